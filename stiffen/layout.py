@@ -1,0 +1,79 @@
+"""What is decided: beads, flared holes and gauge, and their plain form for JSON.
+
+Plan coordinates in mm; "up" is the face toward +z.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from .tools import BeadDie, HoleDie
+
+Point = tuple[float, float]
+SIDES = ("up", "down")
+
+
+@dataclass(frozen=True)
+class Bead:
+    """One rolled bead: its die, the path of its axis (>= 2 points, mm), the face on which it stands proud.
+
+    A path whose first and last points are the same is a closed frame without ends.
+    """
+
+    die: BeadDie
+    path: tuple[Point, ...]
+    side: str = "up"
+    fixed: bool = False
+
+    @property
+    def length(self) -> float:
+        """Length of the axis, mm."""
+        return sum(math.dist(a, b) for a, b in zip(self.path, self.path[1:], strict=False))
+
+    @property
+    def closed(self) -> bool:
+        """True for a frame that runs back into itself."""
+        return len(self.path) > 3 and math.dist(self.path[0], self.path[-1]) < 1e-6
+
+    def plain(self) -> dict:
+        """The JSON form."""
+        points = [[round(x, 3), round(y, 3)] for x, y in self.path]
+        return {"die": self.die.name, "path": points, "side": self.side, "fixed": self.fixed}
+
+
+@dataclass(frozen=True)
+class Hole:
+    """One flared hole: its die, centre (mm), the face on which its lip stands proud."""
+
+    die: HoleDie
+    at: Point
+    side: str = "up"
+    fixed: bool = False
+
+    def plain(self) -> dict:
+        """The JSON form."""
+        x, y = self.at
+        return {"die": self.die.name, "at": [round(x, 3), round(y, 3)], "side": self.side, "fixed": self.fixed}
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Gauge (mm), beads in rolling order, holes."""
+
+    gauge: float
+    beads: tuple[Bead, ...] = ()
+    holes: tuple[Hole, ...] = ()
+
+    @property
+    def rolled_length(self) -> float:
+        """Total length of bead axes, mm."""
+        return sum(bead.length for bead in self.beads)
+
+    def plain(self) -> dict:
+        """The JSON form."""
+        return {
+            "gauge": self.gauge,
+            "beads": [bead.plain() for bead in self.beads],
+            "holes": [hole.plain() for hole in self.holes],
+        }
