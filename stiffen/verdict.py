@@ -1,0 +1,114 @@
+"""The answers: plain frozen records that `check` and `search` hand out and every writer reads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .layout import Layout
+
+LINEAR = "linear"
+NONLINEAR = "large deflection"
+UNDECIDED = "not decided: large deflection"
+
+
+@dataclass(frozen=True)
+class DemandResult:
+    """One demand, judged.
+
+    value: what the judge found (units of the demand; NaN where nothing was found).  margin: fraction left,
+    1 - value/limit where smaller is better, value/limit - 1 otherwise.  decided_by: LINEAR, NONLINEAR or UNDECIDED.
+    ratio_w_t: largest linear deflection over thickness.  error: estimated mesh error as a fraction of value.
+    in_plane: which assumption on the supports' in-plane hold gave the value.  by_hold: value under each one.
+    at: place (mm) of the largest value where there is one.
+    """
+
+    kind: str
+    label: str
+    unit: str
+    limit: float
+    value: float
+    margin: float
+    met: bool
+    case: str | None = None
+    force: float | None = None
+    decided_by: str = LINEAR
+    ratio_w_t: float = 0.0
+    error: float | None = None
+    in_plane: str = "free"
+    by_hold: dict[str, float] = field(default_factory=dict)
+    at: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Maps:
+    """Fields for pictures on one mesh: plan (n, 2) mm, triangles (m, 3), heights z (n,) mm of the mid-surface.
+
+    deflection: (n,) mm by case, positive toward "up".  softness: (k, 3) rows x, y, mm per newton.
+    modes: pairs of Hz and (n,) shape scaled to 1.  stress: (m,) MPa greatest von Mises of both faces by case.
+    """
+
+    plan: np.ndarray
+    triangles: np.ndarray
+    z: np.ndarray
+    deflection: dict[str, np.ndarray]
+    softness: np.ndarray
+    modes: tuple[tuple[float, np.ndarray], ...] = ()
+    stress: dict[str, np.ndarray] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """A layout, judged.  mass_kg: finished; blank_mass_kg: the same gauge without holes."""
+
+    panel: str
+    layout: Layout
+    mass_kg: float
+    blank_mass_kg: float
+    demands: tuple[DemandResult, ...]
+    nodes: int
+    mesh_error: float | None = None
+    warnings: tuple[str, ...] = ()
+    second_opinion: dict | None = None
+    maps: Maps | None = None
+    seconds: float = 0.0
+
+    @property
+    def met(self) -> bool:
+        """True where every demand is met."""
+        return all(demand.met for demand in self.demands)
+
+    @property
+    def worst(self) -> DemandResult | None:
+        """The demand with the least margin."""
+        return min(self.demands, key=lambda demand: demand.margin, default=None)
+
+
+@dataclass(frozen=True)
+class Rival:
+    """The flat sheet that meets the same demands under the same judge; gauge None where no gauge in the rack does."""
+
+    gauge_mm: float | None
+    mass_kg: float | None
+    verdicts: tuple[Verdict, ...] = ()
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a search hands out.
+
+    verdict: of the best layout.  flat: verdict of the flat sheet at the same gauge (for before/after pictures).
+    rival: see `Rival`.  gauges: (gauge mm, one line why it was or was not taken).  bound: {what, value, gap} or None.
+    stopped: '' or why the search ended before it was done.
+    """
+
+    verdict: Verdict
+    flat: Verdict
+    rival: Rival
+    gauges: tuple[tuple[float, str], ...] = ()
+    bound: dict | None = None
+    seed: int = 0
+    candidates: int = 0
+    stopped: str = ""
+    seconds: float = 0.0
