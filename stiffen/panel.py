@@ -5,7 +5,7 @@ Plan coordinates in mm, z toward the "up" face; N, MPa, kg, Hz.  Nothing here re
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -32,7 +32,10 @@ class Cutout:
 
 @dataclass(frozen=True)
 class Fold:
-    """A fold line, its angle in degrees (+ folds the part on the line's right... see `fold_side`), inside radius mm."""
+    """A fold line, its angle in degrees (+ turns the flange toward "up"), inside radius mm.
+
+    The flange is the smaller of the two parts of the sheet that the line parts.
+    """
 
     line: tuple[Point, Point]
     angle: float
@@ -183,6 +186,7 @@ class Panel:
     trims: tuple[Trim, ...] = ()
     combinations: tuple[Combination, ...] = ()
     waviness: float = 0.0  # amplitude of the initial out-of-flat, mm
+    source: dict = field(default_factory=dict, compare=False, repr=False)  # the file as data, nothing left to look up
 
     @cached_property
     def region(self) -> Polygon:
