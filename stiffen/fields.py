@@ -1,0 +1,290 @@
+"""One table of a file, read key by key; every fault is kept and told at the end.
+
+`where` of a fault counts as a person does: `load[2].at` is the key `at` of the second [[load]], and
+`panel.outline[3]` the third point of the outline.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from .errors import Fault, InputError
+
+Path = tuple[str | int, ...]
+REQUIRED = object()
+FARTHEST = 1e6  # mm from the origin; a coordinate beyond it is a slip
+MANY = 5  # so many faults are told of one list, the rest only counted
+
+
+@dataclass(frozen=True)
+class Range:
+    """What a number may be: from `low` (itself allowed unless `above`) to `high`; `cure` helps who missed it."""
+
+    low: float
+    high: float
+    unit: str = ""
+    above: bool = False
+    cure: str = ""
+
+    def __contains__(self, value: float) -> bool:
+        return (self.low < value if self.above else self.low <= value) and value <= self.high
+
+    def __str__(self) -> str:
+        unit = f" {self.unit}" if self.unit else ""
+        return f"{'more than' if self.above else 'at least'} {self.low:g} and at most {self.high:g}{unit}"
+
+
+class Faults:
+    """All that was found wrong in `data`."""
+
+    def __init__(self, data: dict) -> None:
+        self._data = data
+        self._found: list[tuple[Path, Fault]] = []
+
+    def add(self, path: Path, what: str, cure: str = "") -> None:
+        """Keep one fault at `path` (keys, and list places counted from 0)."""
+        self._found.append((path, Fault(spell(path), what, cure)))
+
+    def under(self, path: Path) -> bool:
+        """True if anything at or below `path` is wrong."""
+        return any(found[: len(path)] == path for found, _ in self._found)
+
+    def tell(self) -> None:
+        """Raise one InputError with all faults in file order, if there are any."""
+        if self._found:
+            raise InputError(fault for _, fault in sorted(self._found, key=lambda item: self._rank(item[0])))
+
+    def _rank(self, path: Path) -> list[int]:
+        """Place in the file: the position of each key among its neighbours, a missing key after them."""
+        rank, here = [], self._data
+        for key in path:
+            keys = list(here) if isinstance(here, dict) else []
+            if key in keys:
+                rank.append(keys.index(key))
+                here = here[key]
+            elif isinstance(here, list) and isinstance(key, int):
+                rank.append(key)
+                here = here[key] if key < len(here) else None
+            else:
+                rank.append(len(keys))
+                here = None
+        return rank
+
+
+def spell(path: Path) -> str:
+    """`("load", 1, "at")` as load[2].at."""
+    text = ""
+    for key in path:
+        text += f"[{key + 1}]" if isinstance(key, int) else f".{key}" if text else key
+    return text
+
+
+def show(value: object) -> str:
+    """A value as it is shown in a message."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return f'"{value[:40]}"' if value.isprintable() else repr(value[:40])
+    if isinstance(value, int | float):
+        try:
+            return f"{float(value):.6g}"
+        except OverflowError:
+            return "a huge number"
+    if isinstance(value, list):
+        return f"a list of {len(value)}"
+    return "a table" if isinstance(value, dict) else str(value)[:40]
+
+
+def likeness(word: str, known: Iterable[str]) -> str:
+    """A cure for a wrong word: the known one that looks like it, or all of them where they are few."""
+    names = list(known)
+    lower = {name.lower(): name for name in names}
+    close = difflib.get_close_matches(word.lower(), lower, n=1, cutoff=0.6)
+    if close:
+        return f'did you mean "{lower[close[0]]}"?'
+    if not names:
+        return ""
+    return "known: " + ", ".join(names) if len(names) <= 24 else f"one of {len(names)} names"
+
+
+class Table:
+    """A table under reading.  Each method returns a checked value, or None after it has kept a fault."""
+
+    def __init__(self, data: dict, faults: Faults, path: Path = ()) -> None:
+        self.data, self.faults, self.path = data, faults, path
+        self._asked: dict[str, None] = {}
+
+    @property
+    def ok(self) -> bool:
+        """True while nothing in this table is wrong."""
+        return not self.faults.under(self.path)
+
+    def has(self, key: str) -> bool:
+        """True if the key is there; it counts as known from now on."""
+        self._asked[key] = None
+        return key in self.data
+
+    def fault(self, key: str | Path, what: str, cure: str = "") -> None:
+        """Keep a fault at a key of this table, or at a path below it ("" for the table itself)."""
+        below = key if isinstance(key, tuple) else (key,) if key else ()
+        self.faults.add(self.path + below, what, cure)
+
+    def close(self, noun: str) -> None:
+        """Tell of every key that was not asked for."""
+        for key in self.data:
+            if key not in self._asked:
+                self.fault(key, f"is not a key of {noun}", likeness(key, self._asked))
+
+    def restrict(self, noun: str, needed: Iterable[str], allowed: Iterable[str]) -> None:
+        """Tell of keys that must be there and are not, and of known keys that have no sense here."""
+        needed = tuple(needed)
+        for key in needed:
+            if key not in self.data:
+                self.fault(key, "is missing", f"{noun} needs it")
+        may = (*needed, *allowed)
+        for key in self.data:
+            if key in self._asked and key not in may:
+                self.fault(key, f"has no meaning for {noun}", "its keys: " + ", ".join(may))
+
+    def number(self, key: str, within: Range, default: object = REQUIRED) -> float | None:
+        """A finite number within the range."""
+        if not self._there(key, default, f"give a number, {within}"):
+            return None if default is REQUIRED else default
+        return self._number(self.data[key], (key,), within)
+
+    def numbers(self, key: str, within: Range, default: object = REQUIRED, least: int = 1) -> tuple | None:
+        """A list of numbers within the range."""
+        if not self._there(key, default, "give a list of numbers"):
+            return None if default is REQUIRED else default
+        return self._numbers(self.data[key], (key,), within, least)
+
+    def text(self, key: str, default: object = REQUIRED) -> str | None:
+        """A line of text that is not empty."""
+        if not self._there(key, default, "give a text in quotes"):
+            return None if default is REQUIRED else default
+        value = self.data[key]
+        if not isinstance(value, str):
+            return self.fault(key, f"is {show(value)}, not a text", "put it in quotes")
+        if not value.strip() or not value.isprintable() or len(value) > 200:
+            return self.fault(key, f"is {show(value)}", "give one line of 1 to 200 characters")
+        return value.strip()
+
+    def choice(self, key: str, allowed: Iterable[str], default: object = REQUIRED) -> str | None:
+        """One of the allowed words."""
+        allowed = tuple(allowed)
+        if not self._there(key, default, "one of: " + ", ".join(allowed)):
+            return None if default is REQUIRED else default
+        value = self.data[key]
+        if isinstance(value, str) and value in allowed:
+            return value
+        cure = likeness(value, allowed) if isinstance(value, str) else "one of: " + ", ".join(allowed)
+        return self.fault(key, f"is {show(value)}", cure)
+
+    def flag(self, key: str, default: bool) -> bool:
+        """true or false."""
+        if not self.has(key):
+            return default
+        value = self.data[key]
+        if not isinstance(value, bool):
+            self.fault(key, f"is {show(value)}", "write true or false, without quotes")
+        return bool(value)
+
+    def point(self, key: str, default: object = REQUIRED) -> tuple[float, float] | None:
+        """A point [x, y] in mm."""
+        if not self._there(key, default, "give a point: [x, y]"):
+            return None if default is REQUIRED else default
+        return self._point(self.data[key], (key,))
+
+    def points(self, key: str, default: object = REQUIRED, least: int = 2) -> tuple | None:
+        """A list of at least so many points [x, y] in mm, no two neighbours in the same place."""
+        if not self._there(key, default, "give a list of points: [[x, y], [x, y]]"):
+            return None if default is REQUIRED else default
+        value = self.data[key]
+        if not isinstance(value, list) or (value and not isinstance(value[0], list)):
+            return self.fault(key, f"is {show(value)}, not a list of points", "write [[x, y], [x, y]]")
+        if len(value) < least:
+            return self.fault(key, f"has {_count(len(value), 'point')}", f"give at least {least}")
+        before = len(self.faults._found)
+        points: list = []
+        for place, item in enumerate(value):
+            if len(self.faults._found) - before >= MANY:
+                return self.fault(key, f"has more faults after point {place}")
+            points.append(self._point(item, (key, place)))
+        if None in points:
+            return None
+        for place in range(1, len(points)):
+            if math.dist(points[place - 1], points[place]) < 1e-3:
+                return self.fault((key, place), f"is the same place as point {place}", "leave one out")
+        return tuple(points)
+
+    def table(self, key: str) -> Table | None:
+        """The table under a key, None where there is none."""
+        if not self.has(key):
+            return None
+        value = self.data[key]
+        if isinstance(value, dict):
+            return Table(value, self.faults, (*self.path, key))
+        if self.path:
+            cure = f"write {key} = {{ ... }}"
+        else:
+            cure = f"write the heading [{key}]" + (", single brackets, once" if isinstance(value, list) else "")
+        return self.fault(key, f"is {show(value)}, not a table", cure)
+
+    def tables(self, key: str) -> list[Table]:
+        """The tables of an array of tables; an empty list where there is none."""
+        if not self.has(key):
+            return []
+        value = self.data[key]
+        if not isinstance(value, list):
+            self.fault(key, f"is {show(value)}, not a list of tables", f"write the heading [[{key}]]")
+            return []
+        rows = []
+        for place, item in enumerate(value):
+            if isinstance(item, dict):
+                rows.append(Table(item, self.faults, (*self.path, key, place)))
+            else:
+                self.fault((key, place), f"is {show(item)}, not a table", f"write the heading [[{key}]]")
+        return rows
+
+    def _there(self, key: str, default: object, cure: str) -> bool:
+        if self.has(key):
+            return True
+        if default is REQUIRED:
+            self.fault(key, "is missing", cure)
+        return False
+
+    def _number(self, value: object, place: Path, within: Range) -> float | None:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            cure = "take the quotes and the unit off" if isinstance(value, str) else "give one number"
+            return self.fault(place, f"is {show(value)}, not a number", cure)
+        if isinstance(value, int) and abs(value) > 1e15:  # an int may not fit into a float at all
+            value = math.inf
+        if not math.isfinite(value):
+            return self.fault(place, f"is {show(value)}, not a finite number", f"give {within}")
+        if value not in within:
+            return self.fault(place, f"is {show(value)}, must be {within}", within.cure)
+        return float(value)
+
+    def _numbers(self, value: object, place: Path, within: Range, least: int) -> tuple | None:
+        if not isinstance(value, list):
+            return self.fault(place, f"is {show(value)}, not a list", "write it in brackets: [1.0, 1.5]")
+        if len(value) < least:
+            return self.fault(place, f"has {_count(len(value), 'number')}", f"give at least {least}")
+        numbers = [self._number(item, (*place, i), within) for i, item in enumerate(value[:1000])]
+        if len(value) > 1000:
+            return self.fault(place, f"has {len(value)} numbers", "1000 are enough")
+        return None if None in numbers else tuple(numbers)
+
+    def _point(self, value: object, place: Path) -> tuple[float, float] | None:
+        if not isinstance(value, list) or len(value) != 2:
+            return self.fault(place, f"is {show(value)}, not a point", "write [x, y]")
+        reach = Range(-FARTHEST, FARTHEST, "mm", cure="plan coordinates are in mm")
+        x, y = (self._number(item, place, reach) for item in value)
+        return None if x is None or y is None else (x, y)
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number or 'no'} {noun}{'' if number == 1 else 's'}"

@@ -1,0 +1,188 @@
+"""Loads of a panel on its mesh: nodal forces of a case, lumped masses, places to push."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from scipy.spatial import cKDTree
+from shapely.geometry import Polygon, box
+
+from .errors import Fault, InputError
+from .mesh import Mesh
+from .panel import Load, Panel, Point
+
+GRAVITY = 9.80665  # m/s2, ISO 80000-3 standard acceleration: N per kg
+
+
+@dataclass(frozen=True, eq=False)
+class Areas:
+    """Part of the sheet that a load covers: triangles, plan area of each part mm2, share of each corner (k, 3)."""
+
+    triangles: np.ndarray
+    area: np.ndarray
+    shares: np.ndarray
+
+
+def covered(mesh: Mesh, polygon: Polygon | None) -> Areas:
+    """The triangles under `polygon` (None: all), how much of each, and how its load splits over the corners.
+
+    The split keeps the moment: corner shares are the area coordinates of the covered part's centroid.
+    """
+    corners = mesh.plan[mesh.triangles]
+    if polygon is None:
+        everything = np.arange(len(corners))
+        return Areas(everything, _plan_areas(corners), np.full((len(corners), 3), 1 / 3))
+    low, high = corners.min(axis=1), corners.max(axis=1)
+    x0, y0, x1, y1 = polygon.bounds
+    near = np.flatnonzero((high[:, 0] >= x0) & (low[:, 0] <= x1) & (high[:, 1] >= y0) & (low[:, 1] <= y1))
+    parts = shapely.intersection(shapely.polygons(corners[near]), polygon)
+    area = shapely.area(parts)
+    keep = area > 0
+    near, area, parts = near[keep], area[keep], parts[keep]
+    centre = shapely.get_coordinates(shapely.centroid(parts))
+    return Areas(near, area, area_coordinates(corners[near], centre))
+
+
+def _plan_areas(corners: np.ndarray) -> np.ndarray:
+    u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    return (u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]) / 2
+
+
+def area_coordinates(corners: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """(k, 3) area coordinates of points (k, 2) in triangles with corners (k, 3, 2)."""
+    twice = 2 * _plan_areas(corners)
+    out = np.empty((len(points), 3))
+    for i in range(3):
+        a, b = corners[:, (i + 1) % 3] - points, corners[:, (i + 2) % 3] - points
+        out[:, i] = (a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]) / twice
+    return out
+
+
+def locate(mesh: Mesh, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Triangle (k,) that holds each plan point (k, 2), and its area coordinates (k, 3); nearest one if outside."""
+    points = np.atleast_2d(points)
+    corners = mesh.plan[mesh.triangles]
+    _, near = cKDTree(corners.mean(axis=1)).query(points, k=min(16, len(corners)))
+    flat = near.ravel()
+    inside = area_coordinates(corners[flat], np.repeat(points, near.shape[1], axis=0)).reshape(*near.shape, 3)
+    best = inside.min(axis=2).argmax(axis=1)
+    pick = np.arange(len(points))
+    shares = np.clip(inside[pick, best], 0, None)
+    return near[pick, best], shares / shares.sum(axis=1, keepdims=True)
+
+
+def point_masses(panel: Panel, mesh: Mesh) -> np.ndarray | None:
+    """(6 n,) kg of bolted-on masses and edge trim on the shift freedoms; None where there are none."""
+    if not panel.masses and not panel.trims:
+        return None
+    kg = np.zeros(len(mesh.nodes))
+    for mass in panel.masses:
+        cell, shares = locate(mesh, np.array([mass.at]))
+        np.add.at(kg, mesh.triangles[cell[0]], mass.kg * shares[0])
+    for trim in panel.trims:
+        for line in (mesh.outline,) if trim.path is None else (mesh.paths[trim.path],):
+            np.add.at(kg, line, trim.kg_per_metre * 1e-3 * lengths(mesh.plan[line], closed=trim.path is None))
+    out = np.zeros((len(kg), 6))
+    out[:, :3] = kg[:, None]
+    return out.ravel()
+
+
+def lengths(points: np.ndarray, closed: bool) -> np.ndarray:
+    """Length of line, mm, that each of its points (k, 2) stands for."""
+    gaps = np.linalg.norm(np.diff(points, axis=0, append=points[:1]), axis=1)
+    if not closed:
+        gaps[-1] = 0.0
+    return (gaps + np.roll(gaps, 1)) / 2
+
+
+def case_forces(panel: Panel, mesh: Mesh, kilograms: np.ndarray, case: str, place: Point | None = None) -> np.ndarray:
+    """(6 n,) N: forces of one case; `kilograms` (n,) is what each node carries; `place` is where a roving patch stands."""
+    for combination in panel.combinations:
+        if combination.case == case:
+            parts = (factor * case_forces(panel, mesh, kilograms, name, place) for name, factor in combination.factors)
+            return sum(parts, np.zeros(6 * len(mesh.nodes)))
+    out = np.zeros((len(mesh.nodes), 6))
+    for load in panel.loads:
+        if load.case == case:
+            _add(out, mesh, kilograms, load, place)
+    return out.ravel()
+
+
+def _add(out: np.ndarray, mesh: Mesh, kilograms: np.ndarray, load: Load, place: Point | None) -> None:
+    if load.kind == "pressure":
+        areas = covered(mesh, None if load.polygon is None else Polygon(load.polygon))
+        corners = mesh.nodes[mesh.triangles[areas.triangles]]
+        normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) / 2
+        whole = _plan_areas(mesh.plan[mesh.triangles[areas.triangles]])
+        _spread(out, mesh, areas, -load.value * normal * (areas.area / whole)[:, None])
+    elif load.kind == "patch":
+        areas = covered(mesh, patch(load, place))
+        if areas.area.sum() <= 0:
+            raise InputError(
+                [Fault(f"load of case {load.case}", "the patch lies off the sheet", "move it onto the sheet")]
+            )
+        down = np.array([0.0, 0.0, -load.value / areas.area.sum()])
+        _spread(out, mesh, areas, areas.area[:, None] * down)
+    elif load.kind == "line":
+        line = mesh.paths[load.path]
+        direction = np.array(load.direction) / np.linalg.norm(load.direction)
+        np.add.at(out, (line, slice(0, 3)), load.value * lengths(mesh.plan[line], closed=False)[:, None] * direction)
+    elif load.kind == "inertia":
+        out[:, :3] += GRAVITY * kilograms[:, None] * np.array(load.g)
+
+
+def _spread(out: np.ndarray, mesh: Mesh, areas: Areas, force: np.ndarray) -> None:
+    """Add force (k, 3) of each covered part to its triangle's corners."""
+    np.add.at(out[:, :3], mesh.triangles[areas.triangles], areas.shares[:, :, None] * force[:, None, :])
+
+
+def patch(load: Load, place: Point | None = None) -> Polygon:
+    """The rectangle a patch load covers, at its own place or at `place`."""
+    x, y = load.at or place
+    a, b = load.size
+    return box(x - a / 2, y - b / 2, x + a / 2, y + b / 2)
+
+
+def roving_places(panel: Panel, case: str, step: float = 0.5) -> list[Point]:
+    """Centres at which a patch with at = "worst" fits wholly on the sheet, on a grid of `step` patch sizes.
+
+    Empty where the case has no roving patch.
+    """
+    names = {case, *(name for combo in panel.combinations if combo.case == case for name, _ in combo.factors)}
+    roving = [load for load in panel.loads if load.case in names and load.kind == "patch" and load.at is None]
+    if not roving:
+        return []
+    a = max(load.size[0] for load in roving)
+    b = max(load.size[1] for load in roving)
+    region = panel.region
+    x0, y0, x1, y1 = region.bounds
+    nx = max(1, round((x1 - x0 - a) / (step * a)))
+    ny = max(1, round((y1 - y0 - b) / (step * b)))
+    xs = np.linspace(x0 + a / 2, x1 - a / 2, nx + 1)
+    ys = np.linspace(y0 + b / 2, y1 - b / 2, ny + 1)
+    X, Y = (v.ravel() for v in np.meshgrid(xs, ys))
+    patches = shapely.box(X - a / 2, Y - b / 2, X + a / 2, Y + b / 2)
+    full = shapely.area(shapely.intersection(patches, Polygon(region.exterior))) > 0.99 * a * b
+    places = list(zip(X[full].tolist(), Y[full].tolist(), strict=True))
+    if not places:
+        raise InputError(
+            [Fault(f"load case {case}", f"no place on the sheet takes a {a:g} x {b:g} mm patch", "make it smaller")]
+        )
+    return places
+
+
+def push_points(mesh: Mesh, spacing: float) -> np.ndarray:
+    """Nodes (k,) about `spacing` mm apart over the sheet, free edges included, to push at; always the same ones."""
+    chosen: list[int] = []
+    cells: dict[tuple[int, int], list[int]] = {}
+    border = np.concatenate([mesh.outline, *mesh.rims])
+    for node in np.concatenate([border, np.setdiff1d(np.arange(len(mesh.plan)), border)]):
+        x, y = mesh.plan[node]
+        i, j = int(x // spacing), int(y // spacing)
+        close = (c for a in (-1, 0, 1) for b in (-1, 0, 1) for c in cells.get((i + a, j + b), ()))
+        if all(np.hypot(*(mesh.plan[c] - mesh.plan[node])) >= spacing for c in close):
+            chosen.append(int(node))
+            cells.setdefault((i, j), []).append(int(node))
+    return np.array(chosen)

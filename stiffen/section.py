@@ -1,0 +1,230 @@
+"""The cross-section of a bead: shape, developed length, section properties, strains.
+
+All lengths in mm, to the mid-surface of the sheet.  `s` runs across the bead from its axis, z toward the face on
+which the bead stands proud; z = 0 at both feet, z = depth at the crest.
+
+One half of every profile is: shoulder arc (radius r_s, tangent to the flat sheet at the foot) - straight flank of
+length L at the angle theta - nose arc (radius R) - flat top of half width.  With T = R + r_s
+
+    T sin(theta) + L cos(theta) + top/2 = w/2        T (1 - cos(theta)) + L sin(theta) = d
+
+so that fillets lower no crest and narrow no foot.  `vee` has top = 0 and solves for theta; `round` is the vee whose
+flank has shrunk to nothing, T = (w^2/4 + d^2)/(2 d); `flat` has theta given and solves for L and the top.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+
+from .errors import Fault, InputError
+from .tools import PROFILES, BeadDie
+
+ARC_STEP = math.radians(2.0)  # 2 degrees a chord: arc length right to 5e-5
+
+
+class Half(NamedTuple):
+    """One half of a profile: radii of shoulder and nose, flank angle (radians), flank length, half the flat top."""
+
+    shoulder: float
+    nose: float
+    theta: float
+    flank: float
+    top: float
+
+
+@dataclass(frozen=True)
+class SectionProperties:
+    """A bead with the flat sheet beside it, total plan width `width` mm.
+
+    area mm2; centroid mm above the flat sheet's mid-plane; I mm4 about the own centroid; developed mm;
+    flat_I mm4 of the flat sheet of the same plan width.
+    """
+
+    width: float
+    area: float
+    centroid: float
+    I: float
+    developed: float
+    flat_I: float
+
+
+@lru_cache(maxsize=256)
+def half(die: BeadDie) -> Half:
+    """The half profile of a die.  Raises InputError for a die that cannot be."""
+    _plausible(die)
+    if die.profile == "flat":
+        return _flat(die)
+    return _pointed(die)
+
+
+@lru_cache(maxsize=256)
+def profile(die: BeadDie) -> np.ndarray:
+    """Mid-surface across the bead: (k, 2) array of (s, z) from s = -w/2 to w/2, read-only.
+
+    Raises InputError for a die that cannot be.
+    """
+    shoulder, nose, theta, _, top = half(die)
+    angles = np.linspace(0.0, theta, 1 + max(4, math.ceil(theta / ARC_STEP)))
+    curve = np.column_stack([np.sin(angles), 1 - np.cos(angles)])
+    foot = [-die.width / 2, 0.0] + shoulder * curve
+    crest = [-top, die.depth] - nose * curve[::-1]
+    left = np.vstack([foot, crest])
+    points = np.vstack([left, (left * [-1, 1])[::-1]])
+    points[-1] = die.width / 2, 0.0
+    kept = np.append(True, np.linalg.norm(np.diff(points, axis=0), axis=1) > 1e-9)
+    points = points[kept]
+    points.flags.writeable = False
+    return points
+
+
+def height(die: BeadDie, s: np.ndarray) -> np.ndarray:
+    """Height z (mm) at distances s (mm, any shape) from the axis; 0 outside the bead."""
+    points = profile(die)
+    return np.interp(s, points[:, 0], points[:, 1], left=0.0, right=0.0)
+
+
+def taper(die: BeadDie, along: np.ndarray, length: float, closed: bool = False) -> np.ndarray:
+    """Share of the depth, 0..1, at distances `along` (mm) of a bead `length` > 0 mm long.
+
+    A half cosine over the run-out at each end (at most half the length), 1 between; closed frames have no ends.
+    """
+    along = np.asarray(along, dtype=float)
+    if closed:
+        return np.ones_like(along)
+    run = min(die.run_out_length, length / 2)
+    to_end = np.clip(np.minimum(along, length - along), 0.0, run)
+    return 0.5 * (1 - np.cos(np.pi * to_end / run))
+
+
+def developed_length(die: BeadDie) -> float:
+    """Length S of the mid-surface across the bead, mm (exact)."""
+    shoulder, nose, theta, flank, top = half(die)
+    return 2 * ((shoulder + nose) * theta + flank + top)
+
+
+def pull_in(die: BeadDie) -> float:
+    """mm of sheet that one bead draws in across itself where the edges can move: S - w."""
+    return developed_length(die) - die.width
+
+
+def stretch_strain(die: BeadDie) -> float:
+    """Mean strain across the bead where the edges cannot move: S/w - 1."""
+    return developed_length(die) / die.width - 1
+
+
+def thinning(die: BeadDie) -> float:
+    """Share of the thickness lost where the edges cannot move, 1 - w/S (volume kept, no strain along the bead)."""
+    return 1 - die.width / developed_length(die)
+
+
+def tightest_radius(die: BeadDie) -> float | None:
+    """Smallest stated mid-surface radius, mm; a radius of 0 counts as not stated.  None where none is."""
+    radii = [radius for radius in half(die)[:2] if radius > 0]
+    return min(radii, default=None)
+
+
+def bend_strain(die: BeadDie, t: float) -> float | None:
+    """Strain of the outer fibre at the tightest stated radius, t/(2 R + t), R to the inner face.
+
+    The die's radii are to the mid-surface, so R = radius - t/2, not below 0.  None where no radius is stated.
+    """
+    radius = tightest_radius(die)
+    return None if radius is None else t / (2 * max(radius - t / 2, 0.0) + t)
+
+
+def line_properties(points: np.ndarray, t: float) -> SectionProperties:
+    """Thin-wall properties of any mid-surface line, points (k, 2) of (s, z) mm, s rising, thickness t mm.
+
+    I = t int (z - z_c)^2 ds + t^3/12 int cos^2 ds, exact for the polyline.
+    """
+    (across, rise), z = np.diff(points, axis=0).T, points[:, 1]
+    ds = np.hypot(across, rise)
+    developed = ds.sum()
+    centroid = (ds * (z[:-1] + z[1:])).sum() / 2 / developed
+    low, high = z[:-1] - centroid, z[1:] - centroid
+    about_centroid = (ds * (low * low + low * high + high * high)).sum() / 3
+    own = (across**2 / ds).sum() / 12
+    width = float(points[-1, 0] - points[0, 0])
+    return SectionProperties(
+        width=width,
+        area=float(t * developed),
+        centroid=float(centroid),
+        I=float(t * about_centroid + t**3 * own),
+        developed=float(developed),
+        flat_I=width * t**3 / 12,
+    )
+
+
+def properties(die: BeadDie, t: float, width: float) -> SectionProperties:
+    """Properties of the bead with flat sheet beside it, total plan width `width` mm, thickness t mm.
+
+    Raises InputError where `width` is less than the bead's own.
+    """
+    if width < die.width - 1e-9:
+        raise _fault(die, f"needs a strip at least {die.width:g} mm wide, got {width:g} mm")
+    beside = (width - die.width) / 2
+    points = profile(die)
+    if beside > 1e-9:
+        points = np.vstack([[-width / 2, 0.0], points, [width / 2, 0.0]])
+    return line_properties(points, t)
+
+
+def _plausible(die: BeadDie) -> None:
+    if die.profile not in PROFILES:
+        raise _fault(die, f"unknown profile {die.profile!r}", f"one of {', '.join(PROFILES)}")
+    if not (0 < die.width < math.inf and 0 < die.depth < math.inf):
+        raise _fault(die, f"width {die.width:g} and depth {die.depth:g} mm", "both must be greater than 0")
+    if not (0 <= die.nose_radius < math.inf and 0 <= die.shoulder_radius < math.inf):
+        raise _fault(die, "a radius is negative or not a number", "0 where it is not known")
+    if not 0 <= die.run_out < math.inf:
+        raise _fault(die, f"run-out {die.run_out:g} mm", "0 for 2.5 times the depth")
+
+
+def _pointed(die: BeadDie) -> Half:
+    w, d, shoulder = die.width, die.depth, die.shoulder_radius
+    greatest = (w * w / 4 + d * d) / (2 * d)
+    if die.profile == "round":
+        if d > w / 2:
+            raise _fault(die, f"a round bead {w:g} mm wide cannot be {d:g} mm deep", f"at most {w / 2:g} mm")
+        if shoulder >= greatest:
+            what = f"shoulder radius {shoulder:g} mm leaves no nose"
+            raise _fault(die, what, f"less than {greatest:.2f} mm for this width and depth")
+        nose = greatest - shoulder
+    else:
+        nose = die.nose_radius
+    T = nose + shoulder
+    if T > greatest * (1 + 1e-12):
+        what = f"nose and shoulder radius together are {T:g} mm"
+        raise _fault(die, what, f"at most {greatest:.2f} mm for this width and depth")
+    # tan(theta/2) from (2 T - d) u^2 - w u + d = 0, the root with the longer flank
+    root = math.sqrt(max(0.0, w * w - 4 * d * (2 * T - d)))
+    u = 2 * d / (w + root)
+    if u > 1 + 1e-12:
+        raise _fault(die, "the flanks would overhang", "less depth or smaller radii")
+    flank = 0.0 if die.profile == "round" else root / 2
+    return Half(shoulder, nose, 2 * math.atan(u), flank, 0.0)
+
+
+def _flat(die: BeadDie) -> Half:
+    if not 0 < die.flank < 90:
+        raise _fault(die, f"flank angle {die.flank:g} degrees", "greater than 0, less than 90")
+    theta, T = math.radians(die.flank), die.nose_radius + die.shoulder_radius
+    flank = (die.depth - T * (1 - math.cos(theta))) / math.sin(theta)
+    if flank < 0:
+        most = die.depth / (1 - math.cos(theta))
+        what = f"nose and shoulder radius together are {T:g} mm"
+        raise _fault(die, what, f"at most {most:.2f} mm for this depth and flank angle")
+    top = die.width / 2 - T * math.sin(theta) - flank * math.cos(theta)
+    if top <= 0:
+        what = f"the two flanks need {die.width - 2 * top:.2f} mm, the bead is {die.width:g} mm wide"
+        raise _fault(die, what, "less depth, steeper flanks, smaller radii or more width")
+    return Half(die.shoulder_radius, die.nose_radius, theta, flank, top)
+
+
+def _fault(die: BeadDie, what: str, cure: str = "") -> InputError:
+    return InputError([Fault(f"bead die {die.name}", what, cure)])

@@ -1,0 +1,276 @@
+"""The judge: a thin elastic shell of flat triangles, held, loaded, solved; modes and buckling.
+
+Freedom 6 i + k is freedom k of node i: ux, uy, uz, rx, ry, rz in global axes.  n nodes, m triangles.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import scipy.sparse as sp
+from scipy.sparse.csgraph import connected_components
+from scipy.sparse.linalg import LinearOperator, eigsh, splu
+
+from . import triangle
+from .errors import SolverError
+
+TONNE = 1e-3  # kg to the consistent mass unit of mm, N, s
+BALANCE = 1e-6  # greatest force or moment out of balance, as a fraction of what was applied
+
+
+@dataclass(frozen=True, eq=False)
+class Pattern:
+    """Where the 6 x 6 blocks of the triangles land in the global matrix; made once a mesh."""
+
+    indptr: np.ndarray  # block rows
+    indices: np.ndarray  # block columns
+    order: np.ndarray  # element blocks sorted by place
+    starts: np.ndarray  # first element block of each place
+    expand: tuple[np.ndarray, np.ndarray, np.ndarray]  # CSR row starts, columns, and where each value comes from
+
+    @classmethod
+    def of(cls, triangles: np.ndarray, n: int) -> Pattern:
+        """The pattern of triangles (m, 3) over n nodes."""
+        rows = np.repeat(triangles, 3, axis=1).ravel().astype(np.int64)
+        cols = np.tile(triangles, (1, 3)).ravel().astype(np.int64)
+        place = rows * n + cols
+        order = np.argsort(place, kind="stable")
+        ordered = place[order]
+        starts = np.flatnonzero(np.concatenate([[True], np.diff(ordered) > 0]))
+        block_rows, block_cols = np.divmod(ordered[starts], n)
+        indptr = np.searchsorted(block_rows, np.arange(n + 1)).astype(np.int32)
+        values = np.arange(36 * len(starts), dtype=np.int64).reshape(-1, 6, 6)
+        flat = sp.bsr_matrix((values, block_cols.astype(np.int32), indptr), shape=(6 * n, 6 * n)).tocsr()
+        return cls(indptr, block_cols, order, starts, (flat.indptr, flat.indices, flat.data))
+
+    def gather(self, matrices: np.ndarray) -> sp.csr_matrix:
+        """The (6 n, 6 n) sum of element matrices (m, 18, 18)."""
+        blocks = matrices.reshape(-1, 3, 6, 3, 6).transpose(0, 1, 3, 2, 4).reshape(-1, 36)
+        summed = np.add.reduceat(blocks[self.order], self.starts, axis=0)
+        row_starts, columns, source = self.expand
+        size = len(row_starts) - 1
+        return sp.csr_matrix((summed.ravel()[source], columns, row_starts), shape=(size, size))
+
+
+@dataclass(frozen=True, eq=False)
+class Shell:
+    """A shell: nodes (n, 3) mm, triangles (m, 3), thickness t (mm, one value or one a triangle), E MPa, nu, rho kg/mm3."""
+
+    nodes: np.ndarray
+    triangles: np.ndarray
+    t: float | np.ndarray
+    E: float
+    nu: float
+    rho: float = 0.0
+
+    @property
+    def size(self) -> int:
+        """Number of freedoms, 6 n."""
+        return 6 * len(self.nodes)
+
+    @cached_property
+    def facets(self) -> triangle.Facets:
+        """Frames and areas of the triangles."""
+        return triangle.facets(self.nodes, self.triangles)
+
+    @cached_property
+    def pattern(self) -> Pattern:
+        """Where element blocks land."""
+        return Pattern.of(self.triangles, len(self.nodes))
+
+    @cached_property
+    def stiffness(self) -> sp.csr_matrix:
+        """(6 n, 6 n) stiffness, N/mm and N mm."""
+        local = triangle.stiffness(self.facets, self.t, self.E, self.nu)
+        return self.pattern.gather(triangle.turned(local, self.facets.frames))
+
+    @cached_property
+    def mass(self) -> sp.csr_matrix:
+        """(6 n, 6 n) mass of the sheet, kg and kg mm2."""
+        return self.pattern.gather(triangle.mass(self.facets.area, self.t, self.rho))
+
+    @cached_property
+    def weight_at_nodes(self) -> np.ndarray:
+        """(n,) kg of sheet that each node carries."""
+        share = np.broadcast_to(self.rho * self.facets.area * self.t / 3, (len(self.triangles),))
+        return np.bincount(self.triangles.ravel(), np.repeat(share, 3), len(self.nodes))
+
+    def stress(self, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Stresses (m, 3) MPa (s_x, s_y, t_xy in each triangle's frame) on the upper and lower face, at centroids."""
+        N, M = self.resultants(u)
+        t = np.broadcast_to(np.asarray(self.t, float), (len(self.triangles),))[:, None]
+        return N / t + 6 * M / t**2, N / t - 6 * M / t**2
+
+    def resultants(self, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Membrane forces (m, 3) N/mm and moments (m, 3) N mm/mm at centroids, for displacements u (6 n,)."""
+        local = triangle.to_frames(u, self.triangles, self.facets.frames)
+        return triangle.resultants(self.facets, self.t, self.E, self.nu, local)
+
+    def stress_stiffness(self, u: np.ndarray) -> sp.csr_matrix:
+        """(6 n, 6 n) geometric stiffness of the membrane forces that u (6 n,) brings."""
+        N, _ = self.resultants(u)
+        return self.pattern.gather(triangle.turned(triangle.geometric(self.facets, N), self.facets.frames))
+
+
+def rigid_motions(nodes: np.ndarray) -> np.ndarray:
+    """(6 n, 6): shifts along x, y, z and turns about the axes through the centroid, one a column."""
+    n = len(nodes)
+    x, y, z = (nodes - nodes.mean(axis=0)).T
+    R = np.zeros((n, 6, 6))
+    R[:, :3, :3] = np.eye(3)
+    R[:, 3:, 3:] = np.eye(3)
+    R[:, 1, 3], R[:, 2, 3] = -z, y
+    R[:, 0, 4], R[:, 2, 4] = z, -x
+    R[:, 0, 5], R[:, 1, 5] = -y, x
+    return R.reshape(6 * n, 6)
+
+
+MOTIONS = ("slide along x", "slide along y", "move along z", "turn about x", "turn about y", "turn about z")
+
+
+def free_motions(shell: Shell, fixed: np.ndarray, springs: sp.spmatrix | None = None) -> list[tuple[str, np.ndarray]]:
+    """Rigid motions that nothing stops: (words, place (3,) mm of the loose part) for every loose part of the mesh."""
+    n = len(shell.nodes)
+    i, j = shell.triangles[:, [0, 1, 2]].ravel(), shell.triangles[:, [1, 2, 0]].ravel()
+    count, part = connected_components(sp.coo_matrix((np.ones(len(i)), (i, j)), shape=(n, n)), directed=False)
+    held = np.zeros(6 * n)
+    held[fixed] = 1.0
+    loose = []
+    for number in range(count):
+        members = np.flatnonzero(part == number)
+        nodes = shell.nodes[members]
+        size = np.ptp(nodes, axis=0).max()
+        R = rigid_motions(nodes) @ np.diag([1, 1, 1, 1 / size, 1 / size, 1 / size])
+        freedoms = (6 * members[:, None] + np.arange(6)).ravel()
+        gram = R.T @ (held[freedoms][:, None] * R)
+        if springs is not None:
+            part_of = springs.tocsr()[freedoms][:, freedoms]
+            top = abs(part_of.diagonal()).max()
+            if top > 0:
+                gram = gram + R.T @ (part_of @ R) / top
+        values, vectors = np.linalg.eigh(gram)
+        for value, vector in zip(values, vectors.T, strict=True):
+            if value < 1e-9 * max(1.0, values[-1]):
+                loose.append((MOTIONS[int(np.argmax(abs(vector)))], nodes.mean(axis=0)))
+    return loose
+
+
+@dataclass(frozen=True, eq=False)
+class Held:
+    """A shell on its supports, factorised once for all cases, modes and pushes.
+
+    fixed: freedoms held at zero.  springs: (6 n, 6 n) stiffness added by elastic supports or stiff edge tubes.
+    masses: (6 n,) kg lumped on the freedoms.
+    """
+
+    shell: Shell
+    fixed: np.ndarray
+    springs: sp.spmatrix | None = None
+    masses: np.ndarray | None = None
+
+    @cached_property
+    def free(self) -> np.ndarray:
+        """Freedoms not held."""
+        mask = np.ones(self.shell.size, bool)
+        mask[self.fixed] = False
+        return np.flatnonzero(mask)
+
+    @cached_property
+    def stiffness(self) -> sp.csr_matrix:
+        """Stiffness of sheet and springs."""
+        K = self.shell.stiffness
+        return K if self.springs is None else (K + self.springs).tocsr()
+
+    @cached_property
+    def factor(self) -> Callable[[np.ndarray], np.ndarray]:
+        """Solves K x = b on the free freedoms."""
+        loose = free_motions(self.shell, self.fixed, self.springs)
+        if loose:
+            words = "; ".join(f"can {motion} (part about x {p[0]:.0f}, y {p[1]:.0f})" for motion, p in loose)
+            raise SolverError(f"the panel is not held: it {words}; add or extend a support")
+        K = self.stiffness[self.free][:, self.free].tocsc()
+        return factorise(K)
+
+    def solve(self, forces: np.ndarray) -> np.ndarray:
+        """Displacements (6 n, k) or (6 n,) under forces of the same shape, N and N mm; balance checked."""
+        u = np.zeros_like(forces, dtype=float)
+        u[self.free] = self.factor(np.ascontiguousarray(forces[self.free]))
+        self._check_balance(u, forces)
+        return u
+
+    def reactions(self, u: np.ndarray, forces: np.ndarray) -> np.ndarray:
+        """(6 n, k) or (6 n,) forces from rigid supports and springs on the sheet."""
+        R = self.shell.stiffness @ u - forces
+        out = np.zeros_like(R)
+        out[self.fixed] = R[self.fixed]
+        if self.springs is not None:
+            out -= self.springs @ u
+        return out
+
+    def _check_balance(self, u: np.ndarray, forces: np.ndarray) -> None:
+        """Applied loads and reactions balance in force and moment; otherwise SolverError."""
+        motions = rigid_motions(self.shell.nodes)
+        reach = np.ptp(self.shell.nodes, axis=0).max()
+        scale = np.array([1, 1, 1, reach, reach, reach]).reshape((6,) + (1,) * (u.ndim - 1))
+        rest = motions.T @ (forces + self.reactions(u, forces)) / scale
+        weights = np.tile([1, 1, 1, 1 / reach, 1 / reach, 1 / reach], len(self.shell.nodes))
+        applied = np.abs(forces * weights.reshape((-1,) + (1,) * (u.ndim - 1))).sum(axis=0)
+        if not np.all(np.isfinite(u)) or np.any(np.abs(rest).max(axis=0) > BALANCE * np.maximum(applied, 1e-30)):
+            raise SolverError(
+                f"loads and reactions do not balance (off by {np.nanmax(np.abs(rest)):.2g} N of "
+                f"{np.nanmax(applied):.2g} N): the supports hardly hold the panel, or the sheet is very thin "
+                "against its mesh; check the supports, or try a coarser mesh"
+            )
+
+    @cached_property
+    def mass(self) -> sp.csr_matrix:
+        """(6 n, 6 n) mass of the sheet and what is bolted on, kg."""
+        M = self.shell.mass
+        return M if self.masses is None else (M + sp.diags(self.masses)).tocsr()
+
+    def modes(self, count: int = 6) -> tuple[np.ndarray, np.ndarray]:
+        """First natural frequencies (count,) Hz, rising, and shapes (6 n, count), by shift-invert Lanczos about zero."""
+        M = (self.mass[self.free][:, self.free] * TONNE).tocsc()
+        size = len(self.free)
+        inverse = LinearOperator((size, size), matvec=self.factor, dtype=float)
+        K = self.stiffness[self.free][:, self.free]
+        values, vectors = eigsh(K, k=count, M=M, sigma=0.0, OPinv=inverse, v0=np.ones(size))
+        order = np.argsort(values)
+        shapes = np.zeros((self.shell.size, count))
+        shapes[self.free] = vectors[:, order]
+        return np.sqrt(np.maximum(values[order], 0.0)) / (2 * np.pi), shapes
+
+    def buckling(self, u: np.ndarray, count: int = 1) -> tuple[np.ndarray, np.ndarray]:
+        """Least positive factors (<= count,) on the load that made u (6 n,), at which the shell buckles; shapes.
+
+        Solves K v = -factor K_g(u) v by Lanczos on the inverse; empty where no mode buckles under this load.
+        """
+        K_g = self.shell.stress_stiffness(u)[self.free][:, self.free]
+        size = len(self.free)
+        K = self.stiffness[self.free][:, self.free]
+        inverse = LinearOperator((size, size), matvec=self.factor, dtype=float)
+        # -K_g v = (1/factor) K v: the largest 1/factor is the least factor
+        values, vectors = eigsh(-K_g, k=count, M=K, Minv=inverse, which="LA", v0=np.ones(size))
+        order = np.argsort(-values)
+        values, vectors = values[order], vectors[:, order]
+        keep = values > 1e-12
+        shapes = np.zeros((self.shell.size, int(keep.sum())))
+        shapes[self.free] = vectors[:, keep]
+        return 1 / values[keep], shapes
+
+
+def factorise(K: sp.csc_matrix) -> Callable[[np.ndarray], np.ndarray]:
+    """A function that solves K x = b for one or many right sides (columns); K symmetric positive definite.
+
+    Raises SolverError where K is singular.
+    """
+    try:
+        lu = splu(K, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
+    except RuntimeError as error:
+        raise SolverError(
+            f"the stiffness matrix cannot be factorised ({error}); is a part of the panel loose?"
+        ) from error
+    return lu.solve
