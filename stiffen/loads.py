@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from scipy.spatial import cKDTree
 from shapely.geometry import Polygon, box
 
 from .errors import Fault, InputError
@@ -33,7 +32,7 @@ def covered(mesh: Mesh, polygon: Polygon | None) -> Areas:
     corners = mesh.plan[mesh.triangles]
     if polygon is None:
         everything = np.arange(len(corners))
-        return Areas(everything, _plan_areas(corners), np.full((len(corners), 3), 1 / 3))
+        return Areas(everything, plan_areas(corners), np.full((len(corners), 3), 1 / 3))
     low, high = corners.min(axis=1), corners.max(axis=1)
     x0, y0, x1, y1 = polygon.bounds
     near = np.flatnonzero((high[:, 0] >= x0) & (low[:, 0] <= x1) & (high[:, 1] >= y0) & (low[:, 1] <= y1))
@@ -45,14 +44,15 @@ def covered(mesh: Mesh, polygon: Polygon | None) -> Areas:
     return Areas(near, area, area_coordinates(corners[near], centre))
 
 
-def _plan_areas(corners: np.ndarray) -> np.ndarray:
+def plan_areas(corners: np.ndarray) -> np.ndarray:
+    """(k,) areas, mm2, of triangles with corners (k, 3, 2), counter-clockwise."""
     u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
     return (u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]) / 2
 
 
 def area_coordinates(corners: np.ndarray, points: np.ndarray) -> np.ndarray:
     """(k, 3) area coordinates of points (k, 2) in triangles with corners (k, 3, 2)."""
-    twice = 2 * _plan_areas(corners)
+    twice = 2 * plan_areas(corners)
     out = np.empty((len(points), 3))
     for i in range(3):
         a, b = corners[:, (i + 1) % 3] - points, corners[:, (i + 2) % 3] - points
@@ -61,16 +61,13 @@ def area_coordinates(corners: np.ndarray, points: np.ndarray) -> np.ndarray:
 
 
 def locate(mesh: Mesh, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Triangle (k,) that holds each plan point (k, 2), and its area coordinates (k, 3); nearest one if outside."""
+    """Triangle (k,) that holds each plan point (k, 2), and its area coordinates (k, 3); the nearest one if outside."""
     points = np.atleast_2d(points)
     corners = mesh.plan[mesh.triangles]
-    _, near = cKDTree(corners.mean(axis=1)).query(points, k=min(16, len(corners)))
-    flat = near.ravel()
-    inside = area_coordinates(corners[flat], np.repeat(points, near.shape[1], axis=0)).reshape(*near.shape, 3)
-    best = inside.min(axis=2).argmax(axis=1)
-    pick = np.arange(len(points))
-    shares = np.clip(inside[pick, best], 0, None)
-    return near[pick, best], shares / shares.sum(axis=1, keepdims=True)
+    tree = shapely.STRtree(shapely.polygons(corners))
+    _, cell = tree.query_nearest(shapely.points(points), all_matches=False)
+    shares = np.clip(area_coordinates(corners[cell], points), 0, None)
+    return cell, shares / shares.sum(axis=1, keepdims=True)
 
 
 def point_masses(panel: Panel, mesh: Mesh) -> np.ndarray | None:
@@ -115,7 +112,7 @@ def _add(out: np.ndarray, mesh: Mesh, kilograms: np.ndarray, load: Load, place: 
         areas = covered(mesh, None if load.polygon is None else Polygon(load.polygon))
         corners = mesh.nodes[mesh.triangles[areas.triangles]]
         normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) / 2
-        whole = _plan_areas(mesh.plan[mesh.triangles[areas.triangles]])
+        whole = plan_areas(mesh.plan[mesh.triangles[areas.triangles]])
         _spread(out, mesh, areas, -load.value * normal * (areas.area / whole)[:, None])
     elif load.kind == "patch":
         areas = covered(mesh, patch(load, place))

@@ -11,6 +11,7 @@ It ranks layouts; it never decides.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -18,22 +19,21 @@ import numpy as np
 import scipy.sparse as sp
 import shapely
 from scipy.sparse.linalg import LinearOperator, eigsh
-from shapely.geometry import LineString, Point
+from shapely.geometry import Point
 
 from . import triangle
 from .layout import Bead, Hole, Layout
-from .loads import case_forces, locate, point_masses, push_points, roving_places
+from .loads import case_forces, locate, plan_areas, point_masses, push_points, roving_places
 from .mesh import Mesh, mesh_panel
 from .panel import Demand, Panel
 from .section import properties, taper
-from .shell import TONNE, Shell, factorise
+from .shell import TONNE, Shell, elimination_order, factorise
 from .supports import FREE, grip
 
 BESIDE = 1.5  # sheet that works with a bead on each side, as a multiple of the bead's width; see DEVELOPERS.md
-STEP = 6.0  # mm between samples along a bead
 PLATE_SIZE = 12.0  # mm, elements of the plate
 PUSH_SPACING = 45.0  # mm between places pushed for softness
-KNOWN = ("deflection", "softness", "frequency")  # the demands a scout can speak to
+MANY = 100  # beads; more than these together are only asked for as a bound
 LEFT_OVER = 1e-3  # part of the plate's stiffness left inside a hole, so that its nodes stay held
 
 
@@ -45,9 +45,10 @@ def rib_inertia(bead: Bead, t: float) -> float:
 
 @dataclass(frozen=True, eq=False)
 class Response:
-    """What the plate does with one choice: value of each demand it knows (by index into panel.demands), and its fields.
+    """What the plate does with one choice.
 
-    sensitivity: demand index -> (lam, u), fields (3 n,) such that d value/d x_i = -scale lam^T K_i u.
+    values: demand index -> value, for the demands a scout knows.  pairs: demand index -> (lam, u, scale), fields
+    (freedoms,) such that d value/d x_i = -scale lam^T K_i u (d ln f/d x_i = +scale ... for a frequency f).
     """
 
     values: dict[int, float]
@@ -56,146 +57,168 @@ class Response:
 
 @dataclass(frozen=True, eq=False)
 class Scout:
-    """The ribbed plate of one panel at one gauge with its candidates; see `scout`."""
+    """The ribbed plate of one panel at one gauge with its candidates (beads, then holes); see `scout`.
+
+    All matrices are in the free freedoms, ordered so that a factor stays sparse; a bead or hole never adds a place to
+    the pattern of K0, so one ordering serves all choices.
+    """
 
     panel: Panel
     gauge: float
     mesh: Mesh
-    K0: sp.csr_matrix  # (3 n, 3 n)
-    kilograms: np.ndarray  # (n,) on each node, flat sheet and what is bolted on
-    held: np.ndarray  # freedoms held
-    ribs: sp.csr_matrix  # (r, 3 n): curvature along the bead at each sample
-    rib_weight: np.ndarray  # (r,) E I ds
-    rib_rows: np.ndarray  # (number of candidates + 1,) first row of each candidate
-    removed: sp.csr_matrix  # (candidates, m): fraction of each triangle's stiffness that a hole takes out
-    elements: np.ndarray  # (m, 9, 9) the plate's own element matrices
-
-    @cached_property
-    def free(self) -> np.ndarray:
-        mask = np.ones(self.K0.shape[0], bool)
-        mask[self.held] = False
-        return np.flatnonzero(mask)
-
-    @cached_property
-    def freedoms(self) -> np.ndarray:
-        """(m, 9) freedoms of each triangle."""
-        return (3 * self.mesh.triangles[:, :, None] + np.arange(3)).reshape(-1, 9)
+    number: np.ndarray  # (3 n,) place of each freedom among the free ones, -1 where held
+    K0: sp.csc_matrix
+    kilograms: np.ndarray  # (n,) kg on each node: flat sheet and what is bolted on
+    elements: np.ndarray  # (m, 9, 9) element matrices of the plate
+    ribs: sp.csr_matrix  # (r, free): curvature along the bead or flange at each sample
+    weights: np.ndarray  # (r,) E I ds
+    starts: np.ndarray  # (candidates + 1,) first row of each candidate
+    removed: sp.csr_matrix  # (candidates, m): share of each triangle that a hole takes out
 
     @cached_property
     def forces(self) -> dict[int, np.ndarray]:
-        """Demand index -> (3 n, k) forces: one column a case, or one for each place of a roving patch."""
+        """Demand index -> (free, k) forces: one column a case, or one for each place of a roving patch."""
         out = {}
         for i, demand in enumerate(self.panel.demands):
             if demand.kind == "deflection":
                 places = roving_places(self.panel, demand.case, step=1.0) or [None]
                 columns = [case_forces(self.panel, self.mesh, self.kilograms, demand.case, p) for p in places]
-                out[i] = np.stack([_bending_only(column) for column in columns], axis=1)
+                out[i] = self._free(np.stack([c.reshape(-1, 6)[:, 2:5].ravel() for c in columns], axis=1))
         return out
 
     @cached_property
     def pushes(self) -> np.ndarray:
-        """Nodes pushed for softness."""
-        return push_points(self.mesh, PUSH_SPACING)
+        """Places (free freedoms) pushed for softness."""
+        places = self.number[3 * push_points(self.mesh, PUSH_SPACING)]
+        return places[places >= 0]
 
     @cached_property
-    def push_forces(self) -> np.ndarray:
-        """(3 n, k) unit pushes, N."""
-        out = np.zeros((self.K0.shape[0], len(self.pushes)))
-        out[3 * self.pushes, np.arange(len(self.pushes))] = 1.0
+    def deflections(self) -> np.ndarray:
+        """Places (free freedoms) of all deflections."""
+        places = self.number[::3]
+        return places[places >= 0]
+
+    def _free(self, full: np.ndarray) -> np.ndarray:
+        """Rows of a (3 n, ...) array in the order of the free freedoms."""
+        out = np.zeros((self.K0.shape[0], *full.shape[1:]))
+        keep = self.number >= 0
+        out[self.number[keep]] = full[keep]
         return out
 
-    def stiffness(self, chosen: tuple[int, ...]) -> sp.csr_matrix:
+    @cached_property
+    def _places(self) -> np.ndarray:
+        """Column-major keys of the pattern of K0, rising."""
+        size = self.K0.shape[0]
+        return np.repeat(np.arange(size), np.diff(self.K0.indptr)) * size + self.K0.indices
+
+    @cached_property
+    def _parts(self) -> dict[int, tuple[np.ndarray, np.ndarray]]:
+        """K_i of the candidates asked for so far: places in K0.data, values."""
+        return {}
+
+    def part(self, i: int) -> tuple[np.ndarray, np.ndarray]:
+        """K_i: places in K0.data, values."""
+        if i not in self._parts:
+            rows = slice(self.starts[i], self.starts[i + 1])
+            R = self.ribs[rows]
+            K = (R.T @ sp.diags(self.weights[rows]) @ R).tocoo()
+            row, col, value = K.row, K.col, K.data
+            lost = self.removed[i]
+            if lost.nnz:
+                at = self.number[(3 * self.mesh.triangles[lost.indices][:, :, None] + np.arange(3)).reshape(-1, 9)]
+                cut = -(1 - LEFT_OVER) * lost.data[:, None, None] * self.elements[lost.indices]
+                er, ec = np.repeat(at, 9, axis=1).ravel(), np.tile(at, (1, 9)).ravel()
+                keep = (er >= 0) & (ec >= 0)
+                row, col = np.concatenate([row, er[keep]]), np.concatenate([col, ec[keep]])
+                value = np.concatenate([value, cut.ravel()[keep]])
+            place = np.searchsorted(self._places, col.astype(np.int64) * self.K0.shape[0] + row)
+            self._parts[i] = place, value
+        return self._parts[i]
+
+    def stiffness(self, chosen: tuple[int, ...]) -> sp.csc_matrix:
         """K(x) for candidates `chosen`."""
-        K = self.K0
-        if not chosen:
-            return K
-        lost = np.asarray(self.removed[list(chosen)].sum(axis=0)).ravel()
-        cut = np.flatnonzero(lost)
-        if len(cut):
-            part = -self.elements[cut] * np.minimum(lost[cut], 1 - LEFT_OVER)[:, None, None]
-            rows = np.repeat(self.freedoms[cut], 9, axis=1).ravel()
-            cols = np.tile(self.freedoms[cut], (1, 9)).ravel()
-            K = K + sp.csr_matrix((part.ravel(), (rows, cols)), shape=K.shape)
-        rows = np.concatenate([np.arange(self.rib_rows[i], self.rib_rows[i + 1]) for i in chosen])
-        R = self.ribs[rows]
-        return K + R.T @ sp.diags(self.rib_weight[rows]) @ R
+        if len(chosen) > MANY:
+            return self._at_once(chosen)
+        data = self.K0.data.copy()
+        for i in chosen:
+            place, value = self.part(i)
+            np.add.at(data, place, value)
+        return sp.csc_matrix((data, self.K0.indices, self.K0.indptr), shape=self.K0.shape)
+
+    def _at_once(self, chosen: tuple[int, ...]) -> sp.csc_matrix:
+        """K(x) for a crowd of beads, in one product."""
+        used = np.concatenate([np.arange(self.starts[i], self.starts[i + 1]) for i in chosen])
+        R = self.ribs[used]
+        return (self.K0 + R.T @ sp.diags(self.weights[used]) @ R).tocsc()
 
     def respond(self, chosen: tuple[int, ...]) -> Response:
         """Solve with candidates `chosen`."""
-        free = self.free
-        solve = factorise(self.stiffness(chosen)[free][:, free].tocsc())
+        K = self.stiffness(chosen)
+        solve = factorise(K, ordered=True)
         values: dict[int, float] = {}
         pairs: dict[int, tuple[np.ndarray, np.ndarray, float]] = {}
-
-        def solved(forces: np.ndarray) -> np.ndarray:
-            u = np.zeros_like(forces)
-            u[free] = solve(np.ascontiguousarray(forces[free]))
-            return u
-
-        per_newton = None
+        soft = None
         for i, demand in enumerate(self.panel.demands):
             if demand.kind == "deflection":
-                u = solved(self.forces[i])
-                node, case = np.unravel_index(np.abs(u[::3]).argmax(), u[::3].shape)
-                unit = np.zeros(u.shape[0])
-                unit[3 * node] = np.sign(u[3 * node, case])
-                values[i] = float(abs(u[3 * node, case]))
-                pairs[i] = solved(unit), u[:, case], 1.0
+                u = solve(self.forces[i])
+                w = u[self.deflections]
+                node, case = np.unravel_index(np.abs(w).argmax(), w.shape)
+                values[i] = float(abs(w[node, case]))
+                unit = np.zeros(len(u))
+                unit[self.deflections[node]] = np.sign(w[node, case])
+                pairs[i] = solve(unit), u[:, case], 1.0
             elif demand.kind == "softness":
-                if per_newton is None:
-                    per_newton = solved(self.push_forces)
-                soft = per_newton[3 * self.pushes, np.arange(len(self.pushes))]
-                worst = int(soft.argmax())
-                values[i] = float(demand.force * soft[worst])
-                pairs[i] = per_newton[:, worst], per_newton[:, worst], demand.force
+                if soft is None:
+                    unit = np.zeros((K.shape[0], len(self.pushes)))
+                    unit[self.pushes, np.arange(len(self.pushes))] = 1.0
+                    u = solve(unit)
+                    own = u[self.pushes, np.arange(len(self.pushes))]
+                    soft = own.max(), u[:, own.argmax()]
+                values[i] = float(demand.force * soft[0])
+                pairs[i] = soft[1], soft[1], demand.force
             elif demand.kind == "frequency":
-                hertz, shape = self._first_mode(chosen, solve)
-                values[i] = hertz
-                # d(1/f)/dx = -(1/2f) p^T K_i p / (p^T K p): scaled so that it reads as a relative gain
-                pairs[i] = shape, shape, 0.5 / hertz / float(shape @ (self.stiffness(chosen) @ shape))
+                values[i], shape = self._first_mode(chosen, K, solve)
+                pairs[i] = shape, shape, 0.5 / float(shape @ (K @ shape))
         return Response(values, pairs)
 
-    def _first_mode(self, chosen: tuple[int, ...], solve) -> tuple[float, np.ndarray]:
-        free = self.free
-        M = sp.diags(self.node_mass(chosen)[free] * TONNE).tocsc()
-        inverse = LinearOperator((len(free), len(free)), matvec=solve, dtype=float)
-        K = self.stiffness(chosen)[free][:, free]
-        value, vector = eigsh(K, k=1, M=M, sigma=0.0, OPinv=inverse, v0=np.ones(len(free)), tol=1e-6)
-        shape = np.zeros(self.K0.shape[0])
-        shape[free] = vector[:, 0]
-        return float(np.sqrt(max(value[0], 0.0)) / (2 * np.pi)), shape
+    def _first_mode(
+        self, chosen: tuple[int, ...], K: sp.csc_matrix, solve: Callable[[np.ndarray], np.ndarray]
+    ) -> tuple[float, np.ndarray]:
+        inverse = LinearOperator(K.shape, matvec=solve, dtype=float)
+        M = sp.diags(self.node_mass(chosen) * TONNE).tocsc()
+        value, vector = eigsh(K, k=1, M=M, sigma=0.0, OPinv=inverse, v0=np.ones(K.shape[0]), tol=1e-5, ncv=8)
+        return float(np.sqrt(max(value[0], 0.0)) / (2 * np.pi)), vector[:, 0]
 
     def node_mass(self, chosen: tuple[int, ...]) -> np.ndarray:
-        """(3 n,) kg (kg mm2 on turns) on each freedom."""
-        lost = np.zeros(len(self.elements))
-        if chosen:
-            lost = np.asarray(self.removed[list(chosen)].sum(axis=0)).ravel()
-        corners = self.mesh.plan[self.mesh.triangles]
-        u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-        area = (u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]) / 2
-        less = self.panel.material.rho * self.gauge * area * np.minimum(lost, 1 - LEFT_OVER) / 3
-        kg = self.kilograms - np.bincount(self.mesh.triangles.ravel(), np.repeat(less, 3), len(self.mesh.plan))
-        return np.stack([kg, kg * self.gauge**2 / 12, kg * self.gauge**2 / 12], axis=1).ravel()
+        """(free,) kg (kg mm2 on turns) on each freedom."""
+        kg = self.kilograms
+        lost = self.removed[list(chosen)]
+        if lost.nnz:
+            area = plan_areas(self.mesh.plan[self.mesh.triangles])
+            less = self.panel.material.rho * self.gauge * area * np.asarray(lost.sum(axis=0)).ravel() / 3
+            kg = kg - (1 - LEFT_OVER) * np.bincount(self.mesh.triangles.ravel(), np.repeat(less, 3), len(kg))
+        turn = kg * self.gauge**2 / 12
+        return self._free(np.stack([kg, turn, turn], axis=1).ravel())
 
     def gains(self, response: Response, weights: dict[int, float]) -> np.ndarray:
-        """(candidates,) first-order fall of the weighted sum of value/limit (limit/value for frequency) for each bead.
+        """(candidates,) first-order fall of the weighted sum of value/limit (limit/value for a frequency) for each one.
 
-        From the adjoint: d value/d x_i = -lam^T K_i u.  Holes come out as zero.
+        From the adjoint: d value/d x_i = -lam^T K_i u.  Holes come out negative; the mass they save is left out.
         """
-        total = np.zeros(len(self.rib_rows) - 1)
+        total = np.zeros(len(self.starts) - 1)
         for i, weight in weights.items():
             lam, u, scale = response.pairs[i]
-            limit = self.panel.demands[i].limit
-            factor = scale * (limit if self.panel.demands[i].kind == "frequency" else 1 / limit)
-            density = self.rib_weight * (self.ribs @ lam) * (self.ribs @ u)
+            demand = self.panel.demands[i]
+            factor = weight * scale * (1 / demand.limit if demand.at_most else demand.limit / response.values[i])
+            density = self.weights * (self.ribs @ lam) * (self.ribs @ u)
             sums = np.concatenate([[0.0], np.cumsum(density)])
-            total += weight * factor * (sums[self.rib_rows[1:]] - sums[self.rib_rows[:-1]])
+            gain = sums[self.starts[1:]] - sums[self.starts[:-1]]
+            if self.removed.nnz:
+                at = (3 * self.mesh.triangles[:, :, None] + np.arange(3)).reshape(-1, 9)
+                a, b = (np.where(self.number[at] >= 0, v[self.number[at]], 0.0) for v in (lam, u))
+                gain -= (1 - LEFT_OVER) * (self.removed @ np.einsum("mi,mij,mj->m", a, self.elements, b))
+            total += factor * gain
         return total
-
-
-def _bending_only(forces: np.ndarray) -> np.ndarray:
-    """(3 n,) of (6 n,): uz, rx, ry."""
-    return forces.reshape(-1, 6)[:, 2:5].ravel()
 
 
 def badness(demand: Demand, value: float) -> float:
@@ -208,81 +231,105 @@ def scout(
 ) -> Scout:
     """The ribbed plate of `panel` at `gauge` mm; candidates are numbered beads first, then holes."""
     mesh = mesh_panel(panel, Layout(gauge), size=size)
-    flat = np.column_stack([mesh.plan, np.zeros(len(mesh.plan))])
     material = panel.material
-    shape = triangle.facets(flat, mesh.triangles)
+    flat = np.column_stack([mesh.plan, np.zeros(len(mesh.plan))])
+    xy = mesh.plan[mesh.triangles]  # the plan's own axes, not each triangle's
     D = triangle.plane_stress(material.E, material.nu) * gauge**3 / 12
-    # the plan's own axes, not each triangle's: e1 of a facet runs along its side
-    xy = flat[mesh.triangles][:, :, :2]
-    elements = triangle.bending(xy, shape.area, D)
-    freedoms = (3 * mesh.triangles[:, :, None] + np.arange(3)).reshape(-1, 9)
+    elements = triangle.bending(xy, plan_areas(xy), D)
+    at = (3 * mesh.triangles[:, :, None] + np.arange(3)).reshape(-1, 9)
     size3 = 3 * len(flat)
-    rows, cols = np.repeat(freedoms, 9, axis=1).ravel(), np.tile(freedoms, (1, 9)).ravel()
-    K0 = sp.csr_matrix((elements.ravel(), (rows, cols)), shape=(size3, size3))
+    place = np.repeat(at, 9, axis=1).ravel(), np.tile(at, (1, 9)).ravel()
+    K0 = sp.csr_matrix((elements.ravel(), place), shape=(size3, size3))
     hold = grip(panel, mesh, FREE)
+    if hold.springs is not None:
+        K0 = (K0 + sp.diags(hold.springs.diagonal().reshape(-1, 6)[:, 2:5].ravel())).tocsr()
     node, which = np.divmod(hold.fixed, 6)
     bend = (which >= 2) & (which <= 4)
-    if hold.springs is not None:
-        k = hold.springs.diagonal().reshape(-1, 6)[:, 2:5].ravel()
-        K0 = (K0 + sp.diags(k)).tocsr()
+    free = np.setdiff1d(np.arange(size3), 3 * node[bend] + which[bend] - 2)
+    free = free[elimination_order(K0[free][:, free].tocsc())]
+    number = np.full(size3, -1)
+    number[free] = np.arange(len(free))
+    K0 = K0[free][:, free].tocsc()
+    K0.sort_indices()
     kilograms = Shell(flat, mesh.triangles, gauge, material.E, material.nu, material.rho).weight_at_nodes
     extra = point_masses(panel, mesh)
     if extra is not None:
         kilograms = kilograms + extra.reshape(-1, 6)[:, 0]
-    ribs, weight, starts = _ribs(panel, gauge, mesh, beads, holes)
+    ribs, weights, starts = _ribs(panel, gauge, mesh, beads, holes)
     removed = _removed(mesh, len(beads), holes)
-    return Scout(
-        panel, gauge, mesh, K0, kilograms, 3 * node[bend] + which[bend] - 2, ribs, weight, starts, removed, elements
-    )
+    return Scout(panel, gauge, mesh, number, K0, kilograms, elements, ribs[:, free].tocsr(), weights, starts, removed)
 
 
-def _ribs(panel: Panel, t: float, mesh: Mesh, beads, holes) -> tuple[sp.csr_matrix, np.ndarray, np.ndarray]:
-    points, tangents, weights, counts = [], [], [], []
-    for bead in beads:
-        line = LineString(bead.path)
-        n = max(2, round(line.length / STEP))
-        ds = line.length / n
-        along = (np.arange(n) + 0.5) * ds
-        points.append(shapely.get_coordinates(shapely.line_interpolate_point(line, along)))
-        ahead = shapely.get_coordinates(shapely.line_interpolate_point(line, along + ds / 4))
-        back = shapely.get_coordinates(shapely.line_interpolate_point(line, along - ds / 4))
-        tangents.append(ahead - back)
-        fade = taper(bead.die, along, line.length, bead.closed)
-        weights.append(panel.material.E * rib_inertia(bead, t) * fade**2 * ds)
-        counts.append(n)
-    for hole in holes:
-        r = hole.die.flange / 2
-        n = max(12, round(2 * np.pi * r / STEP))
-        turn = (np.arange(n) + 0.5) * 2 * np.pi / n
-        points.append(np.array(hole.at) + r * np.column_stack([np.cos(turn), np.sin(turn)]))
-        tangents.append(np.column_stack([-np.sin(turn), np.cos(turn)]))
-        weights.append(np.full(n, panel.material.E * ring_inertia(hole, t) * 2 * np.pi * r / n))
-        counts.append(n)
-    starts = np.concatenate([[0], np.cumsum(counts)]).astype(int)
+def _ribs(
+    panel: Panel, t: float, mesh: Mesh, beads: tuple[Bead, ...], holes: tuple[Hole, ...]
+) -> tuple[sp.csr_matrix, np.ndarray, np.ndarray]:
+    """Rows of curvature along beads and flanges, their weights E I ds, and the first row of each candidate."""
+    paths = [np.array(bead.path) for bead in beads] + [_circle(hole) for hole in holes]
     size = 3 * len(mesh.plan)
-    if not counts:
-        return sp.csr_matrix((0, size)), np.zeros(0), starts
-    P, T = np.concatenate(points), np.concatenate(tangents)
-    T /= np.linalg.norm(T, axis=1)[:, None]
-    cell, shares = locate(mesh, P)
-    xy = mesh.plan[mesh.triangles[cell]]
-    area = np.abs(np.linalg.det(np.stack([xy[:, 1] - xy[:, 0], xy[:, 2] - xy[:, 0]], axis=1))) / 2
-    B = _curvature_at(xy, area, shares)
-    direction = np.stack([T[:, 0] ** 2, T[:, 1] ** 2, T[:, 0] * T[:, 1]], axis=1)
-    values = np.einsum("pi,pij->pj", direction, B)
+    if not paths:
+        return sp.csr_matrix((0, size)), np.zeros(0), np.zeros(1, int)
+    owner, points, tangents, ds, along = _gauss_points(mesh, paths)
+    weight = panel.material.E * ds
+    for i, bead in enumerate(beads):
+        mine = owner == i
+        fade = taper(bead.die, along[mine], bead.length, bead.closed)
+        weight[mine] *= rib_inertia(bead, t) * fade**2
+    for i, hole in enumerate(holes, start=len(beads)):
+        weight[owner == i] *= ring_inertia(hole, t)
+    cell, shares = locate(mesh, points)
+    corners = triangle.curvature(mesh.plan[mesh.triangles], plan_areas(mesh.plan[mesh.triangles]), np.eye(3))
+    B = np.einsum("pq,pqij->pij", shares, corners[cell])  # linear in the area coordinates
+    x, y = tangents.T
+    values = np.einsum("pi,pij->pj", np.stack([x**2, y**2, x * y], axis=1), B)
     columns = (3 * mesh.triangles[cell][:, :, None] + np.arange(3)).reshape(-1, 9)
-    rows = np.repeat(np.arange(len(P)), 9)
-    return (
-        sp.csr_matrix((values.ravel(), (rows, columns.ravel())), shape=(len(P), size)),
-        np.concatenate(weights),
-        starts,
+    rows = np.repeat(np.arange(len(points)), 9)
+    starts = np.searchsorted(owner, np.arange(len(paths) + 1))
+    return sp.csr_matrix((values.ravel(), (rows, columns.ravel())), shape=(len(points), size)), weight, starts
+
+
+def _circle(hole: Hole, n: int = 24) -> np.ndarray:
+    turn = np.linspace(0, 2 * np.pi, n + 1)
+    return np.array(hole.at) + hole.die.flange / 2 * np.column_stack([np.cos(turn), np.sin(turn)])
+
+
+def _gauss_points(mesh: Mesh, paths: list[np.ndarray]) -> tuple[np.ndarray, ...]:
+    """Two Gauss points on each piece of path inside one triangle, where curvature is linear, so the sum is exact.
+
+    Evenly spaced samples would not do: they beat with the mesh, and the plate bends between them for nothing.
+    Returns owner (p,), points (p, 2), unit tangents (p, 2), length each stands for (p,), place along the path (p,).
+    """
+    owner = np.concatenate([np.full(len(path) - 1, i) for i, path in enumerate(paths)])
+    start = np.concatenate([path[:-1] for path in paths])
+    vector = np.concatenate([np.diff(path, axis=0) for path in paths])
+    length = np.linalg.norm(vector, axis=1)
+    before = np.concatenate(
+        [np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(p, axis=0), axis=1))[:-1]]) for p in paths]
     )
-
-
-def _curvature_at(xy: np.ndarray, area: np.ndarray, shares: np.ndarray) -> np.ndarray:
-    """(p, 3, 9): B of triangle p at its own point; B is linear in the area coordinates, so corners suffice."""
-    corners = triangle.curvature(xy, area, np.eye(3))
-    return np.einsum("pq,pqij->pij", shares, corners)
+    edges = np.unique(np.sort(mesh.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1), axis=0)
+    a, side = mesh.plan[edges[:, 0]], mesh.plan[edges[:, 1]] - mesh.plan[edges[:, 0]]
+    tree = shapely.STRtree(shapely.linestrings(mesh.plan[edges]))
+    which, edge = tree.query(shapely.linestrings(np.stack([start, start + vector], axis=1)))
+    cross = vector[which, 0] * side[edge, 1] - vector[which, 1] * side[edge, 0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        gap = a[edge] - start[which]
+        t = (gap[:, 0] * side[edge, 1] - gap[:, 1] * side[edge, 0]) / cross
+        s = (gap[:, 0] * vector[which, 1] - gap[:, 1] * vector[which, 0]) / cross
+        meets = (t > 0) & (t < 1) & (s >= 0) & (s <= 1)
+    number = np.arange(len(owner))
+    cuts = np.column_stack(
+        [
+            np.concatenate([number, which[meets], number]),
+            np.concatenate([np.zeros(len(owner)), t[meets], np.ones(len(owner))]),
+        ]
+    )
+    cuts = cuts[np.lexsort((cuts[:, 1], cuts[:, 0]))]
+    piece = np.flatnonzero((np.diff(cuts[:, 0]) == 0) & (np.diff(cuts[:, 1]) > 1e-9))
+    i, t0, t1 = cuts[piece, 0].astype(int), cuts[piece, 1], cuts[piece + 1, 1]
+    half = 0.5 / np.sqrt(3)
+    t = np.stack([(t0 + t1) / 2 - half * (t1 - t0), (t0 + t1) / 2 + half * (t1 - t0)], axis=1).ravel()
+    i = np.repeat(i, 2)
+    ds = np.repeat((t1 - t0) / 2, 2) * length[i]
+    return owner[i], start[i] + t[:, None] * vector[i], vector[i] / length[i, None], ds, before[i] + t * length[i]
 
 
 def ring_inertia(hole: Hole, t: float) -> float:

@@ -17,18 +17,18 @@ from scipy.spatial import cKDTree
 from shapely.geometry import LineString, MultiPoint, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from .errors import Fault
+from .errors import Fault, InputError
 from .layout import Bead, Hole, Layout
 from .material import Material, rated_thickness
-from .panel import Panel
+from .panel import Panel, Support
 from .section import tightest_radius
 from .tools import BeadDie, HoleDie, Tools
 
 COMMON = "common practice, no source"
 AC43 = "FAA AC 43.13-1B (1998), chapter 4"
 SLACK = 0.02  # mm; no mark on sheet is finer
-CORNER_CUT = 0.5  # mm by which a hand-steered bead may cut a corner of the path as drawn
-FULL_CIRCLE_SEGMENTS = 16  # a quarter circle, for buffers
+CORNER_CUT = 0.5  # mm by which a hand-steered bead may cut a corner of the path: common practice, no source
+QUARTER_SEGMENTS = 32  # chords of a quarter circle, for buffers: 0.02 mm on a radius of 65 mm
 
 Item = Bead | Hole
 
@@ -71,15 +71,16 @@ SPACING: dict[str, Rule] = {
 }
 
 # Least diameter (mm) of a flared hole by greatest sheet thickness (mm): one fabricator's published limits for flared
-# holes, taken as the finished diameter.  Alloys of the same kind share the nearest listed row.
+# holes, taken as the finished diameter.  Sheet over the last row keeps its diameter; like alloys share a row.
 FLARED_LIMITS: dict[str, tuple[tuple[float, float], ...]] = {
     "5052": ((1.60, 12.7), (2.03, 19.05), (3.18, 25.4)),
     "6061": ((1.60, 12.7), (2.54, 25.4), (3.18, 31.75)),
     "2024": ((0.64, 12.7),),
+    "G90": ((1.91, 12.7),),
     "1008": ((1.50, 12.7), (1.88, 25.4), (3.02, 31.75)),
     "304": ((1.22, 12.7), (1.52, 19.05), (1.88, 25.4), (3.18, 31.75)),
 }
-FLARED_ALIKE = {"5754": "5052", "5251": "5052", "1050": "5052", "3003": "5052", "DC01": "1008"}
+FLARED_ALIKE = {"5754": "5052", "5251": "5052", "1050": "5052", "3003": "5052", "DC01": "1008", "DX51D": "G90"}
 
 
 class Breach(NamedTuple):
@@ -112,7 +113,10 @@ def spacing(tools: Tools, name: str, t: float, d: float = 0.0) -> float:
 
 
 def spacing_faults(tools: Tools) -> tuple[Fault, ...]:
-    """One fault for each of the shop's own spacings that no rule knows or that is not a length."""
+    """One fault for each of the shop's own spacings that no rule knows or that is not a length.
+
+    `audit` and the rooms refuse tools that have any, so that a misspelt rule is never passed over.
+    """
     faults = []
     for name, value in tools.spacing.items():
         if name not in SPACING:
@@ -120,6 +124,11 @@ def spacing_faults(tools: Tools) -> tuple[Fault, ...]:
         elif not 0 <= value < math.inf:
             faults.append(Fault(f"spacing.{name}", f"{value:g} mm", "0 or more"))
     return tuple(faults)
+
+
+def _check_spacing(tools: Tools) -> None:
+    if faults := spacing_faults(tools):
+        raise InputError(faults)
 
 
 def core(item: Item) -> tuple[BaseGeometry, float]:
@@ -132,24 +141,33 @@ def core(item: Item) -> tuple[BaseGeometry, float]:
 def bead_footprint(bead: Bead) -> Polygon:
     """The sheet a bead takes up: half the die's width round its axis, half discs at the ends."""
     axis, half = core(bead)
-    return axis.buffer(half, quad_segs=FULL_CIRCLE_SEGMENTS)
+    return axis.buffer(half, quad_segs=QUARTER_SEGMENTS)
 
 
 def hole_footprint(hole: Hole) -> Polygon:
     """The sheet a flared hole takes up: the disc inside its fold circle."""
     centre, half = core(hole)
-    return centre.buffer(half, quad_segs=FULL_CIRCLE_SEGMENTS)
+    return centre.buffer(half, quad_segs=QUARTER_SEGMENTS)
 
 
-def gap_between(a: Item, b: Item, tools: Tools, t: float) -> float:
-    """mm that must stay between the footprints of two items in sheet of t mm."""
-    beads = isinstance(a, Bead) + isinstance(b, Bead)
-    return spacing(tools, ("hole_hole", "bead_hole", "bead_bead")[beads], t)
+def kind_of(item: Item) -> str:
+    """ "bead" or "hole"."""
+    return "bead" if isinstance(item, Bead) else "hole"
+
+
+def pair_gap(tools: Tools, kind: str, other: str, t: float) -> float:
+    """mm that must stay between the footprints of two items of these kinds in sheet of t mm."""
+    return spacing(tools, "_".join(sorted((kind, other))), t)
 
 
 def clash(a: Item, b: Item, tools: Tools, t: float) -> bool:
     """True where two beads or holes are too close to be made in the same sheet."""
-    return _short(core(a), core(b)[0], gap_between(a, b, tools, t) + core(b)[1]) > SLACK
+    return _pair_short(a, b, pair_gap(tools, kind_of(a), kind_of(b), t)) > SLACK
+
+
+def _pair_short(a: Item, b: Item, gap: float) -> float:
+    shape, half = core(b)
+    return _short(core(a), shape, gap + half)
 
 
 def _short(item: tuple[BaseGeometry, float], shape: BaseGeometry, gap: float) -> float:
@@ -187,7 +205,7 @@ def _folds(panel: Panel, gauge: float, kind: str) -> Iterator[Obstacle]:
         yield Obstacle(f"fold {number}", LineString(fold.line), gap)
 
 
-def _support(panel: Panel, support, gauge: float, kind: str) -> Iterator[Obstacle]:
+def _support(panel: Panel, support: Support, gauge: float, kind: str) -> Iterator[Obstacle]:
     path = support.path
     if support.kind == "bolts" and support.at:
         gap = spacing(panel.tools, f"{kind}_rivet", gauge, support.diameter)
@@ -219,14 +237,14 @@ def hole_room(
 
 
 def _room(panel: Panel, gauge: float, kind: str, half: float, others: tuple[Item, ...]) -> BaseGeometry:
-    grow = {"quad_segs": FULL_CIRCLE_SEGMENTS}
+    _check_spacing(panel.tools)
+    grow = {"quad_segs": QUARTER_SEGMENTS}
     clear = half + 2 * SLACK  # chords of the buffers' arcs lie a little inside
     room = Polygon(panel.outline).buffer(-clear - spacing(panel.tools, f"{kind}_edge", gauge), **grow)
     taken = [found.shape.buffer(clear + found.gap, **grow) for found in obstacles(panel, gauge, kind)]
     for other in others:
         shape, other_half = core(other)
-        pair = f"{kind}_bead" if isinstance(other, Bead) else f"{kind}_hole"
-        gap = spacing(panel.tools, "bead_hole" if pair == "hole_bead" else pair, gauge)
+        gap = pair_gap(panel.tools, kind, kind_of(other), gauge)
         taken.append(shape.buffer(clear + gap + other_half, **grow))
     return room.difference(shapely.union_all(taken))
 
@@ -250,39 +268,37 @@ def reach(panel: Panel, bead: Bead) -> tuple[float, float]:
     return float(offset.max()), float(-offset.min())
 
 
-def frame_side(panel: Panel, bead: Bead) -> str | None:
-    """Side of the path ("left" or "right" of its direction) that goes to the roller's frame; None: cannot be rolled.
+def frame_sides(panel: Panel, bead: Bead) -> tuple[str, ...]:
+    """Sides of the path ("left", "right" of its direction) that may go to the roller's frame, the one with less sheet
+    first; empty: cannot be rolled.
 
     All the sheet on that side must lie within the throat, measured square to the path, for every position of it.
-    Where both would do, the side with less sheet.
     """
     left, right = reach(panel, bead)
-    if min(left, right) > panel.tools.roller.throat + SLACK:
-        return None
-    return "left" if left <= right else "right"
+    sides = sorted([(left, "left"), (right, "right")])
+    return tuple(side for extent, side in sides if extent <= panel.tools.roller.throat + SLACK)
 
 
-def path_radius(bead: Bead) -> float:
-    """Smallest radius (mm) of the curve that follows the path as drawn; infinite for a straight one.
+def frame_side(panel: Panel, bead: Bead) -> str | None:
+    """The first of `frame_sides`, or None."""
+    return next(iter(frame_sides(panel, bead)), None)
 
-    At each point: the radius of the circle through even chords, min(a, b) / (2 sin(turn/2)), but no more than lets the
-    curve cut that corner by `CORNER_CUT`, so that a sharp corner between long pieces does not pass for a curve.
+
+def path_miss(bead: Bead, radius: float) -> float:
+    """Greatest distance (mm) from the path of the nearest curve that never turns tighter than `radius` mm.
+
+    By closing the path with a disc of that radius: the disc cannot enter a corner tighter than itself, and what it
+    leaves unswept there is what the curve cuts off.  Sharp corner between long legs: radius (1 - cos(turn/2)).
     """
-    points = np.asarray(bead.path, dtype=float)
-    if bead.closed:
-        points = np.vstack([points, points[1]])
-    pieces = np.diff(points, axis=0)
-    lengths = np.linalg.norm(pieces, axis=1)
-    pieces, lengths = pieces[lengths > 1e-9], lengths[lengths > 1e-9]
-    heading = np.arctan2(pieces[:, 1], pieces[:, 0])
-    turn = np.abs((np.diff(heading) + np.pi) % (2 * np.pi) - np.pi)
-    bent = turn > 1e-6
-    if not bent.any():
-        return math.inf
-    half_turn = turn[bent] / 2
-    by_chord = np.minimum(lengths[:-1], lengths[1:])[bent] / (2 * np.sin(half_turn))
-    by_cut = CORNER_CUT * np.cos(half_turn) / (1 - np.cos(half_turn))
-    return float(np.minimum(by_chord, by_cut).min())
+    if len(bead.path) == 2:
+        return 0.0
+    line, thin = LineString(bead.path), 0.05
+    swept = line.buffer(radius + thin, quad_segs=128).buffer(-radius, quad_segs=128)
+    if bead.closed and not swept.interiors:  # the disc finds no room inside the frame at all
+        return float(shapely.maximum_inscribed_circle(Polygon(bead.path)).length)
+    rims = [np.array(ring.coords) for ring in (swept.exterior, *swept.interiors)]
+    rim = np.vstack([*rims, *((ring[1:] + ring[:-1]) / 2 for ring in rims)])
+    return max(float(line.distance(shapely.points(rim)).max()) - thin, 0.0)
 
 
 def least_length(die: BeadDie) -> float:
@@ -318,27 +334,29 @@ def hole_die_breaches(panel: Panel, die: HoleDie, gauge: float, where: str = "")
     least = least_flared(panel.material, gauge)
     if least is None or die.finished >= least - 1e-6:
         return []
-    what = f"die {die.name}: {die.finished:g} mm finished is below {least:g} mm, least flared hole in {gauge:g} mm sheet"
+    sheet = f"{gauge:g} mm {panel.material.name}"
+    what = f"{die.finished:g} mm finished, least flared hole in {sheet} is {least:g} mm"
     return [Breach(where, what, least - die.finished)]
 
 
 def least_flared(material: Material, t: float) -> float | None:
-    """Least finished diameter (mm) of a flared hole in t mm sheet by `FLARED_LIMITS`; None where it is silent.
-
-    Sheet thicker than all rows of its alloy: infinite.
-    """
+    """Least finished diameter (mm) of a flared hole in t mm sheet by `FLARED_LIMITS`; None for an alloy not in it."""
     alloy = material.name.split("-")[0].removesuffix("A")
     rows = FLARED_LIMITS.get(FLARED_ALIKE.get(alloy, alloy))
     if rows is None:
         return None
-    return next((diameter for thickest, diameter in rows if t <= thickest + 1e-6), math.inf)
+    return next((diameter for thickest, diameter in rows if t <= thickest + 1e-6), rows[-1][1])
 
 
 # --------------------------------------------------------------------------------------------------------------- audit
 
 
 def audit(panel: Panel, layout: Layout) -> tuple[Breach, ...]:
-    """Every rule a layout breaks, by measured distances; empty where it can be made as it stands."""
+    """Every rule a layout breaks, by measured distances; empty where it can be made as it stands.
+
+    Raises InputError for a die that cannot be and for spacings of the shop that no rule knows.
+    """
+    _check_spacing(panel.tools)
     items = [*layout.beads, *layout.holes]
     names = [f"bead[{n}] {bead.die.name}" for n, bead in enumerate(layout.beads, 1)]
     names += [f"hole[{n}] {hole.die.name}" for n, hole in enumerate(layout.holes, 1)]
@@ -363,10 +381,10 @@ def _path_breaches(panel: Panel, bead: Bead, name: str) -> Iterator[Breach]:
     if not bead.closed and bead.length < least_length(bead.die) - SLACK:
         least = least_length(bead.die)
         yield Breach(name, f"{bead.length:.1f} mm long, at least {least:.1f} mm", least - bead.length)
-    radius = path_radius(bead)
-    if radius < roller.least_path_radius - SLACK:
-        what = f"the path turns with a radius of {radius:.1f} mm, the roller follows {roller.least_path_radius:g} mm"
-        yield Breach(name, what, roller.least_path_radius - radius)
+    miss = path_miss(bead, roller.least_path_radius)
+    if miss > CORNER_CUT:
+        what = f"turns tighter than the roller's {roller.least_path_radius:g} mm, which would leave it by {miss:.1f} mm"
+        yield Breach(name, what, miss - CORNER_CUT)
     if frame_side(panel, bead) is None:
         left, right = reach(panel, bead)
         what = f"{left:.0f} mm of sheet left and {right:.0f} mm right of it, the throat takes {roller.throat:g} mm"
@@ -374,7 +392,7 @@ def _path_breaches(panel: Panel, bead: Bead, name: str) -> Iterator[Breach]:
 
 
 def _place_breaches(panel: Panel, item: Item, gauge: float, name: str) -> Iterator[Breach]:
-    kind = "bead" if isinstance(item, Bead) else "hole"
+    kind = kind_of(item)
     own, sheet = core(item), Polygon(panel.outline)
     gap = spacing(panel.tools, f"{kind}_edge", gauge)
     if not sheet.covers(own[0]):
@@ -396,8 +414,8 @@ def _pair_breaches(panel: Panel, items: list[Item], names: list[str], gauge: flo
     for second, item in enumerate(items):
         for first in range(second):
             other = items[first]
-            gap, (shape, half) = gap_between(other, item, panel.tools, gauge), core(other)
-            short = _short(core(item), shape, gap + half)
+            gap = pair_gap(panel.tools, kind_of(item), kind_of(other), gauge)
+            short = _pair_short(item, other, gap)
             if short > SLACK:
                 what = f"{gap - short:.1f} mm from {names[first]}, at least {gap:.1f} mm"
                 yield Breach(names[second], what, short)

@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
-from scipy.sparse.linalg import LinearOperator, eigsh, splu
+from scipy.sparse.linalg import LinearOperator, SuperLU, eigsh, splu
 
 from . import triangle
 from .errors import SolverError
@@ -25,34 +25,56 @@ BALANCE = 1e-6  # greatest force or moment out of balance, as a fraction of what
 class Pattern:
     """Where the 6 x 6 blocks of the triangles land in the global matrix; made once a mesh."""
 
-    indptr: np.ndarray  # block rows
-    indices: np.ndarray  # block columns
-    order: np.ndarray  # element blocks sorted by place
-    starts: np.ndarray  # first element block of each place
-    expand: tuple[np.ndarray, np.ndarray, np.ndarray]  # CSR row starts, columns, and where each value comes from
+    indptr: np.ndarray  # CSR row starts (6 n + 1,)
+    indices: np.ndarray  # CSR columns
+    place: np.ndarray  # CSR place of each entry of the element matrices (324 m,)
 
     @classmethod
     def of(cls, triangles: np.ndarray, n: int) -> Pattern:
         """The pattern of triangles (m, 3) over n nodes."""
         rows = np.repeat(triangles, 3, axis=1).ravel().astype(np.int64)
         cols = np.tile(triangles, (1, 3)).ravel().astype(np.int64)
-        place = rows * n + cols
-        order = np.argsort(place, kind="stable")
-        ordered = place[order]
-        starts = np.flatnonzero(np.concatenate([[True], np.diff(ordered) > 0]))
-        block_rows, block_cols = np.divmod(ordered[starts], n)
-        indptr = np.searchsorted(block_rows, np.arange(n + 1)).astype(np.int32)
-        values = np.arange(36 * len(starts), dtype=np.int64).reshape(-1, 6, 6)
-        flat = sp.bsr_matrix((values, block_cols.astype(np.int32), indptr), shape=(6 * n, 6 * n)).tocsr()
-        return cls(indptr, block_cols, order, starts, (flat.indptr, flat.indices, flat.data))
+        blocks, block = np.unique(rows * n + cols, return_inverse=True)
+        block_rows, block_cols = np.divmod(blocks, n)
+        starts = np.searchsorted(block_rows, np.arange(n + 1))
+        row, wide = np.arange(6), 6 * np.diff(starts)  # `wide`: values in one of the six rows of a block row
+        indptr = np.append((36 * starts[:-1, None] + wide[:, None] * row).ravel(), 36 * starts[-1])
+        # first value of each block in the first of its six rows, and how far apart these rows are
+        first = 36 * starts[block_rows] + 6 * (np.arange(len(blocks)) - starts[block_rows])
+        apart = wide[block_rows]
+        indices = np.empty(36 * len(blocks), np.int32)
+        indices[(first[:, None, None] + apart[:, None, None] * row[:, None] + row)] = (
+            6 * block_cols[:, None, None] + row
+        )
+        block = block.reshape(-1, 3, 1, 3, 1)
+        place = first[block] + apart[block] * row[:, None, None] + row
+        return cls(indptr.astype(np.int32), indices, place.ravel())
+
+    @property
+    def size(self) -> int:
+        """Number of freedoms, 6 n."""
+        return len(self.indptr) - 1
+
+    def sum(self, matrices: np.ndarray) -> np.ndarray:
+        """The CSR values of the sum of element matrices (m, 18, 18)."""
+        return np.bincount(self.place, matrices.ravel(), len(self.indices))
 
     def gather(self, matrices: np.ndarray) -> sp.csr_matrix:
         """The (6 n, 6 n) sum of element matrices (m, 18, 18)."""
-        blocks = matrices.reshape(-1, 3, 6, 3, 6).transpose(0, 1, 3, 2, 4).reshape(-1, 36)
-        summed = np.add.reduceat(blocks[self.order], self.starts, axis=0)
-        row_starts, columns, source = self.expand
-        size = len(row_starts) - 1
-        return sp.csr_matrix((summed.ravel()[source], columns, row_starts), shape=(size, size))
+        return sp.csr_matrix((self.sum(matrices), self.indices, self.indptr), shape=(self.size, self.size))
+
+    @cached_property
+    def order(self) -> np.ndarray:
+        """(6 n,) freedoms in an order of elimination with little fill: minimum degree on the graph of the nodes."""
+        lines = np.arange(0, self.size, 6)
+        starts = self.indptr[lines]
+        count = (self.indptr[lines + 1] - starts) // 6
+        within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+        columns = self.indices[np.repeat(starts, count) + 6 * within] // 6
+        graph = sp.csc_matrix((np.ones(len(columns)), columns, np.append(0, np.cumsum(count))))
+        graph.setdiag(2.0 * count)
+        nodes = elimination_order(graph)
+        return (6 * nodes[:, None] + np.arange(6)).ravel()
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,8 +213,16 @@ class Held:
         if loose:
             words = "; ".join(f"can {motion} (part about x {p[0]:.0f}, y {p[1]:.0f})" for motion, p in loose)
             raise SolverError(f"the panel is not held: it {words}; add or extend a support")
-        K = self.stiffness[self.free][:, self.free].tocsc()
-        return factorise(K)
+        is_free = np.zeros(self.shell.size, bool)
+        is_free[self.free] = True
+        order = self.shell.pattern.order
+        order = order[is_free[order]]
+        solve = factorise(self.stiffness[order][:, order].tocsc(), ordered=True)
+        # from the place among the free freedoms to the place in the order, and back
+        there = np.searchsorted(self.free, order)
+        back = np.empty_like(there)
+        back[there] = np.arange(len(there))
+        return lambda b: solve(b[there])[back]
 
     def solve(self, forces: np.ndarray) -> np.ndarray:
         """Displacements (6 n, k) or (6 n,) under forces of the same shape, N and N mm; balance checked."""
@@ -262,15 +292,24 @@ class Held:
         return 1 / values[keep], shapes
 
 
-def factorise(K: sp.csc_matrix) -> Callable[[np.ndarray], np.ndarray]:
+def factorise(K: sp.csc_matrix, ordered: bool = False) -> Callable[[np.ndarray], np.ndarray]:
     """A function that solves K x = b for one or many right sides (columns); K symmetric positive definite.
 
-    Raises SolverError where K is singular.
+    ordered: the freedoms stand in a good order of elimination already.  Raises SolverError where K is singular.
     """
     try:
-        lu = splu(K, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
+        return lu_factors(K, "NATURAL" if ordered else "MMD_AT_PLUS_A").solve
     except RuntimeError as error:
         raise SolverError(
             f"the stiffness matrix cannot be factorised ({error}); is a part of the panel loose?"
         ) from error
-    return lu.solve
+
+
+def lu_factors(K: sp.csc_matrix, order: str) -> SuperLU:
+    """LU factors without pivoting, as for a symmetric matrix; small supernodes merged (relax) for speed."""
+    return splu(K, permc_spec=order, diag_pivot_thresh=0.0, relax=12, options={"SymmetricMode": True})
+
+
+def elimination_order(K: sp.csc_matrix) -> np.ndarray:
+    """(n,) order of the freedoms of a symmetric positive definite K in which its factor stays sparse."""
+    return np.argsort(lu_factors(K, "MMD_AT_PLUS_A").perm_c)

@@ -13,10 +13,12 @@ m is the number of triangles throughout.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
+CHUNK = 256  # triangles handled together in the matrix loops
 MEMBRANE = np.array([0, 1, 5, 6, 7, 11, 12, 13, 17])  # ux, uy, rz of the three nodes
 BENDING = np.array([2, 3, 4, 8, 9, 10, 14, 15, 16])  # uz, rx, ry of the three nodes
 MID_SIDES = np.array([[0.5, 0.5, 0.0], [0.0, 0.5, 0.5], [0.5, 0.0, 0.5]])  # exact for quadratics, weights 1/3
@@ -46,7 +48,11 @@ class Facets:
 
 def facets(nodes: np.ndarray, triangles: np.ndarray) -> Facets:
     """Frames, local corners and areas of triangles (m, 3) over nodes (n, 3)."""
-    corners = nodes[triangles]
+    return facets_of(nodes[triangles])
+
+
+def facets_of(corners: np.ndarray) -> Facets:
+    """Frames, local corners and areas of triangles given by their corners (m, 3, 3)."""
     side = corners[:, 1] - corners[:, 0]
     normal = np.cross(side, corners[:, 2] - corners[:, 0])
     twice = np.linalg.norm(normal, axis=1)
@@ -225,20 +231,36 @@ def stiffness(shape: Facets, t: np.ndarray | float, E: float, nu: float) -> np.n
     """(m, 18, 18) stiffness in the triangles' own frames, N/mm and N mm.  t: mm, one value or one a triangle."""
     t = np.broadcast_to(np.asarray(t, float), shape.area.shape)
     C = plane_stress(E, nu)
-    K = np.zeros((len(shape.area), 18, 18))
-    K[:, MEMBRANE[:, None], MEMBRANE] = membrane(shape.xy, shape.area, t, C, nu)
-    K[:, BENDING[:, None], BENDING] = bending(shape.xy, shape.area, C) * (t**3 / 12)[:, None, None]
-    return K
+    m = len(shape.area)
+    K = np.zeros((m, 3, 6, 3, 6))
+    for part in chunks(m):
+        xy, area = shape.xy[part], shape.area[part]
+        plane = membrane(xy, area, t[part], C, nu).reshape(-1, 3, 3, 3, 3)
+        K[part, :, :2, :, :2] = plane[:, :, :2, :, :2]
+        K[part, :, :2, :, 5] = plane[:, :, :2, :, 2]
+        K[part, :, 5, :, :2] = plane[:, :, 2, :, :2]
+        K[part, :, 5, :, 5] = plane[:, :, 2, :, 2]
+        plate = bending(xy, area, C) * (t[part] ** 3 / 12)[:, None, None]
+        K[part, :, 2:5, :, 2:5] = plate.reshape(-1, 3, 3, 3, 3)
+    return K.reshape(m, 18, 18)
+
+
+def chunks(m: int) -> Iterator[slice]:
+    """Slices that cut m triangles into lots whose matrices stay in the processor's cache."""
+    return (slice(start, min(start + CHUNK, m)) for start in range(0, m, CHUNK))
 
 
 def turned(matrices: np.ndarray, frames: np.ndarray) -> np.ndarray:
     """(m, 18, 18) matrices taken from the triangles' frames to global axes: T^T K T."""
     m = len(matrices)
-    R = frames[:, None]
-    half = matrices.reshape(m, 18, 6, 3) @ R  # K T
-    # T^T from the left: swap, turn, swap back (the result is symmetric only if K is, so keep the order)
-    left = half.reshape(m, 18, 18).transpose(0, 2, 1).reshape(m, 18, 6, 3) @ R
-    return left.reshape(m, 18, 18).transpose(0, 2, 1)
+    out = np.empty((m, 18, 18))
+    T = np.zeros((min(m, CHUNK), 18, 18))
+    for part in chunks(m):
+        own = T[: part.stop - part.start]
+        for k in range(0, 18, 3):
+            own[:, k : k + 3, k : k + 3] = frames[part]
+        np.matmul(own.transpose(0, 2, 1), matrices[part] @ own, out=out[part])
+    return out
 
 
 def to_frames(u: np.ndarray, triangles: np.ndarray, frames: np.ndarray) -> np.ndarray:

@@ -1,0 +1,69 @@
+"""Decide beads, flared holes and gauge for a sheet-metal panel before the sheet is cut.
+
+The names below are the whole public interface; they load their module when first used.
+
+>>> import stiffen
+>>> sorted(stiffen.__all__)[:3]
+['Bead', 'Demand', 'Found']
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+__version__ = "0.1.0"
+
+_HOME = {
+    "StiffenError": "errors",
+    "InputError": "errors",
+    "MeshError": "errors",
+    "SolverError": "errors",
+    "Material": "material",
+    "materials": "material",
+    "Tools": "tools",
+    "Bead": "layout",
+    "Hole": "layout",
+    "Layout": "layout",
+    "Panel": "panel",
+    "Support": "panel",
+    "Load": "panel",
+    "Demand": "panel",
+    "Verdict": "verdict",
+    "Found": "verdict",
+    "read_panel": "reading",
+    "read_layout": "reading",
+    "audit": "rules",
+    "check": "judging",
+    "rival": "judging",
+    "search": "searching",
+    "write_marking": "drawing",
+    "card_text": "card",
+}
+__all__ = sorted(_HOME)
+
+if TYPE_CHECKING:
+    from .card import card_text
+    from .drawing import write_marking
+    from .errors import InputError, MeshError, SolverError, StiffenError
+    from .judging import check, rival
+    from .layout import Bead, Hole, Layout
+    from .material import Material, materials
+    from .panel import Demand, Load, Panel, Support
+    from .reading import read_layout, read_panel
+    from .rules import audit
+    from .searching import search
+    from .tools import Tools
+    from .verdict import Found, Verdict
+
+
+def __getattr__(name: str) -> object:
+    if name not in _HOME:
+        raise AttributeError(f"module 'stiffen' has no attribute {name!r}")
+    value = getattr(import_module(f".{_HOME[name]}", __name__), name)
+    globals()[name] = value  # also keeps a module of the same name from standing in its place
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

@@ -1,0 +1,279 @@
+"""Every bead and hole the shop's dies could make in a panel, and which of them exclude each other.
+
+mm.  Straight beads on all dies, angles and offsets; closed frames parallel to the outline; flared holes on a lattice.
+The same panel gives the same candidates in the same order.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from scipy import sparse
+from shapely.geometry import Polygon
+from shapely.geometry.base import BaseGeometry
+from shapely.strtree import STRtree
+
+from . import rules
+from .layout import SIDES, Bead, Hole
+from .panel import Panel
+from .tools import BeadDie
+
+STEP_DEGREES = 15.0  # between angles tried whatever the outline
+LONG_EDGE = 0.4  # of the longest straight edge: an edge from there on gives a direction of its own
+OWN = 2  # so many of the outline's directions get close offsets and several lengths
+LENGTHS = (1.0, 0.8, 0.6)  # shares of the free length
+OBLIQUE = 5  # times wider offsets, and full lengths only, in the other directions
+FRAME_STEP = math.radians(5.0)  # a chord of a frame's corner
+FRAME_INSETS = (0.08, 0.12, 0.16, 0.22, 0.3)  # of the short side
+
+
+@dataclass(frozen=True, eq=False)
+class Candidates:
+    """Beads, holes, and `conflicts`: (n, n) symmetric bool csr_array over the beads, then the holes."""
+
+    beads: tuple[Bead, ...]
+    holes: tuple[Hole, ...]
+    conflicts: sparse.csr_array
+
+
+def candidates(panel: Panel, gauge: float, *, spacing: float | None = None) -> Candidates:
+    """All candidates next to the panel's own fixed beads and holes, which are not among them.
+
+    spacing: mm between neighbouring parallel beads, default `line_spacing`.
+    """
+    beads = bead_candidates(panel, gauge, spacing=spacing)
+    holes = hole_candidates(panel, gauge)
+    return Candidates(beads, holes, conflicts(panel, gauge, beads, holes))
+
+
+def bead_candidates(
+    panel: Panel, gauge: float, *, angles: Sequence[float] | None = None, spacing: float | None = None
+) -> tuple[Bead, ...]:
+    """Every bead that could be rolled alone, no two alike.
+
+    angles: directions of the straight lines in degrees, all at `spacing` and in three lengths; default: so the two of
+    the outline's longest straight edges, and its others and all multiples of 15 degrees at five times the spacing,
+    full length.
+    """
+    spacing = spacing or line_spacing(panel)
+    fixed = fixed_items(panel)
+    found: dict[tuple, Bead] = {}
+    for die in panel.tools.bead_dies:
+        if rules.bead_die_breaches(panel, die, gauge):
+            continue
+        room = rules.bead_room(panel, die, gauge, *fixed)
+        for bead in _of_die(panel, die, room, angles, spacing):
+            found.setdefault((die.name, _key(bead)), bead)
+    return tuple(found.values())
+
+
+def hole_candidates(panel: Panel, gauge: float) -> tuple[Hole, ...]:
+    """Holes of every flaring die on a square lattice about the middle of the panel, half a hole's pitch apart."""
+    fixed, side = fixed_items(panel), proud_side(panel)
+    found: list[Hole] = []
+    for die in panel.tools.hole_dies:
+        if rules.hole_die_breaches(panel, die, gauge):
+            continue
+        room = rules.hole_room(panel, die, gauge, *fixed)
+        pitch = die.flange + rules.pair_gap(panel.tools, "hole", "hole", gauge)
+        centres = _lattice(Polygon(panel.outline).bounds, max(pitch / 2, line_spacing(panel)))
+        inside = shapely.contains_xy(room, centres[:, 0], centres[:, 1])
+        found += [Hole(die, (float(x), float(y)), side) for x, y in centres[inside]]
+    return tuple(found)
+
+
+def conflicts(panel: Panel, gauge: float, beads: Sequence[Bead], holes: Sequence[Hole]) -> sparse.csr_array:
+    """Which two of the beads, then holes, cannot be made in one sheet: (n, n) symmetric bool, no diagonal."""
+    items = [*beads, *holes]
+    groups: dict[tuple, list[int]] = {}
+    for place, item in enumerate(items):
+        groups.setdefault((rules.kind_of(item), item.die), []).append(place)
+    trees = [_Group(kind, items, np.array(places)) for (kind, _), places in groups.items()]
+    pairs = [_close(panel, gauge, a, b) for n, a in enumerate(trees) for b in trees[: n + 1]]
+    rows, columns = np.hstack(pairs) if pairs else np.empty((2, 0), dtype=int)
+    both = np.concatenate([rows, columns]), np.concatenate([columns, rows])
+    matrix = sparse.coo_array((np.ones(len(both[0]), dtype=bool), both), shape=(len(items), len(items)))
+    matrix = matrix.tocsr()
+    matrix.setdiag(False)
+    matrix.eliminate_zeros()
+    return matrix
+
+
+def line_spacing(panel: Panel) -> float:
+    """mm between neighbouring parallel candidates: 12 on panels up to 650 mm corner to corner, in proportion beyond.
+
+    So panels of all sizes have about as many candidates.
+    """
+    x0, y0, x1, y1 = Polygon(panel.outline).bounds
+    return 12.0 * max(1.0, math.hypot(x1 - x0, y1 - y0) / 650)
+
+
+def own_directions(panel: Panel) -> tuple[float, ...]:
+    """Directions of the outline's long straight edges, degrees in [0, 180), to 0.1 degrees, most edge length first."""
+    ring = np.array(shapely.simplify(Polygon(panel.outline), 0.05).exterior.coords)
+    edge = np.diff(ring, axis=0)
+    length = np.hypot(*edge.T)
+    degrees = np.round(np.degrees(np.arctan2(edge[:, 1], edge[:, 0])) % 180, 1) % 180
+    total: dict[float, float] = {}
+    for angle, one in sorted(zip(degrees.tolist(), length.tolist(), strict=True)):
+        if one >= LONG_EDGE * length.max():
+            total[angle] = total.get(angle, 0.0) + one
+    return tuple(sorted(total, key=lambda angle: (-round(total[angle], 1), angle)))
+
+
+def proud_side(panel: Panel) -> str:
+    """The face candidates stand proud on: the panel's, up where either will do."""
+    return panel.bead_side if panel.bead_side in SIDES else "up"
+
+
+def fixed_items(panel: Panel) -> tuple[tuple[Bead, ...], tuple[Hole, ...]]:
+    """The beads and holes that the panel's file has decided already."""
+    return tuple(bead for bead in panel.beads if bead.fixed), tuple(hole for hole in panel.holes if hole.fixed)
+
+
+# --------------------------------------------------------------------------------------------------------------- beads
+
+
+def _of_die(
+    panel: Panel, die: BeadDie, room: BaseGeometry, angles: Sequence[float] | None, spacing: float
+) -> Iterator[Bead]:
+    if room.is_empty:
+        return
+    if angles is not None:
+        own, oblique = tuple(angles), ()
+    else:
+        own, others = own_directions(panel)[:OWN], own_directions(panel)[OWN:]
+        steps = np.arange(0.0, 180.0, STEP_DEGREES).tolist()
+        oblique = tuple(dict.fromkeys(angle for angle in (*others, *steps) if angle not in own))
+    for angle in own:
+        yield from _straight(panel, die, room, angle, spacing, LENGTHS)
+    yield from _frames(panel, die, room)
+    for angle in oblique:
+        yield from _straight(panel, die, room, angle, OBLIQUE * spacing, LENGTHS[:1])
+
+
+def _straight(
+    panel: Panel, die: BeadDie, room: BaseGeometry, angle: float, spacing: float, shares: Iterable[float]
+) -> Iterator[Bead]:
+    """Straight beads at one angle (degrees), the offsets even about the middle of the panel."""
+    least, side = rules.least_length(die), proud_side(panel)
+    lines = _parallels(Polygon(panel.outline).bounds, math.radians(angle), spacing)
+    for piece in shapely.get_parts(shapely.intersection(lines, room)):
+        if piece.geom_type != "LineString" or piece.length < least:
+            continue
+        if rules.frame_side(panel, Bead(die, tuple(piece.coords), side)) is None:
+            continue
+        ends = np.array(piece.coords)
+        ends = ends[np.lexsort((ends[:, 1], ends[:, 0]))]
+        middle = ends.mean(axis=0)
+        for share in shares:
+            if share * piece.length >= least:
+                yield Bead(die, _points(middle + share * (ends - middle)), side)
+
+
+def _parallels(bounds: tuple[float, ...], angle: float, spacing: float) -> np.ndarray:
+    """Parallel lines over the whole of the bounds, one through their middle."""
+    x0, y0, x1, y1 = bounds
+    middle, radius = np.array([(x0 + x1) / 2, (y0 + y1) / 2]), math.hypot(x1 - x0, y1 - y0) / 2
+    along, square = np.array([math.cos(angle), math.sin(angle)]), np.array([-math.sin(angle), math.cos(angle)])
+    many = math.floor(radius / spacing)
+    feet = middle + np.arange(-many, many + 1)[:, None] * spacing * square
+    return shapely.linestrings(np.stack([feet - radius * along, feet + radius * along], axis=1))
+
+
+def _frames(panel: Panel, die: BeadDie, room: BaseGeometry) -> Iterator[Bead]:
+    """Closed frames parallel to the outline, their corners as wide as the roller can follow."""
+    sheet, side, radius = Polygon(panel.outline), proud_side(panel), panel.tools.roller.least_path_radius
+    x0, y0, x1, y1 = sheet.bounds
+    for share in FRAME_INSETS:
+        inset = share * min(x1 - x0, y1 - y0)
+        ring = rounded(_inner(sheet, inset, radius), radius)
+        if ring is None or not room.covers(shapely.linestrings(ring)):
+            continue
+        bead = Bead(die, _points(ring), side)
+        if rules.frame_side(panel, bead) is not None:
+            yield bead
+
+
+def _inner(sheet: Polygon, inset: float, radius: float) -> np.ndarray:
+    """Corners (k, 2) of the outline moved in by `inset`, curves tighter than `radius` made sharp corners again.
+
+    Empty where nothing is left, or more than one part.
+    """
+    shape = sheet
+    for step in (radius, -inset - 2 * radius, radius):  # first opens corners that point in, then those that point out
+        shape = shape.buffer(step, join_style="mitre", mitre_limit=20)
+    if shape.is_empty or shape.geom_type != "Polygon":
+        return np.empty((0, 2))
+    return np.array(shapely.simplify(shape, 0.01).exterior.coords)[:-1]
+
+
+def rounded(corners: np.ndarray, radius: float) -> np.ndarray | None:
+    """The ring through `corners` (k, 2) with an arc of `radius` at each, (m, 2), closed; None where they do not fit."""
+    if len(corners) < 3:
+        return None
+    after = np.roll(corners, -1, axis=0) - corners
+    length = np.hypot(*after.T)
+    heading = np.arctan2(after[:, 1], after[:, 0])
+    before = np.roll(heading, 1)
+    turn = (heading - before + np.pi) % (2 * np.pi) - np.pi
+    used = radius * np.tan(np.abs(turn) / 2)  # of the edge on either side of a corner
+    if (used + np.roll(used, -1) > length + 1e-6).any():
+        return None
+    arcs = [_arc(*corner, radius) for corner in zip(corners, before, turn, used, strict=True)]
+    ring = np.vstack([*arcs, arcs[0][:1]])
+    kept = np.append(True, np.hypot(*np.diff(ring, axis=0).T) > 1e-6)
+    kept[-1] = True
+    return ring[kept]
+
+
+def _arc(corner: np.ndarray, heading: float, turn: float, used: float, radius: float) -> np.ndarray:
+    """Points of the arc that replaces a corner: from `used` before it, heading there, turning left where turn > 0."""
+    start = corner - used * np.array([math.cos(heading), math.sin(heading)])
+    turned = np.linspace(0.0, turn, 1 + math.ceil(abs(turn) / FRAME_STEP + 1e-9))
+    radius = math.copysign(radius, turn)
+    across = np.sin(heading + turned) - math.sin(heading), math.cos(heading) - np.cos(heading + turned)
+    return start + radius * np.column_stack(across)
+
+
+def _points(coordinates: np.ndarray) -> tuple[tuple[float, float], ...]:
+    return tuple((float(x), float(y)) for x, y in coordinates)
+
+
+def _key(bead: Bead) -> tuple:
+    return tuple(np.round(bead.path, 2).ravel())
+
+
+# ------------------------------------------------------------------------------------------------ holes and conflicts
+
+
+def _lattice(bounds: tuple[float, ...], pitch: float) -> np.ndarray:
+    """Points (k, 2) of a square lattice over the bounds, one in their middle."""
+    axes = []
+    for low, high in ((bounds[0], bounds[2]), (bounds[1], bounds[3])):
+        many = math.floor((high - low) / 2 / pitch)
+        axes.append((low + high) / 2 + pitch * np.arange(-many, many + 1))
+    x, y = np.meshgrid(*axes)
+    return np.column_stack([x.ravel(), y.ravel()])
+
+
+class _Group:
+    """Candidates of one die: their places among all, and a tree of their axes or centres."""
+
+    def __init__(self, kind: str, items: list[Bead | Hole], places: np.ndarray) -> None:
+        cores = [rules.core(items[place]) for place in places]
+        self.kind, self.places, self.half = kind, places, cores[0][1]
+        self.shapes = np.array([shape for shape, _ in cores])
+        self.tree = STRtree(self.shapes)
+
+
+def _close(panel: Panel, gauge: float, a: _Group, b: _Group) -> np.ndarray:
+    """Places (2, m) of pairs, one of each group, that are too close."""
+    gap = rules.pair_gap(panel.tools, a.kind, b.kind, gauge)
+    distance = a.half + b.half + gap - rules.SLACK
+    first, second = b.tree.query(a.shapes, predicate="dwithin", distance=distance)
+    return np.stack([a.places[first], b.places[second]])

@@ -1,0 +1,176 @@
+"""Choosing beads on the scout: a greedy start and local moves, fewest minutes at the bench once all demands are met.
+
+A choice is a rising tuple of candidate numbers.  Everything is repeatable: the same seed gives the same choice.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .panel import Panel
+from .ribbed import Response, Scout, badness
+
+GOAL = 0.98  # the scout is asked for a little more than the limit
+SHARPNESS = 8.0  # how much the worst demand counts over the others when candidates are ranked
+FAR = 1.3  # a greedy choice that misses by more is not worth local moves
+LOOK = 6  # candidates tried in earnest at each step
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Candidates chosen, the worst calibrated badness (over 1: not met), minutes."""
+
+    chosen: tuple[int, ...]
+    worst: float
+    minutes: float
+
+    @property
+    def key(self) -> tuple[float, float]:
+        """Smaller is better: first what is missed, then minutes."""
+        return (max(self.worst - GOAL, 0.0), self.minutes)
+
+
+@dataclass(eq=False)
+class Chooser:
+    """The scout, what excludes what, what each candidate costs, and how the judge corrects the scout.
+
+    blocked: (candidates, candidates) bool.  minutes: (candidates,).  ratio: demand index -> judge over scout.
+    fixed: candidates that stay.  Evaluations are remembered.
+    """
+
+    scout: Scout
+    blocked: np.ndarray
+    minutes: np.ndarray
+    deadline: float
+    ratio: dict[int, float] = field(default_factory=dict)
+    fixed: tuple[int, ...] = ()
+    seen: dict[tuple[int, ...], Response] = field(default_factory=dict)
+
+    @property
+    def panel(self) -> Panel:
+        """The panel the scout stands for."""
+        return self.scout.panel
+
+    def respond(self, chosen: tuple[int, ...]) -> Response:
+        """The scout's answer, remembered."""
+        if chosen not in self.seen:
+            self.seen[chosen] = self.scout.respond(chosen)
+        return self.seen[chosen]
+
+    def bad(self, response: Response) -> dict[int, float]:
+        """Calibrated badness of each demand the scout knows."""
+        return {
+            i: badness(self.panel.demands[i], value * self.ratio.get(i, 1.0)) for i, value in response.values.items()
+        }
+
+    def weigh(self, chosen: tuple[int, ...]) -> Choice:
+        """A choice with its worst demand and its minutes."""
+        bad = self.bad(self.respond(chosen))
+        return Choice(chosen, max(bad.values(), default=0.0), float(self.minutes[list(chosen)].sum()))
+
+    def allowed(self, chosen: tuple[int, ...]) -> np.ndarray:
+        """(candidates,) bool: those that may join."""
+        if not chosen:
+            return np.ones(len(self.minutes), bool)
+        free = ~self.blocked[list(chosen)].any(axis=0)
+        free[list(chosen)] = False
+        return free
+
+    def ranked(self, chosen: tuple[int, ...], jitter: np.ndarray) -> list[int]:
+        """The most promising candidates to add, by first-order gain in the worst demands for each minute."""
+        response = self.respond(chosen)
+        weights = {i: b ** (SHARPNESS - 1) for i, b in self.bad(response).items()}
+        gain = self.scout.gains(response, weights) * self.allowed(chosen) * jitter / self.minutes
+        order = np.argsort(-gain, kind="stable")[: 4 * LOOK]
+        picked: list[int] = []
+        for i in order:  # near twins of a better one tell nothing new
+            if gain[i] > 0 and len(picked) < LOOK and sum(self.blocked[i, j] for j in picked) < 3:
+                picked.append(int(i))
+        return picked
+
+    def out_of_time(self) -> bool:
+        """True when the deadline has passed."""
+        return time.monotonic() > self.deadline
+
+
+def greedy(chooser: Chooser, start: tuple[int, ...], rng: np.random.Generator, noise: float = 0.0) -> Choice:
+    """Add the candidate that brings the worst demands down most a minute, until all are met or none fits."""
+    now = chooser.weigh(start)
+    while now.worst > GOAL and not chooser.out_of_time():
+        jitter = np.exp(noise * rng.standard_normal(len(chooser.minutes)))
+        tries = [chooser.weigh(tuple(sorted((*now.chosen, i)))) for i in chooser.ranked(now.chosen, jitter)]
+        better = [one for one in tries if one.worst < now.worst * 0.999]
+        if not better:
+            break
+        now = min(better, key=lambda one: (max(one.worst, GOAL) - now.worst) / (one.minutes - now.minutes + 1e-9))
+    return now
+
+
+def improved(chooser: Chooser, now: Choice, rng: np.random.Generator) -> Choice:
+    """Local moves until none helps: drop a bead, or swap one (or two) for what the gains then propose."""
+    moved = True
+    while moved and not chooser.out_of_time():
+        moved = False
+        for attempt in (_dropped, _swapped):
+            better = attempt(chooser, now, rng)
+            if better is not None:
+                now, moved = better, True
+                break
+    return now
+
+
+def _loose(chooser: Chooser, now: Choice) -> list[int]:
+    """Chosen candidates that may go, least useful a minute first."""
+    response = chooser.respond(now.chosen)
+    weights = {i: b ** (SHARPNESS - 1) for i, b in chooser.bad(response).items()}
+    gain = chooser.scout.gains(response, weights) / chooser.minutes
+    return sorted((i for i in now.chosen if i not in chooser.fixed), key=lambda i: (gain[i], i))
+
+
+def _dropped(chooser: Chooser, now: Choice, rng: np.random.Generator) -> Choice | None:
+    for out in _loose(chooser, now):
+        if chooser.out_of_time():
+            return None
+        one = chooser.weigh(tuple(i for i in now.chosen if i != out))
+        if one.key < now.key:
+            return one
+    return None
+
+
+def _swapped(chooser: Chooser, now: Choice, rng: np.random.Generator) -> Choice | None:
+    still = np.ones(len(chooser.minutes))
+    loose = _loose(chooser, now)
+    pairs = [(i,) for i in loose] + [(i, j) for k, i in enumerate(loose[:4]) for j in loose[k + 1 : 5]]
+    for out in pairs:
+        if chooser.out_of_time():
+            return None
+        rest = tuple(i for i in now.chosen if i not in out)
+        for into in chooser.ranked(rest, still):
+            if into in out:
+                continue
+            one = chooser.weigh(tuple(sorted((*rest, into))))
+            if one.key < now.key:
+                return one
+    return None
+
+
+def best_choice(
+    chooser: Chooser, seed: int, starts: int, tell: Callable[[Choice], None] = lambda choice: None
+) -> Choice:
+    """The best of several greedy starts, each improved by local moves; at least one is always finished greedily."""
+    rng = np.random.default_rng(seed)
+    best = None
+    for k in range(starts):
+        one = greedy(chooser, chooser.fixed, rng, 0.0 if k == 0 else 0.35)
+        if one.worst <= FAR:
+            one = improved(chooser, one, rng)
+        if best is None or one.key < best.key:
+            best = one
+            tell(best)
+        if chooser.out_of_time() or best.worst > FAR:
+            break
+    return best

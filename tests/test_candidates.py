@@ -1,0 +1,238 @@
+"""Candidates: all of them can be made, none is missing that should be there, conflicts as the rules have them."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from shapely.geometry import Point, Polygon
+
+from stiffen import candidates, rules
+from stiffen.layout import Bead, Hole, Layout
+from stiffen.material import Material
+from stiffen.panel import Cutout, Fold, KeepOut, Panel, Support
+from stiffen.tools import BeadDie, HoleDie, Roller, Tools
+
+SOFT = Material("5754-H111", 70e3, 0.33, 2.67e-6, 80, 190, 0.15, ((1.5, 0.5), (6.0, 1.0)))
+DIES = (
+    BeadDie("B12", "round", 12, 4, shoulder_radius=2),
+    BeadDie("B16", "round", 16, 5, shoulder_radius=2.5),
+    BeadDie("B20", "round", 20, 6, shoulder_radius=3),
+    BeadDie("V14", "vee", 14, 4, nose_radius=2, shoulder_radius=1.5),
+    BeadDie("T24", "flat", 24, 6, nose_radius=3, shoulder_radius=3),
+)
+HOLE_DIES = (HoleDie("F40", 25, 32, 40, 4), HoleDie("F60", 43, 48, 60, 6))
+TOOLS = Tools("test bench", Roller(throat=450, least_path_radius=60), DIES, HOLE_DIES)
+
+
+def outline(corners, radius=15.0):
+    ring = Polygon(corners).buffer(-radius).buffer(2 * radius).buffer(-radius).exterior
+    return tuple(ring.coords)[:-1][::-1]
+
+
+RECTANGLE = Panel("rectangle", SOFT, (1.0,), outline([(0, 0), (500, 0), (500, 400), (0, 400)]), TOOLS)
+BUSY = Panel(
+    "busy",
+    SOFT,
+    (1.0, 1.5),
+    outline([(0, 0), (700, 0), (700, 300), (420, 480), (0, 480)]),
+    replace(TOOLS, roller=Roller(throat=260, least_path_radius=60), spacing={"bead_bead": 14.0}),
+    cutouts=(Cutout(tuple(Point(180, 160).buffer(45, quad_segs=32).exterior.coords)[:-1], (180, 160, 90)),),
+    bead_side="down",
+    supports=(
+        Support("rivets", path=((15, 40), (15, 440)), pitch=40, diameter=4.0),
+        Support("bolts", at=((620, 60), (620, 240)), diameter=6.0),
+    ),
+    keep_outs=(KeepOut(((400, 150), (470, 150), (470, 230), (400, 230)), ("bead",), "cable clip"),),
+    folds=(Fold(((0, 30), (700, 30)), 90, 2.0),),
+    beads=(
+        Bead(DIES[1], ((60, 380), (380, 380)), "down", fixed=True),
+        Bead(DIES[1], ((60, 100), (380, 100)), "down"),
+    ),
+    holes=(Hole(HOLE_DIES[0], (560, 150), "down", fixed=True),),
+)
+
+
+@pytest.fixture(scope="module", params=[RECTANGLE, BUSY], ids=lambda panel: panel.name)
+def made(request):
+    return request.param, candidates.candidates(request.param, 1.0)
+
+
+def fixed_layout(panel, *items):
+    beads, holes = candidates.fixed_items(panel)
+    beads += tuple(item for item in items if isinstance(item, Bead))
+    holes += tuple(item for item in items if isinstance(item, Hole))
+    return Layout(1.0, beads, holes)
+
+
+def test_every_candidate_passes_the_audit(made):
+    panel, found = made
+    assert rules.audit(panel, fixed_layout(panel)) == ()
+    for item in (*found.beads, *found.holes):
+        breaches = rules.audit(panel, fixed_layout(panel, item))
+        assert breaches == (), [str(breach) for breach in breaches]
+
+
+def test_number(made):
+    panel, found = made
+    assert 500 <= len(found.beads) <= (1500 if panel is RECTANGLE else 2000)
+    assert {bead.die for bead in found.beads} == set(DIES)
+    assert {hole.die for hole in found.holes} == set(HOLE_DIES)
+    assert len({(bead.die, bead.path) for bead in found.beads}) == len(found.beads)
+
+
+def test_same_again(made):
+    panel, found = made
+    again = candidates.candidates(panel, 1.0)
+    assert again.beads == found.beads
+    assert again.holes == found.holes
+    assert (again.conflicts != found.conflicts).nnz == 0
+
+
+def test_conflicts_are_the_clashes_of_the_rules(made):
+    """A random sample of pairs, each asked of `rules.clash`."""
+    panel, found = made
+    items = (*found.beads, *found.holes)
+    matrix = found.conflicts.toarray()
+    assert matrix.shape == (len(items), len(items))
+    assert matrix.dtype == bool
+    assert (matrix == matrix.T).all()
+    assert not matrix.diagonal().any()
+    rng = np.random.default_rng(3)
+    seen = set()
+    for i, j in rng.integers(len(items), size=(4000, 2)):
+        if i != j:
+            expected = rules.clash(items[i], items[j], panel.tools, 1.0)
+            assert matrix[i, j] == expected
+            seen.add((type(items[i]), type(items[j]), expected))
+    assert len(seen) == 8  # bead and hole either way, clashing or not
+
+
+def test_two_that_do_not_conflict_pass_the_audit_together(made):
+    panel, found = made
+    items = (*found.beads, *found.holes)
+    free = np.argwhere(~found.conflicts.toarray())
+    rng = np.random.default_rng(4)
+    for i, j in free[rng.integers(len(free), size=60)]:
+        if i != j:
+            assert rules.audit(panel, fixed_layout(panel, items[i], items[j])) == ()
+
+
+def test_side_is_the_panels(made):
+    panel, found = made
+    assert {item.side for item in (*found.beads, *found.holes)} == {panel.bead_side}
+    either = replace(panel, bead_side="either")
+    assert {bead.side for bead in candidates.bead_candidates(either, 1.0, angles=[0.0])} == {"up"}
+
+
+def lines_of(beads, die, angle):
+    return [bead for bead in beads if bead.die == die and len(bead.path) == 2 and abs(direction(bead) - angle) < 1e-6]
+
+
+def direction(bead):
+    (x0, y0), (x1, y1) = bead.path
+    return math.degrees(math.atan2(y1 - y0, x1 - x0)) % 180
+
+
+def test_straight_lines_on_the_rectangle():
+    """Offsets every 12 mm about the middle line, in three lengths; the longest reach from edge room to edge room."""
+    beads = candidates.bead_candidates(RECTANGLE, 1.0)
+    b12 = lines_of(beads, DIES[0], 0.0)
+    offsets = sorted({round(bead.path[0][1], 6) for bead in b12})
+    assert np.diff(offsets) == pytest.approx(12.0)
+    assert offsets[0] < 12 + 6 + 12  # the first fits no closer to the edge
+    assert np.mean(offsets) == pytest.approx(200)
+    middle = sorted(bead.length for bead in b12 if abs(bead.path[0][1] - 200) < 1e-6)
+    longest = 500 - 2 * (12 + 6)
+    assert middle == pytest.approx([0.6 * longest, 0.8 * longest, longest], abs=0.2)
+    assert all((bead.path[0][0] + bead.path[1][0]) / 2 == pytest.approx(250) for bead in b12)
+    for angle in range(15, 180, 15):
+        assert lines_of(beads, DIES[0], angle), angle
+
+
+def test_directions_follow_the_long_edges():
+    assert candidates.own_directions(RECTANGLE) == (0.0, 90.0)
+    slope = round(math.degrees(math.atan2(180, -280)) % 180, 1)
+    assert candidates.own_directions(BUSY) == (0.0, 90.0, slope)
+    turned = Polygon([(0, 0), (300, 100), (200, 400), (-100, 300)])
+    found = candidates.own_directions(replace(RECTANGLE, outline=tuple(turned.exterior.coords[:-1])))
+    assert sorted(found) == pytest.approx((18.4, 108.4))
+
+
+def test_given_angles_and_spacing():
+    found = candidates.bead_candidates(RECTANGLE, 1.0, angles=[30.0], spacing=25.0)
+    straight = [bead for bead in found if not bead.closed]
+    assert {round(direction(bead), 6) for bead in straight} == {30.0}
+    square = np.array([-0.5, math.sqrt(3) / 2])
+    offsets = {round(float(np.dot(np.array(bead.path[0]) - [250, 200], square)), 6) for bead in straight}
+    assert {round(offset / 25, 6) % 1 for offset in offsets} == {0.0}
+
+
+@pytest.mark.parametrize("shape", [RECTANGLE.outline, BUSY.outline], ids=["rectangle", "five corners"])
+def test_frames_run_parallel_to_the_outline(shape):
+    panel = replace(RECTANGLE, outline=shape)
+    frames = [bead for bead in candidates.bead_candidates(panel, 1.0) if bead.closed and bead.die == DIES[0]]
+    assert len(frames) >= 4
+    edge = Polygon(shape).exterior
+    for frame in frames:
+        assert rules.path_miss(frame, 60) <= rules.CORNER_CUT
+        straight = [piece for piece in zip(frame.path, frame.path[1:], strict=False) if math.dist(*piece) > 20]
+        assert len(straight) >= 3
+        distances = [edge.distance(Point(np.mean(piece, axis=0))) for piece in straight]
+        assert distances == pytest.approx([distances[0]] * len(distances), abs=0.5)
+
+
+def test_frame_round_a_corner_that_points_in():
+    ell = outline([(0, 0), (700, 0), (700, 300), (350, 300), (350, 600), (0, 600)])
+    found = candidates.bead_candidates(replace(RECTANGLE, outline=ell), 1.0)
+    frames = [bead for bead in found if bead.closed and bead.die == DIES[0]]
+    assert any(Polygon(bead.path).area > 0.5 * Polygon(ell).area for bead in frames)
+
+
+@pytest.mark.parametrize("radius", [20.0, 60.0])
+def test_rounded_corners(radius):
+    ring = candidates.rounded(np.array([[0, 0], [300, 0], [300, 200], [0, 200]], float), radius)
+    assert Polygon(ring).area == pytest.approx(300 * 200 - (4 - math.pi) * radius**2, rel=1e-3)
+    assert tuple(ring[0]) == tuple(ring[-1])
+    backwards = candidates.rounded(np.array([[0, 0], [0, 200], [300, 200], [300, 0]], float), radius)
+    assert Polygon(backwards).area == pytest.approx(Polygon(ring).area)
+
+
+def test_corners_without_room_are_refused():
+    assert candidates.rounded(np.array([[0, 0], [300, 0], [300, 100], [0, 100]], float), 60.0) is None
+    assert candidates.rounded(np.empty((0, 2)), 60.0) is None
+
+
+def test_small_throat_leaves_lines_near_the_edges():
+    """150 mm of throat: no line of the rectangle's own directions farther than that from its edge."""
+    narrow = replace(RECTANGLE, tools=replace(TOOLS, roller=Roller(throat=150)))
+    flat = [bead for bead in candidates.bead_candidates(narrow, 1.0, angles=[0.0]) if not bead.closed]
+    assert flat
+    assert all(min(bead.path[0][1], 400 - bead.path[0][1]) <= 150.05 for bead in flat)
+
+
+def test_small_throat_leaves_the_outer_frames():
+    """Sheet outside a frame reaches sqrt(2) (inset + 60) - 60 mm at a corner (15 mm corner radius: 6 mm less)."""
+    narrow = replace(RECTANGLE, tools=replace(TOOLS, roller=Roller(throat=100, least_path_radius=60)))
+    frames = [bead for bead in candidates.bead_candidates(narrow, 1.0) if bead.closed and bead.die == DIES[0]]
+    insets = [min(y for _, y in frame.path) for frame in frames]
+    assert insets == pytest.approx([0.08 * 400, 0.12 * 400])
+
+
+def test_no_beads_in_sheet_over_the_rating():
+    assert candidates.bead_candidates(RECTANGLE, 2.0) == ()
+    assert candidates.hole_candidates(RECTANGLE, 2.0) != ()
+
+
+def test_nothing_fits():
+    tiny = replace(RECTANGLE, outline=((0, 0), (40, 0), (40, 30), (0, 30)))
+    found = candidates.candidates(tiny, 1.0)
+    assert found.beads == ()
+    assert found.holes == ()
+    assert found.conflicts.shape == (0, 0)
+
+
+def test_line_spacing_grows_with_the_panel():
+    assert candidates.line_spacing(RECTANGLE) == 12
+    wide = replace(RECTANGLE, outline=((0, 0), (1600, 0), (1600, 1200), (0, 1200)))
+    assert candidates.line_spacing(wide) == pytest.approx(12 * 2000 / 650)
