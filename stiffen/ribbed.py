@@ -73,7 +73,8 @@ class Scout:
     ribs: sp.csr_matrix  # (r, free): curvature along the bead or flange at each sample
     weights: np.ndarray  # (r,) E I ds
     starts: np.ndarray  # (candidates + 1,) first row of each candidate
-    removed: sp.csr_matrix  # (candidates, m): share of each triangle that a hole takes out
+    removed: sp.csr_matrix  # (candidates, m): share of each triangle's stiffness that a hole takes out
+    cut_out: np.ndarray  # (candidates,) pilot area over area inside the fold circle: what goes of the mass there
 
     @cached_property
     def forces(self) -> dict[int, np.ndarray]:
@@ -195,8 +196,9 @@ class Scout:
         lost = self.removed[list(chosen)]
         if lost.nnz:
             area = plan_areas(self.mesh.plan[self.mesh.triangles])
-            less = self.panel.material.rho * self.gauge * area * np.asarray(lost.sum(axis=0)).ravel() / 3
-            kg = kg - (1 - LEFT_OVER) * np.bincount(self.mesh.triangles.ravel(), np.repeat(less, 3), len(kg))
+            share = self.cut_out[list(chosen)] @ lost
+            less = self.panel.material.rho * self.gauge * area * share / 3
+            kg = kg - np.bincount(self.mesh.triangles.ravel(), np.repeat(less, 3), len(kg))
         turn = kg * self.gauge**2 / 12
         return self._free(np.stack([kg, turn, turn], axis=1).ravel())
 
@@ -257,7 +259,9 @@ def scout(
         kilograms = kilograms + extra.reshape(-1, 6)[:, 0]
     ribs, weights, starts = _ribs(panel, gauge, mesh, beads, holes)
     removed = _removed(mesh, len(beads), holes)
-    return Scout(panel, gauge, mesh, number, K0, kilograms, elements, ribs[:, free].tocsr(), weights, starts, removed)
+    return Scout(
+        panel, gauge, mesh, number, K0, kilograms, elements, ribs[:, free].tocsr(), weights, starts, removed, cut_out
+    )
 
 
 def _ribs(

@@ -1,0 +1,101 @@
+"""Verdicts: values against plate theory, margins, what is not decided, the flat rival."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from panels import B16, SHEET, SIX, lid, rows
+
+from stiffen.judging import check, margin, rival
+from stiffen.layout import Layout
+from stiffen.panel import Demand, Load, Support
+from stiffen.verdict import LINEAR, UNDECIDED
+
+
+def test_values_meet_plate_theory():
+    # T&WK Table 8 and Leissa SP-160, a/b = 1.25 (recomputed digits); 3 figures carry 0.5 %
+    D = SHEET.bending_stiffness(1.0)
+    verdict = check(lid(), Layout(1.0))
+    deflection, hertz, softness = verdict.demands
+    assert deflection.value == pytest.approx(0.006029 * 1e-5 * 400.0**4 / D, rel=0.005)
+    assert hertz.value == pytest.approx(25.291 / (2 * np.pi * 500.0**2) * np.sqrt(D / 2.68e-9), rel=0.005)
+    assert softness.at == pytest.approx((250.0, 200.0), abs=20.0)
+    assert all(d.decided_by == LINEAR for d in verdict.demands)
+    assert verdict.mass_kg == pytest.approx(0.536)
+    assert verdict.mesh_error < 0.01
+
+
+def test_scales_with_thickness_and_load():
+    thin, thick = (check(lid(), Layout(t), grade="quick").demands for t in (1.0, 2.0))
+    assert thin[0].value / thick[0].value == pytest.approx(8.0, rel=1e-6)
+    assert thick[1].value / thin[1].value == pytest.approx(2.0, rel=1e-3)
+
+
+def test_large_deflection_is_not_decided_and_counts_as_missed():
+    panel = lid(loads=(Load("wind", "pressure", 5e-4),), demands=(Demand("deflection", 1000.0, "wind"),))
+    verdict = check(panel, Layout(1.0), grade="quick")
+    demand = verdict.demands[0]
+    assert demand.ratio_w_t > 5 and demand.decided_by == UNDECIDED
+    assert demand.margin > 0 and not demand.met and not verdict.met
+    assert "does not hold there" in verdict.warnings[0]
+
+
+def test_unknown_hold_takes_the_worse_end():
+    held = Support("rivets", path=((12.0, 12.0), (488.0, 12.0)), pitch=60.0, diameter=4.0)
+    other = replace(held, path=((12.0, 388.0), (488.0, 388.0)))
+    panel = lid(supports=(held, other))
+    demand = check(panel, Layout(1.0, rows(B16, (150.0, 250.0), 40.0, 460.0)), grade="quick").demands[0]
+    assert set(demand.by_hold) == {"held", "free"}
+    assert demand.value == max(demand.by_hold.values()) and demand.in_plane == "free"
+
+
+def test_mesh_error_is_honest():
+    # the estimate covers the difference to a mesh of three times the nodes
+    verdict, finer = (check(lid(), SIX["three B16 along"], grade=g) for g in ("normal", "fine"))
+    for coarse, fine in zip(verdict.demands[:2], finer.demands[:2], strict=True):
+        assert abs(coarse.value / fine.value - 1) < 1.5 * coarse.error + 0.002
+
+
+def test_margins():
+    assert margin(Demand("deflection", 2.0, "wind"), 1.5) == pytest.approx(0.25)
+    assert margin(Demand("frequency", 40.0), 50.0) == pytest.approx(0.25)
+
+
+def test_margin_inside_the_mesh_error_does_not_count():
+    flat = check(lid(), SIX["three B16 along"])
+    value = flat.demands[1].value
+    # the refined frequency is higher than the coarse one, the refined deflection smaller: what errs to the bad side
+    edge = lid(demands=(Demand("frequency", value * 1.0001),))
+    assert not check(edge, SIX["three B16 along"]).met
+
+
+def test_stress_and_buckling():
+    # strip in pure compression: sigma = N/t; k = 4 for the SSSS square (Timoshenko & Gere)
+    left, right = ((0.0, 0.0), (0.0, 300.0)), ((300.0, 0.0), (300.0, 300.0))
+    loads = (
+        Load("squeeze", "line", 1.0, path=left, direction=(1.0, 0.0, 0.0)),
+        Load("squeeze", "line", 1.0, path=right, direction=(-1.0, 0.0, 0.0)),
+    )
+    panel = lid(
+        300.0, 300.0, loads=loads, demands=(Demand("buckling", 1.0, "squeeze"), Demand("stress", 1.0, "squeeze"))
+    )
+    factor, stress = check(panel, Layout(1.0)).demands
+    D = SHEET.bending_stiffness(1.0)
+    assert factor.value == pytest.approx(4 * np.pi**2 * D / 300.0**2, rel=0.01)
+    assert stress.value == pytest.approx(SHEET.yield_strength / 1.0, rel=0.02)
+
+
+def test_rival_is_the_thinnest_flat_sheet_that_meets():
+    panel = replace(lid(), gauges=(1.0, 1.5, 2.0), demands=(Demand("frequency", 30.0),))
+    found = rival(panel, grade="quick")
+    assert found.gauge_mm == 1.5 and found.mass_kg == pytest.approx(0.804)
+    assert rival(replace(panel, demands=(Demand("frequency", 300.0),)), grade="quick").gauge_mm is None
+
+
+def test_maps_hold_the_fields_of_the_values():
+    verdict = check(lid(), SIX["one B16 along"], grade="quick", maps=True)
+    maps = verdict.maps
+    assert np.abs(maps.deflection["wind"]).max() == pytest.approx(verdict.demands[0].value)
+    assert maps.modes[0][0] == pytest.approx(verdict.demands[1].value)
+    assert maps.softness[:, 2].max() == pytest.approx(verdict.demands[2].value)
+    assert maps.z.max() == pytest.approx(4.0, rel=0.02)
