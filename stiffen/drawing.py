@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import os
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,9 +19,10 @@ from shapely import affinity
 from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
+from .bench import rolling_order, trim_allowance
+from .files import refuse
 from .layout import Bead, Layout
 from .panel import KeepOut, Panel
-from .section import pull_in
 from .verdict import Verdict
 
 # name: colour number, line type, weight in 1/100 mm, what it is for
@@ -37,7 +38,7 @@ LAYERS: dict[str, tuple[int, str, int, str]] = {
     "RIVET": (94, "CONTINUOUS", 25, "rivet and bolt centres: drill after rolling and trimming"),
     "KEEP OUT": (33, "BENCH SHORT", 18, "no bead or hole in here"),
     "DATUM": (134, "BENCH CENTRE", 25, "the two lines to scribe first; all X and Y start here"),
-    "NUMBER": (7, "CONTINUOUS", 25, "bead numbers in rolling order, hole numbers"),
+    "NUMBER": (7, "CONTINUOUS", 25, "numbers of beads and holes"),
     "DIMENSION": (7, "CONTINUOUS", 18, "overall sizes and the tables of X and Y"),
     "NOTE": (7, "CONTINUOUS", 18, "title block, cautions, the 100 mm check bar"),
 }
@@ -50,23 +51,27 @@ LINE_TYPES = {
 CAUTIONS = (
     "A design aid, not an approval: proof-load the finished panel before anyone relies on it.",
     "Vehicle, seat and structural parts need a qualified person and the local rules.",
-    "Sharp edges: gloves and eye protection. At the rolls no loose sleeves, fingers well clear.",
+    "Sharp edges: gloves and eye protection. At turning rolls: no loose gloves or sleeves, fingers clear.",
 )
-TRIM = 5.0  # mm of sheet left to trim beyond what rolling may draw in: common practice, no source
 LETTER = 0.92  # width of a letter over its height: wide enough for the usual drawing faces
 
 
 @contextmanager
 def written(path: str | Path) -> Iterator[Path]:
-    """Hand out a temporary name beside `path`; on success it takes the place of `path`, else it goes."""
+    """Hand out a temporary name beside `path`; on success it takes the place of `path`, else it goes.
+
+    InputError if the place cannot be written.
+    """
     path = Path(path)
     fresh = path.with_name(f".{path.name}.{os.getpid()}{path.suffix}")
     try:
         yield fresh
         os.replace(fresh, path)
-    except BaseException:
+    except BaseException as error:
         with suppress(OSError):
             fresh.unlink(missing_ok=True)
+        if isinstance(error, OSError):
+            raise refuse(path, f"cannot be written: {error.strerror or error}") from None
         raise
 
 
@@ -74,6 +79,11 @@ def datum(panel: Panel) -> tuple[float, float]:
     """Plan point (mm) from which the bench measures: left-most x and lowest y of the finished outline."""
     x, y, _, _ = Polygon(panel.outline).bounds
     return x, y
+
+
+def counted(things: Sequence, noun: str) -> str:
+    """'1 bead', '3 beads'."""
+    return f"{len(things)} {noun}{'' if len(things) == 1 else 's'}"
 
 
 def marks(bead: Bead) -> tuple[tuple[float, float, str], ...]:
@@ -106,34 +116,15 @@ def _radius(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> float:
     return sides / (2 * twice_area) if twice_area > 1e-9 * sides else math.inf
 
 
-def rough_allowance(panel: Panel, layout: Layout) -> float:
-    """mm to leave outside the finished outline before rolling; 0 without beads.
-
-    Every bead may draw in at most its pull-in, square to its axis.  Along the worst straight line over the
-    sheet these add up; half of the sum falls to each side, and `TRIM` is left to trim.  Whole mm.
-    """
-    if not layout.beads:
-        return 0.0
-    bounds = panel.region.bounds
-    worst = 0.0
-    for across in (1, 0):  # scan lines along x at stations of y, then along y at stations of x
-        stations = np.linspace(bounds[across], bounds[across + 2], 200)
-        drawn = np.zeros(len(stations))
-        for bead in layout.beads:
-            path = np.asarray(bead.path, dtype=float)
-            for p, q in zip(path, path[1:], strict=False):
-                length = math.dist(p, q)
-                if length > 0:
-                    share = abs(q[across] - p[across]) / length  # the bead's normal against the scan line
-                    lowest, highest = sorted((p[across], q[across]))
-                    drawn[(stations >= lowest) & (stations < highest)] += pull_in(bead.die) * share
-        worst = max(worst, float(drawn.max()))
-    return float(math.ceil(worst / 2 + TRIM))
-
-
 def rough_outline(panel: Panel, layout: Layout) -> Polygon:
-    """The sheet to cut before rolling, mm in plan."""
-    return Polygon(panel.outline).buffer(rough_allowance(panel, layout), join_style="mitre", mitre_limit=2.0)
+    """The sheet to cut before rolling, mm in plan: the outline and, where beads draw it in, something to trim."""
+    outline = Polygon(panel.outline)
+    x, y = trim_allowance(panel, layout)
+    if not (x > 0 and y > 0):
+        return outline
+    # One buffer with two widths: squeeze the plan so that both become 1 mm, widen, and stretch it back.
+    squeezed = affinity.scale(outline, 1 / x, 1 / y, origin=(0, 0))
+    return affinity.scale(squeezed.buffer(1.0, join_style="mitre", mitre_limit=2.0), x, y, origin=(0, 0))
 
 
 @dataclass
@@ -158,10 +149,11 @@ class _Sheet:
         self.line([(x - arm, y), (x + arm, y)], layer)
         self.line([(x, y - arm), (x, y + arm)], layer)
 
-    def text(
-        self, at: tuple[float, float], words: str, layer: str, size: float = 1.0, turn: float = 0.0
-    ) -> None:
+    def text(self, at: tuple[float, float], words: str, layer: str, size: float = 1.0, turn: float = 0.0) -> None:
         """Words whose first letter stands at `at`; `size` in letter heights, `turn` in degrees."""
+        words = " ".join(words.split()).replace("%%", "% %")  # two percent signs would start a control code
+        if not words:
+            return
         self.space.add_text(
             words,
             dxfattribs={
@@ -178,7 +170,7 @@ class _Sheet:
         wide, high = self.wide(words), self.letter
         best = None
         for x, y, turn in places:
-            turn = (turn + 90.0) % 180.0 - 90.0  # never upside down
+            turn = 90.0 - (90.0 - turn) % 180.0  # never upside down
             ground = affinity.rotate(box(x - wide / 2, y - high / 2, x + wide / 2, y + high / 2), turn)
             room = ground.buffer(0.25 * high)
             covered = sum(room.intersection(other).area for other in self.taken if room.intersects(other))
@@ -202,7 +194,7 @@ def write_marking(panel: Panel, layout: Layout, path: str | Path, verdict: Verdi
     """Write the marking drawing of `layout` as DXF (R2010, millimetres, 1:1).
 
     verdict: adds the judged mass and whether the demands are met.  Written to a temporary name, then renamed.
-    Raises OSError where the place cannot be written.
+    Raises InputError where the place cannot be written.
     """
     import ezdxf
 
@@ -275,7 +267,7 @@ def _name_outline(sheet: _Sheet, panel: Panel, layout: Layout) -> None:
         if room:
             continue
         x0, y0, x1, y1 = Polygon(keep_out.polygon).bounds
-        gap = 1.2 * sheet.letter
+        gap = 1.5 * sheet.letter
         middle = (x0 + x1) / 2
         beside = [
             (middle, y1 + gap, 0.0),
@@ -293,9 +285,10 @@ def _name_outline(sheet: _Sheet, panel: Panel, layout: Layout) -> None:
         sheet.label(words, "FOLD", _beside(LineString(fold.line), 1.2 * sheet.letter, (0.5, 0.25, 0.75)))
     if layout.beads:
         rough = rough_outline(panel, layout)
-        words = f"rough cut: {rough_allowance(panel, layout):.0f} mm outside the finished outline"
+        x, y = trim_allowance(panel, layout)
+        words = f"rough cut: {x:g} mm more left and right, {y:g} mm more above and below"
         x0, _, x1, y1 = rough.bounds
-        sheet.label(words, "ROUGH CUT", [((x0 + x1) / 2, y1 + 1.2 * sheet.letter, 0.0)])
+        sheet.label(words, "ROUGH CUT", [((x0 + x1) / 2, y1 + up * sheet.letter, 0.0) for up in (1.2, 3.5)])
 
 
 def _beside(line: LineString, off: float, shares: Iterable[float]) -> Iterator[tuple[float, float, float]]:
@@ -353,7 +346,7 @@ def _name_beads(sheet: _Sheet, layout: Layout) -> None:
                 a, b = np.asarray(line.coords[0]), np.asarray(line.interpolate(1.0).coords[0])
                 x, y = a - (b - a) * (sheet.wide(words) / 2 + 6.0)
                 places.append((x, y, math.degrees(math.atan2(*(b - a)[::-1]))))
-        off = bead.die.width / 2 + 0.9 * sheet.letter
+        off = bead.die.width / 2 + 1.4 * sheet.letter
         sheet.label(words, "NUMBER", (*places, *_beside(axis, off, np.linspace(0.06, 0.94, 12))))
 
 
@@ -387,7 +380,8 @@ def _draw_datum(sheet: _Sheet, panel: Panel, layout: Layout) -> None:
     """The two lines through the datum corner, drawn outside the outline only, and their names."""
     x, y = datum(panel)
     _, _, x1, y1 = Polygon(panel.outline).bounds
-    out = rough_allowance(panel, layout) + 2.5 * sheet.letter
+    spare = max(trim_allowance(panel, layout))
+    out = spare + 2.5 * sheet.letter
     sheet.line([(x - out, y), (x - 1.0, y)], "DATUM")
     sheet.line([(x1 + 1.0, y), (x1 + out, y)], "DATUM")
     sheet.line([(x, y - out), (x, y - 1.0)], "DATUM")
@@ -399,7 +393,7 @@ def _draw_datum(sheet: _Sheet, panel: Panel, layout: Layout) -> None:
     if edge:
         (ax, ay), (bx, by) = edge
         line = LineString(edge)
-        off = rough_allowance(panel, layout) + 1.2 * sheet.letter
+        off = spare + 1.2 * sheet.letter
         outward = -off if ay == by else off
         middle = line.interpolate(0.5, normalized=True)
         place = (middle.x, middle.y + outward, 0.0) if ay == by else (middle.x - outward, middle.y, 90.0)
@@ -421,6 +415,7 @@ def _datum_edge(panel: Panel) -> tuple[tuple[float, float], tuple[float, float]]
 def _draw_sizes(document: object, sheet: _Sheet, panel: Panel, layout: Layout) -> None:
     """Overall width and height of the finished outline, below and left of everything drawn so far."""
     letter = sheet.letter
+    spare = max(trim_allowance(panel, layout))
     document.dimstyles.new(
         "BENCH",
         dxfattribs={
@@ -428,7 +423,7 @@ def _draw_sizes(document: object, sheet: _Sheet, panel: Panel, layout: Layout) -
             "dimtxsty": "BENCH",
             "dimasz": letter,
             "dimexe": 0.5 * letter,
-            "dimexo": letter,
+            "dimexo": spare + 3.0 * letter,  # starts beyond the datum lines
             "dimgap": 0.5 * letter,
             "dimtad": 1,
             "dimdec": 1,
@@ -439,7 +434,7 @@ def _draw_sizes(document: object, sheet: _Sheet, panel: Panel, layout: Layout) -
         },
     )
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
-    off = rough_allowance(panel, layout) + 6.5 * letter
+    off = spare + 6.5 * letter
     for base, p, q, turn in (
         ((x0, y0 - off), (x0, y0), (x1, y0), 0.0),
         ((x0 - off, y0), (x0, y0), (x0, y1), 90.0),
@@ -455,13 +450,14 @@ def _draw_column(sheet: _Sheet, panel: Panel, layout: Layout, verdict: Verdict |
     left = right + 8.0 * sheet.letter
     top = _title(sheet, (left, top), panel, layout, verdict)
     beads = [
-        (f"{number}", bead.die.name, bead.side, *_measured(panel, (x, y)), word)
-        for number, bead in enumerate(layout.beads, 1)
+        (f"{place + 1}", bead.die.name, bead.side, *_measured(panel, (x, y)), word)
+        for place in rolling_order(panel, layout.beads)
+        for bead in (layout.beads[place],)
         for x, y, word in marks(bead)
     ]
     if beads:
         head = ("bead", "die", "stands", "X mm", "Y mm", "mark")
-        top = _table(sheet, (left, top), "BEADS, in rolling order", head, beads)
+        top = _table(sheet, (left, top), "BEADS, in the order to roll them", head, beads)
     holes = [
         (f"H{number}", die.name, hole.side, *_measured(panel, hole.at), f"{die.pilot:g}", f"{die.flange:g}")
         for number, hole in enumerate(layout.holes, 1)
@@ -479,18 +475,16 @@ def _measured(panel: Panel, at: tuple[float, float]) -> tuple[str, str]:
     return f"{at[0] - x0:.1f}", f"{at[1] - y0:.1f}"
 
 
-def _title(
-    sheet: _Sheet, at: tuple[float, float], panel: Panel, layout: Layout, verdict: Verdict | None
-) -> float:
+def _title(sheet: _Sheet, at: tuple[float, float], panel: Panel, layout: Layout, verdict: Verdict | None) -> float:
     """The title block; hands back where the next block starts."""
     mass = verdict.mass_kg if verdict else panel.mass(layout)
     lines = [
-        (2.0, panel.name),
+        (min(2.0, max(1.0, 50 / max(1, len(panel.name)))), panel.name),
         (1.6, "THIS FACE UP"),
         (1.0, f"{panel.material.name}, {layout.gauge:g} mm thick"),
-        (1.0, f"finished mass {mass:.2f} kg"),
-        (1.0, f"{len(layout.beads)} beads, {layout.rolled_length:.0f} mm to roll"),
-        (1.0, f"{len(layout.holes)} flared holes"),
+        (1.0, f"finished mass {mass:.3f} kg"),
+        (1.0, f"{counted(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll"),
+        (1.0, counted(layout.holes, "flared hole")),
     ]
     if verdict:
         lines.append((1.0, "all demands met" if verdict.met else "NOT ALL DEMANDS ARE MET: see the card"))
@@ -519,12 +513,12 @@ def _table(
     h = sheet.letter
     sheet.text((x, top - h), title, "DIMENSION")
     top -= 1.8 * h
-    pitch = 1.8 * h
+    pitch = 2.0 * h
     widths = [max(len(row[i]) for row in (head, *rows)) * LETTER * h + 1.4 * h for i in range(len(head))]
     edges = x + np.concatenate([[0.0], np.cumsum(widths)])
     for i, row in enumerate((head, *rows)):
         for j, words in enumerate(row):
-            sheet.text((edges[j] + 0.7 * h, top - (i + 1) * pitch + 0.4 * h), words, "DIMENSION")
+            sheet.text((edges[j] + 0.7 * h, top - (i + 1) * pitch + 0.5 * h), words, "DIMENSION")
     bottom = top - (len(rows) + 1) * pitch
     for edge in edges:
         sheet.line([(edge, top), (edge, bottom)], "DIMENSION")
@@ -540,7 +534,7 @@ def _notes(sheet: _Sheet, at: tuple[float, float], panel: Panel, layout: Layout)
         *start,
         "X runs right and Y up from the datum corner, on this face.",
         *(
-            ["Roll the beads in number order, from the double tick (start) to the single one (stop)."]
+            ["Roll the beads in the order of the table, from the double tick (start) to the single one."]
             if any(not bead.closed for bead in layout.beads)
             else []
         ),

@@ -16,7 +16,8 @@ from .errors import Fault, InputError
 Path = tuple[str | int, ...]
 REQUIRED = object()
 FARTHEST = 1e6  # mm from the origin; a coordinate beyond it is a slip
-MANY = 5  # so many faults are told of one list, the rest only counted
+MANY = 5  # so many faults are told of one list of points, the rest not
+MOST = 200  # so many faults are told of a whole file, the rest only counted
 
 
 @dataclass(frozen=True)
@@ -43,34 +44,39 @@ class Faults:
     def __init__(self, data: dict) -> None:
         self._data = data
         self._found: list[tuple[Path, Fault]] = []
+        self._bad: set[Path] = set()  # every path with a fault at or below it
+        self._order: dict[int, dict[str, int]] = {}  # places of the keys of a table, by the table's id
 
     def add(self, path: Path, what: str, cure: str = "") -> None:
         """Keep one fault at `path` (keys, and list places counted from 0)."""
         self._found.append((path, Fault(spell(path), what, cure)))
+        self._bad.update(path[:length] for length in range(len(path) + 1))
+
+    def __len__(self) -> int:
+        return len(self._found)
 
     def under(self, path: Path) -> bool:
         """True if anything at or below `path` is wrong."""
-        return any(found[: len(path)] == path for found, _ in self._found)
+        return path in self._bad
 
     def tell(self) -> None:
-        """Raise one InputError with all faults in file order, if there are any."""
+        """Raise one InputError with all faults in file order, if there are any; beyond MOST the rest is counted."""
         if self._found:
-            raise InputError(fault for _, fault in sorted(self._found, key=lambda item: self._rank(item[0])))
+            faults = [fault for _, fault in sorted(self._found, key=lambda item: self._rank(item[0]))]
+            more = len(faults) - MOST
+            raise InputError(faults[:MOST] + [Fault("", f"{more} more faults", "mend these first")] * (more > 0))
 
     def _rank(self, path: Path) -> list[int]:
         """Place in the file: the position of each key among its neighbours, a missing key after them."""
         rank, here = [], self._data
         for key in path:
-            keys = list(here) if isinstance(here, dict) else []
-            if key in keys:
-                rank.append(keys.index(key))
-                here = here[key]
-            elif isinstance(here, list) and isinstance(key, int):
+            if isinstance(here, list) and isinstance(key, int):
                 rank.append(key)
-                here = here[key] if key < len(here) else None
-            else:
-                rank.append(len(keys))
-                here = None
+                here = here[key]
+            elif isinstance(here, dict):
+                order = self._order.setdefault(id(here), {name: i for i, name in enumerate(here)})
+                rank.append(order.get(key, len(order)))
+                here = here.get(key)
         return rank
 
 
@@ -107,7 +113,7 @@ def likeness(word: str, known: Iterable[str]) -> str:
         return f'did you mean "{lower[close[0]]}"?'
     if not names:
         return ""
-    return "known: " + ", ".join(names) if len(names) <= 24 else f"one of {len(names)} names"
+    return "one of: " + ", ".join(names) if len(names) <= 24 else f"one of {len(names)} names"
 
 
 class Table:
@@ -134,9 +140,11 @@ class Table:
 
     def close(self, noun: str) -> None:
         """Tell of every key that was not asked for."""
-        for key in self.data:
-            if key not in self._asked:
-                self.fault(key, f"is not a key of {noun}", likeness(key, self._asked))
+        unknown = [key for key in self.data if key not in self._asked]
+        for key in unknown[:MOST]:
+            self.fault(key, f"is not a key of {noun}", likeness(key, self._asked))
+        if len(unknown) > MOST:
+            self.fault("", f"has {len(unknown) - MOST} more unknown keys")
 
     def restrict(self, noun: str, needed: Iterable[str], allowed: Iterable[str]) -> None:
         """Tell of keys that must be there and are not, and of known keys that have no sense here."""
@@ -155,11 +163,11 @@ class Table:
             return None if default is REQUIRED else default
         return self._number(self.data[key], (key,), within)
 
-    def numbers(self, key: str, within: Range, default: object = REQUIRED, least: int = 1) -> tuple | None:
-        """A list of numbers within the range."""
+    def numbers(self, key: str, within: Range, default: object = REQUIRED, count: int = 0) -> tuple | None:
+        """A list of `count` numbers within the range (0: of one or more)."""
         if not self._there(key, default, "give a list of numbers"):
             return None if default is REQUIRED else default
-        return self._numbers(self.data[key], (key,), within, least)
+        return self._numbers(self.data[key], (key,), within, count)
 
     def text(self, key: str, default: object = REQUIRED) -> str | None:
         """A line of text that is not empty."""
@@ -192,6 +200,19 @@ class Table:
             self.fault(key, f"is {show(value)}", "write true or false, without quotes")
         return bool(value)
 
+    def words(self, key: str, allowed: tuple[str, ...]) -> tuple[str, ...]:
+        """A list of some of the allowed words; all of them where the key is missing."""
+        if not self.has(key):
+            return allowed
+        value = self.data[key]
+        if not isinstance(value, list) or not value:
+            self.fault(key, f"is {show(value)}, not a list of words", f"some of {list(allowed)}")
+            return ()
+        for place, item in enumerate(value):
+            if item not in allowed:
+                self.fault((key, place), f"is {show(item)}", "one of: " + ", ".join(allowed))
+        return tuple(word for word in allowed if word in value)
+
     def point(self, key: str, default: object = REQUIRED) -> tuple[float, float] | None:
         """A point [x, y] in mm."""
         if not self._there(key, default, "give a point: [x, y]"):
@@ -207,10 +228,10 @@ class Table:
             return self.fault(key, f"is {show(value)}, not a list of points", "write [[x, y], [x, y]]")
         if len(value) < least:
             return self.fault(key, f"has {_count(len(value), 'point')}", f"give at least {least}")
-        before = len(self.faults._found)
+        before = len(self.faults)
         points: list = []
         for place, item in enumerate(value):
-            if len(self.faults._found) - before >= MANY:
+            if len(self.faults) - before >= MANY:
                 return self.fault(key, f"has more faults after point {place}")
             points.append(self._point(item, (key, place)))
         if None in points:
@@ -227,10 +248,7 @@ class Table:
         value = self.data[key]
         if isinstance(value, dict):
             return Table(value, self.faults, (*self.path, key))
-        if self.path:
-            cure = f"write {key} = {{ ... }}"
-        else:
-            cure = f"write the heading [{key}]" + (", single brackets, once" if isinstance(value, list) else "")
+        cure = f"in TOML it has the heading [{key}], single brackets, once" if isinstance(value, list) else ""
         return self.fault(key, f"is {show(value)}, not a table", cure)
 
     def tables(self, key: str) -> list[Table]:
@@ -239,14 +257,14 @@ class Table:
             return []
         value = self.data[key]
         if not isinstance(value, list):
-            self.fault(key, f"is {show(value)}, not a list of tables", f"write the heading [[{key}]]")
+            self.fault(key, f"is {show(value)}, not a list of tables", f"in TOML each has the heading [[{key}]]")
             return []
         rows = []
         for place, item in enumerate(value):
             if isinstance(item, dict):
                 rows.append(Table(item, self.faults, (*self.path, key, place)))
             else:
-                self.fault((key, place), f"is {show(item)}, not a table", f"write the heading [[{key}]]")
+                self.fault((key, place), f"is {show(item)}, not a table", f"in TOML it has the heading [[{key}]]")
         return rows
 
     def _there(self, key: str, default: object, cure: str) -> bool:
@@ -260,22 +278,18 @@ class Table:
         if isinstance(value, bool) or not isinstance(value, int | float):
             cure = "take the quotes and the unit off" if isinstance(value, str) else "give one number"
             return self.fault(place, f"is {show(value)}, not a number", cure)
-        if isinstance(value, int) and abs(value) > 1e15:  # an int may not fit into a float at all
-            value = math.inf
-        if not math.isfinite(value):
+        if abs(value) > 1e15 or not math.isfinite(value):  # in this order: an int may not fit into a float
             return self.fault(place, f"is {show(value)}, not a finite number", f"give {within}")
         if value not in within:
             return self.fault(place, f"is {show(value)}, must be {within}", within.cure)
         return float(value)
 
-    def _numbers(self, value: object, place: Path, within: Range, least: int) -> tuple | None:
+    def _numbers(self, value: object, place: Path, within: Range, count: int) -> tuple | None:
         if not isinstance(value, list):
             return self.fault(place, f"is {show(value)}, not a list", "write it in brackets: [1.0, 1.5]")
-        if len(value) < least:
-            return self.fault(place, f"has {_count(len(value), 'number')}", f"give at least {least}")
-        numbers = [self._number(item, (*place, i), within) for i, item in enumerate(value[:1000])]
-        if len(value) > 1000:
-            return self.fault(place, f"has {len(value)} numbers", "1000 are enough")
+        if len(value) != count if count else not 1 <= len(value) <= 1000:
+            return self.fault(place, f"has {_count(len(value), 'number')}", f"give {count or 'one or more'}")
+        numbers = [self._number(item, (*place, i), within) for i, item in enumerate(value)]
         return None if None in numbers else tuple(numbers)
 
     def _point(self, value: object, place: Path) -> tuple[float, float] | None:

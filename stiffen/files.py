@@ -7,7 +7,6 @@ import math
 import os
 import re
 import stat
-import tempfile
 import tomllib
 from pathlib import Path
 
@@ -47,7 +46,7 @@ def read_text(path: Where) -> str:
         return check_file(path).read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         line = error.object.count(b"\n", 0, error.start) + 1
-        raise refuse(path, f"is not UTF-8 text (line {line})", "save it as UTF-8") from None
+        raise refuse(path, f"is not UTF-8 text in line {line}", "save it as UTF-8") from None
     except OSError as error:
         raise refuse(path, f"cannot be read: {_reason(error)}") from None
 
@@ -63,22 +62,29 @@ def read_toml(path: Where) -> dict:
         raise refuse(path, *_toml_fault(str(error), text)) from None
 
 
+TOML_CURES = (  # (start of the parser's message, what would do)
+    ("Cannot overwrite", "the key stands there twice"),
+    ("Cannot declare", "the heading stands there twice; [[double brackets]] open one more of a kind"),
+    ("Illegal character", "a text ends with its quote on the same line"),
+)
+
+
 def _toml_fault(message: str, text: str) -> tuple[str, str]:
     """What is wrong with TOML text, the line itself shown, and what would do."""
     if text.lstrip().startswith("{"):
-        return "is not TOML", "it looks like a layout (JSON); a panel file is wanted here"
+        return "is not TOML", "it looks like a layout (JSON); a TOML file is wanted here"
     found = re.search(r"\(at line (\d+), column (\d+)\)", message)
     if not found:
-        return message, "see the end of the file" if "end of document" in message else ""
+        at_end = "end of document" in message
+        return (message, "a bracket or quote is still open") if at_end else ("holds a number that is far too long", "")
     number = int(found[1])
-    lines = text.split("\n")
-    line = lines[number - 1].strip()[:80] if number <= len(lines) else ""
+    line = text.split("\n")[number - 1].strip()[:80]
     what = f"line {number}, column {found[2]}: {message[: found.start()].strip()}: {line}"
-    if re.search(r"\d,\d", line) and "[" not in line:
+    if re.search(r"=\s*-?\d+,\d", line):
         return what, "decimals take a point: 0.5, not 0,5"
-    if re.match(r"^[\w.-]+\s*=\s*[A-Za-z]", line):
+    if re.match(r"[\w.-]+\s*=\s*[A-Za-z]", line):
         return what, 'text stands in quotes: "up"'
-    return what, ""
+    return what, next((cure for start, cure in TOML_CURES if message.startswith(start)), "")
 
 
 def read_json(path: Where) -> dict:
@@ -105,20 +111,14 @@ def write_json(path: Where, data: dict) -> None:
     """
     text = json.dumps(_plain(data), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     target = Path(path)
+    temporary = target.parent / f".{target.name}.{os.getpid()}.part"
     try:
-        handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
+        temporary.write_text(text, encoding="utf-8")
+        os.replace(temporary, target)
     except (OSError, ValueError) as error:
         raise refuse(path, f"cannot be written: {_reason(error)}") from None
-    try:
-        with open(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-        os.chmod(name, 0o666 & ~_umask())  # mkstemp makes it private
-        os.replace(name, target)
-    except BaseException as error:
-        os.unlink(name)
-        if isinstance(error, OSError):
-            raise refuse(path, f"cannot be written: {_reason(error)}") from None
-        raise
+    finally:
+        temporary.unlink(missing_ok=True)
 
 
 def _plain(value: object) -> object:
@@ -132,13 +132,6 @@ def _plain(value: object) -> object:
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
-
-
-def _umask() -> int:
-    """The mask of the process; it can only be read by setting it."""
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
 
 
 def _reason(error: Exception) -> str:

@@ -1,8 +1,8 @@
 """Demands to a Verdict: a layout judged by the shell on its true geometry.
 
-Each demand's value comes from the mesh asked for and is set against the same on a coarser mesh: for a quantity that
-converges with the square of the element size the exact value is near v + (v - v_coarse)/(n/n_coarse - 1), n the number
-of nodes (Richardson).  A demand is met only if both v and that estimate meet it.
+Each demand's value v comes from the mesh asked for and is set against v_2 on a mesh twice as coarse: for a quantity that
+converges with the square of the element size the exact value is near v + (v - v_2)/3 (Richardson).  A demand is met
+only if both v and that estimate meet it.
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ from .loads import case_forces, locate, point_masses, push_points, roving_places
 from .mesh import Mesh, mesh_panel
 from .panel import Demand, Panel
 from .shell import Held, Shell
+from .sizing import side_of
 from .supports import assumptions, grip
 from .threads import one_thread
 from .triangle import von_mises
 from .verdict import LINEAR, UNDECIDED, DemandResult, Maps, Rival, Verdict
 
 Progress = Callable[[float | None, str], None]
-COARSER = {"fine": "normal", "normal": "quick", "quick": None}
 LINEAR_LIMIT = 0.5  # largest deflection over thickness up to which small-deflection theory decides
 MODES = 3
 PUSHES_ACROSS = 8  # places pushed along the side of a square panel, before closing in on the softest
@@ -162,8 +162,9 @@ def check(
     """
     start = time.perf_counter()
     layout = layout or panel.layout()
-    coarser = COARSER[grade] if error else None
-    meshes = [mesh_panel(panel, layout, grade=g) for g in (grade, coarser) if g]
+    meshes = [mesh_panel(panel, layout, grade=grade)]
+    if error:
+        meshes.append(mesh_panel(panel, layout, grade=grade, size=2 * side_of(panel.region.area, grade)))
     by_hold: list[dict[str, list[_Found]]] = []  # by mesh, by assumption
     kept = {}
     ends = assumptions(panel)
@@ -177,8 +178,7 @@ def check(
             if maps and mesh is meshes[0]:
                 kept[assumed] = on
         by_hold.append(found)
-    nodes = [len(mesh.nodes) for mesh in meshes]
-    demands = tuple(_result(i, panel, layout, by_hold, nodes) for i in range(len(panel.demands)))
+    demands = tuple(_result(i, panel, layout, by_hold) for i in range(len(panel.demands)))
     errors = [d.error for d in demands if d.error is not None]
     mass = panel.mass(layout)
     return Verdict(
@@ -187,7 +187,7 @@ def check(
         mass_kg=mass,
         blank_mass_kg=panel.mass(replace(layout, holes=())),
         demands=demands,
-        nodes=nodes[0],
+        nodes=len(meshes[0].nodes),
         mesh_error=max(errors) if errors else None,
         warnings=_warnings(panel, demands),
         maps=_maps(kept[_worst_hold(demands, ends)]) if maps else None,
@@ -200,9 +200,7 @@ def _worst_hold(demands: tuple[DemandResult, ...], ends: tuple[str, ...]) -> str
     return worst.in_plane if worst else ends[0]
 
 
-def _result(
-    i: int, panel: Panel, layout: Layout, by_hold: list[dict[str, list[_Found]]], nodes: list[int]
-) -> DemandResult:
+def _result(i: int, panel: Panel, layout: Layout, by_hold: list[dict[str, list[_Found]]]) -> DemandResult:
     demand = panel.demands[i]
     found = {assumed: values[i] for assumed, values in by_hold[0].items()}
     assumed = min(found, key=lambda end: margin(demand, found[end].value))
@@ -211,7 +209,7 @@ def _result(
     error, believed = None, worst.value
     if len(by_hold) == 2 and math.isfinite(worst.value):
         coarse = by_hold[1][assumed][i].value
-        step = (worst.value - coarse) / (nodes[0] / nodes[1] - 1)
+        step = (worst.value - coarse) / 3
         error, believed = abs(step / worst.value), worst.value + step
     decided = LINEAR if ratio <= LINEAR_LIMIT else UNDECIDED
     met = decided != UNDECIDED and min(margin(demand, worst.value), margin(demand, believed)) >= 0

@@ -45,13 +45,23 @@ class Material:
 @cache
 def materials() -> dict[str, Material]:
     """The built-in table by name, in file order."""
-    text = resources.files("stiffen").joinpath("data/materials.toml").read_text(encoding="utf-8")
     table = {}
-    for row in tomllib.loads(text)["material"]:
+    for row in _data()["material"]:
         row["yield_strength"] = row.pop("yield")
         row["bend_radius"] = tuple((float(t), float(k)) for t, k in row.get("bend_radius", ()))
         table[row["name"]] = Material(**row)
     return table
+
+
+@cache
+def stock_gauges() -> dict[str, tuple[tuple[str, float], ...]]:
+    """Sheet thicknesses that are commonly sold: (what the trade calls it, mm), by kind of sheet."""
+    return {row["name"]: tuple((name, float(mm)) for name, mm in row["sizes"]) for row in _data()["gauge"]}
+
+
+def _data() -> dict:
+    """The shipped data file."""
+    return tomllib.loads(resources.files("stiffen").joinpath("data/materials.toml").read_text(encoding="utf-8"))
 
 
 def rated_thickness(material: Material, rated_steel: float, steel_tensile: float = 340.0) -> float:

@@ -259,6 +259,7 @@ def scout(
         kilograms = kilograms + extra.reshape(-1, 6)[:, 0]
     ribs, weights, starts = _ribs(panel, gauge, mesh, beads, holes)
     removed = _removed(mesh, len(beads), holes)
+    cut_out = np.array([0.0] * len(beads) + [(hole.die.pilot / hole.die.flange) ** 2 for hole in holes])
     return Scout(
         panel, gauge, mesh, number, K0, kilograms, elements, ribs[:, free].tocsr(), weights, starts, removed, cut_out
     )

@@ -79,7 +79,7 @@ class Pattern:
 
 @dataclass(frozen=True, eq=False)
 class Shell:
-    """A shell: nodes (n, 3) mm, triangles (m, 3), thickness t (mm, one value or one a triangle), E MPa, nu, rho kg/mm3."""
+    """A shell: nodes (n, 3) mm, triangles (m, 3), t mm (one value or one a triangle), E MPa, nu, rho kg/mm3."""
 
     nodes: np.ndarray
     triangles: np.ndarray
@@ -242,17 +242,19 @@ class Held:
 
     def _check_balance(self, u: np.ndarray, forces: np.ndarray) -> None:
         """Applied loads and reactions balance in force and moment; otherwise SolverError."""
+        if not np.all(np.isfinite(u)):
+            raise SolverError("the solution overflows: the supports hardly hold the panel; add or extend a support")
         motions = rigid_motions(self.shell.nodes)
         reach = np.ptp(self.shell.nodes, axis=0).max()
         scale = np.array([1, 1, 1, reach, reach, reach]).reshape((6,) + (1,) * (u.ndim - 1))
         rest = motions.T @ (forces + self.reactions(u, forces)) / scale
         weights = np.tile([1, 1, 1, 1 / reach, 1 / reach, 1 / reach], len(self.shell.nodes))
         applied = np.abs(forces * weights.reshape((-1,) + (1,) * (u.ndim - 1))).sum(axis=0)
-        if not np.all(np.isfinite(u)) or np.any(np.abs(rest).max(axis=0) > BALANCE * np.maximum(applied, 1e-30)):
+        if np.any(np.abs(rest).max(axis=0) > BALANCE * np.maximum(applied, 1e-30)):
             raise SolverError(
-                f"loads and reactions do not balance (off by {np.nanmax(np.abs(rest)):.2g} N of "
-                f"{np.nanmax(applied):.2g} N): the supports hardly hold the panel, or the sheet is very thin "
-                "against its mesh; check the supports, or try a coarser mesh"
+                f"loads and reactions do not balance (off by {np.abs(rest).max():.2g} N of {applied.max():.2g} N): "
+                "the supports hardly hold the panel, or the sheet is very thin against its mesh; check the supports, or "
+                "try a coarser mesh"
             )
 
     @cached_property
@@ -262,7 +264,7 @@ class Held:
         return M if self.masses is None else (M + sp.diags(self.masses)).tocsr()
 
     def modes(self, count: int = 6) -> tuple[np.ndarray, np.ndarray]:
-        """First natural frequencies (count,) Hz, rising, and shapes (6 n, count), by shift-invert Lanczos about zero."""
+        """First natural frequencies (count,) Hz, rising, and shapes (6 n, count), by Lanczos on the inverse."""
         M = (self.mass[self.free][:, self.free] * TONNE).tocsc()
         size = len(self.free)
         inverse = LinearOperator((size, size), matvec=self.factor, dtype=float)
@@ -279,6 +281,8 @@ class Held:
         Solves K v = -factor K_g(u) v by Lanczos on the inverse; empty where no mode buckles under this load.
         """
         K_g = self.shell.stress_stiffness(u)[self.free][:, self.free]
+        if not K_g.data.any():  # a flat sheet in bending alone
+            return np.zeros(0), np.zeros((self.shell.size, 0))
         size = len(self.free)
         K = self.stiffness[self.free][:, self.free]
         inverse = LinearOperator((size, size), matvec=self.factor, dtype=float)

@@ -1,0 +1,7 @@
+"""`python -m stiffen`."""
+
+import sys
+
+from .cli import main
+
+sys.exit(main())

@@ -1,0 +1,469 @@
+"""The commands.  Results go to stdout, progress and faults to stderr.
+
+Exit status: 0 all demands met; 1 a demand not met or a shop rule broken; 2 bad input, or a place that cannot be
+written; 3 a mesh or a solver failed; 130 stopped, by Ctrl-C with nothing to hand over or because nobody reads on.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import os
+import sys
+import traceback
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import stiffen
+
+from .errors import Fault, InputError, StiffenError
+
+# Everything that needs numpy is imported where it is used, so that --help and --version answer at once.
+if TYPE_CHECKING:
+    from .panel import Panel
+    from .verdict import Rival, Verdict
+
+MET, NOT_MET, BAD_INPUT, FAILED, STOPPED = 0, 1, 2, 3, 130
+GRADES = ("quick", "normal", "fine")
+Progress = Callable[[float | None, str], None]
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; hands back the exit status.  Never raises, never shows a traceback."""
+    try:
+        args = _parser().parse_args(argv)
+    except SystemExit as end:  # argparse has said why
+        return int(end.code or 0)
+    try:
+        status = args.run(args)
+        sys.stdout.flush()
+        return status
+    except InputError as error:
+        for fault in error.faults:
+            _complain(str(fault))
+        return BAD_INPUT
+    except StiffenError as error:
+        _complain(f"{_subject(args)}{error}")
+        return FAILED
+    except KeyboardInterrupt:
+        _complain("stopped")
+        return STOPPED
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # whoever was reading has left
+        return STOPPED
+    except OSError as error:
+        _complain(f"{error.filename or 'file'}: {(error.strerror or str(error)).lower()}")
+        return BAD_INPUT
+    except Exception as error:  # noqa: BLE001 - a person at the bench has no use for a traceback
+        place = traceback.extract_tb(error.__traceback__)[-1]
+        where = f"{Path(place.filename).name}, line {place.lineno}"
+        _complain(f"{_subject(args)}a fault inside stiffen; please report it with this file")
+        _complain(f"  {type(error).__name__}: {error} ({where})")
+        return FAILED
+
+
+# ------------------------------------------------------------------------------------------------------------ commands
+
+
+def _check(args: argparse.Namespace) -> int:
+    from .card import demand_table, saving, warning_lines
+    from .judging import check, rival
+    from .reading import read_layout, read_panel, write_json
+    from .report import report
+
+    with _reading(args.panel):
+        panel = read_panel(args.panel)
+    layout = panel.layout(args.gauge)
+    if args.layout:
+        with _reading(args.layout):
+            layout = read_layout(args.layout)[1]
+        layout = replace(layout, gauge=args.gauge or layout.gauge)
+    folder = _folder(args.plot) if args.plot else None
+    with _progress(args.quiet) as progress:
+        verdict = check(panel, layout, grade=args.mesh, maps=bool(folder), progress=progress)
+        flat = rival(panel, grade=args.mesh, progress=progress) if args.rival else None
+        beside = _flat_beside(panel, verdict, args.mesh, progress) if folder else None
+    if folder:
+        _write_pictures(panel, verdict, beside, folder)
+    data = report(panel, verdict, flat)
+    if args.json:
+        write_json(args.json, data)
+    print(f"{panel.name}: {panel.material.name}, {_summary(verdict)}")
+    if not args.layout and not args.gauge and len(panel.gauges) > 1:
+        rack = ", ".join(f"{gauge:g}" for gauge in sorted(panel.gauges))
+        print(f"the thinnest sheet of the rack ({rack} mm); --gauge takes another")
+    print(*("", *demand_table(verdict), ""), sep="\n")
+    for line in warning_lines(panel, verdict):
+        print(f"look out: {line}")
+    if flat:
+        print(saving(verdict, flat))
+    print(data["status"])
+    return MET if data["status"] == "met" else NOT_MET
+
+
+def _search(args: argparse.Namespace) -> int:
+    from .reading import layout_document, read_panel, write_json
+    from .report import report
+    from .searching import search
+
+    with _reading(args.panel):
+        panel = read_panel(args.panel)
+    folder = _folder(args.out)
+    best: list[Verdict] = []
+
+    def keep(verdict: Verdict) -> None:
+        best[:] = [verdict]
+        write_json(folder / "layout.json", layout_document(panel, verdict.layout, report(panel, verdict)))
+
+    try:
+        with _progress(args.quiet) as progress:
+            found = search(
+                panel, seconds=args.seconds, seed=args.seed, grade=args.mesh, progress=progress, on_best=keep
+            )
+    except KeyboardInterrupt:
+        if not best:
+            raise
+        _write_sheets(panel, best[0], None, (), folder)
+        _write_pictures(panel, best[0], None, folder)
+        print(f"stopped; {_closing(panel, best[0], None)}; in {folder}")
+        return _status(panel, best[0])
+    verdict = found.verdict
+    data = report(panel, verdict, found.rival, found)
+    write_json(folder / "layout.json", layout_document(panel, verdict.layout, data))
+    _write_sheets(panel, verdict, found.rival, found.gauges, folder)
+    _write_pictures(panel, verdict, None if _is_flat(verdict) else found.flat, folder)
+    stopped = f"{found.stopped}; " if found.stopped else ""
+    print(f"{stopped}{_closing(panel, verdict, found.rival)}; in {folder}")
+    return _status(panel, verdict)
+
+
+def _draw(args: argparse.Namespace) -> int:
+    from .judging import check, rival
+    from .reading import layout_document, read_layout, write_json
+    from .report import report
+
+    with _reading(args.layout):
+        panel, layout = read_layout(args.layout)
+    folder = _folder(args.out)
+    with _progress(args.quiet) as progress:
+        verdict = check(panel, layout, grade=args.mesh, maps=True, progress=progress)
+        flat = rival(panel, grade=args.mesh, progress=progress)
+        beside = _flat_beside(panel, verdict, args.mesh, progress)
+    write_json(folder / "layout.json", layout_document(panel, layout, report(panel, verdict, flat)))
+    _write_sheets(panel, verdict, flat, (), folder)
+    _write_pictures(panel, verdict, beside, folder)
+    print(f"{_closing(panel, verdict, flat)}; in {folder}")
+    return _status(panel, verdict)
+
+
+def _new(args: argparse.Namespace) -> int:
+    from importlib import resources
+
+    text = resources.files("stiffen").joinpath("data/starter_panel.toml").read_text(encoding="utf-8")
+    path = Path(args.file)
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise InputError([Fault(str(path), "is there already", "give another name, or move it away")]) from None
+    print(f"wrote {path}: edit it to fit your panel, then: stiffen check {path}")
+    return MET
+
+
+def _stock(args: argparse.Namespace) -> int:
+    from .card import columns
+    from .material import materials
+    from .reading import read_tools, starter_tools
+
+    tools = starter_tools()
+    if args.tools:
+        with _reading(args.tools):
+            tools = read_tools(args.tools)
+    rows = [
+        (
+            one.name,
+            f"{one.E / 1000:.1f}",
+            f"{one.nu:.2f}",
+            f"{one.rho * 1e9:.0f}",
+            f"{one.yield_strength:.0f}",
+            f"{one.tensile:.0f}",
+            f"{100 * one.elongation:.0f}",
+        )
+        for one in materials().values()
+    ]
+    head = ("material", "E GPa", "nu", "kg/m3", "yield MPa", "tensile MPa", "elongation %")
+    print("MATERIALS", *columns(head, rows, right=range(1, 7)), "", f"TOOLS: {tools.name}", sep="\n")
+    roller = tools.roller
+    print(
+        f"roller: throat {roller.throat:g} mm, rated {roller.rated_steel:g} mm mild steel, screw lead "
+        f"{roller.screw_lead:g} mm a turn, tightest curve R {roller.least_path_radius:g} mm\n"
+    )
+    rows = [
+        (die.name, die.profile, *(f"{x:g}" for x in (die.width, die.depth, die.run_out_length)))
+        for die in tools.bead_dies
+    ]
+    print(*columns(("bead die", "profile", "width mm", "depth mm", "run-out mm"), rows, right=range(2, 5)), sep="\n")
+    rows = [
+        (die.name, *(f"{x:g}" for x in (die.pilot, die.finished, die.flange, die.rise)), f"{die.angle:.0f}")
+        for die in tools.hole_dies
+    ]
+    head = ("flaring die", "cut dia. mm", "opening mm", "flare dia. mm", "rise mm", "cone deg")
+    print("", *columns(head, rows, right=range(1, 6)), sep="\n")
+    return MET
+
+
+# ------------------------------------------------------------------------------------------------------ what is written
+
+
+def _folder(name: str) -> Path:
+    """The output folder, made where it is missing."""
+    folder = Path(name)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except FileExistsError:
+        raise InputError([Fault(str(folder), "is a file, not a folder", "name a folder for what is written")]) from None
+    return folder
+
+
+def _write_sheets(
+    panel: Panel, verdict: Verdict, rival: Rival | None, gauges: Sequence[tuple[float, str]], folder: Path
+) -> None:
+    """Marking drawing and card."""
+    from .card import card_text
+    from .drawing import write_marking, written
+
+    write_marking(panel, verdict.layout, folder / "marking.dxf", verdict)
+    with written(folder / "card.txt") as fresh:
+        fresh.write_text(card_text(panel, verdict, rival, gauges), encoding="utf-8")
+
+
+def _write_pictures(panel: Panel, verdict: Verdict, flat: Verdict | None, folder: Path) -> None:
+    """The layout, and the maps: beside those of the flat sheet where there is one."""
+    from .plots import before_after, layout_picture, maps_picture
+
+    layout_picture(panel, verdict.layout, folder / "layout.png")
+    side_by_side, alone = folder / "before_after.png", folder / "judged.png"
+    for old in (side_by_side, alone):  # of an earlier layout, perhaps
+        old.unlink(missing_ok=True)
+    if flat:
+        before_after(panel, flat, verdict, side_by_side, "flat sheet", "this layout")
+    elif verdict.maps:
+        maps_picture(panel, [("as judged", verdict)], alone)
+
+
+def _flat_beside(panel: Panel, verdict: Verdict, grade: str, progress: Progress) -> Verdict | None:
+    """The flat sheet of the same gauge with its maps; None where the layout is flat itself."""
+    from .judging import check
+    from .layout import Layout
+
+    if _is_flat(verdict):
+        return None
+    return check(panel, Layout(verdict.layout.gauge), grade=grade, maps=True, progress=progress)
+
+
+def _is_flat(verdict: Verdict) -> bool:
+    return not (verdict.layout.beads or verdict.layout.holes)
+
+
+def _summary(verdict: Verdict) -> str:
+    """Gauge, mass, what is to be rolled and flared."""
+    from .card import kg
+    from .drawing import counted
+
+    layout = verdict.layout
+    parts = (counted(layout.beads, "bead"), counted(layout.holes, "flared hole"))
+    return f"{layout.gauge:g} mm, {kg(verdict.mass_kg)}, {', '.join(parts)}"
+
+
+def _closing(panel: Panel, verdict: Verdict, rival: Rival | None) -> str:
+    """The one line that a command ends with."""
+    from .card import saving
+
+    words = _summary(verdict)
+    if rival:
+        words += f"; {saving(verdict, rival)}"
+    missed = [demand.label for demand in verdict.demands if not demand.met]
+    if missed:
+        return f"NOT MET: {', '.join(missed)}; best found {words}"
+    return f"met: {words}" if _status(panel, verdict) == MET else f"SHOP RULES BROKEN, see the card; {words}"
+
+
+def _status(panel: Panel, verdict: Verdict) -> int:
+    from .rules import audit
+
+    return MET if verdict.met and not audit(panel, verdict.layout) else NOT_MET
+
+
+# --------------------------------------------------------------------------------------------------- screen and options
+
+
+def _complain(words: str) -> None:
+    print(words, file=sys.stderr)
+
+
+def _subject(args: argparse.Namespace) -> str:
+    """The file that a command is about, to stand before a complaint."""
+    name = getattr(args, "panel", None) or getattr(args, "layout", None)
+    return f"{name}: " if name else ""
+
+
+@contextmanager
+def _reading(path: str) -> Iterator[None]:
+    """Set the file's name before the place of each fault found in it."""
+    try:
+        yield
+    except InputError as error:
+        faults = [
+            fault
+            if fault.where.startswith(path)
+            else replace(fault, where=": ".join(filter(None, (path, fault.where))))
+            for fault in error.faults
+        ]
+        raise InputError(faults) from None
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Progress]:
+    """A bar on stderr where a person watches; nothing otherwise."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda fraction, words: None
+        return
+    from tqdm import tqdm
+
+    shape = "{percentage:3.0f} % |{bar:20}| {elapsed} {desc}"
+    with tqdm(total=1.0, bar_format=shape, leave=False, file=sys.stderr, dynamic_ncols=True) as bar:
+
+        def show(fraction: float | None, words: str) -> None:
+            if fraction is not None:
+                bar.n = min(max(fraction, 0.0), 1.0)
+            bar.set_description_str(words)
+
+        yield show
+
+
+def _positive(unit: str) -> Callable[[str], float]:
+    def number(words: str) -> float:
+        try:
+            value = float(words)
+        except ValueError:
+            value = math.nan
+        if not 0 < value < math.inf:
+            raise argparse.ArgumentTypeError(f"{words!r} is not a number of {unit} greater than 0")
+        return value
+
+    return number
+
+
+def _seed(words: str) -> int:
+    if not words.isdecimal():
+        raise argparse.ArgumentTypeError(f"{words!r} is not a whole number, 0 or more")
+    return int(words)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="stiffen",
+        description="Decide beads, flared holes and gauge for a sheet-metal panel before the sheet is cut.\n"
+        "Lengths in mm, forces in N, pressures in MPa, masses in kg, frequencies in Hz.",
+        epilog="A first panel:\n"
+        "  stiffen new hatch.toml                    a commented panel file to edit\n"
+        "  stiffen check hatch.toml                  the panel as it stands against its demands\n"
+        "  stiffen search hatch.toml --out hatch     beads, holes and gauge of least mass\n"
+        "  stiffen draw hatch/layout.json --out new  drawings again, after an edit by hand\n\n"
+        "Exit status: 0 demands met; 1 not met, or a shop rule broken; 2 bad input; 3 a mesh or solver failed.\n"
+        "The numbers are a design aid: proof-load the finished panel before anyone relies on it.",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"stiffen {stiffen.__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    def command(name: str, run: Callable, short: str, long: str, examples: str) -> argparse.ArgumentParser:
+        one = commands.add_parser(
+            name,
+            help=short,
+            description=long,
+            epilog=f"Examples:\n{examples}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        one.set_defaults(run=run)
+        return one
+
+    check = command(
+        "check",
+        _check,
+        "judge a panel as it stands",
+        "Judge the panel, with the beads and holes its file gives, against its demands.",
+        "  stiffen check hatch.toml --gauge 1.2\n"
+        "  stiffen check hatch.toml --layout out/layout.json --json result.json --plot pictures\n",
+    )
+    check.add_argument("panel", metavar="PANEL.toml", help="the panel file")
+    check.add_argument("--layout", metavar="L.json", help="judge the beads and holes of this layout instead")
+    check.add_argument(
+        "--gauge",
+        metavar="MM",
+        type=_positive("mm"),
+        help="sheet thickness, mm (default: the layout's, or the thinnest)",
+    )
+    check.add_argument("--rival", action="store_true", help="also look for the flat sheet that meets the demands")
+    check.add_argument("--json", metavar="F.json", help="write the result here")
+    check.add_argument(
+        "--plot", metavar="DIR", help="write pictures here: before_after.png (judged.png for a flat panel), layout.png"
+    )
+
+    search = command(
+        "search",
+        _search,
+        "find beads, holes and gauge of least mass",
+        "Find the gauge, beads and flared holes of least mass that meet the demands.\n"
+        "Writes layout.json (each time a better layout is found), marking.dxf, card.txt, layout.png and\n"
+        "before_after.png (judged.png where the flat sheet will do). Ctrl-C ends it early; the best so far is kept.",
+        "  stiffen search hatch.toml --out out/hatch\n"
+        "  stiffen search hatch.toml --out out/hatch --seconds 600 --seed 3\n",
+    )
+    search.add_argument("panel", metavar="PANEL.toml", help="the panel file")
+    search.add_argument("--out", metavar="DIR", required=True, help="folder for what is written; made if missing")
+    search.add_argument(
+        "--seconds", metavar="S", type=_positive("seconds"), default=60.0, help="time to search, s (default 60)"
+    )
+    search.add_argument(
+        "--seed",
+        metavar="N",
+        type=_seed,
+        default=0,
+        help="start of the random numbers (default 0)",
+    )
+
+    draw = command(
+        "draw",
+        _draw,
+        "judge a layout again and write its drawings",
+        "Judge a layout again, also one edited by hand, and write what search writes.",
+        "  stiffen draw out/hatch/layout.json --out out/hatch2\n",
+    )
+    draw.add_argument("layout", metavar="L.json", help="a layout.json that search or draw wrote")
+    draw.add_argument("--out", metavar="DIR", required=True, help="folder for what is written; made if missing")
+
+    for one in (check, search, draw):
+        one.add_argument("--mesh", choices=GRADES, default="normal", help="how fine to compute (default normal)")
+        one.add_argument("--quiet", action="store_true", help="no progress on the screen")
+
+    new = command(
+        "new",
+        _new,
+        "write a panel file to start from",
+        "Write a commented panel file to start from. A file that is there already is left alone.",
+        "  stiffen new hatch.toml\n",
+    )
+    new.add_argument("file", metavar="FILE", help="the panel file to write")
+    stock = command(
+        "stock",
+        _stock,
+        "list the built-in materials and tools",
+        "List the built-in materials and the starter tools, or the tools of your own file.",
+        "  stiffen stock\n  stiffen stock --tools shop.toml\n",
+    )
+    stock.add_argument("--tools", metavar="TOOLS.toml", help="your own tools file")
+    return parser

@@ -1,0 +1,90 @@
+"""Supports that hold on one side or only after some play: a frame that the sheet may lift off, rivets in loose holes.
+
+Both by stiff springs that come in when the gap is used up, as long as the sheet pushes (penalty method; e.g. P. Wriggers,
+Computational Contact Mechanics, Springer 2006, ch. 6).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+
+STIFF_DOWN, STIFF_ACROSS = 0.05, 2.0  # of a rest and of a rivet that bears, in E t: 10 N sink in by 1e-3 mm and less
+SOFT = 1e-6  # of the rivet: what keeps a loose fastener from drifting before it touches
+
+
+@dataclass(frozen=True, eq=False)
+class Rests:
+    """A frame under the sheet: `freedoms` (k,) that cannot go below zero and may rise; stiffness of each stop, N/mm."""
+
+    freedoms: np.ndarray
+    stiffness: float
+
+    def respond(self, u: np.ndarray) -> tuple[np.ndarray, float, sp.csr_matrix]:
+        """Inner forces (6 n,), stored work and stiffness (6 n, 6 n) at freedoms u (6 n,)."""
+        down = np.minimum(u[self.freedoms], 0.0)
+        forces = np.zeros_like(u)
+        forces[self.freedoms] = self.stiffness * down
+        touching = self.freedoms[u[self.freedoms] <= 0]
+        K = sp.csr_matrix((np.full(len(touching), self.stiffness), (touching, touching)), shape=(len(u), len(u)))
+        return forces, self.stiffness / 2 * float(down @ down), K
+
+
+@dataclass(frozen=True, eq=False)
+class Slip:
+    """One fastener in a loose hole: the nodes of its disc, which slide together in plane up to `clearance`, mm."""
+
+    nodes: np.ndarray
+    clearance: float
+    stiffness: float
+
+    def respond(self, u: np.ndarray) -> tuple[np.ndarray, float, sp.csr_matrix]:
+        """Inner forces (6 n,), stored work and stiffness (6 n, 6 n) at freedoms u (6 n,)."""
+        count = len(self.nodes)
+        freedoms = 6 * self.nodes[:, None] + np.arange(2)
+        slid = u[freedoms].mean(axis=0)
+        way = float(np.hypot(*slid))
+        over = max(way - self.clearance, 0.0)
+        soft = SOFT * self.stiffness
+        direction = slid / way if way > 0 else np.zeros(2)
+        forces = np.zeros_like(u)
+        forces[freedoms] = (soft * slid + self.stiffness * over * direction) / count
+        K = soft * np.eye(2)
+        if way >= self.clearance:
+            share = over / way if way > 0 else 1.0
+            K = K + self.stiffness * (share * np.eye(2) + (1 - share) * np.outer(direction, direction))
+        blocks = np.broadcast_to(K[None, :, None, :] / count**2, (count, 2, count, 2)).reshape(2 * count, 2 * count)
+        rows, cols = np.meshgrid(freedoms.ravel(), freedoms.ravel(), indexing="ij")
+        matrix = sp.csr_matrix((blocks.ravel(), (rows.ravel(), cols.ravel())), shape=(len(u), len(u)))
+        return forces, float(soft * way**2 + self.stiffness * over**2) / 2, matrix
+
+
+@dataclass(frozen=True, eq=False)
+class Spring:
+    """Elastic supports: (6 n, 6 n) stiffness on shifts and rotation vectors."""
+
+    stiffness: sp.csr_matrix
+
+    def respond(self, u: np.ndarray) -> tuple[np.ndarray, float, sp.csr_matrix]:
+        """Inner forces (6 n,), stored work and stiffness (6 n, 6 n) at freedoms u (6 n,)."""
+        forces = self.stiffness @ u
+        return forces, float(u @ forces) / 2, self.stiffness
+
+
+Stop = Rests | Slip | Spring
+
+
+def stops(
+    scale: float, springs: sp.spmatrix | None, rests: np.ndarray | None, slips: Sequence[tuple[np.ndarray, float]]
+) -> tuple[Stop, ...]:
+    """All that holds the sheet beside rigid supports; `scale` N/mm is E t of the sheet."""
+    out: list[Stop] = []
+    if springs is not None:
+        out.append(Spring(springs.tocsr()))
+    if rests is not None and len(rests):
+        out.append(Rests(np.asarray(rests), STIFF_DOWN * scale))
+    out += [Slip(np.asarray(nodes), float(clearance), STIFF_ACROSS * scale) for nodes, clearance in slips]
+    return tuple(out)

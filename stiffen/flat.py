@@ -1,0 +1,134 @@
+"""Flat plates in bending alone, for checks: edges by letters, holes, point supports, loads, membrane states.
+
+In-plane freedoms are all held, so that three a node are left.  Edges are given as a word of four letters for x = 0,
+x = a, y = 0, y = b: S simply supported ("hard": the slope along the edge held too), C clamped, F free, G guided (the
+slope across the edge held, as on a line of symmetry).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from . import grids, rigs
+from .shell import TONNE, Held, Shell
+
+E, T, RHO = 70000.0, 1.0, 2.7e-6  # MPa, mm, kg/mm3; results are made dimensionless, so any would do
+
+
+@dataclass(frozen=True, eq=False)
+class Flat:
+    """A flat shell on supports that act on its bending freedoms; `fixed` are those, in-plane ones are added here."""
+
+    shell: Shell
+    fixed: np.ndarray
+
+    @property
+    def D(self) -> float:
+        """Plate stiffness, N mm."""
+        return self.shell.E * self.shell.t**3 / (12 * (1 - self.shell.nu**2))
+
+    @cached_property
+    def held(self) -> Held:
+        """The plate with its in-plane freedoms held."""
+        base = 6 * np.arange(len(self.shell.nodes))
+        return Held(self.shell, np.unique(np.concatenate([self.fixed, base, base + 1, base + 5])))
+
+    @cached_property
+    def under_unit_pressure(self) -> np.ndarray:
+        """(6 n,) mm for 1 MPa toward +z."""
+        forces = np.zeros((len(self.shell.nodes), 6))
+        forces[:, :3] = grids.tributary(self.shell.nodes, self.shell.triangles)
+        return self.held.solve(forces.ravel())
+
+    def under_unit_force(self, node: int) -> np.ndarray:
+        """(6 n,) mm for 1 N toward +z at a node."""
+        forces = np.zeros(self.shell.size)
+        forces[6 * node + 2] = 1.0
+        return self.held.solve(forces)
+
+    def lam(self, count: int, length: float) -> np.ndarray:
+        """omega length^2 sqrt(rho t/D) of the first elastic modes; motions as a rigid body are left out.
+
+        All frequencies are shifted by springs in proportion to mass, which a free plate needs and no mode shape feels.
+        """
+        unit = np.sqrt(self.D / (self.shell.rho * TONNE * self.shell.t)) / length**2  # 1/s for lam = 1
+        held = Held(self.shell, self.held.fixed, springs=self.shell.mass * (TONNE * unit**2))
+        hertz, _ = held.modes(count + 3)
+        lam = np.sqrt(np.maximum((2 * np.pi * hertz / unit) ** 2 - 1, 0))
+        return lam[lam > 0.05][:count]
+
+    def buckling(self, stress: tuple[float, float, float]) -> float:
+        """Least factor on the uniform membrane force (N_x, N_y, N_xy), N/mm."""
+        return float(self.held.buckling(uniform(self.shell, stress))[0][0])
+
+
+def uniform(shell: Shell, forces: tuple[float, float, float]) -> np.ndarray:
+    """(6 n,) mm of the displacement field under uniform membrane forces (N_x, N_y, N_xy), N/mm."""
+    Nx, Ny, Nxy = forces
+    ex, ey = (Nx - shell.nu * Ny) / (shell.E * shell.t), (Ny - shell.nu * Nx) / (shell.E * shell.t)
+    half_g = Nxy * (1 + shell.nu) / (shell.E * shell.t)
+    x, y, _ = shell.nodes.T
+    u = np.zeros((len(shell.nodes), 6))
+    u[:, 0], u[:, 1] = ex * x + half_g * y, ey * y + half_g * x
+    return u.ravel()
+
+
+def hold_edges(nodes: np.ndarray, edges: str) -> np.ndarray:
+    """Freedoms that the four sides of the bounding rectangle hold, by the letters of this module's head."""
+    low, high = nodes.min(axis=0), nodes.max(axis=0)
+    fixed = [np.zeros(0, int)]
+    for letter, axis, value in zip(edges, (0, 0, 1, 1), (low[0], high[0], low[1], high[1]), strict=True):
+        on = 6 * np.flatnonzero(np.abs(nodes[:, axis] - value) < 1e-6)
+        across, along = (on + 4, on + 3) if axis == 0 else (on + 3, on + 4)
+        fixed += {"S": [on + 2, along], "C": [on + 2, along, across], "G": [across], "F": []}[letter]
+    return np.concatenate(fixed)
+
+
+def rectangle(
+    a: float,
+    b: float,
+    edges: str,
+    n: int = 20,
+    nu: float = 0.3,
+    points: Iterable[tuple[float, float]] = (),
+    pattern: str = "cross",
+) -> Flat:
+    """The plate 0..a by 0..b, n cells on the short side, w held at `points` too."""
+    cell = min(a, b) / n
+    nodes, triangles = grids.rectangle(a, b, round(a / cell), round(b / cell), pattern)
+    at = [6 * grids.nearest(nodes, point) + 2 for point in points]
+    fixed = np.concatenate([hold_edges(nodes, edges), np.array(at, int)])
+    return Flat(Shell(nodes, triangles, T, E, nu, RHO), fixed)
+
+
+def holed(b: float, d: float, edges: str, rows: int = 14, around: int = 96) -> Flat:
+    """The square of side b about the origin with a central circular hole of diameter d."""
+    nodes, triangles = grids.ring(grids.circle(d / 2), grids.square(b / 2), np.linspace(0, 1, rows + 1) ** 1.3, around)
+    return Flat(Shell(nodes, triangles, T, E, 0.3, RHO), hold_edges(nodes, edges))
+
+
+def disc(a: float, b: float, clamped: bool, around: int = 128, nu: float = 0.3) -> Flat:
+    """The circular plate of radius a with a free hole of radius b (0: none), its outer edge held.
+
+    A simply supported round edge holds w at its nodes alone: to hold the slope along the chords as well would be
+    another plate (the paradox of the polygon, I. Babuska 1961).
+    """
+    if b == 0:
+        rows = np.linspace(0, 1, 25)
+    else:  # cells of one shape, half as long again across as along
+        radii = np.geomspace(b, a, 1 + max(4, round(np.log(a / b) * around / (3 * np.pi))))
+        rows = (radii - b) / (a - b)
+    nodes, triangles = grids.ring(grids.circle(b), grids.circle(a), rows, around)
+    rim = 6 * np.flatnonzero(np.hypot(nodes[:, 0], nodes[:, 1]) > a * (1 - 1e-6))
+    fixed = np.concatenate([rim + 2, rim + 3, rim + 4]) if clamped else rim + 2
+    return Flat(Shell(nodes, triangles, T, E, nu, RHO), fixed)
+
+
+def moment_at(flat: Flat, u: np.ndarray, point: tuple[float, float]) -> np.ndarray:
+    """(3, 3) moments, N mm/mm, in global axes at a point of the plate."""
+    _, M = flat.shell.resultants(u)
+    return rigs.read_at(flat.shell, rigs.tensors(flat.shell, M), (*point, 0.0))

@@ -1,0 +1,210 @@
+"""Rings and the sheet they bound: arcs as chords, rounded corners, and whether a thing lies on the sheet.
+
+Plan coordinates in mm.  A ring is stored open (its first point is not repeated) and counter-clockwise.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import shapely
+from shapely.geometry import LineString, Point, Polygon, box
+from shapely.geometry.base import BaseGeometry
+from shapely.ops import split
+from shapely.validation import explain_validity
+
+from .errors import Fault, InputError
+
+CHORD_ERROR = 0.02  # mm, greatest distance from an arc to the chords that stand for it
+ON_SHEET = 0.05  # mm by which a point may miss the sheet and still lie on it
+XY = tuple[float, float]
+Ring = tuple[XY, ...]
+
+
+def arc_points(centre: XY, radius: float, start: float, sweep: float) -> list[XY]:
+    """Points on an arc, both ends included, so close that no chord is further off than CHORD_ERROR.
+
+    start, sweep: radians, a positive sweep runs counter-clockwise.  Chord error e = r (1 - cos(step / 2)).
+    """
+    step = 2 * math.acos(max(0.0, 1 - CHORD_ERROR / radius))
+    count = max(1, math.ceil(abs(sweep) / step - 1e-9))
+    angles = (start + sweep * i / count for i in range(count + 1))
+    return [(centre[0] + radius * math.cos(a), centre[1] + radius * math.sin(a)) for a in angles]
+
+
+def circle_ring(x: float, y: float, diameter: float) -> Ring:
+    """The ring of a circle, corners on it; never fewer than 12."""
+    radius = diameter / 2
+    count = max(12, len(arc_points((x, y), radius, 0.0, math.tau)) - 1)
+    angles = (math.tau * i / count for i in range(count))
+    return tuple((x + radius * math.cos(a), y + radius * math.sin(a)) for a in angles)
+
+
+def signed_area(ring: Sequence[XY]) -> float:
+    """Area inside a ring, mm2, positive if it runs counter-clockwise."""
+    turned = (*ring[1:], ring[0])
+    return sum(a[0] * b[1] - b[0] * a[1] for a, b in zip(ring, turned, strict=True)) / 2
+
+
+def open_ring(points: Sequence[XY]) -> Ring:
+    """The points of a polygon as a ring: a repeated first point left out, turned counter-clockwise."""
+    ring = tuple(points)
+    if len(ring) > 1 and math.dist(ring[0], ring[-1]) < 1e-3:
+        ring = ring[:-1]
+    return ring if signed_area(ring) >= 0 else ring[:1] + ring[:0:-1]
+
+
+def ring_fault(ring: Ring) -> str:
+    """What is wrong with a ring, with the place; "" if it bounds a clean area."""
+    if len(ring) < 3 or Polygon(ring).convex_hull.area < 1e-3:
+        return "bounds no area"
+    polygon = Polygon(ring)
+    if polygon.is_valid:
+        return ""
+    found = re.search(r"\[([-\d.e+]+) ([-\d.e+]+)", explain_validity(polygon))
+    place = f" at ({float(found[1]):.1f}, {float(found[2]):.1f})" if found else ""
+    return f"crosses or touches itself{place}"
+
+
+def round_corners(ring: Ring, radius: float) -> Ring:
+    """The ring with every corner, inward ones too, rounded by an arc of `radius` mm.
+
+    A corner of turn angle a takes radius tan(a / 2) of both sides.  InputError where a side is too short.
+    """
+    corners = _corners(ring)
+    reach = [math.tan(abs(turn) / 2) for _, turn, _ in corners]
+    for i, (place, _, _) in enumerate(corners):
+        j = (i + 1) % len(corners)
+        side = math.dist(place, corners[j][0])
+        if radius * (reach[i] + reach[j]) > side + 1e-6:
+            most = math.floor(side / (reach[i] + reach[j]) * 100) / 100
+            ends = " and ".join(f"({x:g}, {y:g})" for x, y in (place, corners[j][0]))
+            what = f"{radius:g} mm has no room on the side between {ends}, {side:.2f} mm long"
+            raise InputError([Fault("", what, f"at most {most:g} mm fits there")])
+    rounded: list[XY] = []
+    for (x, y), turn, heading in corners:
+        side = math.copysign(1.0, turn)
+        cut = radius * math.tan(abs(turn) / 2)
+        start = (x - cut * math.cos(heading), y - cut * math.sin(heading))
+        centre = (start[0] - side * radius * math.sin(heading), start[1] + side * radius * math.cos(heading))
+        rounded += arc_points(centre, radius, heading - side * math.pi / 2, turn)
+    return tuple(p for p, q in zip(rounded, (*rounded[1:], rounded[0]), strict=True) if math.dist(p, q) > 1e-6)
+
+
+def _corners(ring: Ring) -> list[tuple[XY, float, float]]:
+    """Place, turn angle (positive to the left) and heading before it, of each point where the ring turns."""
+    corners = []
+    for before, here, after in zip(ring[-1:] + ring[:-1], ring, ring[1:] + ring[:1], strict=True):
+        heading = math.atan2(here[1] - before[1], here[0] - before[0])
+        leaving = math.atan2(after[1] - here[1], after[0] - here[0])
+        turn = math.remainder(leaving - heading, math.tau)
+        if abs(turn) > 1e-6:
+            corners.append((here, turn, heading))
+    return corners
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """The flat sheet: its outline and the rings cut out of it.  Answers where things lie."""
+
+    outline: Ring
+    cutouts: tuple[Ring, ...] = ()
+
+    @cached_property
+    def filled(self) -> Polygon:
+        """The sheet before anything is cut out of it."""
+        return Polygon(self.outline)
+
+    @cached_property
+    def region(self) -> BaseGeometry:
+        """The sheet with everything cut out of it."""
+        return self.filled.difference(self._cut)
+
+    @cached_property
+    def _cut(self) -> BaseGeometry:
+        """All cut-outs as one."""
+        return shapely.union_all([Polygon(ring) for ring in self.cutouts])
+
+    @cached_property
+    def _reach(self) -> BaseGeometry:
+        """The sheet with a rim of ON_SHEET at every edge."""
+        reach = self.filled.buffer(ON_SHEET).difference(self._cut.buffer(-ON_SHEET))
+        shapely.prepare(reach)
+        return reach
+
+    def holds(self, point: XY) -> bool:
+        """True if a point lies on the sheet, within ON_SHEET."""
+        return self._reach.covers(Point(point))
+
+    def leaves(self, path: Sequence[XY]) -> XY | None:
+        """The first place where a path is off the sheet by more than ON_SHEET, None if it stays on it."""
+        line = LineString(path)
+        if self._reach.covers(line):
+            return None
+        places = shapely.get_coordinates(line.difference(self._reach))
+        x, y = min(places.tolist(), key=lambda place: line.project(Point(place)))
+        edge = shapely.boundary(self.region)
+        on_edge = edge.interpolate(edge.project(Point(x, y)))
+        return (on_edge.x, on_edge.y) if math.dist((x, y), (on_edge.x, on_edge.y)) < 2 * ON_SHEET else (x, y)
+
+    def share(self, centre: XY, size: XY) -> float:
+        """Fraction of an upright rectangle that lies on the sheet."""
+        (x, y), (w, h) = centre, size
+        patch = box(x - w / 2, y - h / 2, x + w / 2, y + h / 2)
+        return patch.intersection(self._reach).area / patch.area
+
+    def covers(self, ring: Ring) -> bool:
+        """True if a polygon lies inside the outline, within ON_SHEET; cut-outs do not count."""
+        return self.filled.buffer(ON_SHEET).covers(Polygon(ring))
+
+    def touches(self, ring: Ring) -> bool:
+        """True if some of a polygon lies on the sheet."""
+        return self._reach.intersects(Polygon(ring))
+
+    def parts(self, line: Sequence[XY]) -> int:
+        """Into how many parts a line cuts the sheet; its ends may miss the edge by ON_SHEET."""
+        (x0, y0), (x1, y1) = line
+        more = ON_SHEET / math.dist(*line)
+        longer = LineString(
+            [
+                (x0 - more * (x1 - x0), y0 - more * (y1 - y0)),
+                (x1 + more * (x1 - x0), y1 + more * (y1 - y0)),
+            ]
+        )
+        return len(split(self.filled, longer).geoms)
+
+    def crossing(self, line: Sequence[XY], other: Sequence[XY]) -> bool:
+        """True if two lines cross or touch on the sheet."""
+        return LineString(line).intersection(LineString(other)).intersects(self._reach)
+
+    def middle(self, place: int) -> XY:
+        """The centroid of a cut-out."""
+        centroid = Polygon(self.cutouts[place]).centroid
+        return centroid.x, centroid.y
+
+    def inset(self, distance: float) -> Ring | None:
+        """The outline moved inward by so many mm as a closed line (first point repeated); None without room."""
+        if distance <= 0:
+            return (*self.outline, self.outline[0])
+        inner = self.filled.buffer(-distance, join_style="mitre").simplify(CHORD_ERROR / 4)
+        if inner.geom_type != "Polygon" or inner.is_empty:
+            return None
+        return tuple((x, y) for x, y in inner.exterior.coords)
+
+    def clashes(self) -> list[tuple[int, str]]:
+        """(place in `cutouts`, what is wrong) for cut-outs that leave the outline or meet one another."""
+        shapes = np.array([Polygon(ring) for ring in self.cutouts], dtype=object)
+        edge = self.filled.exterior
+        found = [
+            (i, "reaches over the outline")
+            for i, shape in enumerate(shapes)
+            if not self.filled.contains(shape) or shape.distance(edge) < ON_SHEET
+        ]
+        first, second = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=ON_SHEET)
+        met = ((max(i, j), min(i, j)) for i, j in zip(first.tolist(), second.tolist(), strict=True) if i < j)
+        return found + [(i, "meets the one around ({:.1f}, {:.1f})".format(*self.middle(j))) for i, j in sorted(met)]

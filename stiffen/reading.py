@@ -1,0 +1,332 @@
+"""From files to a `Panel`, `Tools` or `Layout`, with every fault told at once; and layouts back to files.
+
+mm, N, MPa, kg, s, Hz.  Places in faults count from 1, as a person does: `load[2].at` is the key `at` of the second
+[[load]], `panel.outline[3]` the third point of the outline.
+"""
+
+from __future__ import annotations
+
+import copy
+from functools import partial
+from pathlib import Path
+from typing import NamedTuple
+
+from . import records
+from .errors import InputError
+from .fields import Faults, Range, Table, likeness, show
+from .files import Where, read_json, read_toml, refuse, write_json
+from .layout import SIDES, Layout
+from .loops import Drawing, Loop, read_loops
+from .material import Material, materials
+from .outline import Ring, Sheet, round_corners
+from .panel import Cutout, Fold, Panel
+from .toolfile import STARTER, read_tools, starter_tools, tools_from_dict, tools_of, tools_table
+from .tools import Tools
+
+__all__ = [
+    "layout_document",
+    "panel_from_dict",
+    "read_layout",
+    "read_panel",
+    "read_tools",
+    "starter_tools",
+    "tools_from_dict",
+    "write_json",
+]
+
+FORMAT, VERSION = "stiffen layout", 1
+LEAST_SPAN, GREATEST_SPAN = 50.0, 10_000.0  # mm, the longer side of a sheet: a smaller one has no room for beads
+LEAST_WIDTH = 1.0  # mm, its shorter side
+WAVINESS = Range(0.0, 50.0, "mm")
+PANEL_KEYS = ("name", "material", "gauges", "outline", "outline_dxf", "corner_radius", "bead_side", "tools", "waviness")
+
+
+class Context(NamedTuple):
+    """What beads and holes are checked against; None where it is itself at fault."""
+
+    sheet: Sheet | None
+    tools: Tools | None
+    bead_side: str | None
+
+
+def read_panel(path: Where) -> Panel:
+    """The panel of a TOML file; files it names are looked for beside it.  InputError with every fault found."""
+    return panel_from_dict(read_toml(path), Path(path).parent)
+
+
+def panel_from_dict(data: dict, folder: Path) -> Panel:
+    """The panel of plain data in the form of a panel file; `folder` is where files named in it lie.
+
+    `data` stays as it is.  The panel's `source` is a copy of it in which the outline and the tools stand themselves.
+    InputError with every fault found.
+    """
+    faults = Faults(data)
+    panel, _ = _panel(Table(data, faults), Path(folder))
+    faults.tell()
+    return panel
+
+
+def layout_document(panel: Panel, layout: Layout, result: dict | None) -> dict:
+    """The JSON form of a layout file: the panel with nothing left to look up, what was decided, what was found."""
+    return {"format": FORMAT, "version": VERSION, "panel": panel.source, **layout.plain(), "result": result}
+
+
+def read_layout(path: Where) -> tuple[Panel, Layout]:
+    """Panel and layout of a layout file, perhaps edited by hand.  InputError with every fault found."""
+    data = read_json(path)
+    if data.get("format") != FORMAT:
+        raise refuse(path, "is not a stiffen layout", f'its key "format" would be "{FORMAT}"')
+    if data.get("version") != VERSION:
+        raise refuse(
+            path, f"has version {show(data.get('version'))}, known is {VERSION}", "use the stiffen that wrote it"
+        )
+    faults = Faults(data)
+    root = Table(data, faults)
+    for key in ("format", "version", "result"):
+        root.has(key)
+    body = root.table("panel")
+    if "panel" not in data:
+        root.fault("panel", "is missing", "a layout file holds its panel")
+    panel, context = _panel(body, Path(path).parent) if body else (None, Context(None, None, None))
+    gauge = root.number("gauge", records.GAUGE)
+    beads = _rows(root, "beads", partial(records.bead, **context._asdict()))
+    holes = _rows(root, "holes", partial(records.hole, **context._asdict()))
+    root.close("a layout file")
+    faults.tell()
+    return panel, Layout(gauge, beads, holes)
+
+
+# --- the panel -------------------------------------------------------------------------------------------------
+
+
+def _panel(root: Table, folder: Path) -> tuple[Panel | None, Context]:
+    """The panel, None where anything in it is at fault, and what is left to check beads and holes against."""
+    head = root.table("panel")
+    if head is None:
+        if "panel" not in root.data:
+            root.fault("panel", "is missing", "a panel file has [panel] with name, material, gauges, outline, tools")
+        head = Table({}, Faults({}))  # its faults would only repeat that one
+    for key in PANEL_KEYS:
+        head.has(key)
+    tools, tools_data = _tools(head, folder)
+    outline, drawing = _outline(head, folder)
+    cutouts, sheet = _cutouts(root, head, outline, drawing)
+    context = Context(sheet, tools, head.choice("bead_side", (*SIDES, "either"), "up"))
+    values = {
+        "name": head.text("name"),
+        "material": _material(root, head),
+        "gauges": _gauges(head),
+        "waviness": head.number("waviness", WAVINESS, 0.0),
+        "supports": _rows(root, "support", partial(records.support, sheet=sheet)),
+        "loads": _rows(root, "load", partial(records.load, sheet=sheet)),
+        **_cases(root),
+        "keep_outs": _rows(root, "keep_out", partial(records.keep_out, sheet=sheet)),
+        "folds": _folds(root, sheet),
+        "masses": _rows(root, "mass", partial(records.mass, sheet=sheet)),
+        "trims": _rows(root, "trim", partial(records.trim, sheet=sheet)),
+        "beads": _rows(root, "bead", partial(records.bead, **context._asdict())),
+        "holes": _rows(root, "hole", partial(records.hole, **context._asdict())),
+    }
+    head.close("[panel]")
+    _close(root)
+    if not root.ok:
+        return None, context
+    source = _source(root.data, tools_data, drawing)
+    panel = Panel(outline=outline, cutouts=cutouts, tools=tools, bead_side=context.bead_side, source=source, **values)
+    return panel, context
+
+
+def _source(data: dict, tools: dict, drawing: Drawing | None) -> dict:
+    """A copy of the panel's data with nothing left to look up: tools in place, and the drawing's loops as points."""
+    source = copy.deepcopy(data)
+    head = source["panel"]
+    head["tools"] = copy.deepcopy(tools)
+    if drawing:
+        del head["outline_dxf"]
+        head["outline"] = [list(point) for point in drawing.outline.ring]
+        source["cutout"] = source.get("cutout", []) + [_plain_loop(loop) for loop in drawing.cutouts]
+    return source
+
+
+def _plain_loop(loop: Loop) -> dict:
+    if loop.circle:
+        x, y, diameter = loop.circle
+        return {"circle": {"centre": [x, y], "diameter": diameter}}
+    return {"polygon": [list(point) for point in loop.ring]}
+
+
+def _rows(root: Table, key: str, build: partial) -> tuple:
+    """The records of one array of tables, faulty ones left out."""
+    return tuple(record for row in root.tables(key) if (record := build(row)) is not None)
+
+
+def _close(root: Table) -> None:
+    """Tell of unknown headings, and of keys of [panel] that stand above it."""
+    for key in PANEL_KEYS:
+        if key in root.data and key != "material":
+            root.has(key)
+            root.fault(key, "stands outside [panel]", "move it below the heading [panel]")
+    root.close("a panel file")
+
+
+# --- its head --------------------------------------------------------------------------------------------------
+
+
+def _material(root: Table, head: Table) -> Material | None:
+    """A name in the built-in table, or [material]."""
+    if isinstance(root.data.get("material"), str) and root.has("material"):
+        return root.fault("material", "stands outside [panel]", "move it below the heading [panel]")
+    inline = isinstance(head.data.get("material"), dict)
+    own = (head if inline else root).table("material")
+    if own:
+        if not inline and "material" in head.data:
+            head.fault("material", "stands beside a table [material]", "give one of the two")
+        return records.own_material(own)
+    if "material" in root.data:  # told already: it is no table
+        return None
+    name = head.text("material")
+    if name is not None and name not in materials():
+        cure = f"{likeness(name, materials())} Or describe your own under [material]"
+        return head.fault("material", f'"{name}" is not in the built-in table', cure)
+    return materials().get(name)
+
+
+def _gauges(head: Table) -> tuple[float, ...] | None:
+    """Thicknesses in the rack, rising."""
+    gauges = head.numbers("gauges", records.GAUGE)
+    if gauges and len(set(gauges)) < len(gauges):
+        return head.fault("gauges", "holds a thickness twice", "name each once")
+    return gauges and tuple(sorted(gauges))
+
+
+def _tools(head: Table, folder: Path) -> tuple[Tools | None, dict]:
+    """Tools and their plain data: "starter" unless given, a file, or a table in place."""
+    inline = head.table("tools") if isinstance(head.data.get("tools"), dict) else None
+    if inline:
+        return tools_of(inline, "tools"), inline.data
+    entry = head.text("tools", STARTER)
+    if entry is None:
+        return None, {}
+    name = Path(entry).name
+    try:
+        data = tools_table(entry, folder)
+    except InputError as error:
+        for fault in error.faults:
+            head.fault("tools", f"{name}: {fault.what}", fault.cure)
+        return None, {}
+    try:
+        return tools_from_dict(data, entry), data
+    except InputError as error:
+        for fault in error.faults:
+            head.fault("tools", f"{name}: {fault.where}: {fault.what}", fault.cure)
+    return None, {}
+
+
+def _outline(head: Table, folder: Path) -> tuple[Ring | None, Drawing | None]:
+    """The outline with its corners rounded, from points or from a drawing."""
+    given = [key for key in ("outline", "outline_dxf") if head.has(key)]
+    radius = head.number("corner_radius", Range(0.0, 5000.0, "mm"), 0.0)
+    if len(given) != 1:
+        what = "stands beside outline_dxf" if given else "is missing"
+        head.fault("outline", what, 'give outline = [[x, y], ...] or outline_dxf = "part.dxf"')
+        return None, None
+    if given == ["outline_dxf"]:
+        drawing = _drawing(head, folder)
+        if "corner_radius" in head.data:
+            head.fault("corner_radius", "has no meaning beside outline_dxf", "round the corners in the drawing")
+        return drawing and drawing.outline.ring, drawing
+    ring = records.ring_of(head, "outline")
+    if ring is None or not _plausible_span(head, "outline", ring, "the file is read as mm"):
+        return None, None
+    try:
+        return (round_corners(ring, radius) if radius else ring), None
+    except InputError as error:
+        for fault in error.faults:
+            head.fault("corner_radius", fault.what, fault.cure)
+        return ring, None
+
+
+def _drawing(head: Table, folder: Path) -> Drawing | None:
+    """The loops of the drawing that outline_dxf names."""
+    name = head.text("outline_dxf")
+    if name is None:
+        return None
+    try:
+        drawing = read_loops(folder / name)
+    except InputError as error:
+        for fault in error.faults:
+            head.fault("outline_dxf", f"{Path(name).name}: {fault.what}", fault.cure)
+        return None
+    unit = f"the drawing's unit is {drawing.unit}"
+    return drawing if _plausible_span(head, "outline_dxf", drawing.outline.ring, unit) else None
+
+
+def _plausible_span(head: Table, key: str, ring: Ring, unit: str) -> bool:
+    """False, with a fault, for a sheet so small or large that the unit must be wrong."""
+    w, h = (max(p[k] for p in ring) - min(p[k] for p in ring) for k in (0, 1))
+    if LEAST_SPAN <= max(w, h) <= GREATEST_SPAN and min(w, h) >= LEAST_WIDTH:
+        return True
+    if max(w, h) > GREATEST_SPAN:
+        factor, name = (0.001, "micrometres") if max(w, h) > 1e5 else (1 / 25.4, "mm but marked as inches")
+    else:
+        factor, name = (1000.0, "metres") if max(w, h) < 10 else (25.4, "inches")
+    guess = f"; drawn in {name} it would be {w * factor:.0f} x {h * factor:.0f} mm"
+    limits = f"a sheet is {LEAST_SPAN:g} to {GREATEST_SPAN:g} mm long and at least {LEAST_WIDTH:g} mm wide"
+    head.fault(key, f"is {w:.6g} x {h:.6g} mm; {limits}", unit + guess)
+    return False
+
+
+# --- what hangs together ---------------------------------------------------------------------------------------
+
+
+def _cutouts(
+    root: Table, head: Table, outline: Ring | None, drawing: Drawing | None
+) -> tuple[tuple[Cutout, ...], Sheet | None]:
+    """All cut-outs, those of the file before those of the drawing, and the sheet they leave."""
+    own = [(row, record) for row in root.tables("cutout") if (record := records.cutout(row)) is not None]
+    drawn = [Cutout(loop.ring, loop.circle) for loop in (drawing.cutouts if drawing else ())]
+    cutouts = (*(record for _, record in own), *drawn)
+    if outline is None:
+        return cutouts, None
+    sheet = Sheet(outline, tuple(cutout.ring for cutout in cutouts))
+    for place, what in sheet.clashes():
+        if place < len(own):
+            own[place][0].fault("", what, "move or shrink it; cut-outs lie inside the outline and apart")
+        else:
+            x, y = sheet.middle(place)
+            told = f"has a cut-out around ({x:.1f}, {y:.1f}) that {what}"
+            head.fault("outline_dxf", told, "cut-outs lie inside the outline and apart")
+    return cutouts, sheet
+
+
+def _folds(root: Table, sheet: Sheet | None) -> tuple[Fold, ...]:
+    """Fold lines; no two may cross on the sheet."""
+    folds: list[Fold] = []
+    for row in root.tables("fold"):
+        fold = records.fold(row, sheet)
+        if fold is None:
+            continue
+        crossed = sheet and any(sheet.crossing(fold.line, other.line) for other in folds)
+        if crossed:
+            row.fault("line", "crosses another fold on the sheet", "one fold at a place")
+        folds.append(fold)
+    return tuple(folds)
+
+
+def _cases(root: Table) -> dict:
+    """Combinations and demands; they may name the case of a load that is itself at fault."""
+    cases = _names(root, "load")
+    combined = _names(root, "combination")
+    combinations = _rows(root, "combination", partial(records.combination, cases=cases))
+    if twice := {name for name in combined if combined.count(name) > 1}:
+        root.fault("combination", f"has {show(min(twice))} more than once", "give each combination its own name")
+    demands = _rows(root, "demand", partial(records.demand, cases=[*cases, *combined]))
+    return {"combinations": combinations, "demands": demands}
+
+
+def _names(root: Table, key: str) -> list[str]:
+    """The case names that the tables of one kind bear, faulty tables included."""
+    rows = root.data.get(key)
+    rows = rows if isinstance(rows, list) else []
+    names = (row.get("case") for row in rows if isinstance(row, dict))
+    return [name.strip() for name in names if isinstance(name, str)]

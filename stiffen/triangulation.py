@@ -1,0 +1,212 @@
+"""Points and the edges they must have to triangles: Delaunay that conforms, with the free points smoothed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from scipy.spatial import Delaunay, cKDTree
+from shapely.geometry import Polygon
+
+from .errors import Fault, MeshError
+from .sizing import SizeField
+
+ROUNDS = 40  # of mending missing edges
+SWEEPS = 3  # of smoothing
+POOR = 0.3  # a free point in a triangle of less quality is taken out where that helps
+WIDE = 0.85  # circumradius over wanted side (0.58 where equilateral) at which a triangle gets a point more
+
+
+@dataclass(frozen=True, eq=False)
+class Cloud:
+    """points (n, 2) mm; free (n,) bool: may move or go; edges (m, 2) that must be; kept (k, 2) that free points spare.
+
+    Points that are not free are never renumbered: they come first, in order; points put on edges come last.
+    """
+
+    points: np.ndarray
+    free: np.ndarray
+    edges: np.ndarray
+    kept: np.ndarray
+
+
+def quality(corners: np.ndarray) -> np.ndarray:
+    """(m,) 4 sqrt(3) A / sum of squared sides of triangles (m, 3, 2 or 3); 1 equilateral, negative if clockwise (2-D)."""
+    a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
+    squares = sum(((p - q) ** 2).sum(axis=1) for p, q in ((a, b), (b, c), (c, a)))
+    return 4 * np.sqrt(3) * signed_area(corners) / squares
+
+
+def signed_area(corners: np.ndarray) -> np.ndarray:
+    """(m,) plan areas of triangles (m, 3, 2), mm2; positive counter-clockwise."""
+    u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    return (u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]) / 2
+
+
+def edges_of(triangles: np.ndarray) -> np.ndarray:
+    """(3 m, 2) directed edges of triangles (m, 3)."""
+    return triangles[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2)
+
+
+def keys(edges: np.ndarray, count: int) -> np.ndarray:
+    """One number for each undirected edge (m, 2) among `count` points."""
+    return edges.min(axis=1) * count + edges.max(axis=1)
+
+
+def triangulate(cloud: Cloud, region: Polygon, field: SizeField) -> tuple[Cloud, np.ndarray]:
+    """The cloud as it ended up and its triangles (m, 3), counter-clockwise, inside the region.
+
+    Raises MeshError where edges cannot be made to appear.
+    """
+    cloud, triangles = _conform(_spare(cloud), region)
+    cloud = replace(cloud, points=_smoothed(cloud, triangles))
+    cloud, triangles = _conform(_spare(_filled(cloud, triangles, field)), region)
+    for _ in range(3):
+        q = quality(cloud.points[triangles])
+        poor = triangles[q < POOR]
+        stays = np.ones(len(cloud.points), dtype=bool)
+        stays[poor[cloud.free[poor]]] = False
+        if stays.all():
+            break
+        fewer, others = _conform(_only(cloud, stays), region)
+        if quality(fewer.points[others]).min() <= q.min():
+            break
+        cloud, triangles = fewer, others
+    return cloud, triangles
+
+
+def _inside(points: np.ndarray, triangles: np.ndarray, region: Polygon) -> np.ndarray:
+    """The triangles of the region, turned counter-clockwise; those without area are left out."""
+    corners = points[triangles]
+    area = signed_area(corners)
+    triangles = np.where((area < 0)[:, None], triangles[:, ::-1], triangles)
+    solid = np.abs(quality(corners)) > 1e-3
+    return triangles[solid & shapely.contains_xy(region, *corners.mean(axis=1).T)]
+
+
+def _delaunay(points: np.ndarray) -> np.ndarray:
+    """Triangles (m, 3) of the hull of points (n, 2)."""
+    # rows and rings put many points on common circles, which takes twice the time until they are shaken a little
+    shake = 1e-7 * np.ptp(points, axis=0).max() * np.random.default_rng(0).random(points.shape)
+    return Delaunay(points - points.mean(axis=0) + shake).simplices.astype(int)
+
+
+def _conform(cloud: Cloud, region: Polygon) -> tuple[Cloud, np.ndarray]:
+    """Delaunay triangles that have every needed edge: free points that are in its way go, else it is halved."""
+    shapely.prepare(region)
+    for _ in range(ROUNDS):
+        triangles = _delaunay(cloud.points)
+        count = len(cloud.points)
+        missing = ~np.isin(keys(cloud.edges, count), keys(edges_of(triangles), count))
+        if not missing.any():
+            return cloud, _inside(cloud.points, triangles, region)
+        cloud = _mended(cloud, missing)
+    x, y = cloud.points[cloud.edges[missing]].mean(axis=1)[0]
+    where = f"mesh near ({x:.2f}, {y:.2f})"
+    raise MeshError(str(Fault(where, "lines lie too close to be meshed", "move them apart or let them coincide")))
+
+
+def _mended(cloud: Cloud, missing: np.ndarray) -> Cloud:
+    """One round of mending: see `_conform`."""
+    crowded = _in_circles(cloud, cloud.edges[missing])
+    stuck = np.ones(missing.sum(), dtype=bool)
+    stuck[[edge for edge, _ in crowded]] = False
+    broken = np.flatnonzero(missing)[stuck]
+    a, b = cloud.edges[broken].T
+    new = len(cloud.points) + np.arange(len(broken))
+    whole = np.delete(cloud.edges, broken, axis=0)
+    cloud = Cloud(
+        np.vstack([cloud.points, (cloud.points[a] + cloud.points[b]) / 2]),
+        np.append(cloud.free, np.zeros(len(new), dtype=bool)),
+        np.concatenate([whole, np.column_stack([a, new]), np.column_stack([new, b])]),
+        cloud.kept,
+    )
+    stays = np.ones(len(cloud.points), dtype=bool)
+    stays[[point for _, point in crowded]] = False
+    return _only(cloud, stays)
+
+
+def _spare(cloud: Cloud) -> Cloud:
+    """Without the free points in the circles over needed and kept edges, which would push those out of the mesh."""
+    stays = np.ones(len(cloud.points), dtype=bool)
+    stays[[point for _, point in _in_circles(cloud, np.concatenate([cloud.edges, cloud.kept]))]] = False
+    return _only(cloud, stays)
+
+
+def _in_circles(cloud: Cloud, edges: np.ndarray) -> list[tuple[int, int]]:
+    """Pairs (edge, free point) of points within the circle that has the edge as diameter."""
+    free = np.flatnonzero(cloud.free)
+    if not len(free) or not len(edges):
+        return []
+    a, b = cloud.points[edges[:, 0]], cloud.points[edges[:, 1]]
+    radius = np.linalg.norm(b - a, axis=1) / 2
+    found = cKDTree(cloud.points[free]).query_ball_point((a + b) / 2, radius * 1.001)
+    return [(edge, free[i]) for edge, near in enumerate(found) for i in near]
+
+
+def _only(cloud: Cloud, stays: np.ndarray) -> Cloud:
+    """The cloud without the points of a mask (n,), none of which may end an edge."""
+    if stays.all():
+        return cloud
+    number = np.cumsum(stays) - 1
+    return Cloud(cloud.points[stays], cloud.free[stays], number[cloud.edges], number[cloud.kept])
+
+
+def _filled(cloud: Cloud, triangles: np.ndarray, field: SizeField) -> Cloud:
+    """With a free point more in the middle of each triangle that is too wide for its place."""
+    corners = cloud.points[triangles]
+    sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
+    radius = sides.prod(axis=1) / (4 * signed_area(corners))
+    middle = corners.mean(axis=1)
+    size = field(middle)
+    # nor where the middle would crowd a corner: stretched triangles on bead rows are meant
+    nearest = np.linalg.norm(corners - middle[:, None], axis=2).min(axis=1)
+    wide = np.flatnonzero((radius > WIDE * size) & (nearest > 0.55 * size))
+    wide = wide[np.argsort(-radius[wide])]
+    taken = np.zeros(len(wide), dtype=bool)
+    if len(wide):
+        for i, j in cKDTree(middle[wide]).query_pairs(0.7 * field.side, output_type="ndarray"):
+            if not taken[i] and np.linalg.norm(middle[wide[i]] - middle[wide[j]]) < 0.7 * size[wide[j]]:
+                taken[j] = True
+    added = middle[wide[~taken]]
+    return replace(
+        cloud,
+        points=np.vstack([cloud.points, added]),
+        free=np.append(cloud.free, np.ones(len(added), dtype=bool)),
+    )
+
+
+def _smoothed(cloud: Cloud, triangles: np.ndarray) -> np.ndarray:
+    """Points (n, 2), the free ones drawn toward the middle of their neighbours where that helps the worst triangle."""
+    points, free = cloud.points.copy(), cloud.free
+    count = len(points)
+    a, b = edges_of(triangles).T
+    neighbours = np.maximum(np.bincount(a, minlength=count) + np.bincount(b, minlength=count), 1)
+    for _ in range(SWEEPS):
+        x, y = points.T
+        middle = (
+            np.column_stack([np.bincount(a, v[b], count) + np.bincount(b, v[a], count) for v in (x, y)])
+            / neighbours[:, None]
+        )
+        before = _worst(points, triangles)
+        moved = np.where(free[:, None], middle, points)
+        for _ in range(4):
+            worse = free & (_worst(moved, triangles) < before)
+            if not worse.any():
+                break
+            moved[worse] = points[worse]
+        else:
+            hurt = np.unique(triangles[quality(moved[triangles]) <= quality(points[triangles]).clip(max=POOR)])
+            moved[hurt] = points[hurt]
+        points = moved
+    return points
+
+
+def _worst(points: np.ndarray, triangles: np.ndarray) -> np.ndarray:
+    """(n,) least quality of the triangles round each point."""
+    q = quality(points[triangles])
+    worst = np.full(len(points), np.inf)
+    for corner in triangles.T:
+        np.minimum.at(worst, corner, q)
+    return worst

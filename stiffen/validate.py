@@ -1,0 +1,75 @@
+"""Every outside check of the linear judge, and the table of them: python -m stiffen.validate [--short]."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterable, Iterator
+
+from . import reference_beams, reference_corrugation, reference_plate_modes, reference_plates, reference_shells
+from .reference import Reference
+
+REFERENCES: tuple[Reference, ...] = (
+    *reference_plates.REFERENCES,
+    *reference_plate_modes.REFERENCES,
+    *reference_beams.REFERENCES,
+    *reference_shells.REFERENCES,
+    *reference_corrugation.REFERENCES,
+)
+
+
+Measured = list[tuple[Reference, float]]
+
+
+def measure(references: Iterable[Reference] = REFERENCES) -> Measured:
+    """Every check with our own value."""
+    return [(r, r.compute()) for r in references]
+
+
+def rows(measured: Measured) -> Iterator[str]:
+    """The long table, two lines a check: known value, ours, difference, allowed; then source and reasons."""
+    group = ""
+    for r, value in measured:
+        if r.group != group:
+            group = r.group
+            yield f"\n{group}\n{'case':<70} {'known':>11} {'ours':>11} {'difference':>10} {'allowed':>8}"
+        outside = "" if r.holds(value) else "  OUTSIDE"
+        off = f"{r.difference(value):>+10.3%} {r.tolerance:>8.2g}{outside}"
+        yield f"{r.name:<70} {r.expected:>11.5g} {value:>11.5g} {off}"
+        yield f"    {r.kind}: {r.source}; {r.why}" + (f"; known miss: {r.miss}" if r.miss else "")
+
+
+def summary(measured: Measured) -> Iterator[str]:
+    """The short table, a line a group: how many checks, of what kind, the largest difference but for known misses."""
+    groups: dict[str, Measured] = {}
+    for r, value in measured:
+        groups.setdefault(r.group, []).append((r, value))
+    yield f"{'group':<30} checks published recomputed largest difference known misses"
+    for group, pairs in groups.items():
+        kinds = [r.kind for r, _ in pairs]
+        differences = [abs(r.difference(value)) for r, value in pairs if not r.miss]
+        yield (
+            f"{group:<30} {len(pairs):>6} {kinds.count('published'):>9} {kinds.count('recomputed'):>10} "
+            f"{max(differences, default=0.0):>18.2%} {len(pairs) - len(differences):>12}"
+        )
+    failed = [r.name for r, _ in failures(measured)]
+    yield f"{len(measured)} checks; outside tolerance beside the known misses: {', '.join(failed) or 'none'}"
+
+
+def failures(measured: Measured) -> Measured:
+    """Checks that should hold and do not."""
+    return [(r, value) for r, value in measured if not r.miss and not r.holds(value)]
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Write the table to stdout; 1 if a check that should hold does not, else 0."""
+    parser = argparse.ArgumentParser(prog="python -m stiffen.validate", description="The judge against known values.")
+    parser.add_argument("--short", action="store_true", help="one line a group")
+    table = summary if parser.parse_args(argv).short else rows
+    measured = measure()
+    sys.stdout.write("\n".join(table(measured)) + "\n")
+    return int(bool(failures(measured)))
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,437 @@
+"""The commands, in process: what they write, what they say, how they end."""
+
+import json
+import math
+import os
+import re
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import ezdxf
+import pytest
+from trike import FLAT, GOOD, LAYOUT, verdict
+
+import stiffen
+from stiffen import card, judging, report, rules, searching
+from stiffen.cli import main
+from stiffen.errors import MeshError, SolverError
+from stiffen.layout import Layout
+from stiffen.reading import layout_document, read_layout, read_panel, write_json
+from stiffen.verdict import LINEAR, UNDECIDED, Found, Rival
+
+PANEL_FILE = """
+[panel]
+name = "foot plate"
+material = "5754-H111"
+gauges = [1.0, 2.0]
+outline = [[0, 0], [200, 0], [200, 150], [0, 150]]
+corner_radius = 10
+
+[[support]]
+kind = "edge"
+along = "outline"
+hold = "pinned"
+in_plane = "free"
+
+[[load]]
+case = "wind"
+kind = "pressure"
+value = 0.0005
+
+[[demand]]
+kind = "deflection"
+case = "wind"
+limit = {limit}
+
+[[demand]]
+kind = "frequency"
+limit = 20
+"""
+SOURCE = {**os.environ, "PYTHONPATH": str(Path(stiffen.__file__).parent.parent)}
+
+
+@pytest.fixture
+def panel_file(tmp_path):
+    path = tmp_path / "plate.toml"
+    path.write_text(PANEL_FILE.format(limit=1.0))
+    return path
+
+
+@pytest.fixture
+def made_up(monkeypatch):
+    """The judge's answers made up, so that only the command is under test; hands back what the judge was asked."""
+    asked = []
+
+    def check(panel, layout=None, **options):
+        asked.append((layout, options))
+        return replace(GOOD, layout=layout or panel.layout())
+
+    monkeypatch.setattr(judging, "check", check)
+    monkeypatch.setattr(judging, "rival", lambda panel, **options: Rival(1.5, 0.9, (FLAT,)))
+    for module in (rules, card, report):
+        monkeypatch.setattr(module, "audit", lambda panel, layout: ())
+    return asked
+
+
+def found(judged=GOOD, **more):
+    return Found(judged, FLAT, Rival(1.5, 0.849, (FLAT,)), ((1.0, "met with 3 beads"),), {"what": "mass"}, **more)
+
+
+@pytest.fixture
+def search_finds(monkeypatch, made_up):
+    """Puts a made-up search in place; it offers a first layout, then hands out what it is told to."""
+
+    def put(answer):
+        def search(panel, *, on_best, progress, **options):
+            progress(0.5, "half way")
+            on_best(replace(GOOD, layout=Layout(1.5)))
+            if isinstance(answer, BaseException):
+                raise answer
+            return answer
+
+        monkeypatch.setattr(searching, "search", search)
+
+    return put
+
+
+@pytest.fixture
+def hatch_file(tmp_path):
+    """A panel file in which the made-up layout has room."""
+    text = PANEL_FILE.format(limit=1.0).replace("[200, 0], [200, 150], [0, 150]", "[560, 0], [560, 380], [0, 380]")
+    path = tmp_path / "hatch.toml"
+    path.write_text(text.replace("corner_radius", 'bead_side = "either"\ncorner_radius'))
+    return path
+
+
+# ------------------------------------------------------------------------------------------------- the real judge
+
+
+def test_check_judges_for_real(panel_file, tmp_path, capsys):
+    result = tmp_path / "result.json"
+    status = main(["check", str(panel_file), "--mesh", "quick", "--json", str(result), "--gauge", "2"])
+    out, err = capsys.readouterr()
+    data = json.loads(result.read_text())
+    # SSSS rectangle, b = 150, a/b = 4/3, uniform load: alpha 0.00665 by linear interpolation between 0.00603 (1.25)
+    # and 0.00708 (1.4) of Timoshenko & Woinowsky-Krieger's table; rounded corners and interpolation: 3 %
+    stiffness = 70e3 * 2.0**3 / (12 * (1 - 0.33**2))
+    assert data["demands"][0]["value"] == pytest.approx(0.00661 * 0.0005 * 150**4 / stiffness, rel=0.03)
+    assert status == 0
+    assert data["status"] == "met"
+    assert data["gauge_mm"] == 2.0
+    assert data["mass_kg"] == pytest.approx(2.67e-6 * 2 * (200 * 150 - (4 - math.pi) * 100), rel=1e-3)
+    assert out.startswith("foot plate: 5754-H111, 2 mm, ")
+    assert out.endswith("met\n")
+    assert err == ""
+
+
+def test_check_tells_what_is_missed(tmp_path, capsys):
+    path = tmp_path / "plate.toml"
+    path.write_text(PANEL_FILE.format(limit=0.01))
+    assert main(["check", str(path), "--mesh", "quick", "--gauge", "2"]) == 1
+    out = capsys.readouterr().out
+    assert "NOT MET" in out
+    assert out.endswith("not met\n")
+
+
+# ------------------------------------------------------------------------------------------------------------ check
+
+
+def test_result_has_the_promised_keys(panel_file, tmp_path, made_up):
+    result = tmp_path / "result.json"
+    assert main(["check", str(panel_file), "--json", str(result), "--rival"]) == 0
+    data = json.loads(result.read_text())
+    assert {
+        *("status", "gauge_mm", "mass_kg", "blank_mass_kg", "beads", "holes", "demands", "rival", "model"),
+        *("second_opinion", "bound", "warnings", "seconds"),
+    } <= set(data)
+    assert data["rival"] == {"gauge_mm": 1.5, "mass_kg": 0.9}
+    assert data["model"] == {"nodes": 580, "mesh_error_estimate": 0.02, "nonlinear": False}
+    wind = data["demands"][0]
+    assert {key: wind[key] for key in ("kind", "case", "limit", "value", "met", "decided_by")} == {
+        "kind": "deflection",
+        "case": "wind",
+        "limit": 1.5,
+        "value": 1.1,
+        "met": True,
+        "decided_by": LINEAR,
+    }
+    assert wind["margin"] == pytest.approx(1 - 1.1 / 1.5)
+
+
+def test_numbers_that_are_none_become_null(panel_file, tmp_path, made_up, monkeypatch):
+    odd = replace(GOOD.demands[0], value=math.nan, margin=-math.inf, met=False, decided_by=UNDECIDED)
+    monkeypatch.setattr(judging, "check", lambda *a, **k: replace(GOOD, layout=Layout(1.0), demands=(odd,)))
+    assert main(["check", str(panel_file), "--json", str(tmp_path / "r.json")]) == 1
+    text = (tmp_path / "r.json").read_text()
+    assert "NaN" not in text
+    assert "Infinity" not in text
+    assert json.loads(text)["demands"][0]["value"] is None
+
+
+def test_thinnest_sheet_is_taken_and_said(panel_file, made_up, capsys):
+    main(["check", str(panel_file)])
+    assert made_up[0][0].gauge == 1.0
+    assert "the thinnest sheet of the rack (1, 2 mm); --gauge takes another" in capsys.readouterr().out
+    main(["check", str(panel_file), "--gauge", "1.2"])
+    assert made_up[1][0].gauge == 1.2
+    assert "thinnest" not in capsys.readouterr().out
+
+
+def test_options_reach_the_judge(panel_file, made_up, tmp_path):
+    main(["check", str(panel_file), "--mesh", "fine", "--plot", str(tmp_path / "new" / "pictures")])
+    assert made_up[0][1]["grade"] == "fine"
+    assert made_up[0][1]["maps"] is True
+    assert {path.name for path in (tmp_path / "new" / "pictures").iterdir()} == {"layout.png", "judged.png"}
+
+
+def test_layout_of_a_file_is_judged_on_the_panel(panel_file, made_up, tmp_path):
+    layout = replace(read_panel(panel_file).layout(2.0))
+    write_json(tmp_path / "l.json", layout_document(read_panel(panel_file), layout, {}))
+    main(["check", str(panel_file), "--layout", str(tmp_path / "l.json")])
+    assert made_up[0][0].gauge == 2.0
+
+
+def test_a_broken_rule_is_named_and_counts(panel_file, tmp_path, capsys):
+    bead = '\n[[bead]]\ndie = "B16"\npath = [[60, 75], [192, 75]]\n'
+    panel_file.write_text(PANEL_FILE.format(limit=1.0) + bead)
+    status = main(["check", str(panel_file), "--mesh", "quick", "--json", str(tmp_path / "r.json")])
+    data = json.loads((tmp_path / "r.json").read_text())
+    assert status == 1
+    assert data["status"] == "not met"
+    assert data["rules_broken"][0]["where"] == "bead[1] B16"
+    assert "look out: rule not kept: bead[1] B16: " in capsys.readouterr().out
+
+
+# ----------------------------------------------------------------------------------------------------------- search
+
+
+def test_search_writes_everything_and_one_line(hatch_file, tmp_path, capsys, search_finds):
+    search_finds(found(seconds=3.0, seed=7, candidates=99))
+    out = tmp_path / "deep" / "out"
+    assert main(["search", str(hatch_file), "--out", str(out)]) == 0
+    names = {path.name for path in out.iterdir()}
+    assert names == {"layout.json", "marking.dxf", "card.txt", "before_after.png", "layout.png"}
+    assert not ezdxf.readfile(out / "marking.dxf").audit().errors
+    assert "NOT MET" not in (out / "card.txt").read_text()
+    text, err = capsys.readouterr()
+    assert err == ""
+    assert text.count("\n") == 1
+    assert text.startswith("met: 1 mm, 0.560 kg, 3 beads, 2 flared holes; 0.289 kg (34 %) lighter than the 1.5 mm flat")
+    panel, layout = read_layout(out / "layout.json")
+    assert panel.name == "foot plate"
+    assert [bead.path for bead in layout.beads] == [bead.path for bead in LAYOUT.beads]
+    result = json.loads((out / "layout.json").read_text())["result"]
+    assert result["search"]["seed"] == 7
+    assert result["bound"] == {"what": "mass"}
+    assert result["seconds"] == 3.0
+
+
+def test_a_search_that_finds_no_way_says_so(hatch_file, tmp_path, capsys, search_finds):
+    search_finds(found(verdict(LAYOUT, deflection=2.0)))
+    assert main(["search", str(hatch_file), "--out", str(tmp_path / "out")]) == 1
+    assert capsys.readouterr().out.startswith("NOT MET: deflection wind; best found 1 mm")
+    assert (tmp_path / "out" / "marking.dxf").exists()
+
+
+def test_ctrl_c_keeps_the_best_so_far(hatch_file, tmp_path, capsys, search_finds):
+    search_finds(KeyboardInterrupt())
+    out = tmp_path / "out"
+    assert main(["search", str(hatch_file), "--out", str(out)]) == 0
+    assert capsys.readouterr().out.startswith("stopped; met: 1.5 mm")
+    assert read_layout(out / "layout.json")[1].gauge == 1.5
+    assert {path.name for path in out.iterdir()} >= {"marking.dxf", "card.txt", "layout.png"}
+
+
+def test_ctrl_c_before_anything_was_found(hatch_file, tmp_path, capsys, monkeypatch):
+    def search(*args, **options):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(searching, "search", search)
+    assert main(["search", str(hatch_file), "--out", str(tmp_path / "out")]) == 130
+    assert capsys.readouterr().err == "stopped\n"
+
+
+def test_a_stopped_search_says_why(hatch_file, tmp_path, capsys, search_finds):
+    search_finds(found(stopped="time was up after 5 s"))
+    main(["search", str(hatch_file), "--out", str(tmp_path / "out"), "--seconds", "5"])
+    assert capsys.readouterr().out.startswith("time was up after 5 s; met: ")
+
+
+@pytest.mark.parametrize("watched", [True, False], ids=["terminal", "piped"])
+@pytest.mark.parametrize("quiet", [True, False], ids=["quiet", "not quiet"])
+def test_progress_only_where_someone_watches(hatch_file, tmp_path, capsys, search_finds, monkeypatch, watched, quiet):
+    search_finds(found())
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: watched)
+    main(["search", str(hatch_file), "--out", str(tmp_path / "out"), *(["--quiet"] if quiet else [])])
+    out, err = capsys.readouterr()
+    assert ("half way" in err) == (watched and not quiet)
+    assert "half way" not in out
+
+
+# ------------------------------------------------------------------------------------------------------------- draw
+
+
+def test_draw_judges_again_and_writes(tmp_path, panel_file, made_up, capsys):
+    panel = read_panel(panel_file)
+    dies = {die.name: die for die in panel.tools.bead_dies}
+    layout = Layout(1.0, (replace(LAYOUT.beads[0], die=dies["B16"], path=((40.0, 75.0), (160.0, 75.0))),))
+    source = tmp_path / "layout.json"
+    write_json(source, layout_document(panel, layout, {}))
+    assert main(["draw", str(source), "--out", str(tmp_path / "out")]) == 0
+    assert [one.beads for one, _ in made_up] == [layout.beads, ()]
+    names = {path.name for path in (tmp_path / "out").iterdir()}
+    assert names == {"layout.json", "marking.dxf", "card.txt", "before_after.png", "layout.png"}
+    assert read_layout(tmp_path / "out" / "layout.json")[1] == layout
+    assert capsys.readouterr().out.startswith("met: 1 mm")
+
+
+# ---------------------------------------------------------------------------------------------------- new and stock
+
+
+def test_new_writes_a_panel_that_can_be_read(tmp_path, capsys):
+    path = tmp_path / "mine.toml"
+    assert main(["new", str(path)]) == 0
+    assert f"stiffen check {path}" in capsys.readouterr().out
+    assert read_panel(path).demands
+
+
+def test_new_leaves_a_file_alone(tmp_path, capsys):
+    path = tmp_path / "mine.toml"
+    path.write_text("mine")
+    assert main(["new", str(path)]) == 2
+    assert path.read_text() == "mine"
+    assert f"{path}: is there already" in capsys.readouterr().err
+
+
+def test_stock_lists_materials_and_tools_with_units(capsys):
+    assert main(["stock"]) == 0
+    out = capsys.readouterr().out
+    for name in (*stiffen.materials(), "B16", "F50"):
+        assert name in out
+    for unit in ("E GPa", "kg/m3", "yield MPa", "width mm", "cut dia. mm", "throat 450 mm"):
+        assert unit in out
+
+
+# ------------------------------------------------------------------------------------------------- faults and status
+
+
+def test_every_fault_is_told_on_a_line_with_the_file(tmp_path, capsys):
+    path = tmp_path / "bad.toml"
+    path.write_text(PANEL_FILE.format(limit=-1.0).replace('"5754-H111"', '"cheese"').replace('"pinned"', '"glued"'))
+    assert main(["check", str(path)]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    lines = err.splitlines()
+    assert len(lines) == 3
+    assert all(line.startswith(f"{path}: ") for line in lines)
+    for part in ("panel.material", "support[1].hold", "demand[1].limit"):
+        assert part in err
+
+
+@pytest.mark.parametrize(
+    "command", [["check"], ["search", "--out", "out"], ["draw", "--out", "out"]], ids=lambda c: c[0]
+)
+def test_a_missing_file_is_told_once(command, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert main([command[0], "nothing.toml", *command[1:]]) == 2
+    assert capsys.readouterr().err.count("nothing.toml") == 1
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("error", [MeshError, SolverError])
+def test_a_failed_solve_is_status_3(panel_file, capsys, monkeypatch, error):
+    def check(*args, **options):
+        raise error("nothing holds the sheet")
+
+    monkeypatch.setattr(judging, "check", check)
+    assert main(["check", str(panel_file)]) == 3
+    assert capsys.readouterr().err == f"{panel_file}: nothing holds the sheet\n"
+
+
+def test_our_own_fault_shows_no_traceback(panel_file, capsys, monkeypatch):
+    def check(*args, **options):
+        return {}["key"]
+
+    monkeypatch.setattr(judging, "check", check)
+    assert main(["check", str(panel_file)]) == 3
+    err = capsys.readouterr().err
+    assert "Traceback" not in err
+    assert "a fault inside stiffen" in err
+    assert "KeyError: 'key' (test_cli.py, line " in err
+
+
+@pytest.mark.parametrize("options", [["--out", "{file}"], ["--out", "{file}/deeper"]], ids=["a file", "below a file"])
+def test_a_folder_that_cannot_be_made(panel_file, tmp_path, capsys, options):
+    (tmp_path / "taken").write_text("x")
+    words = [word.format(file=tmp_path / "taken") for word in options]
+    assert main(["search", str(panel_file), *words]) == 2
+    assert str(tmp_path / "taken") in capsys.readouterr().err
+
+
+def test_a_result_that_cannot_be_written(panel_file, tmp_path, capsys, made_up):
+    target = tmp_path / "nowhere" / "r.json"
+    assert main(["check", str(panel_file), "--json", str(target)]) == 2
+    assert f"{target}: cannot be written" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ([], "the following arguments are required: COMMAND"),
+        (["search", "p.toml"], "--out"),
+        (["search", "p.toml", "--out", "o", "--seconds", "-3"], "not a number of seconds greater than 0"),
+        (["search", "p.toml", "--out", "o", "--seconds", "nan"], "not a number of seconds greater than 0"),
+        (["search", "p.toml", "--out", "o", "--seed", "x"], "not a whole number"),
+        (["check", "p.toml", "--gauge", "thick"], "not a number of mm greater than 0"),
+        (["check", "p.toml", "--mesh", "silk"], "quick"),
+        (["melt"], "melt"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_wrong_options_are_bad_input(words, told, capsys):
+    assert main(words) == 2
+    assert told in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", ["check", "search", "draw", "new", "stock"])
+def test_every_command_has_help_with_examples(command, capsys):
+    assert main([command, "--help"]) == 0
+    out = capsys.readouterr().out
+    assert "Examples:" in out
+    assert f"stiffen {command}" in out
+    assert all(len(line) <= 110 for line in out.splitlines())
+
+
+def test_readme_names_every_command_and_option(capsys):
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    for command in ("check", "search", "draw", "new", "stock"):
+        main([command, "--help"])
+        assert f"stiffen {command}" in readme
+        options = set(re.findall(r"--[a-z]+", capsys.readouterr().out)) - {"--help", "--quiet"}
+        assert all(option in readme for option in options), options
+
+
+def test_version_is_the_packages(capsys):
+    assert main(["--version"]) == 0
+    assert capsys.readouterr().out == f"stiffen {stiffen.__version__}\n"
+
+
+def test_help_loads_nothing_heavy():
+    heavy = {"numpy", "scipy", "tqdm"}
+    code = f"import sys; from stiffen.cli import main; main(['--help']); print({heavy} & set(sys.modules))"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=SOURCE)
+    assert run.stdout.endswith("set()\n")
+
+
+def test_runs_as_a_module(tmp_path):
+    run = subprocess.run(
+        [sys.executable, "-m", "stiffen", "check", "nothing.toml"],
+        capture_output=True,
+        text=True,
+        cwd=tmp_path,
+        env=SOURCE,
+    )
+    assert run.returncode == 2
+    assert run.stderr.startswith("nothing.toml: ")
