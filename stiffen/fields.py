@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from .errors import Fault, InputError
 
-Path = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 REQUIRED = object()
 FARTHEST = 1e6  # mm from the origin; a coordinate beyond it is a slip
 MANY = 5  # so many faults are told of one list of points, the rest not
@@ -43,11 +43,11 @@ class Faults:
 
     def __init__(self, data: dict) -> None:
         self._data = data
-        self._found: list[tuple[Path, Fault]] = []
-        self._bad: set[Path] = set()  # every path with a fault at or below it
+        self._found: list[tuple[KeyPath, Fault]] = []
+        self._bad: set[KeyPath] = set()  # every path with a fault at or below it
         self._order: dict[int, dict[str, int]] = {}  # places of the keys of a table, by the table's id
 
-    def add(self, path: Path, what: str, cure: str = "") -> None:
+    def add(self, path: KeyPath, what: str, cure: str = "") -> None:
         """Keep one fault at `path` (keys, and list places counted from 0)."""
         self._found.append((path, Fault(spell(path), what, cure)))
         self._bad.update(path[:length] for length in range(len(path) + 1))
@@ -55,7 +55,7 @@ class Faults:
     def __len__(self) -> int:
         return len(self._found)
 
-    def under(self, path: Path) -> bool:
+    def under(self, path: KeyPath) -> bool:
         """True if anything at or below `path` is wrong."""
         return path in self._bad
 
@@ -66,7 +66,7 @@ class Faults:
             more = len(faults) - MOST
             raise InputError(faults[:MOST] + [Fault("", f"{more} more faults", "mend these first")] * (more > 0))
 
-    def _rank(self, path: Path) -> list[int]:
+    def _rank(self, path: KeyPath) -> list[int]:
         """Place in the file: the position of each key among its neighbours, a missing key after them."""
         rank, here = [], self._data
         for key in path:
@@ -80,7 +80,7 @@ class Faults:
         return rank
 
 
-def spell(path: Path) -> str:
+def spell(path: KeyPath) -> str:
     """`("load", 1, "at")` as load[2].at."""
     text = ""
     for key in path:
@@ -119,7 +119,7 @@ def likeness(word: str, known: Iterable[str]) -> str:
 class Table:
     """A table under reading.  Each method returns a checked value, or None after it has kept a fault."""
 
-    def __init__(self, data: dict, faults: Faults, path: Path = ()) -> None:
+    def __init__(self, data: dict, faults: Faults, path: KeyPath = ()) -> None:
         self.data, self.faults, self.path = data, faults, path
         self._asked: dict[str, None] = {}
 
@@ -133,7 +133,7 @@ class Table:
         self._asked[key] = None
         return key in self.data
 
-    def fault(self, key: str | Path, what: str, cure: str = "") -> None:
+    def fault(self, key: str | KeyPath, what: str, cure: str = "") -> None:
         """Keep a fault at a key of this table, or at a path below it ("" for the table itself)."""
         below = key if isinstance(key, tuple) else (key,) if key else ()
         self.faults.add(self.path + below, what, cure)
@@ -274,7 +274,7 @@ class Table:
             self.fault(key, "is missing", cure)
         return False
 
-    def _number(self, value: object, place: Path, within: Range) -> float | None:
+    def _number(self, value: object, place: KeyPath, within: Range) -> float | None:
         if isinstance(value, bool) or not isinstance(value, int | float):
             cure = "take the quotes and the unit off" if isinstance(value, str) else "give one number"
             return self.fault(place, f"is {show(value)}, not a number", cure)
@@ -284,7 +284,7 @@ class Table:
             return self.fault(place, f"is {show(value)}, must be {within}", within.cure)
         return float(value)
 
-    def _numbers(self, value: object, place: Path, within: Range, count: int) -> tuple | None:
+    def _numbers(self, value: object, place: KeyPath, within: Range, count: int) -> tuple | None:
         if not isinstance(value, list):
             return self.fault(place, f"is {show(value)}, not a list", "write it in brackets: [1.0, 1.5]")
         if len(value) != count if count else not 1 <= len(value) <= 1000:
@@ -292,7 +292,7 @@ class Table:
         numbers = [self._number(item, (*place, i), within) for i, item in enumerate(value)]
         return None if None in numbers else tuple(numbers)
 
-    def _point(self, value: object, place: Path) -> tuple[float, float] | None:
+    def _point(self, value: object, place: KeyPath) -> tuple[float, float] | None:
         if not isinstance(value, list) or len(value) != 2:
             return self.fault(place, f"is {show(value)}, not a point", "write [x, y]")
         reach = Range(-FARTHEST, FARTHEST, "mm", cure="plan coordinates are in mm")

@@ -176,7 +176,7 @@ def _cloud(net: Network, shapes: list[Seeds], field: SizeField) -> Cloud:
         if len(shape.points):
             clear = cKDTree(points).query(shape.points)[0] >= shape.reach
             places = shapely.points(shape.points)
-            clear &= shapely.contains(net.region, places) & ~shapely.dwithin(lines, places, 0.6 * shape.reach)
+            clear &= shapely.contains(net.region, places) & ~shapely.dwithin(lines, places, 0.9 * shape.reach)
             shape = shape.where(clear)
             kept.append(shape.kept + len(points))
             points = np.vstack([points, shape.points])

@@ -62,7 +62,7 @@ def own_material(row: Table) -> Material | None:
         return None
     if values["yield"] > values["tensile"]:
         return row.fault("yield", f"is {values['yield']:g}, above tensile {values['tensile']:g}", "swap them?")
-    if any(b <= a for (a, _), (b, _) in zip(bends, bends[1:], strict=False)) or any(min(row) < 0 for row in bends):
+    if any(b <= a for (a, _), (b, _) in zip(bends, bends[1:], strict=False)) or any(min(pair) < 0 for pair in bends):
         return row.fault("bend_radius", "does not rise in thickness", "[[t up to, multiple of t], ...], rising")
     values["yield_strength"] = values.pop("yield")
     return Material(name=name, bend_radius=bends, **values)
@@ -175,6 +175,8 @@ def support(row: Table, sheet: Sheet | None) -> Support | None:
         return row.fault("pitch", f"is {pitch:g}, not more than the diameter", "at least 3 diameters")
     if along:
         inset = (RIVET_INSET * diameter if kind == "rivets" else 0.0) if inset is None else inset
+        if kind == "rivets" and inset == 0:
+            return row.fault("inset", "is 0, which puts the rivets on the very edge", "at least 2 diameters")
         path = _inset_line(row, sheet, inset) if inset and sheet else None
     return Support(kind, hold, in_plane, slip, path, at, pitch, diameter, stiffness)
 

@@ -245,7 +245,7 @@ def scout(
     hold = grip(panel, mesh, FREE)
     if hold.springs is not None:
         K0 = (K0 + sp.diags(hold.springs.diagonal().reshape(-1, 6)[:, 2:5].ravel())).tocsr()
-    node, which = np.divmod(hold.fixed, 6)
+    node, which = np.divmod(hold.linear, 6)
     bend = (which >= 2) & (which <= 4)
     free = np.setdiff1d(np.arange(size3), 3 * node[bend] + which[bend] - 2)
     free = free[elimination_order(K0[free][:, free].tocsc())]

@@ -253,8 +253,8 @@ class Held:
         if np.any(np.abs(rest).max(axis=0) > BALANCE * np.maximum(applied, 1e-30)):
             raise SolverError(
                 f"loads and reactions do not balance (off by {np.abs(rest).max():.2g} N of {applied.max():.2g} N): "
-                "the supports hardly hold the panel, or the sheet is very thin against its mesh; check the supports, or "
-                "try a coarser mesh"
+                "the supports hardly hold the panel, or the sheet is very thin against its mesh; check the supports, "
+                "or try a coarser mesh"
             )
 
     @cached_property

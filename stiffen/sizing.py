@@ -36,15 +36,15 @@ class Fineness:
     def along(self, across: float, least: float) -> float:
         """Spacing of stations along a bead, mm, whose rows lie `across` mm apart on average and `least` at the closest.
 
-        2 to 4.2 times the spacing across, as all its curvature lies across; the quality of stretched triangles stays
+        2 to 4 times the spacing across, as all its curvature lies across; the quality of stretched triangles stays
         over 0.3.
         """
-        return min(max(0.6 * self.side, 2 * across), 4.2 * across, 5.5 * least)
+        return min(max(0.6 * self.side, 2 * across), 4 * across, 5 * least)
 
 
 # sides in the square root of the area, then halves, run_out, rings, gap, growth
 GRADES = {
-    "quick": (16, 3, 2, 2, 1.0, 0.7),
+    "quick": (18, 3, 2, 2, 1.0, 0.6),
     "normal": (36, 4, 4, 3, 0.7, 0.45),
     "fine": (62, 7, 7, 5, 0.4, 0.4),
 }

@@ -18,12 +18,21 @@ HELD, FREE = "held", "free"
 class Grip:
     """What holds the mesh under one assumption on the in-plane hold of 'unknown' supports.
 
-    fixed: freedoms held.  springs: (6 n, 6 n) or None.  fasteners: rivets and bolts by centre -> their nodes.
+    fixed: freedoms held.  rests: uz freedoms on a frame, held against pushes alone.  slips: (nodes of a fastener's
+    disc, clearance mm) for those that slide in plane before they hold.  springs: (6 n, 6 n) or None.  fasteners:
+    rivets and bolts by centre -> their nodes.
     """
 
     fixed: np.ndarray
+    rests: np.ndarray
+    slips: tuple[tuple[np.ndarray, float], ...]
     springs: sp.csr_matrix | None
     fasteners: dict[Point, np.ndarray]
+
+    @property
+    def linear(self) -> np.ndarray:
+        """Freedoms held in small-deflection theory, where a rest holds both ways and slip is free."""
+        return np.union1d(self.fixed, self.rests)
 
 
 def assumptions(panel: Panel) -> tuple[str, ...]:
@@ -50,6 +59,8 @@ def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
     held that take no load (statically determinate), since only the shape matters then.
     """
     fixed: list[np.ndarray] = []
+    rests: list[np.ndarray] = []
+    slips: list[tuple[np.ndarray, float]] = []
     sprung: dict[int, float] = {}
     fasteners: dict[Point, np.ndarray] = {}
     anchored = False
@@ -60,10 +71,15 @@ def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
             for centre in support.fasteners():
                 disc = mesh.discs[centre]
                 fasteners[centre] = disc
+                if support.slip is not None:
+                    slips.append((disc, support.slip))
                 upright = disc[:1] if support.hold == "pinned" else disc
                 _hold(fixed, sprung, support, upright, disc, plane, 1.0 / len(upright))
         else:
             line = mesh.outline if support.path is None else mesh.paths[support.path]
+            if support.kind == "rest":
+                rests.append(6 * line + 2)
+                continue
             closed = support.path is None
             share = lengths(mesh.plan[line], closed) if support.stiffness is not None else 1.0
             _hold(fixed, sprung, support, line, line, plane, share)
@@ -74,8 +90,11 @@ def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
         rows = np.fromiter(sprung, int)
         size = 6 * len(mesh.nodes)
         springs = sp.csr_matrix((np.fromiter(sprung.values(), float), (rows, rows)), shape=(size, size))
-    held = np.unique(np.concatenate(fixed)) if fixed else np.zeros(0, int)
-    return Grip(held, springs, fasteners)
+    return Grip(_unique(fixed), _unique(rests), tuple(slips), springs, fasteners)
+
+
+def _unique(freedoms: list[np.ndarray]) -> np.ndarray:
+    return np.unique(np.concatenate(freedoms)) if freedoms else np.zeros(0, int)
 
 
 def _hold(

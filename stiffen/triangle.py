@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-CHUNK = 256  # triangles handled together in the matrix loops
+CHUNK = 512  # triangles handled together in the matrix loops
 MEMBRANE = np.array([0, 1, 5, 6, 7, 11, 12, 13, 17])  # ux, uy, rz of the three nodes
 BENDING = np.array([2, 3, 4, 8, 9, 10, 14, 15, 16])  # uz, rx, ry of the three nodes
 MID_SIDES = np.array([[0.5, 0.5, 0.0], [0.0, 0.5, 0.5], [0.5, 0.0, 0.5]])  # exact for quadratics, weights 1/3

@@ -21,7 +21,7 @@ class DemandResult:
     1 - value/limit where smaller is better, value/limit - 1 otherwise.  decided_by: LINEAR, NONLINEAR or UNDECIDED.
     ratio_w_t: largest linear deflection over thickness.  error: estimated mesh error as a fraction of value.
     in_plane: which assumption on the supports' in-plane hold gave the value.  by_hold: value under each one.
-    at: place (mm) of the largest value where there is one.
+    at: place (mm) of the largest value where there is one.  snaps_at: load factor at which the sheet oil-cans, or None.
     """
 
     kind: str
@@ -39,6 +39,26 @@ class DemandResult:
     in_plane: str = "free"
     by_hold: dict[str, float] = field(default_factory=dict)
     at: tuple[float, float] | None = None
+    snaps_at: float | None = None
+
+
+@dataclass(frozen=True)
+class FastenerLoad:
+    """The rivet or bolt that carries most in a case: centre (mm), shear and pull, N; under which in-plane hold."""
+
+    case: str
+    centre: tuple[float, float]
+    shear: float
+    pull: float
+    in_plane: str
+
+
+@dataclass(frozen=True, eq=False)
+class Curve:
+    """Load factors (k,) and largest deflections (k,) mm along a case, by the large-deflection solver."""
+
+    factors: np.ndarray
+    largest: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +67,7 @@ class Maps:
 
     deflection: (n,) mm by case, positive toward "up".  softness: (k, 3) rows x, y, mm per newton.
     modes: pairs of Hz and (n,) shape scaled to 1.  stress: (m,) MPa greatest von Mises of both faces by case.
+    curves: load-deflection curves of the cases that large deflection decides.
     """
 
     plan: np.ndarray
@@ -56,11 +77,15 @@ class Maps:
     softness: np.ndarray
     modes: tuple[tuple[float, np.ndarray], ...] = ()
     stress: dict[str, np.ndarray] = field(default_factory=dict)
+    curves: dict[str, Curve] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """A layout, judged.  mass_kg: finished; blank_mass_kg: the same gauge without holes."""
+    """A layout, judged.  mass_kg: finished; blank_mass_kg: the same gauge without holes.
+
+    rivets: for each case the fastener that carries most.
+    """
 
     panel: str
     layout: Layout
@@ -70,6 +95,7 @@ class Verdict:
     nodes: int
     mesh_error: float | None = None
     warnings: tuple[str, ...] = ()
+    rivets: tuple[FastenerLoad, ...] = ()
     second_opinion: dict | None = None
     maps: Maps | None = None
     seconds: float = 0.0

@@ -8,9 +8,16 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).parent.parent / "stiffen"
-ORDER = """errors threads material tools layout panel verdict section fields files loops outline toolfile reading rules bench
-mesh triangle shell large loads supports ribbed opinion judging candidates moves searching drawing plots card
-cli""".split()
+ORDER = """errors threads material tools layout panel verdict
+fields files outline loops toolfile records reading
+section rules bench
+sizing triangulation folding network seeds mesh
+triangle shell rotation corotational contact equilibrium large
+loads supports stand ribbed opinion judging
+candidates moves bound branching searching
+drawing plots card template report cli
+grids rigs flat reference reference_plates reference_plate_modes reference_beams reference_shells
+reference_corrugation validate""".split()
 EXEMPT = {"__init__", "__main__"}
 OWNERS = {"sfepy": {"opinion"}, "matplotlib": {"plots"}, "ezdxf": {"outline", "loops", "drawing"}, "tqdm": {"cli"}, "threadpoolctl": {"threads"}}
 

@@ -326,6 +326,13 @@ def test_dense_polyline_is_thinned_within_the_chord_error(drawing):
     assert LinearRing(ring).hausdorff_distance(LinearRing(points)) <= CHORD_ERROR
 
 
+def test_control_points_of_a_fitted_polyline_are_passed_over(drawing):
+    polyline = drawing.space.add_polyline2d(SQUARE, close=True)
+    polyline.dxf.flags |= polyline.SPLINE_FIT_VERTICES_ADDED
+    polyline.append_vertices([(900, 900)], dxfattribs={"flags": 16})  # a corner of the spline's frame
+    assert Polygon(drawing.read().outline.ring).bounds == pytest.approx((0, 0, 400, 300))
+
+
 def test_blocks_are_taken_apart_turned_scaled_and_mirrored(drawing):
     block = drawing.document.blocks.new("PANEL")
     for a, b in drawing.strokes(SQUARE):

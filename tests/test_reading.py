@@ -411,6 +411,7 @@ def replaced(old, new):
         ("[[1.5, 1.0], [3.0, 2]]", "[[3.0, 2], [1.5, 1.0]]", "material.bend_radius: does not rise"),
         ("gauges = [1.0, 0.8]", "gauges = 1.0", "write it in brackets: [1.0, 1.5]"),
         ("gauges = [1.0, 0.8]", "gauges = [1.0, 1.0]", "panel.gauges: holds a thickness twice"),
+        ("pitch = 40", "pitch = 40\ninset = 0", "support[1].inset: is 0, which puts the rivets on the very edge"),
         ("[[mass]]", "[[masss]]", 'masss: is not a key of a panel file (did you mean "mass"?)'),
         ("at = [200, 150]\nkg", "at = [60, 60]\nkg", "mass[1].at: (60, 60) is not on the sheet"),
         ("[[15, 150]", "[[1500, 150]", "support[3].at[1]: (1500, 150) is not on the sheet"),

@@ -23,7 +23,7 @@ def solved(panel, assumed=FREE):
     material = panel.material
     shell = Shell(mesh.nodes, mesh.triangles, 1.0, material.E, material.nu, material.rho)
     grips = grip(panel, mesh, assumed)
-    held = Held(shell, grips.fixed, grips.springs)
+    held = Held(shell, grips.linear, grips.springs)
     forces = case_forces(panel, mesh, shell.weight_at_nodes, "wind")
     u = held.solve(forces)
     return mesh, grips, u, held.reactions(u, forces).reshape(-1, 6)

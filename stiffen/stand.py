@@ -1,0 +1,199 @@
+"""One layout on one mesh, held under one assumption on its unknown in-plane holds, ready to be asked.
+
+Fields are made when asked for and kept.  Small deflections come from one factor of the stiffness; beyond
+`LINEAR_LIMIT` times the thickness a case is followed by the large-deflection solver from the same forces.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import TypeVar
+
+import numpy as np
+
+from .errors import SolverError
+from .large import LargeResult, follow
+from .layout import Layout
+from .loads import case_forces, locate, point_masses, push_points, roving_places
+from .mesh import Mesh
+from .panel import Panel, Point
+from .shell import Held, Shell
+from .supports import Grip, grip
+from .triangle import von_mises
+
+T = TypeVar("T")
+
+LINEAR_LIMIT = 0.5  # largest deflection over thickness up to which small-deflection theory decides
+PUSHES_ACROSS = 8  # places pushed along the side of a square panel, before closing in on the softest
+CURVE = (0.1, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5)  # load factors of a load-deflection curve
+
+
+@dataclass(frozen=True, eq=False)
+class Stand:
+    """A layout, meshed and held; see `stand`."""
+
+    panel: Panel
+    layout: Layout
+    mesh: Mesh
+    grip: Grip
+    held: Held
+    assumed: str
+    kilograms: np.ndarray
+    _kept: dict = field(default_factory=dict)
+
+    def _keep(self, key: tuple, make: Callable[[], T]) -> T:
+        if key not in self._kept:
+            self._kept[key] = make()
+        return self._kept[key]
+
+    # ------------------------------------------------------------------------------------------ small deflections
+
+    def case(self, case: str) -> tuple[np.ndarray, np.ndarray]:
+        """Forces and displacements (6 n,) of a case by small-deflection theory.
+
+        A roving patch stands where it presses deepest by that theory.
+        """
+
+        def make() -> tuple[np.ndarray, np.ndarray]:
+            places = roving_places(self.panel, case) or [None]
+            forces = np.stack([case_forces(self.panel, self.mesh, self.kilograms, case, p) for p in places], axis=1)
+            u = self.held.solve(forces)
+            worst = int(np.abs(u[2::6]).max(axis=0).argmax())
+            return forces[:, worst], u[:, worst]
+
+        return self._keep(("case", case), make)
+
+    def ratio(self, case: str) -> float:
+        """Largest deflection over thickness of a case by small-deflection theory."""
+        return float(np.abs(self.case(case)[1][2::6]).max()) / self.layout.gauge
+
+    @cached_property
+    def hertz(self) -> float:
+        """First natural frequency, Hz, of the unloaded panel."""
+        return float(self.held.modes(1)[0][0])
+
+    @cached_property
+    def softness(self) -> np.ndarray:
+        """(k, 3) rows x, y, mm per newton at points over the sheet, closer about the softest; small deflections."""
+        spacing = math.sqrt(self.panel.region.area) / PUSHES_ACROSS
+        coarse = push_points(self.mesh, spacing)
+        first = self._pushed(coarse)
+        worst = self.mesh.plan[coarse[first.argsort()[-3:]]]
+        fine = push_points(self.mesh, spacing / 4)
+        gap = np.linalg.norm(self.mesh.plan[fine][:, None] - worst, axis=2).min(axis=1)
+        close = np.setdiff1d(fine[gap < 0.8 * spacing], coarse)
+        nodes = np.concatenate([coarse, close])
+        return np.column_stack([self.mesh.plan[nodes], np.concatenate([first, self._pushed(close)])])
+
+    def softness_at(self, place: Point) -> float:
+        """mm per newton at a place, from the corners of the triangle there; small deflections."""
+        cell, shares = locate(self.mesh, np.array([place]))
+        return float(shares[0] @ self._pushed(self.mesh.triangles[cell[0]]))
+
+    def _pushed(self, nodes: np.ndarray) -> np.ndarray:
+        forces = np.zeros((self.held.shell.size, len(nodes)))
+        forces[6 * nodes + 2, np.arange(len(nodes))] = 1.0
+        u = self.held.solve(forces)
+        return u[6 * nodes + 2, np.arange(len(nodes))]
+
+    # ------------------------------------------------------------------------------------------ large deflections
+
+    @property
+    def one_sided(self) -> bool:
+        """True where supports let go or slide, so that small-deflection theory does not hold at any load."""
+        return bool(len(self.grip.rests) or self.grip.slips)
+
+    def wavy(self, forces: np.ndarray, u: np.ndarray) -> Shell:
+        """The shell with the panel's initial waviness: first buckling mode of a case where it has one, else first mode.
+
+        The wave stands against the load, so that a sheet that can snap through does.
+        """
+        shell, height = self.held.shell, self.panel.waviness
+        if not height:
+            return shell
+        _, shapes = self.held.buckling(u)
+        shape = (shapes if shapes.shape[1] else self.held.modes(1)[1])[2::6, 0]
+        shape = shape / np.abs(shape).max() * (-1 if shape @ forces[2::6] > 0 else 1)
+        return replace(shell, nodes=shell.nodes + np.outer(height * shape, [0, 0, 1]))
+
+    def followed(self, case: str, until: float = 1.0, steps: tuple[float, ...] = ()) -> LargeResult:
+        """The case by the large-deflection solver, to `until` times its load; raises SolverError where it stops."""
+        forces, u = self.case(case)
+        return self._keep(("followed", case, until, steps), lambda: self._follow(forces, u, until, steps))
+
+    def _follow(self, forces: np.ndarray, u: np.ndarray, until: float, steps: tuple[float, ...] = ()) -> LargeResult:
+        return follow(
+            self.wavy(forces, u),
+            self.grip.fixed,
+            forces,
+            springs=self.grip.springs,
+            rests=self.grip.rests if len(self.grip.rests) else None,
+            slips=self.grip.slips,
+            until=until,
+            steps=steps,
+        )
+
+    def pushed(self, place: Point, force: float) -> float:
+        """Deflection, mm, under a push of `force` N at a place, by the large-deflection solver."""
+
+        def make() -> float:
+            cell, shares = locate(self.mesh, np.array([place]))
+            nodes = self.mesh.triangles[cell[0]]
+            forces = np.zeros(self.held.shell.size)
+            forces[6 * nodes + 2] = -force * shares[0]
+            result = self._follow(forces, self.held.solve(forces), 1.0)
+            return float(-shares[0] @ result.last.shifts[nodes, 2])
+
+        return self._keep(("pushed", place, force), make)
+
+    def curve(self, case: str) -> tuple[np.ndarray, np.ndarray]:
+        """Load factors and largest deflections (mm) to 1.5 times the load; as far as the solver gets."""
+        try:
+            result = self.followed(case, CURVE[-1], CURVE)
+        except SolverError:
+            result = self.followed(case)
+        return result.factors, result.largest
+
+    # ------------------------------------------------------------------------------------------ stresses and holds
+
+    def stress(self, case: str) -> np.ndarray:
+        """(m,) greater von Mises stress of the two faces at centroids, MPa, by the theory that decides."""
+        if self.beyond(case):
+            faces = self.followed(case).stress
+        else:
+            faces = self.held.shell.stress(self.case(case)[1])
+        return np.maximum(*(von_mises(face) for face in faces))
+
+    def deflection(self, case: str) -> np.ndarray:
+        """(n,) deflection toward "up", mm, by the theory that decides."""
+        return self.followed(case).last.shifts[:, 2] if self.beyond(case) else self.case(case)[1][2::6]
+
+    def beyond(self, case: str) -> bool:
+        """True where only the large-deflection solver counts."""
+        return self.one_sided or self.ratio(case) > LINEAR_LIMIT
+
+    def fastener_forces(self, case: str) -> dict[Point, np.ndarray]:
+        """Force (3,) N of each rivet or bolt on the sheet: shear in x and y, pull in z."""
+        if self.beyond(case):
+            reactions = self.followed(case).reactions
+        else:
+            forces, u = self.case(case)
+            reactions = self.held.reactions(u, forces)
+        by_node = reactions.reshape(-1, 6)[:, :3]
+        return {centre: by_node[disc].sum(axis=0) for centre, disc in self.grip.fasteners.items()}
+
+
+def stand(panel: Panel, layout: Layout, mesh: Mesh, assumed: str) -> Stand:
+    """The layout on a mesh it has already, held under one assumption on unknown in-plane holds."""
+    material = panel.material
+    shell = Shell(mesh.nodes, mesh.triangles, layout.gauge, material.E, material.nu, material.rho)
+    grips = grip(panel, mesh, assumed)
+    masses = point_masses(panel, mesh)
+    kilograms = shell.weight_at_nodes
+    if masses is not None:
+        kilograms = kilograms + masses.reshape(-1, 6)[:, 0]
+    held = Held(shell, grips.linear, grips.springs, masses)
+    return Stand(panel, layout, mesh, grips, held, assumed, kilograms)
