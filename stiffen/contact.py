@@ -1,7 +1,7 @@
 """Supports that hold on one side or only after some play: a frame that the sheet may lift off, rivets in loose holes.
 
-Both by stiff springs that come in when the gap is used up, as long as the sheet pushes (penalty method; e.g. P. Wriggers,
-Computational Contact Mechanics, Springer 2006, ch. 6).
+Both by stiff springs that come in when the gap is used up, as long as the sheet pushes (penalty method; e.g. P.
+Wriggers, Computational Contact Mechanics, Springer 2006, ch. 6).
 """
 
 from __future__ import annotations

@@ -66,7 +66,7 @@ class Bent:
 
 @dataclass(frozen=True, eq=False)
 class Corotated:
-    """Triangles (m, 3) with their facets at rest and their small-strain stiffness (m, 18, 18), ready for large motion."""
+    """Triangles (m, 3) ready for large motion: their facets at rest and small-strain stiffness (m, 18, 18)."""
 
     triangles: np.ndarray
     facets: triangle.Facets

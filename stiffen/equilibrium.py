@@ -59,9 +59,7 @@ class Problem:
     def model(self) -> Corotated:
         """The triangles, ready for large motion."""
         sheet = self.shell
-        return Corotated(
-            sheet.triangles, sheet.facets, triangle.stiffness(sheet.facets, sheet.t, sheet.E, sheet.nu)
-        )
+        return Corotated(sheet.triangles, sheet.facets, triangle.stiffness(sheet.facets, sheet.t, sheet.E, sheet.nu))
 
     @cached_property
     def is_free(self) -> np.ndarray:
@@ -90,7 +88,8 @@ class Problem:
     def moment_stiffness(self) -> sp.csr_matrix | None:
         """(6 n, 6 n) what symmetric tangents lack, per load factor, at nodes under a moment M of the dead loads.
 
-        The inner moments at a node have the stiffness spin(M)/2 besides (Nour-Omid & Rankin 1991): spins do not commute.
+        Spins do not commute, so that the inner moments, M in sum, have the stiffness -spin(M)/2 besides (Nour-Omid &
+        Rankin 1991).
         """
         moments = self.forces.reshape(-1, 2, 3)[:, 1]
         nodes = np.flatnonzero(moments.any(axis=1))
@@ -138,9 +137,7 @@ class Problem:
             turned = np.flatnonzero(moments.any(axis=1))
             rates = rotation.rates(u.reshape(-1, 2, 3)[turned, 1])
             moments[turned] = np.einsum("kij,ki->kj", rates, moments[turned])
-        return Response(
-            state, inner + stop_forces, stop_forces, energy, tuple(lots), stiffness, self.load(state)
-        )
+        return Response(state, inner + stop_forces, stop_forces, energy, tuple(lots), stiffness, self.load(state))
 
     def load(self, state: State) -> np.ndarray:
         """(6 n,) loads at factor 1."""

@@ -16,6 +16,7 @@ import numpy as np
 
 from .errors import SolverError
 from .layout import Layout
+from .loads import locate
 from .mesh import mesh_panel
 from .panel import Demand, Panel, Point
 from .sizing import side_of
@@ -26,6 +27,7 @@ from .verdict import LINEAR, NONLINEAR, UNDECIDED, Curve, DemandResult, Fastener
 
 Progress = Callable[[float | None, str], None]
 MODES = 3
+FAR = 1.05  # a badness on the quick mesh that a finer one will not mend
 NEIGHBOURS = 3  # soft places pushed by the large-deflection solver where the push leaves linear theory
 
 
@@ -120,11 +122,6 @@ def _apart(points: np.ndarray, gap: float) -> list[Point]:
     return out
 
 
-def margin(demand: Demand, value: float) -> float:
-    """Fraction left of the limit: 1 - value/limit where smaller is better, else value/limit - 1."""
-    return 1 - value / demand.limit if demand.at_most else value / demand.limit - 1
-
-
 @one_thread
 def check(
     panel: Panel,
@@ -133,12 +130,14 @@ def check(
     grade: str = "normal",
     maps: bool = False,
     error: bool = True,
+    second_opinion: bool = False,
     progress: Progress = quiet,
 ) -> Verdict:
     """Judge `layout` (default: the panel's own beads on its thinnest sheet) against the panel's demands.
 
     grade: quick, normal or fine mesh.  maps: keep the fields for pictures.  error: estimate the mesh error by a mesh
-    twice as coarse.  Raises MeshError where the layout cannot be meshed, SolverError where it is not held.
+    twice as coarse.  second_opinion: ask another shell element too.  Raises MeshError where the layout cannot be
+    meshed, SolverError where it is not held.
     """
     start = time.perf_counter()
     layout = layout or panel.layout()
@@ -168,6 +167,7 @@ def check(
         mesh_error=max(errors) if errors else None,
         warnings=_warnings(panel, demands, by_mesh[0]),
         rivets=_worst_fasteners(panel, stands),
+        second_opinion=_second_opinion(panel, layout, demands) if second_opinion else None,
         maps=_maps(stands[_worst_hold(demands, ends)]) if maps else None,
         seconds=time.perf_counter() - start,
     )
@@ -181,7 +181,7 @@ def _worst_hold(demands: tuple[DemandResult, ...], ends: tuple[str, ...]) -> str
 def _result(i: int, panel: Panel, by_mesh: list[dict[str, list[_Found]]]) -> DemandResult:
     demand = panel.demands[i]
     found = {assumed: values[i] for assumed, values in by_mesh[0].items()}
-    assumed = min(found, key=lambda end: (found[end].decided != UNDECIDED, margin(demand, found[end].value)))
+    assumed = min(found, key=lambda end: (found[end].decided != UNDECIDED, demand.margin(found[end].value)))
     worst = found[assumed]
     error, believed = None, worst.value
     if len(by_mesh) == 2 and math.isfinite(worst.value) and worst.value:
@@ -189,14 +189,14 @@ def _result(i: int, panel: Panel, by_mesh: list[dict[str, list[_Found]]]) -> Dem
         if math.isfinite(coarse.value) and coarse.decided == worst.decided:
             step = (worst.value - coarse.value) / 3
             error, believed = abs(step / worst.value), worst.value + step
-    met = worst.decided != UNDECIDED and min(margin(demand, worst.value), margin(demand, believed)) >= 0
+    met = worst.decided != UNDECIDED and min(demand.margin(worst.value), demand.margin(believed)) >= 0
     return DemandResult(
         kind=demand.kind,
         label=demand.label,
         unit=demand.unit,
         limit=demand.limit,
         value=worst.value,
-        margin=margin(demand, worst.value),
+        margin=demand.margin(worst.value),
         met=met,
         case=demand.case,
         force=demand.force,
@@ -244,6 +244,46 @@ def _worst_fasteners(panel: Panel, stands: dict[str, Stand]) -> tuple[FastenerLo
     return tuple(out)
 
 
+def _second_opinion(panel: Panel, layout: Layout, demands: tuple[DemandResult, ...]) -> dict | None:
+    """Small-deflection values by sfepy's shell element on the quick mesh, and their difference from ours there.
+
+    None where springs or bolted-on masses are in play, which that element is not given.
+    """
+    on = stand(panel, layout, mesh_panel(panel, layout, grade="quick"), assumptions(panel)[-1])
+    if on.grip.springs is not None or on.held.masses is not None:
+        return None
+    from . import opinion  # sfepy loads only when it is asked
+
+    shell, fixed = on.held.shell, on.held.fixed
+    sheet = shell.nodes, shell.triangles, shell.t, shell.E, shell.nu
+    pushes, ours, labels = [], [], []
+    for d in demands:
+        if d.kind == "deflection":
+            forces, u = on.case(d.case)
+            pushes.append(forces)
+        elif d.kind == "softness" and d.at is not None:
+            cell, shares = locate(on.mesh, np.array([d.at]))
+            forces = np.zeros(shell.size)
+            forces[6 * on.mesh.triangles[cell[0]] + 2] = -d.force * shares[0]
+            pushes.append(forces)
+            u = on.held.solve(forces)
+        else:
+            continue
+        labels.append(d.label)
+        ours.append(int(np.abs(u[2::6]).argmax()) * 6 + 2)
+    out = {}
+    if pushes:
+        theirs = opinion.deflections(*sheet, fixed, np.stack(pushes, axis=1))
+        mine = on.held.solve(np.stack(pushes, axis=1))
+        for k, (label, at) in enumerate(zip(labels, ours, strict=True)):
+            value = abs(float(theirs[at, k]))
+            out[label] = {"value": value, "difference": value / abs(float(mine[at, k])) - 1}
+    if any(d.kind == "frequency" for d in demands):
+        hertz = float(opinion.frequencies(*sheet, shell.rho, fixed, 1)[0])
+        out["frequency"] = {"value": hertz, "difference": hertz / on.hertz - 1}
+    return out
+
+
 def _maps(on: Stand) -> Maps:
     hertz, shapes = on.held.modes(MODES)
     modes = tuple((float(f), s[2::6] / np.abs(s[2::6]).max()) for f, s in zip(hertz, shapes.T, strict=True))
@@ -268,11 +308,32 @@ def _maps(on: Stand) -> Maps:
 
 
 @one_thread
+def quick_badness(panel: Panel, layout: Layout, cap: float = math.inf) -> float:
+    """Worst badness of a layout on the quick mesh; cheap demands first, given up as soon as it exceeds `cap`."""
+    mesh = mesh_panel(panel, layout, grade="quick")
+    stands = {assumed: stand(panel, layout, mesh, assumed) for assumed in assumptions(panel)}
+    cheap = ("frequency", "buckling", "softness", "stress", "deflection")
+    worst = 0.0
+    for demand in sorted(panel.demands, key=lambda d: cheap.index(d.kind)):
+        for on in stands.values():
+            found = _judge(on, demand, None)
+            worst = max(worst, math.inf if found.decided == UNDECIDED else demand.badness(found.value))
+            if worst > cap:
+                return worst
+    return worst
+
+
+@one_thread
 def rival(panel: Panel, *, grade: str = "normal", progress: Progress = quiet) -> Rival:
-    """The thinnest flat sheet of the rack, without bead or hole, that meets the same demands under the same judge."""
+    """The thinnest flat sheet of the rack, without bead or hole, that meets the same demands under the same judge.
+
+    Gauges that miss by more than a few percent on the quick mesh are passed over there and then.
+    """
     verdicts = []
     for gauge in sorted(panel.gauges):
         progress(None, f"flat sheet of {gauge:g} mm")
+        if quick_badness(panel, Layout(gauge), cap=FAR) > FAR:
+            continue
         verdict = check(panel, Layout(gauge), grade=grade)
         verdicts.append(verdict)
         if verdict.met:

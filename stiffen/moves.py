@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from .panel import Panel
-from .ribbed import Response, Scout, badness
+from .ribbed import Response, Scout
 
 GOAL = 0.98  # the scout is asked for a little more than the limit
 SHARPNESS = 8.0  # how much the worst demand counts over the others when candidates are ranked
@@ -64,7 +64,7 @@ class Chooser:
     def bad(self, response: Response) -> dict[int, float]:
         """Calibrated badness of each demand the scout knows."""
         return {
-            i: badness(self.panel.demands[i], value * self.ratio.get(i, 1.0)) for i, value in response.values.items()
+            i: self.panel.demands[i].badness(value * self.ratio.get(i, 1.0)) for i, value in response.values.items()
         }
 
     def weigh(self, chosen: tuple[int, ...]) -> Choice:

@@ -5,6 +5,7 @@ Plan coordinates in mm, z toward the "up" face; N, MPa, kg, Hz.  Nothing here re
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -122,6 +123,16 @@ class Demand:
     def at_most(self) -> bool:
         """True where a smaller value is better."""
         return self.kind in ("deflection", "softness")
+
+    def margin(self, value: float) -> float:
+        """Fraction left of the limit: 1 - value/limit where smaller is better, else value/limit - 1."""
+        return 1 - value / self.limit if self.at_most else value / self.limit - 1
+
+    def badness(self, value: float) -> float:
+        """value/limit, or limit/value where more is better: over 1 is missed; NaN counts as missed without end."""
+        if math.isnan(value):
+            return math.inf
+        return value / self.limit if self.at_most else self.limit / max(value, 1e-12)
 
     @property
     def label(self) -> str:

@@ -25,7 +25,7 @@ from . import triangle
 from .layout import Bead, Hole, Layout
 from .loads import case_forces, locate, plan_areas, point_masses, push_points, roving_places
 from .mesh import Mesh, mesh_panel
-from .panel import Demand, Panel
+from .panel import Panel
 from .section import properties, taper
 from .shell import TONNE, Shell, elimination_order, factorise
 from .supports import FREE, grip
@@ -212,20 +212,19 @@ class Scout:
             lam, u, scale = response.pairs[i]
             demand = self.panel.demands[i]
             factor = weight * scale * (1 / demand.limit if demand.at_most else demand.limit / response.values[i])
-            density = self.weights * (self.ribs @ lam) * (self.ribs @ u)
-            sums = np.concatenate([[0.0], np.cumsum(density)])
-            gain = sums[self.starts[1:]] - sums[self.starts[:-1]]
-            if self.removed.nnz:
-                at = (3 * self.mesh.triangles[:, :, None] + np.arange(3)).reshape(-1, 9)
-                a, b = (np.where(self.number[at] >= 0, v[self.number[at]], 0.0) for v in (lam, u))
-                gain -= (1 - LEFT_OVER) * (self.removed @ np.einsum("mi,mij,mj->m", a, self.elements, b))
-            total += factor * gain
+            total += factor * self.energies(lam, u)
         return total
 
-
-def badness(demand: Demand, value: float) -> float:
-    """value/limit, or limit/value where more is better: over 1 is not met."""
-    return value / demand.limit if demand.at_most else demand.limit / max(value, 1e-12)
+    def energies(self, a: np.ndarray, b: np.ndarray) -> np.ndarray:
+        """(candidates,) a^T K_i b of two fields (free,), N mm."""
+        density = self.weights * (self.ribs @ a) * (self.ribs @ b)
+        sums = np.concatenate([[0.0], np.cumsum(density)])
+        out = sums[self.starts[1:]] - sums[self.starts[:-1]]
+        if self.removed.nnz:
+            at = (3 * self.mesh.triangles[:, :, None] + np.arange(3)).reshape(-1, 9)
+            a, b = (np.where(self.number[at] >= 0, v[self.number[at]], 0.0) for v in (a, b))
+            out -= (1 - LEFT_OVER) * (self.removed @ np.einsum("mi,mij,mj->m", a, self.elements, b))
+        return out
 
 
 def scout(

@@ -1,20 +1,24 @@
 """The search: gauge by gauge from the thinnest, beads by the scout, the last word by the judge, holes at the end.
 
-Repeatable: the same panel and seed give the same layout unless the time runs out.
+At each gauge: the flat sheet; then beads chosen on the scout, judged, the scout corrected by what the judge says, and
+so on.  Where large deflection decides, the scout ranks wrongly; there layouts that a hand would draw, and what local
+moves make of them, are judged one by one on the quick mesh.  Repeatable: the same panel and seed give the same layout
+unless the time runs out.
 """
 
 from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from . import bench
 from .candidates import candidates
-from .judging import Progress, check, quiet, rival
+from .families import hand_layouts
+from .judging import FAR, Progress, check, quick_badness, quiet, rival
 from .layout import Bead, Hole, Layout
 from .moves import Choice, Chooser, best_choice
 from .panel import Panel
@@ -25,8 +29,8 @@ from .verdict import UNDECIDED, Found, Rival, Verdict
 ROUNDS = 6  # times the judge may correct the scout at one gauge
 STARTS = 3  # greedy starts at each of them
 HOPELESS = 1.15  # a scout's best worse than this is not shown to the judge
-HOLE_HALVINGS = 5  # times the judge may halve the holes that are added at once
-MODEL = "ribbed plate"
+SLICE = 0.4  # share of the time left that one gauge may take
+HOLE_ROUNDS = 6  # times the judge is asked about a batch of holes
 
 OnBest = Callable[[Verdict], None]
 
@@ -50,16 +54,24 @@ class _Pool:
         """Everything the tools could make; candidates already keep clear of what is fixed."""
         beads, holes = _fixed(panel.beads), _fixed(panel.holes)
         made = candidates(panel, gauge)
-        place = np.concatenate(
-            [
-                len(beads) + np.arange(len(made.beads)),
-                len(beads) + len(made.beads) + len(holes) + np.arange(len(made.holes)),
-            ]
-        )
-        size = len(beads) + len(made.beads) + len(holes) + len(made.holes)
-        blocked = np.zeros((size, size), bool)
+        first_hole = len(beads) + len(made.beads) + len(holes)
+        place = np.concatenate([len(beads) + np.arange(len(made.beads)), first_hole + np.arange(len(made.holes))])
+        blocked = np.zeros((first_hole + len(made.holes),) * 2, bool)
         blocked[np.ix_(place, place)] = made.conflicts.toarray()
         return cls(beads + made.beads, holes + made.holes, blocked, len(beads), len(holes))
+
+    def layout(self, gauge: float, chosen: tuple[int, ...]) -> Layout:
+        """The layout of some beads, and the fixed holes."""
+        return Layout(gauge, tuple(self.beads[i] for i in chosen), self.holes[: self.fixed_holes])
+
+    @property
+    def fixed(self) -> tuple[int, ...]:
+        """Numbers of the beads that stay."""
+        return tuple(range(self.fixed_beads))
+
+
+def _fixed(items: tuple) -> tuple:
+    return tuple(item for item in items if item.fixed)
 
 
 @dataclass(eq=False)
@@ -73,7 +85,8 @@ class _Hunt:
     progress: Progress
     on_best: OnBest
     best: Verdict | None = None
-    reasons: list[tuple[float, str]] = field(default_factory=list)
+    reasons: dict[float, str] = field(default_factory=dict)
+    best_at: dict[float, float] = field(default_factory=dict)
     candidates: int = 0
     start: float = field(default_factory=time.monotonic)
 
@@ -90,11 +103,15 @@ class _Hunt:
             words = f"{words}; best {self.best.layout.gauge:g} mm, {self.best.mass_kg:.3f} kg, {state}"
         self.progress(used, words)
 
-    def offer(self, verdict: Verdict) -> None:
-        """Keep a verdict if it is better than the best so far."""
+    def judge(self, layout: Layout) -> Verdict:
+        """The verdict on a layout; kept if it is the best so far."""
+        verdict = check(self.panel, layout, grade=self.grade)
+        miss = worst_badness(verdict)
+        self.best_at[layout.gauge] = min(miss, self.best_at.get(layout.gauge, math.inf))
         if self.best is None or rank(self.panel, verdict) < rank(self.panel, self.best):
             self.best = verdict
             self.on_best(verdict)
+        return verdict
 
 
 def worst_badness(verdict: Verdict) -> float:
@@ -133,25 +150,22 @@ def search(
     stopped = ""
     flat_rival = Rival(None, None)
     try:
-        for gauge in sorted(panel.gauges):
-            if _at_gauge(hunt, gauge):
-                break
-            if hunt.left <= 0:
-                stopped = f"time was up after {seconds:g} s"
-                break
+        _hunt_down(hunt)
+        if hunt.left <= 0:
+            stopped = f"time was up after {seconds:g} s"
         hunt.tell("looking for the flat sheet that meets the same demands")
         flat_rival = rival(panel, grade=grade)
     except KeyboardInterrupt:
         stopped = "interrupted"
-    best = hunt.best or check(panel, grade="quick", error=False)
+    best = hunt.best.layout if hunt.best else panel.layout()
     hunt.tell("judging the best layout for the record")
-    verdict = check(panel, best.layout, grade=grade, maps=True)
-    flat = check(panel, Layout(best.layout.gauge), grade=grade, maps=True)
+    verdict = check(panel, best, grade=grade, maps=True, second_opinion=not stopped)
+    flat = check(panel, Layout(best.gauge), grade=grade, maps=True, error=False)
     return Found(
         verdict=verdict,
         flat=flat,
         rival=flat_rival,
-        gauges=tuple(hunt.reasons),
+        gauges=tuple(sorted(hunt.reasons.items())),
         seed=seed,
         candidates=hunt.candidates,
         stopped=stopped,
@@ -159,84 +173,146 @@ def search(
     )
 
 
-def _at_gauge(hunt: _Hunt, gauge: float) -> bool:
-    """Try one gauge; True if a layout there meets all demands."""
-    panel = hunt.panel
-    hunt.tell(f"{gauge:g} mm: flat sheet")
-    flat = check(panel, Layout(gauge, _fixed(panel.beads), _fixed(panel.holes)), grade=hunt.grade)
-    hunt.offer(flat)
-    if flat.met:
-        hunt.reasons.append((gauge, "the sheet as it is meets all demands"))
-        _with_holes(hunt, flat, _Pool.of(panel, gauge))
-        return True
-    pool = _Pool.of(panel, gauge)
-    hunt.candidates = len(pool.beads) + len(pool.holes)
-    chooser = _chooser(hunt, gauge, pool)
-    missing = _beyond(chooser)
-    if missing:
-        hunt.reasons.append(
-            (gauge, f"proven on the {MODEL}: even all {len(pool.beads)} bead candidates at once miss {missing}")
-        )
-        return False
-    return _corrected(hunt, gauge, pool, chooser)
+def _hunt_down(hunt: _Hunt) -> None:
+    """Go up the gauges until the scout's layouts meet; then try the lighter gauges one layout at a time; then holes."""
+    opened = []
+    met = None
+    for gauge in sorted(hunt.panel.gauges):
+        if hunt.left <= 0:
+            hunt.reasons[gauge] = "not tried: time was up"
+            continue
+        here = _Gauge.opened(hunt, gauge)
+        met = here.by_scout(hunt)
+        if met is not None:
+            break
+        opened.append(here)
+    for here in reversed(opened):
+        better = here.one_by_one(hunt) if hunt.left > 0 else None
+        if better is not None:
+            met = better
+    if met is not None:
+        here = next((one for one in opened if one.gauge == met.layout.gauge), here)
+        _with_holes(hunt, met, here.pool)
 
 
-def _fixed(items: tuple) -> tuple:
-    return tuple(item for item in items if item.fixed)
+@dataclass(eq=False)
+class _Gauge:
+    """One gauge under way."""
+
+    gauge: float
+    pool: _Pool
+    chooser: Chooser
+    begun: float
+    heavy: bool = False
+
+    @classmethod
+    def opened(cls, hunt: _Hunt, gauge: float) -> _Gauge:
+        """Candidates and scout at a gauge."""
+        hunt.tell(f"{gauge:g} mm: drawing candidates")
+        begun = time.monotonic()
+        pool = _Pool.of(hunt.panel, gauge)
+        hunt.candidates = max(hunt.candidates, len(pool.beads) + len(pool.holes))
+        return cls(gauge, pool, _chooser(hunt.panel, gauge, pool), begun)
+
+    def missed(self, hunt: _Hunt, words: str) -> None:
+        """Note why this gauge was not taken."""
+        best = hunt.best_at.get(self.gauge)
+        miss = "" if best is None else f"; best misses by {100 * (best - 1):.1f} %"
+        hunt.reasons[self.gauge] = f"{words}{miss}"
+
+    def by_scout(self, hunt: _Hunt) -> Verdict | None:
+        """The sheet as it is if that will do; else beads by the scout, corrected by the judge."""
+        panel, gauge = hunt.panel, self.gauge
+        bare = self.pool.layout(gauge, self.pool.fixed)
+        if hunt.best is None or quick_badness(panel, bare, cap=FAR) <= FAR:
+            verdict = hunt.judge(bare)
+            if verdict.met:
+                hunt.reasons[gauge] = "the sheet as it is meets all demands"
+                return verdict
+        missing = _beyond(self.chooser)
+        if missing:
+            count = len(self.pool.beads)
+            hunt.reasons[gauge] = f"on the ribbed plate even all {count} bead candidates at once miss {missing}"
+            return None
+        self.chooser.deadline = time.monotonic() + SLICE * max(hunt.left, 0.0)
+        verdict, worst = _corrected(hunt, gauge, self.pool, self.chooser)
+        self.heavy = worst is not None and panel.demands[worst].kind not in ("frequency", "softness")
+        if verdict is None:
+            self.missed(hunt, f"not found in {time.monotonic() - self.begun:.0f} s")
+        else:
+            hunt.reasons[gauge] = f"met with {len(verdict.layout.beads)} beads"
+        return verdict
+
+    def one_by_one(self, hunt: _Hunt) -> Verdict | None:
+        """Judge layouts one by one on the quick mesh, where large deflection decides and the scout cannot rank.
+
+        First those a hand would draw, but for those that fail a frequency on the scout; then local moves on the best.
+        """
+        if not self.heavy:
+            return None
+        end = time.monotonic() + SLICE * hunt.left
+        best = [(math.inf, self.pool.fixed)]
+        for chosen in _trials(hunt, self.chooser, self.pool, best):
+            if time.monotonic() > end:
+                break
+            bad = quick_badness(hunt.panel, self.pool.layout(self.gauge, chosen), cap=best[-1][0])
+            if bad < best[-1][0]:
+                best.append((bad, chosen))
+                hunt.tell(f"{self.gauge:g} mm: {len(chosen)} beads, judged one by one, badness {bad:.2f}")
+                if bad <= 1:
+                    verdict = hunt.judge(self.pool.layout(self.gauge, chosen))
+                    if verdict.met:
+                        hunt.reasons[self.gauge] = f"met with {len(chosen)} beads, found one by one"
+                        return verdict
+        hunt.best_at[self.gauge] = min(best[-1][0], hunt.best_at.get(self.gauge, math.inf))
+        self.missed(hunt, f"not found in {time.monotonic() - self.begun:.0f} s")
+        return None
 
 
-def _chooser(hunt: _Hunt, gauge: float, pool: _Pool) -> Chooser:
+def _chooser(panel: Panel, gauge: float, pool: _Pool) -> Chooser:
     """The scout with the bead candidates of `pool`."""
-    panel = hunt.panel
     each = np.array([bench.minutes(panel, Layout(gauge, (bead,))) for bead in pool.beads])
-    change = panel.tools.roller.die_change_minutes
     n = len(pool.beads)
     return Chooser(
         scout=scout(panel, gauge, pool.beads),
         blocked=pool.blocked[:n, :n],
-        minutes=np.maximum(each - change, 0.1),
-        deadline=hunt.deadline,
-        fixed=tuple(range(pool.fixed_beads)),
+        minutes=np.maximum(each - panel.tools.roller.die_change_minutes, 0.1),
+        deadline=math.inf,
+        fixed=pool.fixed,
     )
 
 
 def _beyond(chooser: Chooser) -> str:
-    """Labels of demands that the scout misses even with every candidate at once, conflicts ignored; '' if none.
+    """Frequencies that the scout misses even with every bead candidate at once, conflicts ignored; '' if none.
 
-    Each bead only adds stiffness (and no mass), so no choice among them can do better on this model.
+    Each bead only adds stiffness and no mass, so no choice among them does better on the ribbed plate; HOPELESS leaves
+    room for what the ribbed plate is off.  Only frequencies: other demands may be met beyond small deflections, where
+    this model does not speak.
     """
-    everything = tuple(range(len(chooser.minutes)))
-    bad = chooser.bad(chooser.scout.respond(everything))
-    return ", ".join(chooser.panel.demands[i].label for i, b in bad.items() if b > HOPELESS)
+    bad = chooser.bad(chooser.scout.respond(tuple(range(len(chooser.minutes)))))
+    demands = chooser.panel.demands
+    return ", ".join(demands[i].label for i, b in bad.items() if demands[i].kind == "frequency" and b > HOPELESS)
 
 
-def _corrected(hunt: _Hunt, gauge: float, pool: _Pool, chooser: Chooser) -> bool:
-    """Choose by the scout, ask the judge, correct the scout, until the judge says met; True if it does."""
-    panel = hunt.panel
-    best_miss = math.inf
+def _corrected(hunt: _Hunt, gauge: float, pool: _Pool, chooser: Chooser) -> tuple[Verdict | None, int | None]:
+    """Choose by the scout, ask the judge, correct the scout, until the judge says met.
+
+    The verdict, or None and the number of the demand that stood in the way.
+    """
+    worst = None
     for k in range(ROUNDS):
         hunt.tell(f"{gauge:g} mm: choosing among {len(pool.beads)} beads, round {k + 1}")
-        chooser.deadline = min(hunt.deadline, time.monotonic() + max(hunt.left / 4, 1.0))
         choice = best_choice(chooser, hunt.seed + k, STARTS)
         if choice.worst > HOPELESS:
-            best_miss = min(best_miss, choice.worst)
-            break
-        layout = Layout(gauge, tuple(pool.beads[i] for i in choice.chosen))
-        verdict = check(panel, layout, grade=hunt.grade)
-        hunt.offer(verdict)
-        best_miss = min(best_miss, worst_badness(verdict))
+            bad = chooser.bad(chooser.respond(choice.chosen))
+            return None, max(bad, key=bad.__getitem__)
+        verdict = hunt.judge(pool.layout(gauge, choice.chosen))
         if verdict.met:
-            hunt.reasons.append((gauge, f"met with {len(layout.beads)} beads"))
-            _with_holes(hunt, verdict, pool)
-            return True
-        if not _learn(chooser, choice, verdict) or hunt.left <= 0:
+            return verdict, None
+        worst = verdict.demands.index(verdict.worst)
+        if not _learn(chooser, choice, verdict) or chooser.out_of_time():
             break
-    undecided = hunt.best is not None and any(d.decided_by == UNDECIDED for d in hunt.best.demands)
-    words = f"best misses by {100 * (best_miss - 1):.1f} %"
-    if undecided and best_miss < 1.01:
-        words = "large deflection leaves a demand undecided"
-    hunt.reasons.append((gauge, f"not found in {time.monotonic() - hunt.start:.0f} s ({words})"))
-    return False
+    return None, worst
 
 
 def _learn(chooser: Chooser, choice: Choice, verdict: Verdict) -> bool:
@@ -245,41 +321,85 @@ def _learn(chooser: Chooser, choice: Choice, verdict: Verdict) -> bool:
     before = dict(chooser.ratio)
     for i, value in response.values.items():
         judged = verdict.demands[i]
+        if judged.decided_by == UNDECIDED:
+            continue
         fraction = judged.error or 0.0
         worse = 1 + fraction if chooser.panel.demands[i].at_most else 1 - fraction
         chooser.ratio[i] = judged.value * worse / value
-    moved = any(abs(chooser.ratio[i] / before.get(i, 1.0) - 1) > 1e-4 for i in chooser.ratio)
-    return moved and any(not d.met and d.decided_by != UNDECIDED for d in verdict.demands)
+    return any(abs(chooser.ratio[i] / before.get(i, 1.0) - 1) > 1e-4 for i in chooser.ratio)
+
+
+def _trials(
+    hunt: _Hunt, chooser: Chooser, pool: _Pool, best: list[tuple[float, tuple[int, ...]]]
+) -> Iterator[tuple[int, ...]]:
+    """Choices worth the judge's time: hand layouts, then the best so far with beads added, dropped, swapped at random.
+
+    best: (badness, choice), the latest last; the caller adds to it.
+    """
+    hertz = [i for i, d in enumerate(hunt.panel.demands) if d.kind == "frequency"]
+    fits = [
+        tuple(sorted({*pool.fixed, *choice})) for choice in hand_layouts(pool.beads[pool.fixed_beads :], _inner(pool))
+    ]
+    yield pool.fixed
+    for chosen in fits:
+        bad = chooser.bad(chooser.respond(chosen)) if hertz else {}
+        if all(bad[i] <= HOPELESS for i in hertz):
+            yield chosen
+    rng = np.random.default_rng(hunt.seed)
+    still = np.ones(len(chooser.minutes))
+    while True:
+        now = best[-1][1]
+        loose = [i for i in now if i not in pool.fixed]
+        rest = now if not loose or rng.random() < 0.4 else tuple(i for i in now if i != rng.choice(loose))
+        ranked = chooser.ranked(rest, still)
+        room = np.flatnonzero(chooser.allowed(rest))
+        pick = ranked if ranked and rng.random() < 0.5 else list(room)
+        if not pick or (len(rest) < len(now) and rng.random() < 0.3):
+            yield rest
+        else:
+            yield tuple(sorted((*rest, int(rng.choice(pick)))))
+
+
+def _inner(pool: _Pool) -> np.ndarray:
+    """(n, n) conflicts among the beads that are not fixed."""
+    own = slice(pool.fixed_beads, len(pool.beads))
+    return pool.blocked[own, own]
 
 
 def _with_holes(hunt: _Hunt, verdict: Verdict, pool: _Pool) -> None:
-    """Take mass out by flared holes, the largest pilots first, as long as the judge says met."""
-    beads = verdict.layout.beads
-    room = _open_holes(pool, beads)
-    order = sorted(room, key=lambda i: (-pool.holes[i].die.pilot, i))
+    """Take mass out by flared holes as long as the judge says met, those first that cost least stiffness a gram."""
     chosen = list(range(pool.fixed_holes))
     blocked = pool.blocked[len(pool.beads) :, len(pool.beads) :]
+    order = _hole_order(hunt.panel, verdict.layout, pool)
     batch = _packed(order, blocked, chosen)
-    for _ in range(HOLE_HALVINGS):
+    for _ in range(HOLE_ROUNDS):
         if not batch or hunt.left <= 0:
             return
         hunt.tell(f"{verdict.layout.gauge:g} mm: {len(chosen)} holes in, trying {len(batch)} more")
         layout = replace(verdict.layout, holes=tuple(pool.holes[i] for i in sorted(chosen + batch)))
-        judged = check(hunt.panel, layout, grade=hunt.grade)
-        if judged.met:
-            hunt.offer(judged)
+        if quick_badness(hunt.panel, layout, cap=FAR) <= FAR and hunt.judge(layout).met:
             chosen += batch
+            order = [i for i in order if i not in batch]
             batch = _packed(order, blocked, chosen)
         else:
             batch = batch[: len(batch) // 2]
 
 
-def _open_holes(pool: _Pool, beads: tuple) -> list[int]:
-    """Hole candidates that no bead of the layout stands in the way of."""
-    numbers = [pool.beads.index(bead) for bead in beads if bead in pool.beads]
+def _hole_order(panel: Panel, layout: Layout, pool: _Pool) -> list[int]:
+    """Hole candidates clear of the layout's beads; by the scout's loss in the worst demands for each gram saved."""
+    numbers = [pool.beads.index(bead) for bead in layout.beads]
     n = len(pool.beads)
-    free = ~pool.blocked[numbers][:, n:].any(axis=0) if numbers else np.ones(len(pool.holes), bool)
-    return [int(i) for i in np.flatnonzero(free)]
+    clear = ~pool.blocked[numbers][:, n:].any(axis=0)
+    clear[: pool.fixed_holes] = False
+    room = np.flatnonzero(clear)
+    if not len(room):
+        return []
+    here = scout(panel, layout.gauge, layout.beads, tuple(pool.holes[i] for i in room))
+    response = here.respond(tuple(range(len(layout.beads))))
+    weights = {i: panel.demands[i].badness(value) ** 4 for i, value in response.values.items()}
+    harm = -here.gains(response, weights)[len(layout.beads) :]
+    saved = np.array([pool.holes[i].die.pilot ** 2 for i in room])
+    return [int(i) for i in room[np.argsort(harm / saved, kind="stable")]]
 
 
 def _packed(order: list[int], blocked: np.ndarray, chosen: list[int]) -> list[int]:

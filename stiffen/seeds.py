@@ -1,4 +1,4 @@
-"""Where a mesh puts its points: rows along beads, rings of flared holes, discs of fasteners, the fill between.
+"""Where a mesh puts its points: rows along beads, rings of flared holes, the fill between.
 
 All in plan, mm.
 """
@@ -13,7 +13,7 @@ import shapely
 from scipy.spatial import cKDTree
 from shapely.geometry import LineString, Polygon
 
-from .layout import Bead, Hole, Point
+from .layout import Bead, Hole
 from .network import circle, lip, swell
 from .section import half, profile
 from .sizing import Fineness, SizeField, spaced
@@ -22,7 +22,6 @@ from .tools import BeadDie
 SHARP = math.radians(10)  # a bead's path that turns more at a point gets a station there
 APART = 0.71  # a fill point so many sides from all others leaves every edge between those in place
 BAND = 2**0.25  # each lattice serves sizes up to this factor finer or coarser
-DISC = 6  # nodes on the rim of a fastener's disc
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,13 +73,13 @@ def bead_rows(bead: Bead, fine: Fineness) -> Seeds:
     path = LineString(bead.path)
     offsets = row_offsets(bead.die, fine.halves)
     offsets = np.concatenate([-offsets[:0:-1], offsets])
-    across = np.diff(offsets).min()
-    along = fine.along(bead.die.width / (2 * fine.halves), across)
+    across, least = bead.die.width / (2 * fine.halves), np.diff(offsets).min()
+    along = fine.along(across, least)
     xy, sizes, row, place = _stations(bead, offsets, along, fine)
     # beside a turn, stations of one leg reach into the other's side: a row's points keep the row's distance
     clear = shapely.distance(shapely.points(xy), path) >= 0.99 * np.abs(offsets[row]) - 1e-9
     xy, sizes, row, place = xy[clear], sizes[clear], row[clear], place[clear]
-    stays = ~crowded(xy, np.minimum(0.45 * sizes, 0.6 * across))
+    stays = ~crowded(xy, np.minimum(0.45 * sizes, 0.6 * least))
     xy, sizes, row, place = xy[stays], sizes[stays], row[stays], place[stays]
     kept = []
     for number in range(len(offsets)):
@@ -127,7 +126,11 @@ def _stations(bead: Bead, offsets: np.ndarray, along: float, fine: Fineness) -> 
     size = _along_size(place, mark[-1], run, along, fine)
     row = np.arange(len(offsets))
     points = [regular.reshape(-1, 2)]
-    sizes, rows, at = [np.repeat(size, len(offsets))], [np.tile(row, len(place))], [np.repeat(place, len(offsets))]
+    sizes, rows, at = (
+        [np.repeat(size, len(offsets))],
+        [np.tile(row, len(place))],
+        [np.repeat(place, len(offsets))],
+    )
     for corner in sharp:
         for number, s in enumerate(offsets):
             fan = _fan(corners[corner], math.atan2(*normal[corner][::-1]), turn[corner], s, along)
@@ -198,17 +201,6 @@ def cone_radius(hole: Hole, fine: Fineness, points: np.ndarray) -> np.ndarray:
     """Distances (n,) from a flared hole's centre, mm, as if its polygons' corners lay on their circles."""
     count = len(lip(hole, fine))
     return np.hypot(*(points - hole.at).T) / swell(count)
-
-
-def disc_rim(centre: Point, radius: float, crossings: np.ndarray) -> np.ndarray:
-    """(6, 2) points round a fastener, among them the `crossings` (k, 2) of lines that pass through its rim."""
-    taken = np.sort(np.arctan2(*(crossings - centre).T[::-1])) if len(crossings) else np.zeros(1)
-    turns = np.diff(taken, append=taken[0] + 2 * math.pi)
-    counts = np.ones(len(taken), dtype=int)
-    while counts.sum() < DISC:
-        counts[(turns / counts).argmax()] += 1
-    angles = np.concatenate([a + t * np.arange(n) / n for a, t, n in zip(taken, turns, counts, strict=True)])
-    return np.array(centre) + radius * np.column_stack([np.cos(angles), np.sin(angles)])
 
 
 def lattice(region: Polygon, field: SizeField, taken: np.ndarray) -> np.ndarray:

@@ -217,7 +217,7 @@ class Held:
         is_free[self.free] = True
         order = self.shell.pattern.order
         order = order[is_free[order]]
-        solve = factorise(self.stiffness[order][:, order].tocsc(), ordered=True)
+        solve = factorise(self.stiffness[order][:, order].T, ordered=True)  # symmetric: rows may stand for columns
         # from the place among the free freedoms to the place in the order, and back
         there = np.searchsorted(self.free, order)
         back = np.empty_like(there)
@@ -310,8 +310,12 @@ def factorise(K: sp.csc_matrix, ordered: bool = False) -> Callable[[np.ndarray],
 
 
 def lu_factors(K: sp.csc_matrix, order: str) -> SuperLU:
-    """LU factors without pivoting, as for a symmetric matrix; small supernodes merged (relax) for speed."""
-    return splu(K, permc_spec=order, diag_pivot_thresh=0.0, relax=12, options={"SymmetricMode": True})
+    """LU factors without pivoting, as for a symmetric matrix.
+
+    relax (columns merged into one supernode at the leaves) is kept small: more costs fill and time on graded meshes,
+    and more than SuperLU's own setting, 12, overruns its memory.
+    """
+    return splu(K, permc_spec=order, diag_pivot_thresh=0.0, relax=3, options={"SymmetricMode": True})
 
 
 def elimination_order(K: sp.csc_matrix) -> np.ndarray:

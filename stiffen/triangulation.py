@@ -15,18 +15,21 @@ from .sizing import SizeField
 ROUNDS = 40  # of mending missing edges
 SWEEPS = 3  # of smoothing
 POOR = 0.3  # a free point in a triangle of less quality is taken out where that helps
+WORST = 0.2  # and of less than this any point that is not firm
 WIDE = 0.85  # circumradius over wanted side (0.58 where equilateral) at which a triangle gets a point more
 
 
 @dataclass(frozen=True, eq=False)
 class Cloud:
-    """points (n, 2) mm; free (n,) bool: may move or go; edges (m, 2) that must be; kept (k, 2) that free points spare.
+    """points (n, 2) mm; edges (m, 2) that must be; kept (k, 2) edges that free points spare.
 
-    Points that are not free are never renumbered: they come first, in order; points put on edges come last.
+    free: (n,) bool, points that may move or go.  firm: (n,) bool, points that must stay.  Points that are neither stay
+    in place but go where triangles would be too poor.
     """
 
     points: np.ndarray
     free: np.ndarray
+    firm: np.ndarray
     edges: np.ndarray
     kept: np.ndarray
 
@@ -64,9 +67,12 @@ def triangulate(cloud: Cloud, region: Polygon, field: SizeField) -> tuple[Cloud,
     cloud, triangles = _conform(_spare(_filled(cloud, triangles, field)), region)
     for _ in range(3):
         q = quality(cloud.points[triangles])
-        poor = triangles[q < POOR]
+        out = [
+            corners[may[corners]]
+            for corners, may in ((triangles[q < POOR], cloud.free), (triangles[q < WORST], ~cloud.firm))
+        ]
         stays = np.ones(len(cloud.points), dtype=bool)
-        stays[poor[cloud.free[poor]]] = False
+        stays[np.concatenate(out)] = False
         if stays.all():
             break
         fewer, others = _conform(_only(cloud, stays), region)
@@ -119,6 +125,7 @@ def _mended(cloud: Cloud, missing: np.ndarray) -> Cloud:
     cloud = Cloud(
         np.vstack([cloud.points, (cloud.points[a] + cloud.points[b]) / 2]),
         np.append(cloud.free, np.zeros(len(new), dtype=bool)),
+        np.append(cloud.firm, np.ones(len(new), dtype=bool)),
         np.concatenate([whole, np.column_stack([a, new]), np.column_stack([new, b])]),
         cloud.kept,
     )
@@ -146,11 +153,12 @@ def _in_circles(cloud: Cloud, edges: np.ndarray) -> list[tuple[int, int]]:
 
 
 def _only(cloud: Cloud, stays: np.ndarray) -> Cloud:
-    """The cloud without the points of a mask (n,), none of which may end an edge."""
+    """The points of a mask (n,), which has all that end a needed edge, with the kept edges left whole."""
     if stays.all():
         return cloud
     number = np.cumsum(stays) - 1
-    return Cloud(cloud.points[stays], cloud.free[stays], number[cloud.edges], number[cloud.kept])
+    kept = cloud.kept[stays[cloud.kept].all(axis=1)]
+    return Cloud(cloud.points[stays], cloud.free[stays], cloud.firm[stays], number[cloud.edges], number[kept])
 
 
 def _filled(cloud: Cloud, triangles: np.ndarray, field: SizeField) -> Cloud:
@@ -174,6 +182,7 @@ def _filled(cloud: Cloud, triangles: np.ndarray, field: SizeField) -> Cloud:
         cloud,
         points=np.vstack([cloud.points, added]),
         free=np.append(cloud.free, np.ones(len(added), dtype=bool)),
+        firm=np.append(cloud.firm, np.zeros(len(added), dtype=bool)),
     )
 
 

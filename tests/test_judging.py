@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from panels import B16, SHEET, SIX, lid, rows
 
-from stiffen.judging import check, margin, rival
+from stiffen.judging import check, rival
 from stiffen.layout import Layout
 from stiffen.panel import Demand, Load, Support
 from stiffen.verdict import LINEAR, UNDECIDED
@@ -57,8 +57,8 @@ def test_mesh_error_is_honest():
 
 
 def test_margins():
-    assert margin(Demand("deflection", 2.0, "wind"), 1.5) == pytest.approx(0.25)
-    assert margin(Demand("frequency", 40.0), 50.0) == pytest.approx(0.25)
+    assert Demand("deflection", 2.0, "wind").margin(1.5) == pytest.approx(0.25)
+    assert Demand("frequency", 40.0).margin(50.0) == pytest.approx(0.25)
 
 
 def test_margin_inside_the_mesh_error_does_not_count():

@@ -1,0 +1,102 @@
+"""Load-deflection curves in one picture, with the load at which they cross."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from .curves import crossing, raised, tell
+from .panel import Panel
+from .plots import INK, LETTERS, PALE, SCALE, canvas, save
+from .stand import LINEAR_LIMIT
+from .verdict import Verdict
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Titled = tuple[str, np.ndarray, np.ndarray]  # title, loads, largest deflections, mm
+
+LINES = (("#131f45", "-", "o"), ("#c8641e", "--", "s"), ("#4d8a77", "-.", "^"), ("#8a8a8a", ":", "D"))
+COLUMN = 88  # letters in a line under the picture
+FURTHEST = 1.5  # of the load, as far as a curve goes
+
+
+def curve_picture(
+    panel: Panel, curves: Sequence[Titled], path: str | Path, *, case: str = "", load: str = "share of the load"
+) -> None:
+    """PNG of titled curves (title, loads (k,), largest deflections (k,) mm) from rest on, crossings marked and told.
+
+    case: for the title.  load: what the loads are, with their unit.  Raises ValueError for a curve without a load,
+    InputError where the place cannot be written.
+    """
+    figure = canvas(5.6)
+    axis = figure.subplots()
+    _draw(axis, curves)
+    axis.set_xlabel(load, fontsize=LETTERS)
+    axis.set_ylabel("largest deflection, mm", fontsize=LETTERS)
+    title = f"{panel.name}, case {case}" if case else panel.name
+    axis.set_title(f"{title}: deflection under a growing load", fontsize=11)
+    words = [_compare(one, other, load) for one, other in pairwise(curves)]
+    under = "\n".join(line for one in words for line in textwrap.wrap(one, COLUMN))
+    figure.supxlabel(under, fontsize=10)
+    save(figure, path)
+
+
+def case_curves(titled: Sequence[tuple[str, Verdict]], case: str) -> list[Titled]:
+    """The curve of a case for each verdict: what the large-deflection solver found, else the linear line.
+
+    The line ends where linear theory does.  A verdict without maps, or without the case, is left out.
+    """
+    found = []
+    for title, verdict in titled:
+        maps = verdict.maps
+        if maps is None or case not in maps.deflection:
+            continue
+        if case in maps.curves:
+            curve = maps.curves[case]
+            found.append((title, curve.factors, curve.largest))
+            continue
+        w = float(np.abs(maps.deflection[case]).max())
+        end = min(FURTHEST, LINEAR_LIMIT * verdict.layout.gauge / w) if w > 0 else FURTHEST
+        found.append((f"{title} (linear)", np.array([0.0, end]), np.array([0.0, end * w])))
+    return found
+
+
+def _compare(one: Titled, other: Titled, load: str) -> str:
+    unit = load.split(",")[-1].strip() if "," in load else "of the load"
+    return tell((one[0], other[0]), (one[1:], other[1:]), unit)
+
+
+def _draw(axis: Axes, curves: Sequence[Titled]) -> None:
+    for (title, loads, deflections), (colour, style, mark) in zip(curves, LINES, strict=False):
+        p, w = raised(loads, deflections)
+        axis.plot(p, w, style, color=colour, linewidth=1.8, label=title)
+        computed = np.asarray(loads) > 0
+        axis.plot(
+            np.asarray(loads)[computed], np.asarray(deflections)[computed], mark, color=colour, markersize=4.5,
+            markerfacecolor="white",
+        )  # fmt: skip
+    for one, other in pairwise(curves):
+        for place in crossing(one[1:], other[1:]):
+            axis.axvline(place.load, color=INK, linewidth=0.8, dashes=(2, 2))
+            axis.plot(place.load, place.deflection, "o", color=SCALE[-1], markersize=11, markerfacecolor="none", mew=1.6)
+            axis.annotate(
+                f"cross at {place.load:.3g}",
+                (place.load, place.deflection),
+                xytext=(10, -16),
+                textcoords="offset points",
+                fontsize=10,
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
+            )
+    axis.axhline(0, color=INK, linewidth=0.8)
+    axis.set_xlim(left=0)
+    axis.set_ylim(bottom=0)
+    axis.grid(color=PALE, linewidth=0.6)
+    axis.tick_params(labelsize=LETTERS)
+    axis.legend(fontsize=10, frameon=True, loc="upper left")
+    axis.spines[["top", "right"]].set_visible(False)

@@ -1,0 +1,297 @@
+"""Linear inequalities in the 0/1 choice that every layout which meets a demand must keep, on the ribbed plate.
+
+K(x) = K0 + sum x_i K_i is positive definite for every layout x that can be made.  So for any force r and any field v
+
+    r^T K(x)^-1 r >= 2 v^T r - v^T K(x) v                                                                    (1)
+
+with equality at v = K(x)^-1 r, and a demand that says r^T K(x)^-1 r <= c gives the cut
+
+    sum x_i v^T K_i v >= 2 v^T r - c - v^T K0 v.                                                             (2)
+
+softness    r = F e_p for each push point p, c = F limit: exact, no better cut exists.
+frequency   v^T (K(x) - w^2 M(x)) v >= 0 for any shape v, w = 2 pi limit: exact.
+deflection  |u| <= limit at every node, u = K(x)^-1 f, says g^T K(x)^-1 f <= limit |g|_1 for any weights g on the
+            deflections.  With the parallelogram law and K(x) >= K_low (the beads that are in for certain)
+
+                4 g^T K^-1 f = (f+g)^T K^-1 (f+g) - (f-g)^T K^-1 (f-g),    K^-1 <= K_low^-1
+
+            so r = f + g, c = 4 limit |g|_1 + (f-g)^T K_low^-1 (f-g).  Exact where g ~ f or K(x) = K_low, a valid
+            relaxation elsewhere, and the g that says most is looked for.  Holes take stiffness away, so that K_low is
+            not known beside them: there only g ~ f is used.
+
+Every inequality holds for demands loosened by the fraction SLACK, which covers round-off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import scipy.sparse as sp
+from scipy.sparse.linalg import LinearOperator, eigsh
+
+from .ribbed import Scout
+from .shell import TONNE, factorise
+
+KNOWN = ("deflection", "softness", "frequency")  # demands that the ribbed plate answers
+SLACK = 1e-6  # fraction by which cuts loosen a demand
+MOST_POINTS = 4  # push points, and load places, cut at each time
+MODES = 3
+ALIKE = 0.9  # correlation of two push points' compliances from which one cut serves both
+SPOTS = 10  # nodes that may carry the weights g of a deflection cut
+SPREAD = 0.08  # least distance of these nodes, as a fraction of the panel's diagonal
+ROUNDS = 4  # of the iteration for the best g
+
+
+@dataclass(frozen=True, eq=False)
+class Cut:
+    """coefficients . x >= least for every layout that keeps demand `demand`; scaled so that c (or w^2 v^T M0 v) is 1.
+
+    v: (free,) the field.  force: (free,) r of (1), zeros for a frequency.  column: push point (place in
+    `Scout.pushes`) or load place that it belongs to, -1 for a frequency.  low: candidates taken to be in for certain.
+    """
+
+    demand: int
+    v: np.ndarray
+    force: np.ndarray
+    column: int
+    low: tuple[int, ...]
+    coefficients: np.ndarray
+    least: float
+
+    def missed(self, x: np.ndarray) -> float:
+        """By how much x (candidates,) breaks the cut; badness - 1 of a demand where the cut was made at x."""
+        return self.least - float(self.coefficients @ x)
+
+
+@dataclass(frozen=True, eq=False)
+class Floor:
+    """K_low of the candidates that are in for certain, factorised, and what the loads do to it.
+
+    solve: K_low^-1 b.  fields: demand -> K_low^-1 f.  Holes in the pool: fields is empty, only g ~ f may be used.
+    """
+
+    taken: tuple[int, ...]
+    solve: Callable[[np.ndarray], np.ndarray]
+    fields: dict[int, np.ndarray]
+
+
+def scout_limits(scout: Scout, goal: float = 1.0, ratio: dict[int, float] | None = None) -> dict[int, float]:
+    """Demand index -> least or greatest value on the scout that counts as met, for the demands a scout knows.
+
+    goal: badness asked for.  ratio: demand -> judge over scout.
+    """
+    limits = {}
+    for i, demand in enumerate(scout.panel.demands):
+        if demand.kind in KNOWN:
+            much = goal if demand.at_most else 1 / goal
+            limits[i] = demand.limit * much / (ratio or {}).get(i, 1.0)
+    return limits
+
+
+@dataclass(frozen=True, eq=False)
+class Cutter:
+    """Makes cuts for the scout's candidates at any fractional choice; limits: demand -> value, see `scout_limits`."""
+
+    scout: Scout
+    limits: dict[int, float]
+
+    @cached_property
+    def parts(self) -> sp.csc_matrix:
+        """(places in K0.data, candidates): all K_i."""
+        made = [self.scout.part(i) for i in range(self.size)]
+        rows = np.concatenate([place for place, _ in made]) if made else np.zeros(0, int)
+        data = np.concatenate([value for _, value in made]) if made else np.zeros(0)
+        columns = np.repeat(np.arange(self.size), [len(place) for place, _ in made])
+        return sp.csc_matrix((data, (rows, columns)), shape=(len(self.scout.K0.data), self.size))
+
+    @property
+    def size(self) -> int:
+        """Number of candidates."""
+        return len(self.scout.starts) - 1
+
+    @cached_property
+    def holed(self) -> bool:
+        """True where some candidates take stiffness away."""
+        return self.scout.removed.nnz > 0
+
+    @cached_property
+    def masses(self) -> tuple[np.ndarray, sp.csr_matrix]:
+        """M0 (free,), and what each candidate adds (candidates, free), consistent units."""
+        plain = self.scout.node_mass(())
+        rows = [sp.csr_matrix((1, len(plain)))] * self.size
+        for i in np.flatnonzero(np.diff(self.scout.removed.indptr)):
+            rows[i] = sp.csr_matrix(self.scout.node_mass((int(i),)) - plain)
+        added = sp.vstack(rows).tocsr() if rows else sp.csr_matrix((0, len(plain)))
+        return plain * TONNE, added * TONNE
+
+    def stiffness(self, x: np.ndarray) -> sp.csc_matrix:
+        """K(x) for x (candidates,) in [0, 1]; holes that overlap are shrunk until no sheet is taken away twice."""
+        K0 = self.scout.K0
+        return sp.csc_matrix((K0.data + self.parts @ self._possible(x), K0.indices, K0.indptr), shape=K0.shape)
+
+    def _possible(self, x: np.ndarray) -> np.ndarray:
+        """x with its holes scaled so that nowhere more than all of the sheet is removed."""
+        if not self.holed:
+            return x
+        most = float((x @ self.scout.removed).max())
+        holes = np.diff(self.scout.removed.indptr) > 0
+        return np.where(holes, x / max(most, 1.0), x)
+
+    def floor(self, taken: tuple[int, ...] = ()) -> Floor:
+        """K_low of candidates `taken`."""
+        if self.holed or not any(self.scout.panel.demands[i].kind == "deflection" for i in self.limits):
+            return Floor(taken, lambda b: b, {})
+        solve = factorise(self.scout.stiffness(taken), ordered=True)
+        return Floor(taken, solve, {i: solve(self.scout.forces[i]) for i in self.scout.forces if i in self.limits})
+
+    def cuts(self, x: np.ndarray, floor: Floor) -> list[Cut]:
+        """Cuts at x (candidates,), those that x breaks most for each demand; none where x keeps all demands."""
+        K = self.stiffness(x)
+        solve = factorise(K, ordered=True)
+        found: list[Cut] = []
+        pushed: tuple[np.ndarray, np.ndarray] | None = None
+        for i in self.limits:
+            kind = self.scout.panel.demands[i].kind
+            if kind == "softness":
+                if pushed is None:
+                    pushed = self._pushed(solve)
+                found += self._softness(i, *pushed)
+            elif kind == "frequency":
+                found += self._frequency(i, x, K, solve)
+            else:
+                found += self._deflection(i, solve, floor)
+        return found
+
+    def cut(self, demand: int, v: np.ndarray, force: np.ndarray, allowed: float, column: int, low: tuple) -> Cut:
+        """Cut (2): force^T K^-1 force <= allowed, made with the field v, scaled by `allowed`."""
+        least = 2 * v @ force - allowed - v @ (self.scout.K0 @ v)
+        return Cut(demand, v, force, column, low, self.scout.energies(v, v) / allowed, float(least / allowed))
+
+    # --------------------------------------------------------------------------------------------- demand by demand
+
+    def _pushed(self, solve: Callable[[np.ndarray], np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+        """Fields (free, p) under 1 N at each push point, and its own deflection there (p,)."""
+        points = self.scout.pushes
+        unit = np.zeros((self.scout.K0.shape[0], len(points)))
+        unit[points, np.arange(len(points))] = 1.0
+        u = solve(unit)
+        return u, u[points, np.arange(len(points))]
+
+    def _softness(self, i: int, u: np.ndarray, own: np.ndarray) -> list[Cut]:
+        force, limit = self.scout.panel.demands[i].force, self.limits[i] * (1 + SLACK)
+        points, picked = self.scout.pushes, []
+        for p in np.argsort(-own, kind="stable"):
+            if force * own[p] <= limit or len(picked) == MOST_POINTS:
+                break
+            if all(abs(u[points[q], p]) < ALIKE * np.sqrt(own[p] * own[q]) for q in picked):
+                picked.append(p)
+        cuts = []
+        for p in picked:
+            push = np.zeros(len(u))
+            push[points[p]] = force
+            cuts.append(self.cut(i, force * u[:, p], push, force * limit, int(p), ()))
+        return cuts
+
+    def _frequency(
+        self, i: int, x: np.ndarray, K: sp.csc_matrix, solve: Callable[[np.ndarray], np.ndarray]
+    ) -> list[Cut]:
+        square = (2 * np.pi * self.limits[i] * (1 - SLACK)) ** 2
+        plain, added = self.masses
+        M = sp.diags(plain + added.T @ self._possible(x)).tocsc()
+        inverse = LinearOperator(K.shape, matvec=solve, dtype=float)
+        few = min(MODES, K.shape[0] - 1)
+        values, shapes = eigsh(K, k=few, M=M, sigma=0.0, OPinv=inverse, v0=np.ones(K.shape[0]), tol=1e-4)
+        return [self.mode_cut(i, v, square) for value, v in zip(values, shapes.T, strict=True) if value < square]
+
+    def mode_cut(self, i: int, v: np.ndarray, square: float) -> Cut:
+        """v^T (K(x) - square M(x)) v >= 0, scaled by square v^T M0 v."""
+        plain, added = self.masses
+        whole = square * float(v**2 @ plain)
+        rise = self.scout.energies(v, v) - square * (added @ v**2)
+        least = (whole - v @ (self.scout.K0 @ v)) / whole
+        return Cut(i, v, np.zeros(len(v)), -1, (), rise / whole, float(least))
+
+    def _deflection(self, i: int, solve: Callable[[np.ndarray], np.ndarray], floor: Floor) -> list[Cut]:
+        f = self.scout.forces[i]
+        u = solve(f)
+        worst = np.abs(u[self.scout.deflections]).max(axis=0)
+        limit = self.limits[i] * (1 + SLACK)
+        columns = [c for c in np.argsort(-worst, kind="stable")[:MOST_POINTS] if worst[c] > limit]
+        found = []
+        for c in columns:
+            low = floor.fields[i][:, c] if floor.fields else None
+            g = self._weights(f[:, c], u[:, c], low, limit, solve, floor)
+            rest, force = f[:, c] - g, f[:, c] + g
+            if low is None and rest.any():
+                continue
+            allowed = 4 * limit * float(np.abs(g).sum()) + (0.0 if low is None else float(rest @ floor.solve(rest)))
+            found.append(self.cut(i, solve(force), force, allowed, int(c), floor.taken))
+        return found
+
+    def _weights(
+        self,
+        f: np.ndarray,
+        u: np.ndarray,
+        low: np.ndarray | None,
+        limit: float,
+        solve: Callable[[np.ndarray], np.ndarray],
+        floor: Floor,
+    ) -> np.ndarray:
+        """g (free,) for which (f+g)^T A (f+g) / (4 limit |g|_1 + (f-g)^T B (f-g)) is large, A = K(x)^-1, B = K_low^-1.
+
+        g is a sum with weights s >= 0 of f and of the deflections of a few nodes, each toward its sag under f.  The
+        ratio is raised by Dinkelbach's iteration: the numerator less ratio times denominator is concave in s.
+        """
+        only = np.zeros(len(f))
+        only[self.scout.deflections] = f[self.scout.deflections]
+        if low is None:
+            return only
+        G = np.column_stack([only, self._spots(u)])
+        size = np.abs(G).sum(axis=0)
+        AG, BG = solve(G), floor.solve(G)
+        GA, GB = G.T @ AG, G.T @ BG
+        fA, fB = G.T @ u, G.T @ low  # G^T A f, G^T B f
+        fAf, fBf = float(f @ u), float(f @ low)
+        most = 3 * np.sqrt(fBf / np.maximum(np.diag(GB), 1e-30 * fBf))
+        s, ratio = np.zeros(len(size)), 1.0
+        s[0] = 1.0
+        for _ in range(ROUNDS):
+            gain = 2 * fA + ratio * (2 * fB - 4 * limit * size)
+            s = _best_in_box(ratio * GB - GA, gain, most, s)
+            top = fAf + 2 * fA @ s + s @ GA @ s
+            bottom = 4 * limit * size @ s + fBf - 2 * fB @ s + s @ GB @ s
+            ratio = max(float(top / bottom), 1.0)
+        return G @ s
+
+    def _spots(self, u: np.ndarray) -> np.ndarray:
+        """(free, k) unit deflections, signed as in u, of the nodes that sag most, no two close together."""
+        places = self.scout.deflections
+        w = u[places]
+        at = self.scout.mesh.plan[np.flatnonzero(self.scout.number[::3] >= 0)]
+        apart = SPREAD * float(np.hypot(*np.ptp(self.scout.mesh.plan, axis=0)))
+        picked: list[int] = []
+        left = np.abs(w)
+        while len(picked) < SPOTS and left.max() > 0:
+            node = int(left.argmax())
+            picked.append(node)
+            left = np.where(np.hypot(*(at - at[node]).T) < apart, 0.0, left)
+        out = np.zeros((len(u), len(picked)))
+        out[places[picked], np.arange(len(picked))] = np.sign(w[picked])
+        return out
+
+
+def _best_in_box(H: np.ndarray, gain: np.ndarray, most: np.ndarray, s: np.ndarray, sweeps: int = 30) -> np.ndarray:
+    """s with gain . s - s H s great, 0 <= s <= most, H positive semidefinite: one coordinate after the other."""
+    s = s.copy()
+    curve = np.maximum(np.diag(H), 1e-12 * np.abs(np.diag(H)).max())
+    for _ in range(sweeps):
+        before = s.copy()
+        for k in range(len(s)):
+            slope = gain[k] - 2 * (H[k] @ s - H[k, k] * s[k])
+            s[k] = min(max(slope / (2 * curve[k]), 0.0), most[k]) if curve[k] > 0 else most[k] * (slope > 0)
+        if np.abs(s - before).max() <= 1e-6 * most.max():
+            break
+    return s

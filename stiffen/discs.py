@@ -1,0 +1,77 @@
+"""The sheet under fasteners: for each rivet or bolt a centre and a rim of points at its radius, in plan, mm."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import shapely
+from scipy.spatial import cKDTree
+from shapely.geometry import Point as Place
+
+from .errors import Fault, MeshError
+from .layout import Point
+from .network import SNAP, Network, with_points
+from .panel import Panel
+from .seeds import Seeds, crowded
+
+RIM = 6  # points round a fastener
+CIRCLE = 32  # chords a quarter of the circle whose crossings with lines are sought
+
+
+def discs(panel: Panel, net: Network) -> tuple[dict[Point, np.ndarray], Network]:
+    """For each fastener its points (up to 7, 2), centre first, and the network cut where its lines pass through.
+
+    Rim points off the sheet are left out.  Raises MeshError for a fastener without diameter or off the sheet.
+    """
+    found: dict[Point, np.ndarray] = {}
+    cuts = [np.zeros((0, 2))]
+    lines = net.lines
+    for support in panel.supports:
+        radius = support.diameter / 2
+        for centre in support.fasteners():
+            where = f"{support.kind} at ({centre[0]:g}, {centre[1]:g})"
+            place = Place(centre)
+            if radius <= 0:
+                raise MeshError(str(Fault(where, "no diameter is given", "give the fastener's diameter, mm")))
+            if not shapely.dwithin(net.region, place, SNAP):
+                raise MeshError(str(Fault(where, "lies off the sheet", "move it onto the sheet")))
+            crossings = np.zeros((0, 2))
+            if shapely.dwithin(lines, place, radius):
+                circle = place.buffer(radius, quad_segs=CIRCLE).exterior
+                crossings = shapely.get_coordinates(circle.intersection(lines))
+                cuts.append(crossings)
+                if shapely.dwithin(lines, place, SNAP):
+                    cuts.append(np.array([centre]))
+            rim = _rim(centre, radius, crossings)
+            found[centre] = np.vstack([centre, rim[shapely.dwithin(net.region, shapely.points(rim), SNAP)]])
+    cuts = np.concatenate(cuts)
+    return found, with_points(net, cuts, SNAP) if len(cuts) else net
+
+
+def _rim(centre: Point, radius: float, crossings: np.ndarray) -> np.ndarray:
+    """(RIM, 2) points round a fastener, among them the `crossings` (k, 2) of its rim with lines, if these are few."""
+    x, y = (crossings[: RIM - 1] - centre).T
+    taken = np.sort(np.arctan2(y, x)) if len(x) else np.zeros(1)
+    turns = np.diff(taken, append=taken[0] + 2 * math.pi)
+    counts = np.ones(len(taken), dtype=int)
+    while counts.sum() < RIM:
+        counts[(turns / counts).argmax()] += 1
+    angles = np.concatenate([a + t * np.arange(n) / n for a, t, n in zip(taken, turns, counts, strict=True)])
+    return np.array(centre) + radius * np.column_stack([np.cos(angles), np.sin(angles)])
+
+
+def disc_seeds(discs: dict[Point, np.ndarray]) -> Seeds:
+    """The discs' points, all centres before all rims; where discs overlap the later points drop out."""
+    points = [disc[part] for part in (slice(1), slice(1, None)) for disc in discs.values()]
+    radii = [np.linalg.norm(disc[-1] - disc[0]) for disc in discs.values()] * 2
+    radius = np.repeat(radii, [len(part) for part in points])
+    points = np.concatenate([np.zeros((0, 2)), *points])
+    shape = Seeds(points, radius, 0.4 * radius, np.zeros((0, 2), dtype=int))
+    return shape.where(~crowded(points, shape.reach))
+
+
+def disc_nodes(discs: dict[Point, np.ndarray], plan: np.ndarray) -> dict[Point, np.ndarray]:
+    """For each fastener the nodes of a mesh (plan (n, 2)) nearest to its points, each once, the centre first."""
+    tree = cKDTree(plan)
+    return {centre: np.array(list(dict.fromkeys(tree.query(disc)[1]))) for centre, disc in discs.items()}

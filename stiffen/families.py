@@ -1,0 +1,67 @@
+"""Layouts a builder would draw by hand, made of candidates: equal parallel beads each way, and frames.
+
+The search starts from them where large deflection decides and the scout cannot rank; benchmarks compare with them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+
+import numpy as np
+
+from .layout import Bead
+
+MOST = 9  # parallel beads
+DIRECTION = 1.0  # degrees within which beads count as parallel
+
+
+def hand_layouts(beads: tuple[Bead, ...], blocked: np.ndarray) -> list[tuple[int, ...]]:
+    """Choices (rising numbers into `beads`), none with a conflict, in order of their number of beads.
+
+    blocked: (n, n) bool.  For each die and direction 1 to MOST beads at equal spacing, as near as the candidates lie;
+    each closed frame alone and with every frame that fits inside it.
+    """
+    found: dict[tuple[int, ...], None] = {}
+    rows: dict[tuple[str, int], list[int]] = defaultdict(list)
+    frames = []
+    for i, bead in enumerate(beads):
+        if bead.closed:
+            frames.append(i)
+        elif len(bead.path) == 2:
+            rows[bead.die.name, round(_angle(bead) / DIRECTION)].append(i)
+    for members in rows.values():
+        for choice in _parallel(beads, members, blocked):
+            found.setdefault(choice)
+    for k, i in enumerate(frames):
+        found.setdefault((i,))
+        for j in frames[k + 1 :]:
+            if not blocked[i, j]:
+                found.setdefault((i, j))
+    return sorted(found, key=lambda choice: (len(choice), choice))
+
+
+def _angle(bead: Bead) -> float:
+    """Direction of a straight bead, degrees in [0, 180)."""
+    (x0, y0), (x1, y1) = bead.path
+    return math.degrees(math.atan2(y1 - y0, x1 - x0)) % 180.0
+
+
+def _parallel(beads: tuple[Bead, ...], members: list[int], blocked: np.ndarray) -> list[tuple[int, ...]]:
+    """1 to MOST of the longest parallel beads, spread evenly over the width they span."""
+    turn = math.radians(_angle(beads[members[0]]))
+    normal = np.array([-math.sin(turn), math.cos(turn)])
+    offset = np.array([normal @ np.mean(beads[i].path, axis=0) for i in members])
+    length = np.array([beads[i].length for i in members])
+    longest = {}
+    for k in np.lexsort((length, offset)):  # the longest of those on one line comes last and stays
+        longest[round(float(offset[k]), 1)] = k
+    offsets, keep = np.array(list(longest)), list(longest.values())
+    low, high = offsets.min(), offsets.max()
+    out = []
+    for n in range(1, MOST + 1):
+        wanted = low + (high - low) * (np.arange(n) + 0.5) / n
+        choice = tuple(sorted({members[keep[int(np.abs(offsets - w).argmin())]] for w in wanted}))
+        if len(choice) == n and not blocked[np.ix_(choice, choice)].any():
+            out.append(choice)
+    return out

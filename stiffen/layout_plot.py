@@ -1,0 +1,190 @@
+"""The layout with its sizes: seen on the "up" face, mm from the datum corner."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from shapely.geometry import LineString, Polygon
+
+from .drawing import counted, datum
+from .layout import Bead, Hole, Layout
+from .panel import Panel
+from .plots import INK, LETTERS, PALE, WIDE, canvas, circle, proportion, save
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+SIDES = {"up": ("#b5532a", "-"), "down": ("#2a6f97", "--")}  # colour and line of what stands proud on a face
+PLATE = {"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85}  # behind words
+DRAWN = 0.82 * WIDE * 25.4  # mm of paper that the sheet's width takes
+LETTER = 0.21 * LETTERS  # mm of paper that a letter takes, about
+ROW = 88  # letters in a line of the list
+
+
+def layout_picture(panel: Panel, layout: Layout, path: str | Path) -> None:
+    """PNG of the layout seen on the "up" face, with sizes in mm from the datum corner.
+
+    What has no room in the picture stands in the list below it.  Raises InputError where the place cannot be written.
+    """
+    x0, y0, x1, y1 = Polygon(panel.outline).bounds
+    scale = DRAWN / (x1 - x0) * min(1.0, proportion(panel) * (x1 - x0) / (y1 - y0))
+    listed = _listed(panel, layout, scale)
+    figure = canvas(0.86 * WIDE * proportion(panel) + 1.4 + 0.17 * len(listed))
+    axis = figure.subplots()
+    draw_layout(axis, panel, layout, scale)
+    beads = f"{counted(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll"
+    figure.suptitle(
+        f"{panel.name}: {x1 - x0:.1f} x {y1 - y0:.1f} mm, {panel.material.name}, {layout.gauge:g} mm thick\n"
+        f"{beads}; {counted(layout.holes, 'flared hole')}; seen on the up face",
+        fontsize=11,
+    )
+    if listed:
+        figure.supxlabel("\n".join(listed), fontsize=LETTERS, family="monospace", x=0.06, ha="left")
+    save(figure, path)
+
+
+def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float) -> None:
+    """The sheet with beads and holes, axes in mm from the datum corner; `scale`: mm of paper a mm of sheet, about."""
+    x0, y0 = datum(panel)
+    _draw_sheet(axis, panel, (x0, y0))
+    for number, bead in enumerate(layout.beads, 1):
+        _draw_bead(axis, number, bead, np.asarray(bead.path, dtype=float) - (x0, y0), scale)
+    for number, hole in enumerate(layout.holes, 1):
+        _draw_hole(axis, number, hole, (hole.at[0] - x0, hole.at[1] - y0))
+    axis.set_aspect("equal")
+    axis.set_xlabel("X from the datum corner, mm", fontsize=LETTERS)
+    axis.set_ylabel("Y from the datum corner, mm", fontsize=LETTERS)
+    axis.tick_params(labelsize=LETTERS)
+    axis.grid(color=PALE, linewidth=0.4)
+    axis.set_axisbelow(True)
+    axis.spines[:].set_visible(False)
+    _tell_sides(axis, {part.side for part in (*layout.beads, *layout.holes)})
+
+
+def _listed(panel: Panel, layout: Layout, scale: float) -> list[str]:
+    """Lines that give the places of all holes, and of the beads whose ends have no room in the picture."""
+    x0, y0 = datum(panel)
+
+    def told(at: tuple[float, float]) -> str:
+        return f"{at[0] - x0:.1f}, {at[1] - y0:.1f}"
+
+    entries = []
+    for number, bead in enumerate(layout.beads, 1):
+        if not _room(number, bead, scale).ends and not bead.closed:
+            entries.append(f"{number} {bead.die.name} {told(bead.path[0])} to {told(bead.path[-1])}")
+    entries += [f"H{n} cut {hole.die.pilot:g} at {told(hole.at)}" for n, hole in enumerate(layout.holes, 1)]
+    if not entries:
+        return []
+    wide = max(map(len, entries)) + 3
+    columns = max(1, ROW // wide)
+    rows = -(-len(entries) // columns)
+    return ["".join(entry.ljust(wide) for entry in entries[row::rows]).rstrip() for row in range(rows)]
+
+
+class _Words(NamedTuple):
+    """What is written on a bead: its name in the middle; ends: the places of its two ends as well."""
+
+    name: str
+    ends: bool
+
+
+def _room(number: int, bead: Bead, scale: float) -> _Words:
+    """The fullest words that the longest straight piece of a bead has room for."""
+    path = np.asarray(bead.path, dtype=float)
+    letters = np.hypot(*np.diff(path, axis=0).T).max() * scale / LETTER
+    full = f"{number}: {bead.die.name}, {bead.length:.0f} mm"
+    if len(path) == 2 and letters >= len(full) + 2 * len("1000, 1000") + 4:
+        return _Words(full, True)
+    return _Words(full if letters >= len(full) + 1 else f"{number}", False)
+
+
+def _draw_sheet(axis: Axes, panel: Panel, origin: tuple[float, float]) -> None:
+    """What is given: outline, cut-outs, keep-outs, folds, rivets and bolts."""
+
+    def moved(points: Iterable) -> np.ndarray:
+        return (np.asarray(points, dtype=float) - origin).T
+
+    axis.fill(*moved(panel.outline), facecolor="#f2efe6", edgecolor=INK, linewidth=1.4)
+    for cutout in panel.cutouts:
+        axis.fill(*moved(cutout.ring), facecolor="white", edgecolor=INK, linewidth=1.2)
+    for keep_out in panel.keep_outs:
+        axis.fill(*moved(keep_out.polygon), fill=False, hatch="////", edgecolor="#777777", linewidth=0.8)
+    for fold in panel.folds:
+        axis.plot(*moved(fold.line), color=INK, linewidth=1.0, dashes=(10, 3, 2, 3))
+    for support in panel.supports:
+        if fasteners := support.fasteners():
+            axis.plot(*moved(fasteners), "+", color=INK, markersize=5, markeredgewidth=0.8)
+
+
+def _draw_bead(axis: Axes, number: int, bead: Bead, path: np.ndarray, scale: float) -> None:
+    """A bead's edges and axis, its number, die and length, and the places of its ends."""
+    colour, style = SIDES[bead.side]
+    band = LineString(path).buffer(bead.die.width / 2, cap_style="flat")
+    for edge in (band.exterior, *band.interiors):
+        axis.plot(*np.asarray(edge.coords).T, style, color=colour, linewidth=1.1)
+    axis.plot(*path.T, color=colour, linewidth=0.8, dashes=(8, 3, 2, 3))
+    x, y, turn = _along(path)
+    words = _room(number, bead, scale)
+    look = {"rotation_mode": "anchor", "fontsize": LETTERS, "color": INK, "bbox": PLATE}
+    axis.text(x, y, words.name, rotation=turn, ha="center", va="center_baseline", **look)
+    if not words.ends:
+        return
+    for (x, y), way in zip(path[[0, -1]], _inward(path), strict=True):
+        turn = _upright(np.degrees(np.arctan2(way[1], way[0])))
+        ahead = way @ (np.cos(np.radians(turn)), np.sin(np.radians(turn))) > 0
+        axis.annotate(
+            f"{x:.0f}, {y:.0f}",
+            (x, y),
+            xytext=4 * way,
+            textcoords="offset points",
+            rotation=turn,
+            ha="left" if ahead else "right",
+            va="center_baseline",
+            **look,
+        )
+
+
+def _draw_hole(axis: Axes, number: int, hole: Hole, at: tuple[float, float]) -> None:
+    colour, style = SIDES[hole.side]
+    axis.plot(*circle(at, hole.die.flange).T, style, color=colour, linewidth=0.9)
+    axis.fill(*circle(at, hole.die.pilot).T, facecolor="white", edgecolor=colour, linewidth=1.1)
+    axis.text(*at, f"H{number}", fontsize=LETTERS, ha="center", va="center", color=INK)
+
+
+def _tell_sides(axis: Axes, used: set[str]) -> None:
+    """A legend of the faces on which beads and flares stand proud."""
+    from matplotlib.patches import Patch
+
+    handles = [
+        Patch(fill=False, edgecolor=colour, linestyle=style, label=f"stands proud {side}")
+        for side, (colour, style) in SIDES.items()
+        if side in used
+    ]
+    if handles:
+        look = {"ncols": 2, "frameon": False, "fontsize": LETTERS, "borderaxespad": 0.2}
+        axis.legend(handles=handles, loc="lower center", bbox_to_anchor=(0.5, 1.0), **look)
+
+
+def _along(path: np.ndarray) -> tuple[float, float, float]:
+    """Where to write on a path: middle of its longest straight piece, and the angle there."""
+    pieces = np.diff(path, axis=0)
+    longest = int(np.argmax(np.hypot(*pieces.T).round(6)))
+    if len(pieces) > 8 and np.hypot(*pieces[longest]) < 2 * np.median(np.hypot(*pieces.T)):
+        longest = len(pieces) // 2  # a curve
+    x, y = (path[longest] + path[longest + 1]) / 2
+    angle = np.degrees(np.arctan2(*pieces[longest][::-1]))
+    return x, y, _upright(angle)
+
+
+def _inward(path: np.ndarray) -> np.ndarray:
+    """Unit vectors that point into a bead at its start and its end, (2, 2)."""
+    ways = np.array([path[1] - path[0], path[-2] - path[-1]])
+    return ways / np.hypot(*ways.T)[:, None]
+
+
+def _upright(angle: float) -> float:
+    """The angle, or its opposite, at which words do not stand on their heads; degrees."""
+    return 90.0 - (90.0 - angle) % 180.0

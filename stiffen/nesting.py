@@ -1,0 +1,140 @@
+"""Rectangular blanks into stock sheets: shelves, so that every cut is a straight one across what is left.
+
+That is how a sheet is parted with a guillotine shear or with snips along a line.  A packing without that rule may save
+a little more sheet; no library is needed for this one, and what there is for Python has not been kept up.  mm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import product
+
+GAP = 5.0  # mm between blanks, for a wandering cut: common practice, no source
+
+
+@dataclass(frozen=True)
+class Blank:
+    """A rectangle to cut."""
+
+    name: str
+    width: float
+    height: float
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A blank on a sheet: number of the sheet from 1, lower left corner, and whether it lies turned by 90 degrees."""
+
+    blank: Blank
+    sheet: int
+    x: float
+    y: float
+    turned: bool
+
+    @property
+    def size(self) -> tuple[float, float]:
+        """Extent along x and y as it lies."""
+        size = self.blank.width, self.blank.height
+        return size[::-1] if self.turned else size
+
+
+def fits(blank: Blank, sheet: tuple[float, float]) -> bool:
+    """True where the blank goes into one sheet, turned or not."""
+    return sorted((blank.width, blank.height)) <= sorted(sheet) and max(blank.width, blank.height) <= max(sheet)
+
+
+def nest(blanks: Sequence[Blank], sheet: tuple[float, float], gap: float = GAP) -> tuple[Placed, ...]:
+    """All blanks on as few sheets as the shelves find, then on as little of the last as they find.
+
+    Tries shelves along both sides of the sheet, blanks lying, standing and as given, tall ones first and long ones
+    first.  The grain of the sheet is not minded.  Raises ValueError for a blank that no sheet holds.
+    """
+    if lost := [blank.name for blank in blanks if not fits(blank, sheet)]:
+        raise ValueError(f"larger than a sheet of {sheet[0]:g} x {sheet[1]:g} mm: {', '.join(lost)}")
+    tries = (
+        _shelved(blanks, sheet, gap, across, lie, by_height)
+        for across, lie, by_height in product((False, True), ("lying", "standing", "as given"), (True, False))
+    )
+    return min(tries, key=_waste, default=())
+
+
+def _waste(placed: Sequence[Placed]) -> tuple[int, float]:
+    """Sheets used, and how much of the last one is touched, mm2."""
+    last = max((one.sheet for one in placed), default=0)
+    ends = [(one.x + one.size[0], one.y + one.size[1]) for one in placed if one.sheet == last]
+    return last, max((x for x, _ in ends), default=0.0) * max((y for _, y in ends), default=0.0)
+
+
+@dataclass
+class _Shelf:
+    """A strip right across a sheet: where it starts, how high it is, how much of it is taken."""
+
+    sheet: int
+    at: float
+    height: float
+    taken: float = 0.0
+
+
+def _shelved(
+    blanks: Sequence[Blank], sheet: tuple[float, float], gap: float, across: bool, lie: str, by_height: bool
+) -> tuple[Placed, ...]:
+    """First fit: each blank into the first shelf that holds it, else onto a new one.  across: shelves along y."""
+    long, deep = sheet[::-1] if across else sheet
+    order = sorted(blanks, key=lambda one: _posed(one, across, lie)[:: -1 if by_height else 1], reverse=True)
+    shelves: list[_Shelf] = []
+    placed = []
+    for blank in order:
+        for shelf in shelves:
+            pose = _into(blank, shelf, long, gap, across, lie)
+            if pose:
+                break
+        else:
+            shelf, pose = _new_shelf(blank, shelves, long, deep, gap, across, lie)
+            shelves.append(shelf)
+        length, _, turned = pose
+        start = shelf.taken + gap if shelf.taken else 0.0
+        shelf.taken = start + length
+        x, y = (shelf.at, start) if across else (start, shelf.at)
+        placed.append(Placed(blank, shelf.sheet, x, y, turned))
+    return tuple(placed)
+
+
+def _posed(blank: Blank, across: bool, lie: str) -> tuple[float, float]:
+    """Extent along and across the shelf in the pose that is tried first."""
+    length, height = (blank.height, blank.width) if across else (blank.width, blank.height)
+    if lie == "lying":
+        return max(length, height), min(length, height)
+    if lie == "standing":
+        return min(length, height), max(length, height)
+    return length, height
+
+
+def _poses(blank: Blank, across: bool, lie: str) -> Iterator[tuple[float, float, bool]]:
+    """Extent along and across the shelf, and whether the blank is turned: the pose tried first, then the other."""
+    plain = (blank.height, blank.width) if across else (blank.width, blank.height)
+    first = _posed(blank, across, lie)
+    yield (*first, first != plain)
+    yield (*first[::-1], first == plain)
+
+
+def _into(
+    blank: Blank, shelf: _Shelf, long: float, gap: float, across: bool, lie: str
+) -> tuple[float, float, bool] | None:
+    """The first pose in which a shelf still holds the blank."""
+    left = long - shelf.taken - (gap if shelf.taken else 0.0)
+    return next((pose for pose in _poses(blank, across, lie) if pose[0] <= left and pose[1] <= shelf.height), None)
+
+
+def _new_shelf(
+    blank: Blank, shelves: list[_Shelf], long: float, deep: float, gap: float, across: bool, lie: str
+) -> tuple[_Shelf, tuple[float, float, bool]]:
+    """A shelf for the blank on the first sheet with room, else on a new sheet."""
+    poses = [pose for pose in _poses(blank, across, lie) if pose[0] <= long and pose[1] <= deep]
+    sheets = max((shelf.sheet for shelf in shelves), default=0)
+    for number in range(1, sheets + 1):
+        used = max(shelf.at + shelf.height for shelf in shelves if shelf.sheet == number) + gap
+        for pose in poses:
+            if used + pose[1] <= deep:
+                return _Shelf(number, used, pose[1]), pose
+    return _Shelf(sheets + 1, 0.0, poses[0][1]), poses[0]
