@@ -1,69 +1,197 @@
-"""A bound no layout of the candidates can beat on the ribbed plate, and proofs that none meets the demands.
+"""A bound no layout of the candidates can beat on the ribbed plate.
 
-Least cost . x over x in {0, 1} where at most one of each clique of conflicting candidates is in and every cut (`cuts`)
-holds.  With x in [0, 1] this is a linear program whose value no layout beats; cuts are made where they say most until
-the bound stops rising.  Plain cutting planes jump about and need hundreds of rounds; here each round cuts between the
-program's own point and the best point known to meet the demands ("in-out" separation: Ben-Ameur & Neto, Networks 49
-(2007) 3-17, from memory), so that the bound is stable and rises fast.
-
-No number of a solver is believed: each bound is worked out again from the multipliers, with which it holds whatever
-the solver did (Neumaier & Shcherbina, Math. Program. 99 (2004) 283-296, from memory).
+Cuts are added to the linear program (`program`) where they say most until its value stops rising.  Plain cutting
+planes jump about and need hundreds of rounds; here each round cuts between the program's own point and the best point
+known to meet the demands ("in-out" separation: Ben-Ameur & Neto, Networks 49 (2007) 3-17, from memory), so that the
+bound is stable and rises fast.
 """
 
 from __future__ import annotations
 
+import math
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import scipy.sparse as sp
-from scipy.optimize import OptimizeResult, linprog
 
-from .cuts import Cut, Cutter, Floor, scout_limits
+from .cuts import Cut
 from .errors import SolverError
+from .program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Task, solve, task
+from .proof import CERTAIN, Certificate, certificate, holds
 from .ribbed import Scout
 
-OPTIMAL, FEASIBLE, INFEASIBLE, NOTHING_FOUND = "optimal", "feasible", "infeasible", "nothing found"
-ROUNDS = 60
-CLOSE = 0.005  # the bound has converged when the fractional gap is less
+ROUNDS = 100
+CLOSE = 0.01  # the bound has converged when the fractional gap to the best point inside is less
 MIX = 0.5  # how far from the inner point toward the program's point a cut is made
-CERTAIN = 1e-7  # a certificate must clear nothing by so much
+TRUE = 1e-9  # a cut missed by less is kept
+WHOLE = 1e-6  # round-off in a sum of whole costs
 
 
-def status_of(result: OptimizeResult) -> str:
-    """What scipy's linear or mixed-integer solver (HiGHS) has shown; SolverError where it failed.
+@dataclass(frozen=True)
+class Bound:
+    """No layout costs less than `value`; gap: (known - value)/known of the best layout known, None without one.
 
-    A limit that was reached (status 1) leaves what was found feasible, never optimal.  INFEASIBLE means: no layout of
-    these candidates in this model.
+    status: OPTIMAL (known = value: proven best), FEASIBLE (a layout is known, the gap is open), INFEASIBLE (no layout
+    of these candidates in this model; value is infinite), NOTHING_FOUND (no layout known, none excluded).
     """
-    if result.status == 0:
-        return OPTIMAL
-    if result.status == 1:
-        return NOTHING_FOUND if result.x is None else FEASIBLE
-    if result.status == 2:
-        return INFEASIBLE
-    raise SolverError(f"the linear program could not be solved: {result.message}")
+
+    what: str
+    value: float
+    known: float | None
+    status: str
+    rounds: int
+    covers: str
+    seconds: float
+    chosen: tuple[int, ...] | None = None
+
+    @property
+    def gap(self) -> float | None:
+        """Fraction of the known cost that is not proven to be needed."""
+        if self.known is None or not math.isfinite(self.value):
+            return None
+        return max(0.0, (self.known - self.value) / self.known) if self.known > 0 else 0.0
 
 
-def clique_cover(conflicts: sp.sparray) -> sp.csr_array:
-    """(k, n) 0/1: cliques of the symmetric `conflicts` (n, n), every conflict in at least one; greedy."""
-    blocked = conflicts.toarray().astype(bool)
-    bare = blocked.copy()  # conflicts in no clique yet
-    rows: list[np.ndarray] = []
-    for i in range(len(blocked)):
-        while bare[i].any():
-            members = [i]
-            open_to = blocked[i].copy()
-            score = bare[i].astype(np.int32)
-            while open_to.any():
-                j = int(np.argmax(np.where(open_to, score, -1)))
-                members.append(j)
-                open_to &= blocked[j]
-                score += bare[j]
-            clique = np.array(members)
-            bare[np.ix_(clique, clique)] = False
-            rows.append(clique)
-    starts = np.concatenate([[0], np.cumsum([len(row) for row in rows])]).astype(int)
-    columns = np.concatenate(rows) if rows else np.zeros(0, int)
-    return sp.csr_array((np.ones(len(columns)), columns, starts), shape=(len(rows), len(blocked)))
+@dataclass(eq=False)
+class Rise:
+    """The rounds of one bound: cuts so far, the best point inside, the bound."""
+
+    task: Task
+    deadline: float
+    cuts: list[Cut] = field(default_factory=list)
+    inside: np.ndarray | None = None  # meets all demands, as far as the cuts can tell
+    value: float = -math.inf
+    rounds: int = 0
+    proof: Certificate | None = None
+
+    def out_of_time(self) -> bool:
+        """True when the deadline has passed or the rounds are used up."""
+        return time.monotonic() > self.deadline or self.rounds >= ROUNDS
+
+    def cut(self, x: np.ndarray) -> float:
+        """Cut at x; by how much x misses the worst demand."""
+        new = self.task.cutter.cuts(x, self.task.floor)
+        self.cuts += new
+        self.rounds += 1
+        return max((one.missed(x) for one in new), default=-1.0)
+
+    def look_inside(self) -> None:
+        """Find a point that meets all demands, or the proof that there is none: least t by which cuts are missed."""
+        best, least = None, math.inf
+        self.cut(self.task.program.upper)  # everything at once: where that fails, nothing can do
+        while not self.out_of_time():
+            solved = solve(self.task.program, self.cuts, elastic=True)
+            if solved.value > CERTAIN:
+                self.proof = certificate(self.cuts, solved)
+                return
+            x = solved.x if best is None else best + MIX * (solved.x - best)
+            missed = self.cut(x)
+            if missed < least:
+                best, least = x, missed
+            if missed <= TRUE:
+                self.inside = x
+                return
+
+    def rise(self) -> None:
+        """Raise the bound until it meets the best point inside, or time is up."""
+        program = self.task.program
+        self.value = program.trivial
+        best = math.inf if self.inside is None else float(program.cost @ self.inside)
+        while True:
+            solved = solve(program, self.cuts)
+            if solved is None:
+                return
+            self.value = max(self.value, solved.value)
+            if best - self.value <= CLOSE * abs(best) or self.inside is None or self.out_of_time():
+                return
+            x = self.inside + MIX * (solved.x - self.inside)
+            if self.cut(x) <= TRUE:
+                self.inside, best = x, min(best, float(program.cost @ x))
+
+
+def bound(
+    scout: Scout,
+    conflicts: sp.sparray | np.ndarray,
+    cost: np.ndarray | None = None,
+    *,
+    what: str = "number of beads",
+    limits: dict[int, float] | None = None,
+    fixed: tuple[int, ...] = (),
+    beads_at_most: int | None = None,
+    known: tuple[int, ...] | None = None,
+    seconds: float = 20.0,
+) -> Bound:
+    """The least cost that no layout of the scout's candidates can beat; arguments as in `program.task`.
+
+    what: name of the cost.  known: a layout that meets the demands, for the gap; ValueError where it does not.
+    """
+    begun = time.monotonic()
+    job = task(scout, conflicts, cost, limits=limits, fixed=fixed, beads_at_most=beads_at_most)
+    paid = None if known is None else checked(job, known)
+    rise = Rise(job, begun + seconds)
+    if known is None:
+        rise.look_inside()
+    else:
+        rise.inside = job.layout(known)
+    if rise.proof is not None and holds(rise.proof, job):
+        rise.value = math.inf
+    else:
+        rise.rise()
+    return record(job, what, rise.value, paid, rise.rounds, time.monotonic() - begun, known)
+
+
+def checked(job: Task, chosen: tuple[int, ...]) -> float:
+    """Cost of a layout, after a look whether it is one and meets the demands; ValueError otherwise."""
+    if job.conflicts[list(chosen)][:, list(chosen)].nnz:
+        raise ValueError(f"layout {chosen}: some of these candidates exclude each other")
+    if not job.met(chosen):
+        raise ValueError(f"layout {chosen} does not meet the demands, or lacks a fixed bead, or has too many beads")
+    return float(job.program.cost[list(chosen)].sum())
+
+
+def record(
+    job: Task,
+    what: str,
+    value: float,
+    known: float | None,
+    rounds: int,
+    seconds: float,
+    chosen: tuple[int, ...] | None,
+) -> Bound:
+    """The bound in words; whole costs make it whole."""
+    if math.isfinite(value) and job.whole:
+        value = float(math.ceil(value - WHOLE))
+    if known is None:
+        status = INFEASIBLE if value == math.inf else NOTHING_FOUND
+    else:
+        if value > known + WHOLE * max(abs(known), 1.0):
+            raise SolverError(f"the bound {value:g} beats a layout of cost {known:g}: one of the two is wrong")
+        value = min(value, known)
+        status = OPTIMAL if value >= known - WHOLE * max(abs(known), 1.0) else FEASIBLE
+    return Bound(what, value, known, status, rounds, job.covers(), seconds, chosen)
+
+
+def proven_impossible(
+    scout: Scout,
+    conflicts: sp.sparray | np.ndarray,
+    *,
+    limits: dict[int, float] | None = None,
+    fixed: tuple[int, ...] = (),
+    beads_at_most: int | None = None,
+    seconds: float = 10.0,
+) -> bool:
+    """True where it is proven, and the proof audited, that no layout of the scout's candidates meets the demands.
+
+    False where some blend of candidates meets them, or time is up: that says nothing.  Arguments as in `program.task`.
+    """
+    job = task(scout, conflicts, limits=limits, fixed=fixed, beads_at_most=beads_at_most)
+    proof = impossibility(job, seconds)
+    return proof is not None and holds(proof, job)
+
+
+def impossibility(job: Task, seconds: float) -> Certificate | None:
+    """A proof that no layout meets the demands, or None; not yet audited."""
+    rise = Rise(job, time.monotonic() + seconds)
+    rise.look_inside()
+    return rise.proof

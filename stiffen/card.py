@@ -19,6 +19,7 @@ from .verdict import LINEAR, NONLINEAR, UNDECIDED, DemandResult, Rival, Verdict
 WIDTH = 100
 GRAM = 0.001  # kg
 NO_RIVAL = "no flat sheet in the rack meets the demands"
+DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "w/t", "edges")
 DECIDED = {LINEAR: "linear", NONLINEAR: "large defl.", UNDECIDED: "not decided"}
 
 
@@ -62,12 +63,9 @@ def columns(head: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[
     return [line(table[0]), "  ".join("-" * width for width in widths), *map(line, table[1:])]
 
 
-def demand_table(verdict: Verdict) -> list[str]:
-    """Every demand with limit, value, margin, how far to believe it; then the values under each hold if they differ."""
-    if not verdict.demands:
-        return ["the panel file makes no demand"]
-    head = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "w/t", "edges")
-    rows = [
+def demand_rows(verdict: Verdict) -> list[tuple[str, ...]]:
+    """Every demand as words under DEMAND_HEAD."""
+    return [
         (
             _short(demand.label, 24),
             _limit(demand),
@@ -81,7 +79,13 @@ def demand_table(verdict: Verdict) -> list[str]:
         )
         for demand in verdict.demands
     ]
-    lines = columns(head, rows, right=(1, 2, 3, 6, 7))
+
+
+def demand_table(verdict: Verdict) -> list[str]:
+    """Every demand with limit, value, margin, how far to believe it; then the values under each hold if they differ."""
+    if not verdict.demands:
+        return ["the panel file makes no demand"]
+    lines = columns(DEMAND_HEAD, demand_rows(verdict), right=(1, 2, 3, 6, 7))
     for demand in verdict.demands:
         ends = {end: _value(value, demand.unit) for end, value in demand.by_hold.items()}
         if len(set(ends.values())) > 1:

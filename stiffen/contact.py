@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
-STIFF_DOWN, STIFF_ACROSS = 0.05, 2.0  # of a rest and of a rivet that bears, in E t: 10 N sink in by 1e-3 mm and less
-SOFT = 1e-6  # of the rivet: what keeps a loose fastener from drifting before it touches
+STIFF_DOWN, STIFF_ACROSS = 0.05, 20.0  # of a rest and of a rivet that bears, in E t: 10 N sink in by 3e-3 and 1e-5 mm
+SOFT = 1e-7  # of the rivet: what keeps a loose fastener from drifting before it touches
 
 
 @dataclass(frozen=True, eq=False)

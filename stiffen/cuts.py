@@ -39,6 +39,7 @@ KNOWN = ("deflection", "softness", "frequency")  # demands that the ribbed plate
 SLACK = 1e-6  # fraction by which cuts loosen a demand
 MOST_POINTS = 4  # push points, and load places, cut at each time
 MODES = 3
+NEAR = 0.1  # demands kept with less than this margin are cut too, which steadies the bound
 ALIKE = 0.9  # correlation of two push points' compliances from which one cut serves both
 SPOTS = 10  # nodes that may carry the weights g of a deflection cut
 SPREAD = 0.08  # least distance of these nodes, as a fraction of the panel's diagonal
@@ -184,7 +185,7 @@ class Cutter:
         force, limit = self.scout.panel.demands[i].force, self.limits[i] * (1 + SLACK)
         points, picked = self.scout.pushes, []
         for p in np.argsort(-own, kind="stable"):
-            if force * own[p] <= limit or len(picked) == MOST_POINTS:
+            if force * own[p] <= limit * (1 - NEAR) or len(picked) == MOST_POINTS:
                 break
             if all(abs(u[points[q], p]) < ALIKE * np.sqrt(own[p] * own[q]) for q in picked):
                 picked.append(p)
@@ -204,7 +205,11 @@ class Cutter:
         inverse = LinearOperator(K.shape, matvec=solve, dtype=float)
         few = min(MODES, K.shape[0] - 1)
         values, shapes = eigsh(K, k=few, M=M, sigma=0.0, OPinv=inverse, v0=np.ones(K.shape[0]), tol=1e-4)
-        return [self.mode_cut(i, v, square) for value, v in zip(values, shapes.T, strict=True) if value < square]
+        return [
+            self.mode_cut(i, v, square)
+            for value, v in zip(values, shapes.T, strict=True)
+            if value < square * (1 + NEAR)
+        ]
 
     def mode_cut(self, i: int, v: np.ndarray, square: float) -> Cut:
         """v^T (K(x) - square M(x)) v >= 0, scaled by square v^T M0 v."""
@@ -219,7 +224,7 @@ class Cutter:
         u = solve(f)
         worst = np.abs(u[self.scout.deflections]).max(axis=0)
         limit = self.limits[i] * (1 + SLACK)
-        columns = [c for c in np.argsort(-worst, kind="stable")[:MOST_POINTS] if worst[c] > limit]
+        columns = [c for c in np.argsort(-worst, kind="stable")[:MOST_POINTS] if worst[c] > limit * (1 - NEAR)]
         found = []
         for c in columns:
             low = floor.fields[i][:, c] if floor.fields else None

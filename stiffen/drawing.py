@@ -1,7 +1,7 @@
-"""The marking drawing: one DXF at 1:1, millimetres, with every line that goes onto the sheet.
+"""The marking drawing: one DXF at 1:1, millimetres, with every line that goes onto a face of the sheet.
 
-Seen on the "up" face.  Positions are measured from the datum corner: right (X) from the left-most point of
-the finished outline, up (Y) from its lowest point.  Lines are told apart by layer; `LAYERS` says what for.
+What is drawn comes from `marking`; here it gets layers, running dimensions, a title block, tables and notes.
+Lines are told apart by layer; `LAYERS` says what for.
 """
 
 from __future__ import annotations
@@ -12,17 +12,36 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
 
 import numpy as np
-from shapely import affinity
-from shapely.geometry import LineString, Point, Polygon, box
+import shapely
+from scipy.optimize import isotonic_regression
+from shapely.geometry import Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from .bench import rolling_order, trim_allowance
+from .bench import trim_allowance
 from .files import refuse
-from .layout import Bead, Layout
-from .panel import KeepOut, Panel
+from .layout import Layout
+from .marking import (
+    XY,
+    Circle,
+    Hatch,
+    Line,
+    View,
+    Words,
+    counted,
+    faces,
+    marking,
+    marks,
+    place,
+    raised_roll,
+    rough_outline,
+    view,
+    wide,
+)
+from .panel import Panel
 from .verdict import Verdict
 
 # name: colour number, line type, weight in 1/100 mm, what it is for
@@ -32,14 +51,16 @@ LAYERS: dict[str, tuple[int, str, int, str]] = {
     "FOLD": (6, "BENCH CENTRE", 25, "fold lines with angle and side"),
     "BEAD AXIS": (1, "BENCH CENTRE", 35, "the line to roll along"),
     "BEAD FLANK": (8, "BENCH SHORT", 13, "how wide the bead will be"),
-    "BEAD STOP": (1, "CONTINUOUS", 35, "rolls down, rolls up; small ticks: full depth from here"),
+    "BEAD STOP": (1, "CONTINUOUS", 35, "double tick: rolls down; single: rolls up; small: full depth from here"),
+    "FEED": (1, "CONTINUOUS", 25, "arrow: feed this way; F: this side goes to the roller's frame"),
+    "OTHER FACE": (8, "BENCH SHORT", 13, "beads that are rolled with the other face up"),
     "HOLE PILOT": (5, "CONTINUOUS", 35, "holes to cut before flaring, with centre crosses"),
     "HOLE FLANGE": (150, "BENCH SHORT", 13, "how wide the flare will be"),
     "RIVET": (94, "CONTINUOUS", 25, "rivet and bolt centres: drill after rolling and trimming"),
     "KEEP OUT": (33, "BENCH SHORT", 18, "no bead or hole in here"),
     "DATUM": (134, "BENCH CENTRE", 25, "the two lines to scribe first; all X and Y start here"),
-    "NUMBER": (7, "CONTINUOUS", 25, "numbers of beads and holes"),
-    "DIMENSION": (7, "CONTINUOUS", 18, "overall sizes and the tables of X and Y"),
+    "NUMBER": (7, "CONTINUOUS", 25, "numbers of beads, in the order to roll them, and of holes"),
+    "DIMENSION": (7, "CONTINUOUS", 13, "running dimensions, overall sizes, tables of X and Y"),
     "NOTE": (7, "CONTINUOUS", 18, "title block, cautions, the 100 mm check bar"),
 }
 # total length, then dash (+), gap (-), dot (0), mm
@@ -53,7 +74,6 @@ CAUTIONS = (
     "Vehicle, seat and structural parts need a qualified person and the local rules.",
     "Sharp edges: gloves and eye protection. At turning rolls: no loose gloves or sleeves, fingers clear.",
 )
-LETTER = 0.92  # width of a letter over its height: wide enough for the usual drawing faces
 
 
 @contextmanager
@@ -75,126 +95,13 @@ def written(path: str | Path) -> Iterator[Path]:
         raise
 
 
-def datum(panel: Panel) -> tuple[float, float]:
-    """Plan point (mm) from which the bench measures: left-most x and lowest y of the finished outline."""
-    x, y, _, _ = Polygon(panel.outline).bounds
-    return x, y
+def write_marking(
+    panel: Panel, layout: Layout, path: str | Path, verdict: Verdict | None = None, face: str = "up"
+) -> None:
+    """Write the marking drawing of one face of `layout` as DXF (R2010, millimetres, 1:1).
 
-
-def counted(things: Sequence, noun: str) -> str:
-    """'1 bead', '3 beads'."""
-    return f"{len(things)} {noun}{'' if len(things) == 1 else 's'}"
-
-
-def marks(bead: Bead) -> tuple[tuple[float, float, str], ...]:
-    """The points to mark for a bead: x, y (mm, plan) and a word.
-
-    Ends, corners and the ends of straight runs are marks; a curve drawn by many short pieces gives its middle
-    point and radius only.
-    """
-    path = np.asarray(bead.path, dtype=float)
-    lengths = np.hypot(*np.diff(path, axis=0).T)
-    straight = np.ones(len(lengths), bool) if len(path) <= 8 else lengths > 3 * np.median(lengths)
-    keep = [i for i in range(len(path)) if i in (0, len(path) - 1) or straight[i - 1] or straight[i]]
-    found = []
-    for i, after in zip(keep, (*keep[1:], None), strict=True):
-        word = "start" if i == 0 else "" if after is not None else "back at start" if bead.closed else "stop"
-        found.append((float(path[i, 0]), float(path[i, 1]), word))
-        if after is not None and after > i + 1:
-            middle = path[(i + after) // 2]
-            radius = _radius(path[i], middle, path[after])
-            curve = "curve" if math.isinf(radius) else f"curve R {radius:.0f}"
-            found.append((float(middle[0]), float(middle[1]), curve))
-    return tuple(found)
-
-
-def _radius(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> float:
-    """Radius of the circle through three points."""
-    (ux, uy), (vx, vy) = b - a, c - a
-    twice_area = abs(ux * vy - uy * vx)
-    sides = math.dist(a, b) * math.dist(b, c) * math.dist(c, a)
-    return sides / (2 * twice_area) if twice_area > 1e-9 * sides else math.inf
-
-
-def rough_outline(panel: Panel, layout: Layout) -> Polygon:
-    """The sheet to cut before rolling, mm in plan: the outline and, where beads draw it in, something to trim."""
-    outline = Polygon(panel.outline)
-    x, y = trim_allowance(panel, layout)
-    if not (x > 0 and y > 0):
-        return outline
-    # One buffer with two widths: squeeze the plan so that both become 1 mm, widen, and stretch it back.
-    squeezed = affinity.scale(outline, 1 / x, 1 / y, origin=(0, 0))
-    return affinity.scale(squeezed.buffer(1.0, join_style="mitre", mitre_limit=2.0), x, y, origin=(0, 0))
-
-
-@dataclass
-class _Sheet:
-    """The model space, the letter height (mm), and what is taken up already, so that labels find room."""
-
-    space: object
-    letter: float
-    taken: list[BaseGeometry]
-
-    def line(self, points: Iterable, layer: str, close: bool = False) -> None:
-        points = [(float(x), float(y)) for x, y in points]
-        self.space.add_lwpolyline(points, close=close, dxfattribs={"layer": layer})
-        self.taken.append(LineString([*points, points[0]] if close else points).buffer(0.6))
-
-    def circle(self, at: tuple[float, float], diameter: float, layer: str) -> None:
-        self.space.add_circle(at, diameter / 2, dxfattribs={"layer": layer})
-        self.taken.append(Point(at).buffer(diameter / 2).boundary.buffer(0.6))
-
-    def cross(self, at: tuple[float, float], arm: float, layer: str) -> None:
-        x, y = at
-        self.line([(x - arm, y), (x + arm, y)], layer)
-        self.line([(x, y - arm), (x, y + arm)], layer)
-
-    def text(self, at: tuple[float, float], words: str, layer: str, size: float = 1.0, turn: float = 0.0) -> None:
-        """Words whose first letter stands at `at`; `size` in letter heights, `turn` in degrees."""
-        words = " ".join(words.split()).replace("%%", "% %")  # two percent signs would start a control code
-        if not words:
-            return
-        self.space.add_text(
-            words,
-            dxfattribs={
-                "layer": layer,
-                "style": "BENCH",
-                "insert": at,
-                "height": size * self.letter,
-                "rotation": turn,
-            },
-        )
-
-    def label(self, words: str, layer: str, places: Iterable[tuple[float, float, float]]) -> None:
-        """Words centred on whichever of the places (x, y, degrees) covers least of what is there already."""
-        wide, high = self.wide(words), self.letter
-        best = None
-        for x, y, turn in places:
-            turn = 90.0 - (90.0 - turn) % 180.0  # never upside down
-            ground = affinity.rotate(box(x - wide / 2, y - high / 2, x + wide / 2, y + high / 2), turn)
-            room = ground.buffer(0.25 * high)
-            covered = sum(room.intersection(other).area for other in self.taken if room.intersects(other))
-            if best is None or covered < best[0]:
-                best = (covered, ground, turn)
-            if covered == 0:
-                break
-        _, ground, turn = best
-        self.text(ground.exterior.coords[_LOWER_LEFT], words, layer, turn=turn)
-        self.taken.append(ground)
-
-    def wide(self, words: str, size: float = 1.0) -> float:
-        return len(words) * LETTER * size * self.letter
-
-
-# shapely's box starts at its lower right corner and runs counter-clockwise; rotation keeps that order
-_LOWER_LEFT = 3
-
-
-def write_marking(panel: Panel, layout: Layout, path: str | Path, verdict: Verdict | None = None) -> None:
-    """Write the marking drawing of `layout` as DXF (R2010, millimetres, 1:1).
-
-    verdict: adds the judged mass and whether the demands are met.  Written to a temporary name, then renamed.
-    Raises InputError where the place cannot be written.
+    verdict: adds the judged mass and whether the demands are met.  face: "up" or "down"; see `marking.faces` for those
+    that are needed.  Written to a temporary name, then renamed.  Raises InputError where the place cannot be written.
     """
     import ezdxf
 
@@ -210,287 +117,283 @@ def write_marking(panel: Panel, layout: Layout, path: str | Path, verdict: Verdi
     document.styles.add("BENCH", font="arial.ttf")
 
     x0, y0, x1, y1 = panel.region.bounds
-    letter = min(7.0, max(3.5, math.hypot(x1 - x0, y1 - y0) / 150))
-    sheet = _Sheet(document.modelspace(), letter, [])
-    _draw_outline(sheet, panel, layout)
-    _draw_beads(sheet, layout)
-    _draw_holes(sheet, layout)
-    _draw_fasteners(sheet, panel)
-    _draw_datum(sheet, panel, layout)
-    _draw_sizes(document, sheet, panel, layout)
-    _name_outline(sheet, panel, layout)
-    _name_beads(sheet, layout)
-    _name_holes(sheet, layout)
-    _draw_column(sheet, panel, layout, verdict)
+    height = min(7.0, max(3.5, math.hypot(x1 - x0, y1 - y0) / 150))
+    _add_styles(document, height)
+    sheet = _Sheet(document.modelspace(), height)
+    seen = view(panel, layout, face)
+    drawn = marking(seen, height)
+    placed = place(drawn.labels, [*drawn.taken, *_draw_running(sheet, seen)], height)
+    for item in drawn.items:
+        sheet.draw(item, placed)
+    for words in placed:
+        sheet.letter(words)
+    _draw_column(sheet, seen, verdict)
     with written(path) as fresh:
         document.saveas(fresh)
 
 
-def _draw_outline(sheet: _Sheet, panel: Panel, layout: Layout) -> None:
-    """Finished and rough outline, cut-outs, keep-outs, folds."""
-    sheet.line(panel.outline, "CUT", close=True)
-    for cutout in panel.cutouts:
-        if cutout.circle:
-            x, y, diameter = cutout.circle
-            sheet.circle((x, y), diameter, "CUT")
+@dataclass(frozen=True)
+class _Sheet:
+    """The model space, and the height of the capitals, mm."""
+
+    space: object
+    height: float
+
+    def draw(self, item: Line | Circle | Hatch, placed: Sequence[Words] = ()) -> None:
+        attributes = {"layer": item.layer}
+        if isinstance(item, Line):
+            self.space.add_lwpolyline(item.points, close=item.closed, dxfattribs=attributes)
+        elif isinstance(item, Circle):
+            self.space.add_circle(item.at, item.diameter / 2, dxfattribs=attributes)
         else:
-            sheet.line(cutout.ring, "CUT", close=True)
-    if layout.beads:
-        sheet.line(rough_outline(panel, layout).exterior.coords[:-1], "ROUGH CUT", close=True)
-    for keep_out in panel.keep_outs:
-        sheet.line(keep_out.polygon, "KEEP OUT", close=True)
-        words, room = _keep_out_words(sheet, keep_out)
-        hatch = sheet.space.add_hatch(dxfattribs={"layer": "KEEP OUT", "color": 256})
-        hatch.set_pattern_fill("BENCH", color=256, definition=[[45.0, (0.0, 0.0), (-3.0, 3.0), []]])
-        hatch.paths.add_polyline_path(keep_out.polygon, is_closed=True, flags=1)
-        if room:  # a window for the words
-            hatch.paths.add_polyline_path(room.exterior.coords[:-1], is_closed=True, flags=16)
-            sheet.label(words, "KEEP OUT", [(room.centroid.x, room.centroid.y, 0.0)])
-    for fold in panel.folds:
-        sheet.line(fold.line, "FOLD")
+            hatch = self.space.add_hatch(dxfattribs={**attributes, "color": 256})
+            hatch.set_pattern_fill("BENCH", color=256, definition=[[45.0, (0.0, 0.0), (-3.0, 3.0), []]])
+            hatch.paths.add_polyline_path(item.polygon, is_closed=True, flags=1)
+            for window in item.windows(placed):
+                hatch.paths.add_polyline_path(window.exterior.coords[:-1], is_closed=True, flags=16)
+
+    def line(self, points: Iterable[XY], layer: str, closed: bool = False) -> None:
+        self.draw(Line(layer, tuple((float(x), float(y)) for x, y in points), closed))
+
+    def letter(self, words: Words) -> None:
+        text = " ".join(words.text.split()).replace("%%", "% %")  # two percent signs would start a control code
+        if text:
+            attributes = {"layer": words.layer, "style": "BENCH", "insert": words.at}
+            self.space.add_text(text, dxfattribs={**attributes, "height": words.height, "rotation": words.turn})
+
+    def text(self, at: XY, words: str, layer: str, size: float = 1.0) -> None:
+        """Level words whose first letter stands at `at`; `size` in heights of the drawing's letters."""
+        self.letter(Words(layer, words, at, 0.0, size * self.height))
 
 
-def _keep_out_words(sheet: _Sheet, keep_out: KeepOut) -> tuple[str, Polygon | None]:
-    """What to write on a keep-out, and the window inside it for the words; None where they do not fit."""
-    words = f"no {' or '.join(keep_out.against)}" + (f": {keep_out.why}" if keep_out.why else "")
-    ground = Polygon(keep_out.polygon)
-    centre = ground.representative_point()
-    wide, high = sheet.wide(words) / 2 + sheet.letter / 2, sheet.letter
-    room = box(centre.x - wide, centre.y - high, centre.x + wide, centre.y + high)
-    return words, room if ground.contains(room) else None
+def _add_styles(document: object, height: float) -> None:
+    """The styles of overall and running dimensions."""
+    common = {
+        "dimtxt": height,
+        "dimtxsty": "BENCH",
+        "dimasz": height,
+        "dimexe": 0.5 * height,
+        "dimgap": 0.5 * height,
+        "dimdec": 1,
+        "dimdsep": ord("."),
+        "dimclrd": 256,
+        "dimclre": 256,
+        "dimclrt": 256,
+    }
+    document.dimstyles.new("BENCH", dxfattribs={**common, "dimexo": height, "dimtad": 1, "dimzin": 8})
+    document.dimstyles.new("BENCH RUNNING", dxfattribs={**common, "dimexo": 1.0, "dimtad": 0, "dimzin": 0})
 
 
-def _name_outline(sheet: _Sheet, panel: Panel, layout: Layout) -> None:
-    """The words beside small keep-outs, on folds, and on the rough cut."""
-    for keep_out in panel.keep_outs:
-        words, room = _keep_out_words(sheet, keep_out)
-        if room:
-            continue
-        x0, y0, x1, y1 = Polygon(keep_out.polygon).bounds
-        gap = 1.5 * sheet.letter
-        middle = (x0 + x1) / 2
-        beside = [
-            (middle, y1 + gap, 0.0),
-            (middle, y0 - gap, 0.0),
-            (x1 + sheet.wide(words) / 2 + gap, (y0 + y1) / 2, 0.0),
-            (x0 - sheet.wide(words) / 2 - gap, (y0 + y1) / 2, 0.0),
-            (x0 - gap, (y0 + y1) / 2, 90.0),
-            (x1 + gap, (y0 + y1) / 2, 90.0),
-        ]
-        sheet.label(words, "KEEP OUT", beside)
-    for fold in panel.folds:
-        side = "up" if fold.angle > 0 else "down"
-        words = f"fold {side} {abs(fold.angle):g} deg"
-        words += f", inside R {fold.radius:g}" if fold.radius else ""
-        sheet.label(words, "FOLD", _beside(LineString(fold.line), 1.2 * sheet.letter, (0.5, 0.25, 0.75)))
-    if layout.beads:
-        rough = rough_outline(panel, layout)
-        x, y = trim_allowance(panel, layout)
-        words = f"rough cut: {x:g} mm more left and right, {y:g} mm more above and below"
-        x0, _, x1, y1 = rough.bounds
-        sheet.label(words, "ROUGH CUT", [((x0 + x1) / 2, y1 + up * sheet.letter, 0.0) for up in (1.2, 3.5)])
+# -------------------------------------------------------------------------------------------------- running dimensions
 
 
-def _beside(line: LineString, off: float, shares: Iterable[float]) -> Iterator[tuple[float, float, float]]:
-    """Places `off` mm to both sides of a line at shares of its length, turned along it."""
-    for share in shares:
-        s = share * line.length
-        before, after = line.interpolate(max(0.0, s - 1.0)), line.interpolate(min(line.length, s + 1.0))
-        dx, dy = after.x - before.x, after.y - before.y
-        length = math.hypot(dx, dy) or 1.0
-        at = line.interpolate(s)
-        for hand in (off, -off):
-            yield at.x - hand * dy / length, at.y + hand * dx / length, math.degrees(math.atan2(dy, dx))
+@dataclass(frozen=True)
+class Running:
+    """One running dimension: mm from the datum, the drawn point it is taken to, and what lies at that distance."""
+
+    value: float
+    at: XY
+    words: str
 
 
-def _draw_beads(sheet: _Sheet, layout: Layout) -> None:
-    for bead in layout.beads:
-        axis = LineString(bead.path)
-        sheet.line(bead.path, "BEAD AXIS")
-        half = bead.die.width / 2
-        if bead.closed:
-            band = axis.buffer(half, join_style="mitre")
-            for ring in (band.exterior, *band.interiors):
-                sheet.line(ring.coords[:-1], "BEAD FLANK", close=True)
-            start = np.asarray(bead.path[:2], dtype=float)
-            _tick(sheet, start[0], start[1] - start[0], half + 3.0)
-            continue
-        for hand in (half, -half):
-            flank = axis.offset_curve(hand, join_style="mitre")
-            if flank.geom_type == "LineString" and not flank.is_empty:
-                sheet.line(flank.coords, "BEAD FLANK")
-        for end, line in (("start", axis), ("stop", axis.reverse())):
-            a, b = np.asarray(line.coords[0]), np.asarray(line.interpolate(1.0).coords[0])
-            _tick(sheet, a, b - a, half + 3.0)
-            if end == "start":  # a second tick just outside tells the start from the stop
-                _tick(sheet, a - 2.0 * (b - a), b - a, half + 3.0)
-            if 2 * bead.die.run_out_length < axis.length:
-                full = np.asarray(line.interpolate(bead.die.run_out_length).coords[0])
-                ahead = np.asarray(line.interpolate(bead.die.run_out_length + 1.0).coords[0])
-                _tick(sheet, full, ahead - full, half / 2)
+def running(seen: View, along: int) -> tuple[Running, ...]:
+    """Running dimensions along X (0) or Y (1) to every mark of the beads rolled with this face up, every hole and
+    circular cut-out; those that read alike are one, taken to the point nearest to the edge where they stand."""
+    names, points = zip(*_named_points(seen), strict=True) if _named_points(seen) else ((), ())
+    measured = [round(seen.measured(at)[along], 1) for at in points]
+    rising = sorted(range(len(points)), key=lambda i: (measured[i], points[i][1 - along]))
+    found = []
+    for value, group in groupby(rising, key=lambda i: measured[i]):
+        same = list(group)
+        words = f"{_ranges([names[i] for i in same])}   {value + 0.0:.1f}"
+        found.append(Running(value, points[same[0]], words))
+    return tuple(sorted(found, key=lambda one: one.at[along]))
 
 
-def _tick(sheet: _Sheet, at: np.ndarray, along: np.ndarray, half: float) -> None:
-    """A short line across an axis."""
-    across = np.array([-along[1], along[0]]) / np.hypot(*along)
-    sheet.line([at - half * across, at + half * across], "BEAD STOP")
-
-
-def _name_beads(sheet: _Sheet, layout: Layout) -> None:
-    for number, bead in enumerate(layout.beads, 1):
-        words = f"{number} {bead.side}"
-        axis = LineString(bead.path)
-        places = []
-        if not bead.closed:
-            for line in (axis, axis.reverse()):
-                a, b = np.asarray(line.coords[0]), np.asarray(line.interpolate(1.0).coords[0])
-                x, y = a - (b - a) * (sheet.wide(words) / 2 + 6.0)
-                places.append((x, y, math.degrees(math.atan2(*(b - a)[::-1]))))
-        off = bead.die.width / 2 + 1.4 * sheet.letter
-        sheet.label(words, "NUMBER", (*places, *_beside(axis, off, np.linspace(0.06, 0.94, 12))))
-
-
-def _draw_holes(sheet: _Sheet, layout: Layout) -> None:
-    for hole in layout.holes:
-        sheet.cross(hole.at, hole.die.pilot / 4, "HOLE PILOT")
-        sheet.circle(hole.at, hole.die.pilot, "HOLE PILOT")
-        sheet.circle(hole.at, hole.die.flange, "HOLE FLANGE")
-
-
-def _name_holes(sheet: _Sheet, layout: Layout) -> None:
-    for number, hole in enumerate(layout.holes, 1):
-        words = f"H{number} cut {hole.die.pilot:g} {hole.side}"
-        away = hole.die.flange / 2 + 1.0 * sheet.letter
-        side = away + sheet.wide(words) / 2 - 0.5 * sheet.letter
-        x, y = hole.at
-        places = [(x, y - away, 0.0), (x, y + away, 0.0), (x + side, y, 0.0), (x - side, y, 0.0)]
-        places += [(x - away, y, 90.0), (x + away, y, 90.0)]
-        sheet.label(words, "NUMBER", places)
-
-
-def _draw_fasteners(sheet: _Sheet, panel: Panel) -> None:
-    for support in panel.supports:
-        for centre in support.fasteners():
-            sheet.cross(centre, max(2.0, 0.8 * support.diameter), "RIVET")
-            if support.diameter:
-                sheet.circle(centre, support.diameter, "RIVET")
-
-
-def _draw_datum(sheet: _Sheet, panel: Panel, layout: Layout) -> None:
-    """The two lines through the datum corner, drawn outside the outline only, and their names."""
-    x, y = datum(panel)
-    _, _, x1, y1 = Polygon(panel.outline).bounds
-    spare = max(trim_allowance(panel, layout))
-    out = spare + 2.5 * sheet.letter
-    sheet.line([(x - out, y), (x - 1.0, y)], "DATUM")
-    sheet.line([(x1 + 1.0, y), (x1 + out, y)], "DATUM")
-    sheet.line([(x, y - out), (x, y - 1.0)], "DATUM")
-    sheet.line([(x, y1 + 1.0), (x, y1 + out)], "DATUM")
-    words = "datum 0, 0"
-    left = x - sheet.wide(words) / 2 - sheet.letter
-    sheet.label(words, "DATUM", [(left, y - out - 0.2 * sheet.letter, 0.0)])
-    edge = _datum_edge(panel)
-    if edge:
-        (ax, ay), (bx, by) = edge
-        line = LineString(edge)
-        off = spare + 1.2 * sheet.letter
-        outward = -off if ay == by else off
-        middle = line.interpolate(0.5, normalized=True)
-        place = (middle.x, middle.y + outward, 0.0) if ay == by else (middle.x - outward, middle.y, 90.0)
-        sheet.label("datum edge of the finished outline", "DATUM", [place])
-
-
-def _datum_edge(panel: Panel) -> tuple[tuple[float, float], tuple[float, float]] | None:
-    """The longest straight side that lies on a datum line, the lower one first."""
-    x, y = datum(panel)
-    ring = [*panel.outline, panel.outline[0]]
-    sides = [
-        ((a, b), math.dist(a, b), a[1] == b[1])
-        for a, b in zip(ring, ring[1:], strict=False)
-        if (a[1] == b[1] == y) or (a[0] == b[0] == x)
-    ]
-    return max(sides, key=lambda side: (side[2], side[1]))[0] if sides else None
-
-
-def _draw_sizes(document: object, sheet: _Sheet, panel: Panel, layout: Layout) -> None:
-    """Overall width and height of the finished outline, below and left of everything drawn so far."""
-    letter = sheet.letter
-    spare = max(trim_allowance(panel, layout))
-    document.dimstyles.new(
-        "BENCH",
-        dxfattribs={
-            "dimtxt": letter,
-            "dimtxsty": "BENCH",
-            "dimasz": letter,
-            "dimexe": 0.5 * letter,
-            "dimexo": spare + 3.0 * letter,  # starts beyond the datum lines
-            "dimgap": 0.5 * letter,
-            "dimtad": 1,
-            "dimdec": 1,
-            "dimzin": 8,
-            "dimclrd": 256,
-            "dimclre": 256,
-            "dimclrt": 256,
-        },
-    )
-    x0, y0, x1, y1 = Polygon(panel.outline).bounds
-    off = spare + 6.5 * letter
-    for base, p, q, turn in (
-        ((x0, y0 - off), (x0, y0), (x1, y0), 0.0),
-        ((x0 - off, y0), (x0, y0), (x0, y1), 90.0),
-    ):
-        sheet.space.add_linear_dim(
-            base=base, p1=p, p2=q, angle=turn, dimstyle="BENCH", dxfattribs={"layer": "DIMENSION"}
-        ).render()
-
-
-def _draw_column(sheet: _Sheet, panel: Panel, layout: Layout, verdict: Verdict | None) -> None:
-    """Title block, tables and notes, right of the sheet, from the top down."""
-    _, _, right, top = rough_outline(panel, layout).bounds
-    left = right + 8.0 * sheet.letter
-    top = _title(sheet, (left, top), panel, layout, verdict)
+def _named_points(seen: View) -> list[tuple[tuple[str, int], XY]]:
+    """(kind, number) and place of everything that is measured."""
     beads = [
-        (f"{place + 1}", bead.die.name, bead.side, *_measured(panel, (x, y)), word)
-        for place in rolling_order(panel, layout.beads)
-        for bead in (layout.beads[place],)
-        for x, y, word in marks(bead)
+        (("", number), (x, y))
+        for number, bead in enumerate(seen.layout.beads, 1)
+        if seen.own(bead)
+        for x, y, _ in marks(bead)
     ]
-    if beads:
-        head = ("bead", "die", "stands", "X mm", "Y mm", "mark")
-        top = _table(sheet, (left, top), "BEADS, in the order to roll them", head, beads)
+    holes = [(("H", number), hole.at) for number, hole in enumerate(seen.layout.holes, 1)]
+    cutouts = [(("C", n), cutout.circle[:2]) for n, cutout in enumerate(seen.panel.cutouts, 1) if cutout.circle]
+    return [*beads, *holes, *cutouts]
+
+
+def _ranges(names: Sequence[tuple[str, int]]) -> str:
+    """'1-3, H2, H5-H7'."""
+    words = []
+    for kind, group in groupby(sorted(set(names)), key=lambda name: name[0]):
+        numbers = [number for _, number in group]
+        for _, run in groupby(enumerate(numbers), key=lambda pair: pair[1] - pair[0]):
+            run = [number for _, number in run]
+            more = [] if len(run) == 1 else [f"{kind}{run[-1]}"]
+            words.append(("-" if len(run) > 2 else ", ").join([f"{kind}{run[0]}", *more]))
+    return ", ".join(words)
+
+
+def spread(values: Sequence[float], pitch: float, low: float, high: float) -> np.ndarray:
+    """Places for rising values, nearest to them by least squares, at least `pitch` apart, between low and high.
+
+    Where there is not room enough they go on beyond `high`.
+    """
+    steps = pitch * np.arange(len(values))
+    free = isotonic_regression(np.asarray(values, dtype=float) - steps).x if len(values) else steps
+    return np.clip(free, low, max(low, high - steps.max(initial=0.0))) + steps
+
+
+def _draw_running(sheet: _Sheet, seen: View) -> list[BaseGeometry]:
+    """Running dimensions below and left of the sheet, and beyond them the overall sizes; hands back what they cover.
+
+    Their lines are drawn outside the rough cut only, so that the sheet itself stays clear.
+    """
+    h = sheet.height
+    x0, y0, x1, y1 = Polygon(seen.panel.outline).bounds
+    edges = rough_outline(seen.panel, seen.layout).bounds
+    start = max(trim_allowance(seen.panel, seen.layout)) + 6.5 * h  # past the datum lines, with room to swerve
+    covered: list[BaseGeometry] = []
+    for along, low, high in ((0, x0, x1), (1, y0, y1)):
+        found = running(seen, along)
+        end = (y0, x0)[along] - start
+        for one, place_ in zip(found, spread([r.at[along] for r in found], 1.7 * h, low, high), strict=True):
+            to = (place_, end) if along == 0 else (end, place_)
+            covered += _draw_one(sheet, seen, one, along, edges[1 - along], to)
+        depth = start + max((wide(one.words, h) + 1.5 * h for one in found), default=-2.0 * h)
+        base = (x0, y0 - depth - 2.0 * h) if along == 0 else (x0 - depth - 2.0 * h, y0)
+        corners = ((x0, y0), (x1, y0)) if along == 0 else ((x0, y0), (x0, y1))
+        sheet.space.add_linear_dim(
+            base=base,
+            p1=corners[0],
+            p2=corners[1],
+            angle=90.0 * along,
+            dimstyle="BENCH",
+            override={"dimexo": depth},  # starts beyond the running dimensions
+            dxfattribs={"layer": "DIMENSION"},
+        ).render()
+    return covered
+
+
+def _draw_one(sheet: _Sheet, seen: View, one: Running, along: int, edge: float, to: XY) -> list[BaseGeometry]:
+    """One running dimension of a point, drawn from the edge of the sheet to `to`, where its words begin."""
+    h, length = sheet.height, wide(one.words, sheet.height)
+    add = (sheet.space.add_ordinate_x_dim, sheet.space.add_ordinate_y_dim)[along]
+    add(
+        feature_location=one.at,
+        offset=(to[0] - one.at[0], to[1] - one.at[1]),
+        origin=seen.origin,
+        text=one.words,
+        dimstyle="BENCH RUNNING",
+        override={"dimexo": one.at[1 - along] - edge + 1.0},
+        dxfattribs={"layer": "DIMENSION"},
+    ).render()
+    x, y = to
+    words = box(x - h, y - length - h, x + h, y) if along == 0 else box(x - length - h, y - h, x, y + h)
+    foot, knee = (
+        ((one.at[0], edge), (one.at[0], y + 4 * h)) if along == 0 else ((edge, one.at[1]), (x + 4 * h, one.at[1]))
+    )
+    return [words, shapely.LineString([foot, knee, to]).buffer(0.3)]
+
+
+# ------------------------------------------------------------------------------------------- title, tables and notes
+
+
+def _draw_column(sheet: _Sheet, seen: View, verdict: Verdict | None) -> None:
+    """Title block, tables and notes, right of the sheet, from the top down."""
+    _, _, right, top = rough_outline(seen.panel, seen.layout).bounds
+    at = right + (8.0 if seen.hand > 0 else 14.0) * sheet.height, top  # past the words at a datum corner on the right
+    at = _title(sheet, at, seen, verdict)
+    if beads := _bead_rows(seen):
+        head = ("bead", "die", "stands", "frame", "X mm", "Y mm", "mark")
+        at = _table(sheet, at, "BEADS, in the order to roll them", head, beads)
     holes = [
-        (f"H{number}", die.name, hole.side, *_measured(panel, hole.at), f"{die.pilot:g}", f"{die.flange:g}")
-        for number, hole in enumerate(layout.holes, 1)
+        (f"H{number}", die.name, hole.side, *_measured(seen, hole.at), f"{die.pilot:g}", f"{die.flange:g}")
+        for number, hole in enumerate(seen.layout.holes, 1)
         for die in (hole.die,)
     ]
     if holes:
         head = ("hole", "die", "stands", "X mm", "Y mm", "cut dia.", "flare dia.")
-        top = _table(sheet, (left, top), "FLARED HOLES, centres", head, holes)
-    _notes(sheet, (left, top), panel, layout)
+        at = _table(sheet, at, "FLARED HOLES, centres", head, holes)
+    if cutouts := _cutout_rows(seen):
+        at = _table(sheet, at, "CUT-OUTS", ("cut-out", "", "X mm", "Y mm"), cutouts)
+    if fasteners := _fastener_rows(seen):
+        at = _table(sheet, at, "RIVETS AND BOLTS, centres", ("what", "", "X mm", "Y mm"), fasteners)
+    _notes(sheet, at, seen)
 
 
-def _measured(panel: Panel, at: tuple[float, float]) -> tuple[str, str]:
+def _bead_rows(seen: View) -> list[tuple[str, ...]]:
+    """A row for every mark of the beads rolled with this face up."""
+    rows = []
+    for number, (bead, side) in enumerate(zip(seen.layout.beads, seen.frames, strict=True), 1):
+        if seen.own(bead):
+            first = (f"{number}", bead.die.name, bead.side, side or "NEITHER")
+            for i, (x, y, word) in enumerate(marks(bead)):
+                rows.append((*(first if i == 0 else ("",) * 4), *_measured(seen, (x, y)), word))
+    return rows
+
+
+def _cutout_rows(seen: View) -> list[tuple[str, ...]]:
+    """Centres of circles, corners of the box round the others."""
+    rows = []
+    for number, cutout in enumerate(seen.panel.cutouts, 1):
+        if cutout.circle:
+            x, y, diameter = cutout.circle
+            rows.append((f"C{number}", f"centre, dia. {diameter:g}", *_measured(seen, (x, y))))
+        else:
+            x0, y0, x1, y1 = Polygon(cutout.ring).bounds
+            near, far = ((x0, y0), (x1, y1)) if seen.hand > 0 else ((x1, y0), (x0, y1))
+            rows += [(f"C{number}", "reaches from", *_measured(seen, near)), ("", "to", *_measured(seen, far))]
+    return rows
+
+
+def _fastener_rows(seen: View) -> list[tuple[str, ...]]:
+    """Each bolt, and the corners of each row of rivets."""
+    rows = []
+    for support in seen.panel.supports:
+        centres = support.fasteners()
+        if not centres:
+            continue
+        size = f" dia. {support.diameter:g}" if support.diameter else ""
+        if support.kind == "bolts":
+            rows += [(f"bolt{size}" if i == 0 else "", "", *_measured(seen, at)) for i, at in enumerate(centres)]
+            continue
+        length = shapely.LineString(support.path).length
+        pitch = f"{len(centres)} at {length / max(1, round(length / support.pitch)):.1f}"
+        for i, at in enumerate(dict.fromkeys(support.path)):
+            rows.append((*((f"rivets{size}", pitch) if i == 0 else ("", "to")), *_measured(seen, at)))
+    return rows
+
+
+def _measured(seen: View, at: XY) -> tuple[str, str]:
     """X and Y from the datum corner."""
-    x0, y0 = datum(panel)
-    return f"{at[0] - x0:.1f}", f"{at[1] - y0:.1f}"
+    x, y = seen.measured(at)
+    return f"{x:.1f}", f"{y:.1f}"
 
 
-def _title(sheet: _Sheet, at: tuple[float, float], panel: Panel, layout: Layout, verdict: Verdict | None) -> float:
+def _title(sheet: _Sheet, at: XY, seen: View, verdict: Verdict | None) -> XY:
     """The title block; hands back where the next block starts."""
+    panel, layout = seen.panel, seen.layout
     mass = verdict.mass_kg if verdict else panel.mass(layout)
+    rolls = sorted({raised_roll(layout, bead) for bead in layout.beads if seen.own(bead)})
     lines = [
         (min(2.0, max(1.0, 50 / max(1, len(panel.name)))), panel.name),
-        (1.6, "THIS FACE UP"),
+        (1.6, f"THIS FACE UP IN THE ROLLER: {seen.face.upper()} FACE"),
+        *((1.0, f"raised roll {where} the sheet" if where == "below" else f"raised roll {where}") for where in rolls),
         (1.0, f"{panel.material.name}, {layout.gauge:g} mm thick"),
+        *((1.0, words) for words in _sizes(seen)),
         (1.0, f"finished mass {mass:.3f} kg"),
         (1.0, f"{counted(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll"),
         (1.0, counted(layout.holes, "flared hole")),
     ]
+    if len(faces(layout)) == 2:
+        lines.append((1.0, f"beads stand on both faces: the other drawing shows the {_other(seen)} face"))
     if verdict:
         lines.append((1.0, "all demands met" if verdict.met else "NOT ALL DEMANDS ARE MET: see the card"))
     lines.append((1.0, "scale 1:1, millimetres; measure this bar: 100 mm"))
     x, top = at
-    h = sheet.letter
+    h = sheet.height
     y = top - 0.8 * h
     for size, words in lines:
         y -= size * h
@@ -500,21 +403,34 @@ def _title(sheet: _Sheet, at: tuple[float, float], panel: Panel, layout: Layout,
     for p, q in (((0, 0), (100, 0)), ((0, -h / 2), (0, h / 2)), ((100, -h / 2), (100, h / 2))):
         sheet.line([(x + h + p[0], y + p[1]), (x + h + q[0], y + q[1])], "NOTE")
     bottom = y - 1.3 * h
-    wide = max(100.0, *(sheet.wide(words, size) for size, words in lines)) + 2 * h
-    sheet.line([(x, bottom), (x + wide, bottom), (x + wide, top), (x, top)], "NOTE", close=True)
-    return bottom - 2.5 * h
+    across = max(100.0, *(wide(words, size * h) for size, words in lines)) + 2 * h
+    sheet.line([(x, bottom), (x + across, bottom), (x + across, top), (x, top)], "NOTE", closed=True)
+    return x, bottom - 2.5 * h
 
 
-def _table(
-    sheet: _Sheet, at: tuple[float, float], title: str, head: tuple[str, ...], rows: list[tuple[str, ...]]
-) -> float:
+def _sizes(seen: View) -> Iterator[str]:
+    """Of the blank where it is larger, and of the finished outline."""
+    for words, shape in (
+        ("rough cut", rough_outline(seen.panel, seen.layout)),
+        ("finished", Polygon(seen.panel.outline)),
+    ):
+        x0, y0, x1, y1 = shape.bounds
+        if words == "finished" or seen.layout.beads:
+            yield f"{words} {x1 - x0:.1f} x {y1 - y0:.1f} mm"
+
+
+def _other(seen: View) -> str:
+    return "down" if seen.face == "up" else "up"
+
+
+def _table(sheet: _Sheet, at: XY, title: str, head: tuple[str, ...], rows: list[tuple[str, ...]]) -> XY:
     """A ruled table with a title; hands back where the next block starts."""
     x, top = at
-    h = sheet.letter
+    h = sheet.height
     sheet.text((x, top - h), title, "DIMENSION")
     top -= 1.8 * h
     pitch = 2.0 * h
-    widths = [max(len(row[i]) for row in (head, *rows)) * LETTER * h + 1.4 * h for i in range(len(head))]
+    widths = [max(wide(row[i], h) for row in (head, *rows)) + 1.4 * h for i in range(len(head))]
     edges = x + np.concatenate([[0.0], np.cumsum(widths)])
     for i, row in enumerate((head, *rows)):
         for j, words in enumerate(row):
@@ -524,30 +440,41 @@ def _table(
         sheet.line([(edge, top), (edge, bottom)], "DIMENSION")
     for level in (top, top - pitch, bottom):
         sheet.line([(edges[0], level), (edges[-1], level)], "DIMENSION")
-    return bottom - 2.5 * h
+    return x, bottom - 2.5 * h
 
 
-def _notes(sheet: _Sheet, at: tuple[float, float], panel: Panel, layout: Layout) -> None:
+def _notes(sheet: _Sheet, at: XY, seen: View) -> None:
     """How to use the drawing, and the cautions."""
-    start = ["Cut the sheet to the rough cut. Scribe the two datum lines."] if layout.beads else []
-    notes = [
-        *start,
-        "X runs right and Y up from the datum corner, on this face.",
-        *(
-            ["Roll the beads in the order of the table, from the double tick (start) to the single one."]
-            if any(not bead.closed for bead in layout.beads)
-            else []
-        ),
-        *(["Trim to the finished outline and drill the rivet holes after rolling."] if layout.beads else []),
-        *(["Fold last."] if panel.folds else []),
-        *CAUTIONS,
-    ]
     x, y = at
-    h = sheet.letter
+    h = sheet.height
     sheet.text((x, y - h), "NOTES", "NOTE")
     y -= 1.8 * h
-    for note in notes:
+    for note in (*bench_notes(seen), *CAUTIONS):
         y -= 0.5 * h
         for words in textwrap.wrap(note, 58):
             y -= 1.6 * h
             sheet.text((x, y), words, "NOTE")
+
+
+def bench_notes(seen: View) -> list[str]:
+    """How to read the lines of a face and in which order to work to them."""
+    beads = [bead for bead in seen.layout.beads if seen.own(bead)]
+    notes = []
+    if seen.layout.beads:
+        x, y = trim_allowance(seen.panel, seen.layout)
+        notes.append(f"Cut the sheet to the rough cut: {x:g} mm more left and right, {y:g} mm more above and below.")
+        notes.append("Scribe the two datum lines: the edges of the finished outline.")
+    if seen.hand > 0:
+        notes.append("X runs right and Y up from the datum corner, on this face.")
+    else:
+        notes.append("This is the back, mirrored: X runs LEFT and Y up from the datum corner, on this face.")
+    if beads:
+        notes.append("Roll the beads in the order of their numbers, as the arrow points. F: this side to the frame.")
+        notes.append("Small ticks across a bead: full depth from here; it fades to nothing at its end.")
+    if any(not bead.closed for bead in beads):
+        notes.append("Start at the double tick: bring the rolls down there. Stop at the single one.")
+    if seen.layout.beads:
+        notes.append("Trim to the finished outline and drill the rivet holes after rolling.")
+    if seen.panel.folds:
+        notes.append("Fold last.")
+    return notes

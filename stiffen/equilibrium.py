@@ -176,8 +176,8 @@ class Problem:
         model = self.model
         return [model.predicted(part, b, step) for part, b in zip(model.lots(), response.lots, strict=True)]
 
-    def factorise(self, response: Response, stress: list[np.ndarray], factor: float) -> Factors:
-        """Factors of the tangent at a response, under `stress` of each lot; SolverError where it is singular."""
+    def tangent(self, response: Response, stress: list[np.ndarray], factor: float) -> sp.csc_matrix:
+        """Tangent stiffness of the free freedoms, in their `order`, at a response, under `stress` of each lot."""
         model = self.model
         matrices = np.empty_like(model.stiffness)
         for part, b, s in zip(model.lots(), response.lots, stress, strict=True):
@@ -192,8 +192,13 @@ class Problem:
             K = K + response.stop_stiffness[order][:, order].tocsc()
         if self.moment_stiffness is not None:
             K = K + factor * self.moment_stiffness[order][:, order].tocsc()
+        return K
+
+    def factorise(self, response: Response, stress: list[np.ndarray], factor: float) -> Factors:
+        """Factors of the tangent; SolverError where it is singular."""
+        order = self.order
         try:
-            factors = lu_factors(K, "NATURAL")
+            factors = lu_factors(self.tangent(response, stress, factor), "NATURAL")
         except RuntimeError as error:
             raise SolverError(f"the tangent stiffness cannot be factorised ({error})") from error
 

@@ -226,21 +226,23 @@ def _warnings(panel: Panel, demands: tuple[DemandResult, ...], found: dict[str, 
 
 
 def _worst_fasteners(panel: Panel, stands: dict[str, Stand]) -> tuple[FastenerLoad, ...]:
-    """For each case the rivet or bolt that carries most, over the assumptions on in-plane hold."""
+    """For each case the rivet or bolt of each support that carries most, over the assumptions on in-plane hold."""
     out = []
     for case in panel.cases:
-        worst = None
+        worst: dict[int, FastenerLoad] = {}
         for assumed, on in stands.items():
             try:
                 forces = on.fastener_forces(case)
             except SolverError:
                 continue
-            for centre, (x, y, z) in forces.items():
-                one = FastenerLoad(case, centre, float(math.hypot(x, y)), float(abs(z)), assumed)
-                if worst is None or math.hypot(one.shear, one.pull) > math.hypot(worst.shear, worst.pull):
-                    worst = one
-        if worst is not None:
-            out.append(worst)
+            for number, support in enumerate(panel.supports):
+                for centre in support.fasteners():
+                    x, y, z = forces[centre]
+                    one = FastenerLoad(case, centre, float(math.hypot(x, y)), float(abs(z)), assumed)
+                    before = worst.get(number, one)
+                    if math.hypot(one.shear, one.pull) >= math.hypot(before.shear, before.pull):
+                        worst[number] = one
+        out += [worst[number] for number in sorted(worst)]
     return tuple(out)
 
 

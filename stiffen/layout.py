@@ -12,19 +12,22 @@ from .tools import BeadDie, HoleDie
 
 Point = tuple[float, float]
 SIDES = ("up", "down")
+OPEN = {(False, False): "none", (True, False): "start", (False, True): "stop", (True, True): "both"}
 
 
 @dataclass(frozen=True)
 class Bead:
     """One rolled bead: its die, the path of its axis (>= 2 points, mm), the face on which it stands proud.
 
-    A path whose first and last points are the same is a closed frame without ends.
+    A path whose first and last points are the same is a closed frame without ends.  open_ends: True for a start or a
+    stop that runs over the edge of the sheet at full depth; that point of the path lies on the edge.
     """
 
     die: BeadDie
     path: tuple[Point, ...]
     side: str = "up"
     fixed: bool = False
+    open_ends: tuple[bool, bool] = (False, False)
 
     @property
     def length(self) -> float:
@@ -39,7 +42,8 @@ class Bead:
     def plain(self) -> dict:
         """The JSON form."""
         points = [[round(x, 3), round(y, 3)] for x, y in self.path]
-        return {"die": self.die.name, "path": points, "side": self.side, "fixed": self.fixed}
+        ends = {"open": OPEN[self.open_ends]} if any(self.open_ends) else {}
+        return {"die": self.die.name, "path": points, "side": self.side, "fixed": self.fixed, **ends}
 
 
 @dataclass(frozen=True)

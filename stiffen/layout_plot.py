@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from shapely.geometry import LineString, Polygon
 
-from .drawing import counted, datum
 from .layout import Bead, Hole, Layout
+from .marking import counted, datum, in_rolling_order
 from .panel import Panel
 from .plots import INK, LETTERS, PALE, WIDE, canvas, circle, proportion, save
 
@@ -25,10 +25,11 @@ ROW = 88  # letters in a line of the list
 
 
 def layout_picture(panel: Panel, layout: Layout, path: str | Path) -> None:
-    """PNG of the layout seen on the "up" face, with sizes in mm from the datum corner.
+    """PNG of the layout seen on the "up" face, beads numbered in rolling order, sizes in mm from the datum corner.
 
     What has no room in the picture stands in the list below it.  Raises InputError where the place cannot be written.
     """
+    layout = in_rolling_order(panel, layout)
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
     scale = DRAWN / (x1 - x0) * min(1.0, proportion(panel) * (x1 - x0) / (y1 - y0))
     listed = _listed(panel, layout, scale)

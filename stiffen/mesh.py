@@ -1,7 +1,7 @@
 """Panel and layout to triangles on the true mid-surface: beads rolled, holes flared, folds folded.
 
 Lines that must be kept come first (`network`), then points row by row (`seeds`, `discs`) at the sizes wanted
-(`sizing`), then triangles (`triangulation`), heights and folds (`folding`); `proof` has the last word.
+(`sizing`), then triangles (`triangulation`), heights and folds (`folding`); `soundness` has the last word.
 mm throughout, z toward the "up" face.
 """
 
@@ -20,10 +20,10 @@ from .folding import folded
 from .layout import Layout, Point
 from .network import SNAP, Network, build, divided, on_path, plan_region, wanted_paths, with_points
 from .panel import Panel
-from .proof import no_mesh, prove, prove_path
 from .section import height, taper
 from .seeds import Seeds, bead_rows, cone_radius, hole_rings, lattice, row_lines
 from .sizing import Fineness, SizeField, fineness, line_sources
+from .soundness import no_mesh, prove, prove_path
 from .triangulation import Cloud, edges_of, keys, quality, signed_area, triangulate
 
 

@@ -39,7 +39,7 @@ class Chooser:
     """The scout, what excludes what, what each candidate costs, and how the judge corrects the scout.
 
     blocked: (candidates, candidates) bool.  minutes: (candidates,).  ratio: demand index -> judge over scout.
-    fixed: candidates that stay.  Evaluations are remembered.
+    fixed: candidates that stay.  ignored: demands (by index) left to the judge.  Evaluations are remembered.
     """
 
     scout: Scout
@@ -48,6 +48,7 @@ class Chooser:
     deadline: float
     ratio: dict[int, float] = field(default_factory=dict)
     fixed: tuple[int, ...] = ()
+    ignored: set[int] = field(default_factory=set)
     seen: dict[tuple[int, ...], Response] = field(default_factory=dict)
 
     @property
@@ -64,7 +65,9 @@ class Chooser:
     def bad(self, response: Response) -> dict[int, float]:
         """Calibrated badness of each demand the scout knows."""
         return {
-            i: self.panel.demands[i].badness(value * self.ratio.get(i, 1.0)) for i, value in response.values.items()
+            i: self.panel.demands[i].badness(value * self.ratio.get(i, 1.0))
+            for i, value in response.values.items()
+            if i not in self.ignored
         }
 
     def weigh(self, chosen: tuple[int, ...]) -> Choice:

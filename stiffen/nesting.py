@@ -41,7 +41,7 @@ class Placed:
 
 def fits(blank: Blank, sheet: tuple[float, float]) -> bool:
     """True where the blank goes into one sheet, turned or not."""
-    return sorted((blank.width, blank.height)) <= sorted(sheet) and max(blank.width, blank.height) <= max(sheet)
+    return all(side <= room for side, room in zip(sorted((blank.width, blank.height)), sorted(sheet), strict=True))
 
 
 def nest(blanks: Sequence[Blank], sheet: tuple[float, float], gap: float = GAP) -> tuple[Placed, ...]:

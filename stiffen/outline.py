@@ -141,6 +141,10 @@ class Sheet:
         """True if a point lies on the sheet, within ON_SHEET."""
         return self._reach.covers(Point(point))
 
+    def on_edge(self, point: XY) -> bool:
+        """True if a point lies on the outline, within ON_SHEET."""
+        return self.filled.exterior.distance(Point(point)) <= ON_SHEET
+
     def leaves(self, path: Sequence[XY]) -> XY | None:
         """The first place where a path is off the sheet by more than ON_SHEET, None if it stays on it."""
         line = LineString(path)

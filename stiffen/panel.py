@@ -51,6 +51,7 @@ class Support:
     hold: pinned (no deflection), clamped (nor rotation), guided (rotation held, deflection free).
     in_plane: held, free or unknown; slip: mm a clearance hole lets go before it holds (None: no slip given).
     pitch, diameter: mm.  stiffness: N/mm per fastener, or N/mm per mm of edge; None means rigid.
+    strength: N that one fastener stands in any direction, where the user knows it.
     """
 
     kind: str
@@ -62,6 +63,7 @@ class Support:
     pitch: float = 0.0
     diameter: float = 0.0
     stiffness: float | None = None
+    strength: float | None = None
 
     def fasteners(self) -> tuple[Point, ...]:
         """Centres of the bolts, or of the rivets at even pitch, the ends of an open row included."""

@@ -30,8 +30,10 @@ Progress = Callable[[float, str], None]
 # already, since what is left then sits in the stiff in-plane directions; 1e-6 costs one more iteration at most
 # (convergence is quadratic) and leaves reactions and stresses to that accuracy.
 TOLERANCE = 1e-6
+NOISE = 1e-3  # most of the load that rounding may hide before a state no longer counts
 ITERATIONS = 14  # of one step; more means the step was too long
 FIRST = 1.5  # first step: linear deflection over thickness
+LINEAR = 0.1  # the same for all of the load, over that of a first step: up to it one step does
 GROWTH = 3.0  # step: linear change of the deflection over the deflection so far
 LONGEST = 0.5  # step, over the load factor asked for
 TRIES = 3  # at shorter and shorter steps, before the path is followed by its length, or before giving up
@@ -39,6 +41,7 @@ ARC = 0.35  # step along the path, over the way so far
 JUMP = 2.0  # way of a step over what the softness at its ends explains: more means it jumped to another branch
 TURN = 0.2  # least cosine between a step and the path at its ends
 ARC_STEPS = 200
+DRIFT = 10  # of them without any load mean that the sheet drifts off
 OVERSHOOT = 0.8  # slope of the energy at the end of a step over that at its start, from which a shorter step is sought
 SEARCHES = 6
 
@@ -154,7 +157,8 @@ class Walk:
         problem = self.problem
         load = problem.size(point.response.load) * max(abs(point.factor), 0.01 * abs(self.until))
         rest = problem.size(problem.residual(point.response, point.factor))
-        return rest <= max(TOLERANCE * load, problem.noise(point.response))
+        noise = problem.noise(point.response)
+        return rest <= max(TOLERANCE * load, min(noise, NOISE * load) if load else noise)
 
     def settle(
         self, response: Response, step: np.ndarray, factor: float, sphere: tuple[np.ndarray, float] | None = None
@@ -241,7 +245,7 @@ class Walk:
 
     def step(self, here: Point, tangent: Tangent) -> float:
         """Length of the next step in the load factor."""
-        if tangent.largest == 0.0:
+        if tangent.largest * self.until <= LINEAR * self.first:
             return self.until
         so_far = float(np.abs(here.shifts).max())
         return min(max(self.first, self.growth * so_far) / tangent.largest, LONGEST * self.until)
@@ -259,7 +263,7 @@ class Walk:
         Lost: the path went on for ARC_STEPS without getting there.  The more often growing load has failed before, the
         longer the path is followed this way.
         """
-        high = here.factor
+        high, highest = here.factor, abs(here.factor)
         forward = _shifts(tangent.rate)
         for count in range(ARC_STEPS):
             way_so_far = float(np.linalg.norm(here.shifts))
@@ -280,6 +284,9 @@ class Walk:
                             return point, at_point, False
             self.note(there, onward if slope > 0 else None)
             here, tangent = there, onward
+            highest = max(highest, abs(here.factor))
+            if count == DRIFT and highest < TOLERANCE * self.until:
+                raise self.stuck(Point(0.0, here.response))
             if back_to_growth and slope > 0 and here.factor > high and count + 1 >= self.failures:
                 return here, tangent, False
         return here, tangent, True
@@ -300,7 +307,11 @@ class Walk:
             length /= 4
         if best is not None:  # the path itself has a corner here: a perfect sheet that buckles
             return best
-        raise SolverError(
+        raise self.stuck(here)
+
+    def stuck(self, here: Point) -> SolverError:
+        """No way on."""
+        return SolverError(
             f"no equilibrium was found beyond load factor {here.factor:.4g} (asked for: {self.until:g}); the sheet may "
             "crumple or lift off there: lower the load, add a support, or give a flat sheet an initial waviness"
         )
@@ -308,7 +319,7 @@ class Walk:
     def top(self, here: Point, tangent: Tangent, there: Point, slope: float) -> float:
         """Highest load factor between two equilibria, the path rising from `here`: by one more, near the top."""
         way = float(np.linalg.norm(there.shifts - here.shifts))
-        share, value = _top(here.factor, there.factor, way / tangent.length, way * slope)
+        share, value = top_of(here.factor, there.factor, way / tangent.length, way * slope)
         if not 0.0 < share < 1.0:
             return value
         change = share * way / tangent.length
@@ -319,9 +330,9 @@ class Walk:
         forward = near.shifts - here.shifts
         if np.vdot(forward, _shifts(onward.rate)) > 0:
             rest = float(np.linalg.norm(there.shifts - near.shifts))
-            return _top(near.factor, there.factor, rest / onward.length, rest * slope)[1]
+            return top_of(near.factor, there.factor, rest / onward.length, rest * slope)[1]
         done = float(np.linalg.norm(forward))
-        return _top(here.factor, near.factor, done / tangent.length, -done / onward.length)[1]
+        return top_of(here.factor, near.factor, done / tangent.length, -done / onward.length)[1]
 
 
 def _smooth(here: Point, tangent: Tangent, there: Point, onward: Tangent, leaves: float, arrives: float) -> bool:
@@ -340,7 +351,7 @@ def _smooth(here: Point, tangent: Tangent, there: Point, onward: Tangent, leaves
     return min(starts, ends) > TURN and not lost
 
 
-def _top(first: float, last: float, rise: float, fall: float) -> tuple[float, float]:
+def top_of(first: float, last: float, rise: float, fall: float) -> tuple[float, float]:
     """Where in 0 to 1 the cubic with end values first, last and end slopes rise, fall is highest, and how high."""
     d = last - first
     cubic = np.array([rise + fall - 2 * d, 3 * d - 2 * rise - fall, rise, first])

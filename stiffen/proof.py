@@ -1,72 +1,97 @@
-"""What a mesh must be before it is handed out.  Every check raises MeshError with the place and what would do."""
+"""A proof that no layout of the candidates meets the demands on the ribbed plate, and its audit."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
-from shapely.geometry import LineString, Polygon
+from scipy.sparse.linalg import spsolve
 
-from .errors import Fault, MeshError
-from .triangulation import edges_of, keys, quality, signed_area
+from .cuts import SLACK, Cut, Cutter
+from .program import Solved, Task
+from .shell import TONNE
 
-LEAST_QUALITY = 0.15
-AREA_ERROR = 1e-3  # share of the plan area
-SAME = 1e-6  # mm: nodes nearer than this are one
+CERTAIN = 1e-6  # by how much a proof must clear nothing, as a fraction of a demand
 
 
-def no_mesh(place: np.ndarray, what: str, cure: str = "move lines that nearly touch apart, or try a smaller size"):
-    """The MeshError that tells of a place (2,)."""
-    return MeshError(str(Fault(f"mesh near ({place[0]:.2f}, {place[1]:.2f})", what, cure)))
+@dataclass(frozen=True, eq=False)
+class Certificate:
+    """A proof that no layout of a task meets the demands: cuts and clique rows with weights that contradict each other.
+
+    Summed with weights y the cuts ask for more than any x can give that keeps the packing rows (weights mu).
+    """
+
+    cuts: tuple[Cut, ...]
+    y: np.ndarray
+    mu: np.ndarray
+    excess: float
 
 
-def prove(plan: np.ndarray, triangles: np.ndarray, needed: np.ndarray, area: float) -> None:
-    """Triangles (m, 3) on plan (n, 2) cover `area` mm2 once, in one part, well shaped, with all `needed` edges (k, 2)."""
-    _prove_shape(plan, triangles)
-    covered = signed_area(plan[triangles]).sum()
-    if abs(covered - area) > AREA_ERROR * area:
-        what = f"{covered:.1f} mm2 of triangles for {area:.1f} mm2 of sheet"
-        raise MeshError(str(Fault("mesh", what, "try a smaller size")))
-    _prove_edges(plan, triangles, needed)
-    edges, count = edges_of(triangles), len(plan)
-    if len(np.unique(triangles)) < count or len(cKDTree(plan).query_pairs(SAME)):
-        raise no_mesh(plan[0], "nodes that are double or that no triangle has")
-    graph = coo_matrix((np.ones(len(edges)), edges.T), shape=(count, count))
-    if connected_components(graph, directed=False)[0] > 1:
-        raise MeshError(str(Fault("mesh", "the sheet is in more than one part", "leave more sheet between holes")))
+def certificate(cuts: list[Cut], solved: Solved) -> Certificate:
+    used = np.flatnonzero(solved.y > 0)
+    return Certificate(tuple(cuts[k] for k in used), solved.y[used], solved.mu, solved.value)
 
 
-def _prove_shape(plan: np.ndarray, triangles: np.ndarray) -> None:
-    q = quality(plan[triangles])
-    if q.min() < LEAST_QUALITY:
-        what = f"a triangle of quality {q.min():.3f}, at least {LEAST_QUALITY} is promised"
-        cure = "move lines apart that nearly touch or meet at a few degrees"
-        raise no_mesh(plan[triangles[q.argmin()]].mean(axis=0), what, cure)
+def holds(proof: Certificate, job: Task) -> bool:
+    """True where a certificate stands when everything is worked out again another way.
+
+    Each cut's numbers come from its field, the demand and the single matrices K_i and M_i, one by one; each clique is
+    looked up in the conflicts; the sum is then bounded from above over all x.
+    """
+    blocked, program = job.conflicts.toarray().astype(bool), job.program
+    for row in range(job.cliques):
+        if proof.mu[row] > 0:
+            members = program.packing[[row]].indices
+            if not (blocked[np.ix_(members, members)] | np.eye(len(members), dtype=bool)).all():
+                return False
+    if (proof.y < 0).any() or (proof.mu < 0).any() or np.any(program.room[: job.cliques] != 1):
+        return False
+    certain = set(np.flatnonzero(program.lower > 0).tolist())
+    if not all(certain.issuperset(cut.low) and cut.demand in job.cutter.limits for cut in proof.cuts):
+        return False
+    asked, given = 0.0, np.zeros(job.n)
+    for weight, cut in zip(proof.y, proof.cuts, strict=True):
+        coefficients, least = recomputed(cut, job.cutter)
+        asked += weight * least
+        given += weight * coefficients
+    rest = given - program.packing.T @ proof.mu
+    most = float(proof.mu @ program.room) + float(np.maximum(rest * program.lower, rest * program.upper).sum())
+    return most + CERTAIN / 2 < asked
 
 
-def _prove_edges(plan: np.ndarray, triangles: np.ndarray, needed: np.ndarray) -> None:
-    """Needed edges are there, the boundary has no others, and triangles meet edge to edge, one on each side."""
-    edges, count = edges_of(triangles), len(plan)
-    key, wanted = keys(edges, count), keys(needed, count)
-    missing = ~np.isin(wanted, key)
-    if missing.any():
-        raise no_mesh(plan[needed[missing][0]].mean(axis=0), "an edge of the panel is no edge of the mesh")
-    single, times = np.unique(key, return_counts=True)
-    stray = single[times == 1][~np.isin(single[times == 1], wanted)]
-    if len(stray):
-        raise no_mesh(plan[stray[0] // count], "the mesh has a gap")
-    directed, times = np.unique(edges[:, 0] * count + edges[:, 1], return_counts=True)
-    if times.max() > 1:
-        raise no_mesh(plan[directed[times.argmax()] // count], "triangles overlap")
+def recomputed(cut: Cut, cutter: Cutter) -> tuple[np.ndarray, float]:
+    """Coefficients and least value of a cut, from its field alone, one candidate at a time; not as `cuts` does it."""
+    scout, v = cutter.scout, cut.v
+    column = np.repeat(np.arange(len(v)), np.diff(scout.K0.indptr))
+    rise = np.empty(len(scout.starts) - 1)
+    for i in range(len(rise)):
+        place, value = scout.part(i)
+        rise[i] = float(np.sum(value * v[scout.K0.indices[place]] * v[column[place]]))
+    plain = float(np.sum(scout.K0.data * v[scout.K0.indices] * v[column]))
+    kind = scout.panel.demands[cut.demand].kind
+    if kind == "frequency":
+        square = (2 * np.pi * cutter.limits[cut.demand] * (1 - SLACK)) ** 2 * TONNE
+        bare = scout.node_mass(())
+        whole = square * float(v**2 @ bare)
+        for i in np.flatnonzero(np.diff(scout.removed.indptr)):
+            rise[i] -= square * float(v**2 @ (scout.node_mass((int(i),)) - bare))
+        return rise / whole, 1 - plain / whole
+    force, allowed = _softness(cut, cutter) if kind == "softness" else _deflection(cut, cutter)
+    return rise / allowed, (2 * float(v @ force) - plain) / allowed - 1
 
 
-def prove_path(path: tuple, plan: np.ndarray, edges: np.ndarray, region: Polygon, reach: float) -> None:
-    """All of a path that lies on the sheet, but for `reach` mm at its edges, is made of mesh edges (k, 2)."""
-    ends = plan[edges]
-    found = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1).sum()
-    wanted = LineString(path).intersection(region.buffer(-reach)).length
-    if not len(edges) or found < 0.99 * wanted - 4 * reach:
-        where = f"path from ({path[0][0]:g}, {path[0][1]:g})"
-        what = f"only {found:.1f} mm of {wanted:.1f} mm on the sheet are edges of the mesh"
-        raise MeshError(str(Fault(where, what, "move it off lines it nearly touches")))
+def _softness(cut: Cut, cutter: Cutter) -> tuple[np.ndarray, float]:
+    demand = cutter.scout.panel.demands[cut.demand]
+    force = np.zeros(len(cut.v))
+    force[cutter.scout.pushes[cut.column]] = demand.force
+    return force, demand.force * cutter.limits[cut.demand] * (1 + SLACK)
+
+
+def _deflection(cut: Cut, cutter: Cutter) -> tuple[np.ndarray, float]:
+    scout = cutter.scout
+    f = scout.forces[cut.demand][:, cut.column]
+    g = np.zeros(len(f))
+    g[scout.deflections] = (cut.force - f)[scout.deflections]
+    rest = f - g
+    spare = float(rest @ spsolve(scout.stiffness(cut.low), rest)) if rest.any() else 0.0
+    return f + g, 4 * cutter.limits[cut.demand] * (1 + SLACK) * float(np.abs(g).sum()) + spare

@@ -9,7 +9,7 @@ import math
 from typing import NamedTuple
 
 from .fields import REQUIRED, Range, Table, likeness
-from .layout import SIDES, Bead, Hole
+from .layout import OPEN, SIDES, Bead, Hole
 from .material import Material
 from .outline import ON_SHEET, Sheet, circle_ring, open_ring, ring_fault
 from .panel import (
@@ -31,6 +31,7 @@ from .panel import (
 from .tools import Tools
 
 OUTLINE = "outline"
+ENDS = {word: ends for ends, word in OPEN.items()}
 RIVET_INSET = 2.5  # diameters from the outline to a rivet row along it: 2 of AC 43.13-1B, half of one to spare
 GAUGE = Range(0.1, 6.0, "mm", cure="gauges are in mm: 0.040 inch is 1.016")
 LENGTH = Range(0.01, 10_000.0, "mm")
@@ -140,8 +141,8 @@ LINE = ("along", "path", "inset", *HOW)
 SUPPORT_KEYS = {
     "edge": Keys(("kind",), LINE),
     "rest": Keys(("kind",), LINE),
-    "rivets": Keys(("kind", "pitch", "diameter"), LINE),
-    "bolts": Keys(("kind", "at", "diameter"), HOW),
+    "rivets": Keys(("kind", "pitch", "diameter"), (*LINE, "strength")),
+    "bolts": Keys(("kind", "at", "diameter"), (*HOW, "strength")),
 }
 
 
@@ -149,8 +150,9 @@ def support(row: Table, sheet: Sheet | None) -> Support | None:
     """[[support]]: how the panel is held.
 
     edge, rest, rivets: along = "outline" (optional inset, mm inward; rivets: 2.5 diameters unless given) or path.
-    rivets need pitch and diameter, bolts need at and diameter.  hold is pinned unless given; in_plane is unknown for
-    rivets and bolts and free for edge and rest unless given; {slip = mm} means held after so much slip.
+    rivets need pitch and diameter, bolts need at and diameter; both may have a strength.  hold is pinned unless given;
+    in_plane is unknown for rivets and bolts and free for edge and rest unless given; {slip = mm} means held after so
+    much slip.
     """
     kind = row.choice("kind", SUPPORT_KINDS)
     hold = row.choice("hold", HOLDS, HOLDS[0])
@@ -162,6 +164,7 @@ def support(row: Table, sheet: Sheet | None) -> Support | None:
     pitch = row.number("pitch", Range(2.0, 5000.0, "mm"), 0.0)
     diameter = row.number("diameter", Range(1.0, 50.0, "mm"), 0.0)
     stiffness = row.number("stiffness", Range(0.0, 1e9, above=True), None)
+    strength = row.number("strength", Range(0.0, 1e6, "N", above=True), None)
     row.close("a support")
     if kind:
         row.restrict(f"a support of kind {kind}", *SUPPORT_KEYS[kind])
@@ -178,7 +181,7 @@ def support(row: Table, sheet: Sheet | None) -> Support | None:
         if kind == "rivets" and inset == 0:
             return row.fault("inset", "is 0, which puts the rivets on the very edge", "at least 2 diameters")
         path = _inset_line(row, sheet, inset) if inset and sheet else None
-    return Support(kind, hold, in_plane, slip, path, at, pitch, diameter, stiffness)
+    return Support(kind, hold, in_plane, slip, path, at, pitch, diameter, stiffness, strength)
 
 
 def _inset_line(row: Table, sheet: Sheet, inset: float) -> tuple | None:
@@ -363,14 +366,29 @@ def trim(row: Table, sheet: Sheet | None) -> Trim | None:
 
 
 def bead(row: Table, sheet: Sheet | None, tools: Tools | None, bead_side: str | None) -> Bead | None:
-    """[[bead]]: die, path; optional side, fixed."""
+    """[[bead]]: die, path; optional side, fixed, open (the ends that run over the edge: start, stop, both)."""
     die = _die(row, tools and [d.name for d in tools.bead_dies], "bead")
     path = row.points("path")
     side = _side(row, bead_side)
     fixed = row.flag("fixed", False)
+    ends = ENDS.get(row.choice("open", ENDS, "none"), ENDS["none"])
     row.close("a bead")
     _on_sheet(row, sheet, path)
-    return Bead(tools.bead_die(die), path, side, fixed) if row.ok and tools else None
+    if path:
+        _open_on_edge(row, sheet, path, ends)
+    return Bead(tools.bead_die(die), path, side, fixed, ends) if row.ok and tools else None
+
+
+def _open_on_edge(row: Table, sheet: Sheet | None, path: tuple, ends: tuple[bool, bool]) -> None:
+    """Tell of an open end that does not lie on the outline."""
+    if any(ends) and path[0] == path[-1]:
+        return row.fault("open", "has no meaning for a closed frame", "leave it out")
+    for place, is_open in zip((0, -1), ends, strict=True):
+        if is_open and sheet and not sheet.on_edge(path[place]):
+            x, y = path[place]
+            cure = "let the path end on the outline, or leave the key out"
+            row.fault("path", f"has an open end at ({x:g}, {y:g}), which is not on the edge", cure)
+    return None
 
 
 def hole(row: Table, sheet: Sheet | None, tools: Tools | None, bead_side: str | None) -> Hole | None:

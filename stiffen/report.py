@@ -1,13 +1,17 @@
-"""What check and search found, as plain data for JSON."""
+"""What check and search found, as plain data for JSON, and back."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from .card import warning_lines
-from .panel import Panel
+from .layout import Layout
+from .panel import Demand, Panel
 from .rules import audit
 from .verdict import NONLINEAR, DemandResult, Found, Rival, Verdict
+
+GRAM = 0.001  # kg; a result whose mass is further off is of another panel
 
 
 def report(panel: Panel, verdict: Verdict, rival: Rival | None = None, found: Found | None = None) -> dict:
@@ -50,6 +54,70 @@ def report(panel: Panel, verdict: Verdict, rival: Rival | None = None, found: Fo
             "gauges": _gauges(found.gauges),
         }
     return data
+
+
+def verdict_of(panel: Panel, layout: Layout, result: object) -> Verdict | None:
+    """The verdict that a report holds, without its maps; None where it is not one of this layout on this panel.
+
+    Beads, holes, gauge, mass and demands must be the same, so that a file edited by hand is judged again.
+    """
+    try:
+        if not _same(panel, layout, result):
+            return None
+        pairs = zip(panel.demands, result["demands"], strict=True)
+        return Verdict(
+            panel=panel.name,
+            layout=layout,
+            mass_kg=float(result["mass_kg"]),
+            blank_mass_kg=float(result["blank_mass_kg"]),
+            demands=tuple(_judged(demand, told) for demand, told in pairs),
+            nodes=int(result["model"]["nodes"]),
+            mesh_error=_maybe(result["model"]["mesh_error_estimate"]),
+            warnings=tuple(map(str, result["warnings"])),
+            second_opinion=result.get("second_opinion"),
+            seconds=float(result["seconds"]),
+        )
+    except (KeyError, TypeError, ValueError, AttributeError):  # not ours, or edited by hand
+        return None
+
+
+def _same(panel: Panel, layout: Layout, result: dict) -> bool:
+    """True where a report tells of this layout, panel and demands."""
+    plain = layout.plain()
+    asked = [(one.kind, one.case, one.force, one.limit) for one in panel.demands]
+    return (
+        all(result[key] == plain[key] for key in ("beads", "holes"))
+        and (result["gauge_mm"], result["material"]) == (layout.gauge, panel.material.name)
+        and abs(result["mass_kg"] - panel.mass(layout)) < GRAM
+        and [(one["kind"], one["case"], one["force"], one["limit"]) for one in result["demands"]] == asked
+    )
+
+
+def _judged(demand: Demand, told: dict) -> DemandResult:
+    """A demand's result; null stands for a number that is none, or for no limit where the demand is met."""
+    nothing = math.inf if told["met"] else math.nan
+    value, margin = _maybe(told["value"]), _maybe(told["margin"])
+    return DemandResult(
+        kind=demand.kind,
+        label=demand.label,
+        unit=demand.unit,
+        limit=demand.limit,
+        value=nothing if value is None else value,
+        margin=nothing if margin is None else margin,
+        met=bool(told["met"]),
+        case=demand.case,
+        force=demand.force,
+        decided_by=str(told["decided_by"]),
+        ratio_w_t=_maybe(told["deflection_over_thickness"]) or 0.0,
+        error=_maybe(told["mesh_error_estimate"]),
+        in_plane=str(told["in_plane"]),
+        by_hold={str(end): nothing if one is None else float(one) for end, one in told["by_hold"].items()},
+        at=None if told["at"] is None else (float(told["at"][0]), float(told["at"][1])),
+    )
+
+
+def _maybe(value: object) -> float | None:
+    return None if value is None else float(value)
 
 
 def _demand(demand: DemandResult) -> dict:

@@ -1,14 +1,14 @@
 """What the shop allows: spacing, throat, curves, conflicts; and the audit of any layout by geometry.
 
 Plan coordinates and distances in mm.  A bead takes up its axis widened by half its width all round, ends included;
-a flared hole takes up the disc inside its fold circle.  Every spacing is measured from there.
+a flared hole takes up the disc inside its fold circle.  Every spacing is measured from there.  A stepped bead belongs
+along an edge, and an open end on a free one; elsewhere beads keep clear of edges.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
@@ -16,71 +16,24 @@ import shapely
 from scipy.spatial import cKDTree
 from shapely.geometry import LineString, MultiPoint, Point, Polygon
 from shapely.geometry.base import BaseGeometry
+from shapely.ops import substring
 
-from .errors import Fault, InputError
+from .errors import InputError
+from .flaring import least_flared
+from .folds import corners, flanges, least_flat, relief_hole
 from .layout import Bead, Hole, Layout
-from .material import Material, rated_thickness
+from .material import rated_thickness
 from .panel import Panel, Support
 from .section import tightest_radius
+from .spacing import spacing, spacing_faults
 from .tools import BeadDie, HoleDie, Tools
 
-COMMON = "common practice, no source"
-AC43 = "FAA AC 43.13-1B (1998), chapter 4"
 SLACK = 0.02  # mm; no mark on sheet is finer
+STEEPEST = 45.0  # degrees: an open end meets its edge at no less: common practice, no source
 CORNER_CUT = 0.5  # mm by which a hand-steered bead may cut a corner of the path: common practice, no source
 QUARTER_SEGMENTS = 32  # chords of a quarter circle, for buffers: 0.02 mm on a radius of 65 mm
 
 Item = Bead | Hole
-
-
-@dataclass(frozen=True)
-class Rule:
-    """One spacing rule.
-
-    value(t, d): mm, for sheet of t mm; d is the diameter of the fastener, or the inside radius of the fold.
-    """
-
-    name: str
-    what: str
-    formula: str
-    value: Callable[[float, float], float]
-    source: str = COMMON
-
-
-SPACING: dict[str, Rule] = {
-    rule.name: rule
-    for rule in (
-        Rule("bead_edge", "bead to edge of the sheet", "max(12, 8 t)", lambda t, d: max(12.0, 8 * t)),
-        Rule("bead_cutout", "bead to cut-out", "max(12, 8 t)", lambda t, d: max(12.0, 8 * t)),
-        Rule("bead_fold", "bead to fold line", "max(10, 4 t + R)", lambda t, d: max(10.0, 4 * t + d)),
-        Rule("bead_rivet", "bead to rivet row or bolt, centre", "max(8, 2 d)", lambda t, d: max(8.0, 2 * d)),
-        Rule("bead_support", "bead to a line it rests on", "max(6, 4 t)", lambda t, d: max(6.0, 4 * t)),
-        Rule("bead_bead", "bead to bead", "max(10, 6 t)", lambda t, d: max(10.0, 6 * t)),
-        Rule("bead_hole", "bead to fold circle of a flared hole", "max(10, 6 t)", lambda t, d: max(10.0, 6 * t)),
-        Rule("bead_keep_out", "bead to keep-out", "0", lambda t, d: 0.0),
-        Rule("hole_edge", "fold circle to edge of the sheet", "max(6, 3 t)", lambda t, d: max(6.0, 3 * t)),
-        Rule("hole_cutout", "fold circle to cut-out", "max(6, 3 t)", lambda t, d: max(6.0, 3 * t)),
-        Rule("hole_fold", "fold circle to fold line", "max(8, 4 t + R)", lambda t, d: max(8.0, 4 * t + d)),
-        Rule("hole_rivet", "fold circle to rivet row or bolt", "max(8, 2 d)", lambda t, d: max(8.0, 2 * d)),
-        Rule("hole_support", "fold circle to a line it rests on", "max(6, 3 t)", lambda t, d: max(6.0, 3 * t)),
-        Rule("hole_hole", "fold circle to fold circle", "max(8, 6 t)", lambda t, d: max(8.0, 6 * t)),
-        Rule("hole_keep_out", "fold circle to keep-out", "0", lambda t, d: 0.0),
-        Rule("rivet_edge", "rivet or bolt centre to edge of the sheet", "2 d", lambda t, d: 2 * d, AC43),
-        Rule("rivet_pitch", "rivet or bolt to the next, centres", "3 d", lambda t, d: 3 * d, AC43),
-    )
-}
-
-# Least diameter (mm) of a flared hole by greatest sheet thickness (mm): one fabricator's published limits for flared
-# holes, taken as the finished diameter.  Sheet over the last row keeps its diameter; like alloys share a row.
-FLARED_LIMITS: dict[str, tuple[tuple[float, float], ...]] = {
-    "5052": ((1.60, 12.7), (2.03, 19.05), (3.18, 25.4)),
-    "6061": ((1.60, 12.7), (2.54, 25.4), (3.18, 31.75)),
-    "2024": ((0.64, 12.7),),
-    "G90": ((1.91, 12.7),),
-    "1008": ((1.50, 12.7), (1.88, 25.4), (3.02, 31.75)),
-    "304": ((1.22, 12.7), (1.52, 19.05), (1.88, 25.4), (3.18, 31.75)),
-}
-FLARED_ALIKE = {"5754": "5052", "5251": "5052", "1050": "5052", "3003": "5052", "DC01": "1008", "DX51D": "G90"}
 
 
 class Breach(NamedTuple):
@@ -104,26 +57,6 @@ class Obstacle(NamedTuple):
 
 
 # ---------------------------------------------------------------------------------------------- spacing and footprints
-
-
-def spacing(tools: Tools, name: str, t: float, d: float = 0.0) -> float:
-    """mm that rule `name` asks for in this shop: its own value where it has one, else the table's."""
-    own = tools.spacing.get(name)
-    return float(own) if own is not None else SPACING[name].value(t, d)
-
-
-def spacing_faults(tools: Tools) -> tuple[Fault, ...]:
-    """One fault for each of the shop's own spacings that no rule knows or that is not a length.
-
-    `audit` and the rooms refuse tools that have any, so that a misspelt rule is never passed over.
-    """
-    faults = []
-    for name, value in tools.spacing.items():
-        if name not in SPACING:
-            faults.append(Fault(f"spacing.{name}", "no such rule", f"one of {', '.join(SPACING)}"))
-        elif not 0 <= value < math.inf:
-            faults.append(Fault(f"spacing.{name}", f"{value:g} mm", "0 or more"))
-    return tuple(faults)
 
 
 def _check_spacing(tools: Tools) -> None:
@@ -153,6 +86,12 @@ def hole_footprint(hole: Hole) -> Polygon:
 def kind_of(item: Item) -> str:
     """ "bead" or "hole"."""
     return "bead" if isinstance(item, Bead) else "hole"
+
+
+def edge_gap(tools: Tools, item: Item, t: float) -> float:
+    """mm that must stay between an item's footprint and the edge of the sheet."""
+    stepped = isinstance(item, Bead) and item.die.profile == "step"
+    return spacing(tools, "step_edge" if stepped else f"{kind_of(item)}_edge", t)
 
 
 def pair_gap(tools: Tools, kind: str, other: str, t: float) -> float:
@@ -225,8 +164,12 @@ def _support(panel: Panel, support: Support, gauge: float, kind: str) -> Iterato
 def bead_room(
     panel: Panel, die: BeadDie, gauge: float, beads: tuple[Bead, ...] = (), holes: tuple[Hole, ...] = ()
 ) -> BaseGeometry:
-    """Where the axis of a bead of this die may lie, next to the beads and holes that are there already."""
-    return _room(panel, gauge, "bead", die.width / 2, (*beads, *holes))
+    """Where the axis of a bead of this die may lie, next to the beads and holes that are there already.
+
+    For a step, as near an edge as it may come; how far from it is not looked at.
+    """
+    edge = "step_edge" if die.profile == "step" else None
+    return _room(panel, gauge, "bead", die.width / 2, (*beads, *holes), edge)
 
 
 def hole_room(
@@ -236,11 +179,13 @@ def hole_room(
     return _room(panel, gauge, "hole", die.flange / 2, (*beads, *holes))
 
 
-def _room(panel: Panel, gauge: float, kind: str, half: float, others: tuple[Item, ...]) -> BaseGeometry:
+def _room(
+    panel: Panel, gauge: float, kind: str, half: float, others: tuple[Item, ...], edge: str | None = None
+) -> BaseGeometry:
     _check_spacing(panel.tools)
     grow = {"quad_segs": QUARTER_SEGMENTS}
     clear = half + 2 * SLACK  # chords of the buffers' arcs lie a little inside
-    room = Polygon(panel.outline).buffer(-clear - spacing(panel.tools, f"{kind}_edge", gauge), **grow)
+    room = Polygon(panel.outline).buffer(-clear - spacing(panel.tools, edge or f"{kind}_edge", gauge), **grow)
     taken = [found.shape.buffer(clear + found.gap, **grow) for found in obstacles(panel, gauge, kind)]
     for other in others:
         shape, other_half = core(other)
@@ -330,22 +275,13 @@ def bead_die_breaches(panel: Panel, die: BeadDie, gauge: float, where: str = "")
 
 
 def hole_die_breaches(panel: Panel, die: HoleDie, gauge: float, where: str = "") -> list[Breach]:
-    """What keeps a flaring die from this sheet: a hole too small for the thickness (`FLARED_LIMITS`)."""
+    """What keeps a flaring die from this sheet: a hole too small for the thickness (`flaring.LIMITS`)."""
     least = least_flared(panel.material, gauge)
     if least is None or die.finished >= least - 1e-6:
         return []
     sheet = f"{gauge:g} mm {panel.material.name}"
     what = f"{die.finished:g} mm finished, least flared hole in {sheet} is {least:g} mm"
     return [Breach(where, what, least - die.finished)]
-
-
-def least_flared(material: Material, t: float) -> float | None:
-    """Least finished diameter (mm) of a flared hole in t mm sheet by `FLARED_LIMITS`; None for an alloy not in it."""
-    alloy = material.name.split("-")[0].removesuffix("A")
-    rows = FLARED_LIMITS.get(FLARED_ALIKE.get(alloy, alloy))
-    if rows is None:
-        return None
-    return next((diameter for thickest, diameter in rows if t <= thickest + 1e-6), rows[-1][1])
 
 
 # --------------------------------------------------------------------------------------------------------------- audit
@@ -378,8 +314,8 @@ def _path_breaches(panel: Panel, bead: Bead, name: str) -> Iterator[Breach]:
     roller = panel.tools.roller
     if not LineString(bead.path).is_simple:
         yield Breach(name, "the path crosses itself")
-    if not bead.closed and bead.length < least_length(bead.die) - SLACK:
-        least = least_length(bead.die)
+    least = least_length(bead.die) - sum(bead.open_ends) * bead.die.run_out_length
+    if not bead.closed and bead.length < least - SLACK:
         yield Breach(name, f"{bead.length:.1f} mm long, at least {least:.1f} mm", least - bead.length)
     miss = path_miss(bead, roller.least_path_radius)
     if miss > CORNER_CUT:
@@ -392,15 +328,77 @@ def _path_breaches(panel: Panel, bead: Bead, name: str) -> Iterator[Breach]:
 
 
 def _place_breaches(panel: Panel, item: Item, gauge: float, name: str) -> Iterator[Breach]:
-    kind = kind_of(item)
     own, sheet = core(item), Polygon(panel.outline)
-    gap = spacing(panel.tools, f"{kind}_edge", gauge)
-    if not sheet.covers(own[0]):
+    gap = edge_gap(panel.tools, item, gauge)
+    if not sheet.buffer(SLACK).covers(own[0]):
         yield Breach(name, "leaves the sheet", own[1] + gap)
+    elif isinstance(item, Bead):
+        yield from _open_end_breaches(panel, item, gauge, name)
+        inner = _without_open_ends(item, (own[1] + gap) / math.sin(math.radians(STEEPEST)))
+        yield from _too_close((inner, own[1]), Obstacle("edge of the sheet", sheet.exterior, gap), name)
+        if item.die.profile == "step":
+            yield from _too_far(panel, (inner, own[1]), gauge, name)
     else:
         yield from _too_close(own, Obstacle("edge of the sheet", sheet.exterior, gap), name)
-    for obstacle in obstacles(panel, gauge, kind):
+    for obstacle in obstacles(panel, gauge, kind_of(item)):
         yield from _too_close(own, obstacle, name)
+
+
+def _too_far(panel: Panel, own: tuple[BaseGeometry, float], gauge: float, name: str) -> Iterator[Breach]:
+    """A stepped bead that does not follow an edge."""
+    line, half = own
+    points = shapely.points([line.interpolate(s).coords[0] for s in np.linspace(0.0, line.length, 33)])
+    away = float(Polygon(panel.outline).exterior.distance(points).max()) - half
+    most = spacing(panel.tools, "step_reach", gauge)
+    if away > most + SLACK:
+        what = f"up to {away:.1f} mm from the edge; a step belongs along an edge, at most {most:.1f} mm from it"
+        yield Breach(name, what, away - most)
+
+
+def _without_open_ends(bead: Bead, length: float) -> BaseGeometry:
+    """The axis without so many mm at each open end; its middle point where nothing is left."""
+    line = LineString(bead.path)
+    start, stop = (length * is_open for is_open in bead.open_ends)
+    if start + stop >= line.length:
+        return line.interpolate(0.5, normalized=True)
+    return substring(line, start, line.length - stop)
+
+
+def _open_end_breaches(panel: Panel, bead: Bead, gauge: float, name: str) -> Iterator[Breach]:
+    """Open ends off the edge, along it rather than over it, or on an edge that is held or trimmed."""
+    edge = Polygon(panel.outline).exterior
+    path = np.asarray(bead.path, dtype=float)
+    gap = spacing(panel.tools, "bead_open_end", gauge) + bead.die.width / 2
+    taken = [(f"edge trim {n}", trim.path) for n, trim in enumerate(panel.trims, 1)]
+    taken += [
+        (f"support {n} ({support.kind})", support.path)
+        for n, support in enumerate(panel.supports, 1)
+        if support.kind in ("edge", "rest") and support.path is None
+    ]
+    for word, is_open, (end, inner) in zip(("start", "stop"), bead.open_ends, (path[:2], path[:-3:-1]), strict=True):
+        if not is_open:
+            continue
+        place = Point(end)
+        if edge.distance(place) > SLACK:
+            yield Breach(name, f"open {word} is not on the edge of the sheet", edge.distance(place))
+            continue
+        turn = _angle_to(edge, place, inner - end)
+        if turn < STEEPEST - 0.5:
+            yield Breach(name, f"open {word} meets the edge at {turn:.0f} degrees, at least {STEEPEST:.0f}")
+        for what, line in taken:
+            shape = edge if line is None else LineString(line)
+            if gap - shape.distance(place) > SLACK:
+                what = f"open {word} on an edge that is not free: {what}"
+                yield Breach(name, what, gap - shape.distance(place))
+
+
+def _angle_to(edge: BaseGeometry, place: Point, along: np.ndarray) -> float:
+    """Degrees, 0 to 90, between a direction and the edge at a place on it."""
+    at = edge.project(place)
+    before, after = (np.array(edge.interpolate(s % edge.length).coords[0]) for s in (at - 0.5, at + 0.5))
+    side = after - before
+    cross = abs(side[0] * along[1] - side[1] * along[0]) / np.linalg.norm(side) / np.linalg.norm(along)
+    return math.degrees(math.asin(min(1.0, cross)))
 
 
 def _too_close(own: tuple[BaseGeometry, float], obstacle: Obstacle, name: str) -> Iterator[Breach]:
@@ -453,3 +451,23 @@ def _pitch(panel: Panel, centres: np.ndarray, d: float, where: str) -> Iterator[
     if nearest < least - SLACK:
         what = f"centres {nearest:.1f} mm apart, at least {least:.1f} mm"
         yield Breach(where, what, least - nearest)
+
+
+def audit_folds(panel: Panel, gauge: float) -> tuple[Breach, ...]:
+    """Folds of the panel itself that are too tight for the sheet, leave too little to hold, or meet (warnings)."""
+    found: list[Breach] = []
+    least, wanted = panel.material.least_bend_radius(gauge), least_flat(gauge, panel.tools.folder.least_flat)
+    for number, fold in enumerate(panel.folds, 1):
+        if least is not None and fold.radius < least - 1e-6:
+            sheet = f"{gauge:g} mm {panel.material.name}"
+            what = f"inside radius {fold.radius:g} mm, least for {sheet} is {least:.2f} mm"
+            found.append(Breach(f"fold {number}", what, least - fold.radius))
+    for flange in flanges(panel, gauge):
+        if flange.flat < wanted - SLACK:
+            what = f"{max(flange.flat, 0.0):.1f} mm flat is left beyond the bend, the folder needs {wanted:.1f} mm"
+            found.append(Breach(f"fold {flange.number}", what, wanted - flange.flat))
+    for i, j, (x, y) in corners(panel):
+        hole = relief_hole(max(panel.folds[i - 1].radius, panel.folds[j - 1].radius), gauge)
+        what = f"meet at ({x:.1f}, {y:.1f}): drill a relief hole of {hole:.1f} mm there first"
+        found.append(Breach(f"fold {i} and fold {j}", what))
+    return tuple(found)

@@ -24,12 +24,15 @@ from .moves import Choice, Chooser, best_choice
 from .panel import Panel
 from .ribbed import scout
 from .threads import one_thread
-from .verdict import UNDECIDED, Found, Rival, Verdict
+from .verdict import UNDECIDED, DemandResult, Found, Rival, Verdict
 
 ROUNDS = 6  # times the judge may correct the scout at one gauge
 STARTS = 3  # greedy starts at each of them
 HOPELESS = 1.15  # a scout's best worse than this is not shown to the judge
-SLICE = 0.4  # share of the time left that one gauge may take
+JUDGES = ("stress", "buckling")  # demands only the judge sees
+SCOUTING = 0.25  # share of the time left that choosing by the scout may take at one gauge
+SLICE = 0.4  # share of the time left that layouts judged one by one may take at one gauge
+HEAVY = 2.0  # linear deflection over thickness beyond which a load case is the judge's alone
 HOLE_ROUNDS = 6  # times the judge is asked about a batch of holes
 
 OnBest = Callable[[Verdict], None]
@@ -104,8 +107,10 @@ class _Hunt:
         self.progress(used, words)
 
     def judge(self, layout: Layout) -> Verdict:
-        """The verdict on a layout; kept if it is the best so far."""
-        verdict = check(self.panel, layout, grade=self.grade)
+        """The verdict on a layout, by the quick mesh where that misses clearly; kept if it is the best so far."""
+        verdict = check(self.panel, layout, grade="quick", error=False)
+        if self.grade != "quick" and worst_badness(verdict) <= FAR:
+            verdict = check(self.panel, layout, grade=self.grade)
         miss = worst_badness(verdict)
         self.best_at[layout.gauge] = min(miss, self.best_at.get(layout.gauge, math.inf))
         if self.best is None or rank(self.panel, verdict) < rank(self.panel, self.best):
@@ -204,6 +209,7 @@ class _Gauge:
     chooser: Chooser
     begun: float
     heavy: bool = False
+    start: tuple[int, ...] = ()
 
     @classmethod
     def opened(cls, hunt: _Hunt, gauge: float) -> _Gauge:
@@ -223,20 +229,19 @@ class _Gauge:
     def by_scout(self, hunt: _Hunt) -> Verdict | None:
         """The sheet as it is if that will do; else beads by the scout, corrected by the judge."""
         panel, gauge = hunt.panel, self.gauge
-        bare = self.pool.layout(gauge, self.pool.fixed)
-        if hunt.best is None or quick_badness(panel, bare, cap=FAR) <= FAR:
-            verdict = hunt.judge(bare)
-            if verdict.met:
-                hunt.reasons[gauge] = "the sheet as it is meets all demands"
-                return verdict
+        bare = hunt.judge(self.pool.layout(gauge, self.pool.fixed))
+        if bare.met:
+            hunt.reasons[gauge] = "the sheet as it is meets all demands"
+            return bare
+        self.chooser.ignored = {i for i, d in enumerate(bare.demands) if _is_heavy(d)}
         missing = _beyond(self.chooser)
         if missing:
             count = len(self.pool.beads)
             hunt.reasons[gauge] = f"on the ribbed plate even all {count} bead candidates at once miss {missing}"
             return None
-        self.chooser.deadline = time.monotonic() + SLICE * max(hunt.left, 0.0)
-        verdict, worst = _corrected(hunt, gauge, self.pool, self.chooser)
-        self.heavy = worst is not None and panel.demands[worst].kind not in ("frequency", "softness")
+        self.chooser.deadline = time.monotonic() + SCOUTING * max(hunt.left, 0.0)
+        verdict, worst, self.start = _corrected(hunt, gauge, self.pool, self.chooser)
+        self.heavy = worst is not None and (worst in self.chooser.ignored or panel.demands[worst].kind in JUDGES)
         if verdict is None:
             self.missed(hunt, f"not found in {time.monotonic() - self.begun:.0f} s")
         else:
@@ -252,7 +257,7 @@ class _Gauge:
             return None
         end = time.monotonic() + SLICE * hunt.left
         best = [(math.inf, self.pool.fixed)]
-        for chosen in _trials(hunt, self.chooser, self.pool, best):
+        for chosen in _trials(hunt, self.chooser, self.pool, self.start, best):
             if time.monotonic() > end:
                 break
             bad = quick_badness(hunt.panel, self.pool.layout(self.gauge, chosen), cap=best[-1][0])
@@ -294,25 +299,33 @@ def _beyond(chooser: Chooser) -> str:
     return ", ".join(demands[i].label for i, b in bad.items() if demands[i].kind == "frequency" and b > HOPELESS)
 
 
-def _corrected(hunt: _Hunt, gauge: float, pool: _Pool, chooser: Chooser) -> tuple[Verdict | None, int | None]:
+def _is_heavy(demand: DemandResult) -> bool:
+    """True where a load bends the sheet so far that the scout has nothing to say."""
+    return demand.kind != "frequency" and demand.ratio_w_t > HEAVY
+
+
+def _corrected(
+    hunt: _Hunt, gauge: float, pool: _Pool, chooser: Chooser
+) -> tuple[Verdict | None, int | None, tuple[int, ...]]:
     """Choose by the scout, ask the judge, correct the scout, until the judge says met.
 
-    The verdict, or None and the number of the demand that stood in the way.
+    The verdict, or None and the number of the demand that stood in the way; the last choice.
     """
-    worst = None
+    worst, choice = None, None
     for k in range(ROUNDS):
         hunt.tell(f"{gauge:g} mm: choosing among {len(pool.beads)} beads, round {k + 1}")
         choice = best_choice(chooser, hunt.seed + k, STARTS)
         if choice.worst > HOPELESS:
             bad = chooser.bad(chooser.respond(choice.chosen))
-            return None, max(bad, key=bad.__getitem__)
+            return None, max(bad, key=bad.__getitem__), choice.chosen
         verdict = hunt.judge(pool.layout(gauge, choice.chosen))
         if verdict.met:
-            return verdict, None
+            return verdict, None, choice.chosen
         worst = verdict.demands.index(verdict.worst)
+        chooser.ignored = {i for i in chooser.ignored if _is_heavy(verdict.demands[i])}
         if not _learn(chooser, choice, verdict) or chooser.out_of_time():
             break
-    return None, worst
+    return None, worst, choice.chosen
 
 
 def _learn(chooser: Chooser, choice: Choice, verdict: Verdict) -> bool:
@@ -330,7 +343,7 @@ def _learn(chooser: Chooser, choice: Choice, verdict: Verdict) -> bool:
 
 
 def _trials(
-    hunt: _Hunt, chooser: Chooser, pool: _Pool, best: list[tuple[float, tuple[int, ...]]]
+    hunt: _Hunt, chooser: Chooser, pool: _Pool, start: tuple[int, ...], best: list[tuple[float, tuple[int, ...]]]
 ) -> Iterator[tuple[int, ...]]:
     """Choices worth the judge's time: hand layouts, then the best so far with beads added, dropped, swapped at random.
 
@@ -340,7 +353,7 @@ def _trials(
     fits = [
         tuple(sorted({*pool.fixed, *choice})) for choice in hand_layouts(pool.beads[pool.fixed_beads :], _inner(pool))
     ]
-    yield pool.fixed
+    yield start
     for chosen in fits:
         bad = chooser.bad(chooser.respond(chosen)) if hertz else {}
         if all(bad[i] <= HOPELESS for i in hertz):
@@ -377,7 +390,7 @@ def _with_holes(hunt: _Hunt, verdict: Verdict, pool: _Pool) -> None:
             return
         hunt.tell(f"{verdict.layout.gauge:g} mm: {len(chosen)} holes in, trying {len(batch)} more")
         layout = replace(verdict.layout, holes=tuple(pool.holes[i] for i in sorted(chosen + batch)))
-        if quick_badness(hunt.panel, layout, cap=FAR) <= FAR and hunt.judge(layout).met:
+        if hunt.judge(layout).met:
             chosen += batch
             order = [i for i in order if i not in batch]
             batch = _packed(order, blocked, chosen)

@@ -3,13 +3,14 @@
 All lengths in mm, to the mid-surface of the sheet.  `s` runs across the bead from its axis, z toward the face on
 which the bead stands proud; z = 0 at both feet, z = depth at the crest.
 
-One half of every profile is: shoulder arc (radius r_s, tangent to the flat sheet at the foot) - straight flank of
+One half of every bead is: shoulder arc (radius r_s, tangent to the flat sheet at the foot) - straight flank of
 length L at the angle theta - nose arc (radius R) - flat top of half width.  With T = R + r_s
 
     T sin(theta) + L cos(theta) + top/2 = w/2        T (1 - cos(theta)) + L sin(theta) = d
 
 so that fillets lower no crest and narrow no foot.  `vee` has top = 0 and solves for theta; `round` is the vee whose
-flank has shrunk to nothing, T = (w^2/4 + d^2)/(2 d); `flat` has theta given and solves for L and the top.
+flank has shrunk to nothing, T = (w^2/4 + d^2)/(2 d); `flat` has theta given and solves for L and the top.  A `step`
+(joggle, offset) is one such half alone, w wide: the sheet on the side of positive s goes on at z = depth.
 """
 
 from __future__ import annotations
@@ -28,7 +29,8 @@ ARC_STEP = math.radians(2.0)  # 2 degrees a chord: arc length right to 5e-5
 
 
 class Half(NamedTuple):
-    """One half of a profile: radii of shoulder and nose, flank angle (radians), flank length, half the flat top."""
+    """One half of a profile, or the ramp of a step: radii of shoulder and nose, flank angle (radians), flank length,
+    half the flat top."""
 
     shoulder: float
     nose: float
@@ -72,10 +74,13 @@ def profile(die: BeadDie) -> np.ndarray:
     angles = np.linspace(0.0, theta, 1 + max(4, math.ceil(theta / ARC_STEP)))
     curve = np.column_stack([np.sin(angles), 1 - np.cos(angles)])
     foot = [-die.width / 2, 0.0] + shoulder * curve
-    crest = [-top, die.depth] - nose * curve[::-1]
-    left = np.vstack([foot, crest])
-    points = np.vstack([left, (left * [-1, 1])[::-1]])
-    points[-1] = die.width / 2, 0.0
+    if die.profile == "step":
+        points = np.vstack([foot, [die.width / 2, die.depth] - nose * curve[::-1]])
+        points[-1] = die.width / 2, die.depth
+    else:
+        left = np.vstack([foot, [-top, die.depth] - nose * curve[::-1]])
+        points = np.vstack([left, (left * [-1, 1])[::-1]])
+        points[-1] = die.width / 2, 0.0
     kept = np.append(True, np.linalg.norm(np.diff(points, axis=0), axis=1) > 1e-9)
     points = points[kept]
     points.flags.writeable = False
@@ -83,28 +88,42 @@ def profile(die: BeadDie) -> np.ndarray:
 
 
 def height(die: BeadDie, s: np.ndarray) -> np.ndarray:
-    """Height z (mm) at distances s (mm, any shape) from the axis; 0 outside the bead."""
+    """Height z (mm) at distances s (mm, any shape) from the axis; 0 outside the bead.
+
+    Distances are signed for a step alone, which stays at its depth where s > w/2.
+    """
     points = profile(die)
-    return np.interp(s, points[:, 0], points[:, 1], left=0.0, right=0.0)
+    return np.interp(s, points[:, 0], points[:, 1])
 
 
-def taper(die: BeadDie, along: np.ndarray, length: float, closed: bool = False) -> np.ndarray:
+def taper(
+    die: BeadDie,
+    along: np.ndarray,
+    length: float,
+    closed: bool = False,
+    open_ends: tuple[bool, bool] = (False, False),
+) -> np.ndarray:
     """Share of the depth, 0..1, at distances `along` (mm) of a bead `length` > 0 mm long.
 
-    A half cosine over the run-out at each end (at most half the length), 1 between; closed frames have no ends.
+    A half cosine over the run-out at each end (at most half the length), 1 between; closed frames have no ends, and
+    no depth is lost at an open end (start, stop), which runs over the edge of the sheet.
     """
     along = np.asarray(along, dtype=float)
     if closed:
         return np.ones_like(along)
     run = min(die.run_out_length, length / 2)
-    to_end = np.clip(np.minimum(along, length - along), 0.0, run)
+    from_start, to_stop = (
+        np.full_like(along, run) if is_open else distance
+        for is_open, distance in zip(open_ends, (along, length - along), strict=True)
+    )
+    to_end = np.clip(np.minimum(from_start, to_stop), 0.0, run)
     return 0.5 * (1 - np.cos(np.pi * to_end / run))
 
 
 def developed_length(die: BeadDie) -> float:
-    """Length S of the mid-surface across the bead, mm (exact)."""
+    """Length S of the mid-surface across the bead, or up the ramp of a step, mm (exact)."""
     shoulder, nose, theta, flank, top = half(die)
-    return 2 * ((shoulder + nose) * theta + flank + top)
+    return (1 if die.profile == "step" else 2) * ((shoulder + nose) * theta + flank + top)
 
 
 def pull_in(die: BeadDie) -> float:
@@ -141,7 +160,8 @@ def line_properties(points: np.ndarray, t: float) -> SectionProperties:
     """Thin-wall properties of any mid-surface line, points (k, 2) of (s, z) mm, s rising, thickness t mm.
 
     I = t int (z - z_c)^2 ds + t^3/12 int cos^2 ds, exact for the polyline, as a shell has it.  A solid section has
-    t^3/6 int sin^2 ds more where its ends lie flat (0.5 % for beads of 16 x 6 in 1 mm sheet).
+    t^3/6 int sin^2 ds more where its ends lie flat (0.5 % for beads of 16 x 6 in 1 mm sheet).  The axis stays level:
+    a step beside an edge that may tilt has less, about its own principal axis.
     """
     (across, rise), z = np.diff(points, axis=0).T, points[:, 1]
     ds = np.hypot(across, rise)
@@ -171,7 +191,7 @@ def properties(die: BeadDie, t: float, width: float) -> SectionProperties:
     beside = (width - die.width) / 2
     points = profile(die)
     if beside > 1e-9:
-        points = np.vstack([[-width / 2, 0.0], points, [width / 2, 0.0]])
+        points = np.vstack([[-width / 2, 0.0], points, [width / 2, points[-1, 1]]])
     return line_properties(points, t)
 
 
@@ -187,7 +207,8 @@ def _plausible(die: BeadDie) -> None:
 
 
 def _pointed(die: BeadDie) -> Half:
-    w, d, shoulder = die.width, die.depth, die.shoulder_radius
+    w = 2 * die.width if die.profile == "step" else die.width
+    d, shoulder = die.depth, die.shoulder_radius
     greatest = (w * w / 4 + d * d) / (2 * d)
     if die.profile == "round":
         if d > w / 2:

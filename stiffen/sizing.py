@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 
 from .errors import Fault, MeshError
 
-CLASS = 1.15  # sources within this ratio share one tree
+CLASS = 1.25  # sources within this ratio share one tree
 GREATEST_CHORD = 0.15  # mm
 
 
@@ -46,7 +46,7 @@ class Fineness:
 GRADES = {
     "quick": (18, 3, 2, 2, 1.0, 0.6),
     "normal": (36, 4, 4, 3, 0.7, 0.45),
-    "fine": (62, 7, 7, 5, 0.4, 0.4),
+    "fine": (62, 6, 7, 5, 0.4, 0.4),
 }
 
 
@@ -103,8 +103,9 @@ class SizeField:
         """(n,) mm at points (n, 2)."""
         size = np.full(len(xy), self.side)
         for tree, own in self._classes:
-            distance, _ = tree.query(xy, distance_upper_bound=(self.side - own) / self.growth)
-            np.minimum(size, own + self.growth * distance, out=size)
+            coarser = np.flatnonzero(size > own)
+            distance, _ = tree.query(xy[coarser], distance_upper_bound=(self.side - own) / self.growth)
+            size[coarser] = np.minimum(size[coarser], own + self.growth * distance)
         return size
 
 

@@ -5,6 +5,8 @@
     [[bead_die]]                  # name, profile, width, depth; optional: nose_radius, shoulder_radius, flank, run_out
     [[hole_die]]                  # name, pilot, finished, flange, rise
     [[trial]]                     # die, material, thickness, turns = [...], depth = [...]
+    [folder]                      # optional: neutral, least_flat
+    [[cutter]]                    # kind, sizes = [...]; those commonly sold if there is none
     [spacing]                     # shop rules by name, mm
 
 Lengths in mm, angles in degrees.
@@ -21,7 +23,8 @@ from .errors import InputError
 from .fields import Faults, Range, Table, likeness
 from .files import Where, read_toml, refuse
 from .section import half
-from .tools import PROFILES, BeadDie, HoleDie, Roller, Tools, Trial
+from .spacing import SPACING
+from .tools import PROFILES, BeadDie, Cutter, Folder, HoleDie, Roller, Tools, Trial
 
 STARTER = "starter"
 DIAMETER = Range(1.0, 500.0, "mm")
@@ -86,10 +89,12 @@ def tools_of(table: Table, name: str) -> Tools:
     named = [row.data["name"] for row in bead_rows if isinstance(row.data.get("name"), str)]
     trials = [_trial(row, named) for row in table.tables("trial")]
     spacing = _spacing(table.table("spacing"))
+    folder = _folder(table.table("folder"))
+    cutters = [_cutter(row) for row in table.tables("cutter")]
     if not bead_rows and not hole_rows and table.ok:
         table.fault("bead_die", "is missing", "give at least one [[bead_die]] or [[hole_die]]")
     table.close("a tools file")
-    return Tools(name, roller, _good(bead_dies), _good(hole_dies), _good(trials), spacing)
+    return Tools(name, roller, _good(bead_dies), _good(hole_dies), _good(trials), spacing, _good(cutters), folder)
 
 
 def _good(rows: Iterable) -> tuple:
@@ -185,8 +190,25 @@ def _trial(row: Table, dies: list[str]) -> Trial | None:
     return Trial(die, material, thickness, turns, depth)
 
 
+def _folder(row: Table | None) -> Folder:
+    if row is None:
+        return Folder()
+    neutral = row.number("neutral", Range(0.2, 0.5), Folder.neutral)
+    least_flat = row.number("least_flat", Range(0.0, 200.0, "mm"), 0.0)
+    row.close("a folder")
+    return Folder(neutral, least_flat) if row.ok else Folder()
+
+
+def _cutter(row: Table) -> Cutter | None:
+    kind = row.text("kind")
+    sizes = row.numbers("sizes", DIAMETER)
+    row.close("a cutter")
+    return Cutter(kind, sizes) if row.ok else None
+
+
 def _spacing(row: Table | None) -> dict[str, float]:
     if row is None:
         return {}
-    values = {key: row.number(key, Range(0.0, 500.0, "mm")) for key in row.data}
+    values = {key: row.number(key, Range(0.0, 500.0, "mm"), None) for key in SPACING}
+    row.close("the spacing rules")
     return {key: value for key, value in values.items() if value is not None}

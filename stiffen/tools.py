@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-PROFILES = ("round", "vee", "flat")
+PROFILES = ("round", "vee", "flat", "step")
 
 
 @dataclass(frozen=True)
@@ -36,8 +36,10 @@ class BeadDie:
     width: of the bead at the sheet's face, mm.  depth: greatest, mm, to the mid-surface of the sheet.
     nose_radius, shoulder_radius: mid-surface radii at the crest and at the foot, mm.
     For a round profile the nose follows from width, depth and shoulder: R + r_s = (w^2/4 + d^2)/(2 d).
-    run_out: length over which depth fades to nothing at a closed end, mm (0 means 2.5 depth).
+    run_out: length over which depth fades to nothing at a closed end, mm, at the start as at the stop (0 means
+    2.5 depth).
     flank: angle of a flat-topped bead's flank to the sheet, degrees.
+    A step lifts all the sheet between it and the nearer edge by its depth; its width is that of the ramp.
     """
 
     name: str
@@ -81,6 +83,26 @@ class HoleDie:
 
 
 @dataclass(frozen=True)
+class Folder:
+    """What folds the sheet.
+
+    neutral: share of the thickness, from the inner face, at which a fold keeps its length; 0.447 is in the formula of
+    `folds.bend_allowance`.  least_flat: mm of flat flange beyond the bend that the folder needs (0 means 2.5 t).
+    """
+
+    neutral: float = 0.447
+    least_flat: float = 0.0
+
+
+@dataclass(frozen=True)
+class Cutter:
+    """Something that cuts round holes in sheet (hole saw, punch, step drill) and the diameters it comes in, mm."""
+
+    kind: str
+    sizes: tuple[float, ...]
+
+
+@dataclass(frozen=True)
 class Trial:
     """A scrap strip that was rolled: pairs of screw turns from first touch and measured depth (mm)."""
 
@@ -93,7 +115,11 @@ class Trial:
 
 @dataclass(frozen=True)
 class Tools:
-    """The whole bench.  `spacing` overrides rows of `rules.SPACING` by name, mm."""
+    """The whole bench.
+
+    spacing: overrides rows of `spacing.SPACING` by name, mm.  cutters: () means what is commonly sold
+    (`flaring.stock_cutters`).
+    """
 
     name: str
     roller: Roller
@@ -101,6 +127,8 @@ class Tools:
     hole_dies: tuple[HoleDie, ...] = ()
     trials: tuple[Trial, ...] = ()
     spacing: dict[str, float] = field(default_factory=dict)
+    cutters: tuple[Cutter, ...] = ()
+    folder: Folder = Folder()
 
     def bead_die(self, name: str) -> BeadDie | None:
         """The bead die of that name, or None."""

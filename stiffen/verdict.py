@@ -44,7 +44,9 @@ class DemandResult:
 
 @dataclass(frozen=True)
 class FastenerLoad:
-    """The rivet or bolt that carries most in a case: centre (mm), shear and pull, N; under which in-plane hold."""
+    """The rivet or bolt of one support that carries most in a case: centre (mm), shear and pull, N; under which
+    in-plane hold.
+    """
 
     case: str
     centre: tuple[float, float]

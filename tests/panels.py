@@ -28,7 +28,7 @@ def lid(a=500.0, b=400.0, **changes):
         SHOP,
         supports=(EDGE,),
         loads=(Load("wind", "pressure", 1e-5),),
-        demands=(Demand("deflection", 0.1, "wind"), Demand("frequency", 40.0), Demand("softness", 0.1, force=1.0)),
+        demands=(Demand("deflection", 0.1, "wind"), Demand("frequency", 40.0), Demand("softness", 0.01, force=0.1)),
     )
     return replace(panel, **changes)
 

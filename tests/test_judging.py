@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from panels import B16, SHEET, SIX, lid, rows
 
+from stiffen.errors import SolverError
 from stiffen.judging import check, rival
 from stiffen.layout import Layout
 from stiffen.panel import Demand, Load, Support
-from stiffen.verdict import LINEAR, UNDECIDED
+from stiffen.verdict import LINEAR, NONLINEAR, UNDECIDED
 
 
 def test_values_meet_plate_theory():
@@ -20,7 +21,7 @@ def test_values_meet_plate_theory():
     assert deflection.value == pytest.approx(0.006029 * 1e-5 * 400.0**4 / D, rel=0.005)
     assert hertz.value == pytest.approx(25.291 / (2 * np.pi * 500.0**2) * np.sqrt(D / 2.68e-9), rel=0.005)
     assert softness.at == pytest.approx((250.0, 200.0), abs=20.0)
-    assert all(d.decided_by == LINEAR for d in verdict.demands)
+    assert [d.decided_by for d in verdict.demands] == [LINEAR, LINEAR, NONLINEAR]
     assert verdict.mass_kg == pytest.approx(0.536)
     assert verdict.mesh_error < 0.01
 
@@ -31,13 +32,42 @@ def test_scales_with_thickness_and_load():
     assert thick[1].value / thin[1].value == pytest.approx(2.0, rel=1e-3)
 
 
-def test_large_deflection_is_not_decided_and_counts_as_missed():
-    panel = lid(loads=(Load("wind", "pressure", 5e-4),), demands=(Demand("deflection", 1000.0, "wind"),))
-    verdict = check(panel, Layout(1.0), grade="quick")
+HEAVY = lid(
+    loads=(Load("foot", "patch", 200.0, at=(250.0, 200.0), size=(100.0, 100.0)),),
+    demands=(Demand("deflection", 8.6, "foot"), Demand("stress", 0.5, "foot")),
+)
+
+
+def test_large_deflection_decides_beyond_half_the_thickness():
+    deflection, stress = check(HEAVY, Layout(1.0), grade="quick").demands
+    assert deflection.decided_by == stress.decided_by == NONLINEAR
+    # a general open FE program's quadratic shells and a separate co-rotational trial: 8.29 mm, edges free to draw in
+    # (nu 0.33, E 70 GPa); small-deflection theory says 62.9
+    assert deflection.value == pytest.approx(8.29, rel=0.03)
+    assert deflection.ratio_w_t == pytest.approx(62.9, rel=0.02)
+    assert deflection.met
+
+
+def test_what_the_solver_cannot_follow_is_not_decided_and_counts_as_missed(monkeypatch):
+    def gives_up(*args, **kwargs):
+        raise SolverError("no equilibrium was found beyond load factor 0.4")
+
+    monkeypatch.setattr("stiffen.stand.follow", gives_up)
+    verdict = check(replace(HEAVY, demands=(Demand("deflection", 1000.0, "foot"),)), Layout(1.0), grade="quick")
     demand = verdict.demands[0]
-    assert demand.ratio_w_t > 5 and demand.decided_by == UNDECIDED
-    assert demand.margin > 0 and not demand.met and not verdict.met
-    assert "does not hold there" in verdict.warnings[0]
+    assert demand.decided_by == UNDECIDED and demand.margin > 0
+    assert not demand.met and not verdict.met
+    assert "beyond load factor 0.4" in verdict.warnings[0]
+
+
+def test_fasteners_are_reported():
+    rivets = Support("rivets", path=((12.0, 12.0), (488.0, 12.0)), pitch=60.0, diameter=4.0, in_plane="held")
+    other = replace(rivets, path=((12.0, 388.0), (488.0, 388.0)))
+    rows_worst = check(replace(HEAVY, supports=(rivets, other)), Layout(1.0), grade="quick").rivets
+    assert len(rows_worst) == 2
+    for one in rows_worst:
+        assert one.centre[0] == pytest.approx(250.0, abs=31.0)
+        assert one.shear > one.pull > 200.0 / 18  # membrane tension pulls harder than the load presses
 
 
 def test_unknown_hold_takes_the_worse_end():
@@ -51,7 +81,8 @@ def test_unknown_hold_takes_the_worse_end():
 
 def test_mesh_error_is_honest():
     # the estimate covers the difference to a mesh of three times the nodes
-    verdict, finer = (check(lid(), SIX["three B16 along"], grade=g) for g in ("normal", "fine"))
+    panel = lid(demands=lid().demands[:2])
+    verdict, finer = (check(panel, SIX["three B16 along"], grade=g) for g in ("normal", "fine"))
     for coarse, fine in zip(verdict.demands[:2], finer.demands[:2], strict=True):
         assert abs(coarse.value / fine.value - 1) < 1.5 * coarse.error + 0.002
 
@@ -97,5 +128,5 @@ def test_maps_hold_the_fields_of_the_values():
     maps = verdict.maps
     assert np.abs(maps.deflection["wind"]).max() == pytest.approx(verdict.demands[0].value)
     assert maps.modes[0][0] == pytest.approx(verdict.demands[1].value)
-    assert maps.softness[:, 2].max() == pytest.approx(verdict.demands[2].value)
+    assert maps.softness[:, 2].max() * 0.1 == pytest.approx(verdict.demands[2].value, rel=1e-3)
     assert maps.z.max() == pytest.approx(4.0, rel=0.02)

@@ -98,9 +98,9 @@ def test_flared_holes_agree_with_the_judge():
 
 
 def test_softness_is_found_where_the_sheet_is_softest():
-    panel = lid(demands=(Demand("softness", 0.1, force=1.0),))
+    panel = lid(demands=(Demand("softness", 0.01, force=0.1),))
     value = scout(panel, 1.0).respond(()).values[0]
     D = panel.material.bending_stiffness(1.0)
     # T&WK Table 23, a/b = 1.25: beta 0.01394 (recomputed)
-    assert value == pytest.approx(0.01394 * 400.0**2 / D, rel=0.02)
-    assert check(panel, Layout(1.0), error=False).demands[0].value == pytest.approx(0.01394 * 400.0**2 / D, rel=0.01)
+    assert value == pytest.approx(0.1 * 0.01394 * 400.0**2 / D, rel=0.02)
+    assert check(panel, Layout(1.0), error=False).demands[0].value == pytest.approx(0.1 * 0.01394 * 400.0**2 / D, rel=0.01)

@@ -10,9 +10,11 @@ from shapely.geometry import LineString, Point, Polygon
 
 from stiffen import rules
 from stiffen.errors import InputError
+from stiffen.flaring import least_flared
 from stiffen.layout import Bead, Hole, Layout
 from stiffen.material import Material
 from stiffen.panel import Cutout, Fold, KeepOut, Panel, Support
+from stiffen.spacing import COMMON, SPACING, spacing, spacing_faults
 from stiffen.tools import BeadDie, HoleDie, Roller, Tools
 
 SOFT = Material("5754-H111", 70e3, 0.33, 2.67e-6, 80, 190, 0.15, ((1.5, 0.5), (6.0, 1.0)))
@@ -45,18 +47,18 @@ def only(breaches):
 
 def test_published_rows():
     """FAA AC 43.13-1B: edge distance 2 D, single-row pitch 3 D; 1/8 in rivets."""
-    assert rules.spacing(TOOLS, "rivet_edge", 1.0, 3.2) == pytest.approx(6.4)
-    assert rules.spacing(TOOLS, "rivet_pitch", 1.0, 3.2) == pytest.approx(9.6)
-    assert "AC 43.13" in rules.SPACING["rivet_edge"].source
+    assert spacing(TOOLS, "rivet_edge", 1.0, 3.2) == pytest.approx(6.4)
+    assert spacing(TOOLS, "rivet_pitch", 1.0, 3.2) == pytest.approx(9.6)
+    assert "AC 43.13" in SPACING["rivet_edge"].source
 
 
 def test_every_row_says_where_it_comes_from():
-    for name, rule in rules.SPACING.items():
+    for name, rule in SPACING.items():
         assert rule.name == name
-        assert rule.source == rules.COMMON or "AC 43.13" in rule.source
+        assert rule.source == COMMON or "AC 43.13" in rule.source
 
 
-@pytest.mark.parametrize("rule", rules.SPACING.values(), ids=lambda rule: rule.name)
+@pytest.mark.parametrize("rule", SPACING.values(), ids=lambda rule: rule.name)
 def test_formula_text_is_what_is_computed(rule):
     for t, d in [(0.5, 0.0), (1.0, 3.2), (2.0, 4.0), (6.0, 20.0)]:
         words = rule.formula.replace("R", "d").replace(" t", " * t").replace("2 d", "2 * d").replace("3 d", "3 * d")
@@ -68,20 +70,20 @@ def test_small_flared_hole_keeps_the_published_edge_distance():
 
     The flange's width is not given there; 3 mm in plan is assumed.
     """
-    assert 18.7 / 2 + rules.spacing(TOOLS, "hole_edge", 1.0) >= 15.24
+    assert 18.7 / 2 + spacing(TOOLS, "hole_edge", 1.0) >= 15.24
 
 
 def test_shop_overrides_a_row():
     shop = replace(TOOLS, spacing={"bead_edge": 25.0})
-    assert rules.spacing(shop, "bead_edge", 1.0) == 25
-    assert rules.spacing(shop, "bead_bead", 1.0) == rules.spacing(TOOLS, "bead_bead", 1.0)
+    assert spacing(shop, "bead_edge", 1.0) == 25
+    assert spacing(shop, "bead_bead", 1.0) == spacing(TOOLS, "bead_bead", 1.0)
     near = straight(100, 30, 400, 30)  # flank 22 mm from the edge
     assert audit(PLAIN, near) == ()
     assert only(audit(replace(PLAIN, tools=shop), near)).short_by_mm == pytest.approx(3)
 
 
 def test_unknown_or_bad_overrides_are_told():
-    faults = rules.spacing_faults(replace(TOOLS, spacing={"bead_egde": 5.0, "bead_bead": -1.0, "hole_hole": 4.0}))
+    faults = spacing_faults(replace(TOOLS, spacing={"bead_egde": 5.0, "bead_bead": -1.0, "hole_hole": 4.0}))
     assert [fault.where for fault in faults] == ["spacing.bead_egde", "spacing.bead_bead"]
     wrong = replace(PLAIN, tools=replace(TOOLS, spacing={"bead_egde": 5.0}))
     with pytest.raises(InputError, match="spacing.bead_egde: no such rule .one of bead_edge,"):
@@ -255,7 +257,7 @@ def test_bends_too_tightly():
 )
 def test_least_flared_hole(alloy, t, least):
     """One fabricator's published limits for flared holes; thickness between two rows takes the thicker one."""
-    assert rules.least_flared(replace(SOFT, name=alloy), t) == least
+    assert least_flared(replace(SOFT, name=alloy), t) == least
 
 
 def test_flared_hole_too_small_for_the_sheet():

@@ -15,7 +15,8 @@ from stiffen.tools import BeadDie
 ROUND = BeadDie("R", "round", 16, 5, shoulder_radius=2.5)
 VEE = BeadDie("V", "vee", 14, 4, nose_radius=2, shoulder_radius=1.5)
 FLAT = BeadDie("T", "flat", 24, 5, nose_radius=2, shoulder_radius=3, flank=50)
-FILLETED = (ROUND, VEE, FLAT)
+STEP = BeadDie("S", "step", 10, 4, nose_radius=2, shoulder_radius=3)
+FILLETED = (ROUND, VEE, FLAT, STEP)
 
 
 def sharp(profile: str, width: float, depth: float) -> BeadDie:
@@ -66,7 +67,7 @@ def test_recomputed_thicknesses(t, I):
 def test_against_polygon_integration(die, t):
     """The sheet as a solid strip t thick, area and second moment by Green's theorem round its outline."""
     width = 3 * die.width
-    line = [(-width / 2, 0), *map(tuple, section.profile(die)), (width / 2, 0)]
+    line = [(-width / 2, 0), *map(tuple, section.profile(die)), (width / 2, section.profile(die)[-1, 1])]
     strip = LineString(line).buffer(t / 2, cap_style="flat", join_style="mitre")
     x, z = np.array(strip.exterior.coords).T
     cross = x[:-1] * z[1:] - x[1:] * z[:-1]
@@ -112,9 +113,10 @@ def test_shallow_bead_is_the_flat_sheet():
 def test_profile_keeps_its_measures(die):
     points = section.profile(die)
     assert points[0] == pytest.approx([-die.width / 2, 0], abs=1e-12)
-    assert points[-1] == pytest.approx([die.width / 2, 0], abs=1e-12)
+    assert points[-1] == pytest.approx([die.width / 2, die.depth if die is STEP else 0], abs=1e-12)
     assert points[:, 1].max() == pytest.approx(die.depth)
-    assert points == pytest.approx((points * [-1, 1])[::-1])
+    if die is not STEP:
+        assert points == pytest.approx((points * [-1, 1])[::-1])
     assert (np.diff(points[:, 0]) > 0).all()
     assert np.hypot(*np.diff(points, axis=0).T).sum() == pytest.approx(section.developed_length(die), rel=1e-4)
 
@@ -123,7 +125,7 @@ def test_profile_keeps_its_measures(die):
 def test_profile_bends_smoothly_with_the_stated_radii(die):
     """No kink, and the circle through three neighbouring points has the radius of shoulder or nose."""
     points = section.profile(die)
-    pieces = np.diff(np.vstack([[-die.width, 0], points, [die.width, 0]]), axis=0)
+    pieces = np.diff(np.vstack([[-die.width, 0], points, [die.width, points[-1, 1]]]), axis=0)
     turns = np.abs(np.diff(np.arctan2(pieces[:, 1], pieces[:, 0])))
     assert turns.max() < math.radians(2.001)
     shoulder, nose, theta, *_ = section.half(die)
@@ -141,6 +143,26 @@ def circumradius(a, b, c):
     return u * v * w / (2 * abs(ab[0] * ac[1] - ab[1] * ac[0]))
 
 
+@pytest.mark.parametrize("t", [0.8, 1.5])
+def test_sharp_step_by_hand(t):
+    """Three straight strips: 15 mm at z = 0, a ramp 10 wide and 4 high about z = 2, 15 mm at z = 4."""
+    found = section.properties(sharp("step", 10, 4), t, 40)
+    ramp = math.sqrt(116)
+    assert found.developed == pytest.approx(30 + ramp)
+    assert found.centroid == pytest.approx(2)
+    assert found.area == pytest.approx(t * (30 + ramp))
+    own = t**3 / 12 * (30 + 100 / ramp)
+    assert found.I == pytest.approx(t * (30 * 2**2 + ramp * 4**2 / 12) + own)
+
+
+def test_a_step_is_half_a_bead_twice_as_wide():
+    bead, step = (BeadDie("X", kind, w, 4, 2, 3) for kind, w in (("vee", 20), ("step", 10)))
+    assert 2 * section.developed_length(step) == pytest.approx(section.developed_length(bead))
+    assert section.stretch_strain(step) == pytest.approx(section.stretch_strain(bead))
+    assert section.tightest_radius(step) == section.tightest_radius(bead) == 2
+    assert section.half(step) == section.half(bead)
+
+
 def test_round_nose_follows_from_shoulder():
     """R + r_s = (w^2/4 + d^2)/(2 d)."""
     assert section.half(ROUND).nose == pytest.approx((64 + 25) / 10 - 2.5)
@@ -155,7 +177,7 @@ def test_flat_angle_is_the_flank():
 dies = st.builds(
     BeadDie,
     st.just("any"),
-    st.sampled_from(["round", "vee", "flat"]),
+    st.sampled_from(["round", "vee", "flat", "step"]),
     width=st.floats(1, 60),
     depth=st.floats(0.1, 30),
     nose_radius=st.floats(0, 20),
@@ -214,6 +236,11 @@ def test_height():
     assert section.height(ROUND, np.array([[-9.0, 0.0], [8.01, 300.0]])) == pytest.approx(np.array([[0, 5], [0, 0]]))
 
 
+def test_height_beside_a_step():
+    """Nothing on the side of negative s, the whole depth on the other."""
+    assert section.height(STEP, np.array([-50.0, -5.0, 5.0, 50.0])) == pytest.approx([0, 0, 4, 4])
+
+
 def test_taper():
     run = ROUND.run_out_length
     assert run == 12.5
@@ -221,6 +248,14 @@ def test_taper():
     assert section.taper(ROUND, along, 100) == pytest.approx([0, 0, 0.5, 1, 1, 1, 0.5, 0], abs=1e-12)
     assert section.taper(ROUND, along, 100, closed=True) == pytest.approx(np.ones(8))
     assert section.taper(ROUND, np.array([5.0, 2.5]), 10) == pytest.approx([1, 0.5])
+
+
+def test_an_open_end_loses_no_depth():
+    run = ROUND.run_out_length
+    along = np.array([0, run / 2, 50, 100 - run / 2, 100])
+    assert section.taper(ROUND, along, 100, open_ends=(True, False)) == pytest.approx([1, 1, 1, 0.5, 0], abs=1e-12)
+    assert section.taper(ROUND, along, 100, open_ends=(False, True)) == pytest.approx([0, 0.5, 1, 1, 1], abs=1e-12)
+    assert section.taper(ROUND, along, 100, open_ends=(True, True)) == pytest.approx(np.ones(5))
 
 
 def test_strains():

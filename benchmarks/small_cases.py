@@ -1,0 +1,226 @@
+"""Small cases, every subset of the candidates enumerated: does the search find the optimum, and is it proven?
+
+For each case a dozen or so candidates are taken evenly from all that the shop could make, and the scout (on a coarse
+mesh) judges every subset of them that can be made.  The cheapest that meets the demands is the truth to compare with:
+the local search's choice, the branch and bound, and the linear program's bound.
+
+    python benchmarks/small_cases.py
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+
+from stiffen import bench
+from stiffen.bound import bound
+from stiffen.branching import cheapest
+from stiffen.candidates import bead_candidates, conflicts
+from stiffen.cuts import scout_limits
+from stiffen.layout import Bead, Layout
+from stiffen.material import Material
+from stiffen.moves import GOAL, Chooser, best_choice
+from stiffen.panel import Cutout, Demand, Load, Panel, Support
+from stiffen.ribbed import Scout, scout
+from stiffen.tools import BeadDie, Roller, Tools
+
+GAUGE = 1.0
+SIZE = 25.0  # mm, the scout's elements
+SEEDS = 3  # the search must find the optimum from each of them
+SHOP = Tools(
+    "small shop",
+    Roller(throat=500.0, least_path_radius=40.0),
+    (BeadDie("B12", "round", 12.0, 3.5, shoulder_radius=2.0), BeadDie("B16", "round", 16.0, 4.5, shoulder_radius=2.5)),
+)
+SHEET = Material("soft sheet", 70e3, 0.33, 2.68e-6, 110.0, 210.0, 0.15)
+
+
+def ring(x: float, y: float, diameter: float, points: int = 48) -> tuple[tuple[float, float], ...]:
+    """A circle as a polygon."""
+    turn = 2 * math.pi * np.arange(points) / points
+    return tuple(zip((x + diameter / 2 * np.cos(turn)).tolist(), (y + diameter / 2 * np.sin(turn)).tolist()))  # noqa: B905
+
+
+def panel(name: str, outline: tuple, supports: tuple, loads: tuple, demands: tuple, cutouts: tuple = ()) -> Panel:
+    """A panel of the small shop."""
+    return Panel(
+        name, SHEET, (GAUGE,), outline, SHOP, cutouts=cutouts, supports=supports, loads=loads, demands=demands
+    )
+
+
+PRESSURE = Load("wind", "pressure", 2e-5)
+PANELS = (
+    panel(
+        "lid held all round, pressure",
+        ((0.0, 0.0), (500.0, 0.0), (500.0, 400.0), (0.0, 400.0)),
+        (Support("edge", in_plane="free"),),
+        (PRESSURE,),
+        (Demand("deflection", 0.25, "wind"),),
+    ),
+    panel(
+        "strip on its short ends, frequency",
+        ((0.0, 0.0), (700.0, 0.0), (700.0, 200.0), (0.0, 200.0)),
+        (
+            Support("edge", in_plane="free", path=((0.0, 0.0), (0.0, 200.0))),
+            Support("edge", in_plane="free", path=((700.0, 0.0), (700.0, 200.0))),
+        ),
+        (),
+        (Demand("frequency", 18.0),),
+    ),
+    panel(
+        "plate on four bolts, softness",
+        ((0.0, 0.0), (420.0, 0.0), (420.0, 420.0), (0.0, 420.0)),
+        (Support("bolts", at=((25.0, 25.0), (395.0, 25.0), (395.0, 395.0), (25.0, 395.0)), diameter=8.0),),
+        (),
+        (Demand("softness", 0.46, force=0.5),),
+    ),
+    panel(
+        "L, clamped on two edges, patch and softness",
+        ((0.0, 0.0), (520.0, 0.0), (520.0, 220.0), (240.0, 220.0), (240.0, 440.0), (0.0, 440.0)),
+        (
+            Support("edge", "clamped", in_plane="free", path=((0.0, 0.0), (520.0, 0.0))),
+            Support("edge", "clamped", in_plane="free", path=((0.0, 0.0), (0.0, 440.0))),
+        ),
+        (Load("hand", "patch", 1.0, at=(400.0, 150.0), size=(40.0, 40.0)),),
+        (Demand("deflection", 0.48, "hand"), Demand("softness", 0.95, force=0.5)),
+    ),
+    panel(
+        "trapezium on two edges, frequency and pressure",
+        ((0.0, 0.0), (620.0, 0.0), (500.0, 380.0), (100.0, 380.0)),
+        (
+            Support("edge", in_plane="free", path=((0.0, 0.0), (620.0, 0.0))),
+            Support("edge", in_plane="free", path=((500.0, 380.0), (100.0, 380.0))),
+        ),
+        (PRESSURE,),
+        (Demand("frequency", 26.0), Demand("deflection", 0.5, "wind")),
+    ),
+    panel(
+        "disc with a hub hole, pressure and frequency",
+        ring(0.0, 0.0, 460.0),
+        (Support("edge", in_plane="free"),),
+        (PRESSURE,),
+        (Demand("deflection", 0.22, "wind"), Demand("frequency", 38.0)),
+        (Cutout(ring(0.0, 0.0, 60.0, 24), (0.0, 0.0, 60.0)),),
+    ),
+    panel(
+        "foot plate on two edges, roving patch",
+        ((0.0, 0.0), (480.0, 0.0), (480.0, 340.0), (0.0, 340.0)),
+        (
+            Support("edge", in_plane="free", path=((0.0, 0.0), (480.0, 0.0))),
+            Support("edge", in_plane="free", path=((480.0, 340.0), (0.0, 340.0))),
+        ),
+        (Load("foot", "patch", 1.0, size=(80.0, 80.0)),),
+        (Demand("deflection", 0.4, "foot"), Demand("frequency", 38.0)),
+    ),
+)
+POOL = 13  # candidates of each case
+LOOSE = 5  # others that a candidate may exclude
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """A panel with its few candidates, ready for the search."""
+
+    panel: Panel
+    beads: tuple[Bead, ...]
+    scout: Scout
+    blocked: sp.csr_array
+    minutes: np.ndarray
+
+    @property
+    def limits(self) -> dict[int, float]:
+        """What the search asks of the scout."""
+        return scout_limits(self.scout, GOAL)
+
+    def met(self, chosen: tuple[int, ...]) -> bool:
+        """True where the scout says that a subset meets what the search asks."""
+        values = self.scout.respond(chosen).values
+        demands = self.panel.demands
+        return all(values[i] <= v if demands[i].at_most else values[i] >= v for i, v in self.limits.items())
+
+    def chooser(self) -> Chooser:
+        """The local search's view."""
+        return Chooser(self.scout, self.blocked.toarray(), self.minutes, time.monotonic() + 60.0)
+
+
+def few(blocked: np.ndarray, pool: int, seed: int = 0) -> list[int]:
+    """Candidates by the die, none of which excludes more than LOOSE of the others, so that many subsets can be made."""
+    picked: list[int] = []
+    for i in np.random.default_rng(seed).permutation(len(blocked)):
+        together = blocked[np.ix_([*picked, i], [*picked, i])]
+        if len(picked) < pool and together.sum(axis=0).max() <= LOOSE:
+            picked.append(int(i))
+    return sorted(picked)
+
+
+def case(one: Panel, pool: int = POOL) -> Case:
+    """A few of the candidates that could be made."""
+    every = bead_candidates(one, GAUGE)
+    blocked = conflicts(one, GAUGE, every, ())
+    picked = few(blocked.toarray(), pool)
+    beads = tuple(every[i] for i in picked)
+    change = one.tools.roller.die_change_minutes
+    minutes = np.array([bench.minutes(one, Layout(GAUGE, (bead,))) for bead in beads]) - change
+    return Case(one, beads, scout(one, GAUGE, beads, size=SIZE), blocked[picked][:, picked], minutes)
+
+
+def layouts(blocked: np.ndarray, chosen: tuple[int, ...] = ()) -> Iterator[tuple[int, ...]]:
+    """Every subset of candidates of which no two exclude each other."""
+    yield chosen
+    start = chosen[-1] + 1 if chosen else 0
+    for i in range(start, len(blocked)):
+        if not blocked[i, list(chosen)].any():
+            yield from layouts(blocked, (*chosen, i))
+
+
+def enumerated(one: Case) -> tuple[int, dict[tuple[int, ...], float]]:
+    """How many subsets can be made, and the minutes of those that meet the demands."""
+    count, met = 0, {}
+    for chosen in layouts(one.blocked.toarray()):
+        count += 1
+        if one.met(chosen):
+            met[chosen] = float(one.minutes[list(chosen)].sum())
+    return count, met
+
+
+def row(one: Case) -> str:
+    """One line of the table."""
+    start = time.perf_counter()
+    count, met = enumerated(one)
+    spent = time.perf_counter() - start
+    best = min(met.values(), default=math.inf)
+    start = time.perf_counter()
+    found = [best_choice(one.chooser(), seed, 3) for seed in range(SEEDS)]
+    searched = (time.perf_counter() - start) / SEEDS
+    right = sum(bool(choice.worst <= GOAL and choice.minutes <= best * (1 + 1e-9)) for choice in found)
+    proven = cheapest(one.scout, one.blocked, one.minutes, what="minutes", limits=one.limits)
+    loose = bound(one.scout, one.blocked, one.minutes, what="minutes", limits=one.limits, known=proven.chosen)
+    return (
+        f"{one.panel.name:48} {len(one.beads):3} {count:6} {len(met):6} {spent:6.1f}  {best:7.2f} {right}/{SEEDS} "
+        f"{searched:6.2f}  {proven.value:7.2f} {proven.status:9} {proven.rounds:5} {proven.seconds:5.1f}  "
+        f"{loose.value:7.2f} {100 * (loose.gap or 0):4.0f} {loose.rounds:3}"
+    )
+
+
+def main() -> None:
+    """Print the table."""
+    print("minutes at the bench, the least that meets the demands on the scout (coarse mesh)")
+    print(
+        f"{'':48} {'':3} {'can be':>6} {'':6} {'':6}  {'best by':>7} {'search':>6} {'':3}  {'branch and bound':>23} "
+        f"{'':5}  {'linear program':>14}"
+    )
+    print(
+        f"{'case':48} {'n':>3} {'made':>6} {'meet':>6} {'s':>6}  {'enum.':>7} {'':3} {'s':>6}  {'value':>7} {'':9} "
+        f"{'nodes':>5} {'s':>5}  {'bound':>7} {'gap%':>4} {'rds':>3}"
+    )
+    for one in PANELS:
+        print(row(case(one)), flush=True)
+
+
+if __name__ == "__main__":
+    main()

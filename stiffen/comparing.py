@@ -1,0 +1,173 @@
+"""Layouts side by side: one table, and the difference to the first in plain words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from . import bench
+from .card import kg
+from .marking import counted
+from .panel import Panel
+from .verdict import DemandResult, Verdict
+
+MOST = 6
+GRAM = 0.001  # kg
+ALIKE = 0.01  # share by which two values may differ and still be told as the same
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A judged layout with a short title."""
+
+    title: str
+    panel: Panel
+    verdict: Verdict
+
+    @property
+    def minutes(self) -> float:
+        """Minutes at the bench."""
+        return bench.minutes(self.panel, self.verdict.layout)
+
+    @property
+    def missed(self) -> list[str]:
+        """Labels of the demands that are not met."""
+        return [one.label for one in self.verdict.demands if not one.met]
+
+    def demand(self, label: str) -> DemandResult | None:
+        """The demand of that label, or None."""
+        return next((one for one in self.verdict.demands if one.label == label), None)
+
+
+def labels(entries: Sequence[Entry]) -> tuple[str, ...]:
+    """Labels of all demands made of any of the layouts, in the order they come."""
+    return tuple(dict.fromkeys(one.label for entry in entries for one in entry.verdict.demands))
+
+
+def shared_limit(entries: Sequence[Entry], label: str) -> float | None:
+    """The limit of a demand where all that make it set the same."""
+    limits = {one.limit for entry in entries if (one := entry.demand(label))}
+    return limits.pop() if len(limits) == 1 else None
+
+
+def table(entries: Sequence[Entry]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Head and rows: one row a quantity, one column a layout; '*' marks a demand that is not met.
+
+    Panel and material stand there only where they differ.
+    """
+    head = ("", *(f"{number} {shortened(entry.title)}" for number, entry in enumerate(entries, 1)), "limit")
+    layouts = [entry.verdict.layout for entry in entries]
+    names = [
+        ("panel", *(shortened(entry.panel.name) for entry in entries), ""),
+        ("material", *(shortened(entry.panel.material.name) for entry in entries), ""),
+    ]
+    rows = [
+        *(row for row in names if len(set(row[1:-1])) > 1),
+        ("gauge mm", *(f"{layout.gauge:g}" for layout in layouts), ""),
+        ("mass kg", *(f"{entry.verdict.mass_kg:.3f}" for entry in entries), ""),
+    ]
+    for label in labels(entries):
+        found = [entry.demand(label) for entry in entries]
+        unit = next(one.unit for one in found if one)
+        room = "  " if any(one and not one.met for one in found) else ""
+        rows.append((f"{shortened(label, 24)} {unit}", *(_cell(one, room) for one in found), _limit(entries, label)))
+    rows += [
+        ("beads", *(f"{len(layout.beads)}" for layout in layouts), ""),
+        ("to roll m", *(f"{layout.rolled_length / 1000:.2f}" for layout in layouts), ""),
+        ("flared holes", *(f"{len(layout.holes)}" for layout in layouts), ""),
+        ("minutes", *(f"{entry.minutes:.0f}" for entry in entries), ""),
+        ("demands", *("met" if entry.verdict.met else "not met" for entry in entries), ""),
+    ]
+    return head, rows
+
+
+def shortened(words: str, most: int = 14) -> str:
+    """Words cut to `most` letters, two dots for what is missing."""
+    return words if len(words) <= most else words[: most - 2] + ".."
+
+
+def _cell(demand: DemandResult | None, room: str) -> str:
+    """A value, starred where it is missed, else with room for a star."""
+    if demand is None:
+        return f"-{room}"
+    star = room if demand.met else " *"
+    if not math.isfinite(demand.value):
+        return ("no limit" if demand.met else "none") + star
+    return f"{demand.value:.3g}{star}" if abs(demand.value) < 1000 else f"{demand.value:.0f}{star}"
+
+
+def _limit(entries: Sequence[Entry], label: str) -> str:
+    """The limit of a demand with its direction; 'differ' where the layouts' panels set different ones."""
+    limit = shared_limit(entries, label)
+    one = next(found for entry in entries if (found := entry.demand(label)))
+    return "differ" if limit is None else f"{'<=' if one.kind in ('deflection', 'softness') else '>='} {limit:g}"
+
+
+def differences(entries: Sequence[Entry]) -> list[str]:
+    """How each layout differs from the first, and which is the lightest that meets its demands."""
+    told = [_difference(entries[0], other, number) for number, other in enumerate(entries[1:], 2)]
+    if len({entry.panel.name for entry in entries}) > 1:
+        told.append("These are not all the same panel: set only like things against each other.")
+    met = [(entry.verdict.mass_kg, number) for number, entry in enumerate(entries, 1) if entry.verdict.met]
+    if not met:
+        return [*told, "None of them meets all its demands."]
+    mass, number = min(met)
+    return [*told, f"Lightest that meets all its demands: {number} ({entries[number - 1].title}), {kg(mass)}."]
+
+
+def _difference(first: Entry, other: Entry, number: int) -> str:
+    parts = [_mass(first.verdict.mass_kg, other.verdict.mass_kg)]
+    gauges = first.verdict.layout.gauge, other.verdict.layout.gauge
+    if gauges[0] != gauges[1]:
+        parts.append(f"{gauges[1]:g} mm sheet in place of {gauges[0]:g} mm")
+    for label in labels([first, other]):
+        parts += _demand_words(first.demand(label), other.demand(label))
+    parts += _work(first, other)
+    words = f"{number} ({other.title}) against 1 ({first.title}): {'; '.join(parts)}."
+    before, after = first.missed, other.missed
+    if after:
+        also = " (1 misses the same)" if after == before else ""
+        words += f" It misses {', '.join(after)}{also}."
+    elif before:
+        words += f" It meets all; 1 misses {', '.join(before)}."
+    return words
+
+
+def _mass(before: float, after: float) -> str:
+    less = before - after
+    if abs(less) < GRAM:
+        return "same mass"
+    return f"{kg(abs(less))} ({abs(less) / before:.0%}) {'lighter' if less > 0 else 'heavier'}"
+
+
+def _demand_words(before: DemandResult | None, after: DemandResult | None) -> list[str]:
+    if before is None or after is None or not (math.isfinite(before.value) and math.isfinite(after.value)):
+        return []
+    if not before.value:
+        return []
+    change = after.value / before.value - 1
+    if abs(change) < ALIKE:
+        return [f"{after.label} the same"]
+    unit = "" if after.unit == "x" else f" {after.unit}"
+    size = f"{abs(change):.0%}" if abs(change) < 2 else f"{after.value / before.value:.1f} times"
+    more = "more" if change > 0 else "less"
+    told = f"{size} {more}" if abs(change) < 2 else size
+    return [f"{after.label} {told} ({after.value:.3g} for {before.value:.3g}{unit})"]
+
+
+def _work(first: Entry, other: Entry) -> list[str]:
+    """What there is to do at the bench, more or less than for the first."""
+    parts = []
+    a, b = first.verdict.layout, other.verdict.layout
+    for noun, before, after in (("bead", a.beads, b.beads), ("flared hole", a.holes, b.holes)):
+        step = len(after) - len(before)
+        if step:
+            parts.append(f"{counted(range(abs(step)), noun)} {'more' if step > 0 else 'fewer'}")
+    rolled = (b.rolled_length - a.rolled_length) / 1000
+    if abs(rolled) >= 0.005:
+        parts.append(f"{abs(rolled):.2f} m {'more' if rolled > 0 else 'less'} to roll")
+    minutes = round(other.minutes) - round(first.minutes)
+    if minutes:
+        parts.append(f"{abs(minutes)} {'minute' if abs(minutes) == 1 else 'minutes'} {'more' if minutes > 0 else 'less'}")
+    return parts

@@ -1,0 +1,111 @@
+"""Flared holes: published limits of size and thickness, what cuts the pilot hole, and the flare that a pilot gives.
+
+mm, fractions for strains, kg.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib import resources
+from typing import NamedTuple
+
+from .material import Material
+from .tools import Cutter, HoleDie
+
+
+class Limit(NamedTuple):
+    """Flared holes in sheet up to `thickest` mm: least and greatest diameter, mm; None where none was given."""
+
+    thickest: float
+    least: float
+    most: float | None
+
+
+# One fabricator's published limits for flared holes, taken as the finished diameter.  The greatest ones are the largest
+# dies it has.  Sheet thinner than the thinnest it lists is taken as that one; like alloys share a row.
+LIMITS: dict[str, tuple[Limit, ...]] = {
+    "5052": (Limit(1.60, 12.7, 76.2), Limit(2.03, 19.05, 76.2), Limit(3.18, 25.4, 76.2)),
+    "6061": (Limit(1.02, 12.7, 63.5), Limit(1.60, 12.7, 76.2), Limit(2.54, 25.4, 76.2), Limit(3.18, 31.75, 76.2)),
+    "2024": (Limit(0.64, 12.7, 76.2),),
+    "G90": (Limit(1.91, 12.7, 76.2),),
+    "1008": (Limit(1.50, 12.7, 76.2), Limit(1.88, 25.4, None), Limit(3.02, 31.75, None)),
+    "304": (Limit(1.22, 12.7, None), Limit(1.52, 19.05, None), Limit(1.88, 25.4, None), Limit(3.18, 31.75, None)),
+}
+ALIKE = {"5754": "5052", "5251": "5052", "1050": "5052", "3003": "5052", "DC01": "1008", "DX51D": "G90"}
+
+
+def limit(material: Material, t: float) -> Limit | None:
+    """The limits for t mm sheet; None for an alloy that is not listed, or sheet thicker than any that is."""
+    return next((row for row in _rows(material) if t <= row.thickest + 1e-6), None)
+
+
+def least_flared(material: Material, t: float) -> float | None:
+    """Least finished diameter (mm) of a flared hole in t mm sheet; None for an alloy that is not listed.
+
+    Sheet thicker than any that is listed keeps the diameter of the thickest.
+    """
+    rows = _rows(material)
+    found = limit(material, t) or (rows[-1] if rows else None)
+    return found and found.least
+
+
+def thickest_flared(material: Material, finished: float) -> float | None:
+    """Thickest sheet (mm) in which a hole of that finished diameter is listed; None where there is none."""
+    fits = [row.thickest for row in _rows(material) if row.least <= finished + 1e-6]
+    return max(fits, default=None)
+
+
+def _rows(material: Material) -> tuple[Limit, ...]:
+    alloy = material.name.split("-")[0].removesuffix("A")
+    return LIMITS.get(ALIKE.get(alloy, alloy), ())
+
+
+# ---------------------------------------------------------------------------------------------------------- pilot holes
+
+
+@dataclass(frozen=True)
+class PilotCut:
+    """One way to cut a pilot hole: with what, its diameter (mm), and the flare that follows."""
+
+    kind: str
+    diameter: float
+    flare: HoleDie
+
+
+@cache
+def stock_cutters() -> tuple[Cutter, ...]:
+    """Hole saws, punches and step drills as they are commonly sold (common practice, no source)."""
+    text = resources.files("stiffen").joinpath("data/hole_cutters.toml").read_text(encoding="utf-8")
+    return tuple(Cutter(row["kind"], tuple(map(float, row["sizes"]))) for row in tomllib.loads(text)["cutter"])
+
+
+def flared_from(die: HoleDie, pilot: float) -> HoleDie:
+    """The flare that `die` makes from another pilot hole (mm, less than the flange): same fold circle and cone.
+
+    The slant keeps its length, so what a smaller pilot leaves makes the opening smaller and the lip higher.
+    """
+    run = (die.flange - die.finished) / 2
+    slant = math.hypot(run, die.rise) + (die.pilot - pilot) / 2
+    angle = math.radians(die.angle)
+    return replace(die, pilot=pilot, finished=die.flange - 2 * slant * math.cos(angle), rise=slant * math.sin(angle))
+
+
+def pilot_cuts(die: HoleDie, cutters: tuple[Cutter, ...] = ()) -> tuple[PilotCut, ...]:
+    """For each kind of cutter the size nearest to the die's pilot and not above it; kinds with none are left out.
+
+    A smaller pilot stretches the lip more, and a larger one leaves it short.  cutters: () means `stock_cutters`.
+    """
+    found = []
+    for cutter in cutters or stock_cutters():
+        size = max((size for size in cutter.sizes if size <= die.pilot + 0.05), default=None)
+        if size is not None:
+            found.append(PilotCut(cutter.kind, size, flared_from(die, size)))
+    return tuple(sorted(found, key=lambda cut: -cut.diameter))
+
+
+def mass_removed(die: HoleDie, material: Material, t: float) -> float:
+    """kg that one hole takes out of t mm sheet: the disc of its pilot hole."""
+    return material.rho * t * math.pi / 4 * die.pilot**2

@@ -1,0 +1,232 @@
+"""Folds: how much sheet a bend takes, the blank for wanted flange sizes and the reverse, reliefs at corners.
+
+mm, degrees.  The angle of a bend is the angle through which the sheet is turned, 0 for flat.  Sizes of flanges are
+taken on the outside, to the mould line: where the outer faces would meet if the bend were sharp.
+
+Sources: FAA AC 43.13-1B (1998), par. 4-56 and table 4-7, for setback; FAA-H-8083-31, Aviation Maintenance Technician
+Handbook, Airframe, vol. 1, chapter 4, for flats, blank and relief holes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from shapely.geometry import LineString, Point, Polygon
+from shapely.ops import split
+
+from .errors import Fault, InputError
+from .panel import Fold, Panel
+from .tools import Folder
+
+LEAST_FLAT = 2.5  # thicknesses of flat flange beyond the bend: common practice, no source
+THIN = 1.63  # mm; up to here a relief hole of 1/8 inch will do, 3/16 inch beyond
+
+
+@dataclass(frozen=True)
+class Bend:
+    """A bend: angle in degrees (over 0, under 180; the side does not matter) and inside radius, mm."""
+
+    angle: float
+    radius: float
+
+
+@dataclass(frozen=True)
+class Blank:
+    """A flat strip to be folded: its length, the bends' middle lines from one end, the flats between bends; mm."""
+
+    length: float
+    lines: tuple[float, ...]
+    flats: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Flange:
+    """The flange at a fold of a panel.
+
+    number: of the fold, from 1.  outside: to the mould line, mm.  flat: from the end of the bend to the edge or the
+    next bend, mm; not more than 0 where there is no room.  allowance, setback: of its own bend, mm.
+    """
+
+    number: int
+    outside: float
+    flat: float
+    allowance: float
+    setback: float
+
+
+def setback(angle: float, radius: float, t: float) -> float:
+    """mm from the mould line to where the bend begins, K (R + t) with K = tan(angle/2) (AC 43.13-1B par. 4-56)."""
+    return math.tan(math.radians(angle) / 2) * (radius + t)
+
+
+def bend_allowance(angle: float, radius: float, t: float, neutral: float = Folder.neutral) -> float:
+    """mm of flat sheet that a bend takes: angle (R + neutral t), angle in radians.
+
+    neutral 0.447 is the empirical (0.01743 R + 0.0078 t) per degree that the handbooks give.
+    """
+    return math.radians(angle) * (radius + neutral * t)
+
+
+def blank(sizes: Sequence[float], bends: Sequence[Bend], t: float, neutral: float = Folder.neutral) -> Blank:
+    """The flat strip for wanted outside sizes (k + 1) with bends (k) between them, in order; t mm.
+
+    Raises InputError where a size leaves no flat beside its bends.
+    """
+    setbacks, allowances = _of_bends(sizes, bends, t, neutral)
+    taken = [before + after for before, after in zip([0.0, *setbacks], [*setbacks, 0.0], strict=True)]
+    flats = [size - bends_take for size, bends_take in zip(sizes, taken, strict=True)]
+    faults = [
+        Fault(f"size {place}", f"{size:g} mm leaves no flat beside its bends", f"more than {bends_take:.1f} mm")
+        for place, (size, bends_take) in enumerate(zip(sizes, taken, strict=True), 1)
+        if size <= bends_take
+    ]
+    if faults:
+        raise InputError(faults)
+    lines, reached = [], 0.0
+    for flat, allowance in zip(flats, allowances, strict=False):
+        lines.append(reached + flat + allowance / 2)
+        reached += flat + allowance
+    return Blank(reached + flats[-1], tuple(lines), tuple(flats))
+
+
+def outside_sizes(
+    length: float, lines: Sequence[float], bends: Sequence[Bend], t: float, neutral: float = Folder.neutral
+) -> tuple[float, ...]:
+    """The reverse of `blank`: outside sizes of a strip of that length folded at those lines (middle of each bend).
+
+    Raises InputError where two bends overlap, or one runs over an end.
+    """
+    marks = [0.0, *lines, length]
+    setbacks, allowances = _of_bends(marks[1:], bends, t, neutral)
+    half = [0.0, *(allowance / 2 for allowance in allowances), 0.0]
+    flats = [b - a - half[i] - half[i + 1] for i, (a, b) in enumerate(zip(marks, marks[1:], strict=False))]
+    faults = [
+        Fault(f"flat {place}", f"the bends beside it need {-flat:.1f} mm more", "move the lines apart")
+        for place, flat in enumerate(flats, 1)
+        if flat < 0
+    ]
+    if faults:
+        raise InputError(faults)
+    return tuple(
+        flat + before + after for flat, before, after in zip(flats, [0.0, *setbacks], [*setbacks, 0.0], strict=True)
+    )
+
+
+def _of_bends(
+    sizes: Sequence[float], bends: Sequence[Bend], t: float, neutral: float
+) -> tuple[list[float], list[float]]:
+    """Setbacks and allowances of the bends.  InputError for bends that cannot be, or not one fewer than sizes."""
+    faults = []
+    if len(sizes) != len(bends) + 1:
+        faults.append(Fault("bends", f"{len(bends)} for {len(sizes)} sizes", "one bend fewer than sizes"))
+    for place, bend in enumerate(bends, 1):
+        if not (0 < bend.angle < 180 and 0 <= bend.radius < math.inf):
+            what = f"angle {bend.angle:g} degrees, radius {bend.radius:g} mm"
+            faults.append(Fault(f"bend {place}", what, "an angle over 0 and under 180, a radius of 0 or more"))
+    if faults:
+        raise InputError(faults)
+    return (
+        [setback(bend.angle, bend.radius, t) for bend in bends],
+        [bend_allowance(bend.angle, bend.radius, t, neutral) for bend in bends],
+    )
+
+
+# ------------------------------------------------------------------------------------------------- limits and reliefs
+
+
+def least_flat(t: float, own: float = 0.0) -> float:
+    """mm of flat flange that must be left beyond a bend: the folder's own, or 2.5 t (common practice, no source)."""
+    return own or LEAST_FLAT * t
+
+
+def least_flange(angle: float, radius: float, t: float, own: float = 0.0) -> float:
+    """Least outside size of a flange, mm: setback and `least_flat`."""
+    return setback(angle, radius, t) + least_flat(t, own)
+
+
+def relief_hole(radius: float, t: float) -> float:
+    """Diameter (mm) of the hole where two bends meet, centred where their inner tangent lines cross.
+
+    About twice the bend radius, at least 1/8 inch for sheet up to 0.064 inch, 3/16 inch beyond (FAA-H-8083-31).
+    """
+    return max(2 * radius, 3.2 if t <= THIN else 4.8)
+
+
+def relief_slot(radius: float, t: float) -> tuple[float, float]:
+    """Width and depth (mm) of the slot beside a flange that ends within an edge: 0.5 t or more by R + t + 0.5.
+
+    Common practice, no source.
+    """
+    return 0.5 * t, radius + t + 0.5
+
+
+# ------------------------------------------------------------------------------------------------------ of a panel
+
+
+def flanges(panel: Panel, t: float) -> tuple[Flange, ...]:
+    """The flange at each fold of a panel, measured across the middle of the fold line; its lines are bends' middles."""
+    neutral = panel.tools.folder.neutral
+    found = []
+    for number, fold in enumerate(panel.folds, 1):
+        wide, beyond = _across(panel, fold)
+        angle = abs(fold.angle)
+        own, back = bend_allowance(angle, fold.radius, t, neutral), setback(angle, fold.radius, t)
+        flat, outer = wide - own / 2, back
+        if beyond is not None:
+            flat -= bend_allowance(abs(beyond.angle), beyond.radius, t, neutral) / 2
+            outer += setback(abs(beyond.angle), beyond.radius, t)
+        found.append(Flange(number, flat + outer, flat, own, back))
+    return tuple(found)
+
+
+def corners(panel: Panel) -> tuple[tuple[int, int, tuple[float, float]], ...]:
+    """Folds (numbers from 1) whose lines cross or meet on the sheet or at its edge, and where."""
+    sheet = panel.region.buffer(1.0)
+    found = []
+    for (i, a), (j, b) in combinations(enumerate(panel.folds, 1), 2):
+        place = _crossing(a, b)
+        if place is not None and sheet.covers(Point(place)):
+            found.append((i, j, place))
+    return tuple(found)
+
+
+def _across(panel: Panel, fold: Fold) -> tuple[float, Fold | None]:
+    """mm from the middle of a fold line to the end of its flange, and the fold that ends it (None: the edge)."""
+    sheet = Polygon(panel.outline)
+    start, along = np.array(fold.line[0], float), np.subtract(fold.line[1], fold.line[0])
+    along = along / np.linalg.norm(along)
+    reach = 2 * sum(np.subtract(sheet.bounds[2:], sheet.bounds[:2]))
+    line = LineString([start - reach * along, start + reach * along])
+    across = np.array([-along[1], along[0]])
+    on_sheet = LineString(fold.line).intersection(sheet)
+    middle = np.array(on_sheet.interpolate(0.5, normalized=True).coords[0]) if not on_sheet.is_empty else start
+    sides = {1: 0.0, -1: 0.0}
+    for part in split(sheet, line).geoms:
+        sides[1 if (np.array(part.representative_point().coords[0]) - start) @ across > 0 else -1] += part.area
+    out = across * min(sides, key=sides.get)
+    ray = LineString([middle, middle + reach * out])
+    ends: list[tuple[float, Fold | None]] = [
+        (Point(middle).distance(sheet.exterior.intersection(LineString([middle + 1e-6 * out, ray.coords[1]]))), None)
+    ]
+    for other in panel.folds:
+        met = LineString(other.line).intersection(ray)
+        if other is not fold and not met.is_empty:
+            ends.append((Point(middle).distance(met), other))
+    return min(ends, key=lambda end: end[0])
+
+
+def _crossing(a: Fold, b: Fold) -> tuple[float, float] | None:
+    """Where the lines of two folds, each prolonged by 1 mm at most, cross."""
+    p, r = np.array(a.line[0], float), np.subtract(a.line[1], a.line[0])
+    q, s = np.array(b.line[0], float), np.subtract(b.line[1], b.line[0])
+    cross = r[0] * s[1] - r[1] * s[0]
+    if abs(cross) < 1e-9 * np.linalg.norm(r) * np.linalg.norm(s):
+        return None
+    gap = q - p
+    place = p + r * (gap[0] * s[1] - gap[1] * s[0]) / cross
+    reached = all(LineString(fold.line).distance(Point(place)) <= 1.0 for fold in (a, b))
+    return (float(place[0]), float(place[1])) if reached else None

@@ -1,0 +1,190 @@
+"""The report as one self-contained web page: what to make, how sure it is, the maps and the card.
+
+The layout stands there as a drawing in which each bead and hole tells its sizes under the pointer.  Nothing is loaded
+from elsewhere.  The template is data/report.html.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from dataclasses import replace
+from importlib import resources
+from pathlib import Path
+
+import numpy as np
+from shapely.geometry import LineString, Polygon
+
+from . import bench
+from .card import DEMAND_HEAD, card_text, demand_rows, kg, saving, warning_lines
+from .drawing import CAUTIONS, written
+from .layout import Bead, Hole
+from .marking import counted, datum, in_rolling_order
+from .panel import Panel
+from .rules import audit, frame_side
+from .verdict import Rival, Verdict
+
+EDGE = 0.04  # of the longer side, left free round the drawing
+
+
+def write_page(
+    panel: Panel,
+    verdict: Verdict,
+    path: str | Path,
+    *,
+    rival: Rival | None = None,
+    flat: Verdict | None = None,
+    gauges: Sequence[tuple[float, str]] = (),
+    pictures: Sequence[tuple[str, Path]] = (),
+) -> None:
+    """Write the report as HTML, whole or not at all.
+
+    rival: the flat sheet that meets the same demands.  flat: the verdict of the flat sheet of the same gauge.
+    gauges: (mm, one line) on every gauge that was looked at.  pictures: (caption, PNG file), taken into the page.
+    Raises InputError where the place cannot be written, OSError for a picture that cannot be read.
+    """
+    text = page(panel, verdict, rival=rival, flat=flat, gauges=gauges, pictures=pictures)
+    with written(path) as fresh:
+        fresh.write_text(text, encoding="utf-8")
+
+
+def page(
+    panel: Panel,
+    verdict: Verdict,
+    *,
+    rival: Rival | None = None,
+    flat: Verdict | None = None,
+    gauges: Sequence[tuple[float, str]] = (),
+    pictures: Sequence[tuple[str, Path]] = (),
+) -> str:
+    """The text of the page; see `write_page`."""
+    from jinja2 import Environment, StrictUndefined
+
+    verdict = replace(verdict, layout=in_rolling_order(panel, verdict.layout))
+    source = resources.files("stiffen").joinpath("data/report.html").read_text(encoding="utf-8")
+    template = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    return template.from_string(source).render(
+        panel=panel,
+        layout=verdict.layout,
+        facts=_facts(panel, verdict, rival),
+        met=verdict.met and not audit(panel, verdict.layout),
+        missed=[demand.label for demand in verdict.demands if not demand.met],
+        drawing=_drawing(panel, verdict),
+        demand_head=DEMAND_HEAD,
+        demands=list(zip(demand_rows(verdict), [demand.met for demand in verdict.demands], strict=True)),
+        against=_against(verdict, flat),
+        beads=[_bead_row(panel, place, bead) for place, bead in enumerate(verdict.layout.beads)],
+        holes=[_hole_row(panel, number, hole) for number, hole in enumerate(verdict.layout.holes, 1)],
+        warnings=warning_lines(panel, verdict),
+        pictures=[(caption, base64.b64encode(Path(file).read_bytes()).decode()) for caption, file in pictures],
+        card=card_text(panel, verdict, rival, gauges),
+        cautions=CAUTIONS,
+    )
+
+
+def _facts(panel: Panel, verdict: Verdict, rival: Rival | None) -> list[tuple[str, str]]:
+    layout = verdict.layout
+    facts = [
+        ("sheet", f"{panel.material.name}, {layout.gauge:g} mm"),
+        ("mass", kg(verdict.mass_kg)),
+        ("to make", f"{counted(layout.beads, 'bead')}, {counted(layout.holes, 'flared hole')}"),
+        ("to roll", f"{layout.rolled_length / 1000:.2f} m"),
+        ("at the bench", f"about {bench.minutes(panel, layout):.0f} minutes"),
+    ]
+    if rival:
+        facts.append(("beside a flat sheet", saving(verdict, rival)))
+    return facts
+
+
+def _against(verdict: Verdict, flat: Verdict | None) -> list[tuple[str, str, str, str]]:
+    """Each demand: its label, the flat sheet's value, this layout's, and the limit."""
+    if flat is None:
+        return []
+    beside = {row[0]: row[2] for row in demand_rows(flat)}
+    rows = [("mass", kg(flat.mass_kg), kg(verdict.mass_kg), "")]
+    rows += [(label, beside.get(label, "-"), found, limit) for label, limit, found, *_ in demand_rows(verdict)]
+    return rows
+
+
+# ------------------------------------------------------------------------------------------------------------- tables
+
+
+def _bead_row(panel: Panel, place: int, bead: Bead) -> dict:
+    """What the table and the drawing tell of one bead; places from the datum corner, mm."""
+    (x0, y0), (x1, y1) = (_measured(panel, at) for at in (bead.path[0], bead.path[-1]))
+    return {
+        "number": place + 1,
+        "die": bead.die.name,
+        "side": bead.side,
+        "start": f"{x0:.1f}, {y0:.1f}",
+        "stop": "back at start" if bead.closed else f"{x1:.1f}, {y1:.1f}",
+        "length": f"{bead.length:.0f}",
+        "passes": len(bench.pass_depths(bead.die, panel.material)),
+        "frame": frame_side(panel, bead) or "NEITHER",
+    }
+
+
+def _hole_row(panel: Panel, number: int, hole: Hole) -> dict:
+    x, y = _measured(panel, hole.at)
+    return {
+        "number": f"H{number}",
+        "die": hole.die.name,
+        "side": hole.side,
+        "centre": f"{x:.1f}, {y:.1f}",
+        "pilot": f"{hole.die.pilot:g}",
+        "finished": f"{hole.die.finished:g}",
+        "flange": f"{hole.die.flange:g}",
+    }
+
+
+def _measured(panel: Panel, at: tuple[float, float]) -> tuple[float, float]:
+    x0, y0 = datum(panel)
+    return at[0] - x0, at[1] - y0
+
+
+# ------------------------------------------------------------------------------------------------------------ drawing
+
+
+def _drawing(panel: Panel, verdict: Verdict) -> dict:
+    """The layout as shapes of an SVG, mm from the datum corner, y downward as screens have it."""
+    x0, y0, x1, y1 = Polygon(panel.outline).bounds
+    edge = EDGE * max(x1 - x0, y1 - y0)
+
+    def outline(*rings: Sequence) -> str:
+        parts = [" ".join(f"{x - x0:.2f},{y1 - y:.2f}" for x, y in np.asarray(ring)[:, :2]) for ring in rings]
+        return " ".join(f"M {part} Z" for part in parts)
+
+    def spot(at: tuple[float, float]) -> tuple[float, float]:
+        return round(at[0] - x0, 2), round(y1 - at[1], 2)
+
+    return {
+        "box": f"{-edge:.1f} {-edge:.1f} {x1 - x0 + 2 * edge:.1f} {y1 - y0 + 2 * edge:.1f}",
+        "letter": round(0.024 * max(x1 - x0, y1 - y0), 1),
+        "sheet": outline(panel.outline, *(cutout.ring for cutout in panel.cutouts)),
+        "keep_outs": [(outline(one.polygon), one.why) for one in panel.keep_outs],
+        "folds": [(*spot(fold.line[0]), *spot(fold.line[1])) for fold in panel.folds],
+        "fasteners": [
+            (*spot(at), support.kind, support.diameter) for support in panel.supports for at in support.fasteners()
+        ],
+        "beads": [_bead_shape(panel, place, bead, outline, spot) for place, bead in enumerate(verdict.layout.beads)],
+        "holes": [
+            {
+                **_hole_row(panel, number, hole),
+                "at": spot(hole.at),
+                "radii": (hole.die.flange / 2, hole.die.pilot / 2),
+            }
+            for number, hole in enumerate(verdict.layout.holes, 1)
+        ],
+    }
+
+
+def _bead_shape(panel: Panel, place: int, bead: Bead, outline: object, spot: object) -> dict:
+    axis = LineString(bead.path)
+    band = axis.buffer(bead.die.width / 2, cap_style="flat")
+    middle = axis.interpolate(0.5, normalized=True)
+    return {
+        **_bead_row(panel, place, bead),
+        "band": outline(band.exterior.coords, *(ring.coords for ring in band.interiors)),
+        "axis": " ".join(f"{x},{y}" for x, y in map(spot, bead.path)),
+        "middle": spot((middle.x, middle.y)),
+    }

@@ -1,0 +1,207 @@
+"""Paper: PDF pages drawn in millimetres from their lower left corner, true to scale.
+
+Heights of letters are heights of capitals.  matplotlib's PDF backend does the writing; none of its global state is
+touched.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from .drawing import written
+from .marking import XY
+
+if TYPE_CHECKING:
+    from matplotlib.font_manager import FontProperties
+
+SIZES = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # mm, upright
+PAPERS = (*SIZES, "roll")
+INCH = 25.4
+POINT = INCH / 72  # mm
+LEAST = 3.0  # mm, the smallest capitals that are read at arm's length
+CAPITALS = 0.729  # of the em, in the face used
+FACE = "DejaVu Sans"  # comes with matplotlib, so the letters are the same everywhere
+
+Box = tuple[float, float, float, float]  # x0, y0, x1, y1
+
+
+@dataclass(frozen=True)
+class Style:
+    """A pen: width in mm, dashes and gaps in mm (none: unbroken), grey from 0 (black) to 1."""
+
+    width: float = 0.25
+    dashes: tuple[float, ...] = ()
+    grey: float = 0.0
+
+
+THIN, PLAIN, BOLD = Style(0.18), Style(0.25), Style(0.5)
+
+
+@dataclass
+class Page:
+    """One page; what is drawn later lies on top."""
+
+    width: float
+    height: float
+    figure: object = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        from matplotlib.figure import Figure
+
+        self.figure = Figure(figsize=(self.width / INCH, self.height / INCH))
+        self.figure.patch.set_visible(False)
+
+    def line(self, points: Iterable[XY], style: Style = PLAIN, closed: bool = False, within: Box | None = None) -> None:
+        """A polyline; `within` clips it."""
+        from matplotlib.path import Path as Outline
+
+        points = list(points)
+        codes = [Outline.MOVETO, *[Outline.LINETO] * (len(points) - 1)]
+        if closed:
+            points, codes = [*points, points[0]], [*codes, Outline.CLOSEPOLY]
+        self._add(Outline(points, codes), style, within)
+
+    def circle(self, at: XY, diameter: float, style: Style = PLAIN, within: Box | None = None) -> None:
+        """A circle."""
+        from matplotlib.path import Path as Outline
+
+        self._add(Outline.circle(at, diameter / 2), style, within)
+
+    def fill(self, points: Iterable[XY], grey: float = 1.0) -> None:
+        """A polygon filled with a grey, without a rim."""
+        from matplotlib.patches import Polygon
+
+        patch = Polygon(list(points), facecolor=str(grey), edgecolor="none", transform=self._millimetres())
+        self.figure.add_artist(patch)
+
+    def text(
+        self, at: XY, words: str, height: float = LEAST, *, turn: float = 0.0, bold: bool = False, align: str = "left"
+    ) -> None:
+        """Words on a base line from `at` (align left), to it (right), or about it (center); turn in degrees."""
+        self.figure.text(
+            *at,
+            one_line(words),
+            transform=self._millimetres(),
+            fontproperties=_font(height, bold),
+            rotation=turn,
+            rotation_mode="anchor",
+            ha=align,
+            va="baseline",
+            parse_math=False,
+        )
+
+    def _add(self, path: object, style: Style, within: Box | None) -> None:
+        from matplotlib.patches import PathPatch
+        from matplotlib.transforms import Bbox, TransformedBbox
+
+        points = style.width / POINT
+        path.should_simplify = False  # every point stays where it is
+        patch = PathPatch(
+            path,
+            fill=False,
+            linewidth=points,
+            edgecolor=str(style.grey),
+            linestyle=(0, tuple(dash / POINT / points for dash in style.dashes)) if style.dashes else "-",
+            capstyle="butt",
+            joinstyle="round",
+            transform=self._millimetres(),
+        )
+        self.figure.add_artist(patch)
+        if within:
+            patch.set_clip_box(TransformedBbox(Bbox.from_extents(*within), self._millimetres()))
+
+    def _millimetres(self) -> object:
+        from matplotlib.transforms import Affine2D
+
+        return Affine2D().scale(1 / INCH) + self.figure.dpi_scale_trans
+
+
+class Book:
+    """A PDF in the making: pages in order.  Use as a context; written at its end under a temporary name, then renamed.
+
+    Raises InputError where the place cannot be written.
+    """
+
+    def __init__(self, path: str | Path, title: str) -> None:
+        self.path, self.title = path, one_line(title)
+        self.pages: list[Page] = []
+
+    def page(self, width: float, height: float) -> Page:
+        """A new page at the end."""
+        self.pages.append(Page(width, height))
+        return self.pages[-1]
+
+    def __enter__(self) -> Book:
+        return self
+
+    def __exit__(self, kind: type | None, *rest: object) -> None:
+        if kind is None:
+            self._write()
+
+    def _write(self) -> None:
+        from matplotlib.backends.backend_pdf import PdfPages
+
+        facts = {"Title": self.title, "Creator": "stiffen", "Producer": None, "CreationDate": None}
+        with written(self.path) as fresh, PdfPages(fresh, metadata=facts) as pdf, warnings.catch_warnings():
+            warnings.filterwarnings("ignore", "Glyph .* missing")  # a name in letters that the face has not
+            for page in self.pages:
+                pdf.savefig(page.figure, bbox_inches=page.figure.bbox_inches)
+
+
+def one_line(words: str) -> str:
+    """The words with every stretch of white space, line ends too, as one blank."""
+    return " ".join(words.split())
+
+
+@cache
+def _font(height: float, bold: bool) -> FontProperties:
+    from matplotlib.font_manager import FontProperties
+
+    return FontProperties(family=FACE, weight="bold" if bold else "normal", size=height / CAPITALS / POINT)
+
+
+@cache
+def length(words: str, height: float = LEAST, bold: bool = False) -> float:
+    """Width of words on paper, mm."""
+    from matplotlib.textpath import text_to_path
+
+    if not words:
+        return 0.0
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph .* missing")
+        wide, _, _ = text_to_path.get_text_width_height_descent(words, _font(height, bold), ismath=False)
+    return wide * POINT
+
+
+def fitted(words: str, room: float, height: float = LEAST, bold: bool = False) -> str:
+    """The words, cut short by two dots where they need more than `room` mm."""
+    words = one_line(words)
+    if length(words, height, bold) <= room:
+        return words
+    while words and length(f"{words}..", height, bold) > room:
+        words = words[:-1]
+    return f"{words.rstrip()}.."
+
+
+def wrapped(words: str, room: float, height: float = LEAST, bold: bool = False) -> list[str]:
+    """The words in lines of at most `room` mm; a single word that is too long is broken."""
+    lines = [""]
+    for word in one_line(words).split():
+        longer = f"{lines[-1]} {word}".lstrip()
+        if length(longer, height, bold) <= room:
+            lines[-1] = longer
+            continue
+        if lines[-1]:
+            lines.append("")
+        while length(word, height, bold) > room and len(word) > 1:
+            count = next(n for n in range(len(word) - 1, 0, -1) if n == 1 or length(word[:n], height, bold) <= room)
+            lines[-1] = word[:count]
+            lines.append("")
+            word = word[count:]
+        lines[-1] = word
+    return lines

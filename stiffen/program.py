@@ -1,0 +1,202 @@
+"""The linear program that bounds a choice of candidates, and the one place where the solver's answers are read.
+
+Least cost . x over x in {0, 1} where at most one of each clique of conflicting candidates is in and every cut (`cuts`)
+holds; with x in [0, 1] its value is one that no layout beats.  No number of the solver is believed: each bound is
+worked out again from the multipliers, with which it holds whatever the solver did (Neumaier & Shcherbina, Math.
+Program. 99 (2004) 283-296, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+from scipy.optimize import OptimizeResult, linprog
+
+from .cuts import Cut, Cutter, Floor, scout_limits
+from .errors import SolverError
+from .ribbed import Scout
+
+OPTIMAL, FEASIBLE, INFEASIBLE, NOTHING_FOUND = "optimal", "feasible", "infeasible", "nothing found"
+
+
+def status_of(result: OptimizeResult) -> str:
+    """What scipy's linear or mixed-integer solver (HiGHS) has shown; SolverError where it failed.
+
+    A limit that was reached (status 1) leaves what was found feasible, never optimal.  INFEASIBLE means: no layout of
+    these candidates in this model.
+    """
+    if result.status == 0:
+        return OPTIMAL
+    if result.status == 1:
+        return NOTHING_FOUND if result.x is None else FEASIBLE
+    if result.status == 2:
+        return INFEASIBLE
+    raise SolverError(f"the linear program could not be solved: {result.message}")
+
+
+def clique_cover(conflicts: sp.sparray) -> sp.csr_array:
+    """(k, n) 0/1: cliques of the symmetric `conflicts` (n, n), every conflict in at least one; greedy."""
+    blocked = conflicts.toarray().astype(bool)
+    bare = blocked.copy()  # conflicts in no clique yet
+    rows: list[np.ndarray] = []
+    for i in range(len(blocked)):
+        while bare[i].any():
+            members = [i]
+            open_to = blocked[i].copy()
+            score = bare[i].astype(np.int32)
+            while open_to.any():
+                j = int(np.argmax(np.where(open_to, score, -1)))
+                members.append(j)
+                open_to &= blocked[j]
+                score += bare[j]
+            clique = np.array(members)
+            bare[np.ix_(clique, clique)] = False
+            rows.append(clique)
+    starts = np.concatenate([[0], np.cumsum([len(row) for row in rows])]).astype(int)
+    columns = np.concatenate(rows) if rows else np.zeros(0, int)
+    return sp.csr_array((np.ones(len(columns)), columns, starts), shape=(len(rows), len(blocked)))
+
+
+@dataclass(frozen=True, eq=False)
+class Program:
+    """Least cost . x, packing x <= room (cliques, number of beads), lower <= x <= upper; cuts come with each solve."""
+
+    cost: np.ndarray
+    packing: sp.csr_array
+    room: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+
+    @property
+    def trivial(self) -> float:
+        """The bound without any cut or clique."""
+        return self.bound(self.cost, [], np.zeros(0), np.zeros(len(self.room)))
+
+    def bound(self, cost: np.ndarray, cuts: list[Cut], y: np.ndarray, mu: np.ndarray) -> float:
+        """A value that no x of the program with cost (n,) goes below, for any multipliers y of the cuts, mu >= 0."""
+        left = cost + self.packing.T @ mu
+        value = -float(mu @ self.room)
+        for weight, cut in zip(y, cuts, strict=True):
+            if weight > 0:
+                left = left - weight * cut.coefficients
+                value += weight * cut.least
+        return value + float(np.minimum(left * self.lower, left * self.upper).sum())
+
+
+@dataclass(frozen=True, eq=False)
+class Solved:
+    """x (n,), by how much the worst cut is missed there at best (elastic), the bound from multipliers y, mu."""
+
+    x: np.ndarray
+    missed: float
+    value: float
+    y: np.ndarray
+    mu: np.ndarray
+
+
+def solve(program: Program, cuts: list[Cut], elastic: bool = False) -> Solved | None:
+    """The linear program; None where it is infeasible.  elastic: least t such that every cut is missed by t at most."""
+    n = len(program.cost)
+    rows = -np.array([cut.coefficients for cut in cuts]).reshape(len(cuts), n)
+    least = -np.array([cut.least for cut in cuts])
+    A = sp.vstack([sp.csr_array(rows), program.packing]).tocsr()
+    b = np.concatenate([least, program.room])
+    cost, lower, upper = program.cost, program.lower, program.upper
+    if elastic:
+        t = np.concatenate([-np.ones(len(cuts)), np.zeros(len(program.room))])
+        A = sp.hstack([A, sp.csr_array(t[:, None])]).tocsr()
+        cost = np.append(np.zeros(n), 1.0)
+        lower, upper = np.append(lower, -1.0), np.append(upper, np.inf)
+    result = linprog(cost, A, b, bounds=np.stack([lower, upper], axis=1), method="highs")
+    if status_of(result) == INFEASIBLE:
+        return None
+    multipliers = np.maximum(-result.ineqlin.marginals, 0.0)
+    y, mu = multipliers[: len(cuts)], multipliers[len(cuts) :]
+    against = np.zeros(n) if elastic else program.cost
+    return Solved(result.x[:n], float(result.x[n]) if elastic else 0.0, program.bound(against, cuts, y, mu), y, mu)
+
+
+@dataclass(frozen=True, eq=False)
+class Task:
+    """What is asked: candidates of a scout, their conflicts (n, n) and costs, the demands' limits on the scout."""
+
+    conflicts: sp.csr_array
+    cutter: Cutter
+    floor: Floor
+    program: Program
+    cliques: int  # first rows of the program's packing
+
+    @property
+    def n(self) -> int:
+        """Number of candidates."""
+        return len(self.program.cost)
+
+    @property
+    def whole(self) -> bool:
+        """True where every cost is a whole number."""
+        return np.array_equal(self.program.cost, np.round(self.program.cost))
+
+    def no_good(self, x: np.ndarray) -> Cut:
+        """A cut that excludes the one layout x, which the scout says misses a demand."""
+        sign = np.where(x > 0.5, -1.0, 1.0)
+        return Cut(-1, np.zeros(0), np.zeros(0), -1, (), sign, 1.0 - float(x.sum()))
+
+    def covers(self) -> str:
+        """What a bound of this task covers, in words."""
+        panel = self.cutter.scout.panel
+        counted = [panel.demands[i] for i in self.cutter.limits]
+        out = [demand.label for demand in panel.demands if demand not in counted]
+        words = f"{self.n} candidates on the ribbed plate: {', '.join(demand.label for demand in counted)}"
+        return f"{words}; left out: {', '.join(out)}" if out else words
+
+    def layout(self, chosen: tuple[int, ...]) -> np.ndarray:
+        """x (n,) of a choice."""
+        x = np.zeros(self.n)
+        x[list(chosen)] = 1.0
+        return x
+
+    def met(self, chosen: tuple[int, ...]) -> bool:
+        """True where a choice keeps the packing rows and the fixed beads, and the scout says it meets the demands."""
+        x, program = self.layout(chosen), self.program
+        if (program.packing @ x > program.room).any() or (x < program.lower).any() or (x > program.upper).any():
+            return False
+        scout, limits = self.cutter.scout, self.cutter.limits
+        values = scout.respond(tuple(sorted(chosen))).values
+        at_most = {i: scout.panel.demands[i].at_most for i in limits}
+        return all(values[i] <= limits[i] if at_most[i] else values[i] >= limits[i] for i in limits)
+
+
+def task(
+    scout: Scout,
+    conflicts: sp.sparray | np.ndarray,
+    cost: np.ndarray | None = None,
+    *,
+    limits: dict[int, float] | None = None,
+    fixed: tuple[int, ...] = (),
+    beads_at_most: int | None = None,
+) -> Task:
+    """Least cost . x, default the number of candidates, over layouts of the scout's candidates.
+
+    conflicts: (n, n) symmetric bool.  limits: demand index -> value on the scout, default the demands' own limits
+    (`cuts.scout_limits`).  fixed: candidates that are in.  beads_at_most: greatest number of candidates, fixed ones
+    among them.
+    """
+    n = len(scout.starts) - 1
+    conflicts = sp.csr_array(conflicts)
+    if conflicts[list(fixed)][:, list(fixed)].nnz or len(fixed) > (n if beads_at_most is None else beads_at_most):
+        raise ValueError(f"fixed = {fixed}: these candidates exclude each other, or are more than {beads_at_most}")
+    packing = clique_cover(conflicts)
+    room = np.ones(packing.shape[0])
+    if beads_at_most is not None:
+        packing = sp.vstack([packing, sp.csr_array(np.ones((1, n)))]).tocsr()
+        room = np.append(room, float(beads_at_most))
+    cost = np.ones(n) if cost is None else np.asarray(cost, float)
+    lower, upper = np.zeros(n), np.ones(n)
+    lower[list(fixed)] = 1.0
+    cutter = Cutter(scout, scout_limits(scout) if limits is None else limits)
+    count = len(room) - (beads_at_most is not None)
+    return Task(
+        conflicts, cutter, cutter.floor(tuple(sorted(fixed))), Program(cost, packing, room, lower, upper), count
+    )

@@ -1,0 +1,81 @@
+"""What a mesh must be before it is handed out.  Every check raises MeshError with the place and what would do."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+from shapely.geometry import LineString, Polygon
+
+from .errors import Fault, MeshError
+from .triangulation import edges_of, keys, quality, signed_area
+
+LEAST_QUALITY = 0.15
+AREA_ERROR = 1e-3  # share of the plan area
+SAME = 1e-6  # mm: nodes nearer than this are one
+
+
+def no_mesh(
+    place: np.ndarray, what: str, cure: str = "move lines that nearly touch apart, or try a smaller size"
+) -> MeshError:
+    """The error that tells of a place (2,)."""
+    return MeshError(str(Fault(f"mesh near ({place[0]:.2f}, {place[1]:.2f})", what, cure)))
+
+
+def prove(plan: np.ndarray, triangles: np.ndarray, needed: np.ndarray, area: float) -> None:
+    """Raises MeshError unless triangles (m, 3) on plan (n, 2) cover `area` mm2 once and in one part.
+
+    They must be well shaped, use every node, and have all `needed` edges (k, 2), which bound them.
+    """
+    _prove_shape(plan, triangles)
+    covered = signed_area(plan[triangles]).sum()
+    if abs(covered - area) > AREA_ERROR * area:
+        what = f"{covered:.1f} mm2 of triangles for {area:.1f} mm2 of sheet"
+        raise MeshError(str(Fault("mesh", what, "try a smaller size")))
+    _prove_edges(plan, triangles, needed)
+    count = len(plan)
+    spare = np.setdiff1d(np.arange(count), triangles)
+    double = cKDTree(plan).query_pairs(SAME, output_type="ndarray")
+    for nodes, what in ((spare, "a node that no triangle has"), (double[:, 0], "two nodes at one place")):
+        if len(nodes):
+            raise no_mesh(plan[nodes[0]], what)
+    edges = edges_of(triangles)
+    graph = coo_matrix((np.ones(len(edges)), edges.T), shape=(count, count))
+    if connected_components(graph, directed=False)[0] > 1:
+        raise MeshError(str(Fault("mesh", "the sheet is in more than one part", "leave more sheet between holes")))
+
+
+def _prove_shape(plan: np.ndarray, triangles: np.ndarray) -> None:
+    q = quality(plan[triangles])
+    if q.min() < LEAST_QUALITY:
+        what = f"a triangle of quality {q.min():.3f}, at least {LEAST_QUALITY} is promised"
+        cure = "move lines apart that nearly touch or meet at a few degrees"
+        raise no_mesh(plan[triangles[q.argmin()]].mean(axis=0), what, cure)
+
+
+def _prove_edges(plan: np.ndarray, triangles: np.ndarray, needed: np.ndarray) -> None:
+    """Needed edges are there, the boundary has no others, and triangles meet edge to edge, one on each side."""
+    edges, count = edges_of(triangles), len(plan)
+    key, wanted = keys(edges, count), keys(needed, count)
+    missing = ~np.isin(wanted, key)
+    if missing.any():
+        raise no_mesh(plan[needed[missing][0]].mean(axis=0), "an edge of the panel is no edge of the mesh")
+    single, times = np.unique(key, return_counts=True)
+    stray = single[times == 1][~np.isin(single[times == 1], wanted)]
+    if len(stray):
+        raise no_mesh(plan[stray[0] // count], "the mesh has a gap")
+    directed, times = np.unique(edges[:, 0] * count + edges[:, 1], return_counts=True)
+    if times.max() > 1:
+        raise no_mesh(plan[directed[times.argmax()] // count], "triangles overlap")
+
+
+def prove_path(path: tuple, plan: np.ndarray, edges: np.ndarray, region: Polygon, reach: float) -> None:
+    """Raises MeshError unless mesh edges (k, 2) cover the part of a path that lies on the sheet, `reach` mm inside."""
+    ends = plan[edges]
+    found = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1).sum()
+    wanted = LineString(path).intersection(region.buffer(-reach)).length
+    if not len(edges) or found < 0.99 * wanted - 4 * reach:
+        where = f"path from ({path[0][0]:g}, {path[0][1]:g})"
+        what = f"only {found:.1f} mm of {wanted:.1f} mm on the sheet are edges of the mesh"
+        raise MeshError(str(Fault(where, what, "move it off lines it nearly touches")))

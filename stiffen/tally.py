@@ -1,0 +1,193 @@
+"""All panels of one build: mass, sheet to buy by gauge, what there is to roll, flare, rivet, and how long it takes.
+
+Blanks are the rough cuts, as rectangles; `nesting` lays them into stock sheets.  kg, mm, m, minutes.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields
+
+from shapely.geometry import LineString
+
+from . import bench
+from .layout import Layout
+from .marking import rough_outline
+from .nesting import Blank, Placed, fits, nest
+from .panel import Panel
+
+STOCK = ((2000.0, 1000.0), (2500.0, 1250.0))  # usual sheets, mm: common practice, no source
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One panel of a build.
+
+    status: "met", "not met", or "not judged".  mass_kg: finished, without what is fitted to it; fitted_kg: edge trim
+    and what is bolted on.  blank_*_mm: rectangle round the rough cut.  fasteners: rivets and bolts.
+    """
+
+    panel: str
+    status: str
+    material: str
+    gauge_mm: float
+    mass_kg: float
+    fitted_kg: float
+    blank_width_mm: float
+    blank_height_mm: float
+    beads: int
+    rolled_m: float
+    holes: int
+    fasteners: int
+    minutes: float
+    density: float  # kg/mm3
+
+
+@dataclass(frozen=True)
+class Purchase:
+    """Sheets of one material and gauge: how many of which size, where the blanks lie, and blanks that fit no sheet.
+
+    mass_kg: of the sheets bought.  used: share of their area that ends in blanks.
+    """
+
+    material: str
+    gauge_mm: float
+    sheet: tuple[float, float]
+    count: int
+    mass_kg: float
+    used: float
+    placed: tuple[Placed, ...]
+    too_large: tuple[str, ...]
+
+
+def piece(panel: Panel, layout: Layout, status: str) -> Piece:
+    """What one panel adds to the tally."""
+    x0, y0, x1, y1 = rough_outline(panel, layout).bounds
+    return Piece(
+        panel=panel.name,
+        status=status,
+        material=panel.material.name,
+        gauge_mm=layout.gauge,
+        mass_kg=panel.mass(layout),
+        fitted_kg=_fitted(panel),
+        blank_width_mm=x1 - x0,
+        blank_height_mm=y1 - y0,
+        beads=len(layout.beads),
+        rolled_m=layout.rolled_length / 1000,
+        holes=len(layout.holes),
+        fasteners=sum(len(support.fasteners()) for support in panel.supports),
+        minutes=bench.minutes(panel, layout),
+        density=panel.material.rho,
+    )
+
+
+def _fitted(panel: Panel) -> float:
+    """kg of edge trim and of what is bolted on."""
+    around = panel.region.exterior.length
+    trims = (trim.kg_per_metre * (LineString(trim.path).length if trim.path else around) for trim in panel.trims)
+    return sum(trims) / 1000 + sum(mass.kg for mass in panel.masses)
+
+
+def purchases(pieces: Sequence[Piece], stock: Sequence[tuple[float, float]] = STOCK) -> tuple[Purchase, ...]:
+    """Sheets to buy for each material and gauge: of the stock sizes the one that needs least sheet in all.
+
+    A size that holds more of the blanks goes before one that holds fewer.
+    """
+    kinds = dict.fromkeys((one.material, one.gauge_mm) for one in pieces)
+    return tuple(
+        _purchase([one for one in pieces if (one.material, one.gauge_mm) == kind], stock) for kind in sorted(kinds)
+    )
+
+
+def _purchase(pieces: list[Piece], stock: Sequence[tuple[float, float]]) -> Purchase:
+    blanks = [Blank(one.panel, one.blank_width_mm, one.blank_height_mm) for one in pieces]
+    tries = []
+    for sheet in stock:
+        good = [blank for blank in blanks if fits(blank, sheet)]
+        placed = nest(good, sheet)
+        count = max((one.sheet for one in placed), default=0)
+        area = count * sheet[0] * sheet[1]
+        tries.append((len(blanks) - len(good), area, sheet, count, placed))
+    lost, area, sheet, count, placed = min(tries, key=lambda one: one[:2])
+    first = pieces[0]
+    cut = sum(one.blank.width * one.blank.height for one in placed)
+    return Purchase(
+        material=first.material,
+        gauge_mm=first.gauge_mm,
+        sheet=sheet,
+        count=count,
+        mass_kg=area * first.gauge_mm * first.density,
+        used=cut / area if area else 0.0,
+        placed=placed,
+        too_large=tuple(blank.name for blank in blanks if not fits(blank, sheet)) if lost else (),
+    )
+
+
+# ------------------------------------------------------------------------------------------------------------- tables
+
+HEAD = ("panel", "demands", "material", "gauge", "mass kg", "blank mm", "beads", "to roll m", "holes", "rivets", "min")
+NUMBERS = (3, 4, 5, 6, 7, 8, 9, 10)  # columns that stand at the right
+
+
+def rows(pieces: Sequence[Piece]) -> list[tuple[str, ...]]:
+    """Rows under HEAD: a line a panel, and the sum."""
+    table = [
+        (
+            one.panel,
+            one.status,
+            one.material,
+            f"{one.gauge_mm:g}",
+            f"{one.mass_kg:.3f}",
+            f"{one.blank_width_mm:.0f} x {one.blank_height_mm:.0f}",
+            f"{one.beads}",
+            f"{one.rolled_m:.2f}",
+            f"{one.holes}",
+            f"{one.fasteners}",
+            f"{one.minutes:.0f}",
+        )
+        for one in pieces
+    ]
+    total = (
+        f"{sum(one.mass_kg for one in pieces):.3f}",
+        "",
+        f"{sum(one.beads for one in pieces)}",
+        f"{sum(one.rolled_m for one in pieces):.2f}",
+        f"{sum(one.holes for one in pieces)}",
+        f"{sum(one.fasteners for one in pieces)}",
+        f"{sum(one.minutes for one in pieces):.0f}",
+    )
+    return [*table, (f"{len(pieces)} in all", "", "", "", *total)]
+
+
+def shopping(bought: Iterable[Purchase]) -> list[str]:
+    """What to buy, and where each blank lies on its sheet."""
+    lines = []
+    for one in bought:
+        size = f"{one.sheet[0]:g} x {one.sheet[1]:g}"
+        lines.append(
+            f"{one.material} {one.gauge_mm:g} mm: {one.count} x {size} mm, {one.mass_kg:.2f} kg, {one.used:.0%} used"
+        )
+        for sheet in range(1, one.count + 1):
+            lines.append(f"  sheet {sheet}: {'; '.join(_where(p) for p in one.placed if p.sheet == sheet)}")
+        lines += [f"  {name}: larger than the sheet; order a larger one" for name in one.too_large]
+    return lines
+
+
+def _where(placed: Placed) -> str:
+    wide, high = placed.size
+    turned = " turned" if placed.turned else ""
+    return f"{placed.blank.name}{turned} {wide:.0f} x {high:.0f} at {placed.x:.0f}, {placed.y:.0f}"
+
+
+def csv_text(pieces: Sequence[Piece]) -> str:
+    """The tally as CSV: names of the columns, a line a panel; no sum, so that a spreadsheet makes its own."""
+    names = [one.name for one in fields(Piece) if one.name != "density"]
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(names)
+    for one in pieces:
+        values = (getattr(one, name) for name in names)
+        writer.writerow(round(value, 4) if isinstance(value, float) else value for value in values)
+    return out.getvalue()

@@ -1,0 +1,123 @@
+"""The paper template: the marking of one face at 1:1, to lay on the sheet and punch through.
+
+On A4 or Letter it goes over several sheets, after a first page with their map; on a roll it is one long sheet.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import shapely
+
+from .drawing import CAUTIONS, LAYERS
+from .layout import Layout
+from .marking import Hatch, Marking, View, marking, raised_roll, view
+from .panel import Panel
+from .paper import LEAST, SIZES, Book, Page, fitted, wrapped
+from .tiles import EDGE, FOOT, LETTERS, SIDE, Tile, Tiling, draw_map, draw_tile, furnish, key, tiling, used
+
+MOST = 150  # sheets; beyond that a roll is taken
+LINE = 1.65 * LEAST  # from one line of words to the next, mm
+
+
+def write_template(panel: Panel, layout: Layout, path: str | Path, paper: str = "a4", face: str = "up") -> None:
+    """Write the template of one face as PDF; the "down" face is mirrored, for marking the back.
+
+    paper: "a4", "letter" or "roll"; a panel that would take over 150 sheets goes on a roll all the same.  Written to a
+    temporary name, then renamed.  Raises InputError where the place cannot be written.
+    """
+    seen = view(panel, layout, face)
+    drawn = marking(seen, LETTERS)
+    spread = tiling(drawn.bounds, paper)
+    tiles = used(spread, drawn)
+    if len(tiles) > MOST:
+        spread = tiling(drawn.bounds, "roll")
+        tiles = used(spread, drawn)
+    cover = spread.paper != "roll" or len(tiles) > 1
+    pages = len(tiles) + cover
+    title = f"{panel.name}, {layout.gauge:g} mm, {face} face"
+    with Book(path, f"{panel.name}: template, {face} face") as book:
+        if cover:
+            _cover(book, seen, drawn, spread, tiles, pages)
+        for number, tile in enumerate(tiles, 1 + cover):
+            page = book.page(spread.width, spread.height)
+            name = tile.name if cover else ""
+            furnish(page, spread.foot, (title, f"page {number} of {pages}, 1:1, mm"), name)
+            draw_tile(page, spread, tile, drawn)
+            if not cover:
+                _foot(page, seen, drawn)
+
+
+def _cover(book: Book, seen: View, drawn: Marking, spread: Tiling, tiles: tuple[Tile, ...], pages: int) -> None:
+    """The first page: the map, how to join the sheets, what the lines mean."""
+    width, height = SIZES.get(spread.paper, SIZES["a4"])
+    page = book.page(width, height)
+    furnish(page, FOOT, (f"{seen.panel.name}, {seen.face} face", f"page 1 of {pages}: map of the sheets"))
+    left, right = EDGE + SIDE, width - EDGE
+    y = height - EDGE - 6.0
+    page.text((left, y), fitted(f"{seen.panel.name}: paper template", right - left, 6.0, True), 6.0, bold=True)
+    for words in _about(seen, spread):
+        y -= 1.2 * LINE
+        page.text((left, y), fitted(words, right - left), LEAST)
+    draw_map(page, (left, y - 95.0, right, y - 4.0), spread, tiles, drawn)
+    y -= 95.0 + LINE
+    for number, step in enumerate(_steps(seen, len(tiles) > 1), 1):
+        for i, words in enumerate(wrapped(step, right - left - 6.0)):
+            y -= LINE
+            if i == 0:
+                page.text((left, y), f"{number}.", LEAST)
+            page.text((left + 6.0, y), words, LEAST)
+    y = key(page, (left, y - 2.0 * LINE), right - left, key_rows(drawn))
+    for caution in CAUTIONS:
+        for words in wrapped(caution, right - left):
+            y -= LINE
+            page.text((left, y), words, LEAST)
+
+
+def _about(seen: View, spread: Tiling) -> list[str]:
+    """What the template is of, for which face, on which paper."""
+    layout = seen.layout
+    rolls = sorted({raised_roll(layout, bead) for bead in layout.beads if seen.own(bead)})
+    paper = "one roll" if spread.paper == "roll" else spread.paper.capitalize()
+    if seen.face == "up":
+        face = "For the UP face."
+    else:
+        face = "MIRRORED, for the DOWN face: lay it on the back of the sheet."
+    if rolls:
+        face += f" With this face up in the roller, the raised roll is {' or '.join(_rolls(seen))}."
+    return [f"{seen.panel.material.name}, {layout.gauge:g} mm. Paper: {paper}.", face]
+
+
+def _rolls(seen: View) -> list[str]:
+    """Where the raised roll goes with the face shown lying up."""
+    sides = {bead.side for bead in seen.layout.beads if seen.own(bead)}
+    return sorted("below" if side == seen.face else "on top" for side in sides)
+
+
+def _steps(seen: View, joined: bool) -> list[str]:
+    """From the printer to the marked sheet."""
+    x0, y0, x1, y1 = shapely.Polygon(seen.panel.outline).bounds
+    join = (
+        "Sheets: cut along the thin crosses or lay the overlap over; put crosses of the same name onto each other, tape.",
+    )
+    return [
+        'Print at 100 % ("actual size"), never "fit to page". Measure the two 100 mm bars on every sheet of paper.',
+        *(join if joined else ()),
+        f"Measure across the outline before you mark: {x1 - x0:.1f} mm wide, {y1 - y0:.1f} mm high.",
+        "Tape the paper to the sheet. Punch through at both ends of each bead axis and at each hole centre; scribe.",
+    ]
+
+
+def key_rows(drawn: Marking) -> list[tuple[str, str]]:
+    """Layers on the drawing, and what their lines are for."""
+    there = {item.layer for item in drawn.items if not isinstance(item, Hatch)}
+    return [(layer, LAYERS[layer][-1]) for layer in LAYERS if layer in there]
+
+
+def _foot(page: Page, seen: View, drawn: Marking) -> None:
+    """The key below the drawing of a roll, in two columns."""
+    rows = key_rows(drawn)
+    left, middle = EDGE + SIDE, page.width / 2
+    half = (len(rows) + 1) // 2
+    for x, part in ((left, rows[:half]), (middle, rows[half:])):
+        key(page, (x, EDGE + FOOT + 38.0), middle - left - 2.0, part)

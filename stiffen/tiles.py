@@ -1,0 +1,256 @@
+"""A drawing at 1:1 over as many sheets of paper as it takes: tiles that overlap, crosses to join them by, check bars.
+
+Tiles stand in columns A, B, ... from the left and rows 1, 2, ... from the bottom.  Four crosses stand round each tile,
+half an overlap inside its corners; sheets that meet share crosses, which then lie on each other.  All lengths in mm.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import shapely
+from shapely.geometry import Polygon, box
+
+from .marking import XY, Circle, Hatch, Line, Marking, Words, place
+from .paper import BOLD, LEAST, SIZES, THIN, Box, Page, Style, fitted, length
+
+EDGE = 8.0  # what a printer may leave blank at the edges of the paper
+SIDE = 9.0  # strip at the left for the upright check bar
+FOOT = 17.0  # strip below for the level check bar and the words
+OVERLAP = 15.0
+BAR = 100.0
+ROLL = (1000.0, 4000.0)  # greatest sheet for a plotter: across the roll, along it
+ROLL_LEAST = 240.0  # room for its foot
+HATCH = 4.0  # between the lines of a hatching
+LETTERS = 4.0  # height of the capitals on the drawing
+
+STYLES: dict[str, Style] = {
+    "CUT": Style(0.5),
+    "ROUGH CUT": Style(0.35, (12, 3)),
+    "FOLD": Style(0.35, (9, 2, 1.5, 2, 1.5, 2)),
+    "BEAD AXIS": Style(0.4, (12, 2, 2, 2)),
+    "BEAD FLANK": Style(0.18, (3, 2)),
+    "BEAD STOP": Style(0.5),
+    "FEED": Style(0.4),
+    "OTHER FACE": Style(0.18, (1.5, 2.5), 0.35),
+    "HOLE PILOT": Style(0.4),
+    "HOLE FLANGE": Style(0.18, (3, 2)),
+    "RIVET": Style(0.3),
+    "KEEP OUT": Style(0.18, (6, 2)),
+    "DATUM": Style(0.3, (15, 2, 3, 2)),
+}
+HATCHING = Style(0.13, (), 0.35)
+
+
+@dataclass(frozen=True)
+class Tile:
+    """One sheet: column and row from 0."""
+
+    column: int
+    row: int
+
+    @property
+    def name(self) -> str:
+        """'B3'."""
+        return f"{column_name(self.column)}{self.row + 1}"
+
+
+def column_name(column: int) -> str:
+    """A, B, ..., Z, AA, AB, ..."""
+    first, last = divmod(column, 26)
+    return (column_name(first - 1) if first else "") + chr(ord("A") + last)
+
+
+@dataclass(frozen=True)
+class Tiling:
+    """How a drawing is spread over sheets.
+
+    width, height: of the paper.  foot: strip below the drawing.  origin: plan point of the lower left cross of the
+    tile A1.  step: from cross to cross.  size: columns and rows.
+    """
+
+    paper: str
+    width: float
+    height: float
+    foot: float
+    origin: XY
+    step: XY
+    size: tuple[int, int]
+
+    @cached_property
+    def tiles(self) -> tuple[Tile, ...]:
+        """All sheets, row by row from the lower left."""
+        columns, rows = self.size
+        return tuple(Tile(column, row) for row in range(rows) for column in range(columns))
+
+    @property
+    def window(self) -> Box:
+        """Where on the paper the drawing is."""
+        return EDGE + SIDE, EDGE + self.foot, self.width - EDGE, self.height - EDGE
+
+    def node(self, column: int, row: int) -> XY:
+        """Plan point of a cross."""
+        return self.origin[0] + column * self.step[0], self.origin[1] + row * self.step[1]
+
+    def ground(self, tile: Tile) -> Polygon:
+        """What a sheet shows of the plan."""
+        (x0, y0), (x1, y1) = self.node(tile.column, tile.row), self.node(tile.column + 1, tile.row + 1)
+        half = OVERLAP / 2
+        return box(x0 - half, y0 - half, x1 + half, y1 + half)
+
+    def shift(self, tile: Tile) -> XY:
+        """What to add to a plan point to find it on the paper."""
+        x0, y0, _, _ = self.ground(tile).bounds
+        return self.window[0] - x0, self.window[1] - y0
+
+
+def tiling(bounds: Box, paper: str) -> Tiling:
+    """The fewest sheets of "a4", "letter" or "roll" for a drawing of these bounds, upright rather than level."""
+    if paper == "roll":
+        return _roll(bounds)
+    width, height = SIZES[paper]
+    both = [_spread(bounds, paper, *sides, FOOT) for sides in ((width, height), (height, width))]
+    return min(both, key=lambda one: one.size[0] * one.size[1])
+
+
+def _roll(bounds: Box) -> Tiling:
+    """One sheet as large as it must be; several only where no plotter takes it."""
+    x0, y0, x1, y1 = bounds
+    foot = FOOT + 45.0
+    level = x1 - x0 >= y1 - y0
+    widest, highest = ROLL[::-1] if level else ROLL
+    width = min(widest, max(ROLL_LEAST, x1 - x0 + 2 * EDGE + SIDE))
+    height = min(highest, max(EDGE + FOOT + BAR, y1 - y0) + 2 * EDGE + foot)
+    return _spread(bounds, "roll", width, height, foot)
+
+
+def _spread(bounds: Box, paper: str, width: float, height: float, foot: float) -> Tiling:
+    x0, y0, x1, y1 = bounds
+    step = width - 2 * EDGE - SIDE - OVERLAP, height - 2 * EDGE - foot - OVERLAP
+    size = tuple(
+        max(1, math.ceil((extent - OVERLAP) / one - 1e-9)) for extent, one in zip((x1 - x0, y1 - y0), step, strict=True)
+    )
+    middle = (x0 + x1) / 2, (y0 + y1) / 2
+    origin = tuple(at - count * one / 2 for at, count, one in zip(middle, size, step, strict=True))
+    return Tiling(paper, width, height, foot, origin, step, size)
+
+
+def used(spread: Tiling, drawn: Marking) -> tuple[Tile, ...]:
+    """The sheets on which there is something."""
+    shapes = [item.shape for item in drawn.items if not isinstance(item, Hatch)]
+    tree = shapely.STRtree(shapes)
+    return tuple(tile for tile in spread.tiles if len(tree.query(spread.ground(tile), predicate="intersects")))
+
+
+def draw_tile(page: Page, spread: Tiling, tile: Tile, drawn: Marking, height: float = LETTERS) -> None:
+    """What one sheet shows of a drawing, its crosses and its check bars."""
+    ground, (dx, dy) = spread.ground(tile), spread.shift(tile)
+    joins = list(_joins(spread, tile))
+    taken = [shape for shape in drawn.taken if shape.intersects(ground)]
+    taken += [item.shape.buffer(1.0) for item, _ in joins]
+    taken += [words.ground for _, words in joins if words]
+    near = [label for label in drawn.labels if label.anchor.intersects(ground)]
+    placed = place(near, taken, height, window=ground)
+    for item in drawn.items:
+        if isinstance(item, Hatch):
+            for stroke in item.strokes(HATCH, item.windows(placed)):
+                _draw(page, Line("KEEP OUT", stroke), HATCHING, (dx, dy), spread.window)
+        elif item.shape.intersects(ground):
+            _draw(page, item, STYLES[item.layer], (dx, dy), spread.window)
+    for item, _ in joins:
+        _draw(page, item, Style(0.25) if isinstance(item, Circle) else THIN, (dx, dy), spread.window)
+    for words in (*placed, *(words for _, words in joins if words)):
+        page.text((words.at[0] + dx, words.at[1] + dy), words.text, words.height, turn=words.turn)
+
+
+def _draw(page: Page, item: Line | Circle, style: Style, shift: XY, window: Box) -> None:
+    dx, dy = shift
+    if isinstance(item, Circle):
+        page.circle((item.at[0] + dx, item.at[1] + dy), item.diameter, style, window)
+    else:
+        page.line([(x + dx, y + dy) for x, y in item.points], style, item.closed, window)
+
+
+def _joins(spread: Tiling, tile: Tile) -> Iterator[tuple[Line | Circle, Words | None]]:
+    """Crosses at the corners, each with its name; none where there is one sheet only."""
+    if spread.size == (1, 1):
+        return
+    for right in (0, 1):
+        for up in (0, 1):
+            column, row = tile.column + right, tile.row + up
+            x, y = spread.node(column, row)
+            yield Line("", ((x - 6.0, y), (x + 6.0, y))), None
+            yield Line("", ((x, y - 6.0), (x, y + 6.0))), None
+            name = f"{column_name(column).lower()}{row}"
+            yield Circle("", (x, y), 4.0), Words("", name, (x + 1.2, y + 2.8), 0.0, LEAST)
+
+
+# ------------------------------------------------------------------------------------------------------- bars and words
+
+
+def furnish(page: Page, foot: float, lines: Sequence[str], name: str = "") -> None:
+    """What stands on every page: a check bar each way, up to two lines of words, the name of the sheet."""
+    x, y = EDGE + SIDE, EDGE + 3.0
+    _bar(page, (x, y), (1.0, 0.0))
+    page.text((x + BAR / 2, y + 2.5), "100 mm", LEAST, align="center")
+    x, y = EDGE + 3.0, EDGE + foot
+    _bar(page, (x, y), (0.0, 1.0))
+    page.text((x + 4.5, y + BAR / 2), "100 mm", LEAST, turn=90.0, align="center")
+    left, right = EDGE + SIDE + BAR + 4.0, page.width - EDGE
+    for level, words in zip((9.0, 3.0), lines, strict=False):
+        page.text((left, EDGE + level), fitted(words, right - left - (16.0 if name else 0.0)), LEAST)
+    if name:
+        page.text((right, EDGE + 4.0), name, 7.0, bold=True, align="right")
+
+
+def _bar(page: Page, at: XY, along: XY) -> None:
+    """100 mm from tick to tick."""
+    (x, y), (ax, ay) = at, along
+    page.line([(x, y), (x + BAR * ax, y + BAR * ay)], BOLD)
+    for tick, half in ((0.0, 2.0), (BAR / 2, 1.2), (BAR, 2.0)):
+        tx, ty = x + tick * ax, y + tick * ay
+        page.line([(tx - half * ay, ty - half * ax), (tx + half * ay, ty + half * ax)], THIN)
+
+
+def draw_map(page: Page, room: Box, spread: Tiling, tiles: Iterable[Tile], drawn: Marking) -> None:
+    """A small picture of the drawing with the sheets over it, inside `room`."""
+    left, low = spread.node(0, 0)
+    right, high = spread.node(*spread.size)
+    half = OVERLAP / 2
+    x0, y0, x1, y1 = left - half, low - half, right + half, high + half
+    scale = min((room[2] - room[0]) / (x1 - x0), (room[3] - room[1]) / (y1 - y0))
+    dx = (room[0] + room[2] - scale * (x0 + x1)) / 2
+    dy = (room[1] + room[3] - scale * (y0 + y1)) / 2
+
+    def small(at: XY) -> XY:
+        return scale * at[0] + dx, scale * at[1] + dy
+
+    for item in drawn.items:
+        if isinstance(item, Circle):
+            page.circle(small(item.at), scale * item.diameter, THIN)
+        elif isinstance(item, Line) and item.layer in MAPPED:
+            page.line([small(at) for at in item.points], THIN, item.closed)
+    for tile in tiles:
+        corners = [spread.node(tile.column + i, tile.row + j) for i, j in ((0, 0), (1, 0), (1, 1), (0, 1))]
+        page.line([small(at) for at in corners], Style(0.35, (3, 1.5)), closed=True)
+        x, y = small(spread.ground(tile).centroid.coords[0])
+        tall = min(7.0, max(LEAST, 0.25 * scale * min(spread.step)))
+        wide = length(tile.name, tall, bold=True)
+        page.fill([(x + i * (wide / 2 + 1), y + j * (tall / 2 + 1)) for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))])
+        page.text((x, y - tall / 2), tile.name, tall, bold=True, align="center")
+
+
+MAPPED = ("CUT", "ROUGH CUT", "BEAD AXIS", "OTHER FACE", "FOLD")
+
+
+def key(page: Page, at: XY, room: float, rows: Sequence[tuple[str, str]]) -> float:
+    """A stroke of each layer's pen and what it is for, from `at` down; hands back the level below it."""
+    x, y = at
+    for layer, words in rows:
+        page.line([(x, y + LEAST / 2), (x + 24.0, y + LEAST / 2)], STYLES[layer])
+        page.text((x + 28.0, y), fitted(words, room - 28.0), LEAST)
+        y -= 1.85 * LEAST
+    return y

@@ -1,0 +1,95 @@
+"""The search on small panels: what it hands out is legal, judged, repeatable and lighter than the flat sheet."""
+
+from dataclasses import replace
+
+import pytest
+from panels import SHOP, lid
+
+import stiffen
+from stiffen import searching
+from stiffen.panel import Demand, Support
+from stiffen.rules import audit
+from stiffen.verdict import NONLINEAR
+
+LID = lid(
+    300.0,
+    240.0,
+    gauges=(0.8, 1.0, 2.0),
+    demands=(Demand("frequency", 110.0), Demand("deflection", 0.05, "wind")),
+)
+
+
+@pytest.fixture(scope="module")
+def found():
+    told = []
+    result = searching.search(LID, seconds=20, grade="quick", on_best=told.append)
+    return result, told
+
+
+def test_found_layout_is_met_lighter_and_legal(found):
+    result, _ = found
+    assert result.verdict.met and result.verdict.layout.beads
+    assert result.rival.gauge_mm == 2.0
+    assert result.verdict.mass_kg < 0.7 * result.rival.mass_kg
+    assert audit(LID, result.verdict.layout) == ()
+    assert LID.mass(result.verdict.layout) == pytest.approx(result.verdict.mass_kg)
+
+
+def test_verdict_is_the_judges_own(found):
+    result, _ = found
+    again = stiffen.check(LID, result.verdict.layout, grade="quick")
+    assert [d.value for d in again.demands] == pytest.approx([d.value for d in result.verdict.demands], rel=1e-6)
+
+
+def test_each_better_layout_was_told_best_last(found):
+    result, told = found
+    assert told[-1].layout == result.verdict.layout
+    ranks = [searching.rank(LID, verdict) for verdict in told]
+    assert ranks == sorted(ranks, reverse=True)
+
+
+def test_lighter_gauges_have_a_reason(found):
+    result, _ = found
+    for gauge, words in result.gauges:
+        assert words.startswith("met") == (gauge == result.verdict.layout.gauge)
+
+
+def test_same_seed_same_layout(found):
+    again = searching.search(LID, seconds=20, grade="quick")
+    assert again.verdict.layout == found[0].verdict.layout
+
+
+def test_impossible_demand_is_said_with_the_best_found():
+    panel = replace(LID, gauges=(0.8,), demands=(Demand("frequency", 900.0),))
+    result = searching.search(panel, seconds=5, grade="quick")
+    assert not result.verdict.met and result.rival.gauge_mm is None
+    assert "at once miss frequency" in result.gauges[0][1]
+
+
+def test_fixed_beads_stay():
+    from panels import rows
+
+    stays = replace(rows(SHOP.bead_dies[0], (120.0,), 40.0, 260.0)[0], fixed=True)
+    result = searching.search(replace(LID, gauges=(1.0,), beads=(stays,)), seconds=10, grade="quick")
+    assert stays in result.verdict.layout.beads
+    assert audit(LID, result.verdict.layout) == ()
+
+
+def test_interrupt_ends_with_the_best_so_far(monkeypatch):
+    def stop(hunt):
+        hunt.judge(LID.layout(2.0))
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(searching, "_hunt_down", stop)
+    result = searching.search(LID, grade="quick")
+    assert result.stopped == "interrupted" and result.verdict.layout.gauge == 2.0
+
+
+def test_held_sheet_under_a_heavy_load_is_not_given_beads_it_does_not_need():
+    # edges held in plane: the flat sheet carries a heavy push by membrane tension, and beads make it softer
+    held = Support("edge", in_plane="held")
+    foot = stiffen.Load("foot", "patch", 300.0, at=(150.0, 120.0), size=(60.0, 60.0))
+    flat = lid(300.0, 240.0, supports=(held,), loads=(foot,), demands=(Demand("deflection", 4.5, "foot"),))
+    result = searching.search(flat, seconds=10, grade="quick")
+    assert result.verdict.met and result.verdict.layout.beads == ()
+    assert result.verdict.demands[0].decided_by == NONLINEAR
