@@ -25,6 +25,7 @@ from .panel import KeepOut, Panel, Support
 
 LETTER = 0.92  # width of a letter over its height: wide enough for the usual drawing faces
 CLEAR = 0.6  # mm to keep between a line and words
+LEADING = 1.5  # from line to line, heights of a capital
 STATION = 25.0  # mm between the places along a line where words may stand
 OTHER = {"up": "down", "down": "up"}
 ACROSS = {"left": "right", "right": "left", None: None}
@@ -88,7 +89,7 @@ class Hatch:
 
 @dataclass(frozen=True)
 class Label:
-    """Words, what they name, and where their middle may stand: x, y, degrees; the better place first."""
+    """Words in one or more lines, what they name, and where their middle may stand: x, y, degrees; better ones first."""
 
     layer: str
     text: str
@@ -133,12 +134,13 @@ class Marking:
 
 
 def wide(text: str, height: float) -> float:
-    """Width that words need, mm, at most."""
-    return len(text) * LETTER * height
+    """Width that words need, mm, at most; of the longest line."""
+    return max(len(line) for line in text.split("\n")) * LETTER * height
 
 
-# shapely's box starts at its lower right corner and runs counter-clockwise; rotation keeps that order
-_LOWER_LEFT = 3
+def high(text: str, height: float) -> float:
+    """Height of the lines of words together, mm."""
+    return height * (1 + LEADING * text.count("\n"))
 
 
 def place(
@@ -153,23 +155,32 @@ def place(
         best = None
         for x, y, turn in label.places:
             turn = 90.0 - (90.0 - turn) % 180.0  # never upside down
-            half, high = wide(label.text, height) / 2, height / 2
-            ground = affinity.rotate(box(x - half, y - high, x + half, y + high), turn)
+            half, tall = wide(label.text, height) / 2, high(label.text, height) / 2
+            ground = affinity.rotate(box(x - half, y - tall, x + half, y + tall), turn)
             if window is not None and not window.contains(ground):
                 continue
             room = ground.buffer(0.25 * height)
             others = [*tree.geometries[tree.query(room)], *grounds]
             covered = sum(room.intersection(other).area for other in others if room.intersects(other))
             if best is None or covered < best[0]:
-                best = (covered, ground, turn)
+                best = (covered, ground, (x, y), turn)
             if covered == 0:
                 break
-        if best is None:
-            continue
-        _, ground, turn = best
-        placed.append(Words(label.layer, label.text, ground.exterior.coords[_LOWER_LEFT], turn, height))
-        grounds.append(ground)
+        if best is not None:
+            grounds.append(best[1])
+            placed += _set_down(label, height, *best[2:])
     return placed
+
+
+def _set_down(label: Label, height: float, middle: XY, turn: float) -> Iterator[Words]:
+    """The lines of a label about its middle, the shorter ones centred."""
+    along = np.array([math.cos(math.radians(turn)), math.sin(math.radians(turn))])
+    up = np.array([-along[1], along[0]])
+    level = high(label.text, height) / 2 - height
+    for line in label.text.split("\n"):
+        x, y = np.asarray(middle) - wide(line, height) / 2 * along + level * up
+        yield Words(label.layer, line, (float(x), float(y)), turn, height)
+        level -= LEADING * height
 
 
 # ------------------------------------------------------------------------------------------------- the sheet, its faces
@@ -375,7 +386,7 @@ def _outline(seen: View, height: float) -> Iterator[Line | Circle | Hatch]:
 
 
 def _keep_out_words(keep_out: KeepOut) -> str:
-    return f"no {' or '.join(keep_out.against)}" + (f": {keep_out.why}" if keep_out.why else "")
+    return f"no {' or '.join(keep_out.against)}" + (f"\n{keep_out.why}" if keep_out.why else "")
 
 
 def _bead(seen: View, bead: Bead, height: float) -> Iterator[Line]:
@@ -543,7 +554,7 @@ def _outline_labels(seen: View, height: float) -> Iterator[Label]:
             rim = Point(x, y).buffer(diameter / 2)
             yield Label("CUT", words, rim, _around((x, y), diameter / 2, words, height))
     outline = Polygon(panel.outline).exterior
-    trim = "trim to this line after rolling" if layout.beads else "cut here"
+    trim = "trim after rolling" if layout.beads else "cut here"
     inside = 1 if outline.is_ccw else -1
     yield Label("CUT", trim, outline, _from_middle(_beside(outline, 1.1 * height, (inside,))))
     if layout.beads:
@@ -555,17 +566,18 @@ def _outline_labels(seen: View, height: float) -> Iterator[Label]:
 
 def _keep_out_places(keep_out: KeepOut, words: str, height: float) -> tuple[tuple[float, float, float], ...]:
     """The window inside, then around the outside."""
-    ground, half, gap = Polygon(keep_out.polygon), wide(words, height) / 2, 1.5 * height
+    ground, half, tall = Polygon(keep_out.polygon), wide(words, height) / 2, high(words, height) / 2
+    gap = tall + height
     x0, y0, x1, y1 = ground.bounds
     centre, middle, level = ground.representative_point(), (x0 + x1) / 2, (y0 + y1) / 2
-    room = box(centre.x - half, centre.y - height / 2, centre.x + half, centre.y + height / 2).buffer(height / 2)
+    room = box(centre.x - half, centre.y - tall, centre.x + half, centre.y + tall).buffer(height / 2)
     inside = [(centre.x, centre.y, 0.0)] if ground.contains(room) else []
     return (
         *inside,
         (middle, y1 + gap, 0.0),
         (middle, y0 - gap, 0.0),
-        (x1 + half + gap, level, 0.0),
-        (x0 - half - gap, level, 0.0),
+        (x1 + half + height, level, 0.0),
+        (x0 - half - height, level, 0.0),
         (x0 - gap, level, 90.0),
         (x1 + gap, level, 90.0),
     )

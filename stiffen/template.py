@@ -98,7 +98,7 @@ def _steps(seen: View, joined: bool) -> list[str]:
     """From the printer to the marked sheet."""
     x0, y0, x1, y1 = shapely.Polygon(seen.panel.outline).bounds
     join = (
-        "Sheets: cut along the thin crosses or lay the overlap over; put crosses of the same name onto each other, tape.",
+        "Lay the sheets over each other so that crosses of the same name meet; tape. Cut the overlap where it hides lines.",
     )
     return [
         'Print at 100 % ("actual size"), never "fit to page". Measure the two 100 mm bars on every sheet of paper.',

@@ -25,6 +25,8 @@ BAR = 100.0
 ROLL = (1000.0, 4000.0)  # greatest sheet for a plotter: across the roll, along it
 ROLL_LEAST = 240.0  # room for its foot
 HATCH = 4.0  # between the lines of a hatching
+NAME = 3.5  # height of the names of sheets on their map
+SAMPLE = 26.0  # length of a stroke in the key
 LETTERS = 4.0  # height of the capitals on the drawing
 
 STYLES: dict[str, Style] = {
@@ -196,9 +198,9 @@ def furnish(page: Page, foot: float, lines: Sequence[str], name: str = "") -> No
     x, y = EDGE + SIDE, EDGE + 3.0
     _bar(page, (x, y), (1.0, 0.0))
     page.text((x + BAR / 2, y + 2.5), "100 mm", LEAST, align="center")
-    x, y = EDGE + 3.0, EDGE + foot
+    x, y = EDGE + SIDE - 3.0, EDGE + foot
     _bar(page, (x, y), (0.0, 1.0))
-    page.text((x + 4.5, y + BAR / 2), "100 mm", LEAST, turn=90.0, align="center")
+    page.text((x - 2.0, y + BAR / 2), "100 mm", LEAST, turn=90.0, align="center")
     left, right = EDGE + SIDE + BAR + 4.0, page.width - EDGE
     for level, words in zip((9.0, 3.0), lines, strict=False):
         page.text((left, EDGE + level), fitted(words, right - left - (16.0 if name else 0.0)), LEAST)
@@ -236,11 +238,13 @@ def draw_map(page: Page, room: Box, spread: Tiling, tiles: Iterable[Tile], drawn
     for tile in tiles:
         corners = [spread.node(tile.column + i, tile.row + j) for i, j in ((0, 0), (1, 0), (1, 1), (0, 1))]
         page.line([small(at) for at in corners], Style(0.35, (3, 1.5)), closed=True)
-        x, y = small(spread.ground(tile).centroid.coords[0])
-        tall = min(7.0, max(LEAST, 0.25 * scale * min(spread.step)))
-        wide = length(tile.name, tall, bold=True)
-        page.fill([(x + i * (wide / 2 + 1), y + j * (tall / 2 + 1)) for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))])
-        page.text((x, y - tall / 2), tile.name, tall, bold=True, align="center")
+        x, y = small(spread.node(tile.column, tile.row))
+        x, y = x + 1.5, y + 1.5
+        wide = length(tile.name, NAME, bold=True)
+        page.fill(
+            [(x - 0.7, y - 0.7), (x + wide + 0.7, y - 0.7), (x + wide + 0.7, y + NAME + 0.7), (x - 0.7, y + NAME + 0.7)]
+        )
+        page.text((x, y), tile.name, NAME, bold=True)
 
 
 MAPPED = ("CUT", "ROUGH CUT", "BEAD AXIS", "OTHER FACE", "FOLD")
@@ -250,7 +254,21 @@ def key(page: Page, at: XY, room: float, rows: Sequence[tuple[str, str]]) -> flo
     """A stroke of each layer's pen and what it is for, from `at` down; hands back the level below it."""
     x, y = at
     for layer, words in rows:
-        page.line([(x, y + LEAST / 2), (x + 24.0, y + LEAST / 2)], STYLES[layer])
-        page.text((x + 28.0, y), fitted(words, room - 28.0), LEAST)
+        _sample(page, (x, y + LEAST / 2), layer)
+        page.text((x + SAMPLE + 4.0, y), fitted(words, room - SAMPLE - 4.0), LEAST)
         y -= 1.85 * LEAST
     return y
+
+
+def _sample(page: Page, at: XY, layer: str) -> None:
+    """A circle, ticks, an arrow's head or a stroke, as the layer has it."""
+    (x, y), style, middle = at, STYLES[layer], (at[0] + SAMPLE / 2, at[1])
+    if layer in ("HOLE PILOT", "HOLE FLANGE", "RIVET"):
+        page.circle(middle, 2.5 if layer == "RIVET" else 4.4, style)
+    elif layer == "BEAD STOP":
+        for tick, half in ((2.0, 2.2), (3.5, 2.2), (9.0, 1.2), (SAMPLE - 9.0, 1.2), (SAMPLE - 3.0, 2.2)):
+            page.line([(x + tick, y - half), (x + tick, y + half)], style)
+    elif layer == "FEED":
+        page.line([(middle[0] - 2.5, y + 1.2), middle, (middle[0] - 2.5, y - 1.2)], style)
+    else:
+        page.line([at, (x + SAMPLE, y)], style)
