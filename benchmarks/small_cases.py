@@ -27,6 +27,7 @@ from stiffen.material import Material
 from stiffen.moves import GOAL, Chooser, best_choice
 from stiffen.panel import Cutout, Demand, Load, Panel, Support
 from stiffen.ribbed import Scout, scout
+from stiffen.threads import one_thread
 from stiffen.tools import BeadDie, Roller, Tools
 
 GAUGE = 1.0
@@ -207,6 +208,7 @@ def row(one: Case) -> str:
     )
 
 
+@one_thread
 def main() -> None:
     """Print the table."""
     print("minutes at the bench, the least that meets the demands on the scout (coarse mesh)")

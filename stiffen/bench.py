@@ -1,34 +1,28 @@
-"""At the bench: roller settings, rolling order, minutes, order of work, and what to be wary of.
+"""At the bench: rolling order, minutes, order of work, and what to be wary of.
 
-mm, minutes, turns of the pressure screw.  Times and pass rules are common practice without a source; they serve to
-rank layouts and to plan an afternoon, not to price one.
+mm, minutes.  Times are common practice without a source; they serve to rank layouts and to plan an afternoon, not to
+price one.
 """
 
 from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import dataclass
-from functools import cache
 from itertools import pairwise
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
-from scipy.optimize import brentq
-from shapely.geometry import LineString, Polygon
+from shapely.geometry import LineString, Polygon, box
 
-from . import rules, section
-from .errors import Fault, InputError
+from . import flaring, folds, rules, section
+from .curl import curl
 from .layout import Bead, Layout
-from .material import Material
-from .panel import Panel
-from .tools import BeadDie, HoleDie, Tools, Trial
+from .panel import Load, Panel, Support
+from .rolling import pass_depths
+from .tools import BeadDie, HoleDie, Tools
 
-FIRST_PASS = 0.25  # share of the depth in the light pass that only sets the track: common practice, no source
-STRAIN_SHARE = 0.5  # share of the elongation that one pass may use up: common practice, no source
-SAME_THICKNESS = 0.05  # mm by which a trial strip may differ
 SAME_DIRECTION = 5.0  # degrees between beads that need no turning of the sheet
 TRIM_SPARE = 3.0  # mm on each side beyond the pull-in: common practice, no source
+BOW = 1.0  # mm; less is not worth a word
 
 # Minutes: common practice, no source.
 MARK_ONE = 0.5  # one bead or hole
@@ -40,139 +34,6 @@ PILOT_ONE = 1.5
 FLARE_ONE = 1.0
 FOLD_ONE = 4.0
 FASTENER_ONE = 0.5  # drilling the mating hole
-
-
-@dataclass(frozen=True)
-class Pass:
-    """One pass: depth reached (mm) and turns of the screw from first touch; turns None where a trial must tell."""
-
-    depth: float
-    turns: float | None
-
-
-@dataclass(frozen=True)
-class Settings:
-    """How to set the roller for one die.
-
-    springback: mm of depth that the formula adds for spring-back, 0 where a trial strip ruled.
-    """
-
-    die: BeadDie
-    passes: tuple[Pass, ...]
-    from_trial: bool
-    springback: float
-    note: str = ""
-
-
-# ------------------------------------------------------------------------------------------------------------ settings
-
-
-def settings(tools: Tools, die: BeadDie, material: Material, t: float) -> Settings:
-    """Passes and turns of the screw for a die in t mm sheet.
-
-    A trial strip of the same die, material and thickness (within 0.05 mm) rules, by monotone interpolation of its
-    turns over measured depth, never beyond its deepest mark.  Else turns = (depth + spring-back) / lead, a guess to
-    start a trial from.  Raises InputError for a trial whose depth does not rise with the turns.
-    """
-    depths = pass_depths(die, material)
-    trial = matching_trial(tools, die, material, t)
-    if trial is None:
-        return _by_formula(tools, die, material, t, depths)
-    return _by_trial(trial, die, depths)
-
-
-def matching_trial(tools: Tools, die: BeadDie, material: Material, t: float) -> Trial | None:
-    """The trial strip nearest in thickness; the later one of equals."""
-    fits = [
-        trial
-        for trial in tools.trials
-        if (trial.die, trial.material) == (die.name, material.name)
-        and abs(trial.thickness - t) <= SAME_THICKNESS + 1e-9
-    ]
-    return min(reversed(fits), key=lambda trial: abs(trial.thickness - t), default=None)
-
-
-@cache
-def pass_depths(die: BeadDie, material: Material) -> tuple[float, ...]:
-    """Depth after each pass, mm: a light pass that sets the track, then steps of equal strain to the full depth.
-
-    Strain is that of a bead whose edges cannot move in, S(h)/w - 1, the die's profile scaled to depth h.  A step takes
-    at most half of the material's elongation (common practice, no source).  As strain goes with depth squared, later
-    passes go less deep, which suits sheet that hardens.
-    """
-    depth = np.linspace(0.0, die.depth, 201)
-    strain = np.array([_stretch_at(die, h) for h in depth])
-    first = float(np.interp(FIRST_PASS * die.depth, depth, strain))
-    per_pass = STRAIN_SHARE * max(material.elongation, 0.01)
-    steps = max(1, math.ceil((strain[-1] - first) / per_pass - 1e-9))
-    reached = np.interp(np.linspace(first, strain[-1], steps + 1), strain, depth)
-    return (*(float(h) for h in reached[:-1]), die.depth)
-
-
-def _stretch_at(die: BeadDie, depth: float) -> float:
-    across, rise = np.diff(section.profile(die), axis=0).T
-    return float(np.hypot(across, rise * depth / die.depth).sum() / die.width - 1)
-
-
-def spring_back(die: BeadDie, material: Material, t: float) -> float | None:
-    """mm of depth to add so that the bead springs back to the die's depth; None where the nose radius is not known.
-
-    Gardiner 1957 (from memory): R_i/R_f = 4 X^3 - 3 X + 1, X = R_i yield/(E t), on the nose radius; then the arcs keep
-    their length, so the flank was steeper by R_f/R_i and the crest higher by
-    h = (R + r_s)(1 - cos theta) + L sin theta.
-    """
-    shoulder, nose, theta, flank, _ = section.half(die)
-    if nose <= 0:
-        return None
-    arcs = (shoulder + nose) * theta
-    pressed = theta * curvature_before(1 / nose, material, t) * nose
-    deeper = arcs / pressed * (1 - math.cos(pressed)) + flank * math.sin(pressed)
-    return max(deeper - die.depth, 0.0)
-
-
-def curvature_before(after: float, material: Material, t: float) -> float:
-    """Curvature 1/R_i (1/mm) under load that springs back to `after` >= 0.
-
-    Gardiner's law in curvatures, c = yield/(E t): k_f = k_i - 3 c + 4 c^3/k_i^2, nothing left for k_i <= 2 c.
-    """
-    c = material.yield_strength / (material.E * t)
-    return float(brentq(lambda k: k - 3 * c + 4 * c**3 / k**2 - after, 2 * c, after + 3 * c, xtol=1e-14))
-
-
-def _by_formula(tools: Tools, die: BeadDie, material: Material, t: float, depths: tuple[float, ...]) -> Settings:
-    allowance = spring_back(die, material, t)
-    scale = (1 + (allowance or 0.0) / die.depth) / tools.roller.screw_lead
-    note = "computed: a guess to start the trial strip from"
-    if allowance is None:
-        note += "; nose radius not given, so no spring-back allowed for"
-    return Settings(die, tuple(Pass(h, h * scale) for h in depths), False, allowance or 0.0, note)
-
-
-def _by_trial(trial: Trial, die: BeadDie, depths: tuple[float, ...]) -> Settings:
-    turns, depth = _readings(trial)
-    curve = PchipInterpolator(depth, turns)
-    deepest = depth[-1] + 1e-9
-    passes = tuple(Pass(h, float(curve(np.clip(h, depth[0], depth[-1]))) if h <= deepest else None) for h in depths)
-    note = "from a trial strip"
-    if die.depth > deepest:
-        note = (
-            f"the trial strip reached {depth[-1]:g} mm of {die.depth:g} mm: "
-            "the screw is not set by guess beyond it; roll the strip deeper and enter the readings"
-        )
-    return Settings(die, passes, True, 0.0, note)
-
-
-def _readings(trial: Trial) -> tuple[np.ndarray, np.ndarray]:
-    """Turns and depth of a trial, both rising, from first touch (0, 0) where no reading says otherwise."""
-    pairs = sorted(zip(trial.turns, trial.depth, strict=False))
-    if all(turns > 0 and depth > 0 for turns, depth in pairs):
-        pairs = [(0.0, 0.0), *pairs]
-    turns, depth = np.array(pairs).T
-    if len(trial.turns) != len(trial.depth) or len(pairs) < 2 or (np.diff([turns, depth]) <= 0).any():
-        where = f"trial of {trial.die} in {trial.thickness:g} mm {trial.material}"
-        cure = "as many depths as turns; every further turn must have made the bead deeper"
-        raise InputError([Fault(where, "the readings do not rise", cure)])
-    return turns, depth
 
 
 # ------------------------------------------------------------------------------------------------- rolling and minutes
@@ -302,7 +163,7 @@ def trim_allowance(panel: Panel, layout: Layout) -> tuple[float, float]:
 
 def order_of_work(panel: Panel, layout: Layout) -> tuple[str, ...]:
     """Plain steps from the sheet to the fitted panel."""
-    pilots, flares = _hole_steps(layout)
+    pilots, flares = _hole_steps(panel, layout)
     return (
         *_cutting_steps(panel, layout),
         *pilots,
@@ -324,29 +185,60 @@ def _cutting_steps(panel: Panel, layout: Layout) -> list[str]:
     ]
 
 
-def _hole_steps(layout: Layout) -> tuple[list[str], list[str]]:
+def _hole_steps(panel: Panel, layout: Layout) -> tuple[list[str], list[str]]:
     counted = Counter(hole.die for hole in layout.holes)
     pilots = [
-        f"Cut {n} x pilot hole {die.pilot:g} mm for die {die.name}; smooth the rim." for die, n in counted.items()
+        f"Cut {n} x pilot hole {die.pilot:g} mm for die {die.name}{_cut_with(panel.tools, die)}; smooth the rim."
+        for die, n in counted.items()
     ]
     flares = [f"Flare {n} x with die {die.name}." for die, n in counted.items()]
     return pilots, flares
 
 
+def _cut_with(tools: Tools, die: HoleDie) -> str:
+    """The two cutters nearest to the pilot hole and not above it."""
+    nearest = [
+        f"{cut.kind} {cut.diameter:g} mm (the lip stretches {cut.flare.lip_strain:.0%})"
+        for cut in flaring.pilot_cuts(die, tools.cutters)[:2]
+    ]
+    return f", or as near below as there is: {' or '.join(nearest)}" if nearest else ""
+
+
 def _rolling_steps(panel: Panel, layout: Layout) -> list[str]:
     order = rolling_order(panel, layout.beads)
+    turned = regrips(panel, tuple(layout.beads[place] for place in order))
+    sides = {bead.side for bead in layout.beads}
     steps = []
     for die in dict.fromkeys(layout.beads[place].die for place in order):
         numbers = [place + 1 for place in order if layout.beads[place].die == die]
         passes = len(pass_depths(die, panel.material))
-        sides = sorted({layout.beads[number - 1].side for number in numbers})
+        named = [f"{number} {layout.beads[number - 1].side}" if len(sides) > 1 else f"{number}" for number in numbers]
+        standing = "each standing to the face named" if len(sides) > 1 else f"standing {next(iter(sides))}"
         steps += [
             f"Die {die.name}: roll a trial strip of the same sheet in {passes} passes; measure the depth after each.",
-            f"Die {die.name}: roll bead {', '.join(map(str, numbers))} in this order, standing "
-            f"{' and '.join(sides)}, each in {passes} passes, the first only to set the track. "
-            "Check for bow after each and flatten by hand.",
+            f"Die {die.name}: roll bead {', '.join(named)} in this order, {standing}, each in {passes} passes, the "
+            f"first only to set the track; full depth from {die.run_out_length:.0f} mm after the start to as much "
+            "before the stop. Check for bow after each and flatten by hand.",
         ]
+    if turned:
+        steps.append(f"Between beads the sheet is taken out and turned {turned} x. {_bow(panel, layout)}".rstrip())
+    elif bow := _bow(panel, layout):
+        steps.append(bow)
     return steps
+
+
+def _bow(panel: Panel, layout: Layout) -> str:
+    """What bow to expect, if any."""
+    found = curl(panel, layout)
+    expected = [
+        f"{bow:.0f} mm along {axis} (radius {radius / 1000:.1f} m)"
+        for axis, bow, radius in (("x", found.bow_x, found.radius_x), ("y", found.bow_y, found.radius_y))
+        if bow >= BOW
+    ]
+    if not expected:
+        return ""
+    cure = " Beads in turn on both faces would bow it less." if panel.bead_side == "either" else ""
+    return f"Bow to expect at most, were the beads left at yield along them: {', '.join(expected)}.{cure}"
 
 
 def _finishing_steps(panel: Panel, layout: Layout) -> list[str]:
@@ -355,17 +247,33 @@ def _finishing_steps(panel: Panel, layout: Layout) -> list[str]:
         steps.append("Mark the outline again, measured from the bead axes, and trim to it.")
     if panel.cutouts:
         steps.append(f"Cut {len(panel.cutouts)} x cut-out.")
-    for number, fold in enumerate(panel.folds, 1):
+    for fold, flange in zip(panel.folds, folds.flanges(panel, layout.gauge), strict=True):
         side = "up" if fold.angle > 0 else "down"
-        steps.append(f"Fold {number}: {abs(fold.angle):g} degrees {side}, inside radius {fold.radius:g} mm.")
-    fasteners = sum(len(support.fasteners()) for support in panel.supports)
-    if fasteners:
-        steps.append(f"Offer the panel up and drill {fasteners} x mating hole through both parts.")
+        steps.append(
+            f"Fold {flange.number}: {abs(fold.angle):g} degrees {side}, inside radius {fold.radius:g} mm, the line in "
+            f"the middle of the {flange.allowance:.1f} mm that the bend takes; the flange comes out "
+            f"{flange.outside:.1f} mm high outside."
+        )
+    rows = [_row(support) for support in panel.supports if support.fasteners()]
+    if rows:
+        fasteners = sum(len(support.fasteners()) for support in panel.supports)
+        steps.append(f"Offer the panel up and drill {fasteners} x mating hole through both parts: {'; '.join(rows)}.")
     steps.append("Deburr all edges and holes.")
     if panel.trims:
         steps.append("Fit the edge trim.")
     steps.append("Fit the panel.")
     return steps
+
+
+def _row(support: Support) -> str:
+    """How many fasteners, how big, how far apart."""
+    count = len(support.fasteners())
+    if support.kind == "bolts":
+        return f"{count} x {support.diameter:g} mm bolt"
+    line = LineString(support.path)
+    gaps = count if line.is_ring else count - 1
+    pitch = f" every {line.length / gaps:.1f} mm" if gaps else ""
+    return f"{count} x {support.diameter:g} mm rivet{pitch}"
 
 
 # ------------------------------------------------------------------------------------------------------------ warnings
@@ -378,7 +286,9 @@ def warnings(panel: Panel, layout: Layout) -> tuple[str, ...]:
         found += _bead_warnings(panel, die, layout.gauge)
     for die in dict.fromkeys(hole.die for hole in layout.holes):
         found += _lip_warnings(panel, die, layout.gauge)
+    found += _under_loads(panel, layout)
     found += map(str, rules.audit_supports(panel))
+    found += map(str, rules.audit_folds(panel, layout.gauge))
     return tuple(found)
 
 
@@ -404,9 +314,37 @@ def _bead_warnings(panel: Panel, die: BeadDie, t: float) -> list[str]:
 def _lip_warnings(panel: Panel, die: HoleDie, t: float) -> list[str]:
     name, limit = f"die {die.name}", panel.material.elongation
     found = [str(breach) for breach in rules.hole_die_breaches(panel, die, t, name)]
+    thickest = flaring.thickest_flared(panel.material, die.finished)
+    if thickest is not None and t > thickest + 1e-6 and not found:
+        found.append(f"{name}: no published limit for flares in {panel.material.name} over {thickest:g} mm: try scrap")
     if die.lip_strain > limit:
         found.append(
             f"{name}: stretches the lip by {die.lip_strain:.0%}, elongation is {limit:.0%}: it may split; "
             "cut a larger pilot hole and smooth its edge"
         )
     return found
+
+
+def _under_loads(panel: Panel, layout: Layout) -> list[str]:
+    """Beads and lips that stand proud on the face on which something presses."""
+    proud = [(f"bead {n}", bead.side, rules.bead_footprint(bead)) for n, bead in enumerate(layout.beads, 1)]
+    proud += [(f"flared hole {n}", hole.side, rules.hole_footprint(hole)) for n, hole in enumerate(layout.holes, 1)]
+    found = []
+    for load in panel.loads:
+        if load.kind != "patch":
+            continue
+        face = "up" if load.value > 0 else "down"
+        patch = _patch(load)
+        met = [name for name, side, shape in proud if side == face and (patch is None or shape.intersects(patch))]
+        if met:
+            told = ", ".join(met[:4]) + (f" and {len(met) - 4} more" if len(met) > 4 else "")
+            found.append(f"load {load.case} presses on the {face} face, where {told} stands proud: turn it, or move it")
+    return found
+
+
+def _patch(load: Load) -> Polygon | None:
+    """The rectangle under a patch load; None where it may stand anywhere."""
+    if load.at is None:
+        return None
+    (x, y), (w, h) = load.at, load.size
+    return box(x - w / 2, y - h / 2, x + w / 2, y + h / 2)

@@ -20,6 +20,7 @@ from .errors import SolverError
 from .program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Task, solve, task
 from .proof import CERTAIN, Certificate, certificate, holds
 from .ribbed import Scout
+from .threads import one_thread
 
 ROUNDS = 100
 CLOSE = 0.01  # the bound has converged when the fractional gap to the best point inside is less
@@ -110,6 +111,7 @@ class Rise:
                 self.inside, best = x, min(best, float(program.cost @ x))
 
 
+@one_thread
 def bound(
     scout: Scout,
     conflicts: sp.sparray | np.ndarray,
@@ -172,6 +174,7 @@ def record(
     return Bound(what, value, known, status, rounds, job.covers(), seconds, chosen)
 
 
+@one_thread
 def proven_impossible(
     scout: Scout,
     conflicts: sp.sparray | np.ndarray,

@@ -21,6 +21,7 @@ from .cuts import Cut, Floor
 from .program import Task, solve, task
 from .proof import CERTAIN
 from .ribbed import Scout
+from .threads import one_thread
 
 WHOLE_X = 1e-6  # a share this close to 0 or 1 is one of them
 ROUNDS_AT_NODE = 6  # of cuts before a node is split
@@ -142,6 +143,7 @@ class Tree:
         return [Node(value, 0, node.lower, without, cuts), Node(value, 0, lower, upper, cuts)]
 
 
+@one_thread
 def cheapest(
     scout: Scout,
     conflicts: sp.sparray | np.ndarray,

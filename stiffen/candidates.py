@@ -20,6 +20,7 @@ from shapely.strtree import STRtree
 from . import rules
 from .layout import SIDES, Bead, Hole
 from .panel import Panel
+from .spacing import spacing as spacing_of
 from .tools import BeadDie
 
 STEP_DEGREES = 15.0  # between angles tried whatever the outline
@@ -66,7 +67,11 @@ def bead_candidates(
         if rules.bead_die_breaches(panel, die, gauge):
             continue
         room = rules.bead_room(panel, die, gauge, *fixed)
-        for bead in _of_die(panel, die, room, angles, spacing):
+        if die.profile == "step":
+            made = _steps(panel, die, room, gauge)
+        else:
+            made = _of_die(panel, die, room, angles, spacing)
+        for bead in made:
             found.setdefault((die.name, _key(bead)), bead)
     return tuple(found.values())
 
@@ -154,6 +159,27 @@ def _of_die(
     yield from _frames(panel, die, room)
     for angle in oblique:
         yield from _straight(panel, die, room, angle, OBLIQUE * spacing, LENGTHS[:1])
+
+
+def _steps(panel: Panel, die: BeadDie, room: BaseGeometry, gauge: float) -> Iterator[Bead]:
+    """A step along each straight edge, as near to it as may be: the longest piece that there is room for."""
+    least, side = rules.least_length(die), proud_side(panel)
+    corners = np.array(shapely.simplify(Polygon(panel.outline), 0.05).exterior.coords)
+    inset = die.width / 2 + spacing_of(panel.tools, "step_edge", gauge) + 4 * rules.SLACK
+    for start, stop in zip(corners[:-1], corners[1:], strict=True):
+        along = (stop - start) / np.linalg.norm(stop - start)
+        inward = inset * np.array([-along[1], along[0]]) * (1 if _turns_left(corners) else -1)
+        pieces = shapely.get_parts(shapely.intersection(shapely.linestrings([start + inward, stop + inward]), room))
+        longest = max(pieces, key=shapely.length, default=None)
+        if longest is None or longest.geom_type != "LineString" or longest.length < least:
+            continue
+        bead = Bead(die, _points(np.array(longest.coords)), side)
+        if rules.frame_side(panel, bead) is not None:
+            yield bead
+
+
+def _turns_left(ring: np.ndarray) -> bool:
+    return shapely.is_ccw(shapely.linearrings(ring))
 
 
 def _straight(

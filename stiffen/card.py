@@ -1,66 +1,131 @@
-"""The shop card: what to buy, how to set the roller, what to do in which order, and what was found; plain text."""
+"""The shop card: what to buy, how to set the roller, what to do in which order, and what was found; text and PDF."""
 
 from __future__ import annotations
 
 import math
-import textwrap
+from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from pathlib import Path
 
-from shapely.geometry import Polygon
+from shapely.geometry import LineString, Polygon
 
-from . import bench
-from .drawing import CAUTIONS, datum, marks, rough_outline
-from .layout import Bead, Layout
+from . import bench, flaring
+from .drawing import CAUTIONS
+from .flow import LINE, Flow, Section, Table, columns, text_lines
+from .layout import Layout
+from .marking import (
+    XY,
+    Circle,
+    Label,
+    Line,
+    datum,
+    face_up,
+    faces,
+    in_rolling_order,
+    marking,
+    marks,
+    place,
+    rough_outline,
+    view,
+)
 from .panel import Panel
-from .rules import audit, frame_side, reach
-from .section import pull_in
+from .paper import LEAST, THIN, Book, Box, Page, Style, length
+from .rivets import uses
+from .rolling import pass_depths, settings
+from .rules import audit
+from .tools import HoleDie
 from .verdict import LINEAR, NONLINEAR, UNDECIDED, DemandResult, Rival, Verdict
 
-WIDTH = 100
 GRAM = 0.001  # kg
 NO_RIVAL = "no flat sheet in the rack meets the demands"
-DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "w/t", "edges")
+DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "2nd", "w/t")
 DECIDED = {LINEAR: "linear", NONLINEAR: "large defl.", UNDECIDED: "not decided"}
+PICTURE = 84.0, 66.0  # mm
+
+
+@dataclass(frozen=True)
+class Card:
+    """A title, bad news in capitals if there is any, and sections."""
+
+    title: str
+    alerts: tuple[str, ...]
+    sections: tuple[Section, ...]
+
+
+def card(panel: Panel, verdict: Verdict, rival: Rival | None = None, gauges: Sequence[tuple[float, str]] = ()) -> Card:
+    """What the card says; beads are numbered in rolling order.
+
+    rival: the flat sheet to compare with.  gauges: (mm, one line) on every gauge that was looked at.
+    """
+    verdict = replace(verdict, layout=in_rolling_order(panel, verdict.layout))
+    layout = verdict.layout
+    steps = bench.order_of_work(panel, layout)
+    found = Table(DEMAND_HEAD, tuple(demand_rows(verdict)), (1, 2, 3, 6, 7, 8))
+    sections = [
+        ("SHEET", _sheet(panel, verdict, rival)),
+        ("TRIAL STRIP FIRST", _settings(panel, layout)),
+        ("BEADS, IN THE ORDER TO ROLL THEM", _beads(panel, layout)),
+        ("FLARED HOLES", _holes(panel, layout)),
+        ("ORDER OF WORK", [f"{number:2}.\t{step}" for number, step in enumerate(steps, 1)]),
+        ("WHAT WAS ASKED, WHAT WAS FOUND", [found, *_model(verdict)] if verdict.demands else [NO_DEMAND]),
+        ("RIVET OR BOLT THAT CARRIES MOST", _fasteners(panel, verdict)),
+        ("LOOK OUT", warning_lines(panel, verdict)),
+        ("OTHER SHEETS", [f"{gauge:g} mm: {why}" for gauge, why in gauges]),
+        ("MINUTES", _minutes(panel, layout)),
+        ("CAUTIONS", CAUTIONS),
+    ]
+    return Card(
+        f"{panel.name}: shop card",
+        tuple(_alerts(verdict, rival)),
+        tuple(Section(title, tuple(parts)) for title, parts in sections if parts),
+    )
 
 
 def card_text(
     panel: Panel, verdict: Verdict, rival: Rival | None = None, gauges: Sequence[tuple[float, str]] = ()
 ) -> str:
-    """The card as text, lines of at most 100 characters.
+    """The card as plain text, lines of at most 100 letters; see `card`."""
+    told = card(panel, verdict, rival, gauges)
+    title = told.title.upper()
+    lines = [title, "=" * min(len(title), 100), *told.alerts]
+    return "\n".join([*lines, *(line for one in told.sections for line in ("", *text_lines(one)))]) + "\n"
 
-    rival: the flat sheet to compare with.  gauges: (mm, one line) on every gauge that was looked at.
+
+def write_card(
+    panel: Panel,
+    verdict: Verdict,
+    path: str | Path,
+    rival: Rival | None = None,
+    gauges: Sequence[tuple[float, str]] = (),
+    paper: str = "a4",
+) -> None:
+    """The card as PDF, with a small picture; capitals 3 mm high.  paper: "a4" or "letter" (a roll gives A4).
+
+    Written to a temporary name, then renamed.  Raises InputError where the place cannot be written.
     """
-    layout = verdict.layout
-    parts = [
-        _head(panel, verdict, rival),
-        _sheet(panel, verdict, rival),
-        _settings(panel, layout),
-        _beads(panel, layout),
-        _holes(panel, layout),
-        _section("ORDER OF WORK", _numbered(bench.order_of_work(panel, layout))),
-        _section("WHAT WAS ASKED, WHAT WAS FOUND", [*demand_table(verdict), *_model(verdict)]),
-        _section("LOOK OUT", warning_lines(panel, verdict)),
-        _section("OTHER SHEETS", [f"{gauge:g} mm: {why}" for gauge, why in gauges]),
-        _minutes(panel, layout),
-        _section("CAUTIONS", CAUTIONS),
-    ]
-    lines = [line for part in parts if part for line in (*part, "")]
-    return "\n".join(wrapped for line in lines for wrapped in _wrap(line)).rstrip() + "\n"
+    told = card(panel, verdict, rival, gauges)
+    with Book(path, told.title) as book:
+        flow = Flow(book, paper, f"{told.title}, {panel.material.name}, {verdict.layout.gauge:g} mm")
+        flow.title(told.title)
+        for alert in told.alerts:
+            flow.words(alert, bold=True)
+        for number, section in enumerate(told.sections):
+            if number == 0:
+                flow.y -= LINE
+                room = flow.box(*PICTURE)
+                _picture(flow.page, room, panel, verdict.layout)
+                flow.y += LINE
+            if number == 1:
+                flow.past()
+            flow.section(section)
+        flow.close()
 
 
-def columns(head: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int] = ()) -> list[str]:
-    """Rows under a head in even columns, two blanks between; `right` names the columns that stand at the right."""
-    table = [tuple(head), *(tuple(row) for row in rows)]
-    widths = [max(len(row[i]) for row in table) for i in range(len(head))]
+# -------------------------------------------------------------------------------------------- what others say as well
 
-    def line(row: tuple[str, ...]) -> str:
-        cells = (
-            cell.rjust(width) if i in right else cell.ljust(width)
-            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
-        )
-        return "  ".join(cells).rstrip()
-
-    return [line(table[0]), "  ".join("-" * width for width in widths), *map(line, table[1:])]
+NO_DEMAND = "the panel file makes no demand"
 
 
 def demand_rows(verdict: Verdict) -> list[tuple[str, ...]]:
@@ -74,24 +139,18 @@ def demand_rows(verdict: Verdict) -> list[tuple[str, ...]]:
             "met" if demand.met else "NOT MET",
             DECIDED.get(demand.decided_by, demand.decided_by),
             "-" if demand.error is None else _percent(demand.error),
+            _second(verdict, demand),
             f"{demand.ratio_w_t:.2f}" if demand.ratio_w_t else "-",
-            demand.in_plane,
         )
         for demand in verdict.demands
     ]
 
 
 def demand_table(verdict: Verdict) -> list[str]:
-    """Every demand with limit, value, margin, how far to believe it; then the values under each hold if they differ."""
+    """Every demand with limit, value, margin, how far to believe it; then how the edges hold in their plane."""
     if not verdict.demands:
-        return ["the panel file makes no demand"]
-    lines = columns(DEMAND_HEAD, demand_rows(verdict), right=(1, 2, 3, 6, 7))
-    for demand in verdict.demands:
-        ends = {end: _value(value, demand.unit) for end, value in demand.by_hold.items()}
-        if len(set(ends.values())) > 1:
-            told = ", ".join(f"{end} {value}" for end, value in ends.items())
-            lines.append(f"{_short(demand.label, 24)} with the edges in plane {told}: the worse counts")
-    return lines
+        return [NO_DEMAND]
+    return [*columns(DEMAND_HEAD, demand_rows(verdict), right=(1, 2, 3, 6, 7, 8)), *_edges(verdict)]
 
 
 def warning_lines(panel: Panel, verdict: Verdict) -> list[str]:
@@ -120,145 +179,257 @@ def kg(mass: float) -> str:
     return f"{mass:.3f} kg" if mass < 10 else f"{mass:.2f} kg"
 
 
-def _section(title: str, lines: Iterable[str]) -> list[str]:
-    lines = list(lines)
-    return [title, *(f"  {line}" for line in lines)] if lines else []
+# ------------------------------------------------------------------------------------------------------------ sections
 
 
-def _wrap(line: str) -> list[str]:
-    """One line folded at 100 characters, the rest set in under its beginning."""
-    inset = " " * (len(line) - len(line.lstrip()) + 2)
-    return textwrap.wrap(line, WIDTH, subsequent_indent=inset, break_on_hyphens=False) or [""]
-
-
-def _numbered(steps: Iterable[str]) -> list[str]:
-    return [f"{number:2}. {step}" for number, step in enumerate(steps, 1)]
-
-
-def _head(panel: Panel, verdict: Verdict, rival: Rival | None) -> list[str]:
-    title = f"{panel.name.upper()}: shop card"
-    lines = [title, "=" * min(len(title), WIDTH)]
+def _alerts(verdict: Verdict, rival: Rival | None) -> Iterable[str]:
+    """Bad news that is said first."""
     if rival and rival.mass_kg is not None and rival.mass_kg < verdict.mass_kg - GRAM:
-        lines.append(f"A FLAT SHEET IS LIGHTER: {rival.gauge_mm:g} mm flat meets the demands with {kg(rival.mass_kg)}.")
+        yield f"A FLAT SHEET IS LIGHTER: {rival.gauge_mm:g} mm flat meets the demands with {kg(rival.mass_kg)}."
     if not verdict.met:
         missed = ", ".join(demand.label for demand in verdict.demands if not demand.met)
-        lines.append(f"NOT MET: {missed}. This is the best that was found, not what was asked for.")
-    return lines
+        yield f"NOT MET: {missed}. This is the best that was found, not what was asked for."
 
 
 def _sheet(panel: Panel, verdict: Verdict, rival: Rival | None) -> list[str]:
     layout = verdict.layout
-    x0, y0, x1, y1 = rough_outline(panel, layout).bounds
-    fx0, fy0, fx1, fy1 = Polygon(panel.outline).bounds
-    mass = kg(verdict.mass_kg)
-    if layout.holes:
-        removed = max(0.0, verdict.blank_mass_kg - verdict.mass_kg)
-        mass = f"{kg(verdict.blank_mass_kg)} without holes, flared holes take out {kg(removed)}: {mass}"
-    rows = [
-        f"buy        {panel.material.name}, {layout.gauge:g} mm",
-        f"cut first  {x1 - x0:.0f} x {y1 - y0:.0f} mm ({'rough cut' if layout.beads else 'no beads: to size'})",
-        f"finished   {fx1 - fx0:.1f} x {fy1 - fy0:.1f} mm, flat",
-        f"mass       {mass} finished",
+    rough, outline = rough_outline(panel, layout), Polygon(panel.outline)
+    heft = panel.material.rho * layout.gauge  # kg/mm2
+    blank = heft * rough.area
+    parts = {
+        "trimmed edge": heft * (rough.area - outline.area),
+        "cut-outs": heft * (outline.area - panel.region.area),
+        "flared holes": verdict.blank_mass_kg - verdict.mass_kg,
+    }
+    removed = ", ".join(f"{what} {kg(mass)}" for what, mass in parts.items() if mass > 0.5 * GRAM)
+    return [
+        f"Buy: {panel.material.name}, {layout.gauge:g} mm.",
+        f"Blank: {_size(rough)} ({'rough cut' if layout.beads else 'no beads: cut to size'}).",
+        f"Finished: {_size(outline)}, flat.",
+        f"Mass: blank {kg(blank)}; removed {kg(blank - verdict.mass_kg)}{f' ({removed})' if removed else ''}; "
+        f"finished {kg(verdict.mass_kg)}.",
+        *_trims(panel),
+        *([f"Against flat: {saving(verdict, rival)}."] if rival else []),
     ]
-    if rival:
-        rows.append(f"compare    {saving(verdict, rival)}")
-    return _section("SHEET", rows)
 
 
-def _settings(panel: Panel, layout: Layout) -> list[str]:
+def _size(shape: Polygon) -> str:
+    x0, y0, x1, y1 = shape.bounds
+    return f"{x1 - x0:.1f} x {y1 - y0:.1f} mm"
+
+
+def _trims(panel: Panel) -> list[str]:
+    """The mass of edge trim, which comes on top."""
+    total = sum(
+        trim.kg_per_metre * (LineString(trim.path) if trim.path else Polygon(panel.outline).exterior).length / 1000
+        for trim in panel.trims
+    )
+    return [f"Edge trim comes on top: {kg(total)}."] if panel.trims else []
+
+
+def _settings(panel: Panel, layout: Layout) -> list[str | Table]:
     dies = list(dict.fromkeys(bead.die for bead in layout.beads))
     if not dies:
         return []
     rows, notes = [], []
     for die in dies:
-        found = bench.settings(panel.tools, die, panel.material, layout.gauge)
+        found = settings(panel.tools, die, panel.material, layout.gauge)
         source = "trial strip" if found.from_trial else "formula"
         for number, one in enumerate(found.passes, 1):
             turns = "roll a trial" if one.turns is None else f"{one.turns:.2f}"
             rows.append((die.name, f"{number}", f"{one.depth:.1f}", turns, source))
-        spring = f"; {found.springback:.1f} mm added for spring-back" if found.springback else ""
-        notes.append(f"{die.name}: {found.note}{spring}")
-    head = ("die", "pass", "depth mm", "turns from first touch", "from")
-    trial = "Roll a scrap strip of this very sheet with each die first. Measure the depth after each pass."
-    entry = "Enter turns and depths as a [[trial]] in the tools file: from then on they set the turns."
-    return _section("TRIAL STRIP FIRST", [trial, entry, "", *columns(head, rows, right=(1, 2, 3)), "", *notes])
+        spring = f"; {found.springback:.2f} mm added for spring-back" if found.springback else ""
+        notes.append(f"{die.name}: {found.note}{spring}.")
+    table = Table(("die", "pass", "depth mm", "turns from first touch", "from"), tuple(rows), (1, 2, 3))
+    strips = " or ".join(f"--die {die.name}" for die in dies)
+    return [
+        "Roll a scrap strip of this very sheet with each die first and measure its depth: "
+        f"stiffen trial PANEL.toml {strips} --gauge {layout.gauge:g} prints the strip and says how.",
+        table,
+        *notes,
+    ]
 
 
-def _beads(panel: Panel, layout: Layout) -> list[str]:
+def _beads(panel: Panel, layout: Layout) -> list[str | Table]:
     if not layout.beads:
         return []
+    seen = {face: view(panel, layout, face) for face in faces(layout)}
     rows = []
-    for place in bench.rolling_order(panel, layout.beads):
-        bead = layout.beads[place]
-        points = marks(bead)
-        for i, (x, y, word) in enumerate(points):
-            first = (f"{place + 1}", bead.die.name, bead.side, *_frame(panel, bead), f"{bead.length:.0f}")
-            rows.append((*(first if i == 0 else ("",) * 6), *_from_datum(panel, (x, y)), word))
-    head = ("bead", "die", "stands", "frame", "reach mm", "length mm", "X mm", "Y mm", "mark")
-    drawn = ", ".join(f"{die.name} {pull_in(die):.1f} mm" for die in dict.fromkeys(bead.die for bead in layout.beads))
-    notes = [
-        "X right, Y up from the datum corner, seen on the up face.",
-        "frame: the side of the sheet that goes to the roller's frame, looking from start to stop.",
-        "reach: how much of the throat it takes.",
-        f"Each bead draws the sheet in by up to {drawn} across itself.",
-    ]
-    return _section("BEADS, IN THE ORDER TO ROLL THEM", [*columns(head, rows, right=(0, 4, 5, 6, 7)), "", *notes])
-
-
-def _frame(panel: Panel, bead: Bead) -> tuple[str, str]:
-    """Which side goes to the frame, and the throat it takes, mm."""
-    side = frame_side(panel, bead)
-    left, right = reach(panel, bead)
-    return side or "NEITHER", f"{left if side == 'left' else right if side else min(left, right):.0f}"
-
-
-def _holes(panel: Panel, layout: Layout) -> list[str]:
-    rows = [
-        (
-            f"H{number}",
-            hole.die.name,
-            hole.side,
-            *_from_datum(panel, hole.at),
-            f"{hole.die.pilot:g}",
-            f"{hole.die.finished:g}",
-            f"{hole.die.flange:g}",
-            f"{hole.die.rise:g}",
+    for place_, (bead, grip) in enumerate(zip(layout.beads, _grips(panel, layout), strict=True)):
+        passes = len(pass_depths(bead.die, panel.material))
+        side = seen[face_up(layout, bead)].frames[place_] or "NEITHER"
+        start, *between, stop = marks(bead)
+        rows.append(
+            (f"{place_ + 1}", bead.die.name, bead.side, *_measured(panel, start), *_measured(panel, stop))
+            + (f"{bead.length:.0f}", f"{passes}", side, grip)
         )
-        for number, hole in enumerate(layout.holes, 1)
+        rows += [("", "", "", *_measured(panel, at), "", "", "", "", "", at[2] or "corner") for at in between]
+    head = ("bead", "die", "stands", "start X", "Y", "end X", "Y", "length", "passes", "frame", "before")
+    lying = [
+        f"{face.capitalize()} face up in the roller, raised roll {one.rolls}: {_numbers(layout, face)}."
+        for face, one in seen.items()
     ]
-    head = ("hole", "die", "stands", "X mm", "Y mm", "cut dia. mm", "opening mm", "flare dia. mm", "rise mm")
-    return _section("FLARED HOLES", columns(head, rows, right=range(3, 9))) if rows else []
+    return [
+        Table(head, tuple(rows), (0, 3, 4, 5, 6, 7, 8)),
+        *lying,
+        "mm. X and Y from the datum corner. Frame: side of the bead that goes to the roller's frame, looking from "
+        "start to end with that face up. Before: what to do to sheet or roller before this bead.",
+    ]
 
 
-def _from_datum(panel: Panel, at: tuple[float, float]) -> tuple[str, str]:
+def _numbers(layout: Layout, face: str) -> str:
+    numbers = [f"{number}" for number, bead in enumerate(layout.beads, 1) if face_up(layout, bead) == face]
+    return f"bead{'' if len(numbers) == 1 else 's'} {', '.join(numbers)}"
+
+
+def _grips(panel: Panel, layout: Layout) -> list[str]:
+    """For each bead what comes before it: the die, the other face up, a turn of the sheet."""
+    words = [f"die {layout.beads[0].die.name}"]
+    for number, (before, bead) in enumerate(pairwise(layout.beads), 1):
+        told = [f"die {bead.die.name}"] if bead.die != before.die else []
+        turned = bench.regrips(panel, layout.beads[: number + 1]) - bench.regrips(panel, layout.beads[:number])
+        if bead.side != before.side:
+            told.append("other face up")
+        elif turned:
+            told.append("turn sheet")
+        words.append(", ".join(told) or "-")
+    return words
+
+
+def _measured(panel: Panel, at: Sequence) -> tuple[str, str]:
     x0, y0 = datum(panel)
     return f"{at[0] - x0:.1f}", f"{at[1] - y0:.1f}"
 
 
+def _holes(panel: Panel, layout: Layout) -> list[Table]:
+    if not layout.holes:
+        return []
+    counted = Counter(hole.die for hole in layout.holes)
+    dies = [
+        (
+            die.name,
+            f"{n}",
+            f"{die.pilot:g}",
+            _cutter(panel, die),
+            f"{die.finished:g}",
+            f"{die.flange:g}",
+            f"{die.rise:g}",
+        )
+        for die, n in counted.items()
+    ]
+    rows = [
+        (f"H{number}", *_measured(panel, hole.at), f"{hole.die.pilot:g}", hole.die.name, hole.side)
+        for number, hole in enumerate(layout.holes, 1)
+    ]
+    return [
+        Table(("die", "holes", "cut dia.", "with", "opening", "flare dia.", "rise"), tuple(dies), (1, 2, 4, 5, 6)),
+        Table(("hole", "X", "Y", "cut", "die", "stands"), tuple(rows), (1, 2, 3)),
+    ]
+
+
+def _cutter(panel: Panel, die: HoleDie) -> str:
+    """What cuts the pilot hole, as near below its size as there is."""
+    cuts = flaring.pilot_cuts(die, panel.tools.cutters)
+    return f"{cuts[0].kind} {cuts[0].diameter:g}" if cuts else "-"
+
+
+def _fasteners(panel: Panel, verdict: Verdict) -> list[str | Table]:
+    """Of each case and support the rivet or bolt that carries most."""
+    rows = []
+    for use in uses(panel, verdict):
+        one, support = use.load, panel.supports[use.support - 1]
+        what = f"{support.kind[:-1]} {support.diameter:g}" if support.diameter else support.kind[:-1]
+        strength = "not given" if use.strength is None else f"{use.strength:.0f}"
+        share = "-" if use.share is None else _percent(use.share)
+        rows.append(
+            (one.case, what, *_measured(panel, one.centre), f"{one.shear:.0f}", f"{one.pull:.0f}", strength, share)
+        )
+    if not rows:
+        return []
+    head = ("case", "what", "X mm", "Y mm", "shear N", "pull N", "strength N", "used")
+    return [Table(head, tuple(rows), (2, 3, 4, 5, 6, 7))]
+
+
 def _model(verdict: Verdict) -> list[str]:
-    lines = [
-        "",
-        f"Judged on {verdict.nodes} nodes. w/t: deflection over thickness; above 0.5 only large deflection decides.",
+    return [
+        *_edges(verdict),
+        f"Mesh error: how far a finer mesh than the {verdict.nodes} nodes used may move the value. 2nd: how far "
+        "another shell element is from ours. w/t: deflection over thickness; above 0.5 only large deflection decides.",
     ]
-    if verdict.second_opinion:
-        lines += _opinion(verdict.second_opinion)
-    return lines
 
 
-def _opinion(opinion: dict) -> list[str]:
-    """The other element's value of each demand, and how far it is from ours."""
-    told = [
-        f"{label} {one['value']:.3g} ({one['difference']:+.1%})"
-        for label, one in opinion.items()
-        if isinstance(one, dict) and one.get("value") is not None and one.get("difference") is not None
-    ]
-    return [f"Second opinion by another element: {', '.join(told)}."] if told else []
+def _edges(verdict: Verdict) -> list[str]:
+    """How the edges hold in their plane, and what comes of it where both ends were tried."""
+    lines = []
+    for demand in verdict.demands:
+        ends = {end: _value(value, demand.unit) for end, value in demand.by_hold.items()}
+        if len(set(ends.values())) > 1:
+            told = ", ".join(f"{end} {value}" for end, value in ends.items())
+            lines.append(f"{_short(demand.label, 24)} with the edges in plane {told}: the worse counts")
+    holds = sorted({demand.in_plane for demand in verdict.demands})
+    return lines or [f"Edges in plane: {' or '.join(holds)}."]
+
+
+def _second(verdict: Verdict, demand: DemandResult) -> str:
+    """How far the other element's value of a demand is from ours."""
+    one = (verdict.second_opinion or {}).get(demand.label)
+    apart = one.get("difference") if isinstance(one, dict) else None
+    return "-" if apart is None else _percent(apart, sign=True, places=1)
 
 
 def _minutes(panel: Panel, layout: Layout) -> list[str]:
     shares = [(what, spent) for what, spent in bench.breakdown(panel, layout).items() if spent >= 0.5]
     told = ", ".join(f"{what} {spent:.0f}" for what, spent in shares)
-    return _section("MINUTES", [f"about {bench.minutes(panel, layout):.0f} in all: {told} (a guess, to plan with)"])
+    return [f"About {bench.minutes(panel, layout):.0f} in all: {told} (a guess, to plan with)."]
+
+
+# --------------------------------------------------------------------------------------------------------- the picture
+
+
+def _picture(page: Page, room: Box, panel: Panel, layout: Layout) -> None:
+    """A small drawing of the "up" face with the numbers of beads and holes."""
+    seen = view(panel, layout)
+    drawn = marking(seen, LEAST)
+    shapes = [item for item in drawn.items if isinstance(item, Circle | Line) and item.layer in PENS]
+    x0, y0, x1, y1 = rough_outline(panel, layout).bounds
+    scale = min((room[2] - room[0]) / (x1 - x0), (room[3] - room[1]) / (y1 - y0))
+    dx, dy = room[2] - scale * x1, room[3] - scale * y1
+
+    def small(at: XY) -> XY:
+        return scale * at[0] + dx, scale * at[1] + dy
+
+    for item in shapes:
+        if isinstance(item, Circle):
+            page.circle(small(item.at), scale * item.diameter, PENS[item.layer])
+        else:
+            page.line([small(at) for at in item.points], PENS[item.layer], item.closed)
+    labels = []
+    for number, bead in enumerate(seen.layout.beads, 1):
+        axis = LineString([small(at) for at in bead.path])
+        spots = [axis.interpolate(share, normalized=True) for share in (0.5, 0.35, 0.65, 0.2, 0.8)]
+        labels.append(Label("", f"{number}", axis, tuple((spot.x, spot.y, 0.0) for spot in spots)))
+    for number, hole in enumerate(seen.layout.holes, 1):
+        labels.append(Label("", f"H{number}", LineString(), ((*small(hole.at), 0.0),)))
+    for lines in place(labels, [], LEAST, free=True).values():
+        for words in lines:
+            middle = words.ground.centroid
+            half = length(words.text) / 2 + 0.5
+            x, y = middle.x, middle.y
+            page.fill([(x + i * half, y + j * (LEAST / 2 + 0.6)) for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))])
+            page.text((x, y - LEAST / 2), words.text, bold=words.text.isdigit(), align="center")
+
+
+PENS = {
+    "CUT": Style(0.35),
+    "FOLD": THIN,
+    "BEAD AXIS": Style(0.7),
+    "OTHER FACE": THIN,
+    "HOLE PILOT": THIN,
+    "RIVET": THIN,
+}
+
+
+# --------------------------------------------------------------------------------------------------------------- words
 
 
 def _limit(demand: DemandResult) -> str:
@@ -272,12 +443,12 @@ def _value(value: float, unit: str) -> str:
     return f"{value:.3g} {unit}" if abs(value) < 1000 else f"{value:.0f} {unit}"
 
 
-def _percent(share: float, sign: bool = False) -> str:
+def _percent(share: float, sign: bool = False, places: int = 0) -> str:
     if not math.isfinite(share):
         return "-"
     if abs(share) >= 9.995:
         return f"{'+' if share > 0 else '-'}>999 %" if sign else ">999 %"
-    return f"{100 * share:+.0f} %" if sign else f"{100 * share:.1f} %"
+    return f"{100 * share:+.{places}f} %" if sign else f"{100 * share:.1f} %"
 
 
 def _short(words: str, most: int) -> str:

@@ -10,6 +10,7 @@ import argparse
 import math
 import os
 import sys
+import textwrap
 import traceback
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -23,6 +24,8 @@ from .errors import Fault, InputError, StiffenError
 
 # Everything that needs numpy is imported where it is used, so that --help and --version answer at once.
 if TYPE_CHECKING:
+    from .comparing import Entry
+    from .layout import Layout
     from .panel import Panel
     from .verdict import Rival, Verdict
 
@@ -71,6 +74,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _check(args: argparse.Namespace) -> int:
     from .card import demand_table, saving, warning_lines
     from .judging import check, rival
+    from .pictures import write_motion, write_pictures
     from .reading import read_layout, read_panel, write_json
     from .report import report
 
@@ -87,7 +91,8 @@ def _check(args: argparse.Namespace) -> int:
         flat = rival(panel, grade=args.mesh, progress=progress) if args.rival else None
         beside = _flat_beside(panel, verdict, args.mesh, progress) if folder else None
     if folder:
-        _write_pictures(panel, verdict, beside, folder)
+        write_pictures(panel, verdict, beside, folder)
+        write_motion(panel, verdict, folder)
     data = report(panel, verdict, flat)
     if args.json:
         write_json(args.json, data)
@@ -127,14 +132,15 @@ def _search(args: argparse.Namespace) -> int:
         if not best:
             raise
         _write_sheets(panel, best[0], None, (), folder)
-        _write_pictures(panel, best[0], None, folder)
+        _write_report(panel, best[0], None, None, (), folder)
         print(f"stopped; {_closing(panel, best[0], None)}; in {folder}")
         return _status(panel, best[0])
     verdict = found.verdict
     data = report(panel, verdict, found.rival, found)
     write_json(folder / "layout.json", layout_document(panel, verdict.layout, data))
     _write_sheets(panel, verdict, found.rival, found.gauges, folder)
-    _write_pictures(panel, verdict, None if _is_flat(verdict) else found.flat, folder)
+    beside = None if _is_flat(verdict) else found.flat
+    _write_report(panel, verdict, found.rival, beside, found.gauges, folder)
     stopped = f"{found.stopped}; " if found.stopped else ""
     print(f"{stopped}{_closing(panel, verdict, found.rival)}; in {folder}")
     return _status(panel, verdict)
@@ -154,9 +160,54 @@ def _draw(args: argparse.Namespace) -> int:
         beside = _flat_beside(panel, verdict, args.mesh, progress)
     write_json(folder / "layout.json", layout_document(panel, layout, report(panel, verdict, flat)))
     _write_sheets(panel, verdict, flat, (), folder)
-    _write_pictures(panel, verdict, beside, folder)
+    _write_report(panel, verdict, flat, beside, (), folder)
     print(f"{_closing(panel, verdict, flat)}; in {folder}")
     return _status(panel, verdict)
+
+
+def _compare(args: argparse.Namespace) -> int:
+    from .card import columns
+    from .compare_plot import compare_picture
+    from .comparing import MOST, differences, table
+    from .drawing import written
+
+    if not 2 <= len(args.layouts) <= MOST:
+        raise InputError([Fault("compare", f"got {len(args.layouts)} layouts", f"give 2 to {MOST}")])
+    with _progress(args.quiet) as progress:
+        entries = [_entry(path, args, progress) for path in args.layouts]
+    folder = _folder(args.out)
+    compare_picture(entries, folder / "compare.png")
+    head, rows = table(entries)
+    starred = ["* not met"] if any(entry.missed for entry in entries) else []
+    told = [textwrap.fill(words, 100, subsequent_indent="  ") for words in differences(entries)]
+    text = "\n".join([*columns(head, rows, right=range(1, len(head))), *starred, "", *told]) + "\n"
+    with written(folder / "compare.txt") as fresh:
+        fresh.write_text(text, encoding="utf-8")
+    print(text, end="")
+    return MET if not starred else NOT_MET
+
+
+def _tally(args: argparse.Namespace) -> int:
+    from .card import columns
+    from .drawing import written
+    from .tally import HEAD, NUMBERS, STOCK, csv_text, piece, purchases, rows, shopping
+
+    pieces = []
+    for path in (file for name in args.folders for file in _layout_files(name)):
+        panel, layout, verdict = _read_judged(path)
+        status = "not judged"
+        if verdict:
+            status = "met" if _status(panel, verdict) == MET else "not met"
+        pieces.append(piece(panel, layout, status))
+    bought = purchases(pieces, args.sheet or STOCK)
+    if args.csv:
+        with written(args.csv) as fresh:
+            fresh.write_text(csv_text(pieces), encoding="utf-8")
+    print(*columns(HEAD, rows(pieces), right=NUMBERS), "", "SHEETS", *shopping(bought), sep="\n")
+    if fitted := sum(one.fitted_kg for one in pieces):
+        print(f"\nEdge trim and what is bolted on come on top: {fitted:.3f} kg")
+    good = all(one.status == "met" for one in pieces) and not any(one.too_large for one in bought)
+    return MET if good else NOT_MET
 
 
 def _new(args: argparse.Namespace) -> int:
@@ -240,18 +291,20 @@ def _write_sheets(
         fresh.write_text(card_text(panel, verdict, rival, gauges), encoding="utf-8")
 
 
-def _write_pictures(panel: Panel, verdict: Verdict, flat: Verdict | None, folder: Path) -> None:
-    """The layout, and the maps: beside those of the flat sheet where there is one."""
-    from .plots import before_after, layout_picture, maps_picture
+def _write_report(
+    panel: Panel,
+    verdict: Verdict,
+    rival: Rival | None,
+    flat: Verdict | None,
+    gauges: Sequence[tuple[float, str]],
+    folder: Path,
+) -> None:
+    """The pictures, and the page that holds them."""
+    from .page import write_page
+    from .pictures import write_pictures
 
-    layout_picture(panel, verdict.layout, folder / "layout.png")
-    side_by_side, alone = folder / "before_after.png", folder / "judged.png"
-    for old in (side_by_side, alone):  # of an earlier layout, perhaps
-        old.unlink(missing_ok=True)
-    if flat:
-        before_after(panel, flat, verdict, side_by_side, "flat sheet", "this layout")
-    elif verdict.maps:
-        maps_picture(panel, [("as judged", verdict)], alone)
+    pictures = write_pictures(panel, verdict, flat, folder)
+    write_page(panel, verdict, folder / "report.html", rival=rival, flat=flat, gauges=gauges, pictures=pictures)
 
 
 def _flat_beside(panel: Panel, verdict: Verdict, grade: str, progress: Progress) -> Verdict | None:
@@ -262,6 +315,46 @@ def _flat_beside(panel: Panel, verdict: Verdict, grade: str, progress: Progress)
     if _is_flat(verdict):
         return None
     return check(panel, Layout(verdict.layout.gauge), grade=grade, maps=True, progress=progress)
+
+
+def _layout_files(name: str) -> list[Path]:
+    """A layout file itself; that of a folder; those of the folders in a folder."""
+    path = Path(name)
+    if not path.is_dir():
+        return [path]
+    found = [path / "layout.json"] if (path / "layout.json").exists() else sorted(path.glob("*/layout.json"))
+    if not found:
+        raise InputError([Fault(name, "holds no layout.json", "name a folder that search wrote, or a layout file")])
+    return found
+
+
+def _read_judged(path: Path) -> tuple[Panel, Layout, Verdict | None]:
+    """Panel and layout of a file, and the verdict in it where it is one of just these."""
+    from .files import read_json
+    from .reading import read_layout
+    from .report import verdict_of
+
+    with _reading(str(path)):
+        panel, layout = read_layout(path)
+        return panel, layout, verdict_of(panel, layout, read_json(path).get("result"))
+
+
+def _entry(name: str, args: argparse.Namespace, progress: Progress) -> Entry:
+    """A layout to compare, judged again where its file holds no verdict on it, or where that is asked for."""
+    from .comparing import Entry
+    from .judging import check
+
+    files = _layout_files(name)
+    if len(files) > 1:
+        raise InputError([Fault(name, f"holds {len(files)} folders with a layout", "name one of them")])
+    panel, layout, verdict = _read_judged(files[0])
+    title = files[0].stem if files[0].stem != "layout" else files[0].resolve().parent.name
+    if verdict is None or args.judge:
+        try:
+            verdict = check(panel, layout, grade=args.mesh, progress=progress)
+        except StiffenError as error:
+            raise type(error)(f"{files[0]}: {error}") from None
+    return Entry(title, panel, verdict)
 
 
 def _is_flat(verdict: Verdict) -> bool:
@@ -363,6 +456,17 @@ def _seed(words: str) -> int:
     return int(words)
 
 
+def _sheet(words: str) -> tuple[float, float]:
+    sides = words.lower().split("x")
+    try:
+        x, y = (float(side) for side in sides)
+    except ValueError:
+        x = y = math.nan
+    if not (0 < x < math.inf and 0 < y < math.inf):
+        raise argparse.ArgumentTypeError(f"{words!r} is not a sheet size in mm, such as 2000x1000")
+    return x, y
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="stiffen",
@@ -410,7 +514,9 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--rival", action="store_true", help="also look for the flat sheet that meets the demands")
     check.add_argument("--json", metavar="F.json", help="write the result here")
     check.add_argument(
-        "--plot", metavar="DIR", help="write pictures here: before_after.png (judged.png for a flat panel), layout.png"
+        "--plot",
+        metavar="DIR",
+        help="write pictures here: layout, maps beside those of the flat sheet, first mode as GIF",
     )
 
     search = command(
@@ -418,8 +524,9 @@ def _parser() -> argparse.ArgumentParser:
         _search,
         "find beads, holes and gauge of least mass",
         "Find the gauge, beads and flared holes of least mass that meet the demands.\n"
-        "Writes layout.json (each time a better layout is found), marking.dxf, card.txt, layout.png and\n"
-        "before_after.png (judged.png where the flat sheet will do). Ctrl-C ends it early; the best so far is kept.",
+        "Writes layout.json (each time a better layout is found), marking.dxf, card.txt, report.html and pictures:\n"
+        "layout.png, before_after.png (judged.png where the flat sheet will do) and more. Ctrl-C ends it early; the\n"
+        "best so far is kept.",
         "  stiffen search hatch.toml --out out/hatch\n"
         "  stiffen search hatch.toml --out out/hatch --seconds 600 --seed 3\n",
     )
@@ -446,9 +553,42 @@ def _parser() -> argparse.ArgumentParser:
     draw.add_argument("layout", metavar="L.json", help="a layout.json that search or draw wrote")
     draw.add_argument("--out", metavar="DIR", required=True, help="folder for what is written; made if missing")
 
-    for one in (check, search, draw):
+    compare = command(
+        "compare",
+        _compare,
+        "set layouts side by side",
+        "Set two to six layouts side by side: one table, one picture, and how each differs from the first.\n"
+        "Takes the results in the layout files; judges a layout where its file holds none, or one of another layout.\n"
+        "Writes compare.txt and compare.png.",
+        "  stiffen compare out/hatch out/hatch2 --out out/both\n"
+        "  stiffen compare a.json b.json c.json --judge --out out/three\n",
+    )
+    compare.add_argument("layouts", metavar="L.json", nargs="+", help="layout files, or the folders they lie in")
+    compare.add_argument("--out", metavar="DIR", required=True, help="folder for what is written; made if missing")
+    compare.add_argument("--judge", action="store_true", help="judge all of them again")
+
+    for one in (check, search, draw, compare):
         one.add_argument("--mesh", choices=GRADES, default="normal", help="how fine to compute (default normal)")
         one.add_argument("--quiet", action="store_true", help="no progress on the screen")
+
+    tally = command(
+        "tally",
+        _tally,
+        "add up the panels of one build",
+        "Add up the panels of one build: mass, sheets to buy by material and gauge with the place of each blank,\n"
+        "what there is to roll, flare and rivet, minutes. A folder named twice counts twice.",
+        "  stiffen tally out --csv build.csv\n"
+        "  stiffen tally out/hatch out/cheek_left out/cheek_right --sheet 2000x1000\n",
+    )
+    tally.add_argument("folders", metavar="DIR", nargs="+", help="folders of layouts, or layout files")
+    tally.add_argument("--csv", metavar="F.csv", help="write the table here, a line a panel")
+    tally.add_argument(
+        "--sheet",
+        metavar="XxY",
+        type=_sheet,
+        action="append",
+        help="stock size, mm; give it again for more (default 2000x1000 and 2500x1250)",
+    )
 
     new = command(
         "new",

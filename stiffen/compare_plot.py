@@ -39,7 +39,9 @@ def compare_picture(entries: Sequence[Entry], path: str | Path) -> None:
     for number, (axis, entry) in enumerate(zip(axes, entries, strict=False), 1):
         draw_over(axis, entry.panel, entry.verdict.layout, casing=False)
         met = "met" if entry.verdict.met else "NOT MET"
-        axis.set_title(f"{number}: {shortened(entry.title, TITLE)}\n{entry.verdict.layout.gauge:g} mm, {met}", fontsize=10)
+        axis.set_title(
+            f"{number}: {shortened(entry.title, TITLE)}\n{entry.verdict.layout.gauge:g} mm, {met}", fontsize=10
+        )
     for axis in axes[len(entries) :]:
         axis.set_axis_off()
     bars = lower.subplots(rows, ACROSS, squeeze=False).ravel()

@@ -138,7 +138,7 @@ def _mass(before: float, after: float) -> str:
     less = before - after
     if abs(less) < GRAM:
         return "same mass"
-    return f"{kg(abs(less))} ({abs(less) / before:.0%}) {'lighter' if less > 0 else 'heavier'}"
+    return f"{kg(abs(less))} ({100 * abs(less) / before:.0f} %) {'lighter' if less > 0 else 'heavier'}"
 
 
 def _demand_words(before: DemandResult | None, after: DemandResult | None) -> list[str]:
@@ -150,7 +150,7 @@ def _demand_words(before: DemandResult | None, after: DemandResult | None) -> li
     if abs(change) < ALIKE:
         return [f"{after.label} the same"]
     unit = "" if after.unit == "x" else f" {after.unit}"
-    size = f"{abs(change):.0%}" if abs(change) < 2 else f"{after.value / before.value:.1f} times"
+    size = f"{100 * abs(change):.0f} %" if abs(change) < 2 else f"{after.value / before.value:.1f} times"
     more = "more" if change > 0 else "less"
     told = f"{size} {more}" if abs(change) < 2 else size
     return [f"{after.label} {told} ({after.value:.3g} for {before.value:.3g}{unit})"]
@@ -169,5 +169,5 @@ def _work(first: Entry, other: Entry) -> list[str]:
         parts.append(f"{abs(rolled):.2f} m {'more' if rolled > 0 else 'less'} to roll")
     minutes = round(other.minutes) - round(first.minutes)
     if minutes:
-        parts.append(f"{abs(minutes)} {'minute' if abs(minutes) == 1 else 'minutes'} {'more' if minutes > 0 else 'less'}")
+        parts.append(f"{counted(range(abs(minutes)), 'minute')} {'more' if minutes > 0 else 'less'}")
     return parts

@@ -27,7 +27,7 @@ FURTHEST = 1.5  # of the load, as far as a curve goes
 
 
 def curve_picture(
-    panel: Panel, curves: Sequence[Titled], path: str | Path, *, case: str = "", load: str = "share of the load"
+    panel: Panel, curves: Sequence[Titled], path: str | Path, *, case: str = "", load: str = "share of the load of the case"
 ) -> None:
     """PNG of titled curves (title, loads (k,), largest deflections (k,) mm) from rest on, crossings marked and told.
 
@@ -84,7 +84,9 @@ def _draw(axis: Axes, curves: Sequence[Titled]) -> None:
     for one, other in pairwise(curves):
         for place in crossing(one[1:], other[1:]):
             axis.axvline(place.load, color=INK, linewidth=0.8, dashes=(2, 2))
-            axis.plot(place.load, place.deflection, "o", color=SCALE[-1], markersize=11, markerfacecolor="none", mew=1.6)
+            axis.plot(
+                place.load, place.deflection, "o", color=SCALE[-1], markersize=11, markerfacecolor="none", mew=1.6
+            )
             axis.annotate(
                 f"cross at {place.load:.3g}",
                 (place.load, place.deflection),

@@ -36,7 +36,6 @@ from .marking import (
     marking,
     marks,
     place,
-    raised_roll,
     rough_outline,
     view,
     wide,
@@ -122,7 +121,8 @@ def write_marking(
     sheet = _Sheet(document.modelspace(), height)
     seen = view(panel, layout, face)
     drawn = marking(seen, height)
-    placed = place(drawn.labels, [*drawn.taken, *_draw_running(sheet, seen)], height)
+    found = place(drawn.labels, [*drawn.taken, *_draw_running(sheet, seen)], height)
+    placed = [words for lines in found.values() for words in lines]
     for item in drawn.items:
         sheet.draw(item, placed)
     for words in placed:
@@ -376,11 +376,10 @@ def _title(sheet: _Sheet, at: XY, seen: View, verdict: Verdict | None) -> XY:
     """The title block; hands back where the next block starts."""
     panel, layout = seen.panel, seen.layout
     mass = verdict.mass_kg if verdict else panel.mass(layout)
-    rolls = sorted({raised_roll(layout, bead) for bead in layout.beads if seen.own(bead)})
     lines = [
         (min(2.0, max(1.0, 50 / max(1, len(panel.name)))), panel.name),
         (1.6, f"THIS FACE UP IN THE ROLLER: {seen.face.upper()} FACE"),
-        *((1.0, f"raised roll {where} the sheet" if where == "below" else f"raised roll {where}") for where in rolls),
+        *([(1.0, f"raised roll {seen.rolls}")] if seen.rolls else []),
         (1.0, f"{panel.material.name}, {layout.gauge:g} mm thick"),
         *((1.0, words) for words in _sizes(seen)),
         (1.0, f"finished mass {mass:.3f} kg"),
@@ -473,6 +472,8 @@ def bench_notes(seen: View) -> list[str]:
         notes.append("Small ticks across a bead: full depth from here; it fades to nothing at its end.")
     if any(not bead.closed for bead in beads):
         notes.append("Start at the double tick: bring the rolls down there. Stop at the single one.")
+    if any(any(bead.open_ends) for bead in beads):
+        notes.append("An end without a tick runs on over the edge of the sheet.")
     if seen.layout.beads:
         notes.append("Trim to the finished outline and drill the rivet holes after rolling.")
     if seen.panel.folds:

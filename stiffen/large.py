@@ -20,6 +20,7 @@ from .equilibrium import Problem
 from .errors import SolverError
 from .path import ARC_STEPS, Point, Progress, Tangent, Walk
 from .shell import Shell, free_motions, rigid_motions
+from .threads import one_thread
 
 BALANCE = 1e-5  # greatest force or moment out of balance, as a fraction of what was applied
 
@@ -72,6 +73,7 @@ def resultants(problem: Problem, state: State) -> tuple[np.ndarray, np.ndarray]:
     return triangle.resultants(shell.facets, shell.t, shell.E, shell.nu, strained)
 
 
+@one_thread
 def follow(
     shell: Shell,
     fixed: np.ndarray,

@@ -9,6 +9,7 @@ All lengths in mm.
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -28,6 +29,7 @@ CLEAR = 0.6  # mm to keep between a line and words
 LEADING = 1.5  # from line to line, heights of a capital
 STATION = 25.0  # mm between the places along a line where words may stand
 OTHER = {"up": "down", "down": "up"}
+ENDS = "start", "stop"
 ACROSS = {"left": "right", "right": "left", None: None}
 
 XY = tuple[float, float]
@@ -87,9 +89,9 @@ class Hatch:
                 yield piece.coords[0], piece.coords[-1]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Label:
-    """Words in one or more lines, what they name, and where their middle may stand: x, y, degrees; better ones first."""
+    """Words in one or more lines, what they name, where their middle may stand: x, y, degrees; better places first."""
 
     layer: str
     text: str
@@ -144,13 +146,18 @@ def high(text: str, height: float) -> float:
 
 
 def place(
-    labels: Iterable[Label], taken: Sequence[BaseGeometry], height: float, window: Polygon | None = None
-) -> list[Words]:
+    labels: Iterable[Label],
+    taken: Sequence[BaseGeometry],
+    height: float,
+    window: Polygon | None = None,
+    free: bool = False,
+) -> dict[Label, list[Words]]:
     """Each label at that of its places which covers least of what is taken, by lines or by labels before it.
 
-    window: only places inside it count, and a label with none there is left out.
+    window: only places inside it count, and a label with none there is left out.  free: so is one with no place that
+    covers nothing.
     """
-    tree, grounds, placed = shapely.STRtree(list(taken)), [], []
+    tree, grounds, placed = shapely.STRtree(list(taken)), [], {}
     for label in labels:
         best = None
         for x, y, turn in label.places:
@@ -166,9 +173,9 @@ def place(
                 best = (covered, ground, (x, y), turn)
             if covered == 0:
                 break
-        if best is not None:
+        if best is not None and not (free and best[0] > 0):
             grounds.append(best[1])
-            placed += _set_down(label, height, *best[2:])
+            placed[label] = list(_set_down(label, height, *best[2:]))
     return placed
 
 
@@ -215,9 +222,9 @@ def face_up(layout: Layout, bead: Bead) -> str:
     return bead.side if len(faces(layout)) == 2 else "up"
 
 
-def raised_roll(layout: Layout, bead: Bead) -> str:
-    """Where the raised roll of the pair goes: below the sheet for a bead that stands proud on the face that lies up."""
-    return "below" if bead.side == face_up(layout, bead) else "on top"
+def raised_roll(bead: Bead, face: str) -> str:
+    """Where the raised roll of the pair goes while `face` lies up: below the sheet if the bead stands proud on it."""
+    return "below" if bead.side == face else "on top"
 
 
 def marks(bead: Bead) -> tuple[tuple[float, float, str], ...]:
@@ -231,8 +238,9 @@ def marks(bead: Bead) -> tuple[tuple[float, float, str], ...]:
     straight = np.ones(len(lengths), bool) if len(path) <= 8 else lengths > 3 * np.median(lengths)
     keep = [i for i in range(len(path)) if i in (0, len(path) - 1) or straight[i - 1] or straight[i]]
     found = []
+    ends = [f"{word} over the edge" if is_open else word for word, is_open in zip(ENDS, bead.open_ends, strict=True)]
     for i, after in zip(keep, (*keep[1:], None), strict=True):
-        word = "start" if i == 0 else "" if after is not None else "back at start" if bead.closed else "stop"
+        word = ends[0] if i == 0 else "" if after is not None else "back at start" if bead.closed else ends[1]
         found.append((float(path[i, 0]), float(path[i, 1]), word))
         if after is not None and after > i + 1:
             middle = path[(i + after) // 2]
@@ -280,6 +288,11 @@ class View:
     def own(self, bead: Bead) -> bool:
         """True for a bead that is rolled with this face up."""
         return len(faces(self.layout)) == 1 or bead.side == self.face
+
+    @property
+    def rolls(self) -> str:
+        """Where the raised roll goes for the beads rolled with this face up; empty where there are none."""
+        return " or ".join(sorted({raised_roll(bead, self.face) for bead in self.layout.beads if self.own(bead)}))
 
     def measured(self, at: XY) -> XY:
         """X and Y of a drawn point, from the datum corner."""
@@ -386,7 +399,8 @@ def _outline(seen: View, height: float) -> Iterator[Line | Circle | Hatch]:
 
 
 def _keep_out_words(keep_out: KeepOut) -> str:
-    return f"no {' or '.join(keep_out.against)}" + (f"\n{keep_out.why}" if keep_out.why else "")
+    """In short lines, to fit in."""
+    return "\n".join(["no " + "\nor ".join(keep_out.against), *textwrap.wrap(keep_out.why, 14)])
 
 
 def _bead(seen: View, bead: Bead, height: float) -> Iterator[Line]:
@@ -394,11 +408,13 @@ def _bead(seen: View, bead: Bead, height: float) -> Iterator[Line]:
     own = seen.own(bead)
     axis = LineString(bead.path)
     yield _line("BEAD AXIS" if own else "OTHER FACE", bead.path)
-    yield from _flanks(bead, axis, "BEAD FLANK" if own else "OTHER FACE")
+    yield from _flanks(bead, _over_edge(seen, bead), "BEAD FLANK" if own else "OTHER FACE")
     if not own:
         return
     half = bead.die.width / 2
-    for end, line in (("start", axis), ("stop", axis.reverse()))[: 1 if bead.closed else 2]:
+    for end, line, is_open in zip(ENDS, (axis, axis.reverse()), bead.open_ends, strict=True):
+        if is_open or (bead.closed and end == "stop"):
+            continue
         at, along = _heading(line, 0.0)
         yield _tick(at, along, half + 3.0)
         if bead.closed:
@@ -408,6 +424,17 @@ def _bead(seen: View, bead: Bead, height: float) -> Iterator[Line]:
         if 2 * bead.die.run_out_length < axis.length:
             yield _tick(*_heading(line, bead.die.run_out_length), half / 2)
     yield _arrow(axis, min(0.5 * axis.length, bead.die.run_out_length + 2.5 * height), height)
+
+
+def _over_edge(seen: View, bead: Bead) -> LineString:
+    """The axis; open ends go on over the rough cut."""
+    path = np.asarray(bead.path, dtype=float)
+    more = max(bench.trim_allowance(seen.panel, seen.layout))
+    for end, inner, is_open in ((0, 1, bead.open_ends[0]), (-1, -2, bead.open_ends[1])):
+        if is_open:
+            out = path[end] - path[inner]
+            path[end] += more * out / np.hypot(*out)
+    return LineString(path)
 
 
 def _flanks(bead: Bead, axis: LineString, layer: str) -> Iterator[Line]:
@@ -520,8 +547,7 @@ def _frame_labels(seen: View, height: float) -> Iterator[Label]:
 def _hole_labels(seen: View, height: float) -> Iterator[Label]:
     for number, hole in enumerate(seen.layout.holes, 1):
         words = f"H{number} cut {hole.die.pilot:g} {hole.side}"
-        rim = Point(hole.at).buffer(hole.die.pilot / 2)
-        yield Label("NUMBER", words, rim, _around(hole.at, hole.die.flange / 2, words, height))
+        yield Label("NUMBER", words, Point(hole.at), _around(hole.at, hole.die.flange / 2, words, height))
 
 
 def _around(at: XY, radius: float, words: str, height: float) -> tuple[tuple[float, float, float], ...]:
@@ -551,8 +577,7 @@ def _outline_labels(seen: View, height: float) -> Iterator[Label]:
         if cutout.circle:
             x, y, diameter = cutout.circle
             words = f"cut {diameter:g}"
-            rim = Point(x, y).buffer(diameter / 2)
-            yield Label("CUT", words, rim, _around((x, y), diameter / 2, words, height))
+            yield Label("CUT", words, Point(x, y), _around((x, y), diameter / 2, words, height))
     outline = Polygon(panel.outline).exterior
     trim = "trim after rolling" if layout.beads else "cut here"
     inside = 1 if outline.is_ccw else -1
@@ -570,16 +595,16 @@ def _keep_out_places(keep_out: KeepOut, words: str, height: float) -> tuple[tupl
     gap = tall + height
     x0, y0, x1, y1 = ground.bounds
     centre, middle, level = ground.representative_point(), (x0 + x1) / 2, (y0 + y1) / 2
-    room = box(centre.x - half, centre.y - tall, centre.x + half, centre.y + tall).buffer(height / 2)
+    room = box(centre.x - half, centre.y - tall, centre.x + half, centre.y + tall).buffer(0.3 * height)
     inside = [(centre.x, centre.y, 0.0)] if ground.contains(room) else []
     return (
         *inside,
-        (middle, y1 + gap, 0.0),
-        (middle, y0 - gap, 0.0),
-        (x1 + half + height, level, 0.0),
-        (x0 - half - height, level, 0.0),
-        (x0 - gap, level, 90.0),
-        (x1 + gap, level, 90.0),
+        *((x, y1 + gap, 0.0) for x in (middle, x0 + half, x1 - half)),
+        *((x, y0 - gap, 0.0) for x in (middle, x0 + half, x1 - half)),
+        *((x1 + half + height, y, 0.0) for y in (level, y0 + tall, y1 - tall)),
+        *((x0 - half - height, y, 0.0) for y in (level, y0 + tall, y1 - tall)),
+        *((x1 + gap, y, 90.0) for y in (level, y0 + half, y1 - half)),
+        *((x0 - gap, y, 90.0) for y in (level, y0 + half, y1 - half)),
     )
 
 
@@ -587,9 +612,9 @@ def _datum_labels(seen: View, height: float) -> Iterator[Label]:
     x, y = seen.origin
     out = max(bench.trim_allowance(seen.panel, seen.layout)) + 2.5 * height
     half = wide("datum 0, 0", height) / 2
-    corner = (x - seen.hand * (half + height), y - out - 0.2 * height, 0.0)
-    within = (x + seen.hand * (half + 2 * height), y + 2.5 * height, 0.0)
-    yield Label("DATUM", "datum 0, 0", Point(x, y), (corner, within))
+    outer = (x - seen.hand * (half + height), y - out - 0.2 * height, 0.0)
+    below = (x + seen.hand * (half + height), y - out + 0.7 * height, 0.0)
+    yield Label("DATUM", "datum 0, 0", Point(x, y), (outer, below))
     if edge := _datum_edge(seen):
         line = LineString(edge)
         off = 1.2 * height

@@ -7,7 +7,7 @@ mm throughout, z toward the "up" face.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -18,9 +18,9 @@ from shapely.geometry import Point as Place
 from .discs import disc_nodes, disc_seeds, discs
 from .folding import folded
 from .layout import Layout, Point
-from .network import SNAP, Network, build, divided, on_path, plan_region, wanted_paths, with_points
+from .network import SNAP, Network, build, divided, on_path, plan_region, wanted_paths, whole, with_points
 from .panel import Panel
-from .section import height, taper
+from .rolled import lift, over_edge
 from .seeds import Seeds, bead_rows, cone_radius, hole_rings, lattice, row_lines
 from .sizing import Fineness, SizeField, fineness, line_sources
 from .soundness import no_mesh, prove, prove_path
@@ -58,6 +58,7 @@ def mesh_panel(panel: Panel, layout: Layout, size: float | None = None, grade: s
     Raises MeshError where the panel cannot be meshed as promised: area within 0.1 % of the panel's, every line of the
     panel made of mesh edges, no triangle of quality below 0.15, one connected sheet.
     """
+    layout = replace(layout, beads=tuple(over_edge(bead) for bead in layout.beads))
     fine = _fineness(panel, size, grade)
     reach = SNAP + fine.chord
     region = plan_region(panel, layout, fine)
@@ -72,7 +73,7 @@ def mesh_panel(panel: Panel, layout: Layout, size: float | None = None, grade: s
     prove(plan, triangles, edges, panel.region.area - openings)
     for path, on in paths.items():
         prove_path(path, plan, on, region, reach)
-    flat = np.column_stack([plan, heights(layout, plan, fine)])
+    flat = np.column_stack([plan, heights(panel, layout, plan, fine)])
     fold_lines = [edges[on_path(plan, edges, fold.line, reach)] for fold in panel.folds]
     return Mesh(
         plan=plan,
@@ -89,9 +90,10 @@ def mesh_panel(panel: Panel, layout: Layout, size: float | None = None, grade: s
 
 def _fineness(panel: Panel, size: float | None, grade: str) -> Fineness:
     """Circles are meshed true to area, so only the other rings' chords can lose some."""
+    sheet = whole(panel)
     free_form = [LineString(cutout.ring) for cutout in panel.cutouts if cutout.circle is None]
-    perimeter = panel.region.exterior.length + sum(ring.length for ring in free_form)
-    return fineness(panel.region.area, perimeter, size, grade)
+    perimeter = sheet.exterior.length + sum(ring.length for ring in free_form)
+    return fineness(sheet.area, perimeter, size, grade)
 
 
 def _cut_by_rows(net: Network, layout: Layout, fine: Fineness) -> Network:
@@ -149,16 +151,11 @@ def _used(cloud: Cloud, triangles: np.ndarray) -> tuple[np.ndarray, np.ndarray, 
     return cloud.points[used], number[cloud.edges], number[triangles]
 
 
-def heights(layout: Layout, plan: np.ndarray, fine: Fineness) -> np.ndarray:
+def heights(panel: Panel, layout: Layout, plan: np.ndarray, fine: Fineness) -> np.ndarray:
     """(n,) mm over the flat sheet at plan points (n, 2): beads and the cones of flared holes."""
     z = np.zeros(len(plan))
     for bead in layout.beads:
-        path = LineString(bead.path)
-        x0, y0, x1, y1 = path.buffer(bead.die.width / 2, quad_segs=1, join_style="mitre").envelope.bounds
-        near = np.flatnonzero((plan[:, 0] >= x0) & (plan[:, 0] <= x1) & (plan[:, 1] >= y0) & (plan[:, 1] <= y1))
-        places = shapely.points(plan[near])
-        share = taper(bead.die, shapely.line_locate_point(path, places), path.length, bead.closed)
-        z[near] += _sign(bead.side) * share * height(bead.die, shapely.distance(path, places))
+        z += _sign(bead.side) * lift(bead, plan, panel.outline)
     for hole in layout.holes:
         inner, outer = hole.die.finished / 2, hole.die.flange / 2
         fall = (outer - cone_radius(hole, fine, plan)) / (outer - inner)

@@ -63,14 +63,19 @@ def lip(hole: Hole, fine: Fineness) -> np.ndarray:
     return circle(*hole.at, radius, corners(hole.die.flange / 2, fine))
 
 
+def whole(panel: Panel) -> Polygon:
+    """The panel's region.  Raises MeshError where its rings cross."""
+    if not panel.region.is_valid:
+        what = shapely.is_valid_reason(panel.region)
+        raise MeshError(str(Fault("outline", what, "draw rings that do not cross or touch")))
+    return panel.region
+
+
 def plan_region(panel: Panel, layout: Layout, fine: Fineness) -> Polygon:
     """The sheet in plan: outline less cut-outs less the lips' openings, curves as chords.
 
-    Raises MeshError where the outline crosses itself or a hole does not lie in the sheet.
+    Raises MeshError where a flared hole does not lie in the sheet.
     """
-    whole = panel.region
-    if not whole.is_valid:
-        raise MeshError(str(Fault("outline", shapely.is_valid_reason(whole), "draw rings that do not cross")))
     for chord in (fine.chord, fine.chord / 10, 0.0):
         sheet = Polygon(_chords(panel.outline, chord), [_rim(cut, chord, fine) for cut in panel.cutouts])
         if sheet.is_valid:

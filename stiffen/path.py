@@ -42,8 +42,6 @@ JUMP = 2.0  # way of a step over what the softness at its ends explains: more me
 TURN = 0.2  # least cosine between a step and the path at its ends
 ARC_STEPS = 200
 DRIFT = 10  # of them without any load mean that the sheet drifts off
-OVERSHOOT = 0.8  # slope of the energy at the end of a step over that at its start, from which a shorter step is sought
-SEARCHES = 6
 
 
 @dataclass(frozen=True, eq=False)
@@ -177,7 +175,8 @@ class Walk:
             if not way < np.inf or (count > 1 and way > 3 * before and not touchy):  # it has lost its way
                 return None
             before = way
-            response, foreseen = self.taken(response, step, factor, damped=count > 0)
+            foreseen = problem.predicted(response, step)
+            response = problem.respond(response.state.moved(step))
             if self.balanced(Point(factor, response)):
                 return Point(factor, response)
             try:
@@ -193,38 +192,9 @@ class Walk:
                 out = response.state.shifts - centre
                 lack = (distance**2 - np.vdot(out, out)) / 2
                 change = (lack - np.vdot(out, _shifts(rest))) / np.vdot(out, _shifts(rate))
-                factor += change
+                factor += float(change)
                 step = rest + change * rate
         return None
-
-    def taken(
-        self, response: Response, step: np.ndarray, factor: float, damped: bool
-    ) -> tuple[Response, list[np.ndarray]]:
-        """The response after a step, and the stress foreseen for it.
-
-        Damped: where the full step overshoots the least energy along its way, as it does when many stops open or close
-        at once, a shorter one is taken (line search by regula falsi, Illinois rule).
-        """
-        problem = self.problem
-        there = problem.respond(response.state.moved(step))
-        share = 1.0
-        if damped:
-            low, high = 0.0, 1.0
-            push = float(problem.residual(response, factor) @ step)  # loss of energy per share of the step
-            at_low, at_high = push, float(problem.residual(there, factor) @ step)
-            for _ in range(SEARCHES):
-                if push <= 0 or at_high > -OVERSHOOT * push:
-                    break
-                share = low + (high - low) * at_low / (at_low - at_high)
-                there = problem.respond(response.state.moved(share * step))
-                slope = float(problem.residual(there, factor) @ step)
-                if abs(slope) <= OVERSHOOT * push:
-                    break
-                if slope < 0:
-                    high, at_high, at_low = share, slope, at_low / 2
-                else:
-                    low, at_low, at_high = share, slope, at_high / 2
-        return there, problem.predicted(response, share * step)
 
     def grow(self, here: Point, tangent: Tangent) -> tuple[Point, Tangent, float]:
         """One step at growing load; the length along the path to try instead where there is none near by, else 0."""

@@ -24,6 +24,7 @@ from .folds import corners, flanges, least_flat, relief_hole
 from .layout import Bead, Hole, Layout
 from .material import rated_thickness
 from .panel import Panel, Support
+from .rolled import lifted_side
 from .section import tightest_radius
 from .spacing import spacing, spacing_faults
 from .tools import BeadDie, HoleDie, Tools
@@ -337,20 +338,21 @@ def _place_breaches(panel: Panel, item: Item, gauge: float, name: str) -> Iterat
         inner = _without_open_ends(item, (own[1] + gap) / math.sin(math.radians(STEEPEST)))
         yield from _too_close((inner, own[1]), Obstacle("edge of the sheet", sheet.exterior, gap), name)
         if item.die.profile == "step":
-            yield from _too_far(panel, (inner, own[1]), gauge, name)
+            yield from _too_far(panel, item, gauge, name)
     else:
         yield from _too_close(own, Obstacle("edge of the sheet", sheet.exterior, gap), name)
     for obstacle in obstacles(panel, gauge, kind_of(item)):
         yield from _too_close(own, obstacle, name)
 
 
-def _too_far(panel: Panel, own: tuple[BaseGeometry, float], gauge: float, name: str) -> Iterator[Breach]:
-    """A stepped bead that does not follow an edge."""
-    line, half = own
-    points = shapely.points([line.interpolate(s).coords[0] for s in np.linspace(0.0, line.length, 33)])
-    away = float(Polygon(panel.outline).exterior.distance(points).max()) - half
-    most = spacing(panel.tools, "step_reach", gauge)
-    if away > most + SLACK:
+def _too_far(panel: Panel, bead: Bead, gauge: float, name: str) -> Iterator[Breach]:
+    """A step that lifts more than a strip along an edge."""
+    line, most = LineString(bead.path), spacing(panel.tools, "step_reach", gauge)
+    limit = lifted_side(bead.path, panel.outline) * (most + bead.die.width / 2)
+    strip, wide = (line.buffer(many * limit, single_sided=True, join_style="mitre") for many in (1, 4))
+    beyond = wide.difference(strip).intersection(Polygon(panel.outline))
+    if beyond.area > 1.0:
+        away = float(line.distance(shapely.points(shapely.get_coordinates(beyond))).max()) - bead.die.width / 2
         what = f"up to {away:.1f} mm from the edge; a step belongs along an edge, at most {most:.1f} mm from it"
         yield Breach(name, what, away - most)
 

@@ -129,8 +129,11 @@ def line_sources(
     bridges = shapely.get_coordinates(shapely.shortest_line(pieces[a], pieces[b])).reshape(-1, 2, 2)
     middle = bridges.mean(axis=1)
     gap = np.linalg.norm(bridges[:, 1] - bridges[:, 0], axis=1)
-    # only necks of sheet count, not the width of a slot; a floor keeps a crack from asking for millions of triangles
-    neck = shapely.contains_xy(region, *middle.T) & (gap > 1e-6)
+    # only necks of sheet count: not the width of a slot, nor the way along the lines from one to the next but one
+    lines = shapely.multilinestrings(pieces)
+    shapely.prepare(lines)
+    neck = shapely.contains_xy(region, *middle.T) & ~shapely.dwithin(lines, shapely.points(middle), 0.25 * gap)
+    # a floor keeps a crack from asking for millions of triangles
     sources.append(bridges[neck].reshape(-1, 2))
     sizes.append(np.repeat(np.maximum(gap[neck] * fine.gap, fine.side / 100), 2))
     return np.concatenate(sources), np.concatenate(sizes)

@@ -167,7 +167,7 @@ def shopping(bought: Iterable[Purchase]) -> list[str]:
     for one in bought:
         size = f"{one.sheet[0]:g} x {one.sheet[1]:g}"
         lines.append(
-            f"{one.material} {one.gauge_mm:g} mm: {one.count} x {size} mm, {one.mass_kg:.2f} kg, {one.used:.0%} used"
+            f"{one.material} {one.gauge_mm:g} mm: {one.count} x {size} mm, {one.mass_kg:.2f} kg, {100 * one.used:.0f} % used"
         )
         for sheet in range(1, one.count + 1):
             lines.append(f"  sheet {sheet}: {'; '.join(_where(p) for p in one.placed if p.sheet == sheet)}")

@@ -5,16 +5,33 @@ On A4 or Letter it goes over several sheets, after a first page with their map; 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
-import shapely
+from shapely.geometry import Polygon
 
 from .drawing import CAUTIONS, LAYERS
 from .layout import Layout
-from .marking import Hatch, Marking, View, marking, raised_roll, view
+from .marking import XY, Hatch, Marking, View, marking, view
 from .panel import Panel
 from .paper import LEAST, SIZES, Book, Page, fitted, wrapped
-from .tiles import EDGE, FOOT, LETTERS, SIDE, Tile, Tiling, draw_map, draw_tile, furnish, key, tiling, used
+from .tiles import (
+    EDGE,
+    FOOT,
+    KEY_FOOT,
+    LETTERS,
+    ROW,
+    SIDE,
+    Tile,
+    Tiling,
+    draw_map,
+    draw_tile,
+    furnish,
+    key,
+    lettering,
+    tiling,
+    used,
+)
 
 MOST = 150  # sheets; beyond that a roll is taken
 LINE = 1.65 * LEAST  # from one line of words to the next, mm
@@ -35,6 +52,7 @@ def write_template(panel: Panel, layout: Layout, path: str | Path, paper: str = 
         tiles = used(spread, drawn)
     cover = spread.paper != "roll" or len(tiles) > 1
     pages = len(tiles) + cover
+    words = lettering(spread, tiles, drawn, LETTERS)
     title = f"{panel.name}, {layout.gauge:g} mm, {face} face"
     with Book(path, f"{panel.name}: template, {face} face") as book:
         if cover:
@@ -43,9 +61,9 @@ def write_template(panel: Panel, layout: Layout, path: str | Path, paper: str = 
             page = book.page(spread.width, spread.height)
             name = tile.name if cover else ""
             furnish(page, spread.foot, (title, f"page {number} of {pages}, 1:1, mm"), name)
-            draw_tile(page, spread, tile, drawn)
+            draw_tile(page, spread, tile, drawn, words[tile])
             if not cover:
-                _foot(page, seen, drawn)
+                _foot(page, seen, drawn, spread)
 
 
 def _cover(book: Book, seen: View, drawn: Marking, spread: Tiling, tiles: tuple[Tile, ...], pages: int) -> None:
@@ -54,52 +72,49 @@ def _cover(book: Book, seen: View, drawn: Marking, spread: Tiling, tiles: tuple[
     page = book.page(width, height)
     furnish(page, FOOT, (f"{seen.panel.name}, {seen.face} face", f"page 1 of {pages}: map of the sheets"))
     left, right = EDGE + SIDE, width - EDGE
+    rows, room = key_rows(drawn), right - left
+    steps = [wrapped(step, room - 6.0) for step in _steps(seen, len(tiles) > 1)]
+    cautions = [line for caution in CAUTIONS for line in wrapped(caution, room)]
     y = height - EDGE - 6.0
-    page.text((left, y), fitted(f"{seen.panel.name}: paper template", right - left, 6.0, True), 6.0, bold=True)
-    for words in _about(seen, spread):
-        y -= 1.2 * LINE
-        page.text((left, y), fitted(words, right - left), LEAST)
-    draw_map(page, (left, y - 95.0, right, y - 4.0), spread, tiles, drawn)
-    y -= 95.0 + LINE
-    for number, step in enumerate(_steps(seen, len(tiles) > 1), 1):
-        for i, words in enumerate(wrapped(step, right - left - 6.0)):
-            y -= LINE
-            if i == 0:
-                page.text((left, y), f"{number}.", LEAST)
-            page.text((left + 6.0, y), words, LEAST)
-    y = key(page, (left, y - 2.0 * LINE), right - left, key_rows(drawn))
-    for caution in CAUTIONS:
-        for words in wrapped(caution, right - left):
-            y -= LINE
-            page.text((left, y), words, LEAST)
+    page.text((left, y), fitted(f"{seen.panel.name}: paper template", room, 6.0, True), 6.0, bold=True)
+    y = _lines(page, (left, y - LINE), [line for words in _about(seen, spread) for line in wrapped(words, room)])
+    low = EDGE + FOOT + len(cautions) * LINE
+    _lines(page, (left, low), cautions)
+    low += LINE + len(rows) * ROW
+    key(page, (left, low), room, rows)
+    low += 2.0 * LINE + sum(map(len, steps)) * LINE
+    at = low
+    for number, lines in enumerate(steps, 1):
+        page.text((left, at - LINE), f"{number}.", LEAST)
+        at = _lines(page, (left + 6.0, at), lines)
+    draw_map(page, (left, low + LINE, right, y - LINE), spread, tiles, drawn)
+
+
+def _lines(page: Page, at: XY, lines: Iterable[str]) -> float:
+    """Lines of words from `at` down; hands back the level of the last."""
+    x, y = at
+    for words in lines:
+        y -= LINE
+        page.text((x, y), words, LEAST)
+    return y
 
 
 def _about(seen: View, spread: Tiling) -> list[str]:
     """What the template is of, for which face, on which paper."""
-    layout = seen.layout
-    rolls = sorted({raised_roll(layout, bead) for bead in layout.beads if seen.own(bead)})
     paper = "one roll" if spread.paper == "roll" else spread.paper.capitalize()
     if seen.face == "up":
         face = "For the UP face."
     else:
         face = "MIRRORED, for the DOWN face: lay it on the back of the sheet."
-    if rolls:
-        face += f" With this face up in the roller, the raised roll is {' or '.join(_rolls(seen))}."
-    return [f"{seen.panel.material.name}, {layout.gauge:g} mm. Paper: {paper}.", face]
-
-
-def _rolls(seen: View) -> list[str]:
-    """Where the raised roll goes with the face shown lying up."""
-    sides = {bead.side for bead in seen.layout.beads if seen.own(bead)}
-    return sorted("below" if side == seen.face else "on top" for side in sides)
+    if seen.rolls:
+        face += f" With this face up in the roller, the raised roll is {seen.rolls}."
+    return [f"{seen.panel.material.name}, {seen.layout.gauge:g} mm. Paper: {paper}.", face]
 
 
 def _steps(seen: View, joined: bool) -> list[str]:
     """From the printer to the marked sheet."""
-    x0, y0, x1, y1 = shapely.Polygon(seen.panel.outline).bounds
-    join = (
-        "Lay the sheets over each other so that crosses of the same name meet; tape. Cut the overlap where it hides lines.",
-    )
+    x0, y0, x1, y1 = Polygon(seen.panel.outline).bounds
+    join = ("Lay the sheets over each other so that crosses of the same name meet; tape. Cut off what hides lines.",)
     return [
         'Print at 100 % ("actual size"), never "fit to page". Measure the two 100 mm bars on every sheet of paper.',
         *(join if joined else ()),
@@ -114,10 +129,12 @@ def key_rows(drawn: Marking) -> list[tuple[str, str]]:
     return [(layer, LAYERS[layer][-1]) for layer in LAYERS if layer in there]
 
 
-def _foot(page: Page, seen: View, drawn: Marking) -> None:
-    """The key below the drawing of a roll, in two columns."""
+def _foot(page: Page, seen: View, drawn: Marking, spread: Tiling) -> None:
+    """Below the drawing of a roll: the key in two columns, what the sheet is, cautions."""
     rows = key_rows(drawn)
-    left, middle = EDGE + SIDE, page.width / 2
-    half = (len(rows) + 1) // 2
+    left, middle, right = EDGE + SIDE, page.width / 2, page.width - EDGE
+    half, top = (len(rows) + 1) // 2, EDGE + FOOT + KEY_FOOT - 6.0
     for x, part in ((left, rows[:half]), (middle, rows[half:])):
-        key(page, (x, EDGE + FOOT + 38.0), middle - left - 2.0, part)
+        key(page, (x, top), middle - left - 2.0, part)
+    words = (*_about(seen, spread), *CAUTIONS)
+    _lines(page, (left, top - half * ROW + 1.0), [line for one in words for line in wrapped(one, right - left)])

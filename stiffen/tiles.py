@@ -14,18 +14,20 @@ from functools import cached_property
 import shapely
 from shapely.geometry import Polygon, box
 
-from .marking import XY, Circle, Hatch, Line, Marking, Words, place
-from .paper import BOLD, LEAST, SIZES, THIN, Box, Page, Style, fitted, length
+from .marking import XY, Circle, Hatch, Label, Line, Marking, Words, place
+from .paper import BOLD, LEAST, PLAIN, SIZES, THIN, Box, Page, Style, fitted, length
 
 EDGE = 8.0  # what a printer may leave blank at the edges of the paper
 SIDE = 9.0  # strip at the left for the upright check bar
 FOOT = 17.0  # strip below for the level check bar and the words
+KEY_FOOT = 72.0  # strip above that on a roll, for the key
 OVERLAP = 15.0
 BAR = 100.0
 ROLL = (1000.0, 4000.0)  # greatest sheet for a plotter: across the roll, along it
 ROLL_LEAST = 240.0  # room for its foot
 HATCH = 4.0  # between the lines of a hatching
 NAME = 3.5  # height of the names of sheets on their map
+ROW = 5.5  # from row to row of the key
 SAMPLE = 26.0  # length of a stroke in the key
 LETTERS = 4.0  # height of the capitals on the drawing
 
@@ -121,7 +123,7 @@ def tiling(bounds: Box, paper: str) -> Tiling:
 def _roll(bounds: Box) -> Tiling:
     """One sheet as large as it must be; several only where no plotter takes it."""
     x0, y0, x1, y1 = bounds
-    foot = FOOT + 45.0
+    foot = FOOT + KEY_FOOT
     level = x1 - x0 >= y1 - y0
     widest, highest = ROLL[::-1] if level else ROLL
     width = min(widest, max(ROLL_LEAST, x1 - x0 + 2 * EDGE + SIDE))
@@ -147,23 +149,50 @@ def used(spread: Tiling, drawn: Marking) -> tuple[Tile, ...]:
     return tuple(tile for tile in spread.tiles if len(tree.query(spread.ground(tile), predicate="intersects")))
 
 
-def draw_tile(page: Page, spread: Tiling, tile: Tile, drawn: Marking, height: float = LETTERS) -> None:
-    """What one sheet shows of a drawing, its crosses and its check bars."""
+def lettering(spread: Tiling, tiles: Sequence[Tile], drawn: Marking, height: float) -> dict[Tile, list[Words]]:
+    """The words of each sheet: whole, beside what they name, on nothing else; those with no such place on any sheet
+    at the best there is."""
+    found = {tile: _placed(spread, tile, drawn, drawn.labels, height, free=True) for tile in tiles}
+    lost = [label for label in drawn.labels if not any(label in one for one in found.values())]
+    for label in lost:
+        for tile in tiles:
+            if one := _placed(spread, tile, drawn, [label], height, free=False, beside=found[tile]):
+                found[tile] |= one
+                break
+    return {tile: [words for lines in one.values() for words in lines] for tile, one in found.items()}
+
+
+def _placed(
+    spread: Tiling,
+    tile: Tile,
+    drawn: Marking,
+    labels: Iterable[Label],
+    height: float,
+    free: bool,
+    beside: dict[Label, list[Words]] | None = None,
+) -> dict[Label, list[Words]]:
+    """Labels of a sheet in place, clear of the crosses and of those `beside` them."""
+    ground = spread.ground(tile)
+    taken = [shape for shape in drawn.taken if shape.intersects(ground)]
+    for item, words in _joins(spread, tile):
+        taken += [item.shape.buffer(1.0), *([words.ground] if words else [])]
+    taken += [words.ground for lines in (beside or {}).values() for words in lines]
+    near = [label for label in labels if label.anchor.intersects(ground)]
+    return place(near, taken, height, ground, free)
+
+
+def draw_tile(page: Page, spread: Tiling, tile: Tile, drawn: Marking, placed: Sequence[Words]) -> None:
+    """What one sheet shows of a drawing, its words and its crosses."""
     ground, (dx, dy) = spread.ground(tile), spread.shift(tile)
     joins = list(_joins(spread, tile))
-    taken = [shape for shape in drawn.taken if shape.intersects(ground)]
-    taken += [item.shape.buffer(1.0) for item, _ in joins]
-    taken += [words.ground for _, words in joins if words]
-    near = [label for label in drawn.labels if label.anchor.intersects(ground)]
-    placed = place(near, taken, height, window=ground)
     for item in drawn.items:
         if isinstance(item, Hatch):
             for stroke in item.strokes(HATCH, item.windows(placed)):
-                _draw(page, Line("KEEP OUT", stroke), HATCHING, (dx, dy), spread.window)
+                _draw(page, Line(item.layer, stroke), HATCHING, (dx, dy), spread.window)
         elif item.shape.intersects(ground):
             _draw(page, item, STYLES[item.layer], (dx, dy), spread.window)
     for item, _ in joins:
-        _draw(page, item, Style(0.25) if isinstance(item, Circle) else THIN, (dx, dy), spread.window)
+        _draw(page, item, PLAIN if isinstance(item, Circle) else THIN, (dx, dy), spread.window)
     for words in (*placed, *(words for _, words in joins if words)):
         page.text((words.at[0] + dx, words.at[1] + dy), words.text, words.height, turn=words.turn)
 
@@ -256,7 +285,7 @@ def key(page: Page, at: XY, room: float, rows: Sequence[tuple[str, str]]) -> flo
     for layer, words in rows:
         _sample(page, (x, y + LEAST / 2), layer)
         page.text((x + SAMPLE + 4.0, y), fitted(words, room - SAMPLE - 4.0), LEAST)
-        y -= 1.85 * LEAST
+        y -= ROW
     return y
 
 

@@ -1,17 +1,16 @@
-"""Roller settings, order and minutes, and the warnings that go with them."""
+"""Order of work and minutes, and what to be wary of."""
 
 import math
 from dataclasses import replace
 
-import numpy as np
 import pytest
 
 from stiffen import bench, section
-from stiffen.errors import InputError
 from stiffen.layout import Bead, Hole, Layout
 from stiffen.material import Material
-from stiffen.panel import Cutout, Fold, Panel, Support, Trim
-from stiffen.tools import BeadDie, HoleDie, Roller, Tools, Trial
+from stiffen.panel import Cutout, Fold, Load, Panel, Support, Trim
+from stiffen.rolling import pass_depths
+from stiffen.tools import BeadDie, Cutter, HoleDie, Roller, Tools
 
 SOFT = Material("5754-H111", 70e3, 0.33, 2.67e-6, 80, 190, 0.15, ((1.5, 0.5), (6.0, 1.0)))
 B16 = BeadDie("B16", "round", 16, 5, shoulder_radius=2.5)
@@ -29,158 +28,6 @@ def across(y, die=B16, side="up"):
 
 def upright(x, die=B16):
     return Bead(die, ((x, 60), (x, 340)))
-
-
-# ------------------------------------------------------------------------------------------------------------ settings
-
-
-@pytest.mark.parametrize("die", [B16, V14, T24], ids=lambda die: die.profile)
-def test_passes_rise_to_the_full_depth(die):
-    depths = bench.pass_depths(die, SOFT)
-    assert depths[0] == pytest.approx(die.depth / 4)
-    assert depths[-1] == die.depth
-    assert (np.diff(depths) > 0).all()
-
-
-@pytest.mark.parametrize("die", [B16, V14, T24], ids=lambda die: die.profile)
-@pytest.mark.parametrize("elongation", [0.05, 0.15, 0.28])
-def test_no_pass_stretches_more_than_half_the_elongation(die, elongation):
-    """Stretch at each depth from a bead drawn anew: the profile scaled to that depth."""
-    depths = bench.pass_depths(die, replace(SOFT, elongation=elongation))
-    across_it, rise = np.diff(section.profile(die), axis=0).T
-    stretch = [np.hypot(across_it, rise * h / die.depth).sum() / die.width - 1 for h in depths]
-    steps = np.diff(stretch)
-    assert (steps <= elongation / 2 + 1e-3).all()
-    assert (steps > elongation / 4).all() or len(steps) == 1  # nor more passes than it takes
-
-
-def test_one_step_where_the_metal_allows_it():
-    assert len(bench.pass_depths(BeadDie("shallow", "round", 30, 3), SOFT)) == 2
-
-
-@pytest.mark.parametrize("radius", [2.0, 8.0, 40.0])
-def test_curvature_before_obeys_gardiner(radius):
-    """Gardiner 1957, from memory: R_i/R_f = 4 X^3 - 3 X + 1, X = R_i yield/(E t)."""
-    before = 1 / bench.curvature_before(1 / radius, SOFT, 1.0)
-    x = before * SOFT.yield_strength / SOFT.E
-    assert before < radius
-    assert before / radius == pytest.approx(4 * x**3 - 3 * x + 1)
-
-
-def test_sheet_bent_below_yield_springs_back_flat():
-    limit = 2 * SOFT.yield_strength / SOFT.E  # curvature at which the face of 1 mm sheet yields
-    assert bench.curvature_before(0.0, SOFT, 1.0) == pytest.approx(limit, rel=1e-5)
-
-
-def test_spring_back_of_a_half_circle_of_small_strain():
-    """Shallow arc of constant length: depth goes with curvature, so the allowance is depth (k_i/k_f - 1)."""
-    die = BeadDie("shallow", "round", 60, 0.9)
-    k = 1 / section.half(die).nose
-    expected = die.depth * (bench.curvature_before(k, SOFT, 1.0) / k - 1)
-    assert bench.spring_back(die, SOFT, 1.0) == pytest.approx(expected, rel=0.01)
-
-
-@pytest.mark.parametrize("die", [B16, V14, T24], ids=lambda die: die.profile)
-def test_spring_back_grows_with_yield_and_thinness(die):
-    soft = bench.spring_back(die, SOFT, 1.0)
-    assert 0 < soft < 0.1 * die.depth
-    assert bench.spring_back(die, replace(SOFT, yield_strength=160), 1.0) > 1.5 * soft
-    assert bench.spring_back(die, SOFT, 0.5) > 1.5 * soft
-    assert bench.spring_back(die, replace(SOFT, yield_strength=1e-6), 1.0) == pytest.approx(0, abs=1e-6)
-
-
-def test_turns_are_depth_and_spring_back_over_lead():
-    found = bench.settings(TOOLS, B16, SOFT, 1.0)
-    assert not found.from_trial
-    assert found.passes[-1].turns == pytest.approx((5 + found.springback) / 1.5)
-    assert [one.turns / one.depth for one in found.passes] == pytest.approx(
-        [found.passes[-1].turns / 5] * len(found.passes)
-    )
-    fine = replace(TOOLS, roller=replace(ROLLER, screw_lead=0.75))
-    assert bench.settings(fine, B16, SOFT, 1.0).passes[0].turns == pytest.approx(2 * found.passes[0].turns)
-
-
-def test_unknown_nose_is_said():
-    found = bench.settings(TOOLS, BeadDie("sharp", "vee", 14, 4), SOFT, 1.0)
-    assert found.springback == 0
-    assert "nose radius not given" in found.note
-
-
-STRIP = Trial("B16", "5754-H111", 1.02, (1.0, 2.0, 3.0, 4.0), (0.9, 2.1, 3.6, 5.2))
-
-
-def with_trials(*trials):
-    return replace(TOOLS, trials=trials)
-
-
-def test_trial_rules():
-    found = bench.settings(with_trials(STRIP), B16, SOFT, 1.0)
-    assert found.from_trial
-    assert found.springback == 0
-    assert [one.depth for one in found.passes] == list(bench.pass_depths(B16, SOFT))
-    turns = [one.turns for one in found.passes]
-    assert turns == sorted(turns)
-    for one in found.passes:  # between the readings on either side
-        place = np.searchsorted(STRIP.depth, one.depth)
-        low, high = (0.0, *STRIP.turns)[place], STRIP.turns[place]
-        assert low <= one.turns <= high
-
-
-@pytest.mark.parametrize(("depth", "turns"), [*zip(STRIP.depth, STRIP.turns, strict=True)])
-def test_trial_is_met_at_its_own_readings(depth, turns):
-    die = replace(B16, depth=depth)
-    assert bench.settings(with_trials(STRIP), die, SOFT, 1.0).passes[-1].turns == pytest.approx(turns)
-
-
-def test_straight_trial_gives_straight_turns():
-    strip = Trial("B16", "5754-H111", 1.0, (4.0, 2.0), (6.0, 3.0))  # not in order
-    found = bench.settings(with_trials(strip), B16, SOFT, 1.0)
-    assert [one.turns for one in found.passes] == pytest.approx([one.depth / 1.5 for one in found.passes])
-
-
-def test_screw_that_turns_before_it_marks():
-    """The first half turn left no mark: nothing is interpolated from (0, 0)."""
-    strip = Trial("B16", "5754-H111", 1.0, (0.5, 3.0), (0.0, 5.0))
-    found = bench.settings(with_trials(strip), B16, SOFT, 1.0)
-    assert [one.turns for one in found.passes] == pytest.approx([0.5 + one.depth / 2 for one in found.passes])
-
-
-def test_nothing_beyond_the_deepest_mark():
-    strip = Trial("B16", "5754-H111", 1.0, (1.0, 2.0), (1.5, 3.0))
-    found = bench.settings(with_trials(strip), B16, SOFT, 1.0)
-    assert [one.turns is None for one in found.passes] == [one.depth > 3.0 for one in found.passes]
-    assert found.passes[-1].turns is None
-    assert "reached 3 mm of 5 mm" in found.note
-
-
-@pytest.mark.parametrize(
-    "other",
-    [
-        replace(STRIP, thickness=1.06),
-        replace(STRIP, thickness=0.94),
-        replace(STRIP, die="V14"),
-        replace(STRIP, material="DC01"),
-    ],
-)
-def test_trial_of_something_else_does_not_count(other):
-    assert not bench.settings(with_trials(other), B16, SOFT, 1.0).from_trial
-
-
-def test_nearest_then_latest_trial():
-    far, old, new = (
-        replace(STRIP, thickness=t, turns=(s, 2 * s, 3 * s, 4 * s)) for t, s in ((1.04, 1), (1, 2), (1, 3))
-    )
-    assert bench.matching_trial(with_trials(far, old, new), B16, SOFT, 1.0) is new
-    assert bench.matching_trial(with_trials(new, old, far), B16, SOFT, 1.0) is old
-
-
-@pytest.mark.parametrize(
-    ("turns", "depth"),
-    [((1.0, 2.0), (2.0, 1.5)), ((1.0, 1.0), (1.0, 2.0)), ((), ()), ((1.0,), (1.0, 2.0)), ((0.0,), (0.0,))],
-)
-def test_trial_that_does_not_rise_is_refused(turns, depth):
-    with pytest.raises(InputError, match="trial of B16 in 1 mm 5754-H111: the readings do not rise"):
-        bench.settings(with_trials(Trial("B16", "5754-H111", 1.0, turns, depth)), B16, SOFT, 1.0)
 
 
 # --------------------------------------------------------------------------------------------------- order and minutes
@@ -225,7 +72,7 @@ def test_minutes_add_up():
     )
     layout = Layout(1.0, beads, (Hole(F60, (300, 300)),))
     found = bench.breakdown(panel, layout)
-    passes = [len(bench.pass_depths(die, SOFT)) for die in (B16, V14)]
+    passes = [len(pass_depths(die, SOFT)) for die in (B16, V14)]
     assert found["roll"] == pytest.approx((2 * passes[0] + passes[1]) * 400 / 800)
     assert found["die changes"] == 8
     assert found["set up"] == 3
@@ -287,12 +134,71 @@ def test_order_of_work():
     order = [
         "Mark outline, openings", "Rough cut", "pilot hole 43.03 mm", "B16: roll a trial strip",
         "B16: roll bead 2, 1 in",
-        "V14: roll a trial strip", "V14: roll bead 3 in", "Flare 1 x with die F60", "trim to it", "1 x cut-out",
+        "V14: roll a trial strip", "V14: roll bead 3 in", "turned 1 x", "Flare 1 x with die F60", "trim to it",
+        "1 x cut-out",
         "Fold 1: 90 degrees down", "drill 2 x mating", "Deburr", "edge trim", "Fit the panel",
     ]  # fmt: skip
     places = [place(steps, words) for words in order]
     assert places == sorted(places)
     assert len(steps) == len(order)
+
+
+def step(steps, words):
+    return steps[place(steps, words)]
+
+
+def test_rolling_step_tells_sides_run_outs_and_turns():
+    both = Layout(1.0, (across(200), across(150, side="down"), across(250)))
+    steps = bench.order_of_work(PANEL, both)
+    told = step(steps, "roll bead")
+    assert "roll bead 1 up, 2 down, 3 up in this order, each standing to the face named" in told
+    assert "full depth from 12 mm after the start" in told  # 2.5 x 5 mm, to the even millimetre
+    assert "turned 2 x" in step(steps, "taken out")
+    one_sided = bench.order_of_work(PANEL, Layout(1.0, (across(150), across(200))))
+    assert "standing up" in step(one_sided, "roll bead")
+    assert not any("taken out" in line for line in one_sided)
+
+
+def test_bow_is_told_where_beads_stand_on_one_face():
+    one_sided = Layout(1.0, tuple(map(across, (80, 140, 200, 260, 320))))
+    either = replace(PANEL, bead_side="either")
+    told = step(bench.order_of_work(either, one_sided), "Bow to expect")
+    assert "along x (radius" in told
+    assert "both faces would bow it less" in told
+    assert "both faces" not in step(bench.order_of_work(PANEL, one_sided), "Bow to expect")
+    sides = ("up", "down", "up", "down")
+    balanced = Layout(1.0, tuple(across(y, side=side) for y, side in zip((80, 160, 240, 320), sides, strict=True)))
+    assert not any("Bow to expect" in line for line in bench.order_of_work(either, balanced))
+
+
+def test_pilot_step_names_what_cuts_it():
+    layout = Layout(1.0, (), (Hole(F60, (300, 300)),))
+    told = step(bench.order_of_work(PANEL, layout), "pilot hole")
+    assert "hole saw 43 mm" in told
+    own = replace(PANEL, tools=replace(TOOLS, cutters=(Cutter("fly cutter", (42.5,)),)))
+    assert "fly cutter 42.5 mm (the lip stretches 14%)" in step(bench.order_of_work(own, layout), "pilot hole")
+    none = replace(PANEL, tools=replace(TOOLS, cutters=(Cutter("fly cutter", (60.0,)),)))
+    assert "as near below" not in step(bench.order_of_work(none, layout), "pilot hole")
+
+
+def test_fold_step_tells_the_flange():
+    """90 degrees, R 2, t 1: allowance pi/2 (2 + 0.447) = 3.84, setback 3, so 20 mm of sheet stand 21.1 mm high."""
+    panel = replace(PANEL, folds=(Fold(((0, 20), (600, 20)), 90, 2),))
+    told = step(bench.order_of_work(panel, Layout(1.0)), "Fold 1")
+    assert "3.8 mm that the bend takes" in told
+    assert "comes out 21.1 mm high outside" in told
+
+
+def test_rows_of_rivets_are_told():
+    panel = replace(
+        PANEL,
+        supports=(
+            Support("rivets", path=((20, 10), (580, 10)), pitch=40, diameter=4),
+            Support("bolts", at=((10, 200), (590, 200)), diameter=6),
+        ),
+    )
+    told = step(bench.order_of_work(panel, Layout(1.0)), "mating hole")
+    assert "drill 17 x mating hole through both parts: 15 x 4 mm rivet every 40.0 mm; 2 x 6 mm bolt." in told
 
 
 def test_flat_sheet_needs_no_allowance():
@@ -344,3 +250,33 @@ def test_rating_and_rivets():
     rating, edge = bench.warnings(near, Layout(2.0, (across(100, mild),)))
     assert "over the roller's rating of 1.61 mm" in rating
     assert "support[1] rivets" in edge
+
+
+def test_flares_beyond_the_published_thickness():
+    """Published for 2024-T3: 0.64 mm sheet only."""
+    hard = replace(PANEL, material=replace(SOFT, name="2024-T3", bend_radius=()))
+    layout = Layout(1.0, (), (Hole(F60, (300, 300)),))
+    (found,) = bench.warnings(hard, layout)
+    assert "no published limit for flares in 2024-T3 over 0.64 mm" in found
+    assert bench.warnings(hard, replace(layout, gauge=0.6)) == ()
+
+
+def test_beads_proud_under_a_load_are_told():
+    mild = BeadDie("mild", "round", 40, 4, shoulder_radius=10)
+    layout = Layout(1.0, (across(100, mild), across(300, mild, "down")))
+    foot = Load("foot", "patch", 883.0, at=(300, 120), size=(100, 100))
+    (found,) = bench.warnings(replace(PANEL, loads=(foot,)), layout)
+    assert found == "load foot presses on the up face, where bead 1 stands proud: turn it, or move it"
+    below = replace(foot, value=-883.0, at=(300, 290))
+    (found,) = bench.warnings(replace(PANEL, loads=(below,)), layout)
+    assert "down face, where bead 2" in found
+    assert bench.warnings(replace(PANEL, loads=(replace(foot, at=(300, 200), size=(50, 50)),)), layout) == ()
+    (found,) = bench.warnings(replace(PANEL, loads=(replace(foot, at=None),)), layout)
+    assert "bead 1 stands proud" in found
+
+
+def test_folds_are_judged_too():
+    tight = replace(PANEL, folds=(Fold(((0, 4), (600, 4)), 90, 0.2),))
+    radius, flat = bench.warnings(tight, Layout(1.0))
+    assert "inside radius 0.2 mm, least for 1 mm 5754-H111 is 0.50 mm" in radius
+    assert "beyond the bend, the folder needs" in flat or "folder" in flat

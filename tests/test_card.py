@@ -9,6 +9,7 @@ from trike import B20, FRAME, GOOD, LAYOUT, PANEL, verdict
 from stiffen import bench
 from stiffen.card import card_text, columns, demand_table, saving, warning_lines
 from stiffen.layout import Bead, Layout
+from stiffen.rolling import settings
 from stiffen.verdict import NONLINEAR, UNDECIDED, Rival
 
 RIVAL = Rival(1.5, PANEL.mass(Layout(1.5)))
@@ -78,9 +79,9 @@ def test_turns_come_from_the_trial_strip_or_are_said_to_be_computed():
     assert formula
     assert all(row[4:] == ["trial", "strip"] for row in strip)
     assert all(row[4:] == ["formula"] for row in formula)
-    settings = bench.settings(PANEL.tools, B20, PANEL.material, 1.0)
+    found = settings(PANEL.tools, B20, PANEL.material, 1.0)
     assert [row[1:4] for row in formula] == [
-        [f"{i}", f"{one.depth:.1f}", f"{one.turns:.2f}"] for i, one in enumerate(settings.passes, 1)
+        [f"{i}", f"{one.depth:.1f}", f"{one.turns:.2f}"] for i, one in enumerate(found.passes, 1)
     ]
     assert strip[-1][2] == "4.0"  # the full depth at the last pass
 

@@ -1,4 +1,4 @@
-"""Blanks on sheets: nothing overlaps, nothing hangs over, every cut goes straight across, no more sheets than need be."""
+"""Blanks on sheets: nothing overlaps or hangs over, every cut goes straight across, no more sheets than need be."""
 
 import itertools
 

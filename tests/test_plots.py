@@ -1,4 +1,4 @@
-"""Pictures: written whole at 150 dpi, one scale a row, every label with its unit, no global state."""
+"""Pictures: written whole at 200 dpi, one scale a row, every label with its unit, no global state."""
 
 import os
 import subprocess
@@ -12,7 +12,7 @@ from matplotlib.image import imread
 from PIL import Image
 from trike import FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
-from stiffen import plots
+from stiffen import layout_plot, plots
 from stiffen.errors import InputError
 from stiffen.layout import Layout
 
@@ -21,7 +21,8 @@ from stiffen.layout import Layout
 def figure(monkeypatch):
     """Keeps the figure instead of writing it."""
     kept = []
-    monkeypatch.setattr(plots, "_save", lambda figure, path: kept.append(figure))
+    for module in (plots, layout_plot):
+        monkeypatch.setattr(module, "save", lambda figure, path: kept.append(figure))
     return kept
 
 
@@ -31,13 +32,13 @@ def texts(figure):
     return [text.get_text() for text in figure.findobj(matplotlib.text.Text) if text.get_text()]
 
 
-def test_before_after_is_a_png_of_150_dpi(tmp_path):
+def test_before_after_is_a_png_of_200_dpi(tmp_path):
     path = tmp_path / "before_after.png"
     plots.before_after(PANEL, FLAT, GOOD, path, "flat sheet", "found")
     with Image.open(path) as image:
         assert image.format == "PNG"
-        assert image.info["dpi"] == pytest.approx((150, 150), abs=0.1)
-        assert image.size[0] == 11 * 150
+        assert image.info["dpi"] == pytest.approx((200, 200), abs=0.1)
+        assert image.size[0] == 1500  # 7.5 inches: an upright page
     assert list(tmp_path.iterdir()) == [path]
 
 
@@ -71,8 +72,8 @@ def test_labels_carry_their_units(figure):
         "give under a push, mm per 100 N",
         "first mode 24.0 Hz",
         "first mode 52.0 Hz",
-        "2.40 mm (large deflection), limit 1.5 mm",
-        f"softest place {100 * GOOD.maps.softness[:, 2].max():.2f} mm per 100 N",
+        "2.40 mm, limit 1.5 mm\n(large deflection)",
+        f"softest {100 * GOOD.maps.softness[:, 2].max():.2f} mm per 100 N",
         "1 mm, 0.566 kg",
     ):
         assert part in told
@@ -108,7 +109,55 @@ def test_an_unmoved_panel_is_drawn_too(tmp_path):
 def test_few_places_of_softness_are_drawn_as_dots(figure):
     few = replace(GOOD.maps, deflection={}, softness=np.array([[100.0, 100.0, 0.01], [200.0, 200.0, 0.02]]))
     plots.maps_picture(PANEL, [("few", replace(GOOD, maps=few))], "")
-    assert "softest place 2.00 mm per 100 N" in "\n".join(texts(figure[0]))
+    assert "softest 2.00 mm per 100 N" in "\n".join(texts(figure[0]))
+
+
+def test_softness_keeps_its_samples_and_goes_no_further(figure):
+    """The surface through the samples is the samples at their places, and never softer than the softest."""
+    ridge = GOOD.maps.softness.copy()
+    ridge[:, 2] = 0.01 * (ridge[:, 0] > 280)  # a step, which a smooth surface would overshoot
+    plots.maps_picture(PANEL, [("step", replace(GOOD, maps=replace(GOOD.maps, deflection={}, softness=ridge)))], "")
+    (axis,) = [axis for axis in figure[0].axes if axis.get_title()]
+    (dots,) = [line for line in axis.lines if line.get_marker() == "."]
+    assert np.array_equal(np.column_stack(dots.get_data()), ridge[:, :2])
+    filled = next(part for part in axis.collections if part.filled)
+    assert filled.cvalues.max() < filled.levels[-1]
+    assert 0 <= filled.zmin
+    assert filled.zmax == pytest.approx(1.0)
+
+
+def test_stress_is_told_as_a_share_of_yield(figure):
+    stress = np.full(len(GOOD.maps.triangles), 20.0)
+    stress[7] = 100.0
+    judged = replace(GOOD, maps=replace(GOOD.maps, stress={"wind": stress}))
+    plots.stress_picture(PANEL, [("found", judged)], "")
+    told = "\n".join(texts(figure[0]))
+    assert "at the cross 1.25 of yield (100 MPa)" in told  # yield 80 MPa
+    assert "over yield" in told
+    assert "von Mises stress over yield,\ncase wind" in told
+    axis = figure[0].axes[0]
+    (cross,) = [line for line in axis.lines if line.get_marker() == "x"]
+    corners = GOOD.maps.plan[GOOD.maps.triangles[7]]
+    assert np.ravel(cross.get_data()) == pytest.approx(corners.mean(axis=0))
+    assert len([patch for patch in axis.patches if patch.get_linewidth() == 0.8]) == 1  # that triangle outlined
+
+
+def test_a_mode_shows_both_ways(figure):
+    x, y = GOOD.maps.plan.T
+    shape = np.sin(2 * np.pi * x / 560) * np.sin(np.pi * y / 380)
+    judged = replace(GOOD, maps=replace(GOOD.maps, modes=((61.5, shape / np.abs(shape).max()),)))
+    plots.mode_picture(PANEL, [("found", judged)], "")
+    assert "share of its swing" in "\n".join(texts(figure[0]))
+    lines = [part for part in figure[0].axes[0].collections if not part.filled]
+    assert any((part.levels < 0).all() for part in lines)
+    assert any(list(part.levels) == [0.0] for part in lines)
+
+
+def test_every_case_has_its_row(figure):
+    two = {"wind": GOOD.maps.deflection["wind"], "knee": 2 * GOOD.maps.deflection["wind"]}
+    judged = replace(GOOD, maps=replace(GOOD.maps, deflection=two))
+    plots.deflection_picture(PANEL, [("found", judged)], "")
+    assert {"deflection in case wind, mm", "deflection in case knee, mm"} <= set(texts(figure[0]))
 
 
 def test_maps_are_needed():
@@ -117,9 +166,10 @@ def test_maps_are_needed():
 
 
 def test_layout_picture_names_every_bead_hole_and_size(figure):
-    plots.layout_picture(PANEL, LAYOUT, "")
+    layout_plot.layout_picture(PANEL, LAYOUT, "")
     told = texts(figure[0])
-    assert {"1: B16, 440 mm", "2: B16, 380 mm", "H1\n36.7", "H2\n36.7", "60, 110", "500, 110"} <= set(told)
+    # numbers in rolling order: the two B16 beads first, the one nearer to the middle of the sheet before the other
+    assert {"1: B16, 380 mm", "2: B16, 440 mm", "H1", "H2", "60, 210", "440, 210", "60, 110", "500, 110"} <= set(told)
     assert {
         "X from the datum corner, mm",
         "Y from the datum corner, mm",
@@ -129,17 +179,72 @@ def test_layout_picture_names_every_bead_hole_and_size(figure):
     assert any("560.0 x 380.0 mm" in words and "1 mm thick" in words for words in told)
 
 
+def test_what_has_no_room_in_the_layout_picture_stands_in_the_list(figure):
+    layout_plot.layout_picture(PANEL, LAYOUT, "")
+    (listed,) = [words for words in texts(figure[0]) if "cut 36.7" in words]
+    for part in ("H1 cut 36.7 at 150.0, 160.0", "H2 cut 36.7 at 480.0, 330.0", "3 B20 60.2, 290.0 to 500.0, 270.1"):
+        assert part in listed
+    assert max(map(len, listed.splitlines())) <= layout_plot.ROW
+    short = replace(LAYOUT.beads[0], path=((100.0, 200.0), (150.0, 200.0)))
+    layout_plot.layout_picture(PANEL, Layout(1.0, (short,)), "")
+    told = texts(figure[1])
+    assert "1" in told
+    assert "1 B16 100.0, 200.0 to 150.0, 200.0" in told
+
+
+def overlapping(figure):
+    """Pairs of words in a figure whose boxes overlap by more than a hair, and words that reach over its edge."""
+    import itertools
+
+    import matplotlib.text
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    off_scale = {
+        label
+        for axis in figure.axes
+        for scale in (axis.xaxis, axis.yaxis)
+        for tick in scale.get_major_ticks()
+        if not min(scale.get_view_interval()) <= tick.get_loc() <= max(scale.get_view_interval())
+        for label in (tick.label1, tick.label2)
+    }
+    words = set(figure.findobj(matplotlib.text.Text)) - off_scale
+    shown = [text for text in words if text.get_visible() and text.get_text().strip()]
+    boxes = [(text.get_text(), text.get_window_extent(canvas.get_renderer()), text.get_rotation()) for text in shown]
+    upright = [(words, box) for words, box, turn in boxes if turn in (0, 90)]
+    clash = [
+        (a, b)
+        for (a, one), (b, other) in itertools.combinations(upright, 2)
+        if min(one.x1, other.x1) - max(one.x0, other.x0) > 1 and min(one.y1, other.y1) - max(one.y0, other.y0) > 1
+    ]
+    wide, high = canvas.get_width_height()
+    out = [words for words, box, _ in boxes if box.x0 < 0 or box.y0 < 0 or box.x1 > wide or box.y1 > high]
+    return clash, out
+
+
+def test_words_do_not_overlap_and_are_three_mm_high(figure):
+    import matplotlib.text
+
+    layout_plot.layout_picture(PANEL, LAYOUT, "")
+    plots.before_after(PANEL, FLAT, GOOD, "", "flat sheet", "found")
+    for one in figure:
+        assert overlapping(one) == ([], [])
+        sizes = [text.get_fontsize() for text in one.findobj(matplotlib.text.Text) if text.get_text()]
+        assert min(sizes) * 25.4 / 72 >= 3.0
+
+
 @pytest.mark.parametrize("layout", [LAYOUT, FRAME, Layout(1.0)], ids=["beads and holes", "frame", "flat"])
 def test_layout_picture_is_written(tmp_path, layout):
-    plots.layout_picture(PANEL, layout, tmp_path / "layout.png")
+    layout_plot.layout_picture(PANEL, layout, tmp_path / "layout.png")
     image = imread(tmp_path / "layout.png")
-    assert image.shape[1] == 9 * 150
+    assert image.shape[1] == 1500
     assert 0.05 < (image[..., :3].mean(axis=2) < 0.99).mean() < 0.95
 
 
 def test_a_place_that_cannot_be_written_is_told(tmp_path):
     with pytest.raises(InputError, match=r"layout\.png: cannot be written"):
-        plots.layout_picture(PANEL, LAYOUT, tmp_path / "nowhere" / "layout.png")
+        layout_plot.layout_picture(PANEL, LAYOUT, tmp_path / "nowhere" / "layout.png")
 
 
 def test_shades_get_darker_all_the_way():
@@ -153,7 +258,7 @@ def test_global_state_is_left_alone(tmp_path):
     code = (
         "import sys; sys.path.insert(0, sys.argv[1])\n"
         "from trike import PANEL, LAYOUT\n"
-        "from stiffen.plots import layout_picture\n"
+        "from stiffen.layout_plot import layout_picture\n"
         "assert 'matplotlib' not in sys.modules\n"
         "layout_picture(PANEL, LAYOUT, sys.argv[2])\n"
         "assert 'matplotlib.pyplot' not in sys.modules\n"

@@ -1,0 +1,220 @@
+"""Words and tables set down a page and on to the next, never smaller than is read at arm's length.
+
+A `Section` is what cards are made of; `text_lines` sets it as plain text, a `Flow` on paper.  Lengths in mm.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from .paper import LEAST, SIZES, THIN, Book, Box, Page, fitted, length, wrapped
+
+WIDTH = 100  # letters in a line of plain text
+LEFT, RIGHT, TOP, BOTTOM = 15.0, 10.0, 10.0, 17.0
+LINE = 1.6 * LEAST  # from line to line
+GAP = 3.0  # between columns
+FOLD = 8  # rows from which a narrow table is set in two halves side by side
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows of words under a head; `right` names the columns that stand at the right."""
+
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    right: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Section:
+    """A title, then paragraphs and tables."""
+
+    title: str
+    parts: tuple[str | Table, ...]
+
+
+# ---------------------------------------------------------------------------------------------------------- plain text
+
+
+def columns(head: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int] = ()) -> list[str]:
+    """Rows under a head in even columns, two blanks between; `right` names the columns that stand at the right."""
+    table = [tuple(head), *(tuple(row) for row in rows)]
+    widths = [max(len(row[i]) for row in table) for i in range(len(head))]
+
+    def line(row: tuple[str, ...]) -> str:
+        cells = (
+            cell.rjust(width) if i in right else cell.ljust(width)
+            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
+        )
+        return "  ".join(cells).rstrip()
+
+    return [line(table[0]), "  ".join("-" * width for width in widths), *map(line, table[1:])]
+
+
+def text_lines(section: Section) -> Iterator[str]:
+    """The section as lines of at most 100 letters, set in by two blanks, an empty line round each table."""
+    yield section.title
+    before = None
+    for part in section.parts:
+        if before is not None and (isinstance(part, Table) or isinstance(before, Table)):
+            yield ""
+        lines = columns(part.head, part.rows, part.right) if isinstance(part, Table) else [part.replace("\t", " ")]
+        for line in lines:
+            yield from _folded(f"  {line}")
+        before = part
+
+
+def _folded(line: str) -> list[str]:
+    """One line folded at 100 letters, the rest set in under its beginning."""
+    inset = " " * (len(line) - len(line.lstrip()) + 2)
+    return textwrap.wrap(line, WIDTH, subsequent_indent=inset, break_on_hyphens=False) or [""]
+
+
+# --------------------------------------------------------------------------------------------------------------- paper
+
+
+class Flow:
+    """Pages that fill from the top; `close` puts the foot on each of them."""
+
+    def __init__(self, book: Book, paper: str, name: str) -> None:
+        """paper: "a4" or "letter"; a roll has no pages, so its cards are A4.  name: stands at the foot of each page."""
+        self.book, self.name = book, name
+        self.size = SIZES.get(paper, SIZES["a4"])
+        self.pages: list[Page] = []
+        self.beside: Box | None = None
+        self._turn()
+
+    def _turn(self) -> None:
+        """Begin a page."""
+        self.pages.append(self.book.page(*self.size))
+        self.y, self.beside = self.size[1] - TOP, None
+
+    @property
+    def page(self) -> Page:
+        """The page being filled."""
+        return self.pages[-1]
+
+    @property
+    def room(self) -> float:
+        """Width for words at this level."""
+        right = self.size[0] - RIGHT
+        if self.beside and self.y > self.beside[1]:
+            right = self.beside[0] - GAP
+        return right - LEFT
+
+    def need(self, height: float) -> None:
+        """Begin a page where less than `height` is left."""
+        if self.y - height < BOTTOM:
+            self._turn()
+
+    def box(self, width: float, height: float) -> Box:
+        """A box at the right, beside which the words go on."""
+        self.need(height)
+        x1, y1 = self.size[0] - RIGHT, self.y
+        self.beside = (x1 - width, y1 - height, x1, y1)
+        return self.beside
+
+    def past(self) -> None:
+        """Go on below the box."""
+        if self.beside:
+            self.y, self.beside = min(self.y, self.beside[1]), None
+
+    def title(self, words: str) -> None:
+        """The title of the whole."""
+        for line in wrapped(words, self.room, 5.0, bold=True):
+            self.y -= 7.5
+            self.page.text((LEFT, self.y), line, 5.0, bold=True)
+        self.y -= 1.0
+
+    def section(self, section: Section) -> None:
+        """A heading and what stands under it."""
+        self.need(6 * LINE)
+        self.y -= 1.45 * LINE
+        self.page.text((LEFT, self.y), section.title, LEAST, bold=True)
+        self.page.line([(LEFT, self.y - 1.2), (LEFT + self.room, self.y - 1.2)], THIN)
+        self.y -= 0.35 * LINE
+        for part in section.parts:
+            if isinstance(part, Table):
+                self.table(part)
+            else:
+                self.words(part)
+
+    def words(self, words: str, bold: bool = False) -> None:
+        """A paragraph; what stands before a tab hangs out to the left of the rest."""
+        head, _, rest = words.rpartition("\t")
+        inset = max(7.0, length(head, LEAST, bold) + 2.0) if head else 0.0
+        for i, line in enumerate(wrapped(rest, self.room - inset, LEAST, bold)):
+            self.need(LINE)
+            self.y -= LINE
+            if head and i == 0:
+                self.page.text((LEFT, self.y), head, LEAST, bold=bold)
+            self.page.text((LEFT + inset, self.y), line, LEAST, bold=bold)
+
+    def table(self, table: Table, pitch: float = LINE) -> None:
+        """A table; a long and narrow one in two halves side by side; the head again on a new page."""
+        widths = _widths(table, self.room)
+        total = sum(widths) + GAP * (len(widths) - 1)
+        if len(table.rows) >= FOLD and total <= (self.room - 4 * GAP) / 2:
+            half = (len(table.rows) + 1) // 2
+            self.need((half + 1) * pitch)
+            start, ends = self.y, []
+            for x, rows in ((LEFT, table.rows[:half]), (LEFT + self.room / 2 + GAP, table.rows[half:])):
+                self.y = start
+                self._block(x, Table(table.head, rows, table.right), widths, pitch)
+                ends.append(self.y)
+            self.y = min(ends)
+        else:
+            self._block(LEFT, table, widths, pitch)
+        self.y -= 0.3 * LINE
+
+    def _block(self, x: float, table: Table, widths: Sequence[float], pitch: float) -> None:
+        self._head(x, table, widths)
+        for row in table.rows:
+            cells = [wrapped(cell, width) for cell, width in zip(row, widths, strict=True)]
+            deep = max(map(len, cells))
+            if self.y - deep * pitch < BOTTOM:
+                self._turn()
+                self._head(x, table, widths)
+            for line in range(deep):
+                self.y -= pitch
+                self._row(x, [cell[line] if line < len(cell) else "" for cell in cells], widths, table.right)
+
+    def _head(self, x: float, table: Table, widths: Sequence[float]) -> None:
+        self.need(3 * LINE)
+        self.y -= LINE
+        self._row(x, table.head, widths, table.right)
+        self.page.line([(x, self.y - 1.1), (x + sum(widths) + GAP * (len(widths) - 1), self.y - 1.1)], THIN)
+        self.y -= 0.3 * LINE
+
+    def _row(self, x: float, cells: Sequence[str], widths: Sequence[float], right: Sequence[int]) -> None:
+        for i, (cell, width) in enumerate(zip(cells, widths, strict=True)):
+            if cell and i in right:
+                self.page.text((x + width, self.y), cell, LEAST, align="right")
+            elif cell:
+                self.page.text((x, self.y), cell, LEAST)
+            x += width + GAP
+
+    def close(self) -> None:
+        """The foot of every page: the name and the page's number of how many."""
+        for number, page in enumerate(self.pages, 1):
+            count = f"page {number} of {len(self.pages)}"
+            room = self.size[0] - LEFT - RIGHT
+            page.line([(LEFT, 13.0), (LEFT + room, 13.0)], THIN)
+            page.text((LEFT, 8.5), fitted(self.name, room - length(count) - GAP), LEAST)
+            page.text((LEFT + room, 8.5), count, LEAST, align="right")
+
+
+def _widths(table: Table, room: float) -> list[float]:
+    """Widths of columns; where they are too wide together, the widest is folded first."""
+    cells = list(zip(table.head, *table.rows, strict=True))
+    widths = [max(length(cell) for cell in column) + 0.05 for column in cells]
+    least = [max(length(word) for cell in column for word in (cell.split() or [""])) + 0.05 for column in cells]
+    while (over := sum(widths) + GAP * (len(widths) - 1) - room) > 0:
+        slack = [width - small for width, small in zip(widths, least, strict=True)]
+        if max(slack) <= 0:
+            break
+        i = max((i for i in range(len(widths)) if slack[i] > 0), key=lambda i: widths[i])
+        widths[i] -= min(over, slack[i], max(1.0, 0.2 * slack[i]))
+    return widths

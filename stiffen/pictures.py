@@ -1,0 +1,67 @@
+"""Which pictures go with a judged layout, under which names."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from .curve_plot import case_curves, curve_picture
+from .layout_plot import layout_picture
+from .motion import mode_motion
+from .panel import Panel
+from .plots import before_after, deflection_picture, maps_picture, mode_picture, stress_picture
+from .verdict import Verdict
+
+FLAT, FOUND, ALONE = "flat sheet", "this layout", "as judged"
+OLD = ("before_after.png", "judged.png", "deflection.png", "stress.png", "first_mode.png", "load_deflection*.png")
+
+Captioned = tuple[str, Path]
+
+
+def write_pictures(panel: Panel, verdict: Verdict, flat: Verdict | None, folder: Path) -> list[Captioned]:
+    """Write layout.png, and the maps of the verdict beside those of the flat sheet where there is one.
+
+    Maps: before_after.png (judged.png for one verdict alone), deflection.png where there is more than one case,
+    stress.png, first_mode.png, and load_deflection.png (numbered where there are several) for the cases that large
+    deflection decides.  Those of an earlier layout go.  Hands back what was written, layout.png apart, with captions.
+    """
+    layout_picture(panel, verdict.layout, folder / "layout.png")
+    for pattern in OLD:
+        for old in folder.glob(pattern):
+            old.unlink()
+    if verdict.maps is None:
+        return []
+    titled = [(FLAT, flat), (FOUND, verdict)] if flat else [(ALONE, verdict)]
+    written = [("Deflection in the worst case, and softness", folder / ("before_after.png" if flat else "judged.png"))]
+    if flat:
+        before_after(panel, flat, verdict, written[0][1], FLAT, FOUND)
+    else:
+        maps_picture(panel, titled, written[0][1])
+    if len(verdict.maps.deflection) > 1:
+        written.append(("Deflection in each case", folder / "deflection.png"))
+        deflection_picture(panel, titled, written[-1][1])
+    if verdict.maps.stress:
+        written.append(("Stress", folder / "stress.png"))
+        stress_picture(panel, titled, written[-1][1])
+    if verdict.maps.modes:
+        written.append(("First mode", folder / "first_mode.png"))
+        mode_picture(panel, titled, written[-1][1])
+    return written + _curves(panel, titled, folder)
+
+
+def _curves(panel: Panel, titled: list[tuple[str, Verdict]], folder: Path) -> list[Captioned]:
+    """The curves of every case that large deflection decides for one of the verdicts."""
+    cases = [case for case in panel.cases if any(case in one.maps.curves for _, one in titled if one.maps)]
+    written = []
+    for number, case in enumerate(cases, 1):
+        path = folder / ("load_deflection.png" if len(cases) == 1 else f"load_deflection_{number}.png")
+        curve_picture(panel, case_curves(titled, case), path, case=case)
+        written.append((f"Deflection under a growing load, case {case}", path))
+    return written
+
+
+def write_motion(panel: Panel, verdict: Verdict, folder: Path) -> None:
+    """Write first_mode.gif where the verdict has a mode."""
+    path = folder / "first_mode.gif"
+    path.unlink(missing_ok=True)
+    if verdict.maps and verdict.maps.modes:
+        mode_motion(panel, verdict, path)

@@ -1,0 +1,79 @@
+"""What rolling does to the sheet in plan: how high it stands, and which part of it a step lifts.
+
+Plan coordinates and heights in mm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import shapely
+from shapely.geometry import LineString, Polygon
+
+from .layout import Bead, Point
+from .section import height, taper
+
+LOOK = 0.5  # mm along a path by which its direction is told
+
+
+def over_edge(bead: Bead) -> Bead:
+    """The bead lengthened past its open ends, so far that it fades off the sheet only; its ends are closed then."""
+    if not any(bead.open_ends):
+        return bead
+    path = np.asarray(bead.path, dtype=float)
+    more = bead.die.run_out_length + 2 * bead.die.width
+    for place, inner, is_open in ((0, 1, bead.open_ends[0]), (-1, -2, bead.open_ends[1])):
+        if is_open:
+            out = path[place] - path[inner]
+            path[place] += more * out / np.linalg.norm(out)
+    return replace(bead, path=tuple((float(x), float(y)) for x, y in path), open_ends=(False, False))
+
+
+def lift(bead: Bead, plan: np.ndarray, outline: Sequence[Point]) -> np.ndarray:
+    """(n,) mm by which a bead lifts the sheet at plan points (n, 2), toward the face on which it stands proud.
+
+    outline: of the sheet, which says what a step lifts; open ends: see `over_edge`.
+    """
+    bead = over_edge(bead)
+    path = LineString(bead.path)
+    out = np.zeros(len(plan))
+    near = np.arange(len(plan))
+    if bead.die.profile != "step":
+        x0, y0, x1, y1 = path.buffer(bead.die.width / 2, quad_segs=1, join_style="mitre").envelope.bounds
+        near = np.flatnonzero((plan[:, 0] >= x0) & (plan[:, 0] <= x1) & (plan[:, 1] >= y0) & (plan[:, 1] <= y1))
+    places = shapely.points(plan[near])
+    along = shapely.line_locate_point(path, places)
+    distance = shapely.distance(path, places)
+    if bead.die.profile == "step":
+        distance *= lifted_side(bead.path, outline) * _side_of(path, plan[near], along)
+    share = taper(bead.die, along, path.length, bead.closed)
+    out[near] = share * height(bead.die, distance)
+    return out
+
+
+def lifted_side(path: Sequence[Point], outline: Sequence[Point]) -> int:
+    """The side of its path on which a step lifts the sheet: 1 left, -1 right; there the edge is nearer at mid-path."""
+    line, edge = LineString(path), Polygon(outline).exterior
+    middle = line.length / 2
+    at = np.array(line.interpolate(middle).coords[0])
+    before, after = (np.array(line.interpolate(middle + step).coords[0]) for step in (-LOOK, LOOK))
+    left = np.array([before[1] - after[1], after[0] - before[0]]) / np.linalg.norm(after - before)
+    reach = sum(np.ptp(np.asarray(outline), axis=0))
+    to_edge = {}
+    for side in (1, -1):
+        met = edge.intersection(LineString([at, at + side * reach * left]))
+        to_edge[side] = shapely.distance(shapely.Point(at), met) if not met.is_empty else 0.0
+    return min(to_edge, key=to_edge.get)
+
+
+def _side_of(path: LineString, points: np.ndarray, along: np.ndarray) -> np.ndarray:
+    """(n,) 1 left of the path, -1 right of it, at points (n, 2) whose feet lie `along` it."""
+    if path.is_closed:
+        before, after = ((along + step) % path.length for step in (-LOOK, LOOK))
+    else:
+        before, after = np.clip(along - LOOK, 0, path.length), np.clip(along + LOOK, 0, path.length)
+    foot, a, b = (shapely.get_coordinates(shapely.line_interpolate_point(path, s)) for s in (along, before, after))
+    way, gap = b - a, points - foot
+    return np.where(way[:, 0] * gap[:, 1] - way[:, 1] * gap[:, 0] >= 0, 1.0, -1.0)

@@ -1,0 +1,162 @@
+"""How to set the roller: passes, turns of the pressure screw, spring-back, trial strips.
+
+mm, turns.  Pass rules are common practice without a source; a trial strip of the same sheet rules.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from scipy.interpolate import PchipInterpolator
+from scipy.optimize import brentq
+
+from . import section
+from .errors import Fault, InputError
+from .material import Material
+from .tools import BeadDie, Tools, Trial
+
+FIRST_PASS = 0.25  # share of the depth in the light pass that only sets the track: common practice, no source
+STRAIN_SHARE = 0.5  # share of the elongation that one pass may use up: common practice, no source
+SAME_THICKNESS = 0.05  # mm by which a trial strip may differ
+
+
+@dataclass(frozen=True)
+class Pass:
+    """One pass: depth reached (mm) and turns of the screw from first touch; turns None where a trial must tell."""
+
+    depth: float
+    turns: float | None
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How to set the roller for one die.
+
+    springback: mm of depth that the formula adds for spring-back, 0 where a trial strip ruled.
+    """
+
+    die: BeadDie
+    passes: tuple[Pass, ...]
+    from_trial: bool
+    springback: float
+    note: str = ""
+
+
+def settings(tools: Tools, die: BeadDie, material: Material, t: float) -> Settings:
+    """Passes and turns of the screw for a die in t mm sheet.
+
+    A trial strip of the same die, material and thickness (within 0.05 mm) rules, by monotone interpolation of its
+    turns over measured depth, never beyond its deepest mark.  Else turns = (depth + spring-back) / lead, a guess to
+    start a trial from.  Raises InputError for a trial whose depth does not rise with the turns.
+    """
+    depths = pass_depths(die, material)
+    trial = matching_trial(tools, die, material, t)
+    if trial is None:
+        return _by_formula(tools, die, material, t, depths)
+    return _by_trial(trial, die, depths)
+
+
+def matching_trial(tools: Tools, die: BeadDie, material: Material, t: float) -> Trial | None:
+    """The trial strip nearest in thickness; the later one of equals."""
+    fits = [
+        trial
+        for trial in tools.trials
+        if (trial.die, trial.material) == (die.name, material.name)
+        and abs(trial.thickness - t) <= SAME_THICKNESS + 1e-9
+    ]
+    return min(reversed(fits), key=lambda trial: abs(trial.thickness - t), default=None)
+
+
+@cache
+def pass_depths(die: BeadDie, material: Material) -> tuple[float, ...]:
+    """Depth after each pass, mm: a light pass that sets the track, then steps of equal strain to the full depth.
+
+    Strain is that of a bead whose edges cannot move in, S(h)/w - 1, the die's profile scaled to depth h.  A step takes
+    at most half of the material's elongation (common practice, no source).  As strain goes with depth squared, later
+    passes go less deep, which suits sheet that hardens.
+    """
+    depth = np.linspace(0.0, die.depth, 201)
+    strain = np.array([_stretch_at(die, h) for h in depth])
+    first = float(np.interp(FIRST_PASS * die.depth, depth, strain))
+    per_pass = STRAIN_SHARE * max(material.elongation, 0.01)
+    steps = max(1, math.ceil((strain[-1] - first) / per_pass - 1e-9))
+    reached = np.interp(np.linspace(first, strain[-1], steps + 1), strain, depth)
+    return (*(float(h) for h in reached[:-1]), die.depth)
+
+
+def _stretch_at(die: BeadDie, depth: float) -> float:
+    across, rise = np.diff(section.profile(die), axis=0).T
+    return float(np.hypot(across, rise * depth / die.depth).sum() / die.width - 1)
+
+
+def spring_back(die: BeadDie, material: Material, t: float) -> float | None:
+    """mm of depth to add so that the bead springs back to the die's depth; None where the nose radius is not known.
+
+    Gardiner 1957 (from memory): R_i/R_f = 4 X^3 - 3 X + 1, X = R_i yield/(E t), on the nose radius; then the arcs keep
+    their length, so the flank was steeper by R_f/R_i and the crest higher by
+    h = (R + r_s)(1 - cos theta) + L sin theta.
+    """
+    shoulder, nose, theta, flank, _ = section.half(die)
+    if nose <= 0:
+        return None
+    arcs = (shoulder + nose) * theta
+    pressed = theta * curvature_before(1 / nose, material, t) * nose
+    deeper = arcs / pressed * (1 - math.cos(pressed)) + flank * math.sin(pressed)
+    return max(deeper - die.depth, 0.0)
+
+
+def curvature_before(after: float, material: Material, t: float) -> float:
+    """Curvature 1/R_i (1/mm) under load that springs back to `after` >= 0.
+
+    Gardiner's law in curvatures, c = yield/(E t): k_f = k_i - 3 c + 4 c^3/k_i^2, nothing left for k_i <= 2 c.
+    """
+    c = material.yield_strength / (material.E * t)
+    return float(brentq(lambda k: k - 3 * c + 4 * c**3 / k**2 - after, 2 * c, after + 3 * c, xtol=1e-14))
+
+
+def _by_formula(tools: Tools, die: BeadDie, material: Material, t: float, depths: tuple[float, ...]) -> Settings:
+    allowance = spring_back(die, material, t)
+    scale = (1 + (allowance or 0.0) / die.depth) / tools.roller.screw_lead
+    note = f"computed: a guess to start the trial strip from; {strains(die)}"
+    if allowance is None:
+        note += "; nose radius not given, so no spring-back allowed for"
+    return Settings(die, tuple(Pass(h, h * scale) for h in depths), False, allowance or 0.0, note)
+
+
+def _by_trial(trial: Trial, die: BeadDie, depths: tuple[float, ...]) -> Settings:
+    turns, depth = _readings(trial)
+    curve = PchipInterpolator(depth, turns)
+    deepest = depth[-1] + 1e-9
+    passes = tuple(Pass(h, float(curve(np.clip(h, depth[0], depth[-1]))) if h <= deepest else None) for h in depths)
+    note = f"from a trial strip; {strains(die)}"
+    if die.depth > deepest:
+        note = (
+            f"the trial strip reached {depth[-1]:g} mm of {die.depth:g} mm: "
+            "the screw is not set by guess beyond it; roll the strip deeper and enter the readings"
+        )
+    return Settings(die, passes, True, 0.0, note)
+
+
+def strains(die: BeadDie) -> str:
+    """Both ends of what the sheet may do: its edges cannot move in, or they can."""
+    stretch, thin = section.stretch_strain(die), section.thinning(die)
+    return (
+        f"run-in and run-out {die.run_out_length:.0f} mm; edges held: the bead stretches {stretch:.0%} and thins "
+        f"{thin:.0%}; edges free: it draws in {section.pull_in(die):.1f} mm"
+    )
+
+
+def _readings(trial: Trial) -> tuple[np.ndarray, np.ndarray]:
+    """Turns and depth of a trial, both rising, from first touch (0, 0) where no reading says otherwise."""
+    pairs = sorted(zip(trial.turns, trial.depth, strict=False))
+    if all(turns > 0 and depth > 0 for turns, depth in pairs):
+        pairs = [(0.0, 0.0), *pairs]
+    turns, depth = np.array(pairs).T
+    if len(trial.turns) != len(trial.depth) or len(pairs) < 2 or (np.diff([turns, depth]) <= 0).any():
+        where = f"trial of {trial.die} in {trial.thickness:g} mm {trial.material}"
+        cure = "as many depths as turns; every further turn must have made the bead deeper"
+        raise InputError([Fault(where, "the readings do not rise", cure)])
+    return turns, depth
