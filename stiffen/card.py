@@ -27,6 +27,7 @@ from .marking import (
     marking,
     marks,
     place,
+    ranges,
     rough_outline,
     view,
 )
@@ -42,7 +43,7 @@ GRAM = 0.001  # kg
 NO_RIVAL = "no flat sheet in the rack meets the demands"
 DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "2nd", "w/t")
 DECIDED = {LINEAR: "linear", NONLINEAR: "large defl.", UNDECIDED: "not decided"}
-PICTURE = 84.0, 66.0  # mm
+PICTURE = 84.0, 60.0  # mm
 
 
 @dataclass(frozen=True)
@@ -68,12 +69,11 @@ def card(panel: Panel, verdict: Verdict, rival: Rival | None = None, gauges: Seq
         ("TRIAL STRIP FIRST", _settings(panel, layout)),
         ("BEADS, IN THE ORDER TO ROLL THEM", _beads(panel, layout)),
         ("FLARED HOLES", _holes(panel, layout)),
-        ("ORDER OF WORK", [f"{number:2}.\t{step}" for number, step in enumerate(steps, 1)]),
+        ("ORDER OF WORK", [*(f"{n:2}.\t{step}" for n, step in enumerate(steps, 1)), _minutes(panel, layout)]),
         ("WHAT WAS ASKED, WHAT WAS FOUND", [found, *_model(verdict)] if verdict.demands else [NO_DEMAND]),
         ("RIVET OR BOLT THAT CARRIES MOST", _fasteners(panel, verdict)),
         ("LOOK OUT", warning_lines(panel, verdict)),
         ("OTHER SHEETS", [f"{gauge:g} mm: {why}" for gauge, why in gauges]),
-        ("MINUTES", _minutes(panel, layout)),
         ("CAUTIONS", CAUTIONS),
     ]
     return Card(
@@ -266,7 +266,7 @@ def _beads(panel: Panel, layout: Layout) -> list[str | Table]:
         rows += [("", "", "", *_measured(panel, at), "", "", "", "", "", at[2] or "corner") for at in between]
     head = ("bead", "die", "stands", "start X", "Y", "end X", "Y", "length", "passes", "frame", "before")
     lying = [
-        f"{face.capitalize()} face up in the roller, raised roll {one.rolls}: {_numbers(layout, face)}."
+        f"{face.upper()} face up in the roller, raised roll {one.rolls}: bead {_numbers(layout, face)}."
         for face, one in seen.items()
     ]
     return [
@@ -278,8 +278,7 @@ def _beads(panel: Panel, layout: Layout) -> list[str | Table]:
 
 
 def _numbers(layout: Layout, face: str) -> str:
-    numbers = [f"{number}" for number, bead in enumerate(layout.beads, 1) if face_up(layout, bead) == face]
-    return f"bead{'' if len(numbers) == 1 else 's'} {', '.join(numbers)}"
+    return ranges([("", number) for number, bead in enumerate(layout.beads, 1) if face_up(layout, bead) == face])
 
 
 def _grips(panel: Panel, layout: Layout) -> list[str]:
@@ -377,10 +376,10 @@ def _second(verdict: Verdict, demand: DemandResult) -> str:
     return "-" if apart is None else _percent(apart, sign=True, places=1)
 
 
-def _minutes(panel: Panel, layout: Layout) -> list[str]:
+def _minutes(panel: Panel, layout: Layout) -> str:
     shares = [(what, spent) for what, spent in bench.breakdown(panel, layout).items() if spent >= 0.5]
     told = ", ".join(f"{what} {spent:.0f}" for what, spent in shares)
-    return [f"About {bench.minutes(panel, layout):.0f} in all: {told} (a guess, to plan with)."]
+    return f"Minutes: about {bench.minutes(panel, layout):.0f} in all: {told} (a guess, to plan with)."
 
 
 # --------------------------------------------------------------------------------------------------------- the picture

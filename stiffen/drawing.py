@@ -36,6 +36,7 @@ from .marking import (
     marking,
     marks,
     place,
+    ranges,
     rough_outline,
     view,
     wide,
@@ -205,7 +206,7 @@ def running(seen: View, along: int) -> tuple[Running, ...]:
     found = []
     for value, group in groupby(rising, key=lambda i: measured[i]):
         same = list(group)
-        words = f"{_ranges([names[i] for i in same])}   {value + 0.0:.1f}"
+        words = f"{ranges([names[i] for i in same])}   {value + 0.0:.1f}"
         found.append(Running(value, points[same[0]], words))
     return tuple(sorted(found, key=lambda one: one.at[along]))
 
@@ -221,18 +222,6 @@ def _named_points(seen: View) -> list[tuple[tuple[str, int], XY]]:
     holes = [(("H", number), hole.at) for number, hole in enumerate(seen.layout.holes, 1)]
     cutouts = [(("C", n), cutout.circle[:2]) for n, cutout in enumerate(seen.panel.cutouts, 1) if cutout.circle]
     return [*beads, *holes, *cutouts]
-
-
-def _ranges(names: Sequence[tuple[str, int]]) -> str:
-    """'1-3, H2, H5-H7'."""
-    words = []
-    for kind, group in groupby(sorted(set(names)), key=lambda name: name[0]):
-        numbers = [number for _, number in group]
-        for _, run in groupby(enumerate(numbers), key=lambda pair: pair[1] - pair[0]):
-            run = [number for _, number in run]
-            more = [] if len(run) == 1 else [f"{kind}{run[-1]}"]
-            words.append(("-" if len(run) > 2 else ", ").join([f"{kind}{run[0]}", *more]))
-    return ", ".join(words)
 
 
 def spread(values: Sequence[float], pitch: float, low: float, high: float) -> np.ndarray:

@@ -7,14 +7,15 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from .paper import LEAST, SIZES, THIN, Book, Box, Page, fitted, length, wrapped
 
 WIDTH = 100  # letters in a line of plain text
-LEFT, RIGHT, TOP, BOTTOM = 15.0, 10.0, 10.0, 17.0
-LINE = 1.6 * LEAST  # from line to line
-GAP = 3.0  # between columns
+LEFT, RIGHT, TOP, BOTTOM = 14.0, 8.0, 8.0, 15.0
+LINE = 1.52 * LEAST  # from line to line
+GAP = 2.8  # between columns
+HANG = 8.0  # what a numbered paragraph is set in by
 FOLD = 8  # rows from which a narrow table is set in two halves side by side
 
 
@@ -144,7 +145,7 @@ class Flow:
     def words(self, words: str, bold: bool = False) -> None:
         """A paragraph; what stands before a tab hangs out to the left of the rest."""
         head, _, rest = words.rpartition("\t")
-        inset = max(7.0, length(head, LEAST, bold) + 2.0) if head else 0.0
+        inset = HANG if head else 0.0
         for i, line in enumerate(wrapped(rest, self.room - inset, LEAST, bold)):
             self.need(LINE)
             self.y -= LINE
@@ -157,17 +158,23 @@ class Flow:
         widths = _widths(table, self.room)
         total = sum(widths) + GAP * (len(widths) - 1)
         if len(table.rows) >= FOLD and total <= (self.room - 4 * GAP) / 2:
-            half = (len(table.rows) + 1) // 2
-            self.need((half + 1) * pitch)
-            start, ends = self.y, []
-            for x, rows in ((LEFT, table.rows[:half]), (LEFT + self.room / 2 + GAP, table.rows[half:])):
-                self.y = start
-                self._block(x, Table(table.head, rows, table.right), widths, pitch)
-                ends.append(self.y)
-            self.y = min(ends)
+            rows = table.rows
+            while rows:
+                self.need(4 * pitch)
+                fits = int((self.y - BOTTOM - 1.3 * LINE) / pitch)
+                half = min(fits, (len(rows) + 1) // 2)
+                self._halves(Table(table.head, rows[: 2 * half], table.right), half, widths, pitch)
+                rows = rows[2 * half :]
         else:
             self._block(LEFT, table, widths, pitch)
         self.y -= 0.3 * LINE
+
+    def _halves(self, table: Table, half: int, widths: Sequence[float], pitch: float) -> None:
+        """The first `half` rows at the left, the others beside them."""
+        start = self.y
+        self._block(LEFT + self.room / 2 + GAP, replace(table, rows=table.rows[half:]), widths, pitch)
+        self.y = start
+        self._block(LEFT, replace(table, rows=table.rows[:half]), widths, pitch)
 
     def _block(self, x: float, table: Table, widths: Sequence[float], pitch: float) -> None:
         self._head(x, table, widths)
@@ -182,7 +189,7 @@ class Flow:
                 self._row(x, [cell[line] if line < len(cell) else "" for cell in cells], widths, table.right)
 
     def _head(self, x: float, table: Table, widths: Sequence[float]) -> None:
-        self.need(3 * LINE)
+        self.need(2.5 * LINE)
         self.y -= LINE
         self._row(x, table.head, widths, table.right)
         self.page.line([(x, self.y - 1.1), (x + sum(widths) + GAP * (len(widths) - 1), self.y - 1.1)], THIN)
@@ -201,9 +208,9 @@ class Flow:
         for number, page in enumerate(self.pages, 1):
             count = f"page {number} of {len(self.pages)}"
             room = self.size[0] - LEFT - RIGHT
-            page.line([(LEFT, 13.0), (LEFT + room, 13.0)], THIN)
-            page.text((LEFT, 8.5), fitted(self.name, room - length(count) - GAP), LEAST)
-            page.text((LEFT + room, 8.5), count, LEAST, align="right")
+            page.line([(LEFT, 12.5), (LEFT + room, 12.5)], THIN)
+            page.text((LEFT, 8.0), fitted(self.name, room - length(count) - GAP), LEAST)
+            page.text((LEFT + room, 8.0), count, LEAST, align="right")
 
 
 def _widths(table: Table, room: float) -> list[float]:

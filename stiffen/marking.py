@@ -13,6 +13,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import groupby
 
 import numpy as np
 import shapely
@@ -196,6 +197,18 @@ def _set_down(label: Label, height: float, middle: XY, turn: float) -> Iterator[
 def counted(things: Sequence, noun: str) -> str:
     """'1 bead', '3 beads'."""
     return f"{len(things)} {noun}{'' if len(things) == 1 else 's'}"
+
+
+def ranges(names: Sequence[tuple[str, int]]) -> str:
+    """'1-3, H2, H5-H7' of (kind, number)."""
+    words = []
+    for kind, group in groupby(sorted(set(names)), key=lambda name: name[0]):
+        numbers = [number for _, number in group]
+        for _, run in groupby(enumerate(numbers), key=lambda pair: pair[1] - pair[0]):
+            run = [number for _, number in run]
+            more = [] if len(run) == 1 else [f"{kind}{run[-1]}"]
+            words.append(("-" if len(run) > 2 else ", ").join([f"{kind}{run[0]}", *more]))
+    return ", ".join(words)
 
 
 def datum(panel: Panel) -> XY:

@@ -31,7 +31,7 @@ def test_a_column_a_layout_and_a_row_a_quantity():
     assert row([A, B], "to roll m")[2] == f"{LAYOUT.rolled_length / 1000:.2f}"
     assert row([A, B], "minutes")[1:3] == tuple(f"{minutes(PANEL, one.verdict.layout):.0f}" for one in (A, B))
     assert row([A, B], "demands")[1:3] == ("not met", "met")
-    assert len({len(line) for line in map(str.rstrip, columns(head, rows))}) > 0
+    assert all(len(line) <= 100 for line in columns(head, rows))
 
 
 def test_panel_and_material_stand_there_only_where_they_differ():

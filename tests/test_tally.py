@@ -61,8 +61,9 @@ def test_sheets_go_by_material_and_gauge():
 
 
 def test_the_stock_size_that_needs_least_sheet_is_taken():
-    eight = [FLAT] * 8  # 3 x 2 of 560 x 380 on 2 m2, 4 x 3 on 3.1 m2
-    assert [(one.sheet, one.count) for one in purchases(eight)] == [((2500.0, 1250.0), 1)]
+    # on 2000 x 1000 at most five of 380 x 560 and three of 560 x 380 above them: nine need two of it, 4 m2 against 3.1
+    assert [(one.sheet, one.count) for one in purchases([FLAT] * 8)] == [((2000.0, 1000.0), 1)]
+    assert [(one.sheet, one.count) for one in purchases([FLAT] * 9)] == [((2500.0, 1250.0), 1)]
     assert [(one.sheet, one.count) for one in purchases([FLAT])] == [((2000.0, 1000.0), 1)]
 
 

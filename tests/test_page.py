@@ -1,0 +1,216 @@
+"""The report page: well formed, complete, nothing loaded from elsewhere; opened in a real browser where one is."""
+
+import base64
+import json
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+from trike import FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
+
+from stiffen.bench import rolling_order
+from stiffen.card import card_text
+from stiffen.errors import InputError
+from stiffen.layout import Layout
+from stiffen.page import page, write_page
+from stiffen.plots import before_after
+from stiffen.verdict import Rival
+
+RIVAL = Rival(1.5, PANEL.mass(Layout(1.5)), (FLAT,))
+VOID = {"meta", "link", "img", "br", "hr", "input"}
+BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+
+
+class Tree(HTMLParser):
+    """Checks that tags close in order; keeps tables by id, texts by id, and all attributes that load something."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.open, self.tables, self.loads, self.ids, self.titles = [], {}, [], {}, []
+        self.table = None
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag, attrs):
+        attrs = dict(attrs)
+        self.loads += [attrs[key] for key in ("src", "href", "data", "poster", "action") if key in attrs]
+        assert not any(key.startswith("on") for key in attrs)
+        if "id" in attrs:
+            assert attrs["id"] not in self.ids
+            self.ids[attrs["id"]] = ""
+        if tag == "table":
+            self.table = self.tables.setdefault(attrs["id"], [])
+        if tag == "tr":
+            self.table.append([])
+        if tag in ("td", "th"):
+            self.table[-1].append("")
+        if tag == "title":
+            self.titles.append("")
+        if tag not in VOID:
+            self.open.append((tag, attrs.get("id")))
+
+    def handle_startendtag(self, tag, attrs):
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self.handle_endtag(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open[-1][0] == tag, f"</{tag}> closes {self.open[-1]}"
+        self.open.pop()
+
+    def handle_data(self, data):
+        if any(tag in ("td", "th") for tag, _ in self.open):
+            self.table[-1][-1] += data
+        if self.open and self.open[-1][0] == "title":
+            self.titles[-1] += data
+        for _, one in self.open:
+            if one:
+                self.ids[one] += data
+
+    def rows(self, name):
+        return self.tables.get(name, [[]])[1:]
+
+
+def whole(judged=GOOD, **more):
+    text = page(PANEL, judged, **{"rival": RIVAL, "flat": FLAT, **more})
+    return text, Tree(text)
+
+
+def test_every_bead_and_hole_has_its_row_and_its_shape():
+    text, tree = whole()
+    assert [row[0] for row in tree.rows("beads")] == ["1", "2", "3"]
+    first = LAYOUT.beads[rolling_order(PANEL, LAYOUT.beads)[0]]
+    assert tree.rows("beads")[0] == ["1", "B16", "up", "60.0, 210.0", "440.0, 210.0", f"{first.length:.0f}", "3", "right"]
+    assert tree.rows("holes")[1] == ["H2", "F50", "down", "480.0, 330.0", "36.7", "42", "50"]
+    assert {"bead-1", "bead-2", "bead-3", "hole-H1", "hole-H2"} <= set(tree.ids)
+    hover = [title for title in tree.titles if title.startswith(("bead", "hole"))]
+    assert len(hover) == 5
+    assert "bead 1: die B16, stands up\nstart 60.0, 210.0; stop 440.0, 210.0" in hover[0]
+    assert text.count('class="part down"') == 2
+
+
+def test_shapes_lie_where_the_layout_says():
+    text, _ = whole()
+    axes = re.findall(r'<polyline points="([^"]+)"', text)
+    ends = [[tuple(map(float, point.split(","))) for point in axis.split()] for axis in axes]
+    ordered = [LAYOUT.beads[place] for place in rolling_order(PANEL, LAYOUT.beads)]
+    for found, bead in zip(ends, ordered, strict=True):
+        assert found == pytest.approx([(x, 380 - y) for x, y in bead.path], abs=0.006)
+    circles = re.findall(r'<circle class="part \w+" cx="([\d.]+)" cy="([\d.]+)" r="([\d.]+)"', text)
+    assert [tuple(map(float, one)) for one in circles] == [(h.at[0], 380 - h.at[1], 25.0) for h in LAYOUT.holes]
+
+
+def test_demands_and_the_flat_sheet_beside():
+    _, tree = whole(verdict(LAYOUT, deflection=2.0))
+    wind = tree.rows("demands")[0]
+    assert wind[:5] == ["deflection wind", "<= 1.5 mm", "2 mm", "-33 %", "NOT MET"]
+    assert tree.rows("against")[1] == ["deflection wind", "2.4 mm", "2 mm", "<= 1.5 mm"]
+    assert tree.ids["state"].strip() == "NOT MET: deflection wind"
+    assert whole(flat=None)[1].rows("against") == []
+
+
+def test_the_card_stands_in_it_word_for_word():
+    ordered = replace(GOOD, layout=replace(LAYOUT, beads=tuple(LAYOUT.beads[i] for i in rolling_order(PANEL, LAYOUT.beads))))
+    _, tree = whole(gauges=[(1.0, "met with 3 beads")])
+    assert tree.ids["card"] == card_text(PANEL, ordered, RIVAL, [(1.0, "met with 3 beads")])
+
+
+def test_pictures_are_taken_in(tmp_path):
+    before_after(PANEL, FLAT, GOOD, tmp_path / "a.png", "flat", "found")
+    _, tree = whole(pictures=[("flat and found", tmp_path / "a.png")])
+    images = [one for one in tree.loads if one.startswith("data:image/png;base64,")]
+    assert [base64.b64decode(one.split(",")[1]) for one in images] == [(tmp_path / "a.png").read_bytes()]
+
+
+def test_nothing_comes_from_elsewhere():
+    text, tree = whole()
+    assert all(one.startswith("data:") for one in tree.loads)
+    assert not re.search(r"https?:|@import|url\(|<script|<iframe", text)
+
+
+@pytest.mark.parametrize("layout", [FRAME, Layout(1.0)], ids=["frame", "flat"])
+def test_frames_and_flat_sheets(layout):
+    _, tree = whole(verdict(layout))
+    assert len(tree.rows("beads")) == len(layout.beads)
+    assert [row[4] for row in tree.rows("beads")] == ["back at start"] * len(layout.beads)
+
+
+def test_names_are_words_never_markup():
+    text, _ = whole()
+    evil = replace(PANEL, name='<img src=x onerror="1"> & "lid"')
+    text = page(evil, GOOD)
+    Tree(text)
+    assert "<img src=x" not in text
+    assert "&lt;img src=x" in text
+
+
+def test_written_whole_or_not_at_all(tmp_path):
+    write_page(PANEL, GOOD, tmp_path / "report.html", rival=RIVAL)
+    assert [path.name for path in tmp_path.iterdir()] == ["report.html"]
+    with pytest.raises(InputError, match=r"report\.html: cannot be written"):
+        write_page(PANEL, GOOD, tmp_path / "nowhere" / "report.html")
+
+
+# --------------------------------------------------------------------------------------------------- in a real browser
+
+PROBE = """<script>
+const failed = [];
+addEventListener("error", event => failed.push(String(event.message || event.target.src || event.target.href)), true);
+addEventListener("securitypolicyviolation", event => failed.push(event.blockedURI));
+addEventListener("load", () => {
+  const seen = {
+    failed,
+    fetched: performance.getEntriesByType("resource").map(one => one.name).filter(one => !one.startsWith("data:")),
+    images: [...document.images].map(one => one.complete && one.naturalWidth),
+    beads: document.querySelectorAll("#beads tbody tr").length,
+    shapes: document.querySelectorAll("#layout g.bead").length,
+    tooWide: document.documentElement.scrollWidth - document.documentElement.clientWidth,
+    drawn: [...document.querySelectorAll("#layout g.item")].every(one => one.getBoundingClientRect().width > 1),
+  };
+  const out = document.createElement("pre");
+  out.id = "probe";
+  out.textContent = JSON.stringify(seen);
+  document.body.append(out);
+});
+</script>"""
+
+
+def opened(path, tmp_path):
+    """What a browser sees of a page, by a script put into a copy of it."""
+    copy = tmp_path / "probed.html"
+    copy.write_text(path.read_text(encoding="utf-8").replace("<head>", f"<head>{PROBE}", 1), encoding="utf-8")
+    options = ["--headless", "--no-sandbox", "--disable-gpu", "--window-size=1100,900", f"--user-data-dir={tmp_path}/b"]
+    run = subprocess.run(
+        [BROWSER, *options, "--dump-dom", copy.as_uri()], capture_output=True, text=True, timeout=120, check=True
+    )
+    return json.loads(Tree(re.sub(r"<script>.*?</script>", "", run.stdout, flags=re.DOTALL)).ids["probe"])
+
+
+@pytest.mark.skipif(BROWSER is None, reason="no chromium on this machine")
+def test_a_browser_opens_it_without_a_miss(tmp_path):
+    before_after(PANEL, FLAT, GOOD, tmp_path / "a.png", "flat", "found")
+    write_page(PANEL, GOOD, tmp_path / "report.html", rival=RIVAL, flat=FLAT, pictures=[("both", tmp_path / "a.png")])
+    seen = opened(tmp_path / "report.html", tmp_path)
+    assert seen == {
+        "failed": [],
+        "fetched": [],
+        "images": [1500],
+        "beads": len(LAYOUT.beads),
+        "shapes": len(LAYOUT.beads),
+        "tooWide": 0,
+        "drawn": True,
+    }
+
+
+@pytest.mark.skipif(BROWSER is None, reason="no chromium on this machine")
+def test_the_browser_would_tell_of_a_miss(tmp_path):
+    path = tmp_path / "broken.html"
+    path.write_text("<!DOCTYPE html><html><head></head><body><img src='gone.png'></body></html>")
+    seen = opened(path, tmp_path)
+    assert any("gone.png" in one for one in seen["failed"])
+    assert seen["images"] == [0]
+    assert seen["beads"] == 0
