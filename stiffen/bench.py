@@ -315,7 +315,7 @@ def _lip_warnings(panel: Panel, die: HoleDie, t: float) -> list[str]:
     name, limit = f"die {die.name}", panel.material.elongation
     found = [str(breach) for breach in rules.hole_die_breaches(panel, die, t, name)]
     thickest = flaring.thickest_flared(panel.material, die.finished)
-    if thickest is not None and t > thickest + 1e-6 and not found:
+    if thickest is not None and t > thickest + flaring.SAME and not found:
         found.append(f"{name}: no published limit for flares in {panel.material.name} over {thickest:g} mm: try scrap")
     if die.lip_strain > limit:
         found.append(

@@ -79,10 +79,11 @@ class Rise:
 
     def look_inside(self) -> None:
         """Find a point that meets all demands, or the proof that there is none: least t by which cuts are missed."""
-        best, least = None, math.inf
+        best, least, tight = None, math.inf, None
         self.cut(self.task.program.upper)  # everything at once: where that fails, nothing can do
         while not self.out_of_time():
-            solved = solve(self.task.program, self.cuts, elastic=True)
+            solved = solve(self.task.program, self.cuts, elastic=True, tight=tight)
+            tight = solved.mu > 0
             if solved.value > CERTAIN:
                 self.proof = certificate(self.cuts, solved)
                 return
@@ -90,7 +91,7 @@ class Rise:
             missed = self.cut(x)
             if missed < least:
                 best, least = x, missed
-            if missed <= TRUE:
+            if missed <= TRUE and self.task.program.keeps(x):
                 self.inside = x
                 return
 
@@ -99,10 +100,12 @@ class Rise:
         program = self.task.program
         self.value = program.trivial
         best = math.inf if self.inside is None else float(program.cost @ self.inside)
+        tight = None
         while True:
-            solved = solve(program, self.cuts)
+            solved = solve(program, self.cuts, tight=tight)
             if solved is None:
                 return
+            tight = solved.mu > 0
             self.value = max(self.value, solved.value)
             if best - self.value <= CLOSE * abs(best) or self.inside is None or self.out_of_time():
                 return

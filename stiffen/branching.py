@@ -18,26 +18,30 @@ import scipy.sparse as sp
 
 from .bound import WHOLE, Bound, checked, record
 from .cuts import Cut, Floor
-from .program import Task, solve, task
+from .program import Program, Solved, Task, solve, task
 from .proof import CERTAIN
 from .ribbed import Scout
 from .threads import one_thread
 
 WHOLE_X = 1e-6  # a share this close to 0 or 1 is one of them
 ROUNDS_AT_NODE = 6  # of cuts before a node is split
+COUNT = False
 IDLE = 0.3  # a cut without effect that x keeps by more is dropped
 RISE = 0.002  # fraction of the bound by which a round must raise it to be followed by another
 
 
 @dataclass(order=True)
 class Node:
-    """Candidates that are in or out: bounds of x.  bound: no layout below costs less; cuts that told so."""
+    """A part of all layouts: bounds and count rows of its program; no layout in it costs less than `bound`.
+
+    cuts, tight: those that told so, of cuts and packing rows.
+    """
 
     bound: float
     number: int
-    lower: np.ndarray = field(compare=False)
-    upper: np.ndarray = field(compare=False)
+    program: Program = field(compare=False)
     cuts: list[Cut] = field(compare=False)
+    tight: np.ndarray | None = field(compare=False, default=None)
 
 
 @dataclass(eq=False)
@@ -60,9 +64,8 @@ class Tree:
 
     def run(self) -> float:
         """Open nodes until none is left or time is up; returns the bound."""
-        program = self.task.program
         count = itertools.count()
-        heap = [Node(program.trivial, next(count), program.lower, program.upper, [])]
+        heap = [Node(self.task.program.trivial, next(count), self.task.program, list(self.pool))]
         while heap:
             if time.monotonic() > self.deadline:
                 return min(self.best, heap[0].bound)
@@ -77,27 +80,29 @@ class Tree:
 
     def split(self, node: Node) -> list[Node]:
         """Bound a node; its two parts, or nothing where it is done with."""
-        if np.array_equal(node.lower, node.upper):
-            self.try_out(node.lower)
+        program, cuts, value, tight = node.program, list(node.cuts), node.bound, node.tight
+        if (program.packing[:-2] @ program.lower > 1.5).any() or (program.lower > program.upper).any():
+            return []  # two that exclude each other would have to be in
+        if np.array_equal(program.lower, program.upper):
+            self.try_out(program.lower)
             return []
-        program = replace(self.task.program, lower=node.lower, upper=node.upper)
-        low = tuple(np.flatnonzero(node.lower > 0.5).tolist())
-        cuts, value, x = list(node.cuts), node.bound, node.upper
+        x, low = program.upper, tuple(np.flatnonzero(program.lower > 0.5).tolist())
         for round_ in range(ROUNDS_AT_NODE):
-            solved = solve(program, cuts)
+            solved = solve(program, cuts, tight=tight)
             if solved is None:
                 if solve(program, cuts, elastic=True).value > CERTAIN:
                     return []
                 break
-            x, rise = solved.x, solved.value - value
+            x, rise, tight = solved.x, solved.value - value, solved.mu > 0
             value = max(value, solved.value)
             if value >= self.cutoff():
                 return []
+            program = self.narrowed(program, solved)
             cuts = [cut for cut, y in zip(cuts, solved.y, strict=True) if y > 0 or cut.missed(x) > -IDLE]
             whole = bool(np.all(np.abs(x - np.round(x)) < WHOLE_X))
             if whole:
                 x = np.round(x)
-                if self.try_out(x):  # the program's best is a layout: nothing below is cheaper
+                if self.try_out(x):  # the program's best is a layout: nothing else here is cheaper
                     return []
             elif round_ and rise < RISE * abs(value):
                 break
@@ -107,7 +112,28 @@ class Tree:
                     break
                 missed = [self.task.no_good(x)]
             cuts += missed
-        return self.parts(node, x, value, cuts)
+        return [Node(value, 0, part, cuts, tight) for part in self.parts(program, x)]
+
+    def narrowed(self, program: Program, solved: Solved) -> Program:
+        """The program without the choices that would cost more than the best layout, by their reduced costs."""
+        spare = self.cutoff() - solved.value
+        upper = np.where((solved.left > spare) & (program.lower < 0.5), 0.0, program.upper)
+        lower = np.where((solved.left < -spare) & (program.upper > 0.5), 1.0, program.lower)
+        return replace(program, lower=lower, upper=upper)
+
+    def parts(self, program: Program, x: np.ndarray) -> list[Program]:
+        """Two programs that share out the layouts: by the number of candidates, else without and with one of them."""
+        count = float(x.sum())
+        if COUNT and WHOLE_X < count % 1 < 1 - WHOLE_X:
+            least, most = -program.room[-2], program.room[-1]
+            return [program.counted(least, math.floor(count)), program.counted(math.ceil(count), most)]
+        shares = np.where(x > 1 - WHOLE_X, 0.5 * WHOLE_X, x)
+        i = int(np.argmax(np.where(program.upper > program.lower, shares, -1.0)))
+        without, lower, upper = program.upper.copy(), program.lower.copy(), program.upper.copy()
+        without[i] = 0.0
+        upper[self.task.conflicts[[i]].indices] = 0.0
+        lower[i] = 1.0
+        return [replace(program, upper=without), replace(program, lower=lower, upper=upper)]
 
     def try_out(self, x: np.ndarray) -> bool:
         """True where whole x is a layout that meets the demands; kept if it is the cheapest so far."""
@@ -130,17 +156,6 @@ class Tree:
         new = [cut for cut in self.task.cutter.cuts(x, self.floors[low]) if cut.missed(x) > WHOLE_X]
         self.pool += new
         return new
-
-    def parts(self, node: Node, x: np.ndarray, value: float, cuts: list[Cut]) -> list[Node]:
-        """The node without one candidate, and with it and so without all that conflict with it."""
-        open_ = node.upper > node.lower
-        shares = np.where(open_, np.where(x > 1 - WHOLE_X, 0.5 * WHOLE_X, x), -1.0)
-        i = int(np.argmax(shares))
-        without, lower, upper = node.upper.copy(), node.lower.copy(), node.upper.copy()
-        without[i] = 0.0
-        lower[i] = 1.0
-        upper[self.task.conflicts[[i]].indices] = 0.0
-        return [Node(value, 0, node.lower, without, cuts), Node(value, 0, lower, upper, cuts)]
 
 
 @one_thread

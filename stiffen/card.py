@@ -228,26 +228,30 @@ def _trims(panel: Panel) -> list[str]:
 
 
 def _settings(panel: Panel, layout: Layout) -> list[str | Table]:
+    """A row a die, a column a pass."""
     dies = list(dict.fromkeys(bead.die for bead in layout.beads))
     if not dies:
         return []
+    found = [settings(panel.tools, die, panel.material, layout.gauge) for die in dies]
+    most = max(len(one.passes) for one in found)
     rows, notes = [], []
-    for die in dies:
-        found = settings(panel.tools, die, panel.material, layout.gauge)
-        source = "trial strip" if found.from_trial else "formula"
-        for number, one in enumerate(found.passes, 1):
-            turns = "roll a trial" if one.turns is None else f"{one.turns:.2f}"
-            rows.append((die.name, f"{number}", f"{one.depth:.1f}", turns, source))
-        spring = f"; {found.springback:.2f} mm added for spring-back" if found.springback else ""
-        notes.append(f"{die.name}: {found.note}{spring}.")
-    table = Table(("die", "pass", "depth mm", "turns from first touch", "from"), tuple(rows), (1, 2, 3))
+    for die, one in zip(dies, found, strict=True):
+        passes = [f"{_turns(step.turns)} ({step.depth:.1f} mm)" for step in one.passes]
+        rows.append((die.name, "trial strip" if one.from_trial else "formula", *passes, *[""] * (most - len(passes))))
+        spring = f"; {one.springback:.2f} mm added for spring-back" if one.springback else ""
+        notes.append(f"{die.name}: {one.note}{spring}.")
     strips = " or ".join(f"--die {die.name}" for die in dies)
     return [
-        "Roll a scrap strip of this very sheet with each die first and measure its depth: "
-        f"stiffen trial PANEL.toml {strips} --gauge {layout.gauge:g} prints the strip and says how.",
-        table,
+        "Roll a scrap strip of this very sheet with each die first and measure its depth: stiffen trial PANEL.toml "
+        f"{strips} --gauge {layout.gauge:g} prints the strip and says how. Below: turns of the screw from first touch, "
+        "and the depth they are to give.",
+        Table(("die", "from", *(f"pass {number}" for number in range(1, most + 1))), tuple(rows)),
         *notes,
     ]
+
+
+def _turns(turns: float | None) -> str:
+    return "roll a trial" if turns is None else f"{turns:.2f}"
 
 
 def _beads(panel: Panel, layout: Layout) -> list[str | Table]:
@@ -263,7 +267,7 @@ def _beads(panel: Panel, layout: Layout) -> list[str | Table]:
             (f"{place_ + 1}", bead.die.name, bead.side, *_measured(panel, start), *_measured(panel, stop))
             + (f"{bead.length:.0f}", f"{passes}", side, grip)
         )
-        rows += [("", "", "", *_measured(panel, at), "", "", "", "", "", at[2] or "corner") for at in between]
+        rows += [("", "", "", *_measured(panel, at), "", "", "", "", "", at[2] or "via") for at in between]
     head = ("bead", "die", "stands", "start X", "Y", "end X", "Y", "length", "passes", "frame", "before")
     lying = [
         f"{face.upper()} face up in the roller, raised roll {one.rolls}: bead {_numbers(layout, face)}."
@@ -411,11 +415,11 @@ def _picture(page: Page, room: Box, panel: Panel, layout: Layout) -> None:
         labels.append(Label("", f"H{number}", LineString(), ((*small(hole.at), 0.0),)))
     for lines in place(labels, [], LEAST, free=True).values():
         for words in lines:
-            middle = words.ground.centroid
-            half = length(words.text) / 2 + 0.5
-            x, y = middle.x, middle.y
-            page.fill([(x + i * half, y + j * (LEAST / 2 + 0.6)) for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))])
-            page.text((x, y - LEAST / 2), words.text, bold=words.text.isdigit(), align="center")
+            (x, y), half = words.at, length(words.text) / 2 + 0.5
+            page.fill(
+                [(x - half, y - 0.6), (x + half, y - 0.6), (x + half, y + LEAST + 0.6), (x - half, y + LEAST + 0.6)]
+            )
+            page.text((x, y), words.text, bold=words.text.isdigit(), align="center")
 
 
 PENS = {

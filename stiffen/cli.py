@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 MET, NOT_MET, BAD_INPUT, FAILED, STOPPED = 0, 1, 2, 3, 130
 GRADES = ("quick", "normal", "fine")
+PAPERS = ("a4", "letter", "roll")
 Progress = Callable[[float | None, str], None]
 
 
@@ -120,6 +121,7 @@ def _search(args: argparse.Namespace) -> int:
     best: list[Verdict] = []
 
     def keep(verdict: Verdict) -> None:
+        verdict = _in_order(panel, verdict)
         best[:] = [verdict]
         write_json(folder / "layout.json", layout_document(panel, verdict.layout, report(panel, verdict)))
 
@@ -131,14 +133,14 @@ def _search(args: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         if not best:
             raise
-        _write_sheets(panel, best[0], None, (), folder)
+        _write_sheets(panel, best[0], None, (), folder, args.paper)
         _write_report(panel, best[0], None, None, (), folder)
         print(f"stopped; {_closing(panel, best[0], None)}; in {folder}")
         return _status(panel, best[0])
-    verdict = found.verdict
+    verdict = _in_order(panel, found.verdict)
     data = report(panel, verdict, found.rival, found)
     write_json(folder / "layout.json", layout_document(panel, verdict.layout, data))
-    _write_sheets(panel, verdict, found.rival, found.gauges, folder)
+    _write_sheets(panel, verdict, found.rival, found.gauges, folder, args.paper)
     beside = None if _is_flat(verdict) else found.flat
     _write_report(panel, verdict, found.rival, beside, found.gauges, folder)
     stopped = f"{found.stopped}; " if found.stopped else ""
@@ -155,11 +157,11 @@ def _draw(args: argparse.Namespace) -> int:
         panel, layout = read_layout(args.layout)
     folder = _folder(args.out)
     with _progress(args.quiet) as progress:
-        verdict = check(panel, layout, grade=args.mesh, maps=True, progress=progress)
+        verdict = _in_order(panel, check(panel, layout, grade=args.mesh, maps=True, progress=progress))
         flat = rival(panel, grade=args.mesh, progress=progress)
         beside = _flat_beside(panel, verdict, args.mesh, progress)
-    write_json(folder / "layout.json", layout_document(panel, layout, report(panel, verdict, flat)))
-    _write_sheets(panel, verdict, flat, (), folder)
+    write_json(folder / "layout.json", layout_document(panel, verdict.layout, report(panel, verdict, flat)))
+    _write_sheets(panel, verdict, flat, (), folder, args.paper)
     _write_report(panel, verdict, flat, beside, (), folder)
     print(f"{_closing(panel, verdict, flat)}; in {folder}")
     return _status(panel, verdict)
@@ -208,6 +210,24 @@ def _tally(args: argparse.Namespace) -> int:
         print(f"\nEdge trim and what is bolted on come on top: {fitted:.3f} kg")
     good = all(one.status == "met" for one in pieces) and not any(one.too_large for one in bought)
     return MET if good else NOT_MET
+
+
+def _trial(args: argparse.Namespace) -> int:
+    from .drawing import written
+    from .reading import read_panel
+    from .strip import own_tools, trial_die, trial_text, write_trial
+
+    with _reading(args.panel):
+        panel = read_panel(args.panel)
+    die = trial_die(panel, args.die)
+    gauge = args.gauge or min(panel.gauges)
+    folder = _folder(args.out)
+    copy = own_tools(panel, folder)
+    write_trial(panel, die, gauge, folder / "trial.pdf", args.paper, copy)
+    with written(folder / "trial.txt") as fresh:
+        fresh.write_text(trial_text(panel, die, gauge, copy), encoding="utf-8")
+    print(f"trial strip of die {die.name} in {gauge:g} mm {panel.material.name}; in {folder}")
+    return MET
 
 
 def _new(args: argparse.Namespace) -> int:
@@ -280,13 +300,27 @@ def _folder(name: str) -> Path:
 
 
 def _write_sheets(
-    panel: Panel, verdict: Verdict, rival: Rival | None, gauges: Sequence[tuple[float, str]], folder: Path
+    panel: Panel,
+    verdict: Verdict,
+    rival: Rival | None,
+    gauges: Sequence[tuple[float, str]],
+    folder: Path,
+    paper: str,
 ) -> None:
-    """Marking drawing and card."""
-    from .card import card_text
+    """Marking drawings, templates of both faces, and the card; a back drawing that is not needed any more goes."""
+    from .card import card_text, write_card
     from .drawing import write_marking, written
+    from .marking import faces
+    from .template import write_template
 
-    write_marking(panel, verdict.layout, folder / "marking.dxf", verdict)
+    layout = verdict.layout
+    write_marking(panel, layout, folder / "marking.dxf", verdict)
+    (folder / "marking_back.dxf").unlink(missing_ok=True)
+    if "down" in faces(layout):
+        write_marking(panel, layout, folder / "marking_back.dxf", verdict, face="down")
+    write_template(panel, layout, folder / "template.pdf", paper)
+    write_template(panel, layout, folder / "template_back.pdf", paper, face="down")
+    write_card(panel, verdict, folder / "card.pdf", rival, gauges, paper)
     with written(folder / "card.txt") as fresh:
         fresh.write_text(card_text(panel, verdict, rival, gauges), encoding="utf-8")
 
@@ -357,6 +391,13 @@ def _entry(name: str, args: argparse.Namespace, progress: Progress) -> Entry:
     return Entry(title, panel, verdict)
 
 
+def _in_order(panel: Panel, verdict: Verdict) -> Verdict:
+    """The verdict with its beads in rolling order, so that a bead has one number in all that is written."""
+    from .marking import in_rolling_order
+
+    return replace(verdict, layout=in_rolling_order(panel, verdict.layout))
+
+
 def _is_flat(verdict: Verdict) -> bool:
     return not (verdict.layout.beads or verdict.layout.holes)
 
@@ -364,7 +405,7 @@ def _is_flat(verdict: Verdict) -> bool:
 def _summary(verdict: Verdict) -> str:
     """Gauge, mass, what is to be rolled and flared."""
     from .card import kg
-    from .drawing import counted
+    from .marking import counted
 
     layout = verdict.layout
     parts = (counted(layout.beads, "bead"), counted(layout.holes, "flared hole"))
@@ -524,7 +565,8 @@ def _parser() -> argparse.ArgumentParser:
         _search,
         "find beads, holes and gauge of least mass",
         "Find the gauge, beads and flared holes of least mass that meet the demands.\n"
-        "Writes layout.json (each time a better layout is found), marking.dxf, card.txt, report.html and pictures:\n"
+        "Writes layout.json (each time a better layout is found), marking.dxf (and marking_back.dxf where beads\n"
+        "stand on both faces), template.pdf, template_back.pdf, card.pdf, card.txt, report.html and pictures:\n"
         "layout.png, before_after.png (judged.png where the flat sheet will do) and more. Ctrl-C ends it early; the\n"
         "best so far is kept.",
         "  stiffen search hatch.toml --out out/hatch\n"
@@ -552,6 +594,30 @@ def _parser() -> argparse.ArgumentParser:
     )
     draw.add_argument("layout", metavar="L.json", help="a layout.json that search or draw wrote")
     draw.add_argument("--out", metavar="DIR", required=True, help="folder for what is written; made if missing")
+
+    trial = command(
+        "trial",
+        _trial,
+        "print a trial strip for a bead die",
+        "Write the card of a trial strip: the strip at 1:1 with a line where each pass begins, a table for the\n"
+        "depths, how to measure them, and how to enter them in the tools file; from there they set the turns.\n"
+        "Writes trial.pdf and trial.txt, and tools.toml, a copy of the built-in tools, where the panel uses those.",
+        "  stiffen trial hatch.toml --die B16 --gauge 1.0 --out strip\n",
+    )
+    trial.add_argument("panel", metavar="PANEL.toml", help="the panel file")
+    trial.add_argument("--die", metavar="NAME", required=True, help="the bead die")
+    trial.add_argument(
+        "--gauge", metavar="MM", type=_positive("mm"), help="sheet thickness, mm (default: the thinnest of the rack)"
+    )
+    trial.add_argument("--out", metavar="DIR", required=True, help="folder for what is written; made if missing")
+
+    for one in (search, draw, trial):
+        one.add_argument(
+            "--paper",
+            choices=PAPERS,
+            default="a4",
+            help="paper of the 1:1 sheets; a roll is one long sheet for a plotter (default a4)",
+        )
 
     compare = command(
         "compare",

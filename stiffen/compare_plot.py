@@ -18,7 +18,7 @@ BAR = {"facecolor": "#3a7490", "edgecolor": INK}
 MISSED = {"facecolor": "white", "edgecolor": INK, "hatch": "////"}
 LIMIT = "#131f45"
 ACROSS = 3  # pictures, and bar charts, side by side
-TITLE = 24  # letters
+TITLE = 20  # letters
 
 
 def compare_picture(entries: Sequence[Entry], path: str | Path) -> None:
@@ -32,7 +32,7 @@ def compare_picture(entries: Sequence[Entry], path: str | Path) -> None:
     sheets = -(-len(entries) // across)
     rows = -(-len(charts) // ACROSS)
     tall = WIDE / across * max(proportion(entry.panel) for entry in entries) + 0.75
-    low = 0.75 + 0.24 * len(entries)
+    low = 0.85 + 0.27 * len(entries)
     figure = canvas(sheets * tall + rows * low + 0.4)
     upper, lower = figure.subfigures(2, 1, height_ratios=[sheets * tall, rows * low])
     axes = upper.subplots(sheets, across, squeeze=False).ravel()
@@ -40,7 +40,7 @@ def compare_picture(entries: Sequence[Entry], path: str | Path) -> None:
         draw_over(axis, entry.panel, entry.verdict.layout, casing=False)
         met = "met" if entry.verdict.met else "NOT MET"
         axis.set_title(
-            f"{number}: {shortened(entry.title, TITLE)}\n{entry.verdict.layout.gauge:g} mm, {met}", fontsize=10
+            f"{number}: {shortened(entry.title, TITLE)}\n{entry.verdict.layout.gauge:g} mm, {met}", fontsize=LETTERS
         )
     for axis in axes[len(entries) :]:
         axis.set_axis_off()
@@ -88,7 +88,7 @@ def _draw_bars(axis: Axes, title: str, values: list[float], met: list[bool], lim
     if limit is not None:
         axis.axvline(limit, color=LIMIT, linewidth=1.6, dashes=(4, 2), zorder=4)
         title = f"{title}\nlimit {limit:g} (dashed)"
-    axis.set_title(title, fontsize=LETTERS + 0.5, loc="left")
+    axis.set_title(title, fontsize=LETTERS, loc="left")
     axis.set_xlim(0, 1.28 * top)
     axis.set_ylim(len(values) - 0.45, -0.55)
     axis.set_yticks(range(len(values)), [str(number) for number in range(1, len(values) + 1)], fontsize=LETTERS)

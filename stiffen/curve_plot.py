@@ -22,28 +22,33 @@ if TYPE_CHECKING:
 Titled = tuple[str, np.ndarray, np.ndarray]  # title, loads, largest deflections, mm
 
 LINES = (("#131f45", "-", "o"), ("#c8641e", "--", "s"), ("#4d8a77", "-.", "^"), ("#8a8a8a", ":", "D"))
-COLUMN = 88  # letters in a line under the picture
+COLUMN = 74  # letters in a line under the picture
 FURTHEST = 1.5  # of the load, as far as a curve goes
 
 
 def curve_picture(
-    panel: Panel, curves: Sequence[Titled], path: str | Path, *, case: str = "", load: str = "share of the load of the case"
+    panel: Panel,
+    curves: Sequence[Titled],
+    path: str | Path,
+    *,
+    case: str = "",
+    load: str = "share of the load of the case",
 ) -> None:
     """PNG of titled curves (title, loads (k,), largest deflections (k,) mm) from rest on, crossings marked and told.
 
     case: for the title.  load: what the loads are, with their unit.  Raises ValueError for a curve without a load,
     InputError where the place cannot be written.
     """
-    figure = canvas(5.6)
+    figure = canvas(6.0)
     axis = figure.subplots()
     _draw(axis, curves)
     axis.set_xlabel(load, fontsize=LETTERS)
     axis.set_ylabel("largest deflection, mm", fontsize=LETTERS)
     title = f"{panel.name}, case {case}" if case else panel.name
-    axis.set_title(f"{title}: deflection under a growing load", fontsize=11)
+    axis.set_title(f"{title}: deflection under a growing load", fontsize=LETTERS)
     words = [_compare(one, other, load) for one, other in pairwise(curves)]
     under = "\n".join(line for one in words for line in textwrap.wrap(one, COLUMN))
-    figure.supxlabel(under, fontsize=10)
+    figure.supxlabel(under, fontsize=LETTERS)
     save(figure, path)
 
 
@@ -92,7 +97,7 @@ def _draw(axis: Axes, curves: Sequence[Titled]) -> None:
                 (place.load, place.deflection),
                 xytext=(10, -16),
                 textcoords="offset points",
-                fontsize=10,
+                fontsize=LETTERS,
                 bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
             )
     axis.axhline(0, color=INK, linewidth=0.8)
@@ -100,5 +105,5 @@ def _draw(axis: Axes, curves: Sequence[Titled]) -> None:
     axis.set_ylim(bottom=0)
     axis.grid(color=PALE, linewidth=0.6)
     axis.tick_params(labelsize=LETTERS)
-    axis.legend(fontsize=10, frameon=True, loc="upper left")
+    axis.legend(fontsize=LETTERS, frameon=True, loc="best")
     axis.spines[["top", "right"]].set_visible(False)

@@ -157,14 +157,21 @@ class _Sheet:
         self.draw(Line(layer, tuple((float(x), float(y)) for x, y in points), closed))
 
     def letter(self, words: Words) -> None:
-        text = " ".join(words.text.split()).replace("%%", "% %")  # two percent signs would start a control code
-        if text:
-            attributes = {"layer": words.layer, "style": "BENCH", "insert": words.at}
-            self.space.add_text(text, dxfattribs={**attributes, "height": words.height, "rotation": words.turn})
+        """A label, about the middle of its base line."""
+        self._add(words.text, words.at, words.layer, words.height, words.turn, "CENTER")
 
     def text(self, at: XY, words: str, layer: str, size: float = 1.0) -> None:
         """Level words whose first letter stands at `at`; `size` in heights of the drawing's letters."""
-        self.letter(Words(layer, words, at, 0.0, size * self.height))
+        self._add(words, at, layer, size * self.height, 0.0, "LEFT")
+
+    def _add(self, words: str, at: XY, layer: str, height: float, turn: float, align: str) -> None:
+        from ezdxf.enums import TextEntityAlignment
+
+        words = " ".join(words.split()).replace("%%", "% %")  # two percent signs would start a control code
+        if words:
+            attributes = {"layer": layer, "style": "BENCH", "rotation": turn}
+            text = self.space.add_text(words, height=height, dxfattribs=attributes)
+            text.set_placement(at, align=TextEntityAlignment[align])
 
 
 def _add_styles(document: object, height: float) -> None:
@@ -461,6 +468,8 @@ def bench_notes(seen: View) -> list[str]:
         notes.append("Small ticks across a bead: full depth from here; it fades to nothing at its end.")
     if any(not bead.closed for bead in beads):
         notes.append("Start at the double tick: bring the rolls down there. Stop at the single one.")
+    if any(bead.closed for bead in beads):
+        notes.append("A closed bead starts and ends at its one long tick.")
     if any(any(bead.open_ends) for bead in beads):
         notes.append("An end without a tick runs on over the edge of the sheet.")
     if seen.layout.beads:

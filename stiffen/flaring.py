@@ -34,12 +34,13 @@ LIMITS: dict[str, tuple[Limit, ...]] = {
     "1008": (Limit(1.50, 12.7, 76.2), Limit(1.88, 25.4, None), Limit(3.02, 31.75, None)),
     "304": (Limit(1.22, 12.7, None), Limit(1.52, 19.05, None), Limit(1.88, 25.4, None), Limit(3.18, 31.75, None)),
 }
+SAME = 0.01  # mm; inch sizes are rounded to it
 ALIKE = {"5754": "5052", "5251": "5052", "1050": "5052", "3003": "5052", "DC01": "1008", "DX51D": "G90"}
 
 
 def limit(material: Material, t: float) -> Limit | None:
     """The limits for t mm sheet; None for an alloy that is not listed, or sheet thicker than any that is."""
-    return next((row for row in _rows(material) if t <= row.thickest + 1e-6), None)
+    return next((row for row in _rows(material) if t <= row.thickest + SAME), None)
 
 
 def least_flared(material: Material, t: float) -> float | None:

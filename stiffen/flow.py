@@ -15,17 +15,19 @@ WIDTH = 100  # letters in a line of plain text
 LEFT, RIGHT, TOP, BOTTOM = 14.0, 8.0, 8.0, 15.0
 LINE = 1.52 * LEAST  # from line to line
 GAP = 2.8  # between columns
+RULED = 8.5  # from row to row of a table to fill in
 HANG = 8.0  # what a numbered paragraph is set in by
 FOLD = 8  # rows from which a narrow table is set in two halves side by side
 
 
 @dataclass(frozen=True)
 class Table:
-    """Rows of words under a head; `right` names the columns that stand at the right."""
+    """Rows of words under a head; `right` names the columns that stand at the right.  ruled: high, to be filled in."""
 
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     right: tuple[int, ...] = ()
+    ruled: bool = False
 
 
 @dataclass(frozen=True)
@@ -153,11 +155,12 @@ class Flow:
                 self.page.text((LEFT, self.y), head, LEAST, bold=bold)
             self.page.text((LEFT + inset, self.y), line, LEAST, bold=bold)
 
-    def table(self, table: Table, pitch: float = LINE) -> None:
+    def table(self, table: Table) -> None:
         """A table; a long and narrow one in two halves side by side; the head again on a new page."""
+        pitch = RULED if table.ruled else LINE
         widths = _widths(table, self.room)
         total = sum(widths) + GAP * (len(widths) - 1)
-        if len(table.rows) >= FOLD and total <= (self.room - 4 * GAP) / 2:
+        if not table.ruled and len(table.rows) >= FOLD and total <= (self.room - 4 * GAP) / 2:
             rows = table.rows
             while rows:
                 self.need(4 * pitch)
@@ -187,11 +190,27 @@ class Flow:
             for line in range(deep):
                 self.y -= pitch
                 self._row(x, [cell[line] if line < len(cell) else "" for cell in cells], widths, table.right)
+            if table.ruled:
+                self._rule(x, widths, deep * pitch)
+
+    def _rule(self, x: float, widths: Sequence[float], high: float) -> None:
+        """Lines round the cells of the row just set."""
+        low, right = self.y - 1.5, x + sum(widths) + GAP * len(widths)
+        for level in (low, low + high):
+            self.page.line([(x - GAP / 2, level), (right - GAP / 2, level)], THIN)
+        for width in (0.0, *widths):
+            x += width + (GAP if width else 0.0)
+            self.page.line([(x - GAP / 2, low), (x - GAP / 2, low + high)], THIN)
 
     def _head(self, x: float, table: Table, widths: Sequence[float]) -> None:
-        self.need(2.5 * LINE)
-        self.y -= LINE
-        self._row(x, table.head, widths, table.right)
+        """The head, its words over each other where a column is narrow."""
+        cells = [wrapped(words, width) for words, width in zip(table.head, widths, strict=True)]
+        deep = max(map(len, cells))
+        self.need((deep + 1.5) * LINE)
+        for line in range(deep):
+            self.y -= LINE
+            above = [line - deep + len(cell) for cell in cells]
+            self._row(x, [cell[i] if i >= 0 else "" for cell, i in zip(cells, above, strict=True)], widths, table.right)
         self.page.line([(x, self.y - 1.1), (x + sum(widths) + GAP * (len(widths) - 1), self.y - 1.1)], THIN)
         self.y -= 0.3 * LINE
 
@@ -214,14 +233,23 @@ class Flow:
 
 
 def _widths(table: Table, room: float) -> list[float]:
-    """Widths of columns; where they are too wide together, the widest is folded first."""
-    cells = list(zip(table.head, *table.rows, strict=True))
-    widths = [max(length(cell) for cell in column) + 0.05 for column in cells]
-    least = [max(length(word) for cell in column for word in (cell.split() or [""])) + 0.05 for column in cells]
-    while (over := sum(widths) + GAP * (len(widths) - 1) - room) > 0:
-        slack = [width - small for width, small in zip(widths, least, strict=True)]
-        if max(slack) <= 0:
-            break
-        i = max((i for i in range(len(widths)) if slack[i] > 0), key=lambda i: widths[i])
-        widths[i] -= min(over, slack[i], max(1.0, 0.2 * slack[i]))
+    """Widths of columns; where they are too wide together heads are folded first, then the widest cells."""
+
+    def widest(cells: Iterable[str]) -> float:
+        return max(map(length, cells), default=0.0) + 0.05
+
+    columns_ = list(zip(*table.rows, strict=True)) or [()] * len(table.head)
+    heads = [widest([words]) for words in table.head]
+    whole = [widest(cells) for cells in columns_]
+    widths = [max(pair) for pair in zip(heads, whole, strict=True)]
+    head_words = [widest(words.split()) for words in table.head]
+    cell_words = [widest(word for cell in cells for word in cell.split()) for cells in columns_]
+    for least in ([max(pair) for pair in zip(head_words, whole, strict=True)],
+                  [max(pair) for pair in zip(head_words, cell_words, strict=True)]):  # fmt: skip
+        while (over := sum(widths) + GAP * (len(widths) - 1) - room) > 1e-9:
+            slack = [width - small for width, small in zip(widths, least, strict=True)]
+            if max(slack) <= 1e-9:
+                break
+            i = max((i for i in range(len(widths)) if slack[i] > 1e-9), key=lambda i: widths[i])
+            widths[i] -= min(over, slack[i], max(1.0, 0.2 * slack[i]))
     return widths

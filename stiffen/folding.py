@@ -30,7 +30,7 @@ def folded(nodes: np.ndarray, triangles: np.ndarray, folds: tuple[Fold, ...], li
         for j in order[place + 1 :]:
             both = parts[i] & parts[j]
             if both.any() and (parts[i] & ~parts[j]).any():
-                where = f"fold {i + 1} and fold {j + 1}"
+                where = f"fold {min(i, j) + 1} and fold {max(i, j) + 1}"
                 raise MeshError(str(Fault(where, "their flanges overlap", "cut the corner out where they cross")))
     nodes = nodes.copy()
     for i in order:

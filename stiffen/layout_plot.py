@@ -18,10 +18,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 SIDES = {"up": ("#b5532a", "-"), "down": ("#2a6f97", "--")}  # colour and line of what stands proud on a face
-PLATE = {"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85}  # behind words
+HALO = 3.5  # points of white round letters, so that lines behind do not cross them
 DRAWN = 0.82 * WIDE * 25.4  # mm of paper that the sheet's width takes
 LETTER = 0.21 * LETTERS  # mm of paper that a letter takes, about
-ROW = 88  # letters in a line of the list
+ROW = 70  # letters in a line of the list
 
 
 def layout_picture(panel: Panel, layout: Layout, path: str | Path) -> None:
@@ -33,14 +33,14 @@ def layout_picture(panel: Panel, layout: Layout, path: str | Path) -> None:
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
     scale = DRAWN / (x1 - x0) * min(1.0, proportion(panel) * (x1 - x0) / (y1 - y0))
     listed = _listed(panel, layout, scale)
-    figure = canvas(0.86 * WIDE * proportion(panel) + 1.4 + 0.17 * len(listed))
+    figure = canvas(0.86 * WIDE * proportion(panel) + 1.7 + 0.2 * len(listed))
     axis = figure.subplots()
     draw_layout(axis, panel, layout, scale)
     beads = f"{counted(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll"
     figure.suptitle(
         f"{panel.name}: {x1 - x0:.1f} x {y1 - y0:.1f} mm, {panel.material.name}, {layout.gauge:g} mm thick\n"
         f"{beads}; {counted(layout.holes, 'flared hole')}; seen on the up face",
-        fontsize=11,
+        fontsize=LETTERS,
     )
     if listed:
         figure.supxlabel("\n".join(listed), fontsize=LETTERS, family="monospace", x=0.06, ha="left")
@@ -97,7 +97,7 @@ def _room(number: int, bead: Bead, scale: float) -> _Words:
     path = np.asarray(bead.path, dtype=float)
     letters = np.hypot(*np.diff(path, axis=0).T).max() * scale / LETTER
     full = f"{number}: {bead.die.name}, {bead.length:.0f} mm"
-    if len(path) == 2 and letters >= len(full) + 2 * len("1000, 1000") + 4:
+    if len(path) == 2 and letters >= len(full) + sum(len(f"{x:.0f}, {y:.0f}") for x, y in path) + 4:
         return _Words(full, True)
     return _Words(full if letters >= len(full) + 1 else f"{number}", False)
 
@@ -129,7 +129,7 @@ def _draw_bead(axis: Axes, number: int, bead: Bead, path: np.ndarray, scale: flo
     axis.plot(*path.T, color=colour, linewidth=0.8, dashes=(8, 3, 2, 3))
     x, y, turn = _along(path)
     words = _room(number, bead, scale)
-    look = {"rotation_mode": "anchor", "fontsize": LETTERS, "color": INK, "bbox": PLATE}
+    look = {"rotation_mode": "anchor", "fontsize": LETTERS, "color": INK, "path_effects": _halo(), "zorder": 5}
     axis.text(x, y, words.name, rotation=turn, ha="center", va="center_baseline", **look)
     if not words.ends:
         return
@@ -152,7 +152,14 @@ def _draw_hole(axis: Axes, number: int, hole: Hole, at: tuple[float, float]) -> 
     colour, style = SIDES[hole.side]
     axis.plot(*circle(at, hole.die.flange).T, style, color=colour, linewidth=0.9)
     axis.fill(*circle(at, hole.die.pilot).T, facecolor="white", edgecolor=colour, linewidth=1.1)
-    axis.text(*at, f"H{number}", fontsize=LETTERS, ha="center", va="center", color=INK)
+    look = {"fontsize": LETTERS, "color": INK, "path_effects": _halo(), "zorder": 5}
+    axis.text(*at, f"H{number}", ha="center", va="center_baseline", **look)
+
+
+def _halo() -> list:
+    from matplotlib.patheffects import withStroke
+
+    return [withStroke(linewidth=HALO, foreground="white")]
 
 
 def _tell_sides(axis: Axes, used: set[str]) -> None:

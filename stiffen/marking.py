@@ -13,7 +13,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import groupby
+from itertools import groupby, pairwise
 
 import numpy as np
 import shapely
@@ -28,6 +28,7 @@ from .panel import KeepOut, Panel, Support
 LETTER = 0.92  # width of a letter over its height: wide enough for the usual drawing faces
 CLEAR = 0.6  # mm to keep between a line and words
 LEADING = 1.5  # from line to line, heights of a capital
+NOTCH = 20.0  # mm, half of what counts as narrow
 STATION = 25.0  # mm between the places along a line where words may stand
 OTHER = {"up": "down", "down": "up"}
 ENDS = "start", "stop"
@@ -102,7 +103,7 @@ class Label:
 
 @dataclass(frozen=True)
 class Words:
-    """Words in place: lower left corner of the first letter, degrees, height of the capitals."""
+    """One line of words in place: the middle of its base line, degrees, height of the capitals."""
 
     layer: str
     text: str
@@ -113,9 +114,8 @@ class Words:
     @cached_property
     def ground(self) -> Polygon:
         """What the words cover, at most."""
-        x, y = self.at
-        level = box(x, y, x + wide(self.text, self.height), y + self.height)
-        return affinity.rotate(level, self.turn, origin=self.at)
+        (x, y), half = self.at, wide(self.text, self.height) / 2
+        return affinity.rotate(box(x - half, y, x + half, y + self.height), self.turn, origin=self.at)
 
 
 @dataclass(frozen=True)
@@ -181,12 +181,11 @@ def place(
 
 
 def _set_down(label: Label, height: float, middle: XY, turn: float) -> Iterator[Words]:
-    """The lines of a label about its middle, the shorter ones centred."""
-    along = np.array([math.cos(math.radians(turn)), math.sin(math.radians(turn))])
-    up = np.array([-along[1], along[0]])
+    """The lines of a label about its middle."""
+    up = np.array([-math.sin(math.radians(turn)), math.cos(math.radians(turn))])
     level = high(label.text, height) / 2 - height
     for line in label.text.split("\n"):
-        x, y = np.asarray(middle) - wide(line, height) / 2 * along + level * up
+        x, y = np.asarray(middle) + level * up
         yield Words(label.layer, line, (float(x), float(y)), turn, height)
         level -= LEADING * height
 
@@ -272,14 +271,19 @@ def _radius(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> float:
 
 
 def rough_outline(panel: Panel, layout: Layout) -> Polygon:
-    """The sheet to cut before rolling, in plan: the outline and, where beads draw it in, something to trim."""
+    """The sheet to cut before rolling, in plan: the outline and, where beads draw it in, something to trim.
+
+    Notches narrower than 40 mm are not cut yet.
+    """
     outline = Polygon(panel.outline)
     x, y = bench.trim_allowance(panel, layout)
     if not (x > 0 and y > 0):
         return outline
     # One buffer with two widths: squeeze the plan so that both become 1 mm, widen, and stretch it back.
     squeezed = affinity.scale(outline, 1 / x, 1 / y, origin=(0, 0))
-    return affinity.scale(squeezed.buffer(1.0, join_style="mitre", mitre_limit=2.0), x, y, origin=(0, 0))
+    mitre = {"join_style": "mitre", "mitre_limit": 2.0}
+    wider = affinity.scale(squeezed.buffer(1.0, **mitre), x, y, origin=(0, 0))
+    return wider.buffer(NOTCH, **mitre).buffer(-NOTCH, **mitre)
 
 
 @dataclass(frozen=True)
@@ -596,10 +600,17 @@ def _outline_labels(seen: View, height: float) -> Iterator[Label]:
     inside = 1 if outline.is_ccw else -1
     yield Label("CUT", trim, outline, _from_middle(_beside(outline, 1.1 * height, (inside,))))
     if layout.beads:
-        rough = rough_outline(panel, layout)
-        x0, _, x1, y1 = rough.bounds
-        above = [(x0 + share * (x1 - x0), y1 + 1.2 * height, 0.0) for share in (0.5, 0.25, 0.75, 0.125, 0.375)]
-        yield Label("ROUGH CUT", "rough cut: cut here first", rough.exterior, tuple(above))
+        rough = rough_outline(panel, layout).exterior
+        yield Label("ROUGH CUT", "rough cut: cut here first", rough, _above(rough, 1.2 * height))
+
+
+def _above(ring: LineString, off: float) -> tuple[tuple[float, float, float], ...]:
+    """Places over the longest level side at the top of a ring, or over its highest point."""
+    points = np.asarray(ring.coords)[:, :2]
+    top = points[:, 1].max()
+    sides = [(a, b) for a, b in pairwise(points) if min(a[1], b[1]) > top - 0.01]
+    a, b = max(sides, key=lambda side: abs(side[1][0] - side[0][0]), default=(points[points[:, 1].argmax()],) * 2)
+    return tuple((float(a[0] + share * (b[0] - a[0])), float(top + off), 0.0) for share in (0.5, 0.3, 0.7, 0.15, 0.85))
 
 
 def _keep_out_places(keep_out: KeepOut, words: str, height: float) -> tuple[tuple[float, float, float], ...]:

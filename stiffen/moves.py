@@ -22,16 +22,15 @@ LOOK = 6  # candidates tried in earnest at each step
 
 @dataclass(frozen=True)
 class Choice:
-    """Candidates chosen, the worst calibrated badness (over 1: not met), minutes."""
+    """Candidates chosen, the worst calibrated badness (over 1: not met), minutes.
+
+    key: smaller is better: first by how much `worst` misses the goal, then minutes.
+    """
 
     chosen: tuple[int, ...]
     worst: float
     minutes: float
-
-    @property
-    def key(self) -> tuple[float, float]:
-        """Smaller is better: first what is missed, then minutes."""
-        return (max(self.worst - GOAL, 0.0), self.minutes)
+    key: tuple[float, float]
 
 
 @dataclass(eq=False)
@@ -39,13 +38,22 @@ class Chooser:
     """The scout, what excludes what, what each candidate costs, and how the judge corrects the scout.
 
     blocked: (candidates, candidates) bool.  minutes: (candidates,).  ratio: demand index -> judge over scout.
-    fixed: candidates that stay.  ignored: demands (by index) left to the judge.  Evaluations are remembered.
+    fixed: candidates that stay.  ignored: demands (by index) left to the judge.  goal: worst badness that is good
+    enough; 0 asks for the stiffest.  die_minutes: what each die costs once.  beads, dies: (candidates,) how many beads
+    each stands for, and the number of its die; at most `beads_at_most` and `dies_at_most` in a choice.  Evaluations
+    are remembered.
     """
 
     scout: Scout
     blocked: np.ndarray
     minutes: np.ndarray
     deadline: float
+    goal: float = GOAL
+    die_minutes: float = 0.0
+    beads: np.ndarray | None = None
+    dies: np.ndarray | None = None
+    beads_at_most: int | None = None
+    dies_at_most: int | None = None
     ratio: dict[int, float] = field(default_factory=dict)
     fixed: tuple[int, ...] = ()
     ignored: set[int] = field(default_factory=set)
@@ -72,15 +80,23 @@ class Chooser:
 
     def weigh(self, chosen: tuple[int, ...]) -> Choice:
         """A choice with its worst demand and its minutes."""
-        bad = self.bad(self.respond(chosen))
-        return Choice(chosen, max(bad.values(), default=0.0), float(self.minutes[list(chosen)].sum()))
+        worst = max(self.bad(self.respond(chosen)).values(), default=0.0)
+        minutes = float(self.minutes[list(chosen)].sum())
+        if self.die_minutes:
+            minutes += self.die_minutes * len(np.unique(self.dies[list(chosen)]))
+        return Choice(chosen, worst, minutes, (max(worst - self.goal, 0.0), minutes))
 
     def allowed(self, chosen: tuple[int, ...]) -> np.ndarray:
         """(candidates,) bool: those that may join."""
-        if not chosen:
-            return np.ones(len(self.minutes), bool)
-        free = ~self.blocked[list(chosen)].any(axis=0)
-        free[list(chosen)] = False
+        here = list(chosen)
+        free = ~self.blocked[here].any(axis=0)
+        free[here] = False
+        if self.beads_at_most is not None:
+            free &= self.beads[here].sum() + self.beads <= self.beads_at_most
+        if self.dies_at_most is not None:
+            used = np.unique(self.dies[here])
+            if len(used) >= self.dies_at_most:
+                free &= np.isin(self.dies, used)
         return free
 
     def ranked(self, chosen: tuple[int, ...], jitter: np.ndarray) -> list[int]:
@@ -103,13 +119,15 @@ class Chooser:
 def greedy(chooser: Chooser, start: tuple[int, ...], rng: np.random.Generator, noise: float = 0.0) -> Choice:
     """Add the candidate that brings the worst demands down most a minute, until all are met or none fits."""
     now = chooser.weigh(start)
-    while now.worst > GOAL and not chooser.out_of_time():
+    while now.worst > chooser.goal and not chooser.out_of_time():
         jitter = np.exp(noise * rng.standard_normal(len(chooser.minutes)))
         tries = [chooser.weigh(tuple(sorted((*now.chosen, i)))) for i in chooser.ranked(now.chosen, jitter)]
         better = [one for one in tries if one.worst < now.worst * 0.999]
         if not better:
             break
-        now = min(better, key=lambda one: (max(one.worst, GOAL) - now.worst) / (one.minutes - now.minutes + 1e-9))
+        now = min(
+            better, key=lambda one: (max(one.worst, chooser.goal) - now.worst) / (one.minutes - now.minutes + 1e-9)
+        )
     return now
 
 
@@ -169,11 +187,11 @@ def best_choice(
     best = None
     for k in range(starts):
         one = greedy(chooser, chooser.fixed, rng, 0.0 if k == 0 else 0.35)
-        if one.worst <= FAR:
+        if one.worst <= FAR or not chooser.goal:
             one = improved(chooser, one, rng)
         if best is None or one.key < best.key:
             best = one
             tell(best)
-        if chooser.out_of_time() or best.worst > FAR:
+        if chooser.out_of_time() or (chooser.goal and best.worst > FAR):
             break
     return best

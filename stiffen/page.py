@@ -7,7 +7,7 @@ from elsewhere.  The template is data/report.html.
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from importlib import resources
 from pathlib import Path
@@ -18,10 +18,11 @@ from shapely.geometry import LineString, Polygon
 from . import bench
 from .card import DEMAND_HEAD, card_text, demand_rows, kg, saving, warning_lines
 from .drawing import CAUTIONS, written
-from .layout import Bead, Hole
-from .marking import counted, datum, in_rolling_order
+from .layout import Bead, Hole, Layout
+from .marking import counted, datum, face_up, faces, in_rolling_order, view
 from .panel import Panel
-from .rules import audit, frame_side
+from .rolling import pass_depths
+from .rules import audit
 from .verdict import Rival, Verdict
 
 EDGE = 0.04  # of the longer side, left free round the drawing
@@ -73,7 +74,7 @@ def page(
         demand_head=DEMAND_HEAD,
         demands=list(zip(demand_rows(verdict), [demand.met for demand in verdict.demands], strict=True)),
         against=_against(verdict, flat),
-        beads=[_bead_row(panel, place, bead) for place, bead in enumerate(verdict.layout.beads)],
+        beads=_bead_rows(panel, verdict.layout),
         holes=[_hole_row(panel, number, hole) for number, hole in enumerate(verdict.layout.holes, 1)],
         warnings=warning_lines(panel, verdict),
         pictures=[(caption, base64.b64encode(Path(file).read_bytes()).decode()) for caption, file in pictures],
@@ -109,19 +110,27 @@ def _against(verdict: Verdict, flat: Verdict | None) -> list[tuple[str, str, str
 # ------------------------------------------------------------------------------------------------------------- tables
 
 
-def _bead_row(panel: Panel, place: int, bead: Bead) -> dict:
-    """What the table and the drawing tell of one bead; places from the datum corner, mm."""
-    (x0, y0), (x1, y1) = (_measured(panel, at) for at in (bead.path[0], bead.path[-1]))
-    return {
-        "number": place + 1,
-        "die": bead.die.name,
-        "side": bead.side,
-        "start": f"{x0:.1f}, {y0:.1f}",
-        "stop": "back at start" if bead.closed else f"{x1:.1f}, {y1:.1f}",
-        "length": f"{bead.length:.0f}",
-        "passes": len(bench.pass_depths(bead.die, panel.material)),
-        "frame": frame_side(panel, bead) or "NEITHER",
-    }
+def _bead_rows(panel: Panel, layout: Layout) -> list[dict]:
+    """What the table and the drawing tell of each bead, in rolling order; places from the datum corner, mm.
+
+    The frame side is the one seen with that face up on which the bead is rolled.
+    """
+    seen = {face: view(panel, layout, face) for face in faces(layout)}
+    rows = []
+    for place, bead in enumerate(layout.beads):
+        (x0, y0), (x1, y1) = (_measured(panel, at) for at in (bead.path[0], bead.path[-1]))
+        row = {
+            "number": place + 1,
+            "die": bead.die.name,
+            "side": bead.side,
+            "start": f"{x0:.1f}, {y0:.1f}",
+            "end": "back at start" if bead.closed else f"{x1:.1f}, {y1:.1f}",
+            "length": f"{bead.length:.0f}",
+            "passes": len(pass_depths(bead.die, panel.material)),
+            "frame": seen[face_up(layout, bead)].frames[place] or "NEITHER",
+        }
+        rows.append(row)
+    return rows
 
 
 def _hole_row(panel: Panel, number: int, hole: Hole) -> dict:
@@ -166,7 +175,10 @@ def _drawing(panel: Panel, verdict: Verdict) -> dict:
         "fasteners": [
             (*spot(at), support.kind, support.diameter) for support in panel.supports for at in support.fasteners()
         ],
-        "beads": [_bead_shape(panel, place, bead, outline, spot) for place, bead in enumerate(verdict.layout.beads)],
+        "beads": [
+            {**row, **_bead_shape(bead, outline, spot)}
+            for row, bead in zip(_bead_rows(panel, verdict.layout), verdict.layout.beads, strict=True)
+        ],
         "holes": [
             {
                 **_hole_row(panel, number, hole),
@@ -178,12 +190,12 @@ def _drawing(panel: Panel, verdict: Verdict) -> dict:
     }
 
 
-def _bead_shape(panel: Panel, place: int, bead: Bead, outline: object, spot: object) -> dict:
+def _bead_shape(bead: Bead, outline: Callable, spot: Callable) -> dict:
+    """Band, axis and middle of a bead, in the drawing's words."""
     axis = LineString(bead.path)
     band = axis.buffer(bead.die.width / 2, cap_style="flat")
     middle = axis.interpolate(0.5, normalized=True)
     return {
-        **_bead_row(panel, place, bead),
         "band": outline(band.exterior.coords, *(ring.coords for ring in band.interiors)),
         "axis": " ".join(f"{x},{y}" for x, y in map(spot, bead.path)),
         "middle": spot((middle.x, middle.y)),

@@ -20,6 +20,8 @@ SUPPORT_KINDS = ("edge", "rivets", "bolts", "rest")
 HOLDS = ("pinned", "clamped", "guided")
 IN_PLANE = ("held", "free", "unknown")
 LOAD_KINDS = ("pressure", "patch", "line", "inertia")
+SYMMETRIES = ("auto", "none", "x", "y", "xy")
+GOALS = ("lightest", "stiffest")
 DEMAND_KINDS = ("deflection", "softness", "frequency", "buckling", "stress")
 
 
@@ -199,6 +201,10 @@ class Panel:
     trims: tuple[Trim, ...] = ()
     combinations: tuple[Combination, ...] = ()
     waviness: float = 0.0  # amplitude of the initial out-of-flat, mm
+    symmetry: str = "auto"  # of the layout: auto (the panel's own), none, x, y (mirrored along that axis), xy
+    goal: str = "lightest"  # or stiffest: at the thinnest gauge, with at most `beads_at_most` beads
+    beads_at_most: int | None = None
+    dies_at_most: int | None = None
     source: dict = field(default_factory=dict, compare=False, repr=False)  # the file as data, nothing left to look up
 
     @cached_property

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from matplotlib.font_manager import FontProperties
 
 SIZES = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # mm, upright
-PAPERS = (*SIZES, "roll")
 INCH = 25.4
 POINT = INCH / 72  # mm
 LEAST = 3.0  # mm, the smallest capitals that are read at arm's length

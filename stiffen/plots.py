@@ -1,7 +1,7 @@
 """Pictures of what the judge found: flat and found side by side, one scale a row.
 
-The scale runs from light to dark, so it survives a grey printer and any eye.  Every label carries its unit; letters are
-at least 9 points, 3 mm on paper.  matplotlib is loaded only when a picture is drawn, and none of its global state is
+The scale runs from light to dark, so it survives a grey printer and any eye.  Every label carries its unit; capitals
+are 3 mm high on paper.  matplotlib is loaded only when a picture is drawn, and none of its global state is
 touched.
 """
 
@@ -34,7 +34,9 @@ PALE = "#d8d8d8"
 WIDE = 7.5  # inches: what an A4 or Letter page takes upright
 DPI = 200
 STEPS = 12
-LETTERS = 9.0  # points
+LETTERS = 11.8  # points: capitals of 3 mm
+HEADS = 13.0
+ROOM = 37  # letters that stand under one of two maps
 COMMON = 0.995  # share of the sheet that a scale of stresses covers: a peak at a rivet would drown the rest
 
 Titled = Sequence[tuple[str, Verdict]]
@@ -140,7 +142,7 @@ def _softness(verdicts: Sequence[Verdict]) -> _Row:
     under = []
     for verdict, field in zip(verdicts, fields, strict=True):
         demand = _demand(verdict, "softness", None)
-        largest = f"softest {field.max(initial=0.0):.2f} mm per 100 N (linear)"
+        largest = f"softest {field.max(initial=0.0):.2f} mm per 100 N"
         under.append(f"{largest}\n{_against_limit(demand)}" if demand else largest)
     return _Row("give under a push, mm per 100 N;\ncomputed at the dots", fields, under, _from_samples, _top(fields))
 
@@ -153,7 +155,7 @@ def _stress(panel: Panel, verdicts: Sequence[Verdict], case: str) -> _Row:
     for verdict, field in zip(verdicts, fields, strict=True):
         words = f"at the cross {field.max():.2f} of yield ({field.max() * strength:.0f} MPa)"
         if field.max() >= 1:
-            words += "\nwhite outlines: over yield, it would stay bent"
+            words += "\nwhite outlines: over yield, stays bent"
         demand = _demand(verdict, "stress", case)
         under.append(f"{words}\n{_against_limit(demand)}" if demand else words)
     return _Row(f"von Mises stress over yield,\ncase {case}", fields, under, _by_triangle, top, beyond=True)
@@ -218,9 +220,9 @@ def proportion(panel: Panel) -> float:
 def _rows_picture(panel: Panel, titled: Titled, rows: Sequence[_Row], path: str | Path) -> None:
     count = len(titled)
     each = proportion(panel) * 0.84 * WIDE / count if count > 1 else proportion(panel) * 0.8 * WIDE
-    figure = canvas(1.1 + max(1, len(rows)) * (each + 0.6))
+    figure = canvas(1.4 + max(1, len(rows)) * (each + 0.75))
     axes = figure.subplots(max(1, len(rows)), count, squeeze=False, sharex=True, sharey=True)
-    letters = 46 if count > 1 else 90
+    letters = ROOM if count > 1 else 2 * ROOM
     for line, row in zip(axes, rows, strict=False):
         for axis, (_, verdict), field, words in zip(line, titled, row.fields, row.under, strict=True):
             shades = row.draw(axis, panel, verdict, field, row.top)
@@ -236,8 +238,8 @@ def _rows_picture(panel: Panel, titled: Titled, rows: Sequence[_Row], path: str 
     for axis, (title, verdict) in zip(axes[0], titled, strict=True):
         modes = verdict.maps.modes
         first = f"\nfirst mode {modes[0][0]:.1f} Hz" if modes else ""
-        axis.set_title(f"{title}\n{verdict.layout.gauge:g} mm, {verdict.mass_kg:.3f} kg{first}", fontsize=10)
-    figure.suptitle(f"{panel.name} ({panel.material.name})", fontsize=12)
+        axis.set_title(f"{title}\n{verdict.layout.gauge:g} mm, {verdict.mass_kg:.3f} kg{first}", fontsize=LETTERS)
+    figure.suptitle(f"{panel.name} ({panel.material.name})", fontsize=HEADS)
     save(figure, path)
 
 

@@ -8,7 +8,7 @@ Program. 99 (2004) 283-296, from memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.sparse as sp
@@ -19,6 +19,7 @@ from .errors import SolverError
 from .ribbed import Scout
 
 OPTIMAL, FEASIBLE, INFEASIBLE, NOTHING_FOUND = "optimal", "feasible", "infeasible", "nothing found"
+BROKEN = 1e-7  # by how much a packing row must be broken to be added
 
 
 def status_of(result: OptimizeResult) -> str:
@@ -61,7 +62,10 @@ def clique_cover(conflicts: sp.sparray) -> sp.csr_array:
 
 @dataclass(frozen=True, eq=False)
 class Program:
-    """Least cost . x, packing x <= room (cliques, number of beads), lower <= x <= upper; cuts come with each solve."""
+    """Least cost . x, packing x <= room, lower <= x <= upper; the cuts come with each solve.
+
+    packing: rows of the cliques (room 1), then -sum x <= -least count, then sum x <= greatest count.
+    """
 
     cost: np.ndarray
     packing: sp.csr_array
@@ -69,53 +73,79 @@ class Program:
     lower: np.ndarray
     upper: np.ndarray
 
+    def counted(self, least: float, most: float) -> Program:
+        """The same with at least and at most so many candidates in."""
+        return replace(self, room=np.concatenate([self.room[:-2], [-least, most]]))
+
+    def keeps(self, x: np.ndarray) -> bool:
+        """True where x (n,) keeps its bounds and the packing rows."""
+        rows = (self.packing @ x <= self.room + BROKEN).all()
+        return bool(rows and (x >= self.lower).all() and (x <= self.upper).all())
+
     @property
     def trivial(self) -> float:
-        """The bound without any cut or clique."""
-        return self.bound(self.cost, [], np.zeros(0), np.zeros(len(self.room)))
+        """The bound without any cut or row."""
+        return float(np.minimum(self.cost * self.lower, self.cost * self.upper).sum())
 
-    def bound(self, cost: np.ndarray, cuts: list[Cut], y: np.ndarray, mu: np.ndarray) -> float:
-        """A value that no x of the program with cost (n,) goes below, for any multipliers y of the cuts, mu >= 0."""
+    def bound(self, left: np.ndarray, cuts: list[Cut], y: np.ndarray, mu: np.ndarray) -> float:
+        """A value that no x of the program goes below, for any multipliers y, mu >= 0; left: `reduced` costs."""
+        asked = sum(weight * cut.least for weight, cut in zip(y, cuts, strict=True))
+        return float(asked - mu @ self.room + np.minimum(left * self.lower, left * self.upper).sum())
+
+    def reduced(self, cost: np.ndarray, cuts: list[Cut], y: np.ndarray, mu: np.ndarray) -> np.ndarray:
+        """(n,) cost of each candidate less what it brings to the cuts, plus what it takes up."""
         left = cost + self.packing.T @ mu
-        value = -float(mu @ self.room)
         for weight, cut in zip(y, cuts, strict=True):
             if weight > 0:
                 left = left - weight * cut.coefficients
-                value += weight * cut.least
-        return value + float(np.minimum(left * self.lower, left * self.upper).sum())
+        return left
 
 
 @dataclass(frozen=True, eq=False)
 class Solved:
-    """x (n,), by how much the worst cut is missed there at best (elastic), the bound from multipliers y, mu."""
+    """x (n,); value: the bound; left: reduced costs; y, mu: multipliers of cuts and packing rows, all >= 0."""
 
     x: np.ndarray
-    missed: float
     value: float
+    left: np.ndarray
     y: np.ndarray
     mu: np.ndarray
 
 
-def solve(program: Program, cuts: list[Cut], elastic: bool = False) -> Solved | None:
-    """The linear program; None where it is infeasible.  elastic: least t such that every cut is missed by t at most."""
-    n = len(program.cost)
-    rows = -np.array([cut.coefficients for cut in cuts]).reshape(len(cuts), n)
+def solve(program: Program, cuts: list[Cut], elastic: bool = False, tight: np.ndarray | None = None) -> Solved | None:
+    """The linear program; None where the solver calls it infeasible.
+
+    elastic: x that misses the worst cut and count least; a value above 0 shows that no x keeps all.  tight: packing rows to
+    begin with; others are added as they are broken.
+    """
+    n, m = len(program.cost), len(cuts)
+    rows = sp.csr_array(-np.array([cut.coefficients for cut in cuts]).reshape(m, n))
     least = -np.array([cut.least for cut in cuts])
-    A = sp.vstack([sp.csr_array(rows), program.packing]).tocsr()
-    b = np.concatenate([least, program.room])
+    use = np.zeros(len(program.room), bool) if tight is None else tight.copy()
+    use[-2:] = True
     cost, lower, upper = program.cost, program.lower, program.upper
     if elastic:
-        t = np.concatenate([-np.ones(len(cuts)), np.zeros(len(program.room))])
-        A = sp.hstack([A, sp.csr_array(t[:, None])]).tocsr()
         cost = np.append(np.zeros(n), 1.0)
         lower, upper = np.append(lower, -1.0), np.append(upper, np.inf)
-    result = linprog(cost, A, b, bounds=np.stack([lower, upper], axis=1), method="highs")
-    if status_of(result) == INFEASIBLE:
-        return None
+    while True:
+        A = sp.vstack([rows, program.packing[use]])
+        if elastic:
+            slack = np.repeat([-1.0, 0.0, -1.0], [m, use.sum() - 2, 2])
+            A = sp.hstack([A, sp.csr_array(slack[:, None])])
+        b = np.concatenate([least, program.room[use]])
+        result = linprog(cost, A.tocsr(), b, bounds=np.stack([lower, upper], axis=1), method="highs")
+        if status_of(result) == INFEASIBLE:
+            return None
+        x = result.x[:n]
+        broken = (program.packing @ x > program.room + BROKEN) & ~use
+        if not broken.any():
+            break
+        use |= broken
     multipliers = np.maximum(-result.ineqlin.marginals, 0.0)
-    y, mu = multipliers[: len(cuts)], multipliers[len(cuts) :]
-    against = np.zeros(n) if elastic else program.cost
-    return Solved(result.x[:n], float(result.x[n]) if elastic else 0.0, program.bound(against, cuts, y, mu), y, mu)
+    y, mu = multipliers[:m], np.zeros(len(use))
+    mu[use] = multipliers[m:]
+    left = program.reduced(np.zeros(n) if elastic else program.cost, cuts, y, mu)
+    return Solved(x, program.bound(left, cuts, y, mu), left, y, mu)
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +156,6 @@ class Task:
     cutter: Cutter
     floor: Floor
     program: Program
-    cliques: int  # first rows of the program's packing
 
     @property
     def n(self) -> int:
@@ -159,8 +188,7 @@ class Task:
 
     def met(self, chosen: tuple[int, ...]) -> bool:
         """True where a choice keeps the packing rows and the fixed beads, and the scout says it meets the demands."""
-        x, program = self.layout(chosen), self.program
-        if (program.packing @ x > program.room).any() or (x < program.lower).any() or (x > program.upper).any():
+        if not self.program.keeps(self.layout(chosen)):
             return False
         scout, limits = self.cutter.scout, self.cutter.limits
         values = scout.respond(tuple(sorted(chosen))).values
@@ -187,16 +215,12 @@ def task(
     conflicts = sp.csr_array(conflicts)
     if conflicts[list(fixed)][:, list(fixed)].nnz or len(fixed) > (n if beads_at_most is None else beads_at_most):
         raise ValueError(f"fixed = {fixed}: these candidates exclude each other, or are more than {beads_at_most}")
-    packing = clique_cover(conflicts)
+    cliques, everything = clique_cover(conflicts), sp.csr_array(np.ones((1, n)))
+    packing = sp.vstack([cliques, -everything, everything]).tocsr()
     room = np.ones(packing.shape[0])
-    if beads_at_most is not None:
-        packing = sp.vstack([packing, sp.csr_array(np.ones((1, n)))]).tocsr()
-        room = np.append(room, float(beads_at_most))
+    room[-2:] = 0.0, n if beads_at_most is None else beads_at_most
     cost = np.ones(n) if cost is None else np.asarray(cost, float)
     lower, upper = np.zeros(n), np.ones(n)
     lower[list(fixed)] = 1.0
     cutter = Cutter(scout, scout_limits(scout) if limits is None else limits)
-    count = len(room) - (beads_at_most is not None)
-    return Task(
-        conflicts, cutter, cutter.floor(tuple(sorted(fixed))), Program(cost, packing, room, lower, upper), count
-    )
+    return Task(conflicts, cutter, cutter.floor(tuple(sorted(fixed))), Program(cost, packing, room, lower, upper))

@@ -19,7 +19,7 @@ from .layout import SIDES, Layout
 from .loops import Drawing, Loop, read_loops
 from .material import Material, materials
 from .outline import Ring, Sheet, round_corners
-from .panel import Cutout, Fold, Panel
+from .panel import GOALS, SYMMETRIES, Cutout, Fold, Panel
 from .toolfile import STARTER, read_tools, starter_tools, tools_from_dict, tools_of, tools_table
 from .tools import Tools
 
@@ -38,7 +38,9 @@ FORMAT, VERSION = "stiffen layout", 1
 LEAST_SPAN, GREATEST_SPAN = 50.0, 10_000.0  # mm, the longer side of a sheet: a smaller one has no room for beads
 LEAST_WIDTH = 1.0  # mm, its shorter side
 WAVINESS = Range(0.0, 50.0, "mm")
-PANEL_KEYS = ("name", "material", "gauges", "outline", "outline_dxf", "corner_radius", "bead_side", "tools", "waviness")
+COUNT = Range(1, 1000)
+PANEL_KEYS = ("name", "material", "gauges", "outline", "outline_dxf", "corner_radius", "bead_side", "tools", "waviness",
+              "symmetry", "goal", "beads_at_most", "dies_at_most")  # fmt: skip
 
 
 class Context(NamedTuple):
@@ -117,6 +119,10 @@ def _panel(root: Table, folder: Path) -> tuple[Panel | None, Context]:
         "material": _material(root, head),
         "gauges": _gauges(head),
         "waviness": head.number("waviness", WAVINESS, 0.0),
+        "symmetry": head.choice("symmetry", SYMMETRIES, "auto"),
+        "goal": head.choice("goal", GOALS, "lightest"),
+        "beads_at_most": _count(head, "beads_at_most"),
+        "dies_at_most": _count(head, "dies_at_most"),
         "supports": _rows(root, "support", partial(records.support, sheet=sheet)),
         "loads": _rows(root, "load", partial(records.load, sheet=sheet)),
         **_cases(root),
@@ -134,6 +140,14 @@ def _panel(root: Table, folder: Path) -> tuple[Panel | None, Context]:
     source = _source(root.data, tools_data, drawing)
     panel = Panel(outline=outline, cutouts=cutouts, tools=tools, bead_side=context.bead_side, source=source, **values)
     return panel, context
+
+
+def _count(head: Table, key: str) -> int | None:
+    """A whole number, or None where none is given."""
+    value = head.number(key, COUNT, None)
+    if value is not None and value != int(value):
+        return head.fault(key, f"is {value:g}, not a whole number", "give how many")
+    return None if value is None else int(value)
 
 
 def _source(data: dict, tools: dict, drawing: Drawing | None) -> dict:

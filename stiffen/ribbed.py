@@ -12,7 +12,7 @@ It ranks layouts; it never decides.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -30,7 +30,9 @@ from .section import properties, taper
 from .shell import TONNE, Shell, elimination_order, factorise
 from .supports import FREE, grip
 
-BESIDE = 2.3  # sheet that works with a bead on each side, as a multiple of its width: fitted to the judge, see DEVELOPERS.md
+BESIDE = (
+    2.3  # sheet that works with a bead on each side, as a multiple of its width: fitted to the judge, see DEVELOPERS.md
+)
 PLATE_SIZE = 12.0  # mm, elements of the plate
 PUSH_SPACING = 45.0  # mm between places pushed for softness
 MANY = 100  # beads; more than these together are only asked for as a bound
@@ -75,6 +77,12 @@ class Scout:
     starts: np.ndarray  # (candidates + 1,) first row of each candidate
     removed: sp.csr_matrix  # (candidates, m): share of each triangle's stiffness that a hole takes out
     cut_out: np.ndarray  # (candidates,) pilot area over area inside the fold circle: what goes of the mass there
+
+    def grouped(self, ends: np.ndarray) -> Scout:
+        """The same plate with beads ends[k] to ends[k + 1] as candidate k; for beads alone, not holes."""
+        size = len(ends) - 1
+        nothing = sp.csr_matrix((size, self.removed.shape[1]))
+        return replace(self, starts=self.starts[ends], removed=nothing, cut_out=np.zeros(size))
 
     @cached_property
     def forces(self) -> dict[int, np.ndarray]:

@@ -335,8 +335,8 @@ def _place_breaches(panel: Panel, item: Item, gauge: float, name: str) -> Iterat
         yield Breach(name, "leaves the sheet", own[1] + gap)
     elif isinstance(item, Bead):
         yield from _open_end_breaches(panel, item, gauge, name)
-        inner = _without_open_ends(item, (own[1] + gap) / math.sin(math.radians(STEEPEST)))
-        yield from _too_close((inner, own[1]), Obstacle("edge of the sheet", sheet.exterior, gap), name)
+        inner, edge = _beside_open_ends(item, sheet.exterior, (own[1] + gap) / math.sin(math.radians(STEEPEST)))
+        yield from _too_close((inner, own[1]), Obstacle("edge of the sheet", edge, gap), name)
         if item.die.profile == "step":
             yield from _too_far(panel, item, gauge, name)
     else:
@@ -350,20 +350,24 @@ def _too_far(panel: Panel, bead: Bead, gauge: float, name: str) -> Iterator[Brea
     line, most = LineString(bead.path), spacing(panel.tools, "step_reach", gauge)
     limit = lifted_side(bead.path, panel.outline) * (most + bead.die.width / 2)
     strip, wide = (line.buffer(many * limit, single_sided=True, join_style="mitre") for many in (1, 4))
-    beyond = wide.difference(strip).intersection(Polygon(panel.outline))
-    if beyond.area > 1.0:
-        away = float(line.distance(shapely.points(shapely.get_coordinates(beyond))).max()) - bead.die.width / 2
+    beyond = shapely.get_coordinates(wide.difference(strip).intersection(Polygon(panel.outline)))
+    away = float(line.distance(shapely.points(beyond)).max(initial=0.0)) - bead.die.width / 2
+    if away > most + SLACK:
         what = f"up to {away:.1f} mm from the edge; a step belongs along an edge, at most {most:.1f} mm from it"
         yield Breach(name, what, away - most)
 
 
-def _without_open_ends(bead: Bead, length: float) -> BaseGeometry:
-    """The axis without so many mm at each open end; its middle point where nothing is left."""
+def _beside_open_ends(bead: Bead, edge: BaseGeometry, length: float) -> tuple[BaseGeometry, BaseGeometry]:
+    """The axis without so many mm at each open end, and the edge it keeps clear of.
+
+    Where nothing would be left of the axis, all of it, and the edge without so much of it about each open end.
+    """
     line = LineString(bead.path)
     start, stop = (length * is_open for is_open in bead.open_ends)
-    if start + stop >= line.length:
-        return line.interpolate(0.5, normalized=True)
-    return substring(line, start, line.length - stop)
+    if start + stop < line.length:
+        return substring(line, start, line.length - stop), edge
+    ends = zip((bead.path[0], bead.path[-1]), bead.open_ends, strict=True)
+    return line, edge.difference(shapely.union_all([Point(end).buffer(length) for end, is_open in ends if is_open]))
 
 
 def _open_end_breaches(panel: Panel, bead: Bead, gauge: float, name: str) -> Iterator[Breach]:

@@ -12,17 +12,20 @@ import math
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
+import scipy.sparse as sp
 
-from . import bench
-from .candidates import candidates
+from . import bench, symmetry
+from .candidates import bead_candidates, conflicts, hole_candidates
 from .families import hand_layouts
 from .judging import FAR, Progress, check, quick_badness, quiet, rival
 from .layout import Bead, Hole, Layout
-from .moves import Choice, Chooser, best_choice
+from .moves import GOAL, Choice, Chooser, best_choice
 from .panel import Panel
 from .ribbed import scout
+from .rolling import pass_depths
 from .threads import one_thread
 from .verdict import UNDECIDED, DemandResult, Found, Rival, Verdict
 
@@ -32,6 +35,7 @@ HOPELESS = 1.15  # a scout's best worse than this is not shown to the judge
 JUDGES = ("stress", "buckling")  # demands only the judge sees
 SCOUTING = 0.25  # share of the time left that choosing by the scout may take at one gauge
 SLICE = 0.4  # share of the time left that layouts judged one by one may take at one gauge
+ONCE_MORE = 1.6  # a symmetric layout that misses by more is not tried again without symmetry
 HEAVY = 2.0  # linear deflection over thickness beyond which a load case is the judge's alone
 HOLE_ROUNDS = 6  # times the judge is asked about a batch of holes
 
@@ -44,33 +48,62 @@ def _nobody(verdict: Verdict) -> None:
 
 @dataclass(frozen=True, eq=False)
 class _Pool:
-    """What may go in at one gauge, the panel's fixed beads and holes first; blocked: (n, n) bool, beads, then holes."""
+    """What may go in at one gauge.
+
+    beads and holes: the panel's fixed ones first.  sets: numbers of the beads that go in together (a bead and its
+    mirror images), the fixed ones first, alone.  blocked: (n, n) bool over beads, then holes.
+    """
 
     beads: tuple[Bead, ...]
     holes: tuple[Hole, ...]
+    sets: tuple[tuple[int, ...], ...]
     blocked: np.ndarray
     fixed_beads: int
     fixed_holes: int
 
     @classmethod
-    def of(cls, panel: Panel, gauge: float) -> _Pool:
-        """Everything the tools could make; candidates already keep clear of what is fixed."""
-        beads, holes = _fixed(panel.beads), _fixed(panel.holes)
-        made = candidates(panel, gauge)
-        first_hole = len(beads) + len(made.beads) + len(holes)
-        place = np.concatenate([len(beads) + np.arange(len(made.beads)), first_hole + np.arange(len(made.holes))])
-        blocked = np.zeros((first_hole + len(made.holes),) * 2, bool)
-        blocked[np.ix_(place, place)] = made.conflicts.toarray()
-        return cls(beads + made.beads, holes + made.holes, blocked, len(beads), len(holes))
+    def of(cls, panel: Panel, gauge: float, along: str) -> _Pool:
+        """Everything the tools could make, mirrored along the axes `along`; all of it keeps clear of what is fixed."""
+        fixed_beads, fixed_holes = _fixed(panel.beads), _fixed(panel.holes)
+        beads, holes = bead_candidates(panel, gauge), hole_candidates(panel, gauge)
+        groups = symmetry.sets(panel, gauge, beads, along) if along else [(bead,) for bead in beads]
+        beads = tuple(bead for group in groups for bead in group)
+        ends = np.cumsum([0, *(len(group) for group in groups)])
+        numbers = [range(i, j) for i, j in zip(ends[:-1], ends[1:], strict=True)]
+        n, f = len(beads), len(fixed_beads)
+        first_hole = f + n + len(fixed_holes)
+        place = np.concatenate([f + np.arange(n), first_hole + np.arange(len(holes))])
+        blocked = np.zeros((first_hole + len(holes),) * 2, bool)
+        blocked[np.ix_(place, place)] = conflicts(panel, gauge, beads, holes).toarray()
+        sets = [(i,) for i in range(f)]
+        for group in numbers:
+            mine = tuple(f + i for i in group)
+            if not blocked[np.ix_(mine, mine)].any():
+                sets.append(mine)
+        return cls(fixed_beads + beads, fixed_holes + holes, tuple(sets), blocked, f, len(fixed_holes))
+
+    def numbers(self, chosen: tuple[int, ...]) -> list[int]:
+        """Numbers of the beads of some sets."""
+        return [i for k in chosen for i in self.sets[k]]
 
     def layout(self, gauge: float, chosen: tuple[int, ...]) -> Layout:
-        """The layout of some beads, and the fixed holes."""
-        return Layout(gauge, tuple(self.beads[i] for i in chosen), self.holes[: self.fixed_holes])
+        """The layout of some sets of beads, and the fixed holes."""
+        return Layout(gauge, tuple(self.beads[i] for i in self.numbers(chosen)), self.holes[: self.fixed_holes])
 
     @property
     def fixed(self) -> tuple[int, ...]:
-        """Numbers of the beads that stay."""
+        """Numbers of the sets that stay."""
         return tuple(range(self.fixed_beads))
+
+    @cached_property
+    def set_conflicts(self) -> np.ndarray:
+        """(sets, sets) bool: sets of which one bead is in the way of another's."""
+        n = len(self.beads)
+        rows = np.repeat(np.arange(len(self.sets)), [len(one) for one in self.sets])
+        member = sp.csr_matrix((np.ones(len(rows)), (rows, [i for one in self.sets for i in one])), (len(self.sets), n))
+        out = (member @ sp.csr_matrix(self.blocked[:n, :n].astype(float)) @ member.T).toarray() > 0
+        np.fill_diagonal(out, False)
+        return out
 
 
 def _fixed(items: tuple) -> tuple:
@@ -130,7 +163,7 @@ def worst_badness(verdict: Verdict) -> float:
 
 def rank(panel: Panel, verdict: Verdict) -> tuple:
     """Smaller is better: met first; then mass (to 1 %), minutes; what is not met by how much it misses."""
-    if not verdict.met:
+    if not verdict.met or panel.goal == "stiffest":
         return (1, worst_badness(verdict), verdict.mass_kg)
     return (0, round(math.log(verdict.mass_kg) / 0.01), bench.minutes(panel, verdict.layout), verdict.mass_kg)
 
@@ -179,25 +212,39 @@ def search(
 
 
 def _hunt_down(hunt: _Hunt) -> None:
-    """Go up the gauges until the scout's layouts meet; then try the lighter gauges one layout at a time; then holes."""
+    """Go up the gauges until the scout's layouts meet; then try the lighter gauges one layout at a time; then holes.
+
+    Asked for the stiffest, stay at the thinnest gauge and leave the sheet whole.
+    """
+    panel = hunt.panel
     opened = []
-    met = None
-    for gauge in sorted(hunt.panel.gauges):
+    met = here = None
+    for gauge in sorted(panel.gauges)[: 1 if panel.goal == "stiffest" else None]:
         if hunt.left <= 0:
             hunt.reasons[gauge] = "not tried: time was up"
             continue
-        here = _Gauge.opened(hunt, gauge)
-        met = here.by_scout(hunt)
+        for along in _attempts(panel):
+            here = _Gauge.opened(hunt, gauge, along)
+            met = here.by_scout(hunt)
+            if met is not None or hunt.best_at[gauge] > ONCE_MORE:
+                break
         if met is not None:
             break
         opened.append(here)
-    for here in reversed(opened):
-        better = here.one_by_one(hunt) if hunt.left > 0 else None
+    if panel.goal == "stiffest":
+        return
+    for one in reversed(opened):
+        better = one.one_by_one(hunt) if hunt.left > 0 else None
         if better is not None:
-            met = better
+            met, here = better, one
     if met is not None:
-        here = next((one for one in opened if one.gauge == met.layout.gauge), here)
         _with_holes(hunt, met, here.pool)
+
+
+def _attempts(panel: Panel) -> tuple[str, ...]:
+    """Symmetries to try in turn: the panel's own first where that is left to us, then none."""
+    along = symmetry.axes(panel)
+    return (along, "") if along and panel.symmetry == "auto" else (along,)
 
 
 @dataclass(eq=False)
@@ -212,11 +259,11 @@ class _Gauge:
     start: tuple[int, ...] = ()
 
     @classmethod
-    def opened(cls, hunt: _Hunt, gauge: float) -> _Gauge:
-        """Candidates and scout at a gauge."""
-        hunt.tell(f"{gauge:g} mm: drawing candidates")
+    def opened(cls, hunt: _Hunt, gauge: float, along: str) -> _Gauge:
+        """Candidates and scout at a gauge, layouts mirrored along the axes `along`."""
+        hunt.tell(f"{gauge:g} mm: drawing candidates{', mirrored' if along else ''}")
         begun = time.monotonic()
-        pool = _Pool.of(hunt.panel, gauge)
+        pool = _Pool.of(hunt.panel, gauge, along)
         hunt.candidates = max(hunt.candidates, len(pool.beads) + len(pool.holes))
         return cls(gauge, pool, _chooser(hunt.panel, gauge, pool), begun)
 
@@ -230,12 +277,12 @@ class _Gauge:
         """The sheet as it is if that will do; else beads by the scout, corrected by the judge."""
         panel, gauge = hunt.panel, self.gauge
         bare = hunt.judge(self.pool.layout(gauge, self.pool.fixed))
-        if bare.met:
+        if bare.met and panel.goal == "lightest":
             hunt.reasons[gauge] = "the sheet as it is meets all demands"
             return bare
         self.chooser.ignored = {i for i, d in enumerate(bare.demands) if _is_heavy(d)}
         missing = _beyond(self.chooser)
-        if missing:
+        if missing and panel.goal == "lightest":
             count = len(self.pool.beads)
             hunt.reasons[gauge] = f"on the ribbed plate even all {count} bead candidates at once miss {missing}"
             return None
@@ -276,15 +323,32 @@ class _Gauge:
 
 def _chooser(panel: Panel, gauge: float, pool: _Pool) -> Chooser:
     """The scout with the bead candidates of `pool`."""
-    each = np.array([bench.minutes(panel, Layout(gauge, (bead,))) for bead in pool.beads])
-    n = len(pool.beads)
+    each = _minutes(panel, pool.beads)
+    dies = {die.name: k for k, die in enumerate(panel.tools.bead_dies)}
+    order = pool.numbers(tuple(range(len(pool.sets))))
+    ends = np.cumsum([0, *(len(one) for one in pool.sets)])
+    stiffest = panel.goal == "stiffest"
     return Chooser(
-        scout=scout(panel, gauge, pool.beads),
-        blocked=pool.blocked[:n, :n],
-        minutes=np.maximum(each - panel.tools.roller.die_change_minutes, 0.1),
+        scout=scout(panel, gauge, tuple(pool.beads[i] for i in order)).grouped(ends),
+        blocked=pool.set_conflicts,
+        minutes=np.add.reduceat(each[order], ends[:-1]) if len(order) else np.zeros(0),
         deadline=math.inf,
+        goal=0.0 if stiffest else GOAL,
+        die_minutes=panel.tools.roller.die_change_minutes + bench.TRIAL_STRIP,
+        beads=np.diff(ends),
+        dies=np.array([dies.get(pool.beads[one[0]].die.name, -1) for one in pool.sets]),
+        beads_at_most=panel.beads_at_most,
+        dies_at_most=panel.dies_at_most,
         fixed=pool.fixed,
     )
+
+
+def _minutes(panel: Panel, beads: tuple[Bead, ...]) -> np.ndarray:
+    """(beads,) minutes that each bead adds: to mark it, to line it up, to roll it; change of die left out."""
+    roller = panel.tools.roller
+    passes = {die: len(pass_depths(die, panel.material)) for die in {bead.die for bead in beads}}
+    one = bench.MARK_ONE + roller.set_up_minutes
+    return np.array([one + passes[b.die] * b.length / roller.hand_speed for b in beads])
 
 
 def _beyond(chooser: Chooser) -> str:
@@ -315,11 +379,11 @@ def _corrected(
     for k in range(ROUNDS):
         hunt.tell(f"{gauge:g} mm: choosing among {len(pool.beads)} beads, round {k + 1}")
         choice = best_choice(chooser, hunt.seed + k, STARTS)
-        if choice.worst > HOPELESS:
+        if choice.worst > HOPELESS and chooser.goal:
             bad = chooser.bad(chooser.respond(choice.chosen))
             return None, max(bad, key=bad.__getitem__), choice.chosen
         verdict = hunt.judge(pool.layout(gauge, choice.chosen))
-        if verdict.met:
+        if verdict.met and chooser.goal:
             return verdict, None, choice.chosen
         worst = verdict.demands.index(verdict.worst)
         chooser.ignored = {i for i in chooser.ignored if _is_heavy(verdict.demands[i])}
@@ -351,10 +415,13 @@ def _trials(
     """
     hertz = [i for i, d in enumerate(hunt.panel.demands) if d.kind == "frequency"]
     fits = [
-        tuple(sorted({*pool.fixed, *choice})) for choice in hand_layouts(pool.beads[pool.fixed_beads :], _inner(pool))
+        tuple(sorted({*pool.fixed, *choice}))
+        for choice in hand_layouts(tuple(pool.beads[one[0]] for one in pool.sets), chooser.blocked)
     ]
     yield start
     for chosen in fits:
+        if chooser.beads_at_most is not None and len(pool.numbers(chosen)) > chooser.beads_at_most:
+            continue
         bad = chooser.bad(chooser.respond(chosen)) if hertz else {}
         if all(bad[i] <= HOPELESS for i in hertz):
             yield chosen
@@ -371,12 +438,6 @@ def _trials(
             yield rest
         else:
             yield tuple(sorted((*rest, int(rng.choice(pick)))))
-
-
-def _inner(pool: _Pool) -> np.ndarray:
-    """(n, n) conflicts among the beads that are not fixed."""
-    own = slice(pool.fixed_beads, len(pool.beads))
-    return pool.blocked[own, own]
 
 
 def _with_holes(hunt: _Hunt, verdict: Verdict, pool: _Pool) -> None:

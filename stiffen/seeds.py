@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -46,7 +47,8 @@ class Seeds:
 def row_offsets(die: BeadDie, halves: int) -> np.ndarray:
     """Distances 0..w/2 from the axis of the rows on one side: `halves` strips, the edge of a flat top a row.
 
-    Strips take equal shares of the developed length and, for a third, of the turning, so that radii get their rows.
+    Strips take shares of the developed length and of the turning, so that radii get their rows, blended with even
+    ones, so that no two rows stand close.
     """
     points = profile(die)
     points = points[points[:, 0] >= 0]
@@ -56,16 +58,20 @@ def row_offsets(die: BeadDie, halves: int) -> np.ndarray:
     length = np.linalg.norm(step, axis=1)
     turn = np.abs(np.diff(np.arctan2(step[:, 1], step[:, 0]), prepend=np.nan, append=np.nan))
     turn = (np.nan_to_num(turn[1:]) + np.nan_to_num(turn[:-1])) / 2
-    share = length / length.sum() + (turn / (2 * turn.sum()) if turn.sum() > 0 else 0.0)
+    share = length / length.sum() + turn / max(2 * turn.sum(), math.pi / 2)
     measure = np.append(0.0, np.cumsum(share))
     top = half(die).top
-    marks = [0.0, measure[-1]] if top < 0.02 * die.width else [0.0, np.interp(top, points[:, 0], measure), measure[-1]]
+    marks = np.array([0.0, die.width / 2] if top < 0.02 * die.width else [0.0, top, die.width / 2])
+    shares = np.interp(marks, points[:, 0], measure)
     counts = [halves]
     if len(marks) == 3:
-        inner = min(max(1, round(halves * marks[1] / marks[2])), halves - 1)
+        inner = min(max(1, round(halves * shares[1] / shares[2])), halves - 1)
         counts = [inner, halves - inner]
-    rows = [np.linspace(a, b, n + 1)[:-1] for a, b, n in zip(marks, marks[1:], counts, strict=False)]
-    return np.interp(np.append(np.concatenate(rows), marks[-1]), measure, points[:, 0])
+    rows = [marks[:1]]
+    for (a, b), (m, n), count in zip(pairwise(marks), pairwise(shares), counts, strict=True):
+        shaped = np.interp(np.linspace(m, n, count + 1), measure, points[:, 0])
+        rows.append(0.75 * shaped[1:] + 0.25 * np.linspace(a, b, count + 1)[1:])
+    return np.concatenate(rows)
 
 
 def bead_rows(bead: Bead, fine: Fineness) -> Seeds:

@@ -29,11 +29,11 @@ def prove(plan: np.ndarray, triangles: np.ndarray, needed: np.ndarray, area: flo
     They must be well shaped, use every node, and have all `needed` edges (k, 2), which bound them.
     """
     _prove_shape(plan, triangles)
+    _prove_edges(plan, triangles, needed)
     covered = signed_area(plan[triangles]).sum()
     if abs(covered - area) > AREA_ERROR * area:
         what = f"{covered:.1f} mm2 of triangles for {area:.1f} mm2 of sheet"
         raise MeshError(str(Fault("mesh", what, "try a smaller size")))
-    _prove_edges(plan, triangles, needed)
     count = len(plan)
     spare = np.setdiff1d(np.arange(count), triangles)
     double = cKDTree(plan).query_pairs(SAME, output_type="ndarray")

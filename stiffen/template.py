@@ -5,6 +5,7 @@ On A4 or Letter it goes over several sheets, after a first page with their map; 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -14,11 +15,10 @@ from .drawing import CAUTIONS, LAYERS
 from .layout import Layout
 from .marking import XY, Hatch, Marking, View, marking, view
 from .panel import Panel
-from .paper import LEAST, SIZES, Book, Page, fitted, wrapped
+from .paper import LEAST, SIZES, Book, Page, fitted, length, wrapped
 from .tiles import (
     EDGE,
     FOOT,
-    KEY_FOOT,
     LETTERS,
     ROW,
     SIDE,
@@ -29,6 +29,7 @@ from .tiles import (
     furnish,
     key,
     lettering,
+    roll_width,
     tiling,
     used,
 )
@@ -45,15 +46,15 @@ def write_template(panel: Panel, layout: Layout, path: str | Path, paper: str = 
     """
     seen = view(panel, layout, face)
     drawn = marking(seen, LETTERS)
-    spread = tiling(drawn.bounds, paper)
+    spread = tiling(drawn.bounds, paper, _foot_height(seen, drawn))
     tiles = used(spread, drawn)
     if len(tiles) > MOST:
-        spread = tiling(drawn.bounds, "roll")
+        spread = tiling(drawn.bounds, "roll", _foot_height(seen, drawn))
         tiles = used(spread, drawn)
     cover = spread.paper != "roll" or len(tiles) > 1
     pages = len(tiles) + cover
     words = lettering(spread, tiles, drawn, LETTERS)
-    title = f"{panel.name}, {layout.gauge:g} mm, {face} face"
+    title = f"{face} face, {layout.gauge:g} mm: {panel.name}"
     with Book(path, f"{panel.name}: template, {face} face") as book:
         if cover:
             _cover(book, seen, drawn, spread, tiles, pages)
@@ -70,14 +71,20 @@ def _cover(book: Book, seen: View, drawn: Marking, spread: Tiling, tiles: tuple[
     """The first page: the map, how to join the sheets, what the lines mean."""
     width, height = SIZES.get(spread.paper, SIZES["a4"])
     page = book.page(width, height)
-    furnish(page, FOOT, (f"{seen.panel.name}, {seen.face} face", f"page 1 of {pages}: map of the sheets"))
+    furnish(page, FOOT, (f"{seen.face} face: {seen.panel.name}", f"page 1 of {pages}: map of the sheets"))
     left, right = EDGE + SIDE, width - EDGE
     rows, room = key_rows(drawn), right - left
     steps = [wrapped(step, room - 6.0) for step in _steps(seen, len(tiles) > 1)]
     cautions = [line for caution in CAUTIONS for line in wrapped(caution, room)]
     y = height - EDGE - 6.0
-    page.text((left, y), fitted(f"{seen.panel.name}: paper template", room, 6.0, True), 6.0, bold=True)
-    y = _lines(page, (left, y - LINE), [line for words in _about(seen, spread) for line in wrapped(words, room)])
+    title = f"{seen.panel.name}: paper template"
+    large = min(6.0, max(3.5, 6.0 * room / length(title, 6.0, bold=True)))
+    page.text((left, y), fitted(title, room, large, bold=True), large, bold=True)
+    y = _lines(
+        page,
+        (left, y - LINE),
+        [line for words in _about(seen, spread.paper.capitalize()) for line in wrapped(words, room)],
+    )
     low = EDGE + FOOT + len(cautions) * LINE
     _lines(page, (left, low), cautions)
     low += LINE + len(rows) * ROW
@@ -99,9 +106,8 @@ def _lines(page: Page, at: XY, lines: Iterable[str]) -> float:
     return y
 
 
-def _about(seen: View, spread: Tiling) -> list[str]:
+def _about(seen: View, paper: str) -> list[str]:
     """What the template is of, for which face, on which paper."""
-    paper = "one roll" if spread.paper == "roll" else spread.paper.capitalize()
     if seen.face == "up":
         face = "For the UP face."
     else:
@@ -129,12 +135,27 @@ def key_rows(drawn: Marking) -> list[tuple[str, str]]:
     return [(layer, LAYERS[layer][-1]) for layer in LAYERS if layer in there]
 
 
+COLUMN = 185.0  # mm that the longest words of the key need
+
+
+def _foot_words(seen: View, room: float) -> list[str]:
+    """What the sheet is, and the cautions."""
+    return [line for words in (*_about(seen, "one roll"), *CAUTIONS) for line in wrapped(words, room)]
+
+
+def _foot_height(seen: View, drawn: Marking) -> float:
+    """Of the strip that the foot of a roll needs."""
+    room = roll_width(drawn.bounds) - 2 * EDGE - SIDE
+    rows = math.ceil(len(key_rows(drawn)) / max(1, room // COLUMN))
+    return FOOT + rows * ROW + len(_foot_words(seen, room)) * LINE + 10.0
+
+
 def _foot(page: Page, seen: View, drawn: Marking, spread: Tiling) -> None:
-    """Below the drawing of a roll: the key in two columns, what the sheet is, cautions."""
-    rows = key_rows(drawn)
-    left, middle, right = EDGE + SIDE, page.width / 2, page.width - EDGE
-    half, top = (len(rows) + 1) // 2, EDGE + FOOT + KEY_FOOT - 6.0
-    for x, part in ((left, rows[:half]), (middle, rows[half:])):
-        key(page, (x, top), middle - left - 2.0, part)
-    words = (*_about(seen, spread), *CAUTIONS)
-    _lines(page, (left, top - half * ROW + 1.0), [line for one in words for line in wrapped(one, right - left)])
+    """Below the drawing of a roll: the key, in columns where there is room, what the sheet is, cautions."""
+    rows, room = key_rows(drawn), page.width - 2 * EDGE - SIDE
+    columns = max(1, int(room // COLUMN))
+    deep, top = math.ceil(len(rows) / columns), EDGE + spread.foot - 6.0
+    for column in range(columns):
+        at = EDGE + SIDE + column * room / columns, top
+        key(page, at, room / columns - 2.0, rows[column * deep : (column + 1) * deep])
+    _lines(page, (EDGE + SIDE, top - deep * ROW + 1.0), _foot_words(seen, room))

@@ -20,7 +20,6 @@ from .paper import BOLD, LEAST, PLAIN, SIZES, THIN, Box, Page, Style, fitted, le
 EDGE = 8.0  # what a printer may leave blank at the edges of the paper
 SIDE = 9.0  # strip at the left for the upright check bar
 FOOT = 17.0  # strip below for the level check bar and the words
-KEY_FOOT = 72.0  # strip above that on a roll, for the key
 OVERLAP = 15.0
 BAR = 100.0
 ROLL = (1000.0, 4000.0)  # greatest sheet for a plotter: across the roll, along it
@@ -111,23 +110,29 @@ class Tiling:
         return self.window[0] - x0, self.window[1] - y0
 
 
-def tiling(bounds: Box, paper: str) -> Tiling:
-    """The fewest sheets of "a4", "letter" or "roll" for a drawing of these bounds, upright rather than level."""
+def tiling(bounds: Box, paper: str, foot: float = FOOT) -> Tiling:
+    """The fewest sheets of "a4", "letter" or "roll" for a drawing of these bounds, upright rather than level.
+
+    foot: height of the strip below the drawing on a roll.
+    """
     if paper == "roll":
-        return _roll(bounds)
+        return _roll(bounds, foot)
     width, height = SIZES[paper]
     both = [_spread(bounds, paper, *sides, FOOT) for sides in ((width, height), (height, width))]
     return min(both, key=lambda one: one.size[0] * one.size[1])
 
 
-def _roll(bounds: Box) -> Tiling:
+def roll_width(bounds: Box) -> float:
+    """Width of the paper that a drawing of these bounds takes on a roll."""
+    x0, y0, x1, y1 = bounds
+    return min(max(ROLL) if x1 - x0 >= y1 - y0 else min(ROLL), max(ROLL_LEAST, x1 - x0 + 2 * EDGE + SIDE))
+
+
+def _roll(bounds: Box, foot: float) -> Tiling:
     """One sheet as large as it must be; several only where no plotter takes it."""
     x0, y0, x1, y1 = bounds
-    foot = FOOT + KEY_FOOT
-    level = x1 - x0 >= y1 - y0
-    widest, highest = ROLL[::-1] if level else ROLL
-    width = min(widest, max(ROLL_LEAST, x1 - x0 + 2 * EDGE + SIDE))
-    height = min(highest, max(EDGE + FOOT + BAR, y1 - y0) + 2 * EDGE + foot)
+    width = roll_width(bounds)
+    height = min(min(ROLL) if x1 - x0 >= y1 - y0 else max(ROLL), max(BAR, y1 - y0) + 2 * EDGE + foot)
     return _spread(bounds, "roll", width, height, foot)
 
 
@@ -194,7 +199,8 @@ def draw_tile(page: Page, spread: Tiling, tile: Tile, drawn: Marking, placed: Se
     for item, _ in joins:
         _draw(page, item, PLAIN if isinstance(item, Circle) else THIN, (dx, dy), spread.window)
     for words in (*placed, *(words for _, words in joins if words)):
-        page.text((words.at[0] + dx, words.at[1] + dy), words.text, words.height, turn=words.turn)
+        at = words.at[0] + dx, words.at[1] + dy
+        page.text(at, words.text, words.height, turn=words.turn, align="center")
 
 
 def _draw(page: Page, item: Line | Circle, style: Style, shift: XY, window: Box) -> None:
@@ -216,7 +222,7 @@ def _joins(spread: Tiling, tile: Tile) -> Iterator[tuple[Line | Circle, Words | 
             yield Line("", ((x - 6.0, y), (x + 6.0, y))), None
             yield Line("", ((x, y - 6.0), (x, y + 6.0))), None
             name = f"{column_name(column).lower()}{row}"
-            yield Circle("", (x, y), 4.0), Words("", name, (x + 1.2, y + 2.8), 0.0, LEAST)
+            yield Circle("", (x, y), 4.0), Words("", name, (x + 3.8, y + 2.8), 0.0, LEAST)
 
 
 # ------------------------------------------------------------------------------------------------------- bars and words

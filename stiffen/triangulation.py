@@ -35,7 +35,7 @@ class Cloud:
 
 
 def quality(corners: np.ndarray) -> np.ndarray:
-    """(m,) 4 sqrt(3) A / sum of squared sides of triangles (m, 3, 2 or 3); 1 equilateral, negative if clockwise (2-D)."""
+    """(m,) 4 sqrt(3) A / sum of squared sides of plan triangles (m, 3, 2): 1 equilateral, negative if clockwise."""
     a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
     squares = sum(((p - q) ** 2).sum(axis=1) for p, q in ((a, b), (b, c), (c, a)))
     return 4 * np.sqrt(3) * signed_area(corners) / squares
@@ -93,7 +93,7 @@ def _inside(points: np.ndarray, triangles: np.ndarray, region: Polygon) -> np.nd
 
 def _delaunay(points: np.ndarray) -> np.ndarray:
     """Triangles (m, 3) of the hull of points (n, 2)."""
-    # rows and rings put many points on common circles, which takes twice the time until they are shaken a little
+    # rows and rings put many points on common circles, which takes twice the time unless they are shaken a little
     shake = 1e-7 * np.ptp(points, axis=0).max() * np.random.default_rng(0).random(points.shape)
     return Delaunay(points - points.mean(axis=0) + shake).simplices.astype(int)
 

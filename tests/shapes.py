@@ -89,7 +89,9 @@ SHAPES = {
     ),
     "star": sheet(star(), bead((-50, -20), (50, 20))),
     "annulus": sheet(
-        ring(0, 0, 400, 180), Bead(B16, (*ring(0, 0, 240, 90), ring(0, 0, 240, 90)[0])), cutouts=[round_cutout(0, 0, 60)]
+        ring(0, 0, 400, 180),
+        Bead(B16, (*ring(0, 0, 240, 90), ring(0, 0, 240, 90)[0])),
+        cutouts=[round_cutout(0, 0, 60)],
     ),
     "strip 1:20": sheet(box(0, 0, 1000, 50), bead((40, 25), (960, 25))),
     "slot by a hole": sheet(
@@ -117,6 +119,9 @@ SHAPES = {
         bead((300, 60), (420, 90), (330, 180), (440, 300)),
     ),
     "beads off the edge": sheet(
-        box(0, 0, 500, 400), bead((-30, 100), (530, 160)), bead((100, 250), (500, 250), die=F24), bead((300, 300), (360, 430))
+        box(0, 0, 500, 400),
+        bead((-30, 100), (530, 160)),
+        bead((100, 250), (500, 250), die=F24),
+        bead((300, 300), (360, 430)),
     ),
 }

@@ -236,3 +236,18 @@ def test_line_spacing_grows_with_the_panel():
     assert candidates.line_spacing(RECTANGLE) == 12
     wide = replace(RECTANGLE, outline=((0, 0), (1600, 0), (1600, 1200), (0, 1200)))
     assert candidates.line_spacing(wide) == pytest.approx(12 * 2000 / 650)
+
+
+def test_steps_run_along_straight_edges():
+    """One along each side of the rectangle, its foot max(6, 4 t) from the edge, between the corners; none elsewhere."""
+    step = BeadDie("S8", "step", 8, 4, nose_radius=2, shoulder_radius=2)
+    panel = replace(RECTANGLE, tools=replace(TOOLS, bead_dies=(step,)))
+    found = candidates.bead_candidates(panel, 1.0)
+    assert len(found) == 4
+    edge = Polygon(panel.outline).exterior
+    for bead in found:
+        assert [edge.distance(Point(place)) for place in bead.path] == pytest.approx([10, 10], abs=0.15)
+        assert rules.audit(panel, Layout(1.0, (bead,))) == ()
+        assert bead.length > 0.85 * 400
+    riveted = replace(panel, supports=(Support("rivets", pitch=40, diameter=4),))
+    assert candidates.bead_candidates(riveted, 1.0) == ()

@@ -14,7 +14,7 @@ import pytest
 from trike import FLAT, GOOD, LAYOUT, verdict
 
 import stiffen
-from stiffen import card, judging, report, rules, searching
+from stiffen import card, judging, pictures, report, rules, searching
 from stiffen.cli import main
 from stiffen.errors import MeshError, SolverError
 from stiffen.layout import Layout
@@ -49,6 +49,10 @@ limit = {limit}
 kind = "frequency"
 limit = 20
 """
+WRITTEN = {
+    *("layout.json", "marking.dxf", "card.txt", "report.html"),
+    *("layout.png", "before_after.png", "first_mode.png"),
+}
 SOURCE = {**os.environ, "PYTHONPATH": str(Path(stiffen.__file__).parent.parent)}
 
 
@@ -94,6 +98,12 @@ def search_finds(monkeypatch, made_up):
         monkeypatch.setattr(searching, "search", search)
 
     return put
+
+
+@pytest.fixture
+def no_pictures(monkeypatch):
+    """Leaves the pictures out, which take their time, where a test is about something else."""
+    monkeypatch.setattr(pictures, "write_pictures", lambda *args: [])
 
 
 @pytest.fixture
@@ -183,7 +193,8 @@ def test_options_reach_the_judge(panel_file, made_up, tmp_path):
     main(["check", str(panel_file), "--mesh", "fine", "--plot", str(tmp_path / "new" / "pictures")])
     assert made_up[0][1]["grade"] == "fine"
     assert made_up[0][1]["maps"] is True
-    assert {path.name for path in (tmp_path / "new" / "pictures").iterdir()} == {"layout.png", "judged.png"}
+    names = {path.name for path in (tmp_path / "new" / "pictures").iterdir()}
+    assert names == {"layout.png", "judged.png", "first_mode.png", "first_mode.gif"}
 
 
 def test_layout_of_a_file_is_judged_on_the_panel(panel_file, made_up, tmp_path):
@@ -212,7 +223,7 @@ def test_search_writes_everything_and_one_line(hatch_file, tmp_path, capsys, sea
     out = tmp_path / "deep" / "out"
     assert main(["search", str(hatch_file), "--out", str(out)]) == 0
     names = {path.name for path in out.iterdir()}
-    assert names == {"layout.json", "marking.dxf", "card.txt", "before_after.png", "layout.png"}
+    assert names == WRITTEN
     assert not ezdxf.readfile(out / "marking.dxf").audit().errors
     assert "NOT MET" not in (out / "card.txt").read_text()
     text, err = capsys.readouterr()
@@ -228,7 +239,7 @@ def test_search_writes_everything_and_one_line(hatch_file, tmp_path, capsys, sea
     assert result["seconds"] == 3.0
 
 
-def test_a_search_that_finds_no_way_says_so(hatch_file, tmp_path, capsys, search_finds):
+def test_a_search_that_finds_no_way_says_so(hatch_file, tmp_path, capsys, search_finds, no_pictures):
     search_finds(found(verdict(LAYOUT, deflection=2.0)))
     assert main(["search", str(hatch_file), "--out", str(tmp_path / "out")]) == 1
     assert capsys.readouterr().out.startswith("NOT MET: deflection wind; best found 1 mm")
@@ -253,7 +264,7 @@ def test_ctrl_c_before_anything_was_found(hatch_file, tmp_path, capsys, monkeypa
     assert capsys.readouterr().err == "stopped\n"
 
 
-def test_a_stopped_search_says_why(hatch_file, tmp_path, capsys, search_finds):
+def test_a_stopped_search_says_why(hatch_file, tmp_path, capsys, search_finds, no_pictures):
     search_finds(found(stopped="time was up after 5 s"))
     main(["search", str(hatch_file), "--out", str(tmp_path / "out"), "--seconds", "5"])
     assert capsys.readouterr().out.startswith("time was up after 5 s; met: ")
@@ -261,7 +272,9 @@ def test_a_stopped_search_says_why(hatch_file, tmp_path, capsys, search_finds):
 
 @pytest.mark.parametrize("watched", [True, False], ids=["terminal", "piped"])
 @pytest.mark.parametrize("quiet", [True, False], ids=["quiet", "not quiet"])
-def test_progress_only_where_someone_watches(hatch_file, tmp_path, capsys, search_finds, monkeypatch, watched, quiet):
+def test_progress_only_where_someone_watches(
+    hatch_file, tmp_path, capsys, search_finds, monkeypatch, watched, quiet, no_pictures
+):
     search_finds(found())
     monkeypatch.setattr(sys.stderr, "isatty", lambda: watched)
     main(["search", str(hatch_file), "--out", str(tmp_path / "out"), *(["--quiet"] if quiet else [])])
@@ -282,9 +295,93 @@ def test_draw_judges_again_and_writes(tmp_path, panel_file, made_up, capsys):
     assert main(["draw", str(source), "--out", str(tmp_path / "out")]) == 0
     assert [one.beads for one, _ in made_up] == [layout.beads, ()]
     names = {path.name for path in (tmp_path / "out").iterdir()}
-    assert names == {"layout.json", "marking.dxf", "card.txt", "before_after.png", "layout.png"}
+    assert names == WRITTEN
     assert read_layout(tmp_path / "out" / "layout.json")[1] == layout
     assert capsys.readouterr().out.startswith("met: 1 mm")
+
+
+# ------------------------------------------------------------------------------------------------- compare and tally
+
+
+@pytest.fixture
+def two(tmp_path, hatch_file):
+    """Two folders with layouts of one panel: the flat sheet and the made-up layout, each with its result."""
+    panel = read_panel(hatch_file)
+    for name, judged in (("plain", replace(GOOD, layout=Layout(1.0))), ("beaded", GOOD)):
+        beads = tuple(replace(bead, die=panel.tools.bead_die("B16"), side="up") for bead in judged.layout.beads)
+        layout = Layout(1.0, beads)
+        told = replace(judged, layout=layout, mass_kg=panel.mass(layout), demands=judged.demands[::2])
+        demands = [replace(one, limit=limit) for one, limit in zip(told.demands, (1.0, 20), strict=True)]
+        (tmp_path / name).mkdir()
+        result = report.report(panel, replace(told, demands=tuple(demands)))
+        write_json(tmp_path / name / "layout.json", layout_document(panel, layout, result))
+    return tmp_path / "plain", tmp_path / "beaded"
+
+
+def test_compare_takes_the_results_in_the_files(two, tmp_path, capsys, monkeypatch):
+    def check(*args, **options):
+        raise AssertionError("judged again")
+
+    monkeypatch.setattr(judging, "check", check)
+    assert main(["compare", *map(str, two), "--out", str(tmp_path / "both")]) == 0
+    out = capsys.readouterr().out
+    assert "1 plain" in out
+    assert "2 (beaded) against 1 (plain): same mass; deflection wind the same" in out
+    assert (tmp_path / "both" / "compare.txt").read_text() == out
+    assert {path.name for path in (tmp_path / "both").iterdir()} == {"compare.txt", "compare.png"}
+
+
+def test_compare_judges_a_layout_edited_by_hand_and_all_when_asked(two, tmp_path, capsys, made_up):
+    file = two[1] / "layout.json"
+    data = json.loads(file.read_text())
+    data["beads"][0]["path"][0][0] += 1.0
+    file.write_text(json.dumps(data))
+    main(["compare", *map(str, two), "--out", str(tmp_path / "both"), "--mesh", "quick"])
+    assert [(layout.beads[0].path[0][0], options["grade"]) for layout, options in made_up] == [(61.0, "quick")]
+    main(["compare", *map(str, two), "--out", str(tmp_path / "both"), "--judge"])
+    assert len(made_up) == 3
+
+
+def test_compare_says_which_layout_could_not_be_judged(two, tmp_path, capsys, monkeypatch):
+    def check(*args, **options):
+        raise MeshError("no mesh")
+
+    monkeypatch.setattr(judging, "check", check)
+    assert main(["compare", *map(str, two), "--out", str(tmp_path / "both"), "--judge"]) == 3
+    assert capsys.readouterr().err == f"{two[0] / 'layout.json'}: no mesh\n"
+    assert not (tmp_path / "both").exists()
+
+
+@pytest.mark.parametrize(("count", "told"), [(1, "got 1 layouts"), (7, "got 7 layouts")])
+def test_compare_takes_two_to_six(two, tmp_path, capsys, count, told):
+    assert main(["compare", *[str(two[0])] * count, "--out", str(tmp_path / "x")]) == 2
+    assert told in capsys.readouterr().err
+
+
+def test_tally_adds_up_and_writes_csv(two, tmp_path, capsys):
+    assert main(["tally", str(tmp_path), "--csv", str(tmp_path / "build.csv"), "--sheet", "1200x800"]) == 0
+    out = capsys.readouterr().out
+    assert "2 in all" in out
+    assert "5754-H111 1 mm: 1 x 1200 x 800 mm" in out
+    assert (tmp_path / "build.csv").read_text().count("\n") == 3
+    assert main(["tally", str(two[0]), str(two[0]), str(two[0] / "layout.json")]) == 0
+    assert "3 in all" in capsys.readouterr().out
+
+
+def test_tally_says_what_was_not_judged_and_what_fits_no_sheet(two, tmp_path, capsys):
+    file = two[1] / "layout.json"
+    file.write_text(json.dumps({**json.loads(file.read_text()), "result": None}))
+    assert main(["tally", str(two[1])]) == 1
+    assert "not judged" in capsys.readouterr().out
+    assert main(["tally", str(two[0]), "--sheet", "100x100"]) == 1
+    assert "larger than the sheet" in capsys.readouterr().out
+
+
+def test_a_folder_without_layouts_is_told(tmp_path, capsys):
+    assert main(["tally", str(tmp_path)]) == 2
+    assert f"{tmp_path}: holds no layout.json" in capsys.readouterr().err
+    assert main(["tally", str(tmp_path / "gone")]) == 2
+    assert "there is no such file" in capsys.readouterr().err
 
 
 # ---------------------------------------------------------------------------------------------------- new and stock
@@ -386,6 +483,8 @@ def test_a_result_that_cannot_be_written(panel_file, tmp_path, capsys, made_up):
         (["search", "p.toml", "--out", "o", "--seed", "x"], "not a whole number"),
         (["check", "p.toml", "--gauge", "thick"], "not a number of mm greater than 0"),
         (["check", "p.toml", "--mesh", "silk"], "quick"),
+        (["tally", "out", "--sheet", "2000"], "'2000' is not a sheet size in mm, such as 2000x1000"),
+        (["tally", "out", "--sheet", "2000x-1"], "is not a sheet size in mm"),
         (["melt"], "melt"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
@@ -395,7 +494,7 @@ def test_wrong_options_are_bad_input(words, told, capsys):
     assert told in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("command", ["check", "search", "draw", "new", "stock"])
+@pytest.mark.parametrize("command", ["check", "search", "draw", "compare", "tally", "new", "stock"])
 def test_every_command_has_help_with_examples(command, capsys):
     assert main([command, "--help"]) == 0
     out = capsys.readouterr().out
@@ -406,7 +505,7 @@ def test_every_command_has_help_with_examples(command, capsys):
 
 def test_readme_names_every_command_and_option(capsys):
     readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
-    for command in ("check", "search", "draw", "new", "stock"):
+    for command in ("check", "search", "draw", "compare", "tally", "new", "stock"):
         main([command, "--help"])
         assert f"stiffen {command}" in readme
         options = set(re.findall(r"--[a-z]+", capsys.readouterr().out)) - {"--help", "--quiet"}

@@ -8,17 +8,17 @@ import ezdxf
 import numpy as np
 import pytest
 from ezdxf import bbox, units
-from shapely.geometry import LineString, Point, Polygon
+from shapely.geometry import LineString, Polygon
 from trike import B16, F50, FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
-from stiffen.bench import trim_allowance
-from stiffen.drawing import LAYERS, datum, marks, rough_outline, write_marking, written
+from stiffen.drawing import LAYERS, running, spread, write_marking, written
 from stiffen.errors import InputError
 from stiffen.layout import Bead, Hole, Layout
+from stiffen.marking import datum, in_rolling_order, rough_outline, view
 
 
-def drawn(path, layout=LAYOUT, panel=PANEL, judged=None):
-    write_marking(panel, layout, path, judged)
+def drawn(path, layout=LAYOUT, panel=PANEL, judged=None, face="up"):
+    write_marking(panel, layout, path, judged, face)
     document = ezdxf.readfile(path)
     auditor = document.audit()
     assert not auditor.errors
@@ -72,10 +72,54 @@ def test_outline_is_closed_and_has_the_panels_area(tmp_path):
 
 
 def test_bead_axes_stand_where_the_layout_has_them(tmp_path):
-    axes = on(drawn(tmp_path / "marking.dxf"), "BEAD AXIS")
-    assert len(axes) == len(LAYOUT.beads)
-    for axis, bead in zip(axes, LAYOUT.beads, strict=True):
+    document = drawn(tmp_path / "marking.dxf")
+    own = [bead for bead in in_rolling_order(PANEL, LAYOUT).beads if bead.side == "up"]
+    for axis, bead in zip(on(document, "BEAD AXIS"), own, strict=True):
         assert points(axis) == pytest.approx(np.array(bead.path), abs=0.01)
+    other = [points(line) for line in on(document, "OTHER FACE")]
+    assert any(line == pytest.approx(np.array(LAYOUT.beads[2].path), abs=0.01) for line in other if len(line) == 4)
+
+
+def test_the_back_is_mirrored_and_measured_from_the_same_corner(tmp_path):
+    document = drawn(tmp_path / "back.dxf", face="down")
+    (axis,) = on(document, "BEAD AXIS")
+    assert points(axis) == pytest.approx(np.array([(560 - x, y) for x, y in LAYOUT.beads[2].path]), abs=0.01)
+    told = words(document)
+    assert {"THIS FACE UP IN THE ROLLER: DOWN FACE", "3 B20 down", "1 other face", "2 other face"} <= set(told)
+    assert "fold up 90 deg, away from you, inside R 2" in told
+    row = told.index("60.2")  # X of the start, as on the other drawing
+    assert told[row + 1] == "290.0"
+
+
+def test_beads_on_one_face_need_one_drawing_and_say_where_the_raised_roll_goes(tmp_path):
+    for side, where in (("up", "below"), ("down", "on top")):
+        layout = replace(LAYOUT, beads=tuple(replace(bead, side=side) for bead in LAYOUT.beads))
+        document = drawn(tmp_path / "marking.dxf", layout)
+        assert len(on(document, "BEAD AXIS")) == 3
+        assert f"raised roll {where}" in words(document)
+    assert "raised roll below" in words(drawn(tmp_path / "marking.dxf", layout, face="down"))
+
+
+def test_arrows_point_from_start_to_stop_and_f_stands_at_the_frame(tmp_path):
+    layout = Layout(1.0, LAYOUT.beads[:1])
+    document = drawn(tmp_path / "marking.dxf", layout)
+    (arrow,) = map(points, on(document, "FEED"))
+    assert arrow[1, 0] > arrow[[0, 2], 0].max()  # the tip, toward the stop
+    assert arrow[1, 1] == 110.0
+    (letter,) = on(document, "FEED", "TEXT")
+    # 110 mm of sheet right of the bead, 270 left of it: what is less goes to the frame, first
+    assert letter.dxf.text == "F"
+    assert ground_of(letter).centroid.y < 110.0 - B16.width / 2
+
+
+def test_an_open_end_runs_on_over_the_edge(tmp_path):
+    layout = Layout(1.0, (Bead(B16, ((0.0, 200.0), (300.0, 200.0)), open_ends=(True, False)),))
+    document = drawn(tmp_path / "marking.dxf", layout)
+    flanks = np.vstack([points(flank) for flank in on(document, "BEAD FLANK")])
+    assert flanks[:, 0].min() <= rough_outline(PANEL, layout).bounds[0]
+    ticks = [points(tick)[:, 0].mean() for tick in on(document, "BEAD STOP")]
+    assert min(ticks) > 200.0
+    assert "start over the edge" in words(document)
 
 
 def test_flanks_are_as_far_apart_as_the_bead_is_wide(tmp_path):
@@ -110,14 +154,6 @@ def test_fasteners_are_all_there(tmp_path):
     assert np.array(found) == pytest.approx(np.array(sorted(wanted)))
 
 
-def test_rough_cut_is_outside_by_the_trim_allowance():
-    x, y = trim_allowance(PANEL, LAYOUT)
-    assert y > x > 0  # three beads along x draw the sheet in along y
-    x0, y0, x1, y1 = rough_outline(PANEL, LAYOUT).bounds
-    assert (x0, y0, x1, y1) == pytest.approx((-x, -y, 560 + x, 380 + y), abs=0.05)
-    assert rough_outline(PANEL, Layout(1.0)).equals(Polygon(PANEL.outline))
-
-
 def test_flat_sheet_has_no_rough_cut(tmp_path):
     assert not on(drawn(tmp_path / "marking.dxf", Layout(1.0)), "ROUGH CUT")
 
@@ -133,14 +169,62 @@ def test_table_gives_places_from_the_datum_corner(tmp_path):
 def test_title_block_tells_what_the_sheet_is(tmp_path):
     told = words(drawn(tmp_path / "marking.dxf", judged=GOOD))
     mass = f"finished mass {PANEL.mass(LAYOUT):.3f} kg"
-    assert {"battery hatch", "THIS FACE UP", "5754-H111, 1 mm thick", mass, "all demands met"} <= set(told)
+    assert {
+        "battery hatch",
+        "THIS FACE UP IN THE ROLLER: UP FACE",
+        "5754-H111, 1 mm thick",
+        mass,
+        "all demands met",
+    } <= set(told)
+    assert {"finished 560.0 x 380.0 mm", "rough cut 568.0 x 396.0 mm"} <= set(told)
     missed = words(drawn(tmp_path / "missed.dxf", judged=verdict(LAYOUT, deflection=2.0)))
     assert "NOT ALL DEMANDS ARE MET: see the card" in missed
 
 
 def test_overall_sizes_are_those_of_the_finished_outline(tmp_path):
-    sizes = on(drawn(tmp_path / "marking.dxf"), "DIMENSION", "DIMENSION")
+    sizes = [one for one in on(drawn(tmp_path / "marking.dxf"), "DIMENSION", "DIMENSION") if one.dimtype != 6]
     assert [size.get_measurement() for size in sizes] == pytest.approx([560.0, 380.0])
+
+
+def measured(document):
+    """Of every running dimension: mm along x, mm along y (one of them), the point it is taken to, its words."""
+    for one in on(document, "DIMENSION", "DIMENSION"):
+        if one.dimtype == 6:  # ordinate
+            at = one.dxf.defpoint2 - one.dxf.defpoint
+            along_x = bool(one.dxf.dimtype & 64)
+            yield (at.x if along_x else None), (None if along_x else at.y), tuple(one.dxf.defpoint2)[:2], one.dxf.text
+
+
+@pytest.mark.parametrize("face", ["up", "down"])
+def test_running_dimensions_measure_every_bead_end_and_hole(tmp_path, face):
+    found = list(measured(drawn(tmp_path / "marking.dxf", face=face)))
+    hand = 1 if face == "up" else -1
+    wanted = [at for bead in LAYOUT.beads if bead.side == face for at in (bead.path[0], bead.path[-1])]
+    wanted += [hole.at for hole in LAYOUT.holes]
+    for x, y in wanted:
+        assert any(a is not None and hand * a == pytest.approx(x, abs=0.05) for a, *_ in found)
+        assert any(b is not None and b == pytest.approx(y, abs=0.05) for _, b, *_ in found)
+    for a, b, _, told in found:
+        assert float(told.split()[-1]) == pytest.approx(hand * a if b is None else b, abs=0.051)
+
+
+def test_running_dimensions_name_what_they_measure_once(tmp_path):
+    told = [words for *_, words in measured(drawn(tmp_path / "marking.dxf"))]
+    assert {"1, 2   60.0", "C1   120.0", "H1   150.0", "1   440.0", "2   500.0"} <= set(told)
+    seen = view(PANEL, Layout(1.0, tuple(Bead(B16, ((40.0, y), (500.0, y))) for y in (60.0, 90.0, 120.0, 150.0))))
+    assert [one.words for one in running(seen, 0)] == ["1-4   40.0", "C1   120.0", "1-4   500.0"]
+
+
+@pytest.mark.parametrize("values", [[0.0, 1.0, 2.0, 50.0, 99.0, 99.5], [5.0] * 30, []], ids=["few", "too many", "none"])
+def test_spread_keeps_apart_and_in_order(values):
+    places = spread(values, 7.0, 0.0, 100.0)
+    assert len(places) == len(values)
+    assert (np.diff(places) >= 7.0 - 1e-9).all()
+    assert all(place >= 0.0 for place in places)
+    if len(values) == 6:
+        assert places.max() <= 100.0
+        assert places[3] == pytest.approx(50.0)
+        assert places[:3].mean() == pytest.approx(7.0)  # as near to 1 as the lower end lets it
 
 
 def test_check_bar_is_100_mm(tmp_path):
@@ -160,20 +244,33 @@ WEDGE = replace(SMALL, outline=((-90.0, 5.0), (400.0, 60.0), (180.0, 700.0)))
 CLOSE = Layout(1.5, tuple(Bead(B16, ((80.0 + 27 * i, 100.0), (80.0 + 27 * i, 300.0))) for i in range(8)))
 
 
+CROWD = replace(
+    LAYOUT,
+    holes=tuple(Hole(F50, (100.0 + 61.3 * i, 140.0 + 61.7 * j)) for i in range(7) for j in range(3)),
+)
+
+
+@pytest.mark.parametrize("face", ["up", "down"])
 @pytest.mark.parametrize(
     ("panel", "layout"),
-    [(PANEL, LAYOUT), (PANEL, FRAME), (SMALL, TWO), (WEDGE, CLOSE)],
-    ids=["beads and holes", "frame", "small", "wedge with close beads"],
+    [(PANEL, LAYOUT), (PANEL, FRAME), (SMALL, TWO), (WEDGE, CLOSE), (PANEL, Layout(1.0, (), CROWD.holes))],
+    ids=["beads and holes", "frame", "small", "wedge with close beads", "many holes"],
 )
-def test_words_are_large_enough_and_lie_on_nothing(tmp_path, panel, layout):
-    document = drawn(tmp_path / "marking.dxf", layout, panel, judged=GOOD)
+def test_words_are_large_enough_and_lie_on_nothing(tmp_path, panel, layout, face):
+    document = drawn(tmp_path / "marking.dxf", layout, panel, judged=GOOD, face=face)
     texts = list(document.modelspace().query("TEXT"))
     assert min(text.dxf.height for text in texts) >= 3.0
     grounds = [ground_of(text) for text in texts]
-    for i, ground in enumerate(grounds):
-        for j in range(i):
-            assert not ground.intersects(grounds[j]), f"{texts[i].dxf.text!r} lies on {texts[j].dxf.text!r}"
+    sizes = [one.get_geometry_block() for one in document.modelspace().query("DIMENSION")]
+    beside = [ground_of_m(text) for block in sizes for text in block.query("MTEXT")]
+    assert len(beside) == len(sizes)
+    named = [(text.dxf.text, ground) for text, ground in zip(texts, grounds, strict=True)]
+    named += [(f"dimension {i}", ground) for i, ground in enumerate(beside)]
+    for i, (name, ground) in enumerate(named):
+        for other, under in named[:i]:
+            assert not ground.intersects(under), f"{name!r} lies on {other!r}"
     outline = rough_outline(panel, layout).buffer(1.0)
+    assert not any(ground.intersects(outline) for ground in beside)
     for text, ground in zip(texts, grounds, strict=True):
         if text.dxf.layer in ("DIMENSION", "NOTE"):
             assert not ground.intersects(outline), f"{text.dxf.text!r} lies on the sheet"
@@ -185,10 +282,18 @@ def ground_of(text):
     straight.dxf.rotation = 0.0
     box = bbox.extents([straight], fast=True)
     x0, y0, x1, y1 = box.extmin.x, box.extmin.y, box.extmax.x, box.extmax.y
-    turn, at = math.radians(text.dxf.rotation), (text.dxf.insert.x, text.dxf.insert.y)
+    _, first, _ = text.get_placement()
+    turn, at = math.radians(text.dxf.rotation), (first.x, first.y)
     corners = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]) - at
     spin = np.array([(math.cos(turn), math.sin(turn)), (-math.sin(turn), math.cos(turn))])
     return Polygon(corners @ spin + at)
+
+
+def ground_of_m(text):
+    """The same for the words of a dimension."""
+    box = bbox.extents([text], fast=True)
+    x0, y0, x1, y1 = box.extmin.x, box.extmin.y, box.extmax.x, box.extmax.y
+    return Polygon([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
 
 
 CROWDED = replace(LAYOUT, holes=(*LAYOUT.holes, Hole(F50, (270.0, 148.0)), Hole(F50, (30.0, 248.0))))
@@ -198,33 +303,13 @@ CROWDED = replace(LAYOUT, holes=(*LAYOUT.holes, Hole(F50, (270.0, 148.0)), Hole(
 def test_numbers_stay_clear_of_lines(tmp_path, layout):
     document = drawn(tmp_path / "marking.dxf", layout)
     labels = on(document, "NUMBER", "TEXT")
-    assert len(labels) == len(layout.beads) + len(layout.holes)
-    for layer in ("BEAD AXIS", "BEAD FLANK", "BEAD STOP", "CUT", "RIVET", "FOLD", "KEEP OUT"):
+    own = [bead for bead in layout.beads if bead.side == "up"]
+    assert len(labels) == len(own) + len(layout.holes)
+    for layer in ("BEAD AXIS", "BEAD FLANK", "BEAD STOP", "FEED", "OTHER FACE", "CUT", "RIVET", "FOLD", "KEEP OUT"):
         for way in on(document, layer):
             line = Polygon(points(way)).exterior if way.closed else LineString(points(way))
             for text in labels:
                 assert not ground_of(text).intersects(line), f"{text.dxf.text!r} lies on a line of {layer}"
-
-
-def test_marks_of_a_straight_bead_are_its_ends():
-    assert marks(LAYOUT.beads[0]) == ((60.0, 110.0, "start"), (500.0, 110.0, "stop"))
-
-
-def test_marks_of_a_frame_are_the_ends_of_its_straights_and_its_curves():
-    found = marks(FRAME.beads[0])
-    assert [word for _, _, word in found].count("curve R 70") == 4
-    assert found[-1][2] == "back at start"
-    assert found[0][:2] == found[-1][:2]
-    straight_ends = {(60.0, 170.0), (60.0, 250.0), (130.0, 100.0), (430.0, 320.0), (500.0, 250.0)}
-    assert straight_ends <= {(round(x, 6), round(y, 6)) for x, y, _ in found}
-
-
-def test_marks_of_an_arc_give_its_middle_and_radius():
-    turn = np.linspace(0.3, 2.3, 41)
-    arc = Bead(B16, tuple(zip(200 + 90 * np.cos(turn), 150 + 90 * np.sin(turn), strict=True)))
-    start, middle, stop = marks(arc)
-    assert (start[2], middle[2], stop[2]) == ("start", "curve R 90", "stop")
-    assert Point(middle[:2]).distance(Point(200, 150)) == pytest.approx(90.0)
 
 
 def test_a_place_that_cannot_be_written_is_told(tmp_path):

@@ -53,7 +53,8 @@ def test_allowance_is_the_empirical_formula():
     """(0.01743 R + 0.0078 t) N in the handbooks: 0.085 for R 0.032, t 0.050, N 90 in one published example (inches)."""
     assert folds.bend_allowance(90, 0.032, 0.050) == pytest.approx(0.085, abs=0.0005)
     for angle, radius, t in [(90, 2.0, 1.0), (45, 6.35, 1.63), (120, 0.5, 0.8)]:
-        assert folds.bend_allowance(angle, radius, t) == pytest.approx(angle * (0.01743 * radius + 0.0078 * t), rel=3e-3)
+        printed = angle * (0.01743 * radius + 0.0078 * t)  # four figures
+        assert folds.bend_allowance(angle, radius, t) == pytest.approx(printed, rel=3e-3)
 
 
 def test_four_bends_of_a_published_example():
@@ -132,7 +133,8 @@ def test_flange_that_ends_at_another_fold():
 
 
 def test_own_neutral_line():
-    own = replace(TRAY, tools=replace(TRAY.tools, folder=Folder(neutral=0.35)), folds=(Fold(((0, 20), (300, 20)), 90, 2),))
+    tools = replace(TRAY.tools, folder=Folder(neutral=0.35))
+    own = replace(TRAY, tools=tools, folds=(Fold(((0, 20), (300, 20)), 90, 2),))
     assert folds.flanges(own, 1.0)[0].allowance == pytest.approx(math.pi / 2 * 2.35)
 
 

@@ -113,7 +113,9 @@ def test_the_same_panel_gives_the_same_mesh():
     assert np.array_equal(one.triangles, two.triangles)
 
 
-@pytest.mark.parametrize(("grade", "least", "most"), [("quick", 1400, 2300), ("normal", 3400, 4800), ("fine", 10000, 14000)])
+@pytest.mark.parametrize(
+    ("grade", "least", "most"), [("quick", 1400, 2300), ("normal", 3400, 4800), ("fine", 10000, 14000)]
+)
 def test_grades_give_the_nodes_they_name(grade, least, most):
     assert least < len(mesh_panel(lid(), FIVE, grade=grade).plan) < most
 
@@ -140,7 +142,7 @@ def test_half_the_size_refines_everything():
         return len(np.unique(np.round(mesh.plan[middle, 1] - 200, 3)))
 
     assert rows_across(fine) - 1 >= 2 * (rows_across(coarse) - 1)
-    assert len(fine.rims[0]) >= 1.7 * len(coarse.rims[0])
+    assert len(fine.rims[0]) >= 1.5 * len(coarse.rims[0])  # the coarse one is finer than need be, to keep the area
     flat = [np.abs(mesh.plan[:, 1] - 350) < 30 for mesh in (coarse, fine)]
     assert 3 < flat[1].sum() / flat[0].sum() < 5
 
@@ -288,7 +290,7 @@ def test_beads_at_odd_angles_among_holes(seed):
         ({}, Layout(1.0, (), (Hole(F50, (100.0, 200.0)), Hole(F50, (130.0, 200.0)))), {}, "hole 2.*meets another"),
         ({}, Layout(1.0), {"grade": "superb"}, "unknown grade 'superb'"),
         ({}, Layout(1.0), {"size": 0.0}, "mesh size: 0 mm"),
-        ({"cutouts": (Cutout(((10, 10), (10, 90), (499.9999, 50))),)}, Layout(1.0), {}, "mesh near .500.00, 50.0.*quality"),
+        ({"cutouts": (Cutout(((10, 10), (10, 90), (499.9999, 50))),)}, Layout(1.0), {}, "near .500.00, 50.0.*quality"),
     ],
     ids=["bow tie", "lip off the sheet", "lips meet", "grade", "size", "a cut-out that all but parts the edge"],
 )  # fmt: skip

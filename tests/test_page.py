@@ -6,73 +6,23 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
-from html.parser import HTMLParser
 
 import pytest
+from pages import Tree
 from trike import FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.bench import rolling_order
 from stiffen.card import card_text
 from stiffen.errors import InputError
 from stiffen.layout import Layout
+from stiffen.marking import in_rolling_order, view
 from stiffen.page import page, write_page
 from stiffen.plots import before_after
+from stiffen.rolling import pass_depths
 from stiffen.verdict import Rival
 
 RIVAL = Rival(1.5, PANEL.mass(Layout(1.5)), (FLAT,))
-VOID = {"meta", "link", "img", "br", "hr", "input"}
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-
-
-class Tree(HTMLParser):
-    """Checks that tags close in order; keeps tables by id, texts by id, and all attributes that load something."""
-
-    def __init__(self, text):
-        super().__init__()
-        self.open, self.tables, self.loads, self.ids, self.titles = [], {}, [], {}, []
-        self.table = None
-        self.feed(text)
-        self.close()
-        assert self.open == []
-
-    def handle_starttag(self, tag, attrs):
-        attrs = dict(attrs)
-        self.loads += [attrs[key] for key in ("src", "href", "data", "poster", "action") if key in attrs]
-        assert not any(key.startswith("on") for key in attrs)
-        if "id" in attrs:
-            assert attrs["id"] not in self.ids
-            self.ids[attrs["id"]] = ""
-        if tag == "table":
-            self.table = self.tables.setdefault(attrs["id"], [])
-        if tag == "tr":
-            self.table.append([])
-        if tag in ("td", "th"):
-            self.table[-1].append("")
-        if tag == "title":
-            self.titles.append("")
-        if tag not in VOID:
-            self.open.append((tag, attrs.get("id")))
-
-    def handle_startendtag(self, tag, attrs):
-        self.handle_starttag(tag, attrs)
-        if tag not in VOID:
-            self.handle_endtag(tag)
-
-    def handle_endtag(self, tag):
-        assert self.open[-1][0] == tag, f"</{tag}> closes {self.open[-1]}"
-        self.open.pop()
-
-    def handle_data(self, data):
-        if any(tag in ("td", "th") for tag, _ in self.open):
-            self.table[-1][-1] += data
-        if self.open and self.open[-1][0] == "title":
-            self.titles[-1] += data
-        for _, one in self.open:
-            if one:
-                self.ids[one] += data
-
-    def rows(self, name):
-        return self.tables.get(name, [[]])[1:]
 
 
 def whole(judged=GOOD, **more):
@@ -84,12 +34,14 @@ def test_every_bead_and_hole_has_its_row_and_its_shape():
     text, tree = whole()
     assert [row[0] for row in tree.rows("beads")] == ["1", "2", "3"]
     first = LAYOUT.beads[rolling_order(PANEL, LAYOUT.beads)[0]]
-    assert tree.rows("beads")[0] == ["1", "B16", "up", "60.0, 210.0", "440.0, 210.0", f"{first.length:.0f}", "3", "right"]
+    (frame, *_), passes = view(PANEL, LAYOUT).frames, len(pass_depths(first.die, PANEL.material))
+    row = ["1", "B16", "up", "60.0, 210.0", "440.0, 210.0", "380", f"{passes}", frame]
+    assert tree.rows("beads")[0] == row
     assert tree.rows("holes")[1] == ["H2", "F50", "down", "480.0, 330.0", "36.7", "42", "50"]
     assert {"bead-1", "bead-2", "bead-3", "hole-H1", "hole-H2"} <= set(tree.ids)
     hover = [title for title in tree.titles if title.startswith(("bead", "hole"))]
     assert len(hover) == 5
-    assert "bead 1: die B16, stands up\nstart 60.0, 210.0; stop 440.0, 210.0" in hover[0]
+    assert "bead 1: die B16, stands up\nstart 60.0, 210.0; end 440.0, 210.0" in hover[0]
     assert text.count('class="part down"') == 2
 
 
@@ -99,7 +51,7 @@ def test_shapes_lie_where_the_layout_says():
     ends = [[tuple(map(float, point.split(","))) for point in axis.split()] for axis in axes]
     ordered = [LAYOUT.beads[place] for place in rolling_order(PANEL, LAYOUT.beads)]
     for found, bead in zip(ends, ordered, strict=True):
-        assert found == pytest.approx([(x, 380 - y) for x, y in bead.path], abs=0.006)
+        assert found == [pytest.approx((x, 380 - y), abs=0.006) for x, y in bead.path]
     circles = re.findall(r'<circle class="part \w+" cx="([\d.]+)" cy="([\d.]+)" r="([\d.]+)"', text)
     assert [tuple(map(float, one)) for one in circles] == [(h.at[0], 380 - h.at[1], 25.0) for h in LAYOUT.holes]
 
@@ -114,7 +66,7 @@ def test_demands_and_the_flat_sheet_beside():
 
 
 def test_the_card_stands_in_it_word_for_word():
-    ordered = replace(GOOD, layout=replace(LAYOUT, beads=tuple(LAYOUT.beads[i] for i in rolling_order(PANEL, LAYOUT.beads))))
+    ordered = replace(GOOD, layout=in_rolling_order(PANEL, LAYOUT))
     _, tree = whole(gauges=[(1.0, "met with 3 beads")])
     assert tree.ids["card"] == card_text(PANEL, ordered, RIVAL, [(1.0, "met with 3 beads")])
 

@@ -122,7 +122,7 @@ def test_softness_keeps_its_samples_and_goes_no_further(figure):
     assert np.array_equal(np.column_stack(dots.get_data()), ridge[:, :2])
     filled = next(part for part in axis.collections if part.filled)
     assert filled.cvalues.max() < filled.levels[-1]
-    assert 0 <= filled.zmin
+    assert filled.zmin >= 0
     assert filled.zmax == pytest.approx(1.0)
 
 
@@ -231,7 +231,7 @@ def test_words_do_not_overlap_and_are_three_mm_high(figure):
     for one in figure:
         assert overlapping(one) == ([], [])
         sizes = [text.get_fontsize() for text in one.findobj(matplotlib.text.Text) if text.get_text()]
-        assert min(sizes) * 25.4 / 72 >= 3.0
+        assert min(sizes) * 0.729 * 25.4 / 72 >= 3.0  # capitals of the face used are 0.729 em high
 
 
 @pytest.mark.parametrize("layout", [LAYOUT, FRAME, Layout(1.0)], ids=["beads and holes", "frame", "flat"])

@@ -88,7 +88,7 @@ def test_row_tells_every_fault():
         rivets.row(10, 4, 40)
 
 
-# ------------------------------------------------------------------------------------------------------- what they carry
+# ------------------------------------------------------------------------------------------------------ what they carry
 
 ROWS = (
     Support("rivets", path=((20.0, 10.0), (480.0, 10.0)), pitch=115.0, diameter=4.0, in_plane="free", strength=800.0),
@@ -113,6 +113,7 @@ def test_load_per_rivet_against_the_given_strength():
 def test_use_is_the_resultant_over_the_strength():
     panel = lid(supports=ROWS)
     centre = ROWS[0].fasteners()[2]
-    verdict = replace(check(panel, Layout(1.0), grade="quick", error=False), rivets=(FastenerLoad("wind", centre, 300.0, 400.0, "free"),))
+    load = FastenerLoad("wind", centre, 300.0, 400.0, "free")
+    verdict = replace(check(panel, Layout(1.0), grade="quick", error=False), rivets=(load,))
     (use,) = rivets.uses(panel, verdict)
     assert use.share == pytest.approx(500 / 800)

@@ -13,7 +13,7 @@ from stiffen.errors import InputError
 from stiffen.flaring import least_flared
 from stiffen.layout import Bead, Hole, Layout
 from stiffen.material import Material
-from stiffen.panel import Cutout, Fold, KeepOut, Panel, Support
+from stiffen.panel import Cutout, Fold, KeepOut, Panel, Support, Trim
 from stiffen.spacing import COMMON, SPACING, spacing, spacing_faults
 from stiffen.tools import BeadDie, HoleDie, Roller, Tools
 
@@ -455,3 +455,87 @@ def test_bolts_near_a_cutout_or_off_the_sheet():
 
 def test_supports_without_fasteners_have_no_pitch():
     assert rules.audit_supports(replace(PLAIN, supports=(Support("edge"), Support("bolts", at=((300, 200),))))) == ()
+
+
+# ------------------------------------------------------------------------------------------------- open ends and steps
+
+FREE = replace(PLAIN, supports=(Support("edge", path=((0, 0), (0, 400))),))
+
+
+def open_bead(*path, ends=(False, True), die=B16):
+    return Bead(die, path, open_ends=ends)
+
+
+def test_open_end_on_a_free_edge():
+    assert audit(FREE, open_bead((100, 200), (600, 200))) == ()
+    assert audit(FREE, open_bead((100, 100), (400, 400))) == ()  # 45 degrees
+    closed = only(audit(FREE, straight(100, 200, 600, 200)))
+    assert "from edge of the sheet" in closed.what
+    assert closed.short_by_mm == pytest.approx(8 + 12)
+
+
+def test_open_end_on_a_held_or_trimmed_edge():
+    """max(10, 6 t) and half the width from the end's middle to what is on that edge."""
+    bead = open_bead((100, 200), (600, 200))
+    held = only(audit(replace(PLAIN, supports=(Support("edge"),)), bead))
+    assert held.what == "open stop on an edge that is not free: support 1 (edge)"
+    assert held.short_by_mm == pytest.approx(18)
+    trimmed = only(audit(replace(FREE, trims=(Trim(0.1),)), bead))
+    assert "edge trim 1" in trimmed.what
+    near = replace(FREE, trims=(Trim(0.1, ((600, 0), (600, 185))),))
+    assert only(audit(near, bead)).short_by_mm == pytest.approx(3)
+    assert audit(replace(near, trims=(Trim(0.1, ((600, 0), (600, 180))),)), bead) == ()
+    riveted = replace(FREE, supports=(Support("rivets", path=((590, 10), (590, 390)), pitch=40, diameter=4.0),))
+    assert "rivet row" in only(audit(riveted, bead)).what
+
+
+def test_open_end_off_the_edge_or_along_it():
+    assert "open stop is not on the edge" in audit(FREE, open_bead((100, 200), (595, 200)))[0].what
+    flat = audit(FREE, open_bead((200, 385), (380, 400)))
+    assert any("meets the edge at 5 degrees, at least 45" in breach.what for breach in flat)
+
+
+def test_open_start_counts_too():
+    panel = replace(PLAIN, supports=(Support("edge", path=((600, 0), (600, 400))),))
+    assert audit(panel, open_bead((0, 200), (400, 200), ends=(True, False))) == ()
+    both = audit(panel, open_bead((0, 200), (600, 200), ends=(True, True)))
+    assert [b.what for b in both] == ["-8.0 mm from line of a support (edge), at least 6.0 mm"]
+
+
+def test_open_ends_need_no_run_out():
+    """Two run-outs of 12.5 mm and one width of 16 mm; less one run-out at each open end."""
+    assert audit(FREE, open_bead((571, 200), (600, 200))) == ()
+    assert only(audit(FREE, open_bead((573, 200), (600, 200)))).short_by_mm == pytest.approx(28.5 - 27)
+
+
+S8 = BeadDie("S8", "step", 8, 4, nose_radius=2, shoulder_radius=2)
+
+
+def test_step_belongs_along_an_edge():
+    """Its foot at least max(6, 4 t) from the edge, and at most 40 mm: the axis 10 to 44 mm from it."""
+    for y in (10, 25, 44):
+        assert audit(PLAIN, straight(50, y, 550, y, S8)) == ()
+    assert only(audit(PLAIN, straight(50, 8, 550, 8, S8))).short_by_mm == pytest.approx(2)
+    assert only(audit(PLAIN, straight(50, 50, 550, 50, S8))).short_by_mm == pytest.approx(6)
+    aslant = only(audit(PLAIN, straight(50, 20, 550, 90, S8)))
+    assert "a step belongs along an edge" in aslant.what
+    assert "a step belongs along an edge" in only(audit(PLAIN, straight(150, 200, 450, 200, S8))).what
+
+
+def test_step_may_not_lift_a_leg_of_the_sheet():
+    """An L: the line keeps 20 mm from the edge of one leg, but the other leg lies beyond it too."""
+    ell = Panel("L", SOFT, (1.0,), ((0, 0), (200, 0), (200, 300), (500, 300), (500, 600), (0, 600)), TOOLS)
+    assert audit(ell, straight(230, 320, 470, 320, S8)) == ()
+    assert "a step belongs along an edge" in only(audit(ell, straight(100, 320, 470, 320, S8))).what
+
+
+def test_step_round_the_sheet():
+    """Corners of 62 mm, 12 mm in, keep (12 + 62) sqrt(2) - 62 - 4 = 38.7 mm from the corner of the sheet."""
+    ring = Polygon(SHEET).buffer(-12 - 62).buffer(62, quad_segs=24).exterior
+    assert audit(PLAIN, Bead(S8, tuple(ring.coords))) == ()
+
+
+def test_shop_sets_how_far_a_step_may_be():
+    own = replace(PLAIN, tools=replace(TOOLS, spacing={"step_reach": 60.0, "step_edge": 15.0}))
+    assert audit(own, straight(50, 60, 550, 60, S8)) == ()
+    assert only(audit(own, straight(50, 12, 550, 12, S8))).short_by_mm == pytest.approx(7)

@@ -1,0 +1,223 @@
+"""The trial strip: a scrap that is rolled once with each setting of the screw, measured, and entered in the tools file.
+
+Every further pass begins one field later than the one before, so that the strip ends as a staircase: its first field
+has seen the first pass only, its last field all of them.  Lengths in mm, turns of the pressure screw from first touch.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from importlib import resources
+from pathlib import Path
+
+from shapely.geometry import LineString, box
+
+from .drawing import written
+from .errors import Fault, InputError
+from .fields import likeness
+from .flow import Flow, Section, Table, text_lines
+from .marking import Circle, Label, Line, Marking
+from .panel import Panel
+from .paper import Book
+from .rolling import matching_trial, pass_depths, settings
+from .rules import bead_die_breaches
+from .tiles import LETTERS, draw_tile, furnish, lettering, tiling, used
+from .toolfile import STARTER
+from .tools import BeadDie
+
+LEAST_READINGS = 4  # so that what lies between them can be told
+EIGHTH = 0.125  # of a turn: what a hand sets without a scale (common practice, no source)
+LEAD_IN, TAIL = 15.0, 10.0  # before the first line, after the last field
+FIELD = 45.0  # long enough to measure clear of where the depth changes: common practice, no source
+NARROWEST = 60.0
+READINGS = ("reading 1", "reading 2", "reading 3", "mean, mm")
+
+
+@dataclass(frozen=True)
+class Step:
+    """One pass over the strip: where to set the screw, and the depth that the formula expects of it."""
+
+    turns: float
+    depth: float
+
+
+def trial_die(panel: Panel, name: str) -> BeadDie:
+    """The bead die of that name.  InputError where the panel's tools have none such."""
+    die = panel.tools.bead_die(name)
+    if die is None:
+        names = [one.name for one in panel.tools.bead_dies]
+        what = f'"{name}" is a flaring die' if panel.tools.hole_die(name) else f'"{name}" is no bead die of this panel'
+        raise InputError([Fault("--die", what, likeness(name, names))])
+    return die
+
+
+def own_tools(panel: Panel, folder: Path) -> str:
+    """Where the panel uses the built-in tools, write a copy to be edited, unless there is one, and hand back its name.
+
+    Empty for a panel with tools of its own.  Raises InputError where the place cannot be written.
+    """
+    if panel.tools.name != STARTER:
+        return ""
+    path = folder / "tools.toml"
+    if not path.exists():
+        source = resources.files("stiffen").joinpath("data/starter_tools.toml")
+        with written(path) as fresh:
+            fresh.write_bytes(source.read_bytes())
+    return path.name
+
+
+def steps(panel: Panel, die: BeadDie, t: float) -> tuple[Step, ...]:
+    """The passes of a strip of t mm: those of the panel with more between them, at least four, in eighths of a turn.
+
+    The last is not less than the formula wants for the full depth.  Where eighths are too coarse they are halved.
+    """
+    depths = list(pass_depths(die, panel.material))
+    while len(depths) < LEAST_READINGS:
+        gaps = [after - before for before, after in zip([0.0, *depths], depths, strict=False)]
+        widest = gaps.index(max(gaps))
+        depths.insert(widest, depths[widest] - gaps[widest] / 2)
+    full = settings(replace(panel.tools, trials=()), die, panel.material, t).passes[-1].turns
+    part, turns = EIGHTH, []
+    while not turns or any(after <= before for before, after in zip([0.0, *turns], turns, strict=False)):
+        turns = [part * round(full * depth / die.depth / part) for depth in depths]
+        turns[-1] = part * math.ceil(full / part - 1e-9)
+        part /= 2
+    return tuple(Step(turn, die.depth * turn / full) for turn in turns)
+
+
+def entry(panel: Panel, die: BeadDie, t: float) -> list[str]:
+    """The lines to put into the tools file, the depths left open."""
+    turns = [f"{step.turns:g}" for step in steps(panel, die, t)]
+    return [
+        "[[trial]]",
+        f'die = "{die.name}"',
+        f'material = "{panel.material.name}"',
+        f"thickness = {t:g}",
+        f"turns = [{', '.join(turns)}]",
+        f"depth = [{', '.join('____' for _ in turns)}]",
+    ]
+
+
+def trial_text(panel: Panel, die: BeadDie, t: float, copy: str = "") -> str:
+    """The card of the strip as plain text; copy: name of a copy of the built-in tools file, to be edited."""
+    title = _title(panel, die, t).upper()
+    lines = [title, "=" * min(len(title), 100)]
+    for section in _sections(panel, die, t, copy):
+        lines += ["", *text_lines(section)]
+    return "\n".join(lines) + "\n"
+
+
+def write_trial(panel: Panel, die: BeadDie, t: float, path: str | Path, paper: str = "a4", copy: str = "") -> None:
+    """The card of the strip as PDF, then the strip itself at 1:1.
+
+    paper: "a4", "letter" or "roll".  Written to a temporary name, then renamed.  Raises InputError where the place
+    cannot be written.
+    """
+    title = _title(panel, die, t)
+    drawn = strip(panel, die, t)
+    spread = tiling(drawn.bounds, paper)
+    tiles = used(spread, drawn)
+    words = lettering(spread, tiles, drawn, LETTERS)
+    with Book(path, title) as book:
+        flow = Flow(book, paper, title)
+        flow.title(title)
+        for section in _sections(panel, die, t, copy):
+            flow.section(section)
+        flow.close()
+        for number, tile in enumerate(tiles, 1):
+            page = book.page(spread.width, spread.height)
+            count = f"strip, sheet {number} of {len(tiles)}, 1:1, mm"
+            furnish(page, spread.foot, (title, count), tile.name if len(tiles) > 1 else "")
+            draw_tile(page, spread, tile, drawn, words[tile])
+
+
+def strip(panel: Panel, die: BeadDie, t: float) -> Marking:
+    """The strip as a drawing: its outline, the axis, a line where each pass begins, a cross where to measure."""
+    passes = steps(panel, die, t)
+    field = max(FIELD, 2 * die.run_out_length + 15.0)
+    wide = max(NARROWEST, 4 * die.width)
+    long = LEAD_IN + field * (len(passes) + 1) + TAIL
+    middle = wide / 2
+    corners = tuple(box(0, 0, long, wide).exterior.coords[:-1])
+    items: list[Line | Circle] = [
+        Line("CUT", corners, closed=True),
+        Line("BEAD AXIS", ((LEAD_IN, middle), (long, middle))),
+        *(Line("BEAD FLANK", ((LEAD_IN, y), (long, y))) for y in (middle - die.width / 2, middle + die.width / 2)),
+        Line("FEED", ((LEAD_IN / 2 - 4, middle + 2), (LEAD_IN / 2 + 1, middle), (LEAD_IN / 2 - 4, middle - 2))),
+    ]
+    labels = []
+    for number in range(len(passes) + 1):
+        x = LEAD_IN + number * field
+        items.append(Line("BEAD STOP", ((x, 3.0), (x, wide - 3.0))))
+        centre = x + field / 2
+        if number < len(passes):
+            items.append(Circle("HOLE PILOT", (centre, middle), 4.0))
+            words = f"pass {number + 1}\n{passes[number].turns:g} turns"
+        else:
+            words = "spare\n1/4 turn\nmore"
+        above, below = (middle + die.width / 2 + wide) / 2, (middle - die.width / 2) / 2
+        anchor = LineString([(x, middle), (x + field, middle)])
+        labels.append(Label("NUMBER", words, anchor, ((centre, above, 0.0),)))
+        if number < len(passes):
+            labels.append(Label("NUMBER", "measure", anchor, ((centre, below, 0.0),)))
+    return Marking(tuple(items), tuple(labels))
+
+
+def _title(panel: Panel, die: BeadDie, t: float) -> str:
+    return f"{panel.name}: trial strip, die {die.name}, {t:g} mm {panel.material.name}"
+
+
+def _sections(panel: Panel, die: BeadDie, t: float, copy: str) -> Iterator[Section]:
+    passes = steps(panel, die, t)
+    breaches = [str(breach) for breach in bead_die_breaches(panel, die, t)]
+    if breaches:
+        yield Section("LOOK OUT", tuple(breaches))
+    drawn = strip(panel, die, t).bounds
+    yield Section(
+        "ROLL",
+        (
+            f"1.\tCut a strip {drawn[2]:.0f} x {drawn[3]:.0f} mm from the very sheet the panel is made of. Copy the "
+            "lines of the drawing onto it, or glue the paper on.",
+            "2.\tPut the die in. Turn the screw down until the rolls just touch the sheet: that is 0 turns. Mark screw "
+            "and frame.",
+            "3.\tSet the screw to the turns of pass 1, start at the line of pass 1 and roll to the end of the strip.",
+            "4.\tGo back, turn the screw on to the turns of the next pass, set the rolls down at its line and roll to "
+            "the end again. So each field keeps the depth of its own pass.",
+            "5.\tIf the last field is not deep enough, give 1/4 turn more and roll the spare field; write both down.",
+        ),
+    )
+    yield Section(
+        "MEASURE",
+        (
+            "Lay the strip down loose, hollow side up, and press it flat beside the bead if it bows. Lay a straight "
+            "edge across, and with the depth rod of a calliper measure from the straight edge to the bottom of the "
+            "bead, at the circle in the middle of each field; three times, a few mm apart. Full depth is "
+            f"{die.depth:g} mm.",
+            "Or measure over all with the jaws, from the flat back to the crest, and take off the sheet's thickness.",
+        ),
+    )
+    rows = [
+        (f"{number}", f"{step.turns:g}", f"{step.depth:.1f}", *[""] * len(READINGS))
+        for number, step in enumerate(passes, 1)
+    ]
+    rows.append(("spare", *[""] * (len(READINGS) + 2)))
+    head = ("pass", "turns", "expected, mm", *READINGS)
+    yield Section("WRITE DOWN", (Table(head, tuple(rows), (1, 2), ruled=True),))
+    yield Section("ENTER", tuple(_entering(panel, die, t, copy)))
+
+
+def _entering(panel: Panel, die: BeadDie, t: float, copy: str) -> Iterator[str]:
+    if copy:
+        yield (
+            f"The panel uses the built-in tools. {copy}, written beside this card, is a copy of them: put the lines "
+            f'below at its end, keep it beside the panel file, and name it there: tools = "{copy}".'
+        )
+    else:
+        yield f'Put these lines at the end of the tools file of the panel ("{panel.tools.name}"):'
+    yield from entry(panel, die, t)
+    yield "One depth for each turns, both rising. Leave a pair out that did not make the bead deeper."
+    yield "From then on the turns on the card of stiffen search and draw come from these readings, not the formula."
+    if matching_trial(panel.tools, die, panel.material, t):
+        yield "There are readings for this die and sheet already; of two as near in thickness the later one counts."

@@ -1,0 +1,92 @@
+"""The panel's own symmetry, and beads taken together with their mirror images, so that layouts look deliberate.
+
+Axis "x" means mirrored along x, about the upright middle line of the outline's bounds; "y" about the level one.
+"""
+
+from __future__ import annotations
+
+from shapely.geometry import LineString, Polygon
+from shapely.prepared import prep
+
+from . import rules
+from .layout import Bead, Point
+from .panel import Panel
+
+SAME = 0.5  # mm: images nearer than this to a bead are the bead
+ALIKE = 0.005  # share of the sheet by which an outline may differ from its mirror image
+
+
+def middle(panel: Panel) -> Point:
+    """The middle of the outline's bounds, mm."""
+    x0, y0, x1, y1 = Polygon(panel.outline).bounds
+    return (x0 + x1) / 2, (y0 + y1) / 2
+
+
+def axes(panel: Panel) -> str:
+    """The axes the layout shall be symmetric along: what the panel asks for, or with "auto" what it allows.
+
+    That rests on outline and fasteners; cut-outs and keep-outs do not count, as beads and images keep clear of them.
+    """
+    if panel.symmetry != "auto":
+        return "" if panel.symmetry == "none" else panel.symmetry
+    return "".join(axis for axis in "xy" if _alike(panel, axis))
+
+
+def _alike(panel: Panel, axis: str) -> bool:
+    centre = middle(panel)
+    outline = Polygon(panel.outline)
+    mirrored = Polygon([_image(point, centre, axis) for point in panel.outline])
+    if outline.symmetric_difference(mirrored).area > ALIKE * outline.area:
+        return False
+    places = {_rounded(p) for support in panel.supports for p in support.fasteners()}
+    return places == {_rounded(_image(p, centre, axis)) for support in panel.supports for p in support.fasteners()}
+
+
+def _image(point: Point, centre: Point, axis: str) -> Point:
+    x, y = point
+    return (2 * centre[0] - x, y) if axis == "x" else (x, 2 * centre[1] - y)
+
+
+def _rounded(point: Point) -> tuple[int, int]:
+    return round(point[0] / SAME), round(point[1] / SAME)
+
+
+def _key(bead: Bead) -> tuple:
+    """The same for beads that lie in the same place, whichever way they run."""
+    ends = sorted((_rounded(bead.path[0]), _rounded(bead.path[-1])))
+    return bead.die.name, bead.side, round(bead.length), len(bead.path), *ends, _rounded(_centre(bead))
+
+
+def _centre(bead: Bead) -> Point:
+    point = LineString(bead.path).centroid
+    return point.x, point.y
+
+
+def image(bead: Bead, centre: Point, axis: str) -> Bead:
+    """The mirror image of a bead."""
+    path = tuple(_image(point, centre, axis) for point in bead.path)
+    return Bead(bead.die, path, bead.side, bead.fixed, bead.open_ends)
+
+
+def sets(panel: Panel, gauge: float, beads: tuple[Bead, ...], along: str) -> list[tuple[Bead, ...]]:
+    """Beads with their mirror images along the axes `along`, each set once; those with an image that cannot be rolled
+    are left out.  A bead that is its own image stands alone.
+    """
+    centre = middle(panel)
+    room = {die: prep(rules.bead_room(panel, die, gauge).buffer(SAME)) for die in {bead.die for bead in beads}}
+    known = {_key(bead): bead for bead in beads}
+    out: list[tuple[Bead, ...]] = []
+    seen: set[tuple] = set()
+    for bead in beads:
+        if _key(bead) in seen:
+            continue
+        group = {_key(bead): bead}
+        for axis in along:
+            for one in list(group.values()):
+                mirrored = image(one, centre, axis)
+                group.setdefault(_key(mirrored), known.get(_key(mirrored), mirrored))
+        seen |= group.keys()
+        new = [one for key, one in group.items() if key not in known]
+        if all(room[one.die].covers(LineString(one.path)) and rules.frame_side(panel, one) for one in new):
+            out.append(tuple(group.values()))
+    return out

@@ -1,0 +1,148 @@
+"""One layout, written in every form and read back: the same bead ends, hole centres, mass and margins everywhere."""
+
+import json
+import re
+from pathlib import Path
+
+import ezdxf
+import pytest
+from pages import Tree
+from pypdf import PdfReader
+
+from stiffen.card import card_text, demand_rows, write_card
+from stiffen.drawing import write_marking
+from stiffen.judging import check
+from stiffen.layout import Bead, Hole, Layout
+from stiffen.marking import in_rolling_order
+from stiffen.page import write_page
+from stiffen.reading import layout_document, read_layout, read_panel, write_json
+from stiffen.report import report, verdict_of
+from stiffen.rules import audit
+
+HATCH = Path(__file__).parent.parent / "examples" / "battery_hatch.toml"
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    """The hatch, a layout of odd numbers in no order, its verdict by the judge, and the folder with all that is
+    written."""
+    panel = read_panel(HATCH)
+    b16, b20, f50, f32 = (panel.tools.bead_die(n) or panel.tools.hole_die(n) for n in ("B16", "B20", "F50", "F32"))
+    layout = Layout(
+        1.2,
+        (
+            Bead(b16, ((111.1, 52.3), (388.8, 60.4))),
+            Bead(b20, ((92.7, 201.6), (399.3, 201.6))),
+            Bead(b20, ((380.9, 293.2), (95.5, 310.7))),
+        ),
+        (Hole(f50, (444.7, 98.1)), Hole(f32, (58.3, 301.9)), Hole(f50, (443.3, 305.6))),
+    )
+    assert audit(panel, layout) == ()
+    judged = check(panel, layout, grade="quick")
+    folder = tmp_path_factory.mktemp("out")
+    write_json(folder / "layout.json", layout_document(panel, layout, report(panel, judged)))
+    write_marking(panel, layout, folder / "marking.dxf", judged)
+    (folder / "card.txt").write_text(card_text(panel, judged))
+    write_card(panel, judged, folder / "card.pdf")
+    write_page(panel, judged, folder / "report.html")
+    return panel, in_rolling_order(panel, layout), judged, folder
+
+
+def card_words(folder):
+    """The card's words in both forms, blanks made even."""
+    plain = (folder / "card.txt").read_text()
+    paper = "\n".join(page.extract_text() for page in PdfReader(folder / "card.pdf").pages)
+    return {"text": re.sub(r"\s+", " ", plain), "PDF": re.sub(r"\s+", " ", paper)}
+
+
+def page_tree(folder):
+    return Tree((folder / "report.html").read_text(encoding="utf-8"))
+
+
+def test_bead_ends(written):
+    panel, layout, _, folder = written
+    wanted = [(number, bead.die.name, *bead.path) for number, bead in enumerate(layout.beads, 1)]
+    stored = in_rolling_order(panel, read_layout(folder / "layout.json")[1])
+    assert [(n, bead.die.name, *bead.path) for n, bead in enumerate(stored.beads, 1)] == wanted
+    space = ezdxf.readfile(folder / "marking.dxf").modelspace()
+    axes = [line.get_points("xy") for line in space.query('LWPOLYLINE[layer=="BEAD AXIS"]')]
+    assert sorted([tuple(p) for p in axis] for axis in axes) == sorted(list(bead.path) for bead in layout.beads)
+    drawn = {row[0]: row for row in page_tree(folder).rows("beads")}
+    for number, die, (x0, y0), (x1, y1) in wanted:
+        assert drawn[f"{number}"][1:5] == [die, "up", f"{x0:.1f}, {y0:.1f}", f"{x1:.1f}, {y1:.1f}"]
+        row = f" {number} {die} up {x0:.1f} {y0:.1f} {x1:.1f} {y1:.1f} "
+        assert {form for form, words in card_words(folder).items() if row in words} == {"text", "PDF"}
+
+
+def test_hole_centres(written):
+    _, layout, _, folder = written
+    assert read_layout(folder / "layout.json")[1].holes == layout.holes
+    space = ezdxf.readfile(folder / "marking.dxf").modelspace()
+    circles = space.query('CIRCLE[layer=="HOLE PILOT"]')
+    found = sorted((*(round(v, 6) for v in c.dxf.center.vec2), round(2 * c.dxf.radius, 6)) for c in circles)
+    assert found == sorted((*hole.at, hole.die.pilot) for hole in layout.holes)
+    drawn = {row[0]: row for row in page_tree(folder).rows("holes")}
+    for number, hole in enumerate(layout.holes, 1):
+        (x, y), die = hole.at, hole.die
+        assert drawn[f"H{number}"][3:5] == [f"{x:.1f}, {y:.1f}", f"{die.pilot:g}"]
+        row = f" H{number} {x:.1f} {y:.1f} {die.pilot:g} {die.name} up "
+        assert {form for form, words in card_words(folder).items() if row in words} == {"text", "PDF"}
+
+
+def test_mass(written):
+    panel, layout, judged, folder = written
+    told = f"{panel.mass(layout):.3f} kg"
+    assert json.loads((folder / "layout.json").read_text())["result"]["mass_kg"] == judged.mass_kg == panel.mass(layout)
+    space = ezdxf.readfile(folder / "marking.dxf").modelspace()
+    assert f"finished mass {told}" in [text.dxf.text for text in space.query("TEXT")]
+    assert re.search(rf"<dt>mass</dt><dd>{told}</dd>", (folder / "report.html").read_text())
+    for words in card_words(folder).values():
+        assert f"finished {told}" in words
+
+
+def test_values_and_margins(written):
+    panel, _, judged, folder = written
+    layout = read_layout(folder / "layout.json")[1]
+    stored = verdict_of(panel, layout, json.loads((folder / "layout.json").read_text())["result"])
+    assert stored.demands == judged.demands
+    wanted = [row[:5] for row in demand_rows(judged)]
+    assert [tuple(row[:5]) for row in page_tree(folder).rows("demands")] == wanted
+    for one, row in zip(judged.demands, wanted, strict=True):
+        assert f"{one.value:.3g}" in row[2]
+        assert row[3] == f"{100 * one.margin:+.0f} %"
+        assert {form for form, words in card_words(folder).items() if " ".join(row) in words} == {"text", "PDF"}
+
+
+def test_a_result_that_was_tampered_with_is_none_of_this_layout(written):
+    panel, _, _, folder = written
+    layout = read_layout(folder / "layout.json")[1]
+    result = json.loads((folder / "layout.json").read_text())["result"]
+    assert verdict_of(panel, layout, result) is not None
+    for key, value in (
+        ("gauge_mm", 1.0),
+        ("mass_kg", result["mass_kg"] + 0.01),
+        ("beads", result["beads"][:-1]),
+        ("demands", result["demands"][1:]),
+        ("demands", [{**one, "limit": 9.9} for one in result["demands"]]),
+        ("demands", "none"),
+        ("model", None),
+        ("mass_kg", "heavy"),
+    ):
+        assert verdict_of(panel, layout, {**result, key: value}) is None
+    for junk in (None, [], "met", 3, {}):
+        assert verdict_of(panel, layout, junk) is None
+
+
+def test_numbers_that_are_none_come_back(written):
+    panel, _, judged, folder = written
+    layout = read_layout(folder / "layout.json")[1]
+    result = json.loads((folder / "layout.json").read_text())["result"]
+    lost = [
+        {**one, "value": None, "margin": None, "met": met}
+        for one, met in zip(result["demands"], (0, 1, 0), strict=True)
+    ]
+    back = verdict_of(panel, layout, {**result, "demands": lost})
+    assert [one.met for one in back.demands] == [False, True, False]
+    assert back.demands[1].value == float("inf")
+    assert back.demands[0].value != back.demands[0].value
+    assert demand_rows(back)[1][2] == "no limit"

@@ -1,0 +1,68 @@
+"""The panel's own symmetry, and beads with their mirror images."""
+
+from dataclasses import replace
+
+import pytest
+from panels import B16, SHOP, lid
+
+from stiffen import symmetry
+from stiffen.candidates import bead_candidates
+from stiffen.layout import Bead
+from stiffen.panel import Demand, Support
+from stiffen.searching import search
+
+BOLTS = Support("bolts", at=((20.0, 20.0), (480.0, 20.0)), diameter=5.0)
+
+
+def test_rectangle_is_symmetric_both_ways_until_its_fasteners_are_not():
+    assert symmetry.axes(lid()) == "xy"
+    assert symmetry.axes(lid(supports=(BOLTS,))) == "x"
+    assert symmetry.axes(lid(symmetry="none")) == ""
+    assert symmetry.axes(lid(supports=(BOLTS,), symmetry="xy")) == "xy"
+
+
+def test_slanted_outline_has_no_axis():
+    assert symmetry.axes(lid(outline=((0.0, 0.0), (500.0, 0.0), (450.0, 400.0), (0.0, 380.0)))) == ""
+
+
+def test_sets_hold_all_images_once():
+    panel = lid()
+    beads = bead_candidates(panel, 1.0)
+    sets = symmetry.sets(panel, 1.0, beads, "xy")
+    keys = [symmetry._key(bead) for one in sets for bead in one]
+    assert len(keys) == len(set(keys)) >= len(beads) * 0.9
+    for one in sets:
+        own = {symmetry._key(bead) for bead in one}
+        for axis in "xy":
+            assert {symmetry._key(symmetry.image(bead, (250.0, 200.0), axis)) for bead in one} == own
+
+
+def test_bead_on_the_middle_line_stands_alone():
+    on_axis = Bead(B16, ((250.0, 40.0), (250.0, 360.0)))
+    aslant = Bead(B16, ((60.0, 60.0), (200.0, 150.0)))
+    sets = symmetry.sets(lid(), 1.0, (on_axis, aslant), "xy")
+    assert [len(one) for one in sets] == [1, 4]
+
+
+def test_image_out_of_the_sheet_drops_the_set():
+    cut = lid(outline=((0.0, 0.0), (500.0, 0.0), (500.0, 400.0), (150.0, 400.0), (0.0, 250.0)))
+    low_right = Bead(B16, ((440.0, 60.0), (440.0, 340.0)))
+    assert symmetry.sets(cut, 1.0, (low_right,), "x") == []
+
+
+@pytest.mark.parametrize("most", [{"beads_at_most": 2}, {"dies_at_most": 1}])
+def test_limits_on_beads_and_dies_are_kept(most):
+    panel = lid(300.0, 240.0, gauges=(1.0,), demands=(Demand("frequency", 130.0),), goal="stiffest", **most)
+    layout = search(panel, seconds=6, grade="quick").verdict.layout
+    assert layout.beads
+    assert len(layout.beads) <= most.get("beads_at_most", 99)
+    assert len({bead.die for bead in layout.beads}) <= most.get("dies_at_most", 99)
+
+
+def test_stiffest_beats_the_first_that_meets():
+    panel = lid(300.0, 240.0, gauges=(1.0,), demands=(Demand("frequency", 90.0),))
+    enough = search(panel, seconds=10, grade="quick").verdict
+    most = search(replace(panel, goal="stiffest", beads_at_most=4), seconds=10, grade="quick").verdict
+    assert len(most.layout.beads) <= 4
+    assert most.demands[0].value > enough.demands[0].value
+    assert SHOP.bead_dies[1] in {bead.die for bead in most.layout.beads}  # the deeper die
