@@ -26,6 +26,8 @@ from .threads import one_thread
 WHOLE_X = 1e-6  # a share this close to 0 or 1 is one of them
 ROUNDS_AT_NODE = 6  # of cuts before a node is split
 COUNT = False
+RULE = 'big'
+LEFT = [0]
 IDLE = 0.3  # a cut without effect that x keeps by more is dropped
 RISE = 0.002  # fraction of the bound by which a round must raise it to be followed by another
 
@@ -93,6 +95,7 @@ class Tree:
                 if solve(program, cuts, elastic=True).value > CERTAIN:
                     return []
                 break
+            LEFT[0] = solved.left
             x, rise, tight = solved.x, solved.value - value, solved.mu > 0
             value = max(value, solved.value)
             if value >= self.cutoff():
@@ -128,6 +131,14 @@ class Tree:
             least, most = -program.room[-2], program.room[-1]
             return [program.counted(least, math.floor(count)), program.counted(math.ceil(count), most)]
         shares = np.where(x > 1 - WHOLE_X, 0.5 * WHOLE_X, x)
+        if RULE == "gain":
+            g = self.task.program.cost - LEFT[0]
+            shares = np.where((x > WHOLE_X) & (x < 1 - WHOLE_X), np.maximum(g, 0), 1e-9 * x)
+        elif RULE == "gainx":
+            g = self.task.program.cost - LEFT[0]
+            shares = np.where((x > WHOLE_X) & (x < 1 - WHOLE_X), np.maximum(g, 0) * x, 1e-9 * x)
+        elif RULE == "mid":
+            shares = np.where((x > WHOLE_X) & (x < 1 - WHOLE_X), np.minimum(x, 1 - x), 1e-9 * x)
         i = int(np.argmax(np.where(program.upper > program.lower, shares, -1.0)))
         without, lower, upper = program.upper.copy(), program.lower.copy(), program.upper.copy()
         without[i] = 0.0

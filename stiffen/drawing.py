@@ -260,7 +260,7 @@ def _draw_running(sheet: _Sheet, seen: View) -> list[BaseGeometry]:
         depth = start + max((wide(one.words, h) + 1.5 * h for one in found), default=-2.0 * h)
         base = (x0, y0 - depth - 2.0 * h) if along == 0 else (x0 - depth - 2.0 * h, y0)
         corners = ((x0, y0), (x1, y0)) if along == 0 else ((x0, y0), (x0, y1))
-        sheet.space.add_linear_dim(
+        size = sheet.space.add_linear_dim(
             base=base,
             p1=corners[0],
             p2=corners[1],
@@ -268,7 +268,8 @@ def _draw_running(sheet: _Sheet, seen: View) -> list[BaseGeometry]:
             dimstyle="BENCH",
             override={"dimexo": depth},  # starts beyond the running dimensions
             dxfattribs={"layer": "DIMENSION"},
-        ).render()
+        )
+        _render(size)
     return covered
 
 
@@ -276,7 +277,7 @@ def _draw_one(sheet: _Sheet, seen: View, one: Running, along: int, edge: float, 
     """One running dimension of a point, drawn from the edge of the sheet to `to`, where its words begin."""
     h, length = sheet.height, wide(one.words, sheet.height)
     add = (sheet.space.add_ordinate_x_dim, sheet.space.add_ordinate_y_dim)[along]
-    add(
+    dimension = add(
         feature_location=one.at,
         offset=(to[0] - one.at[0], to[1] - one.at[1]),
         origin=seen.origin,
@@ -284,13 +285,27 @@ def _draw_one(sheet: _Sheet, seen: View, one: Running, along: int, edge: float, 
         dimstyle="BENCH RUNNING",
         override={"dimexo": one.at[1 - along] - edge + 1.0},
         dxfattribs={"layer": "DIMENSION"},
-    ).render()
+    )
+    _render(dimension)
     x, y = to
     words = box(x - h, y - length - h, x + h, y) if along == 0 else box(x - length - h, y - h, x, y + h)
     foot, knee = (
         ((one.at[0], edge), (one.at[0], y + 4 * h)) if along == 0 else ((edge, one.at[1]), (x + 4 * h, one.at[1]))
     )
     return [words, shapely.LineString([foot, knee, to]).buffer(0.3)]
+
+
+def _render(dimension: object) -> None:
+    """Draw a dimension, its words as a plain line of text: paragraphs are broken differently by every viewer."""
+    from ezdxf.enums import TextEntityAlignment
+
+    dimension.render()
+    block = dimension.dimension.get_geometry_block()
+    for words in block.query("MTEXT"):
+        attributes = {"layer": words.dxf.layer, "style": "BENCH", "rotation": words.dxf.get("rotation", 0.0)}
+        text = block.add_text(words.text, height=words.dxf.char_height, dxfattribs=attributes)
+        text.set_placement(words.dxf.insert, align=TextEntityAlignment.MIDDLE_CENTER)
+        block.delete_entity(words)
 
 
 # ------------------------------------------------------------------------------------------- title, tables and notes

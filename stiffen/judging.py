@@ -21,7 +21,7 @@ from .mesh import mesh_panel
 from .panel import Demand, Panel, Point
 from .sizing import side_of
 from .stand import LINEAR_LIMIT, Stand, stand
-from .supports import assumptions
+from .supports import FREE, assumptions
 from .threads import one_thread
 from .verdict import LINEAR, NONLINEAR, UNDECIDED, Curve, DemandResult, FastenerLoad, Maps, Rival, Verdict
 
@@ -120,6 +120,11 @@ def _apart(points: np.ndarray, gap: float) -> list[Point]:
         if all(math.hypot(x - a, y - b) > gap for a, b in out):
             out.append((float(x), float(y)))
     return out
+
+
+def stand_of(panel: Panel, layout: Layout, grade: str = "normal", assumed: str = FREE) -> Stand:
+    """A layout meshed and held, to be asked for fields and curves one by one."""
+    return stand(panel, layout, mesh_panel(panel, layout, grade=grade), assumed)
 
 
 @one_thread
