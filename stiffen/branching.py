@@ -25,16 +25,13 @@ from .threads import one_thread
 
 WHOLE_X = 1e-6  # a share this close to 0 or 1 is one of them
 ROUNDS_AT_NODE = 6  # of cuts before a node is split
-COUNT = False
-RULE = 'big'
-LEFT = [0]
 IDLE = 0.3  # a cut without effect that x keeps by more is dropped
 RISE = 0.002  # fraction of the bound by which a round must raise it to be followed by another
 
 
 @dataclass(order=True)
 class Node:
-    """A part of all layouts: bounds and count rows of its program; no layout in it costs less than `bound`.
+    """A part of all layouts: those that keep the program's bounds; no layout in it costs less than `bound`.
 
     cuts, tight: those that told so, of cuts and packing rows.
     """
@@ -67,7 +64,7 @@ class Tree:
     def run(self) -> float:
         """Open nodes until none is left or time is up; returns the bound."""
         count = itertools.count()
-        heap = [Node(self.task.program.trivial, next(count), self.task.program, list(self.pool))]
+        heap = [Node(self.task.program.trivial, next(count), self.task.program, [])]
         while heap:
             if time.monotonic() > self.deadline:
                 return min(self.best, heap[0].bound)
@@ -83,7 +80,7 @@ class Tree:
     def split(self, node: Node) -> list[Node]:
         """Bound a node; its two parts, or nothing where it is done with."""
         program, cuts, value, tight = node.program, list(node.cuts), node.bound, node.tight
-        if (program.packing[:-2] @ program.lower > 1.5).any() or (program.lower > program.upper).any():
+        if (program.packing[:-1] @ program.lower > 1.5).any() or (program.lower > program.upper).any():
             return []  # two that exclude each other would have to be in
         if np.array_equal(program.lower, program.upper):
             self.try_out(program.lower)
@@ -95,7 +92,6 @@ class Tree:
                 if solve(program, cuts, elastic=True).value > CERTAIN:
                     return []
                 break
-            LEFT[0] = solved.left
             x, rise, tight = solved.x, solved.value - value, solved.mu > 0
             value = max(value, solved.value)
             if value >= self.cutoff():
@@ -125,20 +121,8 @@ class Tree:
         return replace(program, lower=lower, upper=upper)
 
     def parts(self, program: Program, x: np.ndarray) -> list[Program]:
-        """Two programs that share out the layouts: by the number of candidates, else without and with one of them."""
-        count = float(x.sum())
-        if COUNT and WHOLE_X < count % 1 < 1 - WHOLE_X:
-            least, most = -program.room[-2], program.room[-1]
-            return [program.counted(least, math.floor(count)), program.counted(math.ceil(count), most)]
+        """Two programs that share out the layouts: without one candidate, and with it and so without its conflicts."""
         shares = np.where(x > 1 - WHOLE_X, 0.5 * WHOLE_X, x)
-        if RULE == "gain":
-            g = self.task.program.cost - LEFT[0]
-            shares = np.where((x > WHOLE_X) & (x < 1 - WHOLE_X), np.maximum(g, 0), 1e-9 * x)
-        elif RULE == "gainx":
-            g = self.task.program.cost - LEFT[0]
-            shares = np.where((x > WHOLE_X) & (x < 1 - WHOLE_X), np.maximum(g, 0) * x, 1e-9 * x)
-        elif RULE == "mid":
-            shares = np.where((x > WHOLE_X) & (x < 1 - WHOLE_X), np.minimum(x, 1 - x), 1e-9 * x)
         i = int(np.argmax(np.where(program.upper > program.lower, shares, -1.0)))
         without, lower, upper = program.upper.copy(), program.lower.copy(), program.upper.copy()
         without[i] = 0.0

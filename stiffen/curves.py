@@ -79,14 +79,14 @@ def tell(titles: tuple[str, str], curves: tuple[Line, Line], unit: str = "of the
         parts += [f"and again at {one.load:.3g} {unit}" for one in found[1:]]
         below, above = titles[1 - found[0].stiffer_above], titles[found[-1].stiffer_above]
         last = "above" if len(found) == 1 else "at the end"
-        return f"{', '.join(parts)}: below, {below} gives less; {last}, {above}."
+        return f"{', '.join(parts)}. Stiffer below: {below}; stiffer {last}: {above}."
     w = [float(np.interp(end, *curve)) for curve in (a, b)]
     if abs(w[0] - w[1]) <= SAME * max(w):
         return f"Both give the same up to {end:.3g} {unit}."
     stiffer = titles[int(w[1] < w[0])]
     return (
-        f"The curves do not cross up to {end:.3g} {unit}: {stiffer} gives less all the way "
-        f"({min(w):.3g} against {max(w):.3g} mm there)."
+        f"The curves do not cross up to {end:.3g} {unit}. Stiffer all the way: {stiffer}, "
+        f"{min(w):.3g} against {max(w):.3g} mm there."
     )
 
 

@@ -72,16 +72,21 @@ def _listed(panel: Panel, layout: Layout, scale: float) -> list[str]:
     def told(at: tuple[float, float]) -> str:
         return f"{at[0] - x0:.1f}, {at[1] - y0:.1f}"
 
-    entries = []
-    for number, bead in enumerate(layout.beads, 1):
-        if not _room(number, bead, scale).ends and not bead.closed:
-            entries.append(f"{number} {bead.die.name} {told(bead.path[0])} to {told(bead.path[-1])}")
-    entries += [f"H{n} cut {hole.die.pilot:g} at {told(hole.at)}" for n, hole in enumerate(layout.holes, 1)]
+    beads = [
+        f"{number} {bead.die.name} {told(bead.path[0])} to {told(bead.path[-1])}"
+        for number, bead in enumerate(layout.beads, 1)
+        if not _room(number, bead, scale).ends and not bead.closed
+    ]
+    holes = [f"H{n} cut {hole.die.pilot:g} at {told(hole.at)}" for n, hole in enumerate(layout.holes, 1)]
+    return [*_in_columns(beads), *_in_columns(holes)]
+
+
+def _in_columns(entries: list[str]) -> list[str]:
+    """Entries in as many even columns as a line takes, downward first."""
     if not entries:
         return []
     wide = max(map(len, entries)) + 3
-    columns = max(1, ROW // wide)
-    rows = -(-len(entries) // columns)
+    rows = -(-len(entries) // max(1, (ROW + 3) // wide))
     return ["".join(entry.ljust(wide) for entry in entries[row::rows]).rstrip() for row in range(rows)]
 
 

@@ -82,7 +82,7 @@ class Page:
         self, at: XY, words: str, height: float = LEAST, *, turn: float = 0.0, bold: bool = False, align: str = "left"
     ) -> None:
         """Words on a base line from `at` (align left), to it (right), or about it (center); turn in degrees."""
-        self.figure.text(
+        text = self.figure.text(
             *at,
             one_line(words),
             transform=self._millimetres(),
@@ -93,6 +93,8 @@ class Page:
             va="baseline",
             parse_math=False,
         )
+        if hasattr(text, "set_fontfeatures"):  # matplotlib 3.11 on: letters that grew together are lost on search
+            text.set_fontfeatures(("-liga",))
 
     def _add(self, path: object, style: Style, within: Box | None) -> None:
         from matplotlib.patches import PathPatch
@@ -169,6 +171,7 @@ def length(words: str, height: float = LEAST, bold: bool = False) -> float:
     """Width of words on paper, mm."""
     from matplotlib.textpath import text_to_path
 
+    words = one_line(words)
     if not words:
         return 0.0
     with warnings.catch_warnings():
@@ -189,18 +192,19 @@ def fitted(words: str, room: float, height: float = LEAST, bold: bool = False) -
 
 def wrapped(words: str, room: float, height: float = LEAST, bold: bool = False) -> list[str]:
     """The words in lines of at most `room` mm; a single word that is too long is broken."""
-    lines = [""]
+    lines, used, blank = [""], 0.0, length("n n", height, bold) - length("nn", height, bold)
     for word in one_line(words).split():
-        longer = f"{lines[-1]} {word}".lstrip()
-        if length(longer, height, bold) <= room:
-            lines[-1] = longer
+        wide = length(word, height, bold)
+        if lines[-1] and used + blank + wide <= room:
+            lines[-1] += f" {word}"
+            used += blank + wide
             continue
         if lines[-1]:
             lines.append("")
-        while length(word, height, bold) > room and len(word) > 1:
+        while wide > room and len(word) > 1:
             count = next(n for n in range(len(word) - 1, 0, -1) if n == 1 or length(word[:n], height, bold) <= room)
-            lines[-1] = word[:count]
+            lines[-1], word = word[:count], word[count:]
             lines.append("")
-            word = word[count:]
-        lines[-1] = word
+            wide = length(word, height, bold)
+        lines[-1], used = word, wide
     return lines

@@ -8,7 +8,7 @@ Program. 99 (2004) 283-296, from memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import scipy.sparse as sp
@@ -64,7 +64,7 @@ def clique_cover(conflicts: sp.sparray) -> sp.csr_array:
 class Program:
     """Least cost . x, packing x <= room, lower <= x <= upper; the cuts come with each solve.
 
-    packing: rows of the cliques (room 1), then -sum x <= -least count, then sum x <= greatest count.
+    packing: rows of the cliques (room 1), then sum x <= greatest number of candidates.
     """
 
     cost: np.ndarray
@@ -72,10 +72,6 @@ class Program:
     room: np.ndarray
     lower: np.ndarray
     upper: np.ndarray
-
-    def counted(self, least: float, most: float) -> Program:
-        """The same with at least and at most so many candidates in."""
-        return replace(self, room=np.concatenate([self.room[:-2], [-least, most]]))
 
     def keeps(self, x: np.ndarray) -> bool:
         """True where x (n,) keeps its bounds and the packing rows."""
@@ -115,14 +111,14 @@ class Solved:
 def solve(program: Program, cuts: list[Cut], elastic: bool = False, tight: np.ndarray | None = None) -> Solved | None:
     """The linear program; None where the solver calls it infeasible.
 
-    elastic: x that misses the worst cut and count least; a value above 0 shows that no x keeps all.  tight: packing rows to
-    begin with; others are added as they are broken.
+    elastic: x that misses the worst cut and the count least; a value above 0 shows that no x keeps all.
+    tight: packing rows to begin with; others are added as they are broken.
     """
     n, m = len(program.cost), len(cuts)
     rows = sp.csr_array(-np.array([cut.coefficients for cut in cuts]).reshape(m, n))
     least = -np.array([cut.least for cut in cuts])
     use = np.zeros(len(program.room), bool) if tight is None else tight.copy()
-    use[-2:] = True
+    use[-1] = True
     cost, lower, upper = program.cost, program.lower, program.upper
     if elastic:
         cost = np.append(np.zeros(n), 1.0)
@@ -130,7 +126,7 @@ def solve(program: Program, cuts: list[Cut], elastic: bool = False, tight: np.nd
     while True:
         A = sp.vstack([rows, program.packing[use]])
         if elastic:
-            slack = np.repeat([-1.0, 0.0, -1.0], [m, use.sum() - 2, 2])
+            slack = np.repeat([-1.0, 0.0, -1.0], [m, use.sum() - 1, 1])
             A = sp.hstack([A, sp.csr_array(slack[:, None])])
         b = np.concatenate([least, program.room[use]])
         result = linprog(cost, A.tocsr(), b, bounds=np.stack([lower, upper], axis=1), method="highs")
@@ -216,9 +212,9 @@ def task(
     if conflicts[list(fixed)][:, list(fixed)].nnz or len(fixed) > (n if beads_at_most is None else beads_at_most):
         raise ValueError(f"fixed = {fixed}: these candidates exclude each other, or are more than {beads_at_most}")
     cliques, everything = clique_cover(conflicts), sp.csr_array(np.ones((1, n)))
-    packing = sp.vstack([cliques, -everything, everything]).tocsr()
+    packing = sp.vstack([cliques, everything]).tocsr()
     room = np.ones(packing.shape[0])
-    room[-2:] = 0.0, n if beads_at_most is None else beads_at_most
+    room[-1] = n if beads_at_most is None else beads_at_most
     cost = np.ones(n) if cost is None else np.asarray(cost, float)
     lower, upper = np.zeros(n), np.ones(n)
     lower[list(fixed)] = 1.0

@@ -39,12 +39,12 @@ def holds(proof: Certificate, job: Task) -> bool:
     looked up in the conflicts; the sum is then bounded from above over all x.
     """
     blocked, program = job.conflicts.toarray().astype(bool), job.program
-    for row in range(len(program.room) - 2):
+    for row in range(len(program.room) - 1):
         if proof.mu[row] > 0:
             members = program.packing[[row]].indices
             if not (blocked[np.ix_(members, members)] | np.eye(len(members), dtype=bool)).all():
                 return False
-    if (proof.y < 0).any() or (proof.mu < 0).any() or np.any(program.room[:-2] != 1):
+    if (proof.y < 0).any() or (proof.mu < 0).any() or np.any(program.room[:-1] != 1):
         return False
     certain = set(np.flatnonzero(program.lower > 0).tolist())
     if not all(certain.issuperset(cut.low) and cut.demand in job.cutter.limits for cut in proof.cuts):

@@ -1,16 +1,22 @@
 """The shop card says what it must, within its width, and the bad news first."""
 
 import math
+import re
+from collections import Counter
 from dataclasses import replace
 
 import pytest
-from trike import B20, FRAME, GOOD, LAYOUT, PANEL, verdict
+from pdf import read
+from trike import B16, B20, F50, FRAME, GOOD, LAYOUT, PANEL, verdict
 
-from stiffen import bench
-from stiffen.card import card_text, columns, demand_table, saving, warning_lines
-from stiffen.layout import Bead, Layout
-from stiffen.rolling import settings
-from stiffen.verdict import NONLINEAR, UNDECIDED, Rival
+from stiffen import bench, flaring
+from stiffen.card import card_text, columns, demand_table, saving, warning_lines, write_card
+from stiffen.layout import Bead, Hole, Layout
+from stiffen.marking import in_rolling_order
+from stiffen.panel import Trim
+from stiffen.paper import length
+from stiffen.rolling import pass_depths, settings
+from stiffen.verdict import NONLINEAR, UNDECIDED, FastenerLoad, Rival
 
 RIVAL = Rival(1.5, PANEL.mass(Layout(1.5)))
 LIGHTER = Rival(0.8, PANEL.mass(Layout(0.8)))
@@ -30,14 +36,28 @@ def test_lines_are_at_most_100_wide(layout):
     assert text.isascii()
 
 
-def test_sheet_and_masses():
-    lines = "\n".join(section(card_text(PANEL, GOOD, RIVAL), "SHEET"))
+def test_sheet_and_masses_add_up():
+    told = " ".join(" ".join(section(card_text(PANEL, GOOD, RIVAL), "SHEET")).split())
     x, y = bench.trim_allowance(PANEL, LAYOUT)
-    assert "5754-H111, 1 mm" in lines
-    assert f"{560 + 2 * x:.0f} x {380 + 2 * y:.0f} mm (rough cut)" in lines
-    assert "560.0 x 380.0 mm" in lines
-    pilots = 2 * math.pi / 4 * 36.7**2 * 2.67e-6  # two pilot holes in 1 mm sheet
-    assert f"flared holes take out {pilots:.3f} kg: {GOOD.mass_kg:.3f} kg finished" in lines
+    assert "Buy: 5754-H111, 1 mm." in told
+    assert f"Blank: {560 + 2 * x:.1f} x {380 + 2 * y:.1f} mm (rough cut)" in told
+    assert "Finished: 560.0 x 380.0 mm" in told
+    masses = dict(re.findall(r"(blank|removed|trimmed edge|cut-outs|flared holes|finished) ([0-9.]+) kg", told))
+    assert float(masses["blank"]) - float(masses["removed"]) == pytest.approx(float(masses["finished"]), abs=0.0015)
+    pieces = sum(float(masses[what]) for what in ("trimmed edge", "cut-outs", "flared holes"))
+    assert pieces == pytest.approx(float(masses["removed"]), abs=0.002)
+    assert float(masses["flared holes"]) == pytest.approx(2 * math.pi / 4 * 36.7**2 * 2.67e-6, abs=0.0006)
+    assert float(masses["cut-outs"]) == pytest.approx(math.pi / 4 * 32**2 * 2.67e-6, abs=0.0006)
+    assert float(masses["finished"]) == pytest.approx(GOOD.mass_kg, abs=0.0006)
+    edge = (560 + 2 * x) * (380 + 2 * y) - 560 * 380  # but for the rounded corners
+    assert float(masses["trimmed edge"]) == pytest.approx(edge * 2.67e-6, abs=0.0015)
+
+
+def test_edge_trim_comes_on_top():
+    trimmed = replace(PANEL, trims=(Trim(0.25), Trim(0.1, ((0.0, 0.0), (500.0, 0.0)))))
+    length = 2 * (560 + 380) - (8 - 2 * math.pi) * 15  # rounded corners
+    told = card_text(trimmed, GOOD)
+    assert f"Edge trim comes on top: {0.25 * length / 1000 + 0.05:.3f} kg" in told
 
 
 def test_saving_is_the_difference_to_the_rival():
@@ -73,35 +93,81 @@ def test_missed_demands_are_said_first():
 
 def test_turns_come_from_the_trial_strip_or_are_said_to_be_computed():
     lines = section(card_text(PANEL, GOOD), "TRIAL STRIP FIRST")
-    strip = [line.split() for line in lines if line.split()[:1] == ["B16"]]
-    formula = [line.split() for line in lines if line.split()[:1] == ["B20"]]
-    assert strip
-    assert formula
-    assert all(row[4:] == ["trial", "strip"] for row in strip)
-    assert all(row[4:] == ["formula"] for row in formula)
+    strip, formula = ([line for line in lines if line.startswith(f"  {name}  ")] for name in ("B16", "B20"))
+    assert "trial strip" in strip[0]
+    assert "formula" in formula[0]
     found = settings(PANEL.tools, B20, PANEL.material, 1.0)
-    assert [row[1:4] for row in formula] == [
-        [f"{i}", f"{one.depth:.1f}", f"{one.turns:.2f}"] for i, one in enumerate(found.passes, 1)
-    ]
-    assert strip[-1][2] == "4.0"  # the full depth at the last pass
+    assert formula[0].split()[2:] == " ".join(f"{one.turns:.2f} ({one.depth:.1f} mm)" for one in found.passes).split()
+    assert strip[0].endswith("(4.0 mm)")  # the full depth at the last pass
+    assert "stiffen trial PANEL.toml --die B16 or --die B20 --gauge 1 " in " ".join(" ".join(lines).split())
 
 
-def test_beads_stand_in_rolling_order_with_every_mark():
-    lines = section(card_text(PANEL, GOOD), "BEADS, IN THE ORDER TO ROLL THEM")
-    rows = [line.split() for line in lines[2:] if line.strip()]
-    numbers = [int(row[0]) - 1 for row in rows if row[0] in "123"]
-    assert tuple(numbers) == bench.rolling_order(PANEL, LAYOUT.beads)
-    first = next(row for row in rows if row[0] == "1")
-    assert first[6:] == ["60.0", "110.0", "start"]
-    assert ["400.0", "270.0"] in rows
+def bead_rows(layout=LAYOUT):
+    lines = section(card_text(PANEL, verdict(layout)), "BEADS, IN THE ORDER TO ROLL THEM")
+    head = lines.index(next(line for line in lines if line.startswith("  ----")))
+    return [line.split() for line in lines[head + 1 : lines.index("", head)]]
+
+
+def test_beads_stand_in_rolling_order_with_ends_and_corners():
+    rows = bead_rows()
+    assert [row[0] for row in rows if len(row) > 5] == ["1", "2", "3"]
+    by_order = [LAYOUT.beads[i] for i in bench.rolling_order(PANEL, LAYOUT.beads)]
+    for row, bead in zip((row for row in rows if len(row) > 5), by_order, strict=True):
+        assert row[1:3] == [bead.die.name, bead.side]
+        (x0, y0), (x1, y1) = bead.path[0], bead.path[-1]
+        assert list(map(float, row[3:7])) == pytest.approx([x0, y0, x1, y1], abs=0.051)
+        assert float(row[7]) == pytest.approx(bead.length, abs=0.51)
+        assert int(row[8]) == len(pass_depths(bead.die, PANEL.material))
+    assert [row for row in rows if len(row) == 3] == [["300.0", "290.0", "via"], ["400.0", "270.0", "via"]]
+
+
+def test_frame_sides_and_regrips_are_those_the_minutes_count():
+    up = tuple(replace(bead, side="up") for bead in LAYOUT.beads)
+    steep = Bead(B16, ((530.0, 100.0), (530.0, 300.0)))
+    layout = Layout(1.0, (*up, steep, Bead(B16, ((500.0, 340.0), (250.0, 340.0)))))
+    rows = [row for row in bead_rows(layout) if len(row) > 5]
+    ordered = in_rolling_order(PANEL, layout).beads
+    assert [row[9] for row in rows] == list(bench.frame_sides(PANEL, ordered))
+    turns = sum("turn sheet" in " ".join(row) for row in rows)
+    assert turns == bench.regrips(PANEL, ordered) > 0
+
+
+def test_a_bead_rolled_from_the_other_face_names_the_side_as_seen_there():
+    ordered = in_rolling_order(PANEL, LAYOUT).beads
+    plan = bench.frame_sides(PANEL, ordered)
+    rows = [row for row in bead_rows() if len(row) > 5]
+    swapped = {"left": "right", "right": "left"}
+    for row, bead, side in zip(rows, ordered, plan, strict=True):
+        assert row[9] == (side if bead.side == "up" else swapped[side])
+    assert "other face up" in " ".join(rows[2])
+    text = card_text(PANEL, GOOD)
+    assert "UP face up in the roller, raised roll below: bead 1, 2." in text
+    assert "DOWN face up in the roller, raised roll below: bead 3." in text
 
 
 def test_holes_and_order_of_work_and_minutes():
     text = card_text(PANEL, GOOD)
-    assert "H2    F50  down    480.0  330.0         36.7" in text
-    for step in bench.order_of_work(PANEL, LAYOUT):
-        assert step.split(":")[0][:40] in " ".join(text.split())
+    assert re.search(r"H2 +480\.0 +330\.0 +36\.7 +F50 +down", text)
+    (best, *_) = flaring.pilot_cuts(F50, PANEL.tools.cutters)
+    assert re.search(rf"F50 +2 +36\.7 +{best.kind} {best.diameter:g} +42 +50 +4", text)
+    told = " ".join(text.split())
+    for step in bench.order_of_work(PANEL, in_rolling_order(PANEL, LAYOUT)):
+        assert " ".join(step.split()) in told
     assert f"about {bench.minutes(PANEL, LAYOUT):.0f} in all" in text
+
+
+def test_the_most_loaded_rivet_is_named_with_what_it_uses_of_its_strength():
+    assert "RIVET OR BOLT" not in card_text(PANEL, GOOD)
+    strong = replace(PANEL.supports[0], strength=500.0)
+    panel = replace(PANEL, supports=(strong, PANEL.supports[1]))
+    loads = (
+        FastenerLoad("wind", (10.0, 200.0), 30.0, 40.0, "held"),
+        FastenerLoad("wind", (540.0, 50.0), 12.0, 5.0, "free"),
+    )
+    lines = section(card_text(panel, replace(GOOD, rivets=loads)), "RIVET OR BOLT THAT CARRIES MOST")
+    rows = [" ".join(line.split()) for line in lines]
+    assert "wind rivet 4 10.0 200.0 30 40 500 10.0 %" in rows  # 50 of 500 N
+    assert "wind bolt 6 540.0 50.0 12 5 not given -" in rows
 
 
 def test_cautions_are_always_there():
@@ -113,7 +179,7 @@ def test_cautions_are_always_there():
 def test_demands_are_told_with_how_far_to_believe_them():
     text = "\n".join(demand_table(verdict(LAYOUT, deflection=2.0, decided=NONLINEAR)))
     row = next(line for line in text.splitlines() if line.startswith("deflection wind"))
-    assert " ".join(row.split()) == "deflection wind <= 1.5 mm 2 mm -33 % NOT MET large defl. 2.0 % 2.00 free"
+    assert " ".join(row.split()) == "deflection wind <= 1.5 mm 2 mm -33 % NOT MET large defl. 2.0 % - 2.00"
     assert "free 2 mm, held 1.6 mm: the worse counts" in text
     assert ">= 45 Hz" in text
     undecided = "\n".join(demand_table(verdict(LAYOUT, decided=UNDECIDED)))
@@ -139,7 +205,13 @@ def test_broken_rules_stand_before_warnings_and_nothing_twice():
 
 def test_second_opinion_is_printed():
     told = replace(GOOD, second_opinion={"deflection wind": {"value": 1.12, "difference": 0.018}})
-    assert "deflection wind 1.12 (+1.8%)" in card_text(PANEL, told)
+    row = next(line for line in card_text(PANEL, told).splitlines() if "deflection wind  " in line)
+    assert "+1.8 %" in row
+
+
+def test_one_assumption_on_the_edges_is_said_once():
+    same = tuple(replace(demand, by_hold={}, in_plane="held") for demand in GOOD.demands)
+    assert "Edges in plane: held." in demand_table(replace(GOOD, demands=same))
 
 
 def test_columns_line_up():
@@ -149,3 +221,64 @@ def test_columns_line_up():
         "bb   1.0",
         "c   10.0",
     ]
+
+
+# ----------------------------------------------------------------------------------------------------------- on paper
+
+MANY = replace(
+    LAYOUT,
+    beads=(*LAYOUT.beads, *FRAME.beads),
+    holes=tuple(Hole(F50, (60.0 + 55.0 * (i % 8), 60.0 + 55.0 * (i // 8))) for i in range(40)),
+)
+CASES = {
+    "beads and holes": (verdict(LAYOUT, deflection=2.0, warnings=["mind the clip " * 30]), [(1.0, "taken " * 30)]),
+    "frame": (verdict(FRAME), []),
+    "flat": (verdict(Layout(1.0)), []),
+    "many": (verdict(MANY), []),
+}
+
+
+@pytest.mark.parametrize(
+    ("case", "paper"), [(case, "a4") for case in CASES] + [("beads and holes", "letter"), ("flat", "roll")]
+)
+def test_words_on_paper_are_large_enough_whole_and_lie_on_nothing(tmp_path, case, paper):
+    judged, gauges = CASES[case]
+    write_card(replace(PANEL, name="hatch 50 $\\%$ of a\nname"), judged, tmp_path / "card.pdf", RIVAL, gauges, paper)
+    pages = read(tmp_path / "card.pdf")
+    for number, (width, height, _, words) in enumerate(pages, 1):
+        assert (round(width, 3), round(height, 3)) == ((215.9, 279.4) if paper == "letter" else (210.0, 297.0))
+        grounds = []
+        for word in words:
+            capital = word.size * 0.729
+            assert capital >= 3.0 - 1e-6
+            x, y = word.at
+            ground = (x, y, x + length(word.text, capital), y + capital)
+            assert ground[0] > 5.0
+            assert ground[2] < width - 5.0, word
+            assert ground[1] > 5.0
+            assert ground[3] < height - 5.0
+            for other, text in grounds:
+                apart = ground[2] <= other[0] or other[2] <= ground[0] or ground[3] <= other[1] or other[3] <= ground[1]
+                # numbers in the little picture stand in bold, measured here as if they did not
+                assert apart, f"{word.text!r} lies on {text!r}"
+            grounds.append((ground, word.text))
+        assert any(word.text == f"page {number} of {len(pages)}" for word in words)
+
+
+@pytest.mark.parametrize("case", ["beads and holes", "frame", "flat"])
+def test_a_usual_card_takes_two_pages_at_most(tmp_path, case):
+    write_card(PANEL, verdict(CASES[case][0].layout), tmp_path / "card.pdf", RIVAL)
+    assert len(read(tmp_path / "card.pdf")) <= 2
+
+
+def test_paper_says_what_the_text_says(tmp_path):
+    """Every word of the text stands on the paper too, in as many copies at least."""
+    judged, gauges = CASES["beads and holes"]
+    write_card(PANEL, judged, tmp_path / "card.pdf", RIVAL, gauges)
+    text = card_text(PANEL, judged, RIVAL, gauges)
+    told = Counter(word for *_, words in read(tmp_path / "card.pdf") for one in words for word in one.text.split())
+    wanted = Counter(word for word in text.split() if not set(word) <= {"-", "="})
+    title = {"BATTERY", "HATCH:", "SHOP", "CARD"}  # in small letters on paper
+    assert not {word: n for word, n in wanted.items() if told[word] < n and word not in title}
+    bold = {one.text for *_, words in read(tmp_path / "card.pdf") for one in words}
+    assert {"1", "2", "3", "H1", "H2"} <= bold  # in the picture and the tables

@@ -18,6 +18,7 @@ from stiffen import card, judging, pictures, report, rules, searching
 from stiffen.cli import main
 from stiffen.errors import MeshError, SolverError
 from stiffen.layout import Layout
+from stiffen.marking import in_rolling_order
 from stiffen.reading import layout_document, read_layout, read_panel, write_json
 from stiffen.verdict import LINEAR, UNDECIDED, Found, Rival
 
@@ -232,7 +233,7 @@ def test_search_writes_everything_and_one_line(hatch_file, tmp_path, capsys, sea
     assert text.startswith("met: 1 mm, 0.560 kg, 3 beads, 2 flared holes; 0.289 kg (34 %) lighter than the 1.5 mm flat")
     panel, layout = read_layout(out / "layout.json")
     assert panel.name == "foot plate"
-    assert [bead.path for bead in layout.beads] == [bead.path for bead in LAYOUT.beads]
+    assert [bead.path for bead in layout.beads] == [bead.path for bead in in_rolling_order(panel, LAYOUT).beads]
     result = json.loads((out / "layout.json").read_text())["result"]
     assert result["search"]["seed"] == 7
     assert result["bound"] == {"what": "mass"}
@@ -298,6 +299,35 @@ def test_draw_judges_again_and_writes(tmp_path, panel_file, made_up, capsys):
     assert names == WRITTEN
     assert read_layout(tmp_path / "out" / "layout.json")[1] == layout
     assert capsys.readouterr().out.startswith("met: 1 mm")
+
+
+# ------------------------------------------------------------------------------------------------------------ trial
+
+
+def test_trial_writes_the_strip_and_a_copy_of_the_tools(panel_file, tmp_path, capsys):
+    out = tmp_path / "strip"
+    assert main(["trial", str(panel_file), "--die", "B16", "--out", str(out), "--paper", "letter"]) == 0
+    assert capsys.readouterr().out == f"trial strip of die B16 in 1 mm 5754-H111; in {out}\n"
+    assert {path.name for path in out.iterdir()} == {"trial.pdf", "trial.txt", "tools.toml"}
+    assert "thickness = 1\n" in (out / "trial.txt").read_text()
+    assert main(["trial", str(panel_file), "--die", "B16", "--gauge", "1.5", "--out", str(out)]) == 0
+    assert "thickness = 1.5\n" in (out / "trial.txt").read_text()
+
+
+def test_trial_tells_which_dies_there_are(panel_file, tmp_path, capsys):
+    assert main(["trial", str(panel_file), "--die", "X1", "--out", str(tmp_path / "strip")]) == 2
+    assert '--die: "X1" is no bead die of this panel (one of: B12, B16' in capsys.readouterr().err
+    assert not (tmp_path / "strip").exists()
+
+
+def test_a_back_drawing_that_is_not_needed_any_more_goes(tmp_path, panel_file, made_up):
+    panel = read_panel(panel_file)
+    write_json(tmp_path / "layout.json", layout_document(panel, panel.layout(1.0), {}))
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "marking_back.dxf").write_text("of an earlier layout")
+    main(["draw", str(tmp_path / "layout.json"), "--out", str(tmp_path / "out"), "--paper", "roll"])
+    assert (tmp_path / "out" / "marking.dxf").exists()
+    assert not (tmp_path / "out" / "marking_back.dxf").exists()
 
 
 # ------------------------------------------------------------------------------------------------- compare and tally
@@ -494,7 +524,7 @@ def test_wrong_options_are_bad_input(words, told, capsys):
     assert told in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("command", ["check", "search", "draw", "compare", "tally", "new", "stock"])
+@pytest.mark.parametrize("command", ["check", "search", "draw", "trial", "compare", "tally", "new", "stock"])
 def test_every_command_has_help_with_examples(command, capsys):
     assert main([command, "--help"]) == 0
     out = capsys.readouterr().out
@@ -505,7 +535,7 @@ def test_every_command_has_help_with_examples(command, capsys):
 
 def test_readme_names_every_command_and_option(capsys):
     readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
-    for command in ("check", "search", "draw", "compare", "tally", "new", "stock"):
+    for command in ("check", "search", "draw", "trial", "compare", "tally", "new", "stock"):
         main([command, "--help"])
         assert f"stiffen {command}" in readme
         options = set(re.findall(r"--[a-z]+", capsys.readouterr().out)) - {"--help", "--quiet"}

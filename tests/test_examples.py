@@ -1,13 +1,15 @@
 """Every example is read, audited, meshed; the small ones are judged.  A mirror pair behaves as one."""
 
+import csv
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from stiffen.cli import main
 from stiffen.judging import check
 from stiffen.mesh import mesh_panel
-from stiffen.reading import read_panel
+from stiffen.reading import layout_document, read_panel, write_json
 from stiffen.rules import audit, audit_supports
 from stiffen.stand import stand
 from stiffen.supports import assumptions
@@ -85,6 +87,26 @@ def test_the_side_cheeks_are_a_mirror_pair():
         mesh = mesh_panel(panel, layout, grade="quick")
         first.append(stand(panel, layout, mesh, assumptions(panel)[0]).hertz)
     assert first[0] == pytest.approx(first[1], rel=0.005)  # the two meshes are not mirror images
+
+
+def test_the_whole_trike_is_tallied(tmp_path, capsys):
+    wanted = 0.0
+    for path in FILES:
+        panel = read_panel(path)
+        layout = panel.layout()
+        (tmp_path / path.stem).mkdir()
+        write_json(tmp_path / path.stem / "layout.json", layout_document(panel, layout, None))
+        wanted += panel.mass(layout)
+    assert main(["tally", str(tmp_path), "--csv", str(tmp_path / "trike.csv")]) == 1  # none of them is judged
+    out = capsys.readouterr().out
+    total = next(line for line in out.splitlines() if line.startswith(f"{len(FILES)} in all"))
+    assert f"{wanted:.3f}" in total
+    assert "5754-H111 0.8 mm: 1 x 2000 x 1000 mm" in out
+    assert "on top: 1." in out  # the brake pedal and the edge trims
+    with (tmp_path / "trike.csv").open(newline="") as file:
+        table = list(csv.DictReader(file))
+    assert {row["panel"] for row in table} >= {"battery hatch", "floor pan", "rear bulkhead", "foot plate"}
+    assert sum(float(row["mass_kg"]) for row in table) == pytest.approx(wanted, abs=1e-3)
 
 
 def test_the_foot_plates_flanges_stand_down():

@@ -207,6 +207,20 @@ def test_the_sheet_of_a_bead_has_its_developed_length():
     assert found[2] > 0.99
 
 
+def test_an_open_end_keeps_its_depth_to_the_edge():
+    one = Bead(B16, ((0.0, 130.0), (300.0, 160.0)), open_ends=(True, False))
+    panel, layout = sheet([(0, 0), (400, 0), (400, 250), (0, 250)], one)
+    mesh = mesh_panel(panel, layout)
+    assert_sound(mesh, panel, layout)
+    axis = across(mesh, one) < 1e-6
+    x, z = mesh.plan[axis, 0], mesh.nodes[axis, 2]
+    assert x.min() == 0
+    assert z[x < 285] == pytest.approx(B16.depth)
+    assert z[x.argmax()] == pytest.approx(0)
+    edge = mesh.plan[:, 0] == 0
+    assert (mesh.nodes[edge, 2] > 0.1).sum() >= 5
+
+
 def test_a_closed_frame_has_full_depth_all_round():
     panel, layout = SHAPES["frames"]
     mesh = mesh_panel(panel, layout)

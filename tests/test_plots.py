@@ -192,6 +192,17 @@ def test_what_has_no_room_in_the_layout_picture_stands_in_the_list(figure):
     assert "1 B16 100.0, 200.0 to 150.0, 200.0" in told
 
 
+def test_a_long_list_stands_in_columns(figure):
+    many = tuple(replace(LAYOUT.holes[0], at=(40.0 * n, 100.0)) for n in range(1, 12))
+    layout_plot.layout_picture(PANEL, Layout(1.0, LAYOUT.beads[2:], many), "")
+    (listed,) = [words for words in texts(figure[0]) if "cut 36.7" in words]
+    beads, *holes = listed.splitlines()
+    assert beads.startswith("1 B20")
+    assert len(holes) == 6
+    assert holes[0].split("   ")[0] == "H1 cut 36.7 at 40.0, 100.0"
+    assert all(f"H{n} cut" in listed for n in range(1, 12))
+
+
 def overlapping(figure):
     """Pairs of words in a figure whose boxes overlap by more than a hair, and words that reach over its edge."""
     import itertools

@@ -52,6 +52,7 @@ def test_sheets_go_by_material_and_gauge():
     bought = purchases([LID, FLAT, THICK], [(2000.0, 1000.0)])
     assert [(one.material, one.gauge_mm, one.count) for one in bought] == [("5754-H111", 1.0, 1), ("5754-H111", 1.5, 1)]
     assert bought[0].mass_kg == pytest.approx(2000 * 1000 * 1.0 * 2.67e-6)
+    assert bought[1].mass_kg == pytest.approx(2000 * 1000 * 1.5 * 2.67e-6)
     cut = LID.blank_width_mm * LID.blank_height_mm + 560 * 380
     assert bought[0].used == pytest.approx(cut / 2e6)
     text = "\n".join(shopping(bought))
