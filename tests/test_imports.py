@@ -9,17 +9,27 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "stiffen"
 ORDER = """errors threads material tools layout panel verdict
+section rolled flaring spacing folds rules rivets
 fields files outline loops toolfile records reading
-section rules bench
-sizing triangulation folding network seeds mesh
-triangle shell rotation corotational contact equilibrium large
+rolling curl bench
+sizing triangulation soundness folding network seeds discs mesh
+triangle shell rotation corotational contact equilibrium path large
 loads supports stand ribbed opinion judging
-candidates moves bound branching searching
-drawing plots card template report cli
+candidates families symmetry moves cuts program proof bound branching searching
+marking drawing plots layout_plot curves curve_plot motion pictures nesting
+paper flow card tally comparing compare_plot report page tiles template strip cli
 grids rigs flat reference reference_plates reference_plate_modes reference_beams reference_shells
-reference_corrugation validate""".split()
+reference_corrugation reference_large validate""".split()
 EXEMPT = {"__init__", "__main__"}
-OWNERS = {"sfepy": {"opinion"}, "matplotlib": {"plots"}, "ezdxf": {"outline", "loops", "drawing"}, "tqdm": {"cli"}, "threadpoolctl": {"threads"}}
+OWNERS = {
+    "sfepy": {"opinion"},
+    "matplotlib": {"plots", "layout_plot", "curve_plot", "compare_plot", "motion", "paper"},
+    "PIL": {"motion"},
+    "ezdxf": {"outline", "loops", "drawing"},
+    "jinja2": {"page"},
+    "tqdm": {"cli"},
+    "threadpoolctl": {"threads"},
+}
 
 
 def imports(source: str) -> set[str]:
