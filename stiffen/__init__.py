@@ -37,6 +37,7 @@ _HOME = {
     "check": "judging",
     "rival": "judging",
     "search": "searching",
+    "search_all": "searching",
     "write_marking": "drawing",
     "card_text": "card",
 }
@@ -52,7 +53,7 @@ if TYPE_CHECKING:
     from .panel import Demand, Load, Panel, Support
     from .reading import read_layout, read_panel
     from .rules import audit
-    from .searching import search
+    from .searching import search, search_all
     from .tools import Tools
     from .verdict import Found, Verdict
 

@@ -12,10 +12,11 @@ from functools import cached_property
 import numpy as np
 import scipy.sparse as sp
 
-from . import corotational, rotation, triangle
+from . import corotational, fronts, rotation, triangle
 from .contact import Stop
 from .corotational import Bent, Corotated, State
 from .errors import SolverError
+from .fronts import Dissection
 from .shell import Shell, lu_factors
 
 
@@ -69,20 +70,11 @@ class Problem:
         return mask
 
     @cached_property
-    def order(self) -> np.ndarray:
-        """Free freedoms in their order of elimination."""
-        order = self.shell.pattern.order
-        return order[self.is_free[order]]
-
-    @cached_property
-    def reduced(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Columns, column starts, and where among the pattern's values each value of the free part stands."""
-        pattern = self.shell.pattern
-        source = np.arange(len(pattern.indices))
-        all_of_it = sp.csr_matrix((source, pattern.indices, pattern.indptr), shape=(pattern.size, pattern.size))
-        part = all_of_it[self.order][:, self.order].T  # symmetric pattern and values: rows may stand for columns
-        part.sort_indices()
-        return part.indices, part.indptr, part.data
+    def dissection(self) -> Dissection:
+        """An order of elimination of the nodes that all tangents share."""
+        at_rest = np.zeros(self.shell.size)
+        added = [stop.respond(at_rest)[2] for stop in self.stops]  # all couple what they ever will
+        return self.shell.dissected_with(sum(added[1:], added[0])) if added else self.shell.dissection
 
     @cached_property
     def moment_stiffness(self) -> sp.csr_matrix | None:
@@ -164,7 +156,7 @@ class Problem:
     def noise(self, response: Response) -> float:
         """Residual (N, as by `size`) that rounding of the shifts alone leaves: no iteration gets below it."""
         reach = float(np.abs(response.state.shifts).max() + np.sqrt(self.shell.facets.area.max()))
-        return float(np.finfo(float).eps * reach * self.stiffest * np.sqrt(len(self.order)))
+        return float(np.finfo(float).eps * reach * self.stiffest * np.sqrt(self.is_free.sum()))
 
     @cached_property
     def stiffest(self) -> float:
@@ -176,8 +168,8 @@ class Problem:
         model = self.model
         return [model.predicted(part, b, step) for part, b in zip(model.lots(), response.lots, strict=True)]
 
-    def tangent(self, response: Response, stress: list[np.ndarray], factor: float) -> sp.csc_matrix:
-        """Tangent stiffness of the free freedoms, in their `order`, at a response, under `stress` of each lot."""
+    def tangent(self, response: Response, stress: list[np.ndarray], factor: float) -> sp.csr_matrix:
+        """(6 n, 6 n) tangent stiffness at a response, under `stress` of each lot."""
         model = self.model
         matrices = np.empty_like(model.stiffness)
         for part, b, s in zip(model.lots(), response.lots, stress, strict=True):
@@ -185,26 +177,31 @@ class Problem:
         if self.pressure is not None:
             corners = (self.shell.nodes + response.state.shifts)[self.shell.triangles]
             matrices += factor * corotational.pressure_stiffness(corners, self.pressure)
-        indices, starts, source = self.reduced
-        order = self.order
-        K = sp.csc_matrix((self.shell.pattern.sum(matrices)[source], indices, starts), shape=(len(order),) * 2)
+        K = self.shell.pattern.gather(matrices)
         if response.stop_stiffness is not None:
-            K = K + response.stop_stiffness[order][:, order].tocsc()
+            K = K + response.stop_stiffness
         if self.moment_stiffness is not None:
-            K = K + factor * self.moment_stiffness[order][:, order].tocsc()
+            K = K + factor * self.moment_stiffness
         return K
 
     def factorise(self, response: Response, stress: list[np.ndarray], factor: float) -> Factors:
-        """Factors of the tangent; SolverError where it is singular."""
-        order = self.order
+        """Factors of the tangent on the free freedoms; SolverError where it is singular."""
+        K = self.tangent(response, stress, factor)
         try:
-            factors = lu_factors(self.tangent(response, stress, factor), "NATURAL")
-        except RuntimeError as error:
+            if self.moment_stiffness is not None:
+                return self._unsymmetric(K)
+            factors = fronts.factorise(self.dissection, K, ~self.is_free, definite=False)
+        except (fronts.SingularError, RuntimeError) as error:
             raise SolverError(f"the tangent stiffness cannot be factorised ({error})") from error
+        return Factors(factors.solve, lambda: factors.negative)
+
+    def _unsymmetric(self, K: sp.csr_matrix) -> Factors:
+        free = np.flatnonzero(self.is_free)
+        factors = lu_factors(K[free][:, free].tocsc(), "MMD_AT_PLUS_A")
 
         def solve(b: np.ndarray) -> np.ndarray:
             x = np.zeros_like(b)
-            x[order] = factors.solve(np.ascontiguousarray(b[order]))
+            x[free] = factors.solve(np.ascontiguousarray(b[free]))
             return x
 
         return Factors(solve, lambda: int((factors.U.diagonal() < 0).sum()))

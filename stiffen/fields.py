@@ -10,14 +10,18 @@ import difflib
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 from .errors import Fault, InputError
 
 KeyPath = tuple[str | int, ...]
+Value = Any  # a checked value, or None after a fault: a table that is `ok` has no None where a key is required
 REQUIRED = object()
 FARTHEST = 1e6  # mm from the origin; a coordinate beyond it is a slip
 MANY = 5  # so many faults are told of one list of points, the rest not
 MOST = 200  # so many faults are told of a whole file, the rest only counted
+MOST_POINTS = 10_000  # in one list
+MOST_ROWS = 1000  # tables of one kind
 
 
 @dataclass(frozen=True)
@@ -68,7 +72,8 @@ class Faults:
 
     def _rank(self, path: KeyPath) -> list[int]:
         """Place in the file: the position of each key among its neighbours, a missing key after them."""
-        rank, here = [], self._data
+        rank: list[int] = []
+        here: Any = self._data
         for key in path:
             if isinstance(here, list) and isinstance(key, int):
                 rank.append(key)
@@ -84,8 +89,13 @@ def spell(path: KeyPath) -> str:
     """`("load", 1, "at")` as load[2].at."""
     text = ""
     for key in path:
-        text += f"[{key + 1}]" if isinstance(key, int) else f".{key}" if text else key
+        text += f"[{key + 1}]" if isinstance(key, int) else f".{legible(key)}" if text else legible(key)
     return text
+
+
+def legible(text: str, most: int = 40) -> str:
+    """`text` cut to `most` characters, and quoted where it holds what a screen would obey instead of showing."""
+    return text[:most] if text.isprintable() else repr(text[:most])
 
 
 def show(value: object) -> str:
@@ -93,7 +103,7 @@ def show(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        return f'"{value[:40]}"' if value.isprintable() else repr(value[:40])
+        return f'"{legible(value)}"' if value.isprintable() else legible(value)
     if isinstance(value, int | float):
         try:
             return f"{float(value):.6g}"
@@ -157,19 +167,19 @@ class Table:
             if key in self._asked and key not in may:
                 self.fault(key, f"has no meaning for {noun}", "its keys: " + ", ".join(may))
 
-    def number(self, key: str, within: Range, default: object = REQUIRED) -> float | None:
+    def number(self, key: str, within: Range, default: object = REQUIRED) -> Value:
         """A finite number within the range."""
         if not self._there(key, default, f"give a number, {within}"):
             return None if default is REQUIRED else default
         return self._number(self.data[key], (key,), within)
 
-    def numbers(self, key: str, within: Range, default: object = REQUIRED, count: int = 0) -> tuple | None:
+    def numbers(self, key: str, within: Range, default: object = REQUIRED, count: int = 0) -> Value:
         """A list of `count` numbers within the range (0: of one or more)."""
         if not self._there(key, default, "give a list of numbers"):
             return None if default is REQUIRED else default
         return self._numbers(self.data[key], (key,), within, count)
 
-    def text(self, key: str, default: object = REQUIRED) -> str | None:
+    def text(self, key: str, default: object = REQUIRED) -> Value:
         """A line of text that is not empty."""
         if not self._there(key, default, "give a text in quotes"):
             return None if default is REQUIRED else default
@@ -180,7 +190,7 @@ class Table:
             return self.fault(key, f"is {show(value)}", "give one line of 1 to 200 characters")
         return value.strip()
 
-    def choice(self, key: str, allowed: Iterable[str], default: object = REQUIRED) -> str | None:
+    def choice(self, key: str, allowed: Iterable[str], default: object = REQUIRED) -> Value:
         """One of the allowed words."""
         allowed = tuple(allowed)
         if not self._there(key, default, "one of: " + ", ".join(allowed)):
@@ -213,21 +223,22 @@ class Table:
                 self.fault((key, place), f"is {show(item)}", "one of: " + ", ".join(allowed))
         return tuple(word for word in allowed if word in value)
 
-    def point(self, key: str, default: object = REQUIRED) -> tuple[float, float] | None:
+    def point(self, key: str, default: object = REQUIRED) -> Value:
         """A point [x, y] in mm."""
         if not self._there(key, default, "give a point: [x, y]"):
             return None if default is REQUIRED else default
         return self._point(self.data[key], (key,))
 
-    def points(self, key: str, default: object = REQUIRED, least: int = 2) -> tuple | None:
+    def points(self, key: str, default: object = REQUIRED, least: int = 2) -> Value:
         """A list of at least so many points [x, y] in mm, no two neighbours in the same place."""
         if not self._there(key, default, "give a list of points: [[x, y], [x, y]]"):
             return None if default is REQUIRED else default
         value = self.data[key]
         if not isinstance(value, list) or (value and not isinstance(value[0], list)):
             return self.fault(key, f"is {show(value)}, not a list of points", "write [[x, y], [x, y]]")
-        if len(value) < least:
-            return self.fault(key, f"has {_count(len(value), 'point')}", f"give at least {least}")
+        if not least <= len(value) <= MOST_POINTS:
+            cure = f"give at least {least}" if len(value) < least else f"at most {MOST_POINTS}: thin the line out"
+            return self.fault(key, f"has {_count(len(value), 'point')}", cure)
         before = len(self.faults)
         points: list = []
         for place, item in enumerate(value):
@@ -258,6 +269,9 @@ class Table:
         value = self.data[key]
         if not isinstance(value, list):
             self.fault(key, f"is {show(value)}, not a list of tables", f"in TOML each has the heading [[{key}]]")
+            return []
+        if len(value) > MOST_ROWS:
+            self.fault(key, f"stands there {len(value)} times", f"at most {MOST_ROWS} of a kind")
             return []
         rows = []
         for place, item in enumerate(value):

@@ -95,7 +95,7 @@ def lengths(points: np.ndarray, closed: bool) -> np.ndarray:
 
 
 def case_forces(panel: Panel, mesh: Mesh, kilograms: np.ndarray, case: str, place: Point | None = None) -> np.ndarray:
-    """(6 n,) N: forces of one case; `kilograms` (n,) is what each node carries; `place` is where a roving patch stands."""
+    """(6 n,) N: forces of one case; `kilograms` (n,) is what each node carries; a roving patch stands at `place`."""
     for combination in panel.combinations:
         if combination.case == case:
             parts = (factor * case_forces(panel, mesh, kilograms, name, place) for name, factor in combination.factors)

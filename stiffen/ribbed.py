@@ -26,23 +26,15 @@ from .layout import Bead, Hole, Layout
 from .loads import case_forces, locate, plan_areas, point_masses, push_points, roving_places
 from .mesh import Mesh, mesh_panel
 from .panel import Panel
-from .section import properties, taper
+from .rib import rib_inertia
+from .section import taper
 from .shell import TONNE, Shell, elimination_order, factorise
 from .supports import FREE, grip
 
-BESIDE = (
-    2.3  # sheet that works with a bead on each side, as a multiple of its width: fitted to the judge, see DEVELOPERS.md
-)
 PLATE_SIZE = 12.0  # mm, elements of the plate
 PUSH_SPACING = 45.0  # mm between places pushed for softness
 MANY = 100  # beads; more than these together are only asked for as a bound
 LEFT_OVER = 1e-3  # part of the plate's stiffness left inside a hole, so that its nodes stay held
-
-
-def rib_inertia(bead: Bead, t: float) -> float:
-    """Second moment, mm4, that a bead adds to the sheet it is rolled in (full depth)."""
-    width = bead.die.width * (1 + 2 * BESIDE)
-    return properties(bead.die, t, width).I - width * t**3 / 12
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import scipy.sparse as sp
@@ -175,19 +177,25 @@ def search(
     seconds: float = 60.0,
     seed: int = 0,
     grade: str = "normal",
+    start: Layout | None = None,
     progress: Progress = quiet,
     on_best: OnBest = _nobody,
 ) -> Found:
     """The lightest layout found that the judge says meets the panel's demands.
 
-    on_best is called with the verdict of each better layout as soon as it is judged.  Ctrl-C (KeyboardInterrupt) ends
-    the search with the best so far, as running out of `seconds` does; `Found.stopped` says so.
+    start: a layout to go on from; it counts as found, and its fixed beads and holes stay.  on_best is called with the
+    verdict of each better layout as soon as it is judged.  Ctrl-C (KeyboardInterrupt) ends the search with the best so
+    far, as running out of `seconds` does; `Found.stopped` says so.
     """
     begun = time.monotonic()
+    if start is not None:
+        panel = replace(panel, beads=_joined(panel.beads, start.beads), holes=_joined(panel.holes, start.holes))
     hunt = _Hunt(panel, begun + seconds, seed, grade, progress, on_best)
     stopped = ""
     flat_rival = Rival(None, None)
     try:
+        if start is not None:
+            hunt.judge(start)
         _hunt_down(hunt)
         if hunt.left <= 0:
             stopped = f"time was up after {seconds:g} s"
@@ -209,6 +217,22 @@ def search(
         stopped=stopped,
         seconds=time.monotonic() - begun,
     )
+
+
+def _joined(own: tuple, others: tuple) -> tuple:
+    """The panel's beads (or holes) and those fixed in a layout, each once."""
+    return own + tuple(item for item in _fixed(others) if item not in own)
+
+
+def search_all(panels: Sequence[Panel], *, executor: Executor | None = None, **options: Any) -> list[Found]:
+    """`search` for each panel, at once on the workers of any `concurrent.futures.Executor` (default: one by one).
+
+    options go to each `search`; progress and on_best stay out of other processes.
+    """
+    if executor is None:
+        return [search(panel, **options) for panel in panels]
+    waiting = [executor.submit(search, panel, **options) for panel in panels]
+    return [one.result() for one in waiting]
 
 
 def _hunt_down(hunt: _Hunt) -> None:

@@ -14,8 +14,9 @@ import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import LinearOperator, SuperLU, eigsh, splu
 
-from . import triangle
+from . import fronts, triangle
 from .errors import SolverError
+from .fronts import Dissection
 
 TONNE = 1e-3  # kg to the consistent mass unit of mm, N, s
 BALANCE = 1e-6  # greatest force or moment out of balance, as a fraction of what was applied
@@ -28,6 +29,7 @@ class Pattern:
     indptr: np.ndarray  # CSR row starts (6 n + 1,)
     indices: np.ndarray  # CSR columns
     place: np.ndarray  # CSR place of each entry of the element matrices (324 m,)
+    graph: tuple[np.ndarray, np.ndarray]  # starts (n + 1,) and numbers of each node's neighbours, itself among them
 
     @classmethod
     def of(cls, triangles: np.ndarray, n: int) -> Pattern:
@@ -48,7 +50,7 @@ class Pattern:
         )
         block = block.reshape(-1, 3, 1, 3, 1)
         place = first[block] + apart[block] * row[:, None, None] + row
-        return cls(indptr.astype(np.int32), indices, place.ravel())
+        return cls(indptr.astype(np.int32), indices, place.ravel(), (starts, block_cols))
 
     @property
     def size(self) -> int:
@@ -62,19 +64,6 @@ class Pattern:
     def gather(self, matrices: np.ndarray) -> sp.csr_matrix:
         """The (6 n, 6 n) sum of element matrices (m, 18, 18)."""
         return sp.csr_matrix((self.sum(matrices), self.indices, self.indptr), shape=(self.size, self.size))
-
-    @cached_property
-    def order(self) -> np.ndarray:
-        """(6 n,) freedoms in an order of elimination with little fill: minimum degree on the graph of the nodes."""
-        lines = np.arange(0, self.size, 6)
-        starts = self.indptr[lines]
-        count = (self.indptr[lines + 1] - starts) // 6
-        within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-        columns = self.indices[np.repeat(starts, count) + 6 * within] // 6
-        graph = sp.csc_matrix((np.ones(len(columns)), columns, np.append(0, np.cumsum(count))))
-        graph.setdiag(2.0 * count)
-        nodes = elimination_order(graph)
-        return (6 * nodes[:, None] + np.arange(6)).ravel()
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,6 +91,22 @@ class Shell:
     def pattern(self) -> Pattern:
         """Where element blocks land."""
         return Pattern.of(self.triangles, len(self.nodes))
+
+    @cached_property
+    def dissection(self) -> Dissection:
+        """An order of elimination of the nodes in which factors stay sparse."""
+        return Dissection.of(self.nodes, *self.pattern.graph)
+
+    def dissected_with(self, added: sp.spmatrix) -> Dissection:
+        """The same where a matrix (6 n, 6 n) is added, which may couple nodes that no triangle does."""
+        n = len(self.nodes)
+        starts, neighbours = self.pattern.graph
+        added = added.tocoo()
+        there = np.repeat(np.arange(n), np.diff(starts)) * n + neighbours
+        pairs = np.union1d(there, (added.row // 6).astype(np.int64) * n + added.col // 6)
+        if len(pairs) == len(there):
+            return self.dissection
+        return Dissection.of(self.nodes, np.searchsorted(pairs, np.arange(n + 1) * n), pairs % n)
 
     @cached_property
     def stiffness(self) -> sp.csr_matrix:
@@ -213,16 +218,27 @@ class Held:
         if loose:
             words = "; ".join(f"can {motion} (part about x {p[0]:.0f}, y {p[1]:.0f})" for motion, p in loose)
             raise SolverError(f"the panel is not held: it {words}; add or extend a support")
-        is_free = np.zeros(self.shell.size, bool)
-        is_free[self.free] = True
-        order = self.shell.pattern.order
-        order = order[is_free[order]]
-        solve = factorise(self.stiffness[order][:, order].T, ordered=True)  # symmetric: rows may stand for columns
-        # from the place among the free freedoms to the place in the order, and back
-        there = np.searchsorted(self.free, order)
-        back = np.empty_like(there)
-        back[there] = np.arange(len(there))
-        return lambda b: solve(b[there])[back]
+        held = np.ones(self.shell.size, bool)
+        held[self.free] = False
+        try:
+            factors = fronts.factorise(self._dissection, self.stiffness, held)
+        except fronts.SingularError as error:
+            raise SolverError(
+                f"the stiffness matrix cannot be factorised ({error}): the supports hardly hold the panel, or the sheet "
+                "is very thin against its mesh; check the supports, or try a coarser mesh"
+            ) from error
+
+        def solve(b: np.ndarray) -> np.ndarray:
+            whole = np.zeros((self.shell.size, *b.shape[1:]))
+            whole[self.free] = b
+            return factors.solve(whole)[self.free]
+
+        return solve
+
+    @property
+    def _dissection(self) -> Dissection:
+        """That of the shell, unless springs couple nodes that no triangle does."""
+        return self.shell.dissection if self.springs is None else self.shell.dissected_with(self.springs)
 
     def solve(self, forces: np.ndarray) -> np.ndarray:
         """Displacements (6 n, k) or (6 n,) under forces of the same shape, N and N mm; balance checked."""

@@ -122,7 +122,7 @@ def _steps(seen: View, joined: bool) -> list[str]:
     x0, y0, x1, y1 = Polygon(seen.panel.outline).bounds
     join = ("Lay the sheets over each other so that crosses of the same name meet; tape. Cut off what hides lines.",)
     return [
-        'Print at 100 % ("actual size"), never "fit to page". Measure the two 100 mm bars on every sheet of paper.',
+        'Print at 100 % ("actual size"), never "fit to page". Measure the two 100 mm bars on the paper.',
         *(join if joined else ()),
         f"Measure across the outline before you mark: {x1 - x0:.1f} mm wide, {y1 - y0:.1f} mm high.",
         "Tape the paper to the sheet. Punch through at both ends of each bead axis and at each hole centre; scribe.",
@@ -139,8 +139,12 @@ COLUMN = 185.0  # mm that the longest words of the key need
 
 
 def _foot_words(seen: View, room: float) -> list[str]:
-    """What the sheet is, and the cautions."""
-    return [line for words in (*_about(seen, "one roll"), *CAUTIONS) for line in wrapped(words, room)]
+    """What the sheet is, what to do with it, and the cautions."""
+    return [
+        line
+        for words in (*_about(seen, "one roll"), *_steps(seen, joined=False), *CAUTIONS)
+        for line in wrapped(words, room)
+    ]
 
 
 def _foot_height(seen: View, drawn: Marking) -> float:

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import shapely
 from shapely.geometry import Polygon, box
@@ -270,15 +271,17 @@ def draw_map(page: Page, room: Box, spread: Tiling, tiles: Iterable[Tile], drawn
             page.circle(small(item.at), scale * item.diameter, THIN)
         elif isinstance(item, Line) and item.layer in MAPPED:
             page.line([small(at) for at in item.points], THIN, item.closed)
+    seams = set()
     for tile in tiles:
-        corners = [spread.node(tile.column + i, tile.row + j) for i, j in ((0, 0), (1, 0), (1, 1), (0, 1))]
-        page.line([small(at) for at in corners], Style(0.35, (3, 1.5)), closed=True)
+        ring = [(tile.column + i, tile.row + j) for i, j in ((0, 0), (1, 0), (1, 1), (0, 1), (0, 0))]
+        seams |= {tuple(sorted(pair)) for pair in pairwise(ring)}
+    for start, end in sorted(seams):
+        page.line([small(spread.node(*start)), small(spread.node(*end))], Style(0.35, (3, 1.5)))
+    for tile in tiles:
         x, y = small(spread.node(tile.column, tile.row))
         x, y = x + 1.5, y + 1.5
         wide = length(tile.name, NAME, bold=True)
-        page.fill(
-            [(x - 0.7, y - 0.7), (x + wide + 0.7, y - 0.7), (x + wide + 0.7, y + NAME + 0.7), (x - 0.7, y + NAME + 0.7)]
-        )
+        page.fill(box(x - 0.7, y - 0.7, x + wide + 0.7, y + NAME + 0.7).exterior.coords[:-1])
         page.text((x, y), tile.name, NAME, bold=True)
 
 

@@ -1,5 +1,6 @@
 """The search on small panels: what it hands out is legal, judged, repeatable and lighter than the flat sheet."""
 
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 
 import pytest
@@ -93,3 +94,20 @@ def test_held_sheet_under_a_heavy_load_is_not_given_beads_it_does_not_need():
     result = searching.search(flat, seconds=10, grade="quick")
     assert result.verdict.met and result.verdict.layout.beads == ()
     assert result.verdict.demands[0].decided_by == NONLINEAR
+
+
+def test_search_goes_on_from_a_layout(found):
+    best = found[0].verdict.layout
+    kept = replace(best, beads=(replace(best.beads[0], fixed=True), *best.beads[1:]))
+    again = searching.search(LID, seconds=6, grade="quick", start=kept)
+    assert kept.beads[0] in again.verdict.layout.beads
+    assert again.verdict.met and again.verdict.mass_kg <= found[0].verdict.mass_kg * 1.01
+
+
+def test_workers_give_the_same_layouts_as_one_by_one():
+    panels = [replace(LID, gauges=(2.0,)), replace(LID, gauges=(2.0,), name="other lid")]
+    with ProcessPoolExecutor(2) as pool:
+        there = searching.search_all(panels, executor=pool, seconds=5, grade="quick")
+    here = searching.search_all(panels, seconds=5, grade="quick")
+    assert [one.verdict.panel for one in there] == ["lid", "other lid"]
+    assert [one.verdict.layout for one in there] == [one.verdict.layout for one in here]

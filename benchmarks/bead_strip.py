@@ -1,0 +1,136 @@
+"""One bead in a strip: the scout's rib against the judge, at four lengths, and the table of lags fitted to it.
+
+A strip as wide as the sheet that is taken to work with one bead (`rib.BESIDE` on each side) rests on its two short
+ends, 15 mm beyond the bead, and carries a line load along the bead.  The judge bends it on its true shape; the scout
+bends a flat plate with a rib.  Printed for each die, gauge and length is the error of the scout's deflection, with the
+table that ships; then the lag that would fit all dies of a profile best.  A step is bent in pairs, one along each long
+edge, so that the strip stays straight in its plane.
+
+    python benchmarks/bead_strip.py [--grade normal|fine] [--die B16]
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import minimize_scalar
+
+from stiffen import rib
+from stiffen.judging import check
+from stiffen.layout import Bead, Layout
+from stiffen.material import materials
+from stiffen.panel import Demand, Load, Panel, Support
+from stiffen.reading import starter_tools
+from stiffen.ribbed import scout
+from stiffen.tools import BeadDie
+
+SHEET = materials()["5754-H111"]
+SHOP = starter_tools()
+STEP = BeadDie("S8", "step", 8.0, 4.0, nose_radius=2.0, shoulder_radius=2.0)
+DIES = (*SHOP.bead_dies, STEP)
+GAUGES = (0.8, 1.0, 1.5, 2.0)
+LENGTHS = (120.0, 200.0, 400.0, 800.0)
+BARE = 15.0  # mm of flat sheet between an end of the bead and the support
+
+
+@dataclass(frozen=True)
+class Strip:
+    """One case: die, gauge, length of the bead, and the judge's largest deflection in it; see `strip`."""
+
+    die: BeadDie
+    t: float
+    length: float
+    judged: float
+    scouted: Callable[[float], float]  # lag (mm) -> the scout's largest deflection
+
+    def error(self, lag: float) -> float:
+        """The scout's deflection over the judge's, less 1, with a lag in place of the table's."""
+        return self.scouted(lag) / self.judged - 1
+
+
+def strip(die: BeadDie, t: float, length: float, grade: str = "fine") -> Strip:
+    """The strip with one bead of a length (mm) in sheet of t mm, bent by the judge."""
+    a = length + 2 * BARE
+    if die.profile == "step":
+        width = 2 * (rib.BESIDE + die.width + rib.LIP)
+        lines = [rib.LIP + die.width / 2, width - rib.LIP - die.width / 2]
+    else:
+        width = die.width + 2 * rib.BESIDE
+        lines = [width / 2]
+    beads = tuple(Bead(die, ((BARE, y), (a - BARE, y))) for y in lines)
+    ends = tuple(Support("edge", path=((x, 0.0), (x, width)), in_plane="free") for x in (0.0, a))
+    panel = Panel(
+        "strip",
+        SHEET,
+        (t,),
+        ((0.0, 0.0), (a, 0.0), (a, width), (0.0, width)),
+        SHOP,
+        supports=ends,
+        loads=tuple(Load("bent", "line", 1e-4, path=bead.path) for bead in beads),
+        demands=(Demand("deflection", 10.0, "bent"),),
+    )
+    judged = check(panel, Layout(t, beads), grade=grade, error=False).demands[0].value
+    plate = scout(panel, t, beads)
+    shipped = rib.rib_inertia(beads[0], t)
+
+    def scouted(lag: float) -> float:
+        scale = rib.full_inertia(die, t) / (1 + (lag / length) ** 2) / shipped
+        return replace(plate, weights=plate.weights * scale).respond(tuple(range(len(beads)))).values[0]
+
+    return Strip(die, t, length, judged, scouted)
+
+
+def strips(die: BeadDie, t: float, grade: str) -> tuple[Strip, ...]:
+    """The four lengths of one die and gauge."""
+    return tuple(strip(die, t, length, grade) for length in LENGTHS)
+
+
+def best_lag(cases: list[Strip]) -> float:
+    """The lag (mm) with the least sum of squared errors."""
+
+    def miss(lag: float) -> float:
+        return sum(case.error(lag) ** 2 for case in cases)
+
+    return float(minimize_scalar(miss, bounds=(0.0, 150.0), method="bounded", options={"xatol": 0.5}).x)
+
+
+def lines(dies: tuple[BeadDie, ...], grade: str) -> Iterator[str]:
+    """The tables, line by line."""
+    yield f"scout's deflection against the judge's ({grade} mesh), percent, one bead of length L mm in a strip"
+    yield f"{'die':4} {'gauge':>5} {'lag':>5}   " + "".join(f"{f'L {length:.0f}':>8}" for length in LENGTHS)
+    by_row: dict[tuple[str, float], list[Strip]] = {}
+    errors = []
+    for die in dies:
+        for t in GAUGES:
+            cases = strips(die, t, grade)
+            by_row.setdefault((die.profile, t), []).extend(cases)
+            lag = rib.lag(die.profile, t)
+            found = [case.error(lag) for case in cases]
+            errors += found
+            yield f"{die.name:4} {t:5.1f} {lag:5.0f}   " + "".join(f"{100 * error:8.1f}" for error in found)
+    yield f"all: rms {100 * np.sqrt(np.mean(np.square(errors))):.1f} %, largest {100 * np.abs(errors).max():.1f} %"
+    yield ""
+    yield "lag, mm, that fits all dies of a profile best (in brackets the table's)"
+    for kind in dict.fromkeys(die.profile for die in dies):
+        row = [f"{t:g} mm: {best_lag(by_row[kind, t]):.0f} ({rib.lag(kind, t):.0f})" for t in GAUGES]
+        yield f"{kind:6} {', '.join(row)}"
+
+
+def main() -> None:
+    """Print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--grade", choices=("quick", "normal", "fine"), default="fine")
+    parser.add_argument("--die", choices=[die.name for die in DIES], action="append", help="only this die")
+    args = parser.parse_args()
+    start = time.perf_counter()
+    for line in lines(tuple(die for die in DIES if not args.die or die.name in args.die), args.grade):
+        print(line, flush=True)
+    print(f"{time.perf_counter() - start:.0f} s")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,51 @@
+"""A bead as a rib of the scout's plate: the second moment that it adds to the sheet.
+
+mm, mm4.  The rib is the bead with BESIDE mm of sheet on each side, about the section's own centroid; its ends bring the
+sheet beside it to work only gradually, and fade, so that a bead of length L counts as
+
+    I = (I_section - I_flat) / (1 + (l / L)^2),        l: the lag, a table by profile and thickness.
+
+That is the form of a beam that also shears.  The lag is fitted to strips in the judge (`benchmarks/bead_strip.py`).
+"""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from importlib import resources
+
+import numpy as np
+
+from .layout import Bead
+from .section import line_properties, profile
+from .tools import BeadDie
+
+BESIDE = 45.0  # mm of sheet that works with a bead on each side: fitted to one to five beads in panels
+LIP = 15.0  # mm of sheet that a step lifts along its edge, taken for all
+
+
+def rib_inertia(bead: Bead, t: float) -> float:
+    """Second moment, mm4, that a bead adds to the sheet it is rolled in, t mm thick."""
+    return full_inertia(bead.die, t) / (1 + (lag(bead.die.profile, t) / bead.length) ** 2)
+
+
+@cache
+def full_inertia(die: BeadDie, t: float) -> float:
+    """The same of a bead without end: of the section, less that of flat sheet of the same width."""
+    points = profile(die)
+    beyond = LIP if die.profile == "step" else BESIDE
+    left, right = points[0] - [BESIDE, 0.0], points[-1] + [beyond, 0.0]
+    found = line_properties(np.vstack([left, points, right]), t)
+    return found.I - found.flat_I
+
+
+def lag(kind: str, t: float) -> float:
+    """The lag l, mm, of a profile in sheet of t mm; between the table's gauges in proportion, as at its ends beyond."""
+    gauges, lengths = _table()[kind]
+    return float(np.interp(t, gauges, lengths))
+
+
+@cache
+def _table() -> dict[str, tuple[tuple[float, ...], tuple[float, ...]]]:
+    text = resources.files("stiffen").joinpath("data/bead_lag.toml").read_text(encoding="utf-8")
+    return {row["profile"]: (tuple(row["gauges"]), tuple(row["lags"])) for row in tomllib.loads(text)["lag"]}
