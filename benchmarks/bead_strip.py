@@ -95,7 +95,7 @@ def best_lag(cases: list[Strip]) -> float:
     def miss(lag: float) -> float:
         return sum(case.error(lag) ** 2 for case in cases)
 
-    return float(minimize_scalar(miss, bounds=(0.0, 150.0), method="bounded", options={"xatol": 0.5}).x)
+    return float(minimize_scalar(miss, bounds=(0.0, 300.0), method="bounded", options={"xatol": 0.5}).x)
 
 
 def lines(dies: tuple[BeadDie, ...], grade: str) -> Iterator[str]:

@@ -25,6 +25,7 @@ from .threads import one_thread
 
 WHOLE_X = 1e-6  # a share this close to 0 or 1 is one of them
 ROUNDS_AT_NODE = 6  # of cuts before a node is split
+CLIQUE = True
 IDLE = 0.3  # a cut without effect that x keeps by more is dropped
 RISE = 0.002  # fraction of the bound by which a round must raise it to be followed by another
 
@@ -41,6 +42,7 @@ class Node:
     program: Program = field(compare=False)
     cuts: list[Cut] = field(compare=False)
     tight: np.ndarray | None = field(compare=False, default=None)
+    musts: list = field(compare=False, default_factory=list)
 
 
 @dataclass(eq=False)
@@ -79,7 +81,7 @@ class Tree:
 
     def split(self, node: Node) -> list[Node]:
         """Bound a node; its two parts, or nothing where it is done with."""
-        program, cuts, value, tight = node.program, list(node.cuts), node.bound, node.tight
+        program, cuts, value, tight = node.program, node.musts + list(node.cuts), node.bound, node.tight
         if (program.packing[:-1] @ program.lower > 1.5).any() or (program.lower > program.upper).any():
             return []  # two that exclude each other would have to be in
         if np.array_equal(program.lower, program.upper):
@@ -97,7 +99,7 @@ class Tree:
             if value >= self.cutoff():
                 return []
             program = self.narrowed(program, solved)
-            cuts = [cut for cut, y in zip(cuts, solved.y, strict=True) if y > 0 or cut.missed(x) > -IDLE]
+            cuts = [cut for cut, y in zip(cuts, solved.y, strict=True) if y > 0 or cut.missed(x) > -IDLE or any(cut is q for q in node.musts)]
             whole = bool(np.all(np.abs(x - np.round(x)) < WHOLE_X))
             if whole:
                 x = np.round(x)
@@ -111,7 +113,35 @@ class Tree:
                     break
                 missed = [self.task.no_good(x)]
             cuts += missed
-        return [Node(value, 0, part, cuts, tight) for part in self.parts(program, x)]
+        cuts = [cut for cut in cuts if not any(cut is q for q in node.musts)]
+        return [Node(value, 0, part, cuts, tight, musts) for part, musts in self.sides(node, program, x)]
+
+    def sides(self, node, program, x):
+        P = program.packing[:-1]
+        if CLIQUE and P.shape[0]:
+            total = P @ x
+            part = np.where((total > 0.02) & (total < 0.98), total, -1)
+            k = int(np.argmax(part))
+            if part[k] > 0:
+                members = P[[k]].indices
+                upper = program.upper.copy(); upper[members] = 0.0
+                row = np.zeros(len(x)); row[members] = 1.0
+                must = Cut(-1, np.zeros(0), np.zeros(0), -1, (), row, 1.0)
+                return [(replace(program, upper=upper), node.musts), (program, [*node.musts, must])]
+            fr = (x > 0.02) & (x < 0.98)
+            part = P @ fr.astype(float)
+            part[total < 0.98] = 0
+            k = int(np.argmax(part))
+            if part[k] >= 2:
+                m = np.sort(P[[k]].indices); mass = np.cumsum(x[m]); h = max(1, int(np.searchsorted(mass, 0.5)))
+                h = min(h, len(m) - 1)
+                if 0.02 < mass[h - 1] < 0.98:
+                    out = []
+                    for half in (m[:h], m[h:]):
+                        upper = program.upper.copy(); upper[half] = 0.0
+                        out.append((replace(program, upper=upper), node.musts))
+                    return out
+        return [(q, node.musts) for q in self.parts(program, x)]
 
     def narrowed(self, program: Program, solved: Solved) -> Program:
         """The program without the choices that would cost more than the best layout, by their reduced costs."""

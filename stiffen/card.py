@@ -1,4 +1,4 @@
-"""The shop card: what to buy, how to set the roller, what to do in which order, and what was found; text and PDF."""
+"""The shop card: what to buy, how to set the roller, what to do in which order, and what was found."""
 
 from __future__ import annotations
 
@@ -7,35 +7,18 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from pathlib import Path
 
 from shapely.geometry import LineString, Polygon
 
 from . import bench, flaring
-from .drawing import CAUTIONS
-from .flow import LINE, Flow, Section, Table, columns, text_lines
+from .flow import Section, Table, columns, text_lines
 from .layout import Layout
-from .marking import (
-    XY,
-    Circle,
-    Label,
-    Line,
-    datum,
-    face_up,
-    faces,
-    in_rolling_order,
-    marking,
-    marks,
-    place,
-    ranges,
-    rough_outline,
-    view,
-)
+from .marking import datum, face_up, faces, in_rolling_order, marks, ranges, rough_outline, view
 from .panel import Panel
-from .paper import LEAST, THIN, Book, Box, Page, Style, length
 from .rivets import uses
 from .rolling import pass_depths, settings
 from .rules import audit
+from .titles import CAUTIONS
 from .tools import HoleDie
 from .verdict import LINEAR, NONLINEAR, UNDECIDED, DemandResult, Rival, Verdict
 
@@ -43,7 +26,6 @@ GRAM = 0.001  # kg
 NO_RIVAL = "no flat sheet in the rack meets the demands"
 DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "2nd", "w/t")
 DECIDED = {LINEAR: "linear", NONLINEAR: "large defl.", UNDECIDED: "not decided"}
-PICTURE = 84.0, 60.0  # mm
 
 
 @dataclass(frozen=True)
@@ -91,36 +73,6 @@ def card_text(
     title = told.title.upper()
     lines = [title, "=" * min(len(title), 100), *told.alerts]
     return "\n".join([*lines, *(line for one in told.sections for line in ("", *text_lines(one)))]) + "\n"
-
-
-def write_card(
-    panel: Panel,
-    verdict: Verdict,
-    path: str | Path,
-    rival: Rival | None = None,
-    gauges: Sequence[tuple[float, str]] = (),
-    paper: str = "a4",
-) -> None:
-    """The card as PDF, with a small picture; capitals 3 mm high.  paper: "a4" or "letter" (a roll gives A4).
-
-    Written to a temporary name, then renamed.  Raises InputError where the place cannot be written.
-    """
-    told = card(panel, verdict, rival, gauges)
-    with Book(path, told.title) as book:
-        flow = Flow(book, paper, f"{told.title}, {panel.material.name}, {verdict.layout.gauge:g} mm")
-        flow.title(told.title)
-        for alert in told.alerts:
-            flow.words(alert, bold=True)
-        for number, section in enumerate(told.sections):
-            if number == 0:
-                flow.y -= LINE
-                room = flow.box(*PICTURE)
-                _picture(flow.page, room, panel, verdict.layout)
-                flow.y += LINE
-            if number == 1:
-                flow.past()
-            flow.section(section)
-        flow.close()
 
 
 # -------------------------------------------------------------------------------------------- what others say as well
@@ -384,52 +336,6 @@ def _minutes(panel: Panel, layout: Layout) -> str:
     shares = [(what, spent) for what, spent in bench.breakdown(panel, layout).items() if spent >= 0.5]
     told = ", ".join(f"{what} {spent:.0f}" for what, spent in shares)
     return f"Minutes: about {bench.minutes(panel, layout):.0f} in all: {told} (a guess, to plan with)."
-
-
-# --------------------------------------------------------------------------------------------------------- the picture
-
-
-def _picture(page: Page, room: Box, panel: Panel, layout: Layout) -> None:
-    """A small drawing of the "up" face with the numbers of beads and holes."""
-    seen = view(panel, layout)
-    drawn = marking(seen, LEAST)
-    shapes = [item for item in drawn.items if isinstance(item, Circle | Line) and item.layer in PENS]
-    x0, y0, x1, y1 = rough_outline(panel, layout).bounds
-    scale = min((room[2] - room[0]) / (x1 - x0), (room[3] - room[1]) / (y1 - y0))
-    dx, dy = room[2] - scale * x1, room[3] - scale * y1
-
-    def small(at: XY) -> XY:
-        return scale * at[0] + dx, scale * at[1] + dy
-
-    for item in shapes:
-        if isinstance(item, Circle):
-            page.circle(small(item.at), scale * item.diameter, PENS[item.layer])
-        else:
-            page.line([small(at) for at in item.points], PENS[item.layer], item.closed)
-    labels = []
-    for number, bead in enumerate(seen.layout.beads, 1):
-        axis = LineString([small(at) for at in bead.path])
-        spots = [axis.interpolate(share, normalized=True) for share in (0.5, 0.35, 0.65, 0.2, 0.8)]
-        labels.append(Label("", f"{number}", axis, tuple((spot.x, spot.y, 0.0) for spot in spots)))
-    for number, hole in enumerate(seen.layout.holes, 1):
-        labels.append(Label("", f"H{number}", LineString(), ((*small(hole.at), 0.0),)))
-    for lines in place(labels, [], LEAST, free=True).values():
-        for words in lines:
-            (x, y), half = words.at, length(words.text) / 2 + 0.5
-            page.fill(
-                [(x - half, y - 0.6), (x + half, y - 0.6), (x + half, y + LEAST + 0.6), (x - half, y + LEAST + 0.6)]
-            )
-            page.text((x, y), words.text, bold=words.text.isdigit(), align="center")
-
-
-PENS = {
-    "CUT": Style(0.35),
-    "FOLD": THIN,
-    "BEAD AXIS": Style(0.7),
-    "OTHER FACE": THIN,
-    "HOLE PILOT": THIN,
-    "RIVET": THIN,
-}
 
 
 # --------------------------------------------------------------------------------------------------------------- words

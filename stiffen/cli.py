@@ -1,7 +1,8 @@
 """The commands.  Results go to stdout, progress and faults to stderr.
 
 Exit status: 0 all demands met; 1 a demand not met or a shop rule broken; 2 bad input, or a place that cannot be
-written; 3 a mesh or a solver failed; 130 stopped, by Ctrl-C with nothing to hand over or because nobody reads on.
+written; 3 a mesh or a solver failed, or memory ran out; 130 stopped, by Ctrl-C (or SIGTERM, SIGHUP) with nothing to
+hand over or because nobody reads on.  There are no colours, so NO_COLOR asks for nothing.
 """
 
 from __future__ import annotations
@@ -9,18 +10,20 @@ from __future__ import annotations
 import argparse
 import math
 import os
+import signal
 import sys
 import textwrap
+import threading
 import traceback
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import stiffen
 
-from .errors import Fault, InputError, StiffenError
+from .errors import Fault, InputError, MeshError, StiffenError
 
 # Everything that needs numpy is imported where it is used, so that --help and --version answer at once.
 if TYPE_CHECKING:
@@ -32,6 +35,11 @@ if TYPE_CHECKING:
 MET, NOT_MET, BAD_INPUT, FAILED, STOPPED = 0, 1, 2, 3, 130
 GRADES = ("quick", "normal", "fine")
 PAPERS = ("a4", "letter", "roll")
+SHEETS = ("marking.dxf", "marking_back.dxf", "template.pdf", "template_back.pdf", "card.pdf", "card.txt")
+SHEETS += ("report.html", "layout.png", "before_after.png", "judged.png", "deflection.png", "stress.png")
+SHEETS += ("first_mode.png", "load_deflection*.png")
+TRY_MESH = "another --mesh; beads and holes further from each other and from the edge; fewer points in the outline"
+TRY_SOLVER = "see that a [[support]] holds every part of the sheet; another --mesh; another gauge"
 Progress = Callable[[float | None, str], None]
 
 
@@ -42,7 +50,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except SystemExit as end:  # argparse has said why
         return int(end.code or 0)
     try:
-        status = args.run(args)
+        with _ends_like_ctrl_c(), ExitStack() as args.until_done:
+            status = args.run(args)
         sys.stdout.flush()
         return status
     except InputError as error:
@@ -51,15 +60,24 @@ def main(argv: Sequence[str] | None = None) -> int:
         return BAD_INPUT
     except StiffenError as error:
         _complain(f"{_subject(args)}{error}")
+        _complain(f"  what may help: {TRY_MESH if isinstance(error, MeshError) else TRY_SOLVER}")
+        return FAILED
+    except MemoryError:
+        _complain(f"{_subject(args)}out of memory")
+        _complain("  what may help: --mesh quick; close other programs; leave fewer gauges and demands in the file")
         return FAILED
     except KeyboardInterrupt:
         _complain("stopped")
         return STOPPED
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # whoever was reading has left
+        _drop_output()  # whoever was reading has left
         return STOPPED
     except OSError as error:
-        _complain(f"{error.filename or 'file'}: {(error.strerror or str(error)).lower()}")
+        from .files import refuse_place
+
+        if error.filename is None:  # what is left to print has no place either
+            _drop_output()
+        _complain(str(refuse_place(str(error.filename or "output"), "cannot be used", error)))
         return BAD_INPUT
     except Exception as error:  # noqa: BLE001 - a person at the bench has no use for a traceback
         place = traceback.extract_tb(error.__traceback__)[-1]
@@ -74,6 +92,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _check(args: argparse.Namespace) -> int:
     from .card import demand_table, saving, warning_lines
+    from .files import json_text
     from .judging import check, rival
     from .pictures import write_motion, write_pictures
     from .reading import read_layout, read_panel, write_json
@@ -86,7 +105,7 @@ def _check(args: argparse.Namespace) -> int:
         with _reading(args.layout):
             layout = read_layout(args.layout)[1]
         layout = replace(layout, gauge=args.gauge or layout.gauge)
-    folder = _folder(args.plot) if args.plot else None
+    folder = _folder(args, args.plot) if args.plot else None
     with _progress(args.quiet) as progress:
         verdict = check(panel, layout, grade=args.mesh, maps=bool(folder), progress=progress)
         flat = rival(panel, grade=args.mesh, progress=progress) if args.rival else None
@@ -95,6 +114,10 @@ def _check(args: argparse.Namespace) -> int:
         write_pictures(panel, verdict, beside, folder)
         write_motion(panel, verdict, folder)
     data = report(panel, verdict, flat)
+    status = MET if data["status"] == "met" else NOT_MET
+    if args.json == "-":
+        print(json_text(data), end="")
+        return status
     if args.json:
         write_json(args.json, data)
     print(f"{panel.name}: {panel.material.name}, {_summary(verdict)}")
@@ -107,7 +130,7 @@ def _check(args: argparse.Namespace) -> int:
     if flat:
         print(saving(verdict, flat))
     print(data["status"])
-    return MET if data["status"] == "met" else NOT_MET
+    return status
 
 
 def _search(args: argparse.Namespace) -> int:
@@ -117,11 +140,13 @@ def _search(args: argparse.Namespace) -> int:
 
     with _reading(args.panel):
         panel = read_panel(args.panel)
-    folder = _folder(args.out)
+    folder = _folder(args, args.out)
     best: list[Verdict] = []
 
     def keep(verdict: Verdict) -> None:
         verdict = _in_order(panel, verdict)
+        if not best:
+            _clear(folder)
         best[:] = [verdict]
         write_json(folder / "layout.json", layout_document(panel, verdict.layout, report(panel, verdict)))
 
@@ -155,11 +180,12 @@ def _draw(args: argparse.Namespace) -> int:
 
     with _reading(args.layout):
         panel, layout = read_layout(args.layout)
-    folder = _folder(args.out)
+    folder = _folder(args, args.out)
     with _progress(args.quiet) as progress:
         verdict = _in_order(panel, check(panel, layout, grade=args.mesh, maps=True, progress=progress))
         flat = rival(panel, grade=args.mesh, progress=progress)
         beside = _flat_beside(panel, verdict, args.mesh, progress)
+    _clear(folder)
     write_json(folder / "layout.json", layout_document(panel, verdict.layout, report(panel, verdict, flat)))
     _write_sheets(panel, verdict, flat, (), folder, args.paper)
     _write_report(panel, verdict, flat, beside, (), folder)
@@ -171,13 +197,13 @@ def _compare(args: argparse.Namespace) -> int:
     from .card import columns
     from .compare_plot import compare_picture
     from .comparing import MOST, differences, table
-    from .drawing import written
+    from .files import written
 
     if not 2 <= len(args.layouts) <= MOST:
         raise InputError([Fault("compare", f"got {len(args.layouts)} layouts", f"give 2 to {MOST}")])
     with _progress(args.quiet) as progress:
         entries = [_entry(path, args, progress) for path in args.layouts]
-    folder = _folder(args.out)
+    folder = _folder(args, args.out)
     compare_picture(entries, folder / "compare.png")
     head, rows = table(entries)
     starred = ["* not met"] if any(entry.missed for entry in entries) else []
@@ -191,7 +217,7 @@ def _compare(args: argparse.Namespace) -> int:
 
 def _tally(args: argparse.Namespace) -> int:
     from .card import columns
-    from .drawing import written
+    from .files import written
     from .tally import HEAD, NUMBERS, STOCK, csv_text, piece, purchases, rows, shopping
 
     pieces = []
@@ -213,7 +239,7 @@ def _tally(args: argparse.Namespace) -> int:
 
 
 def _trial(args: argparse.Namespace) -> int:
-    from .drawing import written
+    from .files import written
     from .reading import read_panel
     from .strip import own_tools, trial_die, trial_text, write_trial
 
@@ -221,7 +247,7 @@ def _trial(args: argparse.Namespace) -> int:
         panel = read_panel(args.panel)
     die = trial_die(panel, args.die)
     gauge = args.gauge or min(panel.gauges)
-    folder = _folder(args.out)
+    folder = _folder(args, args.out)
     copy = own_tools(panel, folder)
     write_trial(panel, die, gauge, folder / "trial.pdf", args.paper, copy)
     with written(folder / "trial.txt") as fresh:
@@ -289,14 +315,18 @@ def _stock(args: argparse.Namespace) -> int:
 # ------------------------------------------------------------------------------------------------------ what is written
 
 
-def _folder(name: str) -> Path:
-    """The output folder, made where it is missing."""
-    folder = Path(name)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except FileExistsError:
-        raise InputError([Fault(str(folder), "is a file, not a folder", "name a folder for what is written")]) from None
-    return folder
+def _folder(args: argparse.Namespace, name: str) -> Path:
+    """The output folder, made where it is missing, and ours alone until the command is done."""
+    from .locks import held
+
+    return args.until_done.enter_context(held(name))
+
+
+def _clear(folder: Path) -> None:
+    """Take away the sheets of an earlier layout, so that none ever lies beside a layout that it does not show."""
+    for pattern in SHEETS:
+        for old in folder.glob(pattern):
+            old.unlink()
 
 
 def _write_sheets(
@@ -308,8 +338,10 @@ def _write_sheets(
     paper: str,
 ) -> None:
     """Marking drawings, templates of both faces, and the card; a back drawing that is not needed any more goes."""
-    from .card import card_text, write_card
-    from .drawing import write_marking, written
+    from .card import card_text
+    from .card_sheet import write_card
+    from .drawing import write_marking
+    from .files import written
     from .marking import faces
     from .template import write_template
 
@@ -438,6 +470,28 @@ def _complain(words: str) -> None:
     print(words, file=sys.stderr)
 
 
+def _drop_output() -> None:
+    """Send what is still to be printed nowhere, so that Python does not stumble over it at its end."""
+    with suppress(OSError):  # what stands in for stdout may be no file
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+@contextmanager
+def _ends_like_ctrl_c() -> Iterator[None]:
+    """Let SIGTERM and SIGHUP, unless they are ignored, stop a command as Ctrl-C does: the best so far is kept."""
+    before = {}
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGTERM", "SIGHUP"):  # Windows has not both
+            number = getattr(signal, name, None)
+            if number and signal.getsignal(number) != signal.SIG_IGN:
+                before[number] = signal.signal(number, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
 def _subject(args: argparse.Namespace) -> str:
     """The file that a command is about, to stand before a complaint."""
     name = getattr(args, "panel", None) or getattr(args, "layout", None)
@@ -553,7 +607,7 @@ def _parser() -> argparse.ArgumentParser:
         help="sheet thickness, mm (default: the layout's, or the thinnest)",
     )
     check.add_argument("--rival", action="store_true", help="also look for the flat sheet that meets the demands")
-    check.add_argument("--json", metavar="F.json", help="write the result here")
+    check.add_argument("--json", metavar="F.json", help="write the result here; - prints it, and nothing else")
     check.add_argument(
         "--plot",
         metavar="DIR",

@@ -120,10 +120,10 @@ def likeness(word: str, known: Iterable[str]) -> str:
     lower = {name.lower(): name for name in names}
     close = difflib.get_close_matches(word.lower(), lower, n=1, cutoff=0.6)
     if close:
-        return f'did you mean "{lower[close[0]]}"?'
+        return f"did you mean {show(lower[close[0]])}?"
     if not names:
         return ""
-    return "one of: " + ", ".join(names) if len(names) <= 24 else f"one of {len(names)} names"
+    return "one of: " + ", ".join(map(legible, names)) if len(names) <= 24 else f"one of {len(names)} names"
 
 
 class Table:

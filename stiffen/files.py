@@ -2,20 +2,43 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import math
 import os
 import re
 import stat
 import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from .errors import Fault, InputError
+from .fields import legible
 
-GREATEST_FILE = 20_000_000  # bytes; a panel file has a few thousand
-Where = str | os.PathLike
+GREATEST_TOML = 2_000_000  # bytes; a panel file has a few thousand
+GREATEST_JSON = 10_000_000
+DEEPEST_KEY = 20  # parts of a dotted key; tomllib takes time and room by the square of them
+PART = r"""(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')"""
+DEEP_KEY = re.compile(rf"(?<![\w-]){PART}(?:[ \t]*+\.[ \t]*+{PART}){{{DEEPEST_KEY}}}")
+LAYOUT_WANTED = "a layout.json that search or draw wrote is wanted here"
+Where = str | os.PathLike[str]
+CURES = {  # what would do about a place that cannot be read or written
+    errno.EACCES: "take another place, or have its permissions changed",
+    errno.EPERM: "take another place, or have its permissions changed",
+    errno.EROFS: "it is read-only: take another place",
+    errno.ENOSPC: "the disk is full: make room, or take another place",
+    errno.EDQUOT: "your share of the disk is full: make room, or take another place",
+    errno.EFBIG: "the disk or your account takes no file of that size: take another place",
+    errno.ENOENT: "make the folder first",
+    errno.EISDIR: "name a file in that folder",
+    errno.ENOTDIR: "a part of the path is a file, not a folder",
+    errno.ENAMETOOLONG: "take a shorter name",
+    errno.ELOOP: "the link leads back to itself: name the file",
+}
 
 
 def refuse(path: Where, what: str, cure: str = "") -> InputError:
@@ -23,41 +46,53 @@ def refuse(path: Where, what: str, cure: str = "") -> InputError:
     return InputError([Fault(os.fspath(path), what, cure)])
 
 
-def check_file(path: Where) -> Path:
-    """The path of an ordinary file of reasonable size.  InputError otherwise."""
+def refuse_place(path: Where, what: str, error: Exception) -> InputError:
+    """The error for a place the system says no to: `what` cannot be done, the reason, what would do."""
+    reason = (getattr(error, "strerror", None) or str(error)).lower()
+    return refuse(path, f"{what}: {reason}", CURES.get(getattr(error, "errno", None) or 0, ""))
+
+
+def check_file(path: Where, greatest: int) -> Path:
+    """The path of an ordinary file of at most `greatest` bytes.  InputError otherwise."""
     try:
         found = os.stat(path)
     except FileNotFoundError:
-        raise refuse(path, "there is no such file", "check the name and the folder") from None
+        dangling = os.path.islink(path)
+        what = "is a link to a file that is not there" if dangling else "there is no such file"
+        raise refuse(path, what, "check the name and the folder") from None
     except (OSError, ValueError) as error:
-        raise refuse(path, f"cannot be opened: {_reason(error)}") from None
+        raise refuse_place(path, "cannot be opened", error) from None
     if stat.S_ISDIR(found.st_mode):
         raise refuse(path, "is a folder", "name the file in it")
     if not stat.S_ISREG(found.st_mode):
-        raise refuse(path, "is not an ordinary file")
-    if found.st_size > GREATEST_FILE:
-        raise refuse(path, f"has {found.st_size / 1e6:.0f} MB; at most {GREATEST_FILE / 1e6:.0f} MB are read")
+        raise refuse(path, "is not an ordinary file", "save it as a file and name that")
+    if found.st_size > greatest:
+        what = f"has {found.st_size / 1e6:.1f} MB; at most {greatest / 1e6:g} MB are read"
+        raise refuse(path, what, "is it the right file? leave only what describes the panel")
     return Path(path)
 
 
-def read_text(path: Where) -> str:
-    """The text of a UTF-8 file, a byte order mark left out.  InputError if it cannot be had."""
+def read_text(path: Where, greatest: int) -> str:
+    """The text of a UTF-8 file of at most `greatest` bytes, a byte order mark left out.  InputError otherwise."""
     try:
-        return check_file(path).read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+        return check_file(path, greatest).read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         line = error.object.count(b"\n", 0, error.start) + 1
         raise refuse(path, f"is not UTF-8 text in line {line}", "save it as UTF-8") from None
     except OSError as error:
-        raise refuse(path, f"cannot be read: {_reason(error)}") from None
+        raise refuse_place(path, "cannot be read", error) from None
 
 
 def read_toml(path: Where) -> dict:
     """The tables of a TOML file.  InputError names the line that cannot be read."""
-    text = read_text(path)
+    text = read_text(path, GREATEST_TOML)
+    if deep := DEEP_KEY.search(text):
+        line = text.count("\n", 0, deep.start()) + 1
+        raise refuse(path, f"line {line} is nested too deep", f"a key has at most {DEEPEST_KEY} parts")
     try:
         return tomllib.loads(text)
     except RecursionError:
-        raise refuse(path, "is nested too deep") from None
+        raise refuse(path, "is nested too deep", "lists of points are the deepest that is needed") from None
     except ValueError as error:
         raise refuse(path, *_toml_fault(str(error), text)) from None
 
@@ -75,53 +110,73 @@ def _toml_fault(message: str, text: str) -> tuple[str, str]:
         return "is not TOML", "it looks like a layout (JSON); a TOML file is wanted here"
     found = re.search(r"\(at line (\d+), column (\d+)\)", message)
     if not found:
-        at_end = "end of document" in message
-        return (message, "a bracket or quote is still open") if at_end else ("holds a number that is far too long", "")
+        if "end of document" in message:
+            return message, "a bracket or quote is still open"
+        return "holds a number that is far too long", "is it the right file?"
     number = int(found[1])
-    line = text.split("\n")[number - 1].strip()[:80]
+    line = legible(text.split("\n")[number - 1].strip(), 80)
     what = f"line {number}, column {found[2]}: {message[: found.start()].strip()}: {line}"
     if re.search(r"=\s*-?\d+,\d", line):
         return what, "decimals take a point: 0.5, not 0,5"
     if re.match(r"[\w.-]+\s*=\s*[A-Za-z]", line):
         return what, 'text stands in quotes: "up"'
-    return what, next((cure for start, cure in TOML_CURES if message.startswith(start)), "")
+    return what, next((cure for start, cure in TOML_CURES if message.startswith(start)), "a line reads: key = value")
 
 
 def read_json(path: Where) -> dict:
     """The object of a JSON file.  InputError names the line that cannot be read."""
-    text = read_text(path)
+    text = read_text(path, GREATEST_JSON)
     try:
         data = json.loads(text)
     except RecursionError:
-        raise refuse(path, "is nested too deep") from None
+        raise refuse(path, "is nested too deep", LAYOUT_WANTED) from None
     except json.JSONDecodeError as error:
-        raise refuse(path, f"is not JSON: line {error.lineno}, column {error.colno}: {error.msg}") from None
-    except ValueError as error:
-        raise refuse(path, f"is not JSON: {error}") from None
+        what = f"is not JSON: line {error.lineno}, column {error.colno}: {error.msg}"
+        raise refuse(path, what, LAYOUT_WANTED) from None
+    except ValueError:
+        raise refuse(path, "holds a number that is far too long", LAYOUT_WANTED) from None
     if not isinstance(data, dict):
-        raise refuse(path, "holds no JSON object", "give a layout file")
+        raise refuse(path, "holds no JSON object", LAYOUT_WANTED)
     return data
 
 
-def write_json(path: Where, data: dict) -> None:
-    """Write `data` as JSON: under a temporary name first, then renamed, so that no half file is ever seen.
+@contextmanager
+def written(path: Where) -> Iterator[Path]:
+    """Hand out a temporary name beside `path`; on success it takes the place of `path`, else it goes.
 
-    numpy numbers and arrays become numbers and lists; NaN and infinity, which JSON has not, become null.
-    InputError if the place cannot be written.
+    So no half file is ever seen.  InputError if the place cannot be written.
     """
-    text = json.dumps(_plain(data), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     target = Path(path)
-    temporary = target.parent / f".{target.name}.{os.getpid()}.part"
+    fresh = part_name(target, os.getpid())
     try:
-        temporary.write_text(text, encoding="utf-8")
-        os.replace(temporary, target)
-    except (OSError, ValueError) as error:
-        raise refuse(path, f"cannot be written: {_reason(error)}") from None
-    finally:
-        temporary.unlink(missing_ok=True)
+        yield fresh
+        os.replace(fresh, target)
+    except BaseException as error:
+        with suppress(OSError, ValueError):
+            fresh.unlink(missing_ok=True)
+        if isinstance(error, OSError):
+            raise refuse_place(path, "cannot be written", error) from None
+        raise
 
 
-def _plain(value: object) -> object:
+def part_name(target: Path, process: int | str) -> Path:
+    """The temporary name of a file that a process is writing; the ending stays, since it tells writers the format."""
+    return target.parent / f".{target.name}.{process}.part{target.suffix}"
+
+
+def json_text(data: dict) -> str:
+    """`data` as JSON; numpy numbers and arrays become numbers and lists, NaN and infinity, which JSON has not, null."""
+    return json.dumps(_plain(data), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def write_json(path: Where, data: dict) -> None:
+    """Write `json_text` of the data, whole or not at all.  InputError if the place cannot be written."""
+    text = json_text(data)
+    with written(path) as fresh:
+        fresh.write_text(text, encoding="utf-8")
+
+
+def _plain(value: Any) -> Any:
     """`value` with only what JSON has."""
     if isinstance(value, dict):
         return {str(key): _plain(item) for key, item in value.items()}
@@ -132,8 +187,3 @@ def _plain(value: object) -> object:
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
-
-
-def _reason(error: Exception) -> str:
-    """The reason in the system's words, without the number and the path."""
-    return (getattr(error, "strerror", None) or str(error)).lower()

@@ -1,9 +1,10 @@
 """Factors of the symmetric sparse matrix of a mesh: nested dissection, then dense fronts.
 
-The mesh is cut in two by a thin line of nodes, each half again, and so on; the cuts are eliminated last, so that little
-fills in (A. George, "Nested dissection of a regular finite element mesh", SIAM J. Numer. Anal. 10 (1973) 345-363).  What
-is eliminated together makes one dense matrix, a front, and goes through LAPACK (I. S. Duff and J. K. Reid, "The
-multifrontal solution of indefinite sparse symmetric linear systems", ACM Trans. Math. Softw. 9 (1983) 302-325).
+The mesh is cut in two by a thin line of nodes, each half again, and so on; the cuts are eliminated last, so that
+little fills in (A. George, "Nested dissection of a regular finite element mesh", SIAM J. Numer. Anal. 10 (1973)
+345-363).  What is eliminated together makes one dense matrix, a front, and goes through LAPACK (I. S. Duff and J. K.
+Reid, "The multifrontal solution of indefinite sparse symmetric linear systems", ACM Trans. Math. Softw. 9 (1983)
+302-325).
 
 n nodes with b freedoms each; freedom b i + k is freedom k of node i.  A node's `place` is its number in the order of
 elimination.
@@ -117,9 +118,7 @@ class Dissection:
         local[outside] = np.searchsorted(every, front[outside] * n + column[outside]) - starts[front[outside]]
         order = np.argsort(2 * front + outside, kind="stable")
         bounds = np.searchsorted((2 * front + outside)[order], np.arange(2 * len(fronts) + 1))
-        return Plan(
-            indptr, indices, blocks[order], (row - first[front])[order], local[order], bounds.tolist()
-        )
+        return Plan(indptr, indices, blocks[order], (row - first[front])[order], local[order], bounds.tolist())
 
 
 def _rows(indptr: np.ndarray, nodes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -146,7 +145,7 @@ def _halved(
     own, other = own[other >= 0], other[other >= 0]
     here = points[nodes]
     wide = np.ptp(here, axis=0)
-    places = np.arange(int(MIDDLE * k), int((1 - MIDDLE) * k) + 1)
+    places = np.arange(max(1, int(MIDDLE * k)), min(k - 1, int((1 - MIDDLE) * k)) + 1)
     price = 1 + EVEN * (places / k - 0.5) ** 2
     best = (np.inf, np.zeros(0, bool), np.zeros(0, bool))
     for axis in np.flatnonzero(wide >= 0.5 * wide.max()):
@@ -183,8 +182,8 @@ class Pivot:
     """One front, eliminated.
 
     at: first and last freedom, in the order of elimination.  beyond: the later freedoms (q,).  own: factor of the
-    front's own block.  coupling (p, q): what goes on to the later freedoms; solved: the same with the own block's
-    inverse (p, q), for an indefinite one.  turns: LAPACK's exchanges of an indefinite block, None for a Cholesky factor.
+    front's own block.  coupling (p, q): what goes on to the later freedoms.  Where the own block is indefinite,
+    turns: LAPACK's exchanges in its factor, solved (p, q): its inverse times the coupling; else None.
     """
 
     at: tuple[int, int]

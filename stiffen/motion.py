@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from .drawing import written
+from .files import written
 from .panel import Panel
 from .plots import INK, SCALE
 from .verdict import Verdict

@@ -17,12 +17,13 @@ from shapely.geometry import LineString, Polygon
 
 from . import bench
 from .card import DEMAND_HEAD, card_text, demand_rows, kg, saving, warning_lines
-from .drawing import CAUTIONS, written
+from .files import written
 from .layout import Bead, Hole, Layout
 from .marking import counted, datum, face_up, faces, in_rolling_order, view
 from .panel import Panel
 from .rolling import pass_depths
 from .rules import audit
+from .titles import CAUTIONS
 from .verdict import Rival, Verdict
 
 EDGE = 0.04  # of the longer side, left free round the drawing

@@ -17,7 +17,7 @@ import numpy as np
 from scipy.interpolate import RBFInterpolator
 from shapely.geometry import LineString, Polygon
 
-from .drawing import written
+from .files import written
 from .layout import Layout
 from .loads import plan_areas
 from .panel import Panel

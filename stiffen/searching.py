@@ -205,7 +205,7 @@ def search(
         stopped = "interrupted"
     best = hunt.best.layout if hunt.best else panel.layout()
     hunt.tell("judging the best layout for the record")
-    verdict = check(panel, best, grade=grade, maps=True, second_opinion=not stopped)
+    verdict = check(panel, best, grade=grade, maps=True, second_opinion=stopped != "interrupted")
     flat = check(panel, Layout(best.gauge), grade=grade, maps=True, error=False)
     return Found(
         verdict=verdict,

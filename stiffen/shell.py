@@ -224,8 +224,8 @@ class Held:
             factors = fronts.factorise(self._dissection, self.stiffness, held)
         except fronts.SingularError as error:
             raise SolverError(
-                f"the stiffness matrix cannot be factorised ({error}): the supports hardly hold the panel, or the sheet "
-                "is very thin against its mesh; check the supports, or try a coarser mesh"
+                f"the stiffness matrix cannot be factorised ({error}): the supports hardly hold the panel, or the "
+                "sheet is very thin against its mesh; check the supports, or try a coarser mesh"
             ) from error
 
         def solve(b: np.ndarray) -> np.ndarray:

@@ -14,15 +14,15 @@ from pathlib import Path
 
 from shapely.geometry import LineString, box
 
-from .drawing import written
 from .errors import Fault, InputError
 from .fields import likeness
+from .files import written
 from .flow import Flow, Section, Table, text_lines
-from .marking import Circle, Label, Line, Marking
 from .panel import Panel
 from .paper import Book
 from .rolling import matching_trial, pass_depths, settings
 from .rules import bead_die_breaches
+from .strokes import Circle, Label, Line, Marking
 from .tiles import LETTERS, draw_tile, furnish, lettering, tiling, used
 from .toolfile import STARTER
 from .tools import BeadDie

@@ -11,11 +11,13 @@ from pathlib import Path
 
 from shapely.geometry import Polygon
 
-from .drawing import CAUTIONS, LAYERS
+from .dxf import LAYERS
 from .layout import Layout
-from .marking import XY, Hatch, Marking, View, marking, view
+from .marking import View, view
 from .panel import Panel
 from .paper import LEAST, SIZES, Book, Page, fitted, length, wrapped
+from .scribe import marking
+from .strokes import XY, Hatch, Marking
 from .tiles import (
     EDGE,
     FOOT,
@@ -33,6 +35,7 @@ from .tiles import (
     tiling,
     used,
 )
+from .titles import CAUTIONS
 
 MOST = 150  # sheets; beyond that a roll is taken
 LINE = 1.65 * LEAST  # from one line of words to the next, mm
@@ -122,7 +125,7 @@ def _steps(seen: View, joined: bool) -> list[str]:
     x0, y0, x1, y1 = Polygon(seen.panel.outline).bounds
     join = ("Lay the sheets over each other so that crosses of the same name meet; tape. Cut off what hides lines.",)
     return [
-        'Print at 100 % ("actual size"), never "fit to page". Measure the two 100 mm bars on the paper.',
+        'Print at 100 % ("actual size"), never "fit to page". Measure both 100 mm bars on every sheet of paper.',
         *(join if joined else ()),
         f"Measure across the outline before you mark: {x1 - x0:.1f} mm wide, {y1 - y0:.1f} mm high.",
         "Tape the paper to the sheet. Punch through at both ends of each bead axis and at each hole centre; scribe.",

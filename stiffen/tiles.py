@@ -15,8 +15,8 @@ from itertools import pairwise
 import shapely
 from shapely.geometry import Polygon, box
 
-from .marking import XY, Circle, Hatch, Label, Line, Marking, Words, place
 from .paper import BOLD, LEAST, PLAIN, SIZES, THIN, Box, Page, Style, fitted, length
+from .strokes import XY, Circle, Hatch, Label, Line, Marking, Words, place
 
 EDGE = 8.0  # what a printer may leave blank at the edges of the paper
 SIDE = 9.0  # strip at the left for the upright check bar

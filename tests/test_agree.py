@@ -9,7 +9,8 @@ import pytest
 from pages import Tree
 from pypdf import PdfReader
 
-from stiffen.card import card_text, demand_rows, write_card
+from stiffen.card import card_text, demand_rows
+from stiffen.card_sheet import write_card
 from stiffen.drawing import write_marking
 from stiffen.judging import check
 from stiffen.layout import Bead, Hole, Layout

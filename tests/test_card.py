@@ -10,7 +10,8 @@ from pdf import read
 from trike import B16, B20, F50, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen import bench, flaring
-from stiffen.card import card_text, columns, demand_table, saving, warning_lines, write_card
+from stiffen.card import card_text, columns, demand_table, saving, warning_lines
+from stiffen.card_sheet import write_card
 from stiffen.layout import Bead, Hole, Layout
 from stiffen.marking import in_rolling_order
 from stiffen.panel import Trim

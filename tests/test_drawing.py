@@ -11,8 +11,10 @@ from ezdxf import bbox, units
 from shapely.geometry import LineString, Polygon
 from trike import B16, F50, FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
-from stiffen.drawing import LAYERS, running, spread, write_marking, written
+from stiffen.drawing import running, spread, write_marking
+from stiffen.dxf import LAYERS
 from stiffen.errors import InputError
+from stiffen.files import written
 from stiffen.layout import Bead, Hole, Layout
 from stiffen.marking import datum, in_rolling_order, rough_outline, view
 

@@ -10,14 +10,14 @@ import pytest
 PACKAGE = Path(__file__).parent.parent / "stiffen"
 ORDER = """errors threads material tools layout panel verdict
 section rolled flaring spacing folds rules rivets
-fields files outline loops toolfile records reading
+fields files locks outline loops toolfile records reading
 rolling curl bench
 sizing triangulation soundness folding network seeds discs mesh
 triangle shell rotation corotational contact equilibrium path large
 loads supports stand ribbed opinion judging
 candidates families symmetry moves cuts program proof bound branching searching
-marking drawing plots layout_plot curves curve_plot motion pictures nesting
-paper flow card tally comparing compare_plot report page tiles template strip cli
+strokes marking scribe dxf titles drawing plots layout_plot curves curve_plot motion pictures nesting
+paper flow card card_sheet tally comparing compare_plot report page tiles template strip cli
 grids rigs flat reference reference_plates reference_plate_modes reference_beams reference_shells
 reference_corrugation reference_large validate""".split()
 EXEMPT = {"__init__", "__main__"}
@@ -25,7 +25,7 @@ OWNERS = {
     "sfepy": {"opinion"},
     "matplotlib": {"plots", "layout_plot", "curve_plot", "compare_plot", "motion", "paper"},
     "PIL": {"motion"},
-    "ezdxf": {"outline", "loops", "drawing"},
+    "ezdxf": {"outline", "loops", "dxf", "drawing"},
     "jinja2": {"page"},
     "tqdm": {"cli"},
     "threadpoolctl": {"threads"},

@@ -11,21 +11,17 @@ from stiffen import bench
 from stiffen.bench import trim_allowance
 from stiffen.layout import Bead, Layout
 from stiffen.marking import (
-    Circle,
-    Hatch,
-    Label,
-    Line,
     face_up,
     faces,
     in_rolling_order,
-    marking,
     marks,
-    place,
     raised_roll,
     ranges,
     rough_outline,
     view,
 )
+from stiffen.scribe import marking
+from stiffen.strokes import Circle, Hatch, Label, Line, place
 
 
 def test_marks_of_a_straight_bead_are_its_ends():

@@ -12,7 +12,8 @@ from trike import B16, F50, FRAME, LAYOUT, PANEL
 
 from stiffen.errors import InputError
 from stiffen.layout import Bead, Layout
-from stiffen.marking import in_rolling_order, marking, view
+from stiffen.marking import in_rolling_order, view
+from stiffen.scribe import marking
 from stiffen.template import write_template
 from stiffen.tiles import LETTERS, lettering, tiling, used
 

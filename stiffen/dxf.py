@@ -1,0 +1,111 @@
+"""A DXF drawing for the bench: its layers, line types and letters, and how strokes and words are put into it.  mm."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from .strokes import XY, Circle, Hatch, Line, Words
+
+# name: colour number, line type, weight in 1/100 mm, what it is for
+LAYERS: dict[str, tuple[int, str, int, str]] = {
+    "CUT": (7, "CONTINUOUS", 35, "finished outline and cut-outs: cut after rolling"),
+    "ROUGH CUT": (30, "BENCH LONG", 25, "cut the sheet here first: rolling draws it in"),
+    "FOLD": (6, "BENCH CENTRE", 25, "fold lines with angle and side"),
+    "BEAD AXIS": (1, "BENCH CENTRE", 35, "the line to roll along"),
+    "BEAD FLANK": (8, "BENCH SHORT", 13, "how wide the bead will be"),
+    "BEAD STOP": (1, "CONTINUOUS", 35, "double tick: rolls down; single: rolls up; small: full depth from here"),
+    "FEED": (1, "CONTINUOUS", 25, "arrow: feed this way; F: this side goes to the roller's frame"),
+    "OTHER FACE": (8, "BENCH SHORT", 13, "beads that are rolled with the other face up"),
+    "HOLE PILOT": (5, "CONTINUOUS", 35, "holes to cut before flaring, with centre crosses"),
+    "HOLE FLANGE": (150, "BENCH SHORT", 13, "how wide the flare will be"),
+    "RIVET": (94, "CONTINUOUS", 25, "rivet and bolt centres: drill after rolling and trimming"),
+    "KEEP OUT": (33, "BENCH SHORT", 18, "no bead or hole in here"),
+    "DATUM": (134, "BENCH CENTRE", 25, "the two lines to scribe first; all X and Y start here"),
+    "NUMBER": (7, "CONTINUOUS", 25, "numbers of beads, in the order to roll them, and of holes"),
+    "DIMENSION": (7, "CONTINUOUS", 13, "running dimensions, overall sizes, tables of X and Y"),
+    "NOTE": (7, "CONTINUOUS", 18, "title block, cautions, the 100 mm check bar"),
+}
+# total length, then dash (+), gap (-), dot (0), mm
+LINE_TYPES = {
+    "BENCH LONG": (15.0, 12.0, -3.0),
+    "BENCH SHORT": (5.0, 3.0, -2.0),
+    "BENCH CENTRE": (18.0, 12.0, -2.0, 2.0, -2.0),
+}
+
+
+def new_document(height: float) -> object:
+    """An empty drawing (R2010, millimetres) with the layers; `height` of the capitals of its dimensions."""
+    import ezdxf
+
+    document = ezdxf.new("R2010")
+    document.units = 4  # millimetres
+    document.header["$MEASUREMENT"] = 1
+    document.header["$LTSCALE"] = 1.0
+    for name, pattern in LINE_TYPES.items():
+        document.linetypes.add(name, pattern=list(pattern), description=name.lower())
+    for name, (colour, line_type, weight, purpose) in LAYERS.items():
+        layer = document.layers.add(name, color=colour, linetype=line_type, lineweight=weight)
+        layer.description = purpose
+    document.styles.add("BENCH", font="arial.ttf")
+    _add_styles(document, height)
+    return document
+
+
+def _add_styles(document: object, height: float) -> None:
+    """The styles of overall and running dimensions."""
+    common = {
+        "dimtxt": height,
+        "dimtxsty": "BENCH",
+        "dimasz": height,
+        "dimexe": 0.5 * height,
+        "dimgap": 0.5 * height,
+        "dimdec": 1,
+        "dimdsep": ord("."),
+        "dimclrd": 256,
+        "dimclre": 256,
+        "dimclrt": 256,
+    }
+    document.dimstyles.new("BENCH", dxfattribs={**common, "dimexo": height, "dimtad": 1, "dimzin": 8})
+    document.dimstyles.new("BENCH RUNNING", dxfattribs={**common, "dimexo": 1.0, "dimtad": 0, "dimzin": 0})
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """The model space, and the height of the capitals, mm."""
+
+    space: object
+    height: float
+
+    def draw(self, item: Line | Circle | Hatch, placed: Sequence[Words] = ()) -> None:
+        attributes = {"layer": item.layer}
+        if isinstance(item, Line):
+            self.space.add_lwpolyline(item.points, close=item.closed, dxfattribs=attributes)
+        elif isinstance(item, Circle):
+            self.space.add_circle(item.at, item.diameter / 2, dxfattribs=attributes)
+        else:
+            hatch = self.space.add_hatch(dxfattribs={**attributes, "color": 256})
+            hatch.set_pattern_fill("BENCH", color=256, definition=[[45.0, (0.0, 0.0), (-3.0, 3.0), []]])
+            hatch.paths.add_polyline_path(item.polygon, is_closed=True, flags=1)
+            for window in item.windows(placed):
+                hatch.paths.add_polyline_path(window.exterior.coords[:-1], is_closed=True, flags=16)
+
+    def line(self, points: Iterable[XY], layer: str, closed: bool = False) -> None:
+        self.draw(Line(layer, tuple((float(x), float(y)) for x, y in points), closed))
+
+    def letter(self, words: Words) -> None:
+        """A label, about the middle of its base line."""
+        self._add(words.text, words.at, words.layer, words.height, words.turn, "CENTER")
+
+    def text(self, at: XY, words: str, layer: str, size: float = 1.0) -> None:
+        """Level words whose first letter stands at `at`; `size` in heights of the drawing's letters."""
+        self._add(words, at, layer, size * self.height, 0.0, "LEFT")
+
+    def _add(self, words: str, at: XY, layer: str, height: float, turn: float, align: str) -> None:
+        from ezdxf.enums import TextEntityAlignment
+
+        words = " ".join(words.split()).replace("%%", "% %")  # two percent signs would start a control code
+        if words:
+            attributes = {"layer": layer, "style": "BENCH", "rotation": turn}
+            text = self.space.add_text(words, height=height, dxfattribs=attributes)
+            text.set_placement(at, align=TextEntityAlignment[align])

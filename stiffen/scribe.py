@@ -1,0 +1,311 @@
+"""The marking of one face of a sheet: every line, circle and word that goes onto it.  mm."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import pairwise
+
+import numpy as np
+from shapely.geometry import LineString, Point, Polygon, box
+
+from . import bench
+from .layout import Bead, Hole
+from .marking import ENDS, View, rough_outline
+from .panel import KeepOut, Panel
+from .strokes import XY, Circle, Hatch, Label, Line, Marking, high, wide
+
+STATION = 25.0  # mm between the places along a line where words may stand
+
+
+def marking(seen: View, height: float) -> Marking:
+    """Everything that goes onto a face; `height` of the capitals that it will be lettered with."""
+    items = [
+        *_outline(seen, height),
+        *(item for bead in seen.layout.beads for item in _bead(seen, bead, height)),
+        *(item for hole in seen.layout.holes for item in _hole(hole)),
+        *_fasteners(seen.panel),
+        *_datum_lines(seen, height),
+    ]
+    labels = [
+        *_bead_labels(seen, height),
+        *_hole_labels(seen, height),
+        *_frame_labels(seen, height),
+        *_outline_labels(seen, height),
+        *_datum_labels(seen, height),
+    ]
+    return Marking(tuple(items), tuple(labels))
+
+
+def _line(layer: str, points: Iterable, closed: bool = False) -> Line:
+    return Line(layer, tuple((float(x), float(y)) for x, y in points), closed)
+
+
+def _cross(layer: str, at: XY, arm: float) -> Iterator[Line]:
+    x, y = at
+    yield _line(layer, [(x - arm, y), (x + arm, y)])
+    yield _line(layer, [(x, y - arm), (x, y + arm)])
+
+
+def _outline(seen: View, height: float) -> Iterator[Line | Circle | Hatch]:
+    """Finished and rough outline, cut-outs, keep-outs, folds."""
+    panel = seen.panel
+    yield _line("CUT", panel.outline, closed=True)
+    for cutout in panel.cutouts:
+        if cutout.circle:
+            x, y, diameter = cutout.circle
+            yield Circle("CUT", (x, y), diameter)
+            yield from _cross("CUT", (x, y), min(3.0, diameter / 4))
+        else:
+            yield _line("CUT", cutout.ring, closed=True)
+    if seen.layout.beads:
+        yield _line("ROUGH CUT", rough_outline(panel, seen.layout).exterior.coords[:-1], closed=True)
+    for keep_out in panel.keep_outs:
+        yield _line("KEEP OUT", keep_out.polygon, closed=True)
+        yield Hatch("KEEP OUT", keep_out.polygon)
+    for fold in panel.folds:
+        yield _line("FOLD", fold.line)
+
+
+def _keep_out_words(keep_out: KeepOut) -> str:
+    """In short lines, to fit in."""
+    return "\n".join(["no " + "\nor ".join(keep_out.against), *textwrap.wrap(keep_out.why, 14)])
+
+
+def _bead(seen: View, bead: Bead, height: float) -> Iterator[Line]:
+    """Axis, flanks, stops and feed arrow of a bead; only axis and flanks of one that is rolled from the other face."""
+    own = seen.own(bead)
+    axis = LineString(bead.path)
+    yield _line("BEAD AXIS" if own else "OTHER FACE", bead.path)
+    yield from _flanks(bead, _over_edge(seen, bead), "BEAD FLANK" if own else "OTHER FACE")
+    if not own:
+        return
+    half = bead.die.width / 2
+    for end, line, is_open in zip(ENDS, (axis, axis.reverse()), bead.open_ends, strict=True):
+        if is_open or (bead.closed and end == "stop"):
+            continue
+        at, along = _heading(line, 0.0)
+        yield _tick(at, along, half + 3.0)
+        if bead.closed:
+            continue
+        if end == "start":  # a second tick just outside tells the start from the stop
+            yield _tick(at - 2.0 * along, along, half + 3.0)
+        if 2 * bead.die.run_out_length < axis.length:
+            yield _tick(*_heading(line, bead.die.run_out_length), half / 2)
+    yield _arrow(axis, min(0.5 * axis.length, bead.die.run_out_length + 2.5 * height), height)
+
+
+def _over_edge(seen: View, bead: Bead) -> LineString:
+    """The axis; open ends go on over the rough cut."""
+    path = np.asarray(bead.path, dtype=float)
+    more = max(bench.trim_allowance(seen.panel, seen.layout))
+    for end, inner, is_open in ((0, 1, bead.open_ends[0]), (-1, -2, bead.open_ends[1])):
+        if is_open:
+            out = path[end] - path[inner]
+            path[end] += more * out / np.hypot(*out)
+    return LineString(path)
+
+
+def _flanks(bead: Bead, axis: LineString, layer: str) -> Iterator[Line]:
+    half = bead.die.width / 2
+    if bead.closed:
+        band = axis.buffer(half, join_style="mitre")
+        for ring in (band.exterior, *band.interiors):
+            yield _line(layer, ring.coords[:-1], closed=True)
+        return
+    for hand in (half, -half):
+        flank = axis.offset_curve(hand, join_style="mitre")
+        if flank.geom_type == "LineString" and not flank.is_empty:
+            yield _line(layer, flank.coords)
+
+
+def _heading(line: LineString, s: float) -> tuple[np.ndarray, np.ndarray]:
+    """The point at `s` along a line, and the unit vector in which the line goes on there."""
+    s = min(max(s, 0.0), line.length)
+    before, after = line.interpolate(max(s - 0.01, 0.0)), line.interpolate(s + 0.01)
+    if s + 0.01 <= line.length:
+        before = line.interpolate(s)
+    along = np.array([after.x - before.x, after.y - before.y])
+    at = line.interpolate(s)
+    return np.array([at.x, at.y]), along / (np.hypot(*along) or 1.0)
+
+
+def _tick(at: np.ndarray, along: np.ndarray, half: float) -> Line:
+    """A short line across an axis."""
+    across = np.array([-along[1], along[0]])
+    return _line("BEAD STOP", [at - half * across, at + half * across])
+
+
+def _arrow(axis: LineString, s: float, size: float) -> Line:
+    """The head of an arrow on the axis: feed this way."""
+    tip, along = _heading(axis, s)
+    across = np.array([-along[1], along[0]])
+    back = tip - size * along
+    return _line("FEED", [back + 0.4 * size * across, tip, back - 0.4 * size * across])
+
+
+def _hole(hole: Hole) -> Iterator[Line | Circle]:
+    yield from _cross("HOLE PILOT", hole.at, hole.die.pilot / 4)
+    yield Circle("HOLE PILOT", hole.at, hole.die.pilot)
+    yield Circle("HOLE FLANGE", hole.at, hole.die.flange)
+
+
+def _fasteners(panel: Panel) -> Iterator[Line | Circle]:
+    for support in panel.supports:
+        for centre in support.fasteners():
+            yield from _cross("RIVET", centre, max(2.0, 0.8 * support.diameter))
+            if support.diameter:
+                yield Circle("RIVET", centre, support.diameter)
+
+
+def _datum_lines(seen: View, height: float) -> Iterator[Line]:
+    """The two lines through the datum corner, drawn outside the outline only."""
+    x, y = seen.origin
+    x0, _, x1, y1 = Polygon(seen.panel.outline).bounds
+    out = max(bench.trim_allowance(seen.panel, seen.layout)) + 2.5 * height
+    yield _line("DATUM", [(x0 - out, y), (x0 - 1.0, y)])
+    yield _line("DATUM", [(x1 + 1.0, y), (x1 + out, y)])
+    yield _line("DATUM", [(x, y - out), (x, y - 1.0)])
+    yield _line("DATUM", [(x, y1 + 1.0), (x, y1 + out)])
+
+
+# -------------------------------------------------------------------------------------------------------------- labels
+
+
+def _beside(line: LineString, off: float, hands: Sequence[int] = (1, -1)) -> Iterator[tuple[float, float, float]]:
+    """Places `off` mm to the sides of a line (+1: left) along it, turned with it, from its start on."""
+    count = max(2, math.ceil(line.length / STATION))
+    for s in (np.arange(count) + 0.5) * line.length / count:
+        at, along = _heading(line, float(s))
+        for hand in hands:
+            x, y = at + hand * off * np.array([-along[1], along[0]])
+            yield float(x), float(y), math.degrees(math.atan2(along[1], along[0]))
+
+
+def _from_middle(places: Iterable[tuple]) -> tuple:
+    """The same places, those in the middle first."""
+    places = list(places)
+    order = sorted(range(len(places)), key=lambda i: abs(2 * i + 1 - len(places)))
+    return tuple(places[i] for i in order)
+
+
+def _bead_labels(seen: View, height: float) -> Iterator[Label]:
+    for number, bead in enumerate(seen.layout.beads, 1):
+        words = f"{number} {bead.die.name} {bead.side}" if seen.own(bead) else f"{number} other face"
+        axis = LineString(bead.path)
+        places = []
+        if not bead.closed:
+            for line in (axis, axis.reverse()):
+                at, along = _heading(line, 0.0)
+                x, y = at - along * (wide(words, height) / 2 + 6.0)
+                places.append((float(x), float(y), math.degrees(math.atan2(along[1], along[0]))))
+        off = bead.die.width / 2 + 0.6 * height + 1.5
+        layer = "NUMBER" if seen.own(bead) else "OTHER FACE"
+        yield Label(layer, words, axis, (*places, *_beside(axis, off), *_beside(axis, off + 1.5 * height)))
+
+
+def _frame_labels(seen: View, height: float) -> Iterator[Label]:
+    """An F on the side of the bead that goes to the frame."""
+    for bead, side in zip(seen.layout.beads, seen.frames, strict=True):
+        if side and seen.own(bead):
+            off = bead.die.width / 2 + 0.6 * height + 1.5
+            axis = LineString(bead.path)
+            yield Label("FEED", "F", axis, tuple(_beside(axis, off, (1 if side == "left" else -1,))))
+
+
+def _hole_labels(seen: View, height: float) -> Iterator[Label]:
+    for number, hole in enumerate(seen.layout.holes, 1):
+        words = f"H{number} cut {hole.die.pilot:g} {hole.side}"
+        yield Label("NUMBER", words, Point(hole.at), _around(hole.at, hole.die.flange / 2, words, height))
+
+
+def _around(at: XY, radius: float, words: str, height: float) -> tuple[tuple[float, float, float], ...]:
+    """Places below, above and at the sides of a circle, then a little further away."""
+    x, y = at
+    places = []
+    for away in (radius + height, radius + 2.4 * height):
+        side = away + wide(words, height) / 2 - 0.5 * height
+        places += [(x, y - away, 0.0), (x, y + away, 0.0), (x + side, y, 0.0), (x - side, y, 0.0)]
+        places += [(x - away, y, 90.0), (x + away, y, 90.0)]
+    return tuple(places)
+
+
+def _outline_labels(seen: View, height: float) -> Iterator[Label]:
+    """The words on keep-outs, folds, cut-outs, trim line and rough cut."""
+    panel, layout = seen.panel, seen.layout
+    for keep_out in panel.keep_outs:
+        words = _keep_out_words(keep_out)
+        yield Label("KEEP OUT", words, Polygon(keep_out.polygon), _keep_out_places(keep_out, words, height))
+    for fold in panel.folds:
+        toward = "toward you" if (fold.angle > 0) == (seen.face == "up") else "away from you"
+        words = f"fold {'up' if fold.angle > 0 else 'down'} {abs(fold.angle):g} deg, {toward}"
+        words += f", inside R {fold.radius:g}" if fold.radius else ""
+        line = LineString(fold.line)
+        yield Label("FOLD", words, line, _from_middle(_beside(line, 1.2 * height)))
+    for cutout in panel.cutouts:
+        if cutout.circle:
+            x, y, diameter = cutout.circle
+            words = f"cut {diameter:g}"
+            yield Label("CUT", words, Point(x, y), _around((x, y), diameter / 2, words, height))
+    outline = Polygon(panel.outline).exterior
+    trim = "trim after rolling" if layout.beads else "cut here"
+    inside = 1 if outline.is_ccw else -1
+    yield Label("CUT", trim, outline, _from_middle(_beside(outline, 1.1 * height, (inside,))))
+    if layout.beads:
+        rough = rough_outline(panel, layout).exterior
+        yield Label("ROUGH CUT", "rough cut: cut here first", rough, _above(rough, 1.2 * height))
+
+
+def _above(ring: LineString, off: float) -> tuple[tuple[float, float, float], ...]:
+    """Places over the longest level side at the top of a ring, or over its highest point."""
+    points = np.asarray(ring.coords)[:, :2]
+    top = points[:, 1].max()
+    sides = [(a, b) for a, b in pairwise(points) if min(a[1], b[1]) > top - 0.01]
+    a, b = max(sides, key=lambda side: abs(side[1][0] - side[0][0]), default=(points[points[:, 1].argmax()],) * 2)
+    return tuple((float(a[0] + share * (b[0] - a[0])), float(top + off), 0.0) for share in (0.5, 0.3, 0.7, 0.15, 0.85))
+
+
+def _keep_out_places(keep_out: KeepOut, words: str, height: float) -> tuple[tuple[float, float, float], ...]:
+    """The window inside, then around the outside."""
+    ground, half, tall = Polygon(keep_out.polygon), wide(words, height) / 2, high(words, height) / 2
+    gap = tall + height
+    x0, y0, x1, y1 = ground.bounds
+    centre, middle, level = ground.representative_point(), (x0 + x1) / 2, (y0 + y1) / 2
+    room = box(centre.x - half, centre.y - tall, centre.x + half, centre.y + tall).buffer(0.3 * height)
+    inside = [(centre.x, centre.y, 0.0)] if ground.contains(room) else []
+    return (
+        *inside,
+        *((x, y1 + gap, 0.0) for x in (middle, x0 + half, x1 - half)),
+        *((x, y0 - gap, 0.0) for x in (middle, x0 + half, x1 - half)),
+        *((x1 + half + height, y, 0.0) for y in (level, y0 + tall, y1 - tall)),
+        *((x0 - half - height, y, 0.0) for y in (level, y0 + tall, y1 - tall)),
+        *((x1 + gap, y, 90.0) for y in (level, y0 + half, y1 - half)),
+        *((x0 - gap, y, 90.0) for y in (level, y0 + half, y1 - half)),
+    )
+
+
+def _datum_labels(seen: View, height: float) -> Iterator[Label]:
+    x, y = seen.origin
+    out = max(bench.trim_allowance(seen.panel, seen.layout)) + 2.5 * height
+    half = wide("datum 0, 0", height) / 2
+    outer = (x - seen.hand * (half + height), y - out - 0.2 * height, 0.0)
+    below = (x + seen.hand * (half + height), y - out + 0.7 * height, 0.0)
+    yield Label("DATUM", "datum 0, 0", Point(x, y), (outer, below))
+    if edge := _datum_edge(seen):
+        line = LineString(edge)
+        off = 1.2 * height
+        places = [*_from_middle(_beside(line, off)), *_from_middle(_beside(line, 3 * off))]
+        yield Label("DATUM", "datum edge", line, tuple(places))
+
+
+def _datum_edge(seen: View) -> tuple[XY, XY] | None:
+    """The longest straight side that lies on a datum line, the lower one first."""
+    x, y = seen.origin
+    ring = [*seen.panel.outline, seen.panel.outline[0]]
+    sides = [
+        ((a, b), math.dist(a, b), a[1] == b[1])
+        for a, b in zip(ring, ring[1:], strict=False)
+        if (a[1] == b[1] == y) or (a[0] == b[0] == x)
+    ]
+    return max(sides, key=lambda side: (side[2], side[1]))[0] if sides else None
