@@ -13,7 +13,7 @@ import numpy as np
 import scipy.sparse as sp
 
 from . import corotational, fronts, rotation, triangle
-from .contact import Stop
+from .contact import Spring, Stop
 from .corotational import Bent, Corotated, State
 from .errors import SolverError
 from .fronts import Dissection
@@ -22,14 +22,17 @@ from .shell import Shell, lu_factors
 
 @dataclass(frozen=True, eq=False)
 class Response:
-    """The sheet at a state: inner forces (6 n,) of sheet and stops, of the stops alone, stored work N mm, the lots."""
+    """The sheet at a state: inner forces (6 n,) of sheet, tubes and stops, of the stops alone, stored work N mm, the lots.
+
+    added: stiffness of tubes and stops (6 n, 6 n), or None.
+    """
 
     state: State
     forces: np.ndarray
     stop_forces: np.ndarray
     energy: float
     lots: tuple[Bent, ...]
-    stop_stiffness: sp.csr_matrix | None
+    added: sp.csr_matrix | None
     load: np.ndarray  # (6 n,) at factor 1
 
     @property
@@ -48,13 +51,17 @@ class Factors:
 
 @dataclass(frozen=True, eq=False)
 class Problem:
-    """A shell with freedoms `fixed` at zero, dead loads `forces` (6 n,) N and N mm, follower `pressure` (m,) MPa."""
+    """A shell with freedoms `fixed` at zero, dead loads `forces` (6 n,) N and N mm, follower `pressure` (m,) MPa.
+
+    stops: what it leans on; tubes: what is fitted to the sheet itself.
+    """
 
     shell: Shell
     fixed: np.ndarray
     forces: np.ndarray
     pressure: np.ndarray | None = None
     stops: tuple[Stop, ...] = ()
+    tubes: tuple[Spring, ...] = ()
 
     @cached_property
     def model(self) -> Corotated:
@@ -73,7 +80,7 @@ class Problem:
     def dissection(self) -> Dissection:
         """An order of elimination of the nodes that all tangents share."""
         at_rest = np.zeros(self.shell.size)
-        added = [stop.respond(at_rest)[2] for stop in self.stops]  # all couple what they ever will
+        added = [stop.respond(at_rest)[2] for stop in (*self.stops, *self.tubes)]  # all couple what they ever will
         return self.shell.dissected_with(sum(added[1:], added[0])) if added else self.shell.dissection
 
     @cached_property
@@ -116,20 +123,29 @@ class Problem:
             forces[part] = corotational.nodal_forces(b)
             energy += float(np.vdot(b.stress, b.strained)) / 2
         inner = np.bincount(self.corner_freedoms, forces.ravel(), self.shell.size)
-        stop_forces, stiffness = np.zeros(self.shell.size), None
-        if self.stops:
-            u = state.freedoms
-            for stop in self.stops:
-                f, work, K = stop.respond(u)
-                stop_forces += f
-                energy += work
-                stiffness = K if stiffness is None else stiffness + K
-            # a moment on the rotation vector, as a moment about the fixed axes
-            moments = stop_forces.reshape(-1, 2, 3)[:, 1]
-            turned = np.flatnonzero(moments.any(axis=1))
-            rates = rotation.rates(u.reshape(-1, 2, 3)[turned, 1])
-            moments[turned] = np.einsum("kij,ki->kj", rates, moments[turned])
-        return Response(state, inner + stop_forces, stop_forces, energy, tuple(lots), stiffness, self.load(state))
+        stop_forces, work, stops = self._added(self.stops, state)
+        tube_forces, more, tubes = self._added(self.tubes, state)
+        inner += stop_forces + tube_forces
+        added = stops + tubes if stops is not None and tubes is not None else tubes if stops is None else stops
+        return Response(state, inner, stop_forces, energy + work + more, tuple(lots), added, self.load(state))
+
+    def _added(self, stops: tuple[Stop, ...], state: State) -> tuple[np.ndarray, float, sp.csr_matrix | None]:
+        """Forces (6 n,), stored work and stiffness (6 n, 6 n) of stops or tubes."""
+        forces, energy, stiffness = np.zeros(self.shell.size), 0.0, None
+        if not stops:
+            return forces, energy, stiffness
+        u = state.freedoms
+        for stop in stops:
+            f, work, K = stop.respond(u)
+            forces += f
+            energy += work
+            stiffness = K if stiffness is None else stiffness + K
+        # a moment on the rotation vector, as a moment about the fixed axes
+        moments = forces.reshape(-1, 2, 3)[:, 1]
+        turned = np.flatnonzero(moments.any(axis=1))
+        rates = rotation.rates(u.reshape(-1, 2, 3)[turned, 1])
+        moments[turned] = np.einsum("kij,ki->kj", rates, moments[turned])
+        return forces, energy, stiffness
 
     def load(self, state: State) -> np.ndarray:
         """(6 n,) loads at factor 1."""
@@ -178,8 +194,8 @@ class Problem:
             corners = (self.shell.nodes + response.state.shifts)[self.shell.triangles]
             matrices += factor * corotational.pressure_stiffness(corners, self.pressure)
         K = self.shell.pattern.gather(matrices)
-        if response.stop_stiffness is not None:
-            K = K + response.stop_stiffness
+        if response.added is not None:
+            K = K + response.added
         if self.moment_stiffness is not None:
             K = K + factor * self.moment_stiffness
         return K

@@ -4,9 +4,9 @@ A name is read without regard to capitals, and _ stands for a blank:
 
     CUT                         outline and cut-outs, as on every layer that none of these names is for
     FOLD UP, FOLD DOWN          fold lines, 90 degrees unless given: FOLD UP 45, FOLD DOWN 90 R2 (inside radius, mm)
-    KEEP OUT                    closed loops without beads and holes; KEEP OUT BEADS, KEEP OUT HOLES: against one of them
-    RIVET                       points, or circles at the rivets: RIVET 4 (diameter, mm; else that of the circles);
-                                RIVET 4 HELD, RIVET 4 FREE: in the plane of the sheet, unknown unless given
+    KEEP OUT                    closed loops without beads and holes; KEEP OUT BEADS, KEEP OUT HOLES: against these only
+    RIVET                       points or circles, one at each: RIVET 4 (diameter, mm; else that of the circles);
+                                RIVET 4 HELD, RIVET 4 FREE: in the plane of the sheet; unknown unless given
     BOLT                        the same for bolts
     PASS OVER                   nothing: not looked at
 
@@ -19,6 +19,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from .errors import Fault, InputError
 from .fields import legible
 
 SIZE = r"(\d+(?:\.\d+)?)"
@@ -31,7 +32,7 @@ NAMES = {
     "bolts": rf"BOLTS?{FASTENER}",
     "nothing": "PASS OVER",
 }
-SPOKEN = ("CUT", "FOLD UP", "FOLD DOWN 90 R2", "KEEP OUT", "RIVET 4", "BOLT 5", "PASS OVER")
+CHOICE = "CUT, FOLD UP, FOLD DOWN 90 R2, KEEP OUT, RIVET 4, BOLT 5 or PASS OVER, or say under [dxf_layers] what it is"
 BENCH = ("ROUGH CUT", "BEAD AXIS", "BEAD FLANK", "BEAD STOP", "FEED", "OTHER FACE", "HOLE PILOT", "HOLE FLANGE")
 BENCH += ("DATUM", "NUMBER", "DIMENSION", "NOTE", "DEFPOINTS")
 
@@ -73,23 +74,17 @@ def _row(kind: str, *words: str | None) -> dict:
     return {}
 
 
-def half_said(name: str) -> str:
-    """What is amiss with a name that begins like one of ours but is none; "" where it does not."""
-    words = spoken(name)
-    if words == "FOLD" or re.match(r"FOLD (?!UP|DOWN)", words):
-        return "does not say which way the fold goes"
-    if re.match(r"(FOLD|KEEP OUT|RIVETS?|BOLTS?) ", words):
-        return "has words that are not known"
-    return ""
-
-
-def layer_meaning(layer: str, own: Mapping[str, str]) -> Meaning | None | str:
-    """What a layer of a drawing stands for; None: the sheet; a text: what is amiss with its name.
+def layer_meaning(layer: str, own: Mapping[str, str]) -> Meaning:
+    """What a layer of a drawing stands for.  InputError for a name that begins like one of ours and ends otherwise.
 
     own: the user's names, as compared by `spoken`, to ours.
     """
     name = own.get(spoken(layer), layer)
-    meaning = meaning_of(name)
-    if meaning is None and (amiss := half_said(name)):
-        return f"has a layer {legible(layer)} that {amiss}"
-    return meaning
+    if meaning := meaning_of(name):
+        return meaning
+    words = spoken(name)
+    if not re.match(r"(FOLD|KEEP OUT|RIVETS?|BOLTS?)( |$)", words):
+        return Meaning("sheet")
+    undecided = re.fullmatch(rf"FOLD(?: {SIZE})?", words)
+    what = "does not say which way the fold goes" if undecided else "has words that are not known"
+    raise InputError([Fault("", f"has a layer {legible(layer)} that {what}", f"name it {CHOICE}")])

@@ -1,46 +1,23 @@
-"""The closed loops of a DXF drawing: the outline of a sheet and what is cut out of it.
+"""Closed loops from strokes in any order and direction, and the one of them that holds the others.
 
-Model space only.  Blocks are taken apart; layers that are off or frozen, text, dimensions, hatches and points are
-passed over.  Curves become chords at most `CHORD_ERROR` off.  Pieces are joined where their ends lie within `GAP`,
-whatever their order and direction; a piece drawn twice counts once.  Coordinates come out in mm by the drawing's
-$INSUNITS (no unit means mm).
+Strokes are joined where their ends lie within `GAP`; a stroke drawn twice counts once.  Plan coordinates in mm.
 """
 
 from __future__ import annotations
 
-import logging
 import math
-from collections import Counter
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from pathlib import Path
 
-import ezdxf
-import ezdxf.units
 import numpy as np
 import shapely
-from ezdxf.entities import DXFGraphic, Insert, Polyline
-from ezdxf.math import Vec3
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from .errors import Fault, InputError
-from .fields import FARTHEST
-from .files import check_file
-from .outline import CHORD_ERROR, Ring, arc_points, circle_ring, open_ring, ring_fault
-
-logging.getLogger("ezdxf").addHandler(logging.NullHandler())  # its remarks on odd files are not for the screen
+from .outline import CHORD_ERROR, Ring, circle_ring, open_ring, ring_fault
 
 GAP = 0.05  # mm, ends this near are one
-MM_PER_UNIT = {0: 1.0, 1: 25.4, 2: 304.8, 4: 1.0, 5: 10.0, 6: 1000.0}  # $INSUNITS
-CURVES = ("LINE", "ARC", "CIRCLE", "ELLIPSE", "SPLINE", "HELIX", "LWPOLYLINE", "POLYLINE")
-SOLIDS = ("3DFACE", "3DSOLID", "BODY", "REGION", "MESH", "SURFACE", "EXTRUDEDSURFACE", "LOFTEDSURFACE")
-SOLIDS += ("REVOLVEDSURFACE", "SWEPTSURFACE", "PLANESURFACE")
-MOST_PIECES = 30_000
-TOO_MANY = f"holds more than {MOST_PIECES} lines, arcs and blocks"
-GREATEST_RADIUS = 1e7  # mm, of an arc; ten times as far as a coordinate may be from the origin
-DEEPEST_BLOCK = 16
 JOINED = f"ends within {GAP:g} mm are joined by themselves"
 
 
@@ -77,154 +54,7 @@ class Piece:
         return shapely.get_coordinates(line.interpolate(0.5, normalized=True))[0]
 
 
-@dataclass(frozen=True)
-class Drawing:
-    """What a drawing holds: the outline, the loops inside it, the unit it was drawn in."""
-
-    outline: Loop
-    cutouts: tuple[Loop, ...]
-    unit: str
-
-
-def read_loops(path: Path) -> Drawing:
-    """The largest closed loop of a DXF file and the loops inside it.
-
-    InputError if the file is no DXF, is not flat, has open ends, crossings, or more than one outline.
-    """
-    check_file(path)
-    if path.read_bytes()[:4] == b"AC10":
-        raise _refuse("is a DWG file", "export the drawing as DXF")
-    try:
-        with np.errstate(all="ignore"):  # what overflows is told as not finite
-            document = ezdxf.readfile(path)
-            scale, unit = _unit(document)
-            pieces = _pieces(document, scale)
-    except InputError:
-        raise
-    except (ezdxf.DXFError, OSError, ArithmeticError, ValueError, LookupError, TypeError, AttributeError):
-        raise _refuse("is not a readable DXF file", "export it again as ASCII DXF, R2000 or later") from None
-    return _nest(_loops(pieces), unit)
-
-
-def _unit(document: ezdxf.document.Drawing) -> tuple[float, str]:
-    """mm per drawing unit, and the unit's name."""
-    unit = int(document.header.get("$INSUNITS", 0))
-    if unit not in MM_PER_UNIT:
-        name = ezdxf.units.unit_name(unit)
-        raise _refuse(f"is drawn in {name}", "set its unit to mm, cm, m, inch or foot ($INSUNITS)")
-    return MM_PER_UNIT[unit], "not given and taken as mm" if unit == 0 else ezdxf.units.decode(unit)
-
-
-def _refuse(what: str, cure: str = "") -> InputError:
-    return InputError([Fault("", what, cure)])
-
-
-# --- strokes ---------------------------------------------------------------------------------------------------
-
-
-def _pieces(document: ezdxf.document.Drawing, scale: float) -> list[Piece]:
-    """Every stroke in model space, flat and in mm."""
-    hidden = {layer.dxf.name.lower() for layer in document.layers if layer.is_off() or layer.is_frozen()}
-    hidden.add("defpoints")
-    seen: Counter[str] = Counter()
-    strokes = []
-    for entity in _apart(document.modelspace(), hidden, 0):
-        kind = entity.dxftype()
-        seen[kind] += 1
-        if kind in SOLIDS or (isinstance(entity, Polyline) and not _is_line(entity)):
-            raise _refuse(f"holds a solid or a face ({kind})", "draw the flat outline with lines and arcs")
-        if kind in CURVES:
-            strokes += _strokes(entity, scale)
-        if max(len(strokes), seen.total()) > MOST_PIECES:
-            raise _refuse(TOO_MANY, "leave only the outline and cut-outs")
-    if not strokes:
-        found = ", ".join(f"{kind} ({count})" for kind, count in seen.most_common(4))
-        only = f", only {found}" if found else ""
-        raise _refuse(f"holds no lines or arcs in model space{only}", "draw the outline as a closed loop")
-    if not all(np.isfinite(points).all() and np.abs(points).max() <= FARTHEST for points, _ in strokes):
-        raise _refuse(f"has coordinates beyond {FARTHEST:g} mm from the origin", "move the sheet to the origin")
-    heights = np.concatenate([points[:, 2] for points, _ in strokes])
-    if np.ptp(heights) > GAP:
-        what = f"is not flat: its lines lie at heights from {heights.min():g} to {heights.max():g} mm"
-        raise _refuse(what, "project it to one plane, the sheet seen from its up face")
-    flat = (Piece(points[:, :2], arc) for points, arc in strokes)
-    return [piece for piece in flat if piece.length > GAP]
-
-
-def _apart(entities: Iterable[DXFGraphic], hidden: set[str], depth: int) -> Iterator[DXFGraphic]:
-    """All visible entities; a block reference itself comes before what is in it."""
-    if depth > DEEPEST_BLOCK:
-        raise _refuse(f"has blocks nested more than {DEEPEST_BLOCK} deep", "explode the blocks")
-    for entity in entities:
-        if entity.dxf.get("layer", "0").lower() in hidden or entity.dxf.get("invisible", 0):
-            continue
-        if not isinstance(entity, Insert):
-            yield entity
-            continue
-        copies = [entity]
-        if entity.mcount > 1:
-            if depth:  # ezdxf does not scale such a grid with the block it stands in
-                raise _refuse("has an array of blocks inside a block", "explode the outer block")
-            if entity.mcount > MOST_PIECES:
-                raise _refuse(TOO_MANY, "leave only the outline and cut-outs")
-            copies = entity.multi_insert()
-        for copy in copies:
-            yield copy
-            yield from _apart(copy.virtual_entities(), hidden, depth + 1)
-
-
-def _is_line(entity: Polyline) -> bool:
-    return entity.is_2d_polyline or entity.is_3d_polyline
-
-
-def _strokes(entity: DXFGraphic, scale: float) -> list[tuple[np.ndarray, tuple | None]]:
-    """Points (n, 3) in mm, and the arc they lie on, of each stroke of an entity."""
-    kind = entity.dxftype()
-    if kind == "LINE":
-        return [(_array([entity.dxf.start, entity.dxf.end], scale), None)]
-    if kind in ("ARC", "CIRCLE"):
-        return [_arc(entity, scale)] if entity.dxf.radius > 0 else []
-    if kind in ("ELLIPSE", "SPLINE", "HELIX"):
-        _check_reach(entity, scale)
-        return [(_array(entity.flattening(CHORD_ERROR / 2 / scale), scale), None)]
-    if isinstance(entity, Polyline) and entity.dxf.flags & entity.SPLINE_FIT_VERTICES_ADDED:
-        shown = [v.dxf.location for v in entity.vertices if not v.dxf.flags & v.SPLINE_FRAME_CONTROL_POINT]
-        return [(_array(shown + shown[:1] * entity.is_closed, scale), None)]
-    return [stroke for part in entity.virtual_entities() for stroke in _strokes(part, scale)]
-
-
-def _check_reach(entity: DXFGraphic, scale: float) -> None:
-    """Refuse a curve so large that its chords could not be counted."""
-    points = [entity.dxf.major_axis] if entity.dxftype() == "ELLIPSE" else [*entity.control_points, *entity.fit_points]
-    if not all(abs(v) * scale <= GREATEST_RADIUS for point in points for v in Vec3(point)):
-        raise _refuse(f"has a curve beyond {GREATEST_RADIUS:g} mm", "draw it as a line")
-
-
-def _array(points: Iterable[Vec3], scale: float) -> np.ndarray:
-    return np.array([(p.x, p.y, p.z) for p in points]).reshape(-1, 3) * scale
-
-
-def _arc(entity: DXFGraphic, scale: float) -> tuple[np.ndarray, tuple[float, float, float]]:
-    """An ARC or CIRCLE: its points are laid out in its own plane and then turned into the drawing's."""
-    centre, radius = entity.dxf.center * scale, entity.dxf.radius * scale
-    if not radius <= GREATEST_RADIUS:
-        raise _refuse(f"has an arc of radius {radius:g} mm", "draw it as a line")
-    start, sweep = 0.0, math.tau
-    if entity.dxftype() == "ARC":
-        start = math.radians(entity.dxf.start_angle)
-        sweep = math.radians(entity.dxf.end_angle) - start
-        sweep = sweep % math.tau or math.tau
-    plane = entity.ocs()
-    own = arc_points((centre.x, centre.y), radius, start, sweep)
-    points = plane.points_to_wcs([Vec3(x, y, centre.z) for x, y in own])
-    middle = plane.to_wcs(centre)
-    return _array(points, 1.0), (middle.x, middle.y, radius)
-
-
-# --- joining ---------------------------------------------------------------------------------------------------
-
-
-def _loops(pieces: list[Piece]) -> list[Loop]:
+def loops_of(pieces: list[Piece]) -> list[Loop]:
     """Closed loops from pieces in any order and direction."""
     closed = [piece for piece in pieces if _gap(piece) <= GAP]
     chains = [[(piece, False)] for piece in closed]
@@ -339,10 +169,7 @@ def _once(loops: list[Loop]) -> list[Loop]:
     return [loop for i, loop in enumerate(loops) if i not in twice]
 
 
-# --- nesting ---------------------------------------------------------------------------------------------------
-
-
-def _nest(loops: list[Loop], unit: str) -> Drawing:
+def nested(loops: list[Loop]) -> tuple[Loop, tuple[Loop, ...]]:
     """The largest loop and those inside it."""
     loops = sorted(loops, key=lambda loop: -shapely.Polygon(loop.ring).area)
     outline, *inner = loops
@@ -356,4 +183,4 @@ def _nest(loops: list[Loop], unit: str) -> Drawing:
             faults.append(Fault("", what, "one sheet a drawing: move the other one to its own file"))
     if faults:
         raise InputError(faults[:5])
-    return Drawing(outline, tuple(inner), unit)
+    return outline, tuple(inner)

@@ -49,7 +49,8 @@ class Fold:
 class Support:
     """How the panel is held.
 
-    kind: edge, rivets, bolts, rest.  path: line held (None: the whole outline).  at: bolt centres.
+    kind: edge, rivets, bolts, rest.  path: line held (None: the whole outline).  at: centres of bolts, or of the rivets
+    along path where they are not at even pitch.
     hold: pinned (no deflection), clamped (nor rotation), guided (rotation held, deflection free).
     in_plane: held, free or unknown; slip: mm a clearance hole lets go before it holds (None: no slip given).
     pitch, diameter: mm.  stiffness: N/mm per fastener, or N/mm per mm of edge; None means rigid.
@@ -68,8 +69,8 @@ class Support:
     strength: float | None = None
 
     def fasteners(self) -> tuple[Point, ...]:
-        """Centres of the bolts, or of the rivets at even pitch, the ends of an open row included."""
-        if self.kind == "bolts":
+        """Centres of the bolts, or of the rivets: as given, or at even pitch, the ends of an open row included."""
+        if self.kind == "bolts" or self.at:
             return self.at
         if self.kind != "rivets" or self.path is None:
             return ()

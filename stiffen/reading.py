@@ -7,16 +7,19 @@ mm, N, MPa, kg, s, Hz.  Places in faults count from 1, as a person does: `load[2
 from __future__ import annotations
 
 import copy
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from . import records
+from .drawn import Drawing, read_drawing
 from .errors import InputError
-from .fields import Faults, Range, Table, likeness, show
+from .fields import Faults, Range, Table, legible, likeness, show
 from .files import Where, read_json, read_toml, refuse, write_json
+from .layers import CHOICE, meaning_of, spoken
 from .layout import SIDES, Layout
-from .loops import Drawing, Loop, read_loops
+from .loops import Loop
 from .material import Material, materials
 from .outline import Ring, Sheet, round_corners
 from .panel import GOALS, SYMMETRIES, Cutout, Fold, Panel
@@ -111,7 +114,7 @@ def _panel(root: Table, folder: Path) -> tuple[Panel | None, Context]:
     for key in PANEL_KEYS:
         head.has(key)
     tools, tools_data = _tools(head, folder)
-    outline, drawing = _outline(head, folder)
+    outline, drawing = _outline(head, folder, _own_layers(root, head))
     cutouts, sheet = _cutouts(root, head, outline, drawing)
     context = Context(sheet, tools, head.choice("bead_side", (*SIDES, "either"), "up"))
     values = {
@@ -123,11 +126,11 @@ def _panel(root: Table, folder: Path) -> tuple[Panel | None, Context]:
         "goal": head.choice("goal", GOALS, "lightest"),
         "beads_at_most": _count(head, "beads_at_most"),
         "dies_at_most": _count(head, "dies_at_most"),
-        "supports": _rows(root, "support", partial(records.support, sheet=sheet)),
+        "supports": _rows_and_marks(root, head, drawing, "support", partial(records.support, sheet=sheet)),
         "loads": _rows(root, "load", partial(records.load, sheet=sheet)),
         **_cases(root),
-        "keep_outs": _rows(root, "keep_out", partial(records.keep_out, sheet=sheet)),
-        "folds": _folds(root, sheet),
+        "keep_outs": _rows_and_marks(root, head, drawing, "keep_out", partial(records.keep_out, sheet=sheet)),
+        "folds": _folds(root, head, drawing, sheet),
         "masses": _rows(root, "mass", partial(records.mass, sheet=sheet)),
         "trims": _rows(root, "trim", partial(records.trim, sheet=sheet)),
         "beads": _rows(root, "bead", partial(records.bead, **context._asdict())),
@@ -151,14 +154,17 @@ def _count(head: Table, key: str) -> int | None:
 
 
 def _source(data: dict, tools: dict, drawing: Drawing | None) -> dict:
-    """A copy of the panel's data with nothing left to look up: tools in place, and the drawing's loops as points."""
+    """A copy of the panel's data with nothing left to look up: tools in place, and what is drawn as points."""
     source = copy.deepcopy(data)
+    source.pop("dxf_layers", None)
     head = source["panel"]
     head["tools"] = copy.deepcopy(tools)
     if drawing:
         del head["outline_dxf"]
         head["outline"] = [list(point) for point in drawing.outline.ring]
         source["cutout"] = source.get("cutout", []) + [_plain_loop(loop) for loop in drawing.cutouts]
+        for mark in drawing.marks:
+            source[mark.key] = [*source.get(mark.key, []), mark.row]
     return source
 
 
@@ -169,9 +175,30 @@ def _plain_loop(loop: Loop) -> dict:
     return {"polygon": [list(point) for point in loop.ring]}
 
 
-def _rows(root: Table, key: str, build: partial) -> tuple:
+Build = Callable[[Table], Any]  # from a table to a record, or None with faults kept
+
+
+def _rows(root: Table, key: str, build: Build) -> tuple:
     """The records of one array of tables, faulty ones left out."""
     return tuple(record for row in root.tables(key) if (record := build(row)) is not None)
+
+
+def _rows_and_marks(root: Table, head: Table, drawing: Drawing | None, key: str, build: Build) -> tuple:
+    """The records of one array of tables, then those that the drawing marks; faulty ones left out."""
+    records = list(_rows(root, key, build))
+    for mark in drawing.marks if drawing else ():
+        if mark.key != key:
+            continue
+        faults = Faults(mark.row)
+        record = build(Table(mark.row, faults))
+        try:
+            faults.tell()
+            records.append(record)
+        except InputError as error:
+            for fault in error.faults:
+                told = f"{head.data['outline_dxf']}: layer {legible(mark.layer)}: {fault.where or key} {fault.what}"
+                head.fault("outline_dxf", told, fault.cure)
+    return tuple(records)
 
 
 def _close(root: Table) -> None:
@@ -236,7 +263,19 @@ def _tools(head: Table, folder: Path) -> tuple[Tools | None, dict]:
     return None, {}
 
 
-def _outline(head: Table, folder: Path) -> tuple[Ring | None, Drawing | None]:
+def _own_layers(root: Table, head: Table) -> dict[str, str]:
+    """[dxf_layers]: the user's names of layers to ours."""
+    own = root.table("dxf_layers")
+    if own and "outline_dxf" not in head.data:
+        root.fault("dxf_layers", "has no meaning without outline_dxf", "it names the layers of that drawing")
+    names = {key: own.text(key) for key in own.data} if own else {}
+    for key, name in names.items():
+        if own and name is not None and meaning_of(name) is None:
+            own.fault(key, f"is {show(name)}", f"name it {CHOICE}")
+    return {spoken(key): name for key, name in names.items() if name}
+
+
+def _outline(head: Table, folder: Path, own_layers: dict[str, str]) -> tuple[Ring | None, Drawing | None]:
     """The outline with its corners rounded, from points or from a drawing."""
     given = [key for key in ("outline", "outline_dxf") if head.has(key)]
     radius = head.number("corner_radius", Range(0.0, 5000.0, "mm"), 0.0)
@@ -245,7 +284,7 @@ def _outline(head: Table, folder: Path) -> tuple[Ring | None, Drawing | None]:
         head.fault("outline", what, 'give outline = [[x, y], ...] or outline_dxf = "part.dxf"')
         return None, None
     if given == ["outline_dxf"]:
-        drawing = _drawing(head, folder)
+        drawing = _drawing(head, folder, own_layers)
         if "corner_radius" in head.data:
             head.fault("corner_radius", "has no meaning beside outline_dxf", "round the corners in the drawing")
         return drawing and drawing.outline.ring, drawing
@@ -260,17 +299,20 @@ def _outline(head: Table, folder: Path) -> tuple[Ring | None, Drawing | None]:
         return ring, None
 
 
-def _drawing(head: Table, folder: Path) -> Drawing | None:
-    """The loops of the drawing that outline_dxf names."""
+def _drawing(head: Table, folder: Path, own_layers: dict[str, str]) -> Drawing | None:
+    """The loops of the drawing that outline_dxf names, and what its layers mark."""
     name = head.text("outline_dxf")
     if name is None:
         return None
     try:
-        drawing = read_loops(folder / name)
+        drawing = read_drawing(folder / name, own_layers)
     except InputError as error:
         for fault in error.faults:
             head.fault("outline_dxf", f"{Path(name).name}: {fault.what}", fault.cure)
         return None
+    for missing in own_layers.keys() - {spoken(layer) for layer in drawing.layers}:
+        what = f"{Path(name).name}: has no layer {show(missing)}, which [dxf_layers] names"
+        head.fault("outline_dxf", what, likeness(missing, drawing.layers))
     unit = f"the drawing's unit is {drawing.unit}"
     return drawing if _plausible_span(head, "outline_dxf", drawing.outline.ring, unit) else None
 
@@ -313,18 +355,20 @@ def _cutouts(
     return cutouts, sheet
 
 
-def _folds(root: Table, sheet: Sheet | None) -> tuple[Fold, ...]:
+def _folds(root: Table, head: Table, drawing: Drawing | None, sheet: Sheet | None) -> tuple[Fold, ...]:
     """Fold lines; no two may cross on the sheet."""
     folds: list[Fold] = []
-    for row in root.tables("fold"):
+
+    def build(row: Table) -> Fold | None:
         fold = records.fold(row, sheet)
         if fold is None:
-            continue
-        crossed = sheet and any(sheet.crossing(fold.line, other.line) for other in folds)
-        if crossed:
+            return None
+        if sheet and any(sheet.crossing(fold.line, other.line) for other in folds):
             row.fault("line", "crosses another fold on the sheet", "one fold at a place")
         folds.append(fold)
-    return tuple(folds)
+        return fold
+
+    return _rows_and_marks(root, head, drawing, "fold", build)
 
 
 def _cases(root: Table) -> dict:

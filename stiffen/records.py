@@ -8,6 +8,8 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+from shapely.geometry import LineString
+
 from .fields import REQUIRED, Range, Table, likeness
 from .layout import OPEN, SIDES, Bead, Hole
 from .material import Material
@@ -141,7 +143,7 @@ LINE = ("along", "path", "inset", *HOW)
 SUPPORT_KEYS = {
     "edge": Keys(("kind",), LINE),
     "rest": Keys(("kind",), LINE),
-    "rivets": Keys(("kind", "pitch", "diameter"), (*LINE, "strength")),
+    "rivets": Keys(("kind", "diameter"), (*LINE, "pitch", "at", "strength")),
     "bolts": Keys(("kind", "at", "diameter"), (*HOW, "strength")),
 }
 
@@ -150,9 +152,9 @@ def support(row: Table, sheet: Sheet | None) -> Support | None:
     """[[support]]: how the panel is held.
 
     edge, rest, rivets: along = "outline" (optional inset, mm inward; rivets: 2.5 diameters unless given) or path.
-    rivets need pitch and diameter, bolts need at and diameter; both may have a strength.  hold is pinned unless given;
-    in_plane is unknown for rivets and bolts and free for edge and rest unless given; {slip = mm} means held after so
-    much slip.
+    rivets need diameter, and pitch or, with path, at; bolts need at and diameter; both may have a strength.  hold is
+    pinned unless given; in_plane is unknown for rivets and bolts and free for edge and rest unless given; {slip = mm}
+    means held after so much slip.
     """
     kind = row.choice("kind", SUPPORT_KINDS)
     hold = row.choice("hold", HOLDS, HOLDS[0])
@@ -170,10 +172,14 @@ def support(row: Table, sheet: Sheet | None) -> Support | None:
         row.restrict(f"a support of kind {kind}", *SUPPORT_KEYS[kind])
     if kind in ("edge", "rest", "rivets"):
         _one_line(row, f"a support of kind {kind}")
+    if kind == "rivets":
+        _pitch_or_places(row)
     _on_sheet(row, sheet, path)
     _points_on_sheet(row, sheet, at)
     if not row.ok:
         return None
+    if kind == "rivets" and at:
+        pitch = LineString(path).length / max(1, len(at) - (path[0] != path[-1]))
     if kind == "rivets" and pitch <= diameter:
         return row.fault("pitch", f"is {pitch:g}, not more than the diameter", "at least 3 diameters")
     if along:
@@ -182,6 +188,17 @@ def support(row: Table, sheet: Sheet | None) -> Support | None:
             return row.fault("inset", "is 0, which puts the rivets on the very edge", "at least 2 diameters")
         path = _inset_line(row, sheet, inset) if inset and sheet else None
     return Support(kind, hold, in_plane, slip, path, at, pitch, diameter, stiffness, strength)
+
+
+def _pitch_or_places(row: Table) -> None:
+    """Tell unless rivets have either a pitch, or centres along a path."""
+    if "at" not in row.data:
+        if "pitch" not in row.data:
+            row.fault("pitch", "is missing", "rivets need pitch, or path and at = [[x, y], ...]")
+    elif "pitch" in row.data:
+        row.fault("pitch", "stands beside at", "give one of the two")
+    elif "along" in row.data:
+        row.fault("at", 'has no meaning beside along = "outline"', "give the row's line as path")
 
 
 def _inset_line(row: Table, sheet: Sheet, inset: float) -> tuple | None:

@@ -189,14 +189,15 @@ def free_motions(shell: Shell, fixed: np.ndarray, springs: sp.spmatrix | None = 
 class Held:
     """A shell on its supports, factorised once for all cases, modes and pushes.
 
-    fixed: freedoms held at zero.  springs: (6 n, 6 n) stiffness added by elastic supports or stiff edge tubes.
-    masses: (6 n,) kg lumped on the freedoms.
+    fixed: freedoms held at zero.  springs: (6 n, 6 n) stiffness of elastic supports.  masses: (6 n,) kg lumped on the
+    freedoms.  tubes: (6 n, 6 n) stiffness of what is fitted to the sheet itself, such as edge tubes.
     """
 
     shell: Shell
     fixed: np.ndarray
     springs: sp.spmatrix | None = None
     masses: np.ndarray | None = None
+    tubes: sp.spmatrix | None = None
 
     @cached_property
     def free(self) -> np.ndarray:
@@ -207,9 +208,12 @@ class Held:
 
     @cached_property
     def stiffness(self) -> sp.csr_matrix:
-        """Stiffness of sheet and springs."""
-        K = self.shell.stiffness
-        return K if self.springs is None else (K + self.springs).tocsr()
+        """Stiffness of sheet, tubes and springs."""
+        return sum(self._added, self.shell.stiffness).tocsr()
+
+    @property
+    def _added(self) -> list[sp.spmatrix]:
+        return [added for added in (self.tubes, self.springs) if added is not None]
 
     @cached_property
     def factor(self) -> Callable[[np.ndarray], np.ndarray]:
@@ -237,8 +241,8 @@ class Held:
 
     @property
     def _dissection(self) -> Dissection:
-        """That of the shell, unless springs couple nodes that no triangle does."""
-        return self.shell.dissection if self.springs is None else self.shell.dissected_with(self.springs)
+        """That of the shell, unless tubes or springs couple nodes that no triangle does."""
+        return self.shell.dissected_with(sum(self._added)) if self._added else self.shell.dissection
 
     def solve(self, forces: np.ndarray) -> np.ndarray:
         """Displacements (6 n, k) or (6 n,) under forces of the same shape, N and N mm; balance checked."""
@@ -249,11 +253,9 @@ class Held:
 
     def reactions(self, u: np.ndarray, forces: np.ndarray) -> np.ndarray:
         """(6 n, k) or (6 n,) forces from rigid supports and springs on the sheet."""
-        R = self.shell.stiffness @ u - forces
-        out = np.zeros_like(R)
-        out[self.fixed] = R[self.fixed]
-        if self.springs is not None:
-            out -= self.springs @ u
+        within = self.shell.stiffness @ u if self.tubes is None else (self.shell.stiffness + self.tubes) @ u
+        out = np.zeros_like(within) if self.springs is None else -(self.springs @ u)
+        out[self.fixed] = (within - forces)[self.fixed]
         return out
 
     def _check_balance(self, u: np.ndarray, forces: np.ndarray) -> None:

@@ -10,10 +10,10 @@ import pytest
 PACKAGE = Path(__file__).parent.parent / "stiffen"
 ORDER = """errors threads material tools layout panel verdict
 section rolled flaring spacing folds rules rivets
-fields files locks outline loops toolfile records reading
+fields files locks outline fasteners layers loops drawn toolfile records reading
 rolling curl bench
 sizing triangulation soundness folding network seeds discs mesh
-triangle shell rotation corotational contact equilibrium path large
+triangle fronts shell rotation corotational contact equilibrium path large
 loads supports stand ribbed opinion judging
 candidates families symmetry moves cuts program proof bound branching searching
 strokes marking scribe dxf titles drawing plots layout_plot curves curve_plot motion pictures nesting
@@ -25,7 +25,7 @@ OWNERS = {
     "sfepy": {"opinion"},
     "matplotlib": {"plots", "layout_plot", "curve_plot", "compare_plot", "motion", "paper"},
     "PIL": {"motion"},
-    "ezdxf": {"outline", "loops", "dxf", "drawing"},
+    "ezdxf": {"drawn", "dxf"},
     "jinja2": {"page"},
     "tqdm": {"cli"},
     "threadpoolctl": {"threads"},

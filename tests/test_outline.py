@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from shapely.geometry import LinearRing, Polygon
 
+from stiffen.drawn import read_drawing
 from stiffen.errors import InputError
-from stiffen.loops import read_loops
 from stiffen.outline import (
     CHORD_ERROR,
     Sheet,
@@ -201,7 +201,7 @@ def test_cutouts_that_clash():
 
 @pytest.fixture
 def drawing(tmp_path):
-    """An empty drawing in mm, and what `read_loops` makes of it."""
+    """An empty drawing in mm, and what `read_drawing` makes of it."""
 
     class Sketch:
         def __init__(self):
@@ -230,7 +230,7 @@ def drawing(tmp_path):
         def read(self):
             path = tmp_path / "sketch.dxf"
             self.document.saveas(path)
-            return read_loops(path)
+            return read_drawing(path)
 
     return Sketch()
 
@@ -506,7 +506,7 @@ def test_files_that_are_no_drawing(tmp_path, content, told):
     path = tmp_path / "part.dxf"
     path.write_bytes(content)
     with pytest.raises(InputError, match=told):
-        read_loops(path)
+        read_drawing(path)
 
 
 def test_damaged_drawings_are_refused_or_read_but_never_crash(tmp_path, capfd):
@@ -522,7 +522,7 @@ def test_damaged_drawings_are_refused_or_read_but_never_crash(tmp_path, capfd):
         spoilt[place : place + chance.choice((0, 1, 2))] = [chance.choice((b"nan", b"1e308", b"-1", b"", b"SPLINE"))]
         path.write_bytes(b"\n".join(spoilt))
         try:
-            read_loops(path)
+            read_drawing(path)
         except InputError:
             refused += 1
     assert refused > 50
@@ -537,8 +537,8 @@ def test_floor_pan_drawing_is_what_its_script_says(tmp_path):
     script = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(script)
     script.draw(tmp_path / "again.dxf")
-    found = read_loops(EXAMPLES / "floor_pan.dxf")
-    assert read_loops(tmp_path / "again.dxf") == found
+    found = read_drawing(EXAMPLES / "floor_pan.dxf")
+    assert read_drawing(tmp_path / "again.dxf") == found
     assert found.outline.span == pytest.approx((script.LENGTH, script.WIDTH))
     area = script.LENGTH * script.WIDTH - (4 - math.pi) * script.CORNER**2 - math.pi / 2 * script.NOTCH**2
     rounds = math.tau * script.CORNER + math.pi * script.NOTCH  # where chords stand for arcs

@@ -1,0 +1,324 @@
+"""A DXF drawing of a sheet: its outline, what is cut out of it, and what its layers mark.
+
+Model space only.  Blocks are taken apart; layers that are off or frozen, text, dimensions and hatches are passed over.
+Curves become chords at most `CHORD_ERROR` off.  Coordinates come out in mm by the drawing's $INSUNITS (no unit means
+mm).  `layers` has the names of the layers that mark folds, keep-outs, rivets and bolts.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import ezdxf
+import ezdxf.document
+import ezdxf.units
+import numpy as np
+from ezdxf.entities import DXFGraphic, Insert, Polyline
+from ezdxf.math import Vec3
+
+from .errors import Fault, InputError
+from .fasteners import rows
+from .fields import FARTHEST, legible
+from .files import check_file
+from .layers import Meaning, layer_meaning
+from .loops import GAP, Loop, Piece, loops_of, nested
+from .outline import CHORD_ERROR, XY, arc_points
+
+logging.getLogger("ezdxf").addHandler(logging.NullHandler())  # its remarks on odd files are not for the screen
+
+MM_PER_UNIT = {0: 1.0, 1: 25.4, 2: 304.8, 4: 1.0, 5: 10.0, 6: 1000.0}  # $INSUNITS
+CURVES = ("LINE", "ARC", "CIRCLE", "ELLIPSE", "SPLINE", "HELIX", "LWPOLYLINE", "POLYLINE")
+SOLIDS = ("3DFACE", "3DSOLID", "BODY", "REGION", "MESH", "SURFACE", "EXTRUDEDSURFACE", "LOFTEDSURFACE")
+SOLIDS += ("REVOLVEDSURFACE", "SWEPTSURFACE", "PLANESURFACE")
+GREATEST_DRAWING = 3_000_000  # bytes; larger ones take longer to read than anybody waits
+MOST_PIECES = 30_000
+MOST_POINTS = 1_000_000  # that stand for all its curves
+TOO_MANY = f"holds more than {MOST_PIECES} lines, arcs and blocks"
+TOO_LARGE = f"holds curves so large that they take more than {MOST_POINTS} chords"
+LEAVE_ONLY = "leave only the outline and cut-outs"
+GREATEST_RADIUS = 1e7  # mm, of an arc; ten times as far as a coordinate may be from the origin
+DEEPEST_BLOCK = 16
+
+
+@dataclass(frozen=True)
+class Mark:
+    """What a layer marks, in the keys of the panel file: a row of [[fold]], [[keep_out]] or [[support]]."""
+
+    key: str
+    row: dict[str, Any]
+    layer: str
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """What a drawing holds: the outline, the loops inside it, the unit it was drawn in, what its layers mark."""
+
+    outline: Loop
+    cutouts: tuple[Loop, ...]
+    unit: str
+    marks: tuple[Mark, ...] = ()
+    layers: tuple[str, ...] = ()
+
+
+Stroke = tuple[np.ndarray, tuple[float, float, float] | None]
+
+
+@dataclass
+class _Layer:
+    """All that lies on one layer, in mm: strokes (points (n, 3), and the arc they lie on), and points and circles."""
+
+    name: str
+    meaning: Meaning
+    strokes: list[Stroke] = field(default_factory=list)
+    spots: list[tuple[Vec3, float]] = field(default_factory=list)  # with the diameter, 0 for a point
+
+
+def read_drawing(path: Path, own_layers: Mapping[str, str] | None = None) -> Drawing:
+    """The largest closed loop of a DXF file, the loops inside it, and what its layers mark.
+
+    own_layers: the user's names of layers, as `layers.spoken`, to ours.  InputError if the file is no DXF, is not flat,
+    has open ends, crossings, or more than one outline, or marks what cannot be.
+    """
+    check_file(path, GREATEST_DRAWING)
+    try:
+        if path.read_bytes()[:4] == b"AC10":
+            raise _refuse("is a DWG file", "export the drawing as DXF")
+        with np.errstate(all="ignore"):  # what overflows is told as not finite
+            document = ezdxf.readfile(path)
+            scale, unit = _unit(document)
+            found = _layers(document, scale, own_layers or {})
+    except InputError:
+        raise
+    except (ezdxf.DXFError, OSError, ArithmeticError, ValueError, LookupError, TypeError, AttributeError):
+        raise _refuse("is not a readable DXF file", "export it again as ASCII DXF, R2000 or later") from None
+    marks = tuple(mark for layer in found for mark in _marks(layer))
+    sheet = [stroke for layer in found if layer.meaning.kind == "sheet" for stroke in layer.strokes]
+    outline, cutouts = nested(loops_of(_pieces(sheet)))
+    names = tuple(layer.dxf.name for layer in document.layers)
+    return Drawing(outline, cutouts, unit, marks, names)
+
+
+def _unit(document: ezdxf.document.Drawing) -> tuple[float, str]:
+    """mm per drawing unit, and the unit's name."""
+    unit = int(document.header.get("$INSUNITS", 0))
+    if unit not in MM_PER_UNIT:
+        name = ezdxf.units.unit_name(unit)
+        raise _refuse(f"is drawn in {name}", "set its unit to mm, cm, m, inch or foot ($INSUNITS)")
+    return MM_PER_UNIT[unit], "not given and taken as mm" if unit == 0 else ezdxf.units.decode(unit)
+
+
+def _refuse(what: str, cure: str = "") -> InputError:
+    return InputError([Fault("", what, cure)])
+
+
+# --- strokes ---------------------------------------------------------------------------------------------------
+
+
+def _layers(document: ezdxf.document.Drawing, scale: float, own: Mapping[str, str]) -> list[_Layer]:
+    """Everything in model space that a layer has a meaning for, layer by layer, flat and in mm."""
+    hidden = {layer.dxf.name.lower() for layer in document.layers if layer.is_off() or layer.is_frozen()}
+    meaning = cache(lambda name: layer_meaning(name, own))
+    seen: Counter[str] = Counter()
+    found: dict[str, _Layer] = {}
+    size = count = 0
+    for entity, name in _apart(document.modelspace(), hidden, "0", 0):
+        kind = entity.dxftype()
+        seen[kind] += 1
+        if seen.total() > MOST_PIECES:
+            raise _refuse(TOO_MANY, LEAVE_ONLY)
+        if kind not in (*CURVES, *SOLIDS, "POINT") or meaning(name).kind == "nothing":
+            continue
+        if kind in SOLIDS or (isinstance(entity, Polyline) and not _is_line(entity)):
+            raise _refuse(f"holds a solid or a face ({kind})", "draw the flat outline with lines and arcs")
+        layer = found.setdefault(name.lower(), _Layer(name, meaning(name)))
+        if layer.meaning.kind in ("rivets", "bolts"):
+            layer.spots += _spots(entity, scale)
+            continue
+        for stroke in _strokes(entity, scale):
+            layer.strokes.append(stroke)
+            size += len(stroke[0])
+            count += 1
+            if count > MOST_PIECES or size > MOST_POINTS:
+                raise _refuse(TOO_MANY if count > MOST_PIECES else TOO_LARGE, LEAVE_ONLY)
+    strokes = [stroke for layer in found.values() for stroke in layer.strokes]
+    if not any(layer.strokes for layer in found.values() if layer.meaning.kind == "sheet"):
+        told = ", ".join(f"{legible(kind)} ({count})" for kind, count in seen.most_common(4))
+        only = f", only {told}" if told else ""
+        what = "but the marked layers" if strokes else "in model space"
+        raise _refuse(f"holds no lines or arcs {what}{only}", "draw the outline as a closed loop")
+    _check_flat(strokes)
+    return list(found.values())
+
+
+def _check_flat(strokes: list[Stroke]) -> None:
+    """Refuse strokes that lie too far out, or not in one plane."""
+    if not all(np.isfinite(points).all() and np.abs(points).max() <= FARTHEST for points, _ in strokes):
+        raise _refuse(f"has coordinates beyond {FARTHEST:g} mm from the origin", "move the sheet to the origin")
+    heights = np.concatenate([points[:, 2] for points, _ in strokes])
+    if np.ptp(heights) > GAP:
+        what = f"is not flat: its lines lie at heights from {heights.min():g} to {heights.max():g} mm"
+        raise _refuse(what, "project it to one plane, the sheet seen from its up face")
+
+
+def _pieces(strokes: Iterable[Stroke]) -> list[Piece]:
+    """Strokes in plan, those left out that are shorter than what is joined by itself."""
+    flat = (Piece(points[:, :2], arc) for points, arc in strokes)
+    return [piece for piece in flat if piece.length > GAP]
+
+
+def _spots(entity: Any, scale: float) -> list[tuple[Vec3, float]]:
+    """Place and diameter, mm, of a circle (0 for a point); nothing for other entities."""
+    if entity.dxftype() == "POINT":
+        return [(entity.dxf.location * scale, 0.0)]
+    if entity.dxftype() == "CIRCLE":
+        return [(entity.ocs().to_wcs(entity.dxf.center) * scale, 2 * entity.dxf.radius * scale)]
+    return []
+
+
+def _apart(
+    entities: Iterable[DXFGraphic], hidden: set[str], around: str, depth: int
+) -> Iterator[tuple[DXFGraphic, str]]:
+    """All visible entities with their layer; a block reference itself comes before what is in it.
+
+    around: the layer of the block reference; what lies on layer 0 of a block lies on that.
+    """
+    if depth > DEEPEST_BLOCK:
+        raise _refuse(f"has blocks nested more than {DEEPEST_BLOCK} deep", "explode the blocks")
+    for entity in entities:
+        layer = entity.dxf.get("layer", "0")
+        layer = around if layer == "0" else layer
+        if layer.lower() in hidden or entity.dxf.get("invisible", 0):
+            continue
+        if not isinstance(entity, Insert):
+            yield entity, layer
+            continue
+        copies: Iterable[Insert] = [entity]
+        if entity.mcount > 1:
+            if depth:  # ezdxf does not scale such a grid with the block it stands in
+                raise _refuse("has an array of blocks inside a block", "explode the outer block")
+            if entity.mcount > MOST_PIECES:
+                raise _refuse(TOO_MANY, LEAVE_ONLY)
+            copies = entity.multi_insert()
+        for copy in copies:
+            yield copy, layer
+            yield from _apart(copy.virtual_entities(), hidden, layer, depth + 1)
+
+
+def _is_line(entity: Polyline) -> bool:
+    return entity.is_2d_polyline or entity.is_3d_polyline
+
+
+def _strokes(entity: Any, scale: float) -> Iterator[Stroke]:
+    """Points (n, 3) in mm, and the arc they lie on, of each stroke of an entity."""
+    kind = entity.dxftype()
+    if kind == "LINE":
+        yield _array([entity.dxf.start, entity.dxf.end], scale), None
+    elif kind in ("ARC", "CIRCLE"):
+        if entity.dxf.radius > 0:
+            yield _arc(entity, scale)
+    elif kind in ("ELLIPSE", "SPLINE", "HELIX"):
+        _check_reach(entity, scale)
+        yield _array(entity.flattening(CHORD_ERROR / 2 / scale), scale), None
+    elif isinstance(entity, Polyline) and entity.dxf.flags & entity.SPLINE_FIT_VERTICES_ADDED:
+        shown = [v.dxf.location for v in entity.vertices if not v.dxf.flags & v.SPLINE_FRAME_CONTROL_POINT]
+        yield _array(shown + shown[:1] * entity.is_closed, scale), None
+    elif kind != "POINT":
+        for part in entity.virtual_entities():
+            yield from _strokes(part, scale)
+
+
+def _check_reach(entity: Any, scale: float) -> None:
+    """Refuse a curve so large that its chords could not be counted."""
+    points = [entity.dxf.major_axis] if entity.dxftype() == "ELLIPSE" else [*entity.control_points, *entity.fit_points]
+    if not all(abs(v) * scale <= GREATEST_RADIUS for point in points for v in Vec3(point)):
+        raise _refuse(f"has a curve beyond {GREATEST_RADIUS:g} mm", "draw it as a line")
+
+
+def _array(points: Iterable[Vec3], scale: float) -> np.ndarray:
+    return np.array([(p.x, p.y, p.z) for p in points]).reshape(-1, 3) * scale
+
+
+def _arc(entity: Any, scale: float) -> tuple[np.ndarray, tuple[float, float, float]]:
+    """An ARC or CIRCLE: its points are laid out in its own plane and then turned into the drawing's."""
+    centre, radius = entity.dxf.center * scale, entity.dxf.radius * scale
+    if not radius <= GREATEST_RADIUS:
+        raise _refuse(f"has an arc of radius {radius:g} mm", "draw it as a line")
+    start, sweep = 0.0, math.tau
+    if entity.dxftype() == "ARC":
+        start = math.radians(entity.dxf.start_angle)
+        sweep = math.radians(entity.dxf.end_angle) - start
+        sweep = sweep % math.tau or math.tau
+    plane = entity.ocs()
+    own = arc_points((centre.x, centre.y), radius, start, sweep)
+    points = plane.points_to_wcs([Vec3(x, y, centre.z) for x, y in own])
+    middle = plane.to_wcs(centre)
+    return _array(points, 1.0), (middle.x, middle.y, radius)
+
+
+# --- what the layers mark --------------------------------------------------------------------------------------
+
+
+def _marks(layer: _Layer) -> Iterator[Mark]:
+    """What one layer marks, in the keys of the panel file."""
+    name, row = layer.name, layer.meaning.row
+    try:
+        if layer.meaning.kind == "fold":
+            for line in dict.fromkeys(_straight(piece) for piece in _pieces(layer.strokes)):
+                yield Mark("fold", {"line": _listed(line), **row}, name)
+        elif layer.meaning.kind == "keep_out":
+            for loop in loops_of(_pieces(layer.strokes)):
+                yield Mark("keep_out", {"polygon": _listed(loop.ring), **row}, name)
+        elif layer.meaning.kind in ("rivets", "bolts"):
+            for support in _fasteners(layer):
+                yield Mark("support", support, name)
+    except InputError as error:
+        told = (Fault("", f"layer {legible(name)} {fault.what}", fault.cure) for fault in error.faults)
+        raise InputError(told) from None
+
+
+def _straight(piece: Piece) -> tuple[XY, XY]:
+    """The two ends of a fold line, the lesser first."""
+    (x0, y0), (x1, y1) = ends = piece.points[[0, -1]].round(6).tolist()
+    if piece.length > math.dist(*ends) + GAP:
+        raise _refuse(f"has a curve from ({x0:.1f}, {y0:.1f}) to ({x1:.1f}, {y1:.1f})", "a fold line is straight")
+    first, last = sorted(ends)
+    return (first[0], first[1]), (last[0], last[1])
+
+
+def _listed(points: Iterable[XY]) -> list[list[float]]:
+    return [[x, y] for x, y in points]
+
+
+def _fasteners(layer: _Layer) -> Iterator[dict[str, Any]]:
+    """Rows of [[support]] for the rivets or bolts of a layer."""
+    spots = {(round(place.x, 3), round(place.y, 3)): size for place, size in layer.spots}
+    if not spots:
+        raise _refuse("has no circles or points", "draw one at each rivet or bolt")
+    row = {**layer.meaning.row, "diameter": layer.meaning.row.get("diameter") or _diameter(spots.values())}
+    singles = list(spots)
+    if row["kind"] == "rivets":
+        lines = rows(singles)
+        singles = [line[0] for line in lines if len(line) == 1]
+        for line in lines:
+            if len(line) > 1:
+                yield {**row, "path": _listed(line), "at": _listed(dict.fromkeys(line))}
+    if singles:
+        yield {**row, "kind": "bolts", "at": _listed(singles)}
+
+
+def _diameter(sizes: Iterable[float]) -> float:
+    """The one diameter of all circles, mm."""
+    drawn = [size for size in sizes if size > 0]
+    if drawn and max(drawn) - min(drawn) <= 0.1:
+        return round(max(drawn), 3)
+    what = "has points, which have no diameter"
+    if drawn:
+        what = f"has circles from {min(drawn):.4g} to {max(drawn):.4g} mm in diameter"
+    raise _refuse(what, "give the diameter in the layer's name: RIVET 4, or a layer to each size")

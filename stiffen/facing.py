@@ -1,0 +1,36 @@
+"""Which way the sheet faces at each node, once it is folded; beads and cones are left out of it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .folding import folded
+from .mesh import Mesh
+from .network import SNAP, on_path
+from .panel import Panel
+from .sizing import GREATEST_CHORD
+from .triangulation import edges_of
+
+UP = np.array([0.0, 0.0, 1.0])
+FLAT = 1e-9  # of a normal's part along x or y: less is none
+
+
+def facing(panel: Panel, mesh: Mesh) -> np.ndarray:
+    """(n, 3) unit normals, from the "up" face: (0, 0, 1) but on flanges.  On a fold line that of the flatter part."""
+    out = np.tile(UP, (len(mesh.plan), 1))
+    if not panel.folds:
+        return out
+    edges = edges_of(mesh.triangles)
+    lines = [edges[on_path(mesh.plan, edges, fold.line, SNAP + GREATEST_CHORD)] for fold in panel.folds]
+    flat = np.column_stack([mesh.plan, np.zeros(len(mesh.plan))])
+    corners = folded(flat, mesh.triangles, panel.folds, lines)[mesh.triangles]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normals /= np.linalg.norm(normals, axis=1)[:, None]
+    for k in np.argsort(np.abs(normals[:, 2]), kind="stable"):  # the flattest last
+        out[mesh.triangles[k]] = normals[k]
+    return out
+
+
+def sideways(normals: np.ndarray) -> np.ndarray:
+    """(k,) bool: which normals (k, 3) do not stand upright, that is, lie on a flange."""
+    return np.hypot(normals[:, 0], normals[:, 1]) > FLAT

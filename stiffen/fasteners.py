@@ -1,0 +1,48 @@
+"""Rivets drawn one by one, put into rows: a row is what must stay flat and clear of beads, not its rivets alone."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from scipy.sparse.csgraph import connected_components, minimum_spanning_tree
+from scipy.spatial.distance import cdist
+
+from .errors import Fault, InputError
+from .outline import XY
+
+ROW_GAP = 2.0  # usual distances to the next rivet; a wider gap ends a row (no source)
+MOST = 2000  # points
+
+
+def rows(points: list[XY]) -> list[tuple[XY, ...]]:
+    """Rows of points (mm, no two in the same place), each in order; a ring has its first point again at its end.
+
+    A row goes on to the next point up to ROW_GAP times the median distance to the nearest.  InputError where points
+    lie so that no row can be told.
+    """
+    if len(points) > MOST:
+        raise InputError([Fault("", f"has {len(points)} points", f"at most {MOST}")])
+    if len(points) < 2:
+        return [tuple(points)]
+    apart = cdist(points, points)
+    reach = ROW_GAP * float(np.median(np.sort(apart, axis=1)[:, 1]))
+    tree = minimum_spanning_tree(np.where(apart <= reach, apart, 0.0))
+    links = tree + tree.T
+    for i in np.flatnonzero(np.diff(links.tocsr().indptr) > 2)[:1]:
+        x, y = points[i]
+        what = f"has points around ({x:.1f}, {y:.1f}) that do not lie in a row"
+        raise InputError([Fault("", what, "put each row on a layer of its own: RIVET 4, or mapped to that")])
+    _, part = connected_components(links, directed=False)
+    return [_in_order(np.flatnonzero(part == k), links.tolil().rows, points, reach) for k in range(part.max() + 1)]
+
+
+def _in_order(members: np.ndarray, nearby: np.ndarray, points: list[XY], reach: float) -> tuple[XY, ...]:
+    """The points of one row from end to end; of a ring, back to the first."""
+    here = next(i for i in members if len(nearby[i]) < 2)
+    order = [here]
+    while following := [i for i in nearby[here] if i not in order[-2:]]:
+        here = following[0]
+        order.append(here)
+    row = tuple(points[i] for i in order)
+    return (*row, row[0]) if len(row) > 3 and math.dist(row[0], row[-1]) <= reach else row
