@@ -35,8 +35,10 @@ logging.getLogger("ezdxf").addHandler(logging.NullHandler())  # its remarks on o
 
 MM_PER_UNIT = {0: 1.0, 1: 25.4, 2: 304.8, 4: 1.0, 5: 10.0, 6: 1000.0}  # $INSUNITS
 CURVES = ("LINE", "ARC", "CIRCLE", "ELLIPSE", "SPLINE", "HELIX", "LWPOLYLINE", "POLYLINE")
-SOLIDS = ("3DFACE", "3DSOLID", "BODY", "REGION", "MESH", "SURFACE", "EXTRUDEDSURFACE", "LOFTEDSURFACE")
-SOLIDS += ("REVOLVEDSURFACE", "SWEPTSURFACE", "PLANESURFACE")
+SOLIDS = (
+    *("3DFACE", "3DSOLID", "BODY", "REGION", "MESH", "SURFACE", "EXTRUDEDSURFACE", "LOFTEDSURFACE"),
+    *("REVOLVEDSURFACE", "SWEPTSURFACE", "PLANESURFACE"),
+)
 GREATEST_DRAWING = 3_000_000  # bytes; larger ones take longer to read than anybody waits
 MOST_PIECES = 30_000
 MOST_POINTS = 1_000_000  # that stand for all its curves
@@ -111,7 +113,7 @@ def _unit(document: ezdxf.document.Drawing) -> tuple[float, str]:
     if unit not in MM_PER_UNIT:
         name = ezdxf.units.unit_name(unit)
         raise _refuse(f"is drawn in {name}", "set its unit to mm, cm, m, inch or foot ($INSUNITS)")
-    return MM_PER_UNIT[unit], "not given and taken as mm" if unit == 0 else ezdxf.units.decode(unit)
+    return MM_PER_UNIT[unit], "not given and taken as mm" if unit == 0 else str(ezdxf.units.decode(unit))
 
 
 def _refuse(what: str, cure: str = "") -> InputError:

@@ -22,7 +22,7 @@ from .shell import Shell, lu_factors
 
 @dataclass(frozen=True, eq=False)
 class Response:
-    """The sheet at a state: inner forces (6 n,) of sheet, tubes and stops, of the stops alone, stored work N mm, the lots.
+    """The sheet at a state: inner forces (6 n,) of all, of the stops alone, stored work N mm, the lots of triangles.
 
     added: stiffness of tubes and stops (6 n, 6 n), or None.
     """
@@ -123,15 +123,22 @@ class Problem:
             forces[part] = corotational.nodal_forces(b)
             energy += float(np.vdot(b.stress, b.strained)) / 2
         inner = np.bincount(self.corner_freedoms, forces.ravel(), self.shell.size)
-        stop_forces, work, stops = self._added(self.stops, state)
-        tube_forces, more, tubes = self._added(self.tubes, state)
-        inner += stop_forces + tube_forces
-        added = stops + tubes if stops is not None and tubes is not None else tubes if stops is None else stops
-        return Response(state, inner, stop_forces, energy + work + more, tuple(lots), added, self.load(state))
+        stop_forces, work, stiffness = self._added(self.stops, state)
+        tube_forces, more, added = self._added(self.tubes, state)
+        added = stiffness + added
+        return Response(
+            state,
+            inner + stop_forces + tube_forces,
+            stop_forces,
+            energy + work + more,
+            tuple(lots),
+            sum(added[1:], added[0]) if added else None,
+            self.load(state),
+        )
 
-    def _added(self, stops: tuple[Stop, ...], state: State) -> tuple[np.ndarray, float, sp.csr_matrix | None]:
-        """Forces (6 n,), stored work and stiffness (6 n, 6 n) of stops or tubes."""
-        forces, energy, stiffness = np.zeros(self.shell.size), 0.0, None
+    def _added(self, stops: tuple[Stop, ...], state: State) -> tuple[np.ndarray, float, list[sp.csr_matrix]]:
+        """Forces (6 n,), stored work and stiffness (6 n, 6 n) of each of some stops or tubes."""
+        forces, energy, stiffness = np.zeros(self.shell.size), 0.0, []
         if not stops:
             return forces, energy, stiffness
         u = state.freedoms
@@ -139,7 +146,7 @@ class Problem:
             f, work, K = stop.respond(u)
             forces += f
             energy += work
-            stiffness = K if stiffness is None else stiffness + K
+            stiffness.append(K)
         # a moment on the rotation vector, as a moment about the fixed axes
         moments = forces.reshape(-1, 2, 3)[:, 1]
         turned = np.flatnonzero(moments.any(axis=1))

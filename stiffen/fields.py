@@ -80,7 +80,7 @@ class Faults:
                 here = here[key]
             elif isinstance(here, dict):
                 order = self._order.setdefault(id(here), {name: i for i, name in enumerate(here)})
-                rank.append(order.get(key, len(order)))
+                rank.append(order.get(str(key), len(order)))
                 here = here.get(key)
         return rank
 

@@ -97,8 +97,9 @@ def follow(
     stays square to the sheet and pushes against the triangles' normals.  springs: (6 n, 6 n) elastic supports.
     rests: uz freedoms of nodes that lie on a frame: they may lift, not sink.  slips: (nodes of a fastener's disc,
     clearance mm): the disc slides in plane by its clearance, then holds.  tubes: (6 n, 6 n) stiffness of edge tubes, on
-    shifts and rotation vectors: good for moderate turns.  steps: load factors at which a state is wanted.  watch: freedoms whose history is wanted.  arc: follow the path by its length from the start; otherwise only
-    where growing load finds no equilibrium near by.  progress(fraction, words) is called after every step.
+    shifts and rotation vectors: good for moderate turns.  steps: load factors at which a state is wanted.  watch:
+    freedoms whose history is wanted.  arc: follow the path by its length from the start; otherwise only where growing
+    load finds no equilibrium near by.  progress(fraction, words) is called after every step.
 
     Raises SolverError where the panel is not held, or no way on is found; it names the last load factor reached.
     """

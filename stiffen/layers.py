@@ -33,8 +33,10 @@ NAMES = {
     "nothing": "PASS OVER",
 }
 CHOICE = "CUT, FOLD UP, FOLD DOWN 90 R2, KEEP OUT, RIVET 4, BOLT 5 or PASS OVER, or say under [dxf_layers] what it is"
-BENCH = ("ROUGH CUT", "BEAD AXIS", "BEAD FLANK", "BEAD STOP", "FEED", "OTHER FACE", "HOLE PILOT", "HOLE FLANGE")
-BENCH += ("DATUM", "NUMBER", "DIMENSION", "NOTE", "DEFPOINTS")
+BENCH = (
+    *("ROUGH CUT", "BEAD AXIS", "BEAD FLANK", "BEAD STOP", "FEED", "OTHER FACE", "HOLE PILOT", "HOLE FLANGE"),
+    *("DATUM", "NUMBER", "DIMENSION", "NOTE", "DEFPOINTS"),
+)
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from shapely.geometry import Polygon, box
+from shapely.geometry import LineString, Polygon, box
+from shapely.ops import split
 
 from .errors import Fault, InputError
 from .mesh import Mesh
@@ -157,7 +158,7 @@ def patch(load: Load, place: Point | None = None) -> Polygon:
 def roving_places(panel: Panel, case: str, step: float = 0.5) -> list[Point]:
     """Centres at which a patch with at = "worst" fits wholly on the sheet, on a grid of `step` patch sizes.
 
-    Empty where the case has no roving patch.
+    Folded flanges are left out: nobody steps there.  Empty where the case has no roving patch.
     """
     names = {case, *(name for combo in panel.combinations if combo.case == case for name, _ in combo.factors)}
     roving = [load for load in panel.loads if load.case in names and load.kind == "patch" and load.at is None]
@@ -165,21 +166,29 @@ def roving_places(panel: Panel, case: str, step: float = 0.5) -> list[Point]:
         return []
     a = max(load.size[0] for load in roving)
     b = max(load.size[1] for load in roving)
-    region = panel.region
-    x0, y0, x1, y1 = region.bounds
+    base = _base(panel)
+    x0, y0, x1, y1 = base.bounds
     nx = max(1, round((x1 - x0 - a) / (step * a)))
     ny = max(1, round((y1 - y0 - b) / (step * b)))
     xs = np.linspace(x0 + a / 2, x1 - a / 2, nx + 1)
     ys = np.linspace(y0 + b / 2, y1 - b / 2, ny + 1)
     X, Y = (v.ravel() for v in np.meshgrid(xs, ys))
     patches = shapely.box(X - a / 2, Y - b / 2, X + a / 2, Y + b / 2)
-    full = shapely.area(shapely.intersection(patches, Polygon(region.exterior))) > 0.99 * a * b
+    full = shapely.area(shapely.intersection(patches, base)) > 0.99 * a * b
     places = list(zip(X[full].tolist(), Y[full].tolist(), strict=True))
     if not places:
         raise InputError(
             [Fault(f"load case {case}", f"no place on the sheet takes a {a:g} x {b:g} mm patch", "make it smaller")]
         )
     return places
+
+
+def _base(panel: Panel) -> Polygon:
+    """The outline without its flanges: of the two parts at each fold line, the larger."""
+    base = Polygon(panel.outline)
+    for fold in panel.folds:
+        base = max(split(base, LineString(fold.line)).geoms, key=lambda part: part.area)
+    return base
 
 
 def push_points(mesh: Mesh, spacing: float) -> np.ndarray:

@@ -147,8 +147,8 @@ def _walk(pieces: list[Piece], node: np.ndarray) -> list[list[tuple[Piece, bool]
 
 def _loop(chain: list[tuple[Piece, bool]]) -> Loop:
     """One closed chain as a ring, points on a straight run left out."""
-    arcs = [piece.arc for piece, _ in chain]
-    if None not in arcs and np.ptp(np.array(arcs), axis=0).max() <= 1e-3:
+    arcs = [piece.arc for piece, _ in chain if piece.arc is not None]
+    if len(arcs) == len(chain) and np.ptp(np.array(arcs), axis=0).max() <= 1e-3:
         x, y, radius = (round(float(v), 6) for v in np.mean(arcs, axis=0))
         return Loop(circle_ring(x, y, 2 * radius), (x, y, 2 * radius))
     points = np.concatenate([piece.points[::-1] if back else piece.points for piece, back in chain])

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from shapely.geometry import LineString
 
-from .fields import REQUIRED, Range, Table, likeness
+from .fields import REQUIRED, Range, Table, Value, likeness
 from .layout import OPEN, SIDES, Bead, Hole
 from .material import Material
 from .outline import ON_SHEET, Sheet, circle_ring, open_ring, ring_fault
@@ -74,7 +74,7 @@ def own_material(row: Table) -> Material | None:
 # --- rings -----------------------------------------------------------------------------------------------------
 
 
-def ring_of(row: Table, key: str, default: object = None) -> tuple | None:
+def ring_of(row: Table, key: str, default: object = None) -> Value:
     """A polygon as a ring, counter-clockwise; a fault where it crosses itself."""
     points = row.points(key, default, least=3)
     if not points:
@@ -212,11 +212,11 @@ def _inset_line(row: Table, sheet: Sheet, inset: float) -> tuple | None:
     return path
 
 
-def _in_plane(row: Table, default: str) -> tuple[str | None, float | None]:
+def _in_plane(row: Table, default: str) -> tuple[Value, Value]:
     """in_plane as a word and a slip; with a slip the word is held."""
-    if not isinstance(row.data.get("in_plane"), dict):
+    inner = row.table("in_plane") if isinstance(row.data.get("in_plane"), dict) else None
+    if inner is None:
         return row.choice("in_plane", IN_PLANE, default), None
-    inner = row.table("in_plane")
     slip = inner.number("slip", Range(0.0, 10.0, "mm"))
     inner.close("in_plane")
     return "held", slip
@@ -318,7 +318,7 @@ def _place(row: Table) -> tuple[float, float] | None:
 
 
 def _patch_on_sheet(row: Table, sheet: Sheet, at: tuple, size: tuple) -> None:
-    if not sheet.covers(open_ring(circle_ring(*at, 2 * ON_SHEET))):
+    if not sheet.covers(open_ring(circle_ring(at[0], at[1], 2 * ON_SHEET))):
         row.fault("at", f"({at[0]:g}, {at[1]:g}) lies outside the outline", "move it onto the sheet")
     elif (share := sheet.share(at, size)) < 0.5:
         row.fault("size", f"{share:.0%} of the patch is on the sheet", "at least half must be; move or shrink it")
@@ -335,7 +335,7 @@ def combination(row: Table, cases: list[str]) -> Combination | None:
         row.fault("case", f'"{case}" is the case of a load', "give the combination its own name")
     factors = {name: of.number(name, FACTOR) for name in of.data} if of else {}
     for name in factors:
-        if name not in cases:
+        if of and name not in cases:
             of.fault(name, "is the case of no load", likeness(name, cases) or NO_LOADS)
     if of and not factors:
         row.fault("of", "is empty", "name at least one case")
@@ -384,7 +384,7 @@ def trim(row: Table, sheet: Sheet | None) -> Trim | None:
 
 def bead(row: Table, sheet: Sheet | None, tools: Tools | None, bead_side: str | None) -> Bead | None:
     """[[bead]]: die, path; optional side, fixed, open (the ends that run over the edge: start, stop, both)."""
-    die = _die(row, tools and [d.name for d in tools.bead_dies], "bead")
+    die = _die(row, [d.name for d in tools.bead_dies] if tools else None, "bead")
     path = row.points("path")
     side = _side(row, bead_side)
     fixed = row.flag("fixed", False)
@@ -410,7 +410,7 @@ def _open_on_edge(row: Table, sheet: Sheet | None, path: tuple, ends: tuple[bool
 
 def hole(row: Table, sheet: Sheet | None, tools: Tools | None, bead_side: str | None) -> Hole | None:
     """[[hole]]: die, at; optional side, fixed."""
-    die = _die(row, tools and [d.name for d in tools.hole_dies], "hole")
+    die = _die(row, [d.name for d in tools.hole_dies] if tools else None, "hole")
     at = row.point("at")
     side = _side(row, bead_side)
     fixed = row.flag("fixed", False)
@@ -419,7 +419,7 @@ def hole(row: Table, sheet: Sheet | None, tools: Tools | None, bead_side: str | 
     return Hole(tools.hole_die(die), at, side, fixed) if row.ok and tools else None
 
 
-def _die(row: Table, names: list[str] | None, noun: str) -> str | None:
+def _die(row: Table, names: list[str] | None, noun: str) -> Value:
     die = row.text("die")
     if die is not None and names is not None and die not in names:
         cure = likeness(die, names) or f"the tools have no {noun} dies"
@@ -427,7 +427,7 @@ def _die(row: Table, names: list[str] | None, noun: str) -> str | None:
     return die
 
 
-def _side(row: Table, bead_side: str | None) -> str | None:
+def _side(row: Table, bead_side: str | None) -> Value:
     """The face; where none is given the one that bead_side allows, up if both."""
     side = row.choice("side", SIDES, bead_side if bead_side in SIDES else "up")
     if side and bead_side in SIDES and side != bead_side:

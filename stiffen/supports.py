@@ -55,18 +55,19 @@ def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
 
     A pinned line holds uz at its nodes; clamped holds both tilts too; guided holds the tilts alone.  A pinned
     fastener holds uz at its centre (the sheet may tilt about it), a clamped one at every node of its disc.  In plane
-    a fastener holds its whole disc.  Supports that leave the panel free to drift in its plane get three freedoms
-    held that take no load (statically determinate), since only the shape matters then.
+    a fastener holds its whole disc.  On a flange a fastener holds along its own axis as well as uz, and clamped holds
+    all turns; an edge or a rest holds uz, whichever way the sheet faces.  Supports that leave the panel free to drift
+    in its plane get as many freedoms held as stop that and take no load, since only the shape matters then.
     """
     fixed: list[np.ndarray] = []
     rests: list[np.ndarray] = []
     slips: list[tuple[np.ndarray, float]] = []
-    sprung: dict[int, float] = {}
+    springs = _Springs([], [])
     fasteners: dict[Point, np.ndarray] = {}
-    anchored = False
+    normals = facing(panel, mesh)
+    rigid = RIGID * panel.material.E
     for support in panel.supports:
         plane = _holds_in_plane(support, assumed)
-        anchored |= plane
         if support.kind in ("rivets", "bolts"):
             for centre in support.fasteners():
                 disc = mesh.discs[centre]
@@ -74,23 +75,49 @@ def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
                 if support.slip is not None:
                     slips.append((disc, support.slip))
                 upright = disc[:1] if support.hold == "pinned" else disc
-                _hold(fixed, sprung, support, upright, disc, plane, 1.0 / len(upright))
-        else:
-            line = mesh.outline if support.path is None else mesh.paths[support.path]
-            if support.kind == "rest":
-                rests.append(6 * line + 2)
-                continue
-            closed = support.path is None
-            share = lengths(mesh.plan[line], closed) if support.stiffness is not None else 1.0
-            _hold(fixed, sprung, support, line, line, plane, share)
-    if not anchored:
-        fixed.append(_anchor(mesh))
-    springs = None
-    if sprung:
-        rows = np.fromiter(sprung, int)
-        size = 6 * len(mesh.nodes)
-        springs = sp.csr_matrix((np.fromiter(sprung.values(), float), (rows, rows)), shape=(size, size))
-    return Grip(_unique(fixed), _unique(rests), tuple(slips), springs, fasteners)
+                axis = normals[disc[0]]
+                _hold(fixed, springs, support, upright, normals, 1.0 / len(upright))
+                if support.hold != "guided" and sideways(axis[None])[0]:
+                    _hold_along(fixed, springs, support.stiffness, upright, axis, 1.0 / len(upright), rigid)
+                if plane:
+                    fixed += [6 * disc, 6 * disc + 1]
+            continue
+        line = mesh.outline if support.path is None else mesh.paths[support.path]
+        if support.kind == "rest":
+            rests.append(6 * line + 2)
+            continue
+        share = lengths(mesh.plan[line], support.path is None) if support.stiffness is not None else 1.0
+        _hold(fixed, springs, support, line, normals, share)
+        if plane:
+            fixed += [6 * line, 6 * line + 1]
+    held = _unique(fixed)
+    drift = _anchor(mesh, held, springs)
+    return Grip(np.union1d(held, drift), _unique(rests), tuple(slips), springs.matrix(len(mesh.nodes)), fasteners)
+
+
+@dataclass(frozen=True, eq=False)
+class _Springs:
+    """Springs on the shifts of nodes: nodes (k,) and stiffness (k, 3, 3), lot by lot."""
+
+    nodes: list[np.ndarray]
+    blocks: list[np.ndarray]
+
+    def add(self, nodes: np.ndarray, direction: np.ndarray, stiffness: np.ndarray | float) -> None:
+        """Springs of `stiffness` N/mm (one or one a node) along a direction (3,)."""
+        each = np.broadcast_to(stiffness, nodes.shape)
+        self.nodes.append(nodes)
+        self.blocks.append(each[:, None, None] * np.outer(direction, direction))
+
+    def matrix(self, n: int) -> sp.csr_matrix | None:
+        """(6 n, 6 n) stiffness, or None."""
+        if not self.nodes:
+            return None
+        freedoms = 6 * np.concatenate(self.nodes)[:, None] + np.arange(3)
+        rows, columns = np.broadcast_arrays(freedoms[:, :, None], freedoms[:, None, :])
+        place = rows.ravel(), columns.ravel()
+        K = sp.csr_matrix((np.concatenate(self.blocks).ravel(), place), shape=(6 * n, 6 * n))
+        K.eliminate_zeros()
+        return K
 
 
 def _unique(freedoms: list[np.ndarray]) -> np.ndarray:
@@ -98,27 +125,49 @@ def _unique(freedoms: list[np.ndarray]) -> np.ndarray:
 
 
 def _hold(
-    fixed: list, sprung: dict, support: Support, upright: np.ndarray, flat: np.ndarray, plane: bool, share
+    fixed: list, springs: _Springs, support: Support, nodes: np.ndarray, normals: np.ndarray, share: np.ndarray | float
 ) -> None:
-    """Hold or spring the deflection of nodes `upright` and, where `plane`, the shifts of nodes `flat`."""
+    """Hold or spring uz of nodes and, but for a pinned support, hold their tilts."""
     if support.hold != "guided":
         if support.stiffness is None:
-            fixed.append(6 * upright + 2)
+            fixed.append(6 * nodes + 2)
         else:
-            for node, part in zip(upright, np.broadcast_to(share, upright.shape), strict=True):
-                sprung[6 * node + 2] = sprung.get(6 * node + 2, 0.0) + support.stiffness * part
+            springs.add(nodes, UP, support.stiffness * share)
     if support.hold != "pinned":
-        fixed += [6 * upright + 3, 6 * upright + 4]
-    if plane:
-        fixed += [6 * flat, 6 * flat + 1]
+        fixed += [6 * nodes + 3, 6 * nodes + 4, 6 * nodes[sideways(normals[nodes])] + 5]
 
 
-def _anchor(mesh: Mesh) -> np.ndarray:
-    """Three in-plane freedoms that stop drift without straining the sheet."""
-    x = mesh.nodes[mesh.outline]
-    first = mesh.outline[np.argmin(x[:, 0] + x[:, 1])]
-    gap = mesh.nodes[mesh.outline] - mesh.nodes[first]
-    second = mesh.outline[np.argmax(np.linalg.norm(gap[:, :2], axis=1))]
-    along = np.abs(mesh.nodes[second] - mesh.nodes[first])[:2]
-    across = 1 if along[0] >= along[1] else 0
-    return np.array([6 * first, 6 * first + 1, 6 * second + across])
+def _hold_along(
+    fixed: list,
+    springs: _Springs,
+    stiffness: float | None,
+    nodes: np.ndarray,
+    axis: np.ndarray,
+    share: float,
+    rigid: float,
+) -> None:
+    """Hold or spring nodes along the level part of a fastener's axis (3,); uz is held already."""
+    level = np.array([axis[0], axis[1], 0.0]) / np.hypot(axis[0], axis[1])
+    straight = np.flatnonzero(np.abs(level) > 1 - FLAT)
+    if stiffness is not None:
+        springs.add(nodes, level, stiffness * share)
+    elif len(straight):
+        fixed.append(6 * nodes + straight[0])
+    else:
+        springs.add(nodes, level, rigid)
+
+
+def _anchor(mesh: Mesh, fixed: np.ndarray, springs: _Springs) -> np.ndarray:
+    """Freedoms along x and y, up to three, that stop what drift in plane is left without straining the sheet."""
+    x, y, _ = mesh.nodes.T
+    size = max(np.ptp(x), np.ptp(y))
+    x, y = (x - x.mean()) / size, (y - y.mean()) / size
+
+    def rows(freedoms: np.ndarray) -> np.ndarray:
+        """(k, 3) what slides along x, along y and a turn about z do to freedoms along x or y."""
+        node, along_y = freedoms // 6, freedoms % 6 == 1
+        return np.column_stack([~along_y, along_y, np.where(along_y, x[node], -y[node])]).astype(float)
+
+    level = fixed[fixed % 6 < 2]
+    sprung = [rows(6 * nodes + k) * blocks[:, k, k, None] ** 0.5 for nodes, blocks in zip(springs.nodes, springs.blocks, strict=True) for k in (0, 1)]
+    return level, sprung

@@ -34,7 +34,7 @@ def tube_stiffness(panel: Panel, mesh: Mesh, normals: np.ndarray) -> sp.csr_matr
 
 
 def _beams(ends: np.ndarray, normals: np.ndarray, stiffness: float) -> np.ndarray:
-    """(k, 12, 12) of beams with ends (k, 2, 3), E I `stiffness` (N mm2), bent in the plane of axis and normal (k, 3)."""
+    """(k, 12, 12) stiffness of beams between ends (k, 2, 3), EI `stiffness`, bent in the plane of axis and normal."""
     axis = ends[:, 1] - ends[:, 0]
     L = np.linalg.norm(axis, axis=1)
     axis = axis / L[:, None]

@@ -11,7 +11,7 @@ from stiffen.errors import InputError
 from stiffen.layout import Layout
 from stiffen.loads import GRAVITY, case_forces, covered, locate, point_masses, push_points, roving_places
 from stiffen.mesh import mesh_panel
-from stiffen.panel import Combination, Load, PointMass, Trim
+from stiffen.panel import Combination, Fold, Load, PointMass, Trim
 from stiffen.shell import Shell, rigid_motions
 
 
@@ -103,6 +103,13 @@ def test_roving_patch_stays_on_the_sheet():
     assert places.min(axis=0) == pytest.approx([50.0, 30.0]) and places.max(axis=0) == pytest.approx([450.0, 370.0])
     with pytest.raises(InputError, match="no place on the sheet"):
         roving_places(lid(loads=(replace(load, size=(600.0, 60.0)),)), "case")
+
+
+def test_roving_patch_keeps_off_flanges():
+    load = Load("case", "patch", 100.0, size=(100.0, 60.0))
+    folds = (Fold(((0.0, 30.0), (500.0, 30.0)), 90.0), Fold(((460.0, 0.0), (460.0, 400.0)), 90.0))
+    places = np.array(roving_places(lid(loads=(load,), folds=folds), "case"))
+    assert places[:, 1].min() == pytest.approx(60.0) and places[:, 0].max() == pytest.approx(410.0)
 
 
 def test_push_points_cover_the_sheet():

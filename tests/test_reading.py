@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from shapely.geometry import Point
 
 from stiffen.errors import InputError
-from stiffen.files import GREATEST_FILE
+from stiffen.files import GREATEST_TOML
 from stiffen.layout import Bead, Hole, Layout
 from stiffen.panel import Combination, Demand, Fold, KeepOut, Load, PointMass, Trim
 from stiffen.reading import (
@@ -468,7 +468,7 @@ def test_very_many_faults_are_counted(data):
         (b"a = " + b"9" * 5_000, "holds a number that is far too long"),
         (b"{\"format\": \"stiffen layout\"}", "(it looks like a layout (JSON); a TOML file is wanted here)"),
         (b"", "panel: is missing"),
-        (b"#" * (GREATEST_FILE + 1), "has 20 MB; at most 20 MB are read"),
+        (b"#" * (GREATEST_TOML + 1), "has 2.0 MB; at most 2 MB are read"),
     ],
     ids=lambda value: value[:12] if isinstance(value, str) else "",
 )  # fmt: skip
