@@ -18,14 +18,14 @@ import scipy.sparse as sp
 
 from .bound import WHOLE, Bound, checked, record
 from .cuts import Cut, Floor
-from .program import Program, Solved, Task, solve, task
+from .program import OWN, Program, Solved, Task, no_good, one_of, solve, task
 from .proof import CERTAIN
 from .ribbed import Scout
 from .threads import one_thread
 
 WHOLE_X = 1e-6  # a share this close to 0 or 1 is one of them
+PART = 0.02  # shares, and sums of shares, this far from 0 and 1 are worth a split
 ROUNDS_AT_NODE = 6  # of cuts before a node is split
-CLIQUE = True
 IDLE = 0.3  # a cut without effect that x keeps by more is dropped
 RISE = 0.002  # fraction of the bound by which a round must raise it to be followed by another
 
@@ -42,7 +42,6 @@ class Node:
     program: Program = field(compare=False)
     cuts: list[Cut] = field(compare=False)
     tight: np.ndarray | None = field(compare=False, default=None)
-    musts: list = field(compare=False, default_factory=list)
 
 
 @dataclass(eq=False)
@@ -81,7 +80,7 @@ class Tree:
 
     def split(self, node: Node) -> list[Node]:
         """Bound a node; its two parts, or nothing where it is done with."""
-        program, cuts, value, tight = node.program, node.musts + list(node.cuts), node.bound, node.tight
+        program, cuts, value, tight = node.program, list(node.cuts), node.bound, node.tight
         if (program.packing[:-1] @ program.lower > 1.5).any() or (program.lower > program.upper).any():
             return []  # two that exclude each other would have to be in
         if np.array_equal(program.lower, program.upper):
@@ -99,49 +98,21 @@ class Tree:
             if value >= self.cutoff():
                 return []
             program = self.narrowed(program, solved)
-            cuts = [cut for cut, y in zip(cuts, solved.y, strict=True) if y > 0 or cut.missed(x) > -IDLE or any(cut is q for q in node.musts)]
+            cuts = [cut for cut, y in zip(cuts, solved.y, strict=True) if y > 0 or _needed(cut, x)]
             whole = bool(np.all(np.abs(x - np.round(x)) < WHOLE_X))
             if whole:
                 x = np.round(x)
-                if self.try_out(x):  # the program's best is a layout: nothing else here is cheaper
-                    return []
+                if self.try_out(x) and value >= self.cutoff():
+                    return []  # the program's best is a layout: nothing else here is cheaper
             elif round_ and rise < RISE * abs(value):
                 break
             missed = self.missed(x, low)
             if not missed:
                 if not whole:
                     break
-                missed = [self.task.no_good(x)]
+                missed = [no_good(x)]
             cuts += missed
-        cuts = [cut for cut in cuts if not any(cut is q for q in node.musts)]
-        return [Node(value, 0, part, cuts, tight, musts) for part, musts in self.sides(node, program, x)]
-
-    def sides(self, node, program, x):
-        P = program.packing[:-1]
-        if CLIQUE and P.shape[0]:
-            total = P @ x
-            part = np.where((total > 0.02) & (total < 0.98), total, -1)
-            k = int(np.argmax(part))
-            if part[k] > 0:
-                members = P[[k]].indices
-                upper = program.upper.copy(); upper[members] = 0.0
-                row = np.zeros(len(x)); row[members] = 1.0
-                must = Cut(-1, np.zeros(0), np.zeros(0), -1, (), row, 1.0)
-                return [(replace(program, upper=upper), node.musts), (program, [*node.musts, must])]
-            fr = (x > 0.02) & (x < 0.98)
-            part = P @ fr.astype(float)
-            part[total < 0.98] = 0
-            k = int(np.argmax(part))
-            if part[k] >= 2:
-                m = np.sort(P[[k]].indices); mass = np.cumsum(x[m]); h = max(1, int(np.searchsorted(mass, 0.5)))
-                h = min(h, len(m) - 1)
-                if 0.02 < mass[h - 1] < 0.98:
-                    out = []
-                    for half in (m[:h], m[h:]):
-                        upper = program.upper.copy(); upper[half] = 0.0
-                        out.append((replace(program, upper=upper), node.musts))
-                    return out
-        return [(q, node.musts) for q in self.parts(program, x)]
+        return [Node(value, 0, part, cuts + more, tight) for part, more in parts(program, x)]
 
     def narrowed(self, program: Program, solved: Solved) -> Program:
         """The program without the choices that would cost more than the best layout, by their reduced costs."""
@@ -149,16 +120,6 @@ class Tree:
         upper = np.where((solved.left > spare) & (program.lower < 0.5), 0.0, program.upper)
         lower = np.where((solved.left < -spare) & (program.upper > 0.5), 1.0, program.lower)
         return replace(program, lower=lower, upper=upper)
-
-    def parts(self, program: Program, x: np.ndarray) -> list[Program]:
-        """Two programs that share out the layouts: without one candidate, and with it and so without its conflicts."""
-        shares = np.where(x > 1 - WHOLE_X, 0.5 * WHOLE_X, x)
-        i = int(np.argmax(np.where(program.upper > program.lower, shares, -1.0)))
-        without, lower, upper = program.upper.copy(), program.lower.copy(), program.upper.copy()
-        without[i] = 0.0
-        upper[self.task.conflicts[[i]].indices] = 0.0
-        lower[i] = 1.0
-        return [replace(program, upper=without), replace(program, lower=lower, upper=upper)]
 
     def try_out(self, x: np.ndarray) -> bool:
         """True where whole x is a layout that meets the demands; kept if it is the cheapest so far."""
@@ -181,6 +142,47 @@ class Tree:
         new = [cut for cut in self.task.cutter.cuts(x, self.floors[low]) if cut.missed(x) > WHOLE_X]
         self.pool += new
         return new
+
+
+def _needed(cut: Cut, x: np.ndarray) -> bool:
+    return cut.demand == OWN or cut.missed(x) > -IDLE
+
+
+def parts(program: Program, x: np.ndarray) -> list[tuple[Program, list[Cut]]]:
+    """Two programs, each with rows of its own, that share out the layouts and both exclude a fractional x.
+
+    Of many candidates that exclude each other, neighbours are nearly alike, so to leave one out changes little.  So
+    first: none of a clique, or one of it; then one half of a clique or the other; a single candidate last.
+    """
+    cliques = program.packing[:-1]
+    total = cliques @ x
+    k = _largest(np.where((total > PART) & (total < 1 - PART), total, 0.0))
+    if k >= 0:
+        members = cliques[[k]].indices
+        return [(_without(program, members), []), (program, [one_of(members, len(x))])]
+    k = _largest(np.where(total > 1 - PART, cliques @ ((x > PART) & (x < 1 - PART)).astype(float), 0.0))
+    if k >= 0:
+        members = np.sort(cliques[[k]].indices)
+        share = np.cumsum(x[members])
+        half = int(np.argmin(np.abs(share - 0.5))) + 1
+        if PART < share[half - 1] < 1 - PART:
+            return [(_without(program, members[half:]), []), (_without(program, members[:half]), [])]
+    i = int(np.argmax(np.where(program.upper > program.lower, np.where(x > 1 - PART, 0.5 * PART, x), -1.0)))
+    lower = program.lower.copy()
+    lower[i] = 1.0
+    return [(_without(program, np.array([i])), []), (replace(program, lower=lower), [])]
+
+
+def _largest(score: np.ndarray) -> int:
+    """Place of the largest positive value, -1 where there is none."""
+    k = int(np.argmax(score)) if len(score) else -1
+    return k if k >= 0 and score[k] > 0 else -1
+
+
+def _without(program: Program, members: np.ndarray) -> Program:
+    upper = program.upper.copy()
+    upper[members] = 0.0
+    return replace(program, upper=upper)
 
 
 @one_thread

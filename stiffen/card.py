@@ -105,6 +105,11 @@ def demand_table(verdict: Verdict) -> list[str]:
     return [*columns(DEMAND_HEAD, demand_rows(verdict), right=(1, 2, 3, 6, 7, 8)), *_edges(verdict)]
 
 
+def fastener_table(panel: Panel, verdict: Verdict) -> list[str]:
+    """Of each case and support the rivet or bolt that carries most; nothing where there is none."""
+    return [line for table in _fasteners(panel, verdict) for line in columns(table.head, table.rows, right=table.right)]
+
+
 def warning_lines(panel: Panel, verdict: Verdict) -> list[str]:
     """Rules the layout does not keep, then what the judge and the bench have to say, each once."""
     broken = [f"rule not kept: {breach}" for breach in audit(panel, verdict.layout)]

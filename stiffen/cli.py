@@ -91,7 +91,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _check(args: argparse.Namespace) -> int:
-    from .card import demand_table, saving, warning_lines
+    from .card import demand_table, fastener_table, saving, warning_lines
     from .files import json_text
     from .judging import check, rival
     from .pictures import write_motion, write_pictures
@@ -107,7 +107,14 @@ def _check(args: argparse.Namespace) -> int:
         layout = replace(layout, gauge=args.gauge or layout.gauge)
     folder = _folder(args, args.plot) if args.plot else None
     with _progress(args.quiet) as progress:
-        verdict = check(panel, layout, grade=args.mesh, maps=bool(folder), progress=progress)
+        verdict = check(
+            panel,
+            layout,
+            grade=args.mesh,
+            maps=bool(folder),
+            second_opinion=args.second_opinion,
+            progress=progress,
+        )
         flat = rival(panel, grade=args.mesh, progress=progress) if args.rival else None
         beside = _flat_beside(panel, verdict, args.mesh, progress) if folder else None
     if folder:
@@ -125,6 +132,8 @@ def _check(args: argparse.Namespace) -> int:
         rack = ", ".join(f"{gauge:g}" for gauge in sorted(panel.gauges))
         print(f"the thinnest sheet of the rack ({rack} mm); --gauge takes another")
     print(*("", *demand_table(verdict), ""), sep="\n")
+    if loaded := fastener_table(panel, verdict):
+        print("rivet or bolt that carries most:", *loaded, "", sep="\n")
     for line in warning_lines(panel, verdict):
         print(f"look out: {line}")
     if flat:
@@ -271,44 +280,14 @@ def _new(args: argparse.Namespace) -> int:
 
 
 def _stock(args: argparse.Namespace) -> int:
-    from .card import columns
-    from .material import materials
     from .reading import read_tools, starter_tools
+    from .stock import stock_lines
 
     tools = starter_tools()
     if args.tools:
         with _reading(args.tools):
             tools = read_tools(args.tools)
-    rows = [
-        (
-            one.name,
-            f"{one.E / 1000:.1f}",
-            f"{one.nu:.2f}",
-            f"{one.rho * 1e9:.0f}",
-            f"{one.yield_strength:.0f}",
-            f"{one.tensile:.0f}",
-            f"{100 * one.elongation:.0f}",
-        )
-        for one in materials().values()
-    ]
-    head = ("material", "E GPa", "nu", "kg/m3", "yield MPa", "tensile MPa", "elongation %")
-    print("MATERIALS", *columns(head, rows, right=range(1, 7)), "", f"TOOLS: {tools.name}", sep="\n")
-    roller = tools.roller
-    print(
-        f"roller: throat {roller.throat:g} mm, rated {roller.rated_steel:g} mm mild steel, screw lead "
-        f"{roller.screw_lead:g} mm a turn, tightest curve R {roller.least_path_radius:g} mm\n"
-    )
-    rows = [
-        (die.name, die.profile, *(f"{x:g}" for x in (die.width, die.depth, die.run_out_length)))
-        for die in tools.bead_dies
-    ]
-    print(*columns(("bead die", "profile", "width mm", "depth mm", "run-out mm"), rows, right=range(2, 5)), sep="\n")
-    rows = [
-        (die.name, *(f"{x:g}" for x in (die.pilot, die.finished, die.flange, die.rise)), f"{die.angle:.0f}")
-        for die in tools.hole_dies
-    ]
-    head = ("flaring die", "cut dia. mm", "opening mm", "flare dia. mm", "rise mm", "cone deg")
-    print("", *columns(head, rows, right=range(1, 6)), sep="\n")
+    print(*stock_lines(tools), sep="\n")
     return MET
 
 
@@ -607,6 +586,11 @@ def _parser() -> argparse.ArgumentParser:
         help="sheet thickness, mm (default: the layout's, or the thinnest)",
     )
     check.add_argument("--rival", action="store_true", help="also look for the flat sheet that meets the demands")
+    check.add_argument(
+        "--second-opinion",
+        action="store_true",
+        help="ask another shell element too; more than 5 %% between them is a warning",
+    )
     check.add_argument("--json", metavar="F.json", help="write the result here; - prints it, and nothing else")
     check.add_argument(
         "--plot",

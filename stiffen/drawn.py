@@ -13,6 +13,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -25,9 +26,9 @@ from ezdxf.math import Vec3
 
 from .errors import Fault, InputError
 from .fasteners import rows
-from .fields import FARTHEST, legible
+from .fields import FARTHEST, MOST_ROWS, legible, likeness
 from .files import check_file
-from .layers import Meaning, layer_meaning
+from .layers import Meaning, layer_meaning, spoken
 from .loops import GAP, Loop, Piece, loops_of, nested
 from .outline import CHORD_ERROR, XY, arc_points
 
@@ -66,7 +67,6 @@ class Drawing:
     cutouts: tuple[Loop, ...]
     unit: str
     marks: tuple[Mark, ...] = ()
-    layers: tuple[str, ...] = ()
 
 
 Stroke = tuple[np.ndarray, tuple[float, float, float] | None]
@@ -95,16 +95,18 @@ def read_drawing(path: Path, own_layers: Mapping[str, str] | None = None) -> Dra
         with np.errstate(all="ignore"):  # what overflows is told as not finite
             document = ezdxf.readfile(path)
             scale, unit = _unit(document)
+            _check_named(document, own_layers or {})
             found = _layers(document, scale, own_layers or {})
     except InputError:
         raise
     except (ezdxf.DXFError, OSError, ArithmeticError, ValueError, LookupError, TypeError, AttributeError):
         raise _refuse("is not a readable DXF file", "export it again as ASCII DXF, R2000 or later") from None
-    marks = tuple(mark for layer in found for mark in _marks(layer))
+    marks = tuple(islice((mark for layer in found for mark in _marks(layer)), MOST_ROWS + 1))
+    if len(marks) > MOST_ROWS:
+        raise _refuse(f"marks more than {MOST_ROWS} folds, keep-outs and supports", LEAVE_ONLY)
     sheet = [stroke for layer in found if layer.meaning.kind == "sheet" for stroke in layer.strokes]
     outline, cutouts = nested(loops_of(_pieces(sheet)))
-    names = tuple(layer.dxf.name for layer in document.layers)
-    return Drawing(outline, cutouts, unit, marks, names)
+    return Drawing(outline, cutouts, unit, marks)
 
 
 def _unit(document: ezdxf.document.Drawing) -> tuple[float, str]:
@@ -114,6 +116,15 @@ def _unit(document: ezdxf.document.Drawing) -> tuple[float, str]:
         name = ezdxf.units.unit_name(unit)
         raise _refuse(f"is drawn in {name}", "set its unit to mm, cm, m, inch or foot ($INSUNITS)")
     return MM_PER_UNIT[unit], "not given and taken as mm" if unit == 0 else str(ezdxf.units.decode(unit))
+
+
+def _check_named(document: ezdxf.document.Drawing, own: Mapping[str, str]) -> None:
+    """Refuse names of layers that the drawing has not."""
+    listed = [layer.dxf.name for layer in document.layers]
+    known = {spoken(name): name for name in (*listed, *(e.dxf.get("layer", "0") for e in document.modelspace()))}
+    if missing := [name for name in own if name not in known]:
+        cure = likeness(missing[0], known.values())
+        raise _refuse(f"has no layer {legible(missing[0])}, which [dxf_layers] names", cure)
 
 
 def _refuse(what: str, cure: str = "") -> InputError:
@@ -299,28 +310,20 @@ def _listed(points: Iterable[XY]) -> list[list[float]]:
 
 
 def _fasteners(layer: _Layer) -> Iterator[dict[str, Any]]:
-    """Rows of [[support]] for the rivets or bolts of a layer."""
+    """Rows of [[support]] for the rivets or bolts of a layer, those of one diameter together."""
     spots = {(round(place.x, 3), round(place.y, 3)): size for place, size in layer.spots}
     if not spots:
         raise _refuse("has no circles or points", "draw one at each rivet or bolt")
-    row = {**layer.meaning.row, "diameter": layer.meaning.row.get("diameter") or _diameter(spots.values())}
-    singles = list(spots)
-    if row["kind"] == "rivets":
-        lines = rows(singles)
-        singles = [line[0] for line in lines if len(line) == 1]
+    row = layer.meaning.row
+    if "diameter" not in row and 0.0 in spots.values():
+        raise _refuse("has points, which have no diameter", "give it in the layer's name: RIVET 4")
+    by_size: dict[float, list[XY]] = {}
+    for place, size in spots.items():
+        by_size.setdefault(row.get("diameter") or round(size, 1), []).append(place)
+    for size, places in sorted(by_size.items()):
+        lines = rows(places) if row["kind"] == "rivets" else [(place,) for place in places]
         for line in lines:
             if len(line) > 1:
-                yield {**row, "path": _listed(line), "at": _listed(dict.fromkeys(line))}
-    if singles:
-        yield {**row, "kind": "bolts", "at": _listed(singles)}
-
-
-def _diameter(sizes: Iterable[float]) -> float:
-    """The one diameter of all circles, mm."""
-    drawn = [size for size in sizes if size > 0]
-    if drawn and max(drawn) - min(drawn) <= 0.1:
-        return round(max(drawn), 3)
-    what = "has points, which have no diameter"
-    if drawn:
-        what = f"has circles from {min(drawn):.4g} to {max(drawn):.4g} mm in diameter"
-    raise _refuse(what, "give the diameter in the layer's name: RIVET 4, or a layer to each size")
+                yield {**row, "diameter": size, "path": _listed(line), "at": _listed(dict.fromkeys(line))}
+        if singles := [line[0] for line in lines if len(line) == 1]:
+            yield {**row, "kind": "bolts", "diameter": size, "at": _listed(singles)}

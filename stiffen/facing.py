@@ -32,5 +32,5 @@ def facing(panel: Panel, mesh: Mesh) -> np.ndarray:
 
 
 def sideways(normals: np.ndarray) -> np.ndarray:
-    """(k,) bool: which normals (k, 3) do not stand upright, that is, lie on a flange."""
-    return np.hypot(normals[:, 0], normals[:, 1]) > FLAT
+    """Which normals (..., 3) do not stand upright, that is, lie on a flange: (...) bool."""
+    return np.hypot(normals[..., 0], normals[..., 1]) > FLAT

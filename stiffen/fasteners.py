@@ -16,7 +16,8 @@ MOST = 2000  # points
 
 
 def rows(points: list[XY]) -> list[tuple[XY, ...]]:
-    """Rows of points (mm, no two in the same place), each in order; a ring has its first point again at its end.
+    """Rows of points (mm, no two in the same place), each in order from its end of least x; a ring has its first point
+    again at its end.
 
     A row goes on to the next point up to ROW_GAP times the median distance to the nearest.  InputError where points
     lie so that no row can be told.
@@ -25,6 +26,7 @@ def rows(points: list[XY]) -> list[tuple[XY, ...]]:
         raise InputError([Fault("", f"has {len(points)} points", f"at most {MOST}")])
     if len(points) < 2:
         return [tuple(points)]
+    points = sorted(points)
     apart = cdist(points, points)
     reach = ROW_GAP * float(np.median(np.sort(apart, axis=1)[:, 1]))
     tree = minimum_spanning_tree(np.where(apart <= reach, apart, 0.0))

@@ -1,6 +1,6 @@
 """Flared holes: published limits of size and thickness, what cuts the pilot hole, and the flare that a pilot gives.
 
-mm, fractions for strains, kg.
+mm, fractions for strains, kg.  The force that pulls a flare is left out: friction and the rim's own strength decide it.
 """
 
 from __future__ import annotations

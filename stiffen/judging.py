@@ -16,7 +16,6 @@ import numpy as np
 
 from .errors import SolverError
 from .layout import Layout
-from .loads import locate
 from .mesh import mesh_panel
 from .panel import Demand, Panel, Point
 from .sizing import side_of
@@ -28,6 +27,7 @@ from .verdict import LINEAR, NONLINEAR, UNDECIDED, Curve, DemandResult, Fastener
 Progress = Callable[[float | None, str], None]
 MODES = 3
 FAR = 1.05  # a badness on the quick mesh that a finer one will not mend
+APART = 0.05  # of our value: more between two elements is a warning
 NEIGHBOURS = 3  # soft places pushed by the large-deflection solver where the push leaves linear theory
 
 
@@ -61,7 +61,7 @@ def _judge(on: Stand, demand: Demand, known: _Found | None) -> _Found:
             return _stress(on, demand.case, ratio)
         return _buckling(on, demand, ratio)
     except SolverError as error:
-        linear = float(np.abs(on.case(demand.case)[1][2::6]).max())
+        linear = ratio * on.layout.gauge
         value = linear if demand.kind == "deflection" else math.nan
         return _Found(value, ratio, None, UNDECIDED, None, str(error))
 
@@ -162,6 +162,7 @@ def check(
         by_mesh.append(found)
     demands = tuple(_result(i, panel, by_mesh) for i in range(len(panel.demands)))
     errors = [d.error for d in demands if d.error is not None]
+    opinion, doubts = _second_opinion(panel, layout, demands) if second_opinion else (None, ())
     return Verdict(
         panel=panel.name,
         layout=layout,
@@ -170,9 +171,9 @@ def check(
         demands=demands,
         nodes=len(meshes[0].nodes),
         mesh_error=max(errors) if errors else None,
-        warnings=_warnings(panel, demands, by_mesh[0]),
+        warnings=(*_warnings(panel, demands, by_mesh[0]), *doubts),
         rivets=_worst_fasteners(panel, stands),
-        second_opinion=_second_opinion(panel, layout, demands) if second_opinion else None,
+        second_opinion=opinion,
         maps=_maps(stands[_worst_hold(demands, ends)]) if maps else None,
         seconds=time.perf_counter() - start,
     )
@@ -237,13 +238,12 @@ def _worst_fasteners(panel: Panel, stands: dict[str, Stand]) -> tuple[FastenerLo
         worst: dict[int, FastenerLoad] = {}
         for assumed, on in stands.items():
             try:
-                forces = on.fastener_forces(case)
+                loads = on.fastener_loads(case)
             except SolverError:
                 continue
             for number, support in enumerate(panel.supports):
                 for centre in support.fasteners():
-                    x, y, z = forces[centre]
-                    one = FastenerLoad(case, centre, float(math.hypot(x, y)), float(abs(z)), assumed)
+                    one = FastenerLoad(case, centre, *loads[centre], assumed)
                     before = worst.get(number, one)
                     if math.hypot(one.shear, one.pull) >= math.hypot(before.shear, before.pull):
                         worst[number] = one
@@ -251,49 +251,79 @@ def _worst_fasteners(panel: Panel, stands: dict[str, Stand]) -> tuple[FastenerLo
     return tuple(out)
 
 
-def _second_opinion(panel: Panel, layout: Layout, demands: tuple[DemandResult, ...]) -> dict | None:
-    """Small-deflection values by sfepy's shell element on the quick mesh, and their difference from ours there.
+# ------------------------------------------------------------------------------------------------------ second opinion
 
-    None where springs or bolted-on masses are in play, which that element is not given.
-    """
-    on = stand(panel, layout, mesh_panel(panel, layout, grade="quick"), assumptions(panel)[-1])
-    if on.grip.springs is not None or on.held.masses is not None:
-        return None
+
+@dataclass(frozen=True, eq=False)
+class _Opinion:
+    """Small-deflection values on one mesh: ours and sfepy's, each by the demand's label."""
+
+    ours: dict[str, float]
+    theirs: dict[str, float]
+
+
+def _asked(on: Stand, demands: tuple[DemandResult, ...]) -> _Opinion:
+    """Deflections, pushes and the first frequency by both elements; raises SolverError."""
     from . import opinion  # sfepy loads only when it is asked
 
     shell, fixed = on.held.shell, on.held.fixed
     sheet = shell.nodes, shell.triangles, shell.t, shell.E, shell.nu
-    pushes, ours, labels = [], [], []
-    for d in demands:
-        if d.kind == "deflection":
-            forces, u = on.case(d.case)
-            pushes.append(forces)
-        elif d.kind == "softness" and d.at is not None:
-            cell, shares = locate(on.mesh, np.array([d.at]))
-            forces = np.zeros(shell.size)
-            forces[6 * on.mesh.triangles[cell[0]] + 2] = -d.force * shares[0]
-            pushes.append(forces)
-            u = on.held.solve(forces)
-        else:
-            continue
-        labels.append(d.label)
-        ours.append(int(np.abs(u[2::6]).argmax()) * 6 + 2)
-    out = {}
+    added = sum(on.held.added[1:], on.held.added[0]) if on.held.added else None
+    pushes = {d.label: on.case(d.case)[0] for d in demands if d.kind == "deflection"}
+    pushes |= {d.label: on.push(d.at, d.force) for d in demands if d.kind == "softness" and d.at is not None}
+    ours, theirs = {}, {}
     if pushes:
-        theirs = opinion.deflections(*sheet, fixed, np.stack(pushes, axis=1))
-        mine = on.held.solve(np.stack(pushes, axis=1))
-        for k, (label, at) in enumerate(zip(labels, ours, strict=True)):
-            value = abs(float(theirs[at, k]))
-            out[label] = {"value": value, "difference": value / abs(float(mine[at, k])) - 1}
-    if any(d.kind == "frequency" for d in demands):
-        hertz = float(opinion.frequencies(*sheet, shell.rho, fixed, 1)[0])
-        out["frequency"] = {"value": hertz, "difference": hertz / on.hertz - 1}
-    return out
+        forces = np.stack(list(pushes.values()), axis=1)
+        mine = on.square_to_sheet(on.held.solve(forces))
+        other = on.square_to_sheet(opinion.deflections(*sheet, fixed, forces, added))
+        for k, label in enumerate(pushes):
+            at = int(np.abs(mine[:, k]).argmax())
+            ours[label], theirs[label] = abs(float(mine[at, k])), abs(float(other[at, k]))
+    for label in (d.label for d in demands if d.kind == "frequency"):
+        ours[label] = on.hertz
+        theirs[label] = float(opinion.frequencies(*sheet, shell.rho, fixed, 1, added, on.held.masses)[0])
+    return _Opinion(ours, theirs)
+
+
+def _second_opinion(
+    panel: Panel, layout: Layout, demands: tuple[DemandResult, ...]
+) -> tuple[dict[str, dict[str, float]], tuple[str, ...]]:
+    """Small-deflection values by sfepy's shell element on the quick mesh and how far they lie from ours; warnings.
+
+    Where they lie more than APART from ours, both elements are asked again on a mesh twice as coarse: the one whose
+    value moves more with the mesh is the one to distrust.
+    """
+
+    def asked(size: float | None) -> _Opinion:
+        mesh = mesh_panel(panel, layout, grade="quick", size=size)
+        return _asked(stand(panel, layout, mesh, assumptions(panel)[-1]), demands)
+
+    try:
+        here = asked(None)
+        apart = {label: here.theirs[label] / ours - 1 for label, ours in here.ours.items()}
+        far = [label for label, difference in apart.items() if abs(difference) > APART]
+        coarse = asked(2 * side_of(panel.region.area, "quick")) if far else None
+    except SolverError as error:
+        return {}, (f"no second opinion: {error}",)
+    values = {label: {"value": here.theirs[label], "difference": apart[label]} for label in apart}
+    return values, tuple(_distrust(label, here, coarse, apart[label]) for label in far)
+
+
+def _distrust(label: str, here: _Opinion, coarse: _Opinion, apart: float) -> str:
+    """Which of two values that lie apart to distrust."""
+    ours, theirs = (abs(a[label] / b[label] - 1) for a, b in ((here.ours, coarse.ours), (here.theirs, coarse.theirs)))
+    told = f"{label}: another shell element lies {100 * apart:+.0f} % from ours on the same mesh"
+    pair = f"{here.theirs[label]:.4g} against {here.ours[label]:.4g}, small deflections"
+    moved = f"on a mesh twice as coarse ours moves {100 * ours:.0f} %, the other {100 * theirs:.0f} %"
+    if max(ours, theirs) < APART / 2:
+        return f"{told} ({pair}): distrust both; {moved}, so it is not the mesh"
+    return f"{told} ({pair}): distrust {'ours' if ours > theirs else 'the other'}; {moved}"
 
 
 def _maps(on: Stand) -> Maps:
     hertz, shapes = on.held.modes(MODES)
-    modes = tuple((float(f), s[2::6] / np.abs(s[2::6]).max()) for f, s in zip(hertz, shapes.T, strict=True))
+    swings = on.square_to_sheet(shapes).T
+    modes = tuple((float(f), s / np.abs(s).max()) for f, s in zip(hertz, swings, strict=True))
     deflection, stress, curves = {}, {}, {}
     for case in on.panel.cases:
         try:

@@ -18,6 +18,8 @@ from .errors import Fault, InputError
 from .outline import CHORD_ERROR, Ring, circle_ring, open_ring, ring_fault
 
 GAP = 0.05  # mm, ends this near are one
+MOST_NEAR = 40  # neighbours of an end or loop on the mean, itself included: far more than a sheet has
+MOST_ALIKE = 4  # pieces from here to there that are looked at; two is what a sheet has
 JOINED = f"ends within {GAP:g} mm are joined by themselves"
 
 
@@ -74,11 +76,14 @@ def _gap(piece: Piece) -> float:
 
 def _chains(pieces: list[Piece]) -> list[list[tuple[Piece, bool]]]:
     """Pieces in running order, each with True where it runs backward; InputError where ends stay open."""
-    ends = np.array([piece.points[[0, -1]] for piece in pieces]).reshape(-1, 2)
-    pairs = cKDTree(ends).query_pairs(GAP, output_type="ndarray")
+    ends, back = np.unique(
+        np.array([piece.points[[0, -1]] for piece in pieces]).reshape(-1, 2), axis=0, return_inverse=True
+    )
+    pairs = _near_pairs(ends, GAP, "has thousands of lines that end in one place")
     links = coo_array((np.ones(len(pairs)), pairs.T), shape=(len(ends), len(ends)))
-    count, node = connected_components(links, directed=False)
-    centre = np.stack([np.bincount(node, ends[:, k]) for k in (0, 1)], axis=1) / np.bincount(node)[:, None]
+    count, part = connected_components(links, directed=False)
+    node = part[back.ravel()]
+    centre = np.stack([np.bincount(part, ends[:, k]) for k in (0, 1)], axis=1) / np.bincount(part)[:, None]
     pieces, node = _single(pieces, node.reshape(-1, 2))
     degree = np.bincount(node.ravel(), minlength=count)
     faults = _open_ends(centre, degree)
@@ -87,12 +92,24 @@ def _chains(pieces: list[Piece]) -> list[list[tuple[Piece, bool]]]:
     return _walk([_snapped(piece, centre[ab]) for piece, ab in zip(pieces, node, strict=True)], node)
 
 
+def _near_pairs(places: np.ndarray, reach: float, heap: str) -> np.ndarray:
+    """(k, 2) pairs of places within `reach`; InputError that says `heap` where there are far too many."""
+    tree = cKDTree(places)
+    if tree.count_neighbors(tree, reach) > MOST_NEAR * len(places):
+        raise InputError([Fault("", heap, "leave only the outline and the cut-outs, each one closed line")])
+    return tree.query_pairs(reach, output_type="ndarray")
+
+
 def _single(pieces: list[Piece], node: np.ndarray) -> tuple[list[Piece], np.ndarray]:
     """Pieces drawn twice taken once: same ends, same middle."""
     kept: dict[tuple[int, int], list[int]] = {}
     for i, (a, b) in enumerate(node.tolist()):
         alike = kept.setdefault((min(a, b), max(a, b)), [])
-        if a != b and all(math.dist(pieces[i].middle, pieces[j].middle) > GAP for j in alike):
+        if (
+            len(alike) < MOST_ALIKE
+            and a != b
+            and all(math.dist(pieces[i].middle, pieces[j].middle) > GAP for j in alike)
+        ):
             alike.append(i)
     order = sorted(i for group in kept.values() for i in group)
     return [pieces[i] for i in order], node[order]
@@ -158,14 +175,11 @@ def _loop(chain: list[tuple[Piece, bool]]) -> Loop:
 
 def _once(loops: list[Loop]) -> list[Loop]:
     """Loops drawn twice taken once: same middle, same area."""
+    loops = list(dict.fromkeys(loops))
     shapes = [shapely.Polygon(loop.ring) for loop in loops]
-    middles = [shape.centroid for shape in shapes]
-    first, second = shapely.STRtree(middles).query(middles, predicate="dwithin", distance=GAP)
-    twice = {
-        max(i, j)
-        for i, j in zip(first.tolist(), second.tolist(), strict=True)
-        if i != j and shapes[i].hausdorff_distance(shapes[j]) <= GAP
-    }
+    alike = np.array([(shape.centroid.x, shape.centroid.y, math.sqrt(shape.area)) for shape in shapes])
+    pairs = _near_pairs(alike, 4 * GAP, "has thousands of loops over each other").tolist()
+    twice = {max(i, j) for i, j in pairs if shapes[i].hausdorff_distance(shapes[j]) <= GAP}
     return [loop for i, loop in enumerate(loops) if i not in twice]
 
 

@@ -22,7 +22,7 @@ from functools import cache
 from types import ModuleType
 
 import numpy as np
-from scipy.sparse import coo_array, csc_array
+from scipy.sparse import coo_array, csc_array, diags_array, spmatrix
 from scipy.sparse.linalg import ArpackError, LinearOperator, SuperLU, eigsh, splu
 
 from .errors import Fault, InputError, SolverError
@@ -107,12 +107,13 @@ def deflections(
     nu: float,
     fixed: np.ndarray,
     forces: np.ndarray,
+    added: spmatrix | None = None,
 ) -> np.ndarray:
     """Displacements (6 n, k), mm and rad, at the given nodes under load vectors forces (6 n, k), N and N mm.
 
-    nodes (n, 3) mm, triangles (m, 3); fixed (q,): freedoms held at zero.  Small displacements.  The middle of an
-    edge is held as `_held` says.  Raises InputError for arrays that do not fit, SolverError where the sheet is
-    not held well enough for a trustworthy answer.
+    nodes (n, 3) mm, triangles (m, 3); fixed (q,): freedoms held at zero; added: (6 n, 6 n) stiffness of springs and
+    the like on the given nodes.  Small displacements.  The middle of an edge is held as `_held` says.  Raises
+    InputError for arrays that do not fit, SolverError where the sheet is not held well enough for a trustworthy answer.
     """
     nodes, triangles, fixed = _checked(nodes, triangles, thickness, E, nu, fixed)
     forces = np.asarray(forces, float)
@@ -121,7 +122,7 @@ def deflections(
         raise InputError([Fault("forces", what, f"give finite numbers, shape ({6 * len(nodes)}, k)")])
     points, quads, edges, boundary = split(nodes, triangles)
     free = _free(_held(fixed, len(nodes), edges, boundary), 6 * len(points))
-    K = stiffness(points, quads, thickness, E, nu)[free][:, free]
+    K = _with(stiffness(points, quads, thickness, E, nu), added)[free][:, free]
     load = np.zeros((6 * len(points), forces.shape[1]))
     load[: len(forces)] = forces
     factors = _factor(K)
@@ -142,18 +143,22 @@ def frequencies(
     rho: float,
     fixed: np.ndarray,
     count: int,
+    added: spmatrix | None = None,
+    masses: np.ndarray | None = None,
 ) -> np.ndarray:
     """The lowest `count` natural frequencies, Hz, rising; rigid motions of a sheet that is not held count, as 0.
 
-    Arguments as for `deflections`; rho in kg/mm3.  Raises InputError, SolverError.
+    Arguments as for `deflections`; rho in kg/mm3; masses: (6 n,) kg lumped on the freedoms.  Raises InputError,
+    SolverError.
     """
     nodes, triangles, fixed = _checked(nodes, triangles, thickness, E, nu, fixed, rho)
     points, quads, edges, boundary = split(nodes, triangles)
     free = _free(_held(fixed, len(nodes), edges, boundary), 6 * len(points))
     if not 1 <= count < len(free) // 2:
         raise InputError([Fault("count", f"{count}", f"give 1 to {len(free) // 2 - 1} on this mesh")])
-    K = stiffness(points, quads, thickness, E, nu)[free][:, free]
-    M = mass(points, quads, thickness, rho)[free][:, free] * 1e-3  # N = 1000 kg mm/s2
+    K = _with(stiffness(points, quads, thickness, E, nu), added)[free][:, free]
+    lumped = None if masses is None else diags_array(masses)
+    M = _with(mass(points, quads, thickness, rho), lumped)[free][:, free] * 1e-3  # N = 1000 kg mm/s2
     # A shift just below zero keeps the factors regular where the sheet is free; its size is that of the plate's
     # own scale D / (rho t L^4), in which the first frequencies squared are tens to thousands.
     extent = np.ptp(nodes, axis=0).max()
@@ -227,6 +232,14 @@ def _assemble(values: np.ndarray, freedoms: np.ndarray, size: int) -> csc_array:
     matrix = coo_array((values.ravel(), (rows, columns)), shape=(size, size)).tocsc()
     matrix.eliminate_zeros()  # where the sheet is flat, membrane and bending part: four times sooner factored
     return matrix
+
+
+def _with(matrix: csc_array, added: spmatrix | None) -> csc_array:
+    """`matrix` with one on the given nodes, which come first, added."""
+    if added is None:
+        return matrix
+    added = coo_array(added)
+    return (matrix + coo_array((added.data, added.coords), shape=matrix.shape)).tocsc()
 
 
 def _held(fixed: np.ndarray, n: int, edges: np.ndarray, boundary: np.ndarray) -> np.ndarray:

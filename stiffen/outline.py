@@ -22,6 +22,7 @@ from .errors import Fault, InputError
 
 CHORD_ERROR = 0.02  # mm, greatest distance from an arc to the chords that stand for it
 ON_SHEET = 0.05  # mm by which a point may miss the sheet and still lie on it
+MANY = 20  # so many clashes of cut-outs are told
 XY = tuple[float, float]
 Ring = tuple[XY, ...]
 
@@ -201,7 +202,7 @@ class Sheet:
         return tuple((x, y) for x, y in inner.exterior.coords)
 
     def clashes(self) -> list[tuple[int, str]]:
-        """(place in `cutouts`, what is wrong) for cut-outs that leave the outline or meet one another."""
+        """(place in `cutouts`, what is wrong) for the first cut-outs that leave the outline or meet one before them."""
         shapes = np.array([Polygon(ring) for ring in self.cutouts], dtype=object)
         edge = self.filled.exterior
         found = [
@@ -209,6 +210,11 @@ class Sheet:
             for i, shape in enumerate(shapes)
             if not self.filled.contains(shape) or shape.distance(edge) < ON_SHEET
         ]
-        first, second = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=ON_SHEET)
-        met = ((max(i, j), min(i, j)) for i, j in zip(first.tolist(), second.tolist(), strict=True) if i < j)
-        return found + [(i, "meets the one around ({:.1f}, {:.1f})".format(*self.middle(j))) for i, j in sorted(met)]
+        tree = shapely.STRtree(shapes)
+        for i, shape in enumerate(shapes):
+            if len(found) >= MANY:  # a heap of cut-outs would take minutes
+                break
+            near = tree.query(shape, predicate="dwithin", distance=ON_SHEET)
+            if near.min() < i:
+                found.append((i, "meets the one around ({:.1f}, {:.1f})".format(*self.middle(int(near.min())))))
+        return found

@@ -21,6 +21,7 @@ from .files import written
 from .layout import Layout
 from .loads import plan_areas
 from .panel import Panel
+from .stand import LINEAR_LIMIT
 from .verdict import DemandResult, Verdict
 
 if TYPE_CHECKING:
@@ -192,7 +193,8 @@ def _demand(verdict: Verdict, kind: str, case: str | None) -> DemandResult | Non
 def _against_limit(demand: DemandResult) -> str:
     value = f"{demand.value:.2f} {demand.unit}" if np.isfinite(demand.value) else "no value"
     push = f" under {demand.force:g} N" if demand.force else ""
-    return f"{value}{push}, limit {demand.limit:g} {demand.unit}\n({demand.decided_by})"
+    flag = f", linear w/t {demand.ratio_w_t:.1f}" if demand.ratio_w_t > LINEAR_LIMIT else ""
+    return f"{value}{push}, limit {demand.limit:g} {demand.unit}\n({demand.decided_by}){flag}"
 
 
 # ----------------------------------------------------------------------------------------------------------- figures

@@ -19,6 +19,7 @@ from .errors import SolverError
 from .ribbed import Scout
 
 OPTIMAL, FEASIBLE, INFEASIBLE, NOTHING_FOUND = "optimal", "feasible", "infeasible", "nothing found"
+OWN = -1  # `Cut.demand` of a row that a node of a tree asks for itself
 BROKEN = 1e-7  # by how much a packing row must be broken to be added
 
 
@@ -58,6 +59,19 @@ def clique_cover(conflicts: sp.sparray) -> sp.csr_array:
     starts = np.concatenate([[0], np.cumsum([len(row) for row in rows])]).astype(int)
     columns = np.concatenate(rows) if rows else np.zeros(0, int)
     return sp.csr_array((np.ones(len(columns)), columns, starts), shape=(len(rows), len(blocked)))
+
+
+def no_good(x: np.ndarray) -> Cut:
+    """The row that excludes the one layout x (n,), which the scout says misses a demand."""
+    sign = np.where(x > 0.5, -1.0, 1.0)
+    return Cut(OWN, np.zeros(0), np.zeros(0), -1, (), sign, 1.0 - float(x.sum()))
+
+
+def one_of(members: np.ndarray, n: int) -> Cut:
+    """The row that asks for at least one of the candidates `members`, of n."""
+    row = np.zeros(n)
+    row[members] = 1.0
+    return Cut(OWN, np.zeros(0), np.zeros(0), -1, (), row, 1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,8 +144,11 @@ def solve(program: Program, cuts: list[Cut], elastic: bool = False, tight: np.nd
             A = sp.hstack([A, sp.csr_array(slack[:, None])])
         b = np.concatenate([least, program.room[use]])
         result = linprog(cost, A.tocsr(), b, bounds=np.stack([lower, upper], axis=1), method="highs")
-        if status_of(result) == INFEASIBLE:
+        status = status_of(result)
+        if status == INFEASIBLE:
             return None
+        if status != OPTIMAL:
+            raise SolverError(f"the linear program was cut short: {result.message}")
         x = result.x[:n]
         broken = (program.packing @ x > program.room + BROKEN) & ~use
         if not broken.any():
@@ -162,11 +179,6 @@ class Task:
     def whole(self) -> bool:
         """True where every cost is a whole number."""
         return np.array_equal(self.program.cost, np.round(self.program.cost))
-
-    def no_good(self, x: np.ndarray) -> Cut:
-        """A cut that excludes the one layout x, which the scout says misses a demand."""
-        sign = np.where(x > 0.5, -1.0, 1.0)
-        return Cut(-1, np.zeros(0), np.zeros(0), -1, (), sign, 1.0 - float(x.sum()))
 
     def covers(self) -> str:
         """What a bound of this task covers, in words."""

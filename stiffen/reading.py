@@ -68,6 +68,7 @@ def panel_from_dict(data: dict, folder: Path) -> Panel:
     faults = Faults(data)
     panel, _ = _panel(Table(data, faults), Path(folder))
     faults.tell()
+    assert panel is not None  # else a fault was told
     return panel
 
 
@@ -98,6 +99,7 @@ def read_layout(path: Where) -> tuple[Panel, Layout]:
     holes = _rows(root, "holes", partial(records.hole, **context._asdict()))
     root.close("a layout file")
     faults.tell()
+    assert panel is not None  # else a fault was told
     return panel, Layout(gauge, beads, holes)
 
 
@@ -138,7 +140,7 @@ def _panel(root: Table, folder: Path) -> tuple[Panel | None, Context]:
     }
     head.close("[panel]")
     _close(root)
-    if not root.ok:
+    if not root.ok or outline is None or tools is None or context.bead_side is None:
         return None, context
     source = _source(root.data, tools_data, drawing)
     panel = Panel(outline=outline, cutouts=cutouts, tools=tools, bead_side=context.bead_side, source=source, **values)
@@ -196,7 +198,8 @@ def _rows_and_marks(root: Table, head: Table, drawing: Drawing | None, key: str,
             records.append(record)
         except InputError as error:
             for fault in error.faults:
-                told = f"{head.data['outline_dxf']}: layer {legible(mark.layer)}: {fault.where or key} {fault.what}"
+                name = Path(head.data["outline_dxf"]).name
+                told = f"{name}: layer {legible(mark.layer)}: {fault.where or key} {fault.what}"
                 head.fault("outline_dxf", told, fault.cure)
     return tuple(records)
 
@@ -227,7 +230,7 @@ def _material(root: Table, head: Table) -> Material | None:
         return None
     name = head.text("material")
     if name is not None and name not in materials():
-        cure = f"{likeness(name, materials())} Or describe your own under [material]"
+        cure = f"{likeness(name, materials())}; or describe your own under [material]"
         return head.fault("material", f'"{name}" is not in the built-in table', cure)
     return materials().get(name)
 
@@ -287,7 +290,7 @@ def _outline(head: Table, folder: Path, own_layers: dict[str, str]) -> tuple[Rin
         drawing = _drawing(head, folder, own_layers)
         if "corner_radius" in head.data:
             head.fault("corner_radius", "has no meaning beside outline_dxf", "round the corners in the drawing")
-        return drawing and drawing.outline.ring, drawing
+        return drawing.outline.ring if drawing else None, drawing
     ring = records.ring_of(head, "outline")
     if ring is None or not _plausible_span(head, "outline", ring, "the file is read as mm"):
         return None, None
@@ -310,9 +313,6 @@ def _drawing(head: Table, folder: Path, own_layers: dict[str, str]) -> Drawing |
         for fault in error.faults:
             head.fault("outline_dxf", f"{Path(name).name}: {fault.what}", fault.cure)
         return None
-    for missing in own_layers.keys() - {spoken(layer) for layer in drawing.layers}:
-        what = f"{Path(name).name}: has no layer {show(missing)}, which [dxf_layers] names"
-        head.fault("outline_dxf", what, likeness(missing, drawing.layers))
     unit = f"the drawing's unit is {drawing.unit}"
     return drawing if _plausible_span(head, "outline_dxf", drawing.outline.ring, unit) else None
 

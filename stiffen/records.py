@@ -6,6 +6,7 @@ mm, N, MPa, kg, Hz; every position in plan coordinates.  A record is checked aga
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from shapely.geometry import LineString
@@ -30,7 +31,7 @@ from .panel import (
     Support,
     Trim,
 )
-from .tools import Tools
+from .tools import BeadDie, HoleDie, Tools
 
 OUTLINE = "outline"
 ENDS = {word: ends for ends, word in OPEN.items()}
@@ -384,7 +385,7 @@ def trim(row: Table, sheet: Sheet | None) -> Trim | None:
 
 def bead(row: Table, sheet: Sheet | None, tools: Tools | None, bead_side: str | None) -> Bead | None:
     """[[bead]]: die, path; optional side, fixed, open (the ends that run over the edge: start, stop, both)."""
-    die = _die(row, [d.name for d in tools.bead_dies] if tools else None, "bead")
+    die = _die(row, tools.bead_dies if tools else None, "bead")
     path = row.points("path")
     side = _side(row, bead_side)
     fixed = row.flag("fixed", False)
@@ -393,7 +394,7 @@ def bead(row: Table, sheet: Sheet | None, tools: Tools | None, bead_side: str | 
     _on_sheet(row, sheet, path)
     if path:
         _open_on_edge(row, sheet, path, ends)
-    return Bead(tools.bead_die(die), path, side, fixed, ends) if row.ok and tools else None
+    return Bead(die, path, side, fixed, ends) if row.ok and tools else None
 
 
 def _open_on_edge(row: Table, sheet: Sheet | None, path: tuple, ends: tuple[bool, bool]) -> None:
@@ -410,21 +411,25 @@ def _open_on_edge(row: Table, sheet: Sheet | None, path: tuple, ends: tuple[bool
 
 def hole(row: Table, sheet: Sheet | None, tools: Tools | None, bead_side: str | None) -> Hole | None:
     """[[hole]]: die, at; optional side, fixed."""
-    die = _die(row, [d.name for d in tools.hole_dies] if tools else None, "hole")
+    die = _die(row, tools.hole_dies if tools else None, "hole")
     at = row.point("at")
     side = _side(row, bead_side)
     fixed = row.flag("fixed", False)
     row.close("a hole")
     _point_on_sheet(row, sheet, at)
-    return Hole(tools.hole_die(die), at, side, fixed) if row.ok and tools else None
+    return Hole(die, at, side, fixed) if row.ok and tools else None
 
 
-def _die(row: Table, names: list[str] | None, noun: str) -> Value:
-    die = row.text("die")
-    if die is not None and names is not None and die not in names:
-        cure = likeness(die, names) or f"the tools have no {noun} dies"
-        return row.fault("die", f'"{die}" is no {noun} die of the tools', cure)
-    return die
+def _die(row: Table, dies: Sequence[BeadDie] | Sequence[HoleDie] | None, noun: str) -> Value:
+    """The die that the row names among those of the tools; None too where the tools are themselves at fault."""
+    name = row.text("die")
+    if name is None or dies is None:
+        return None
+    known = {die.name: die for die in dies}
+    if name not in known:
+        cure = likeness(name, known) or f"the tools have no {noun} dies"
+        return row.fault("die", f'"{name}" is no {noun} die of the tools', cure)
+    return known[name]
 
 
 def _side(row: Table, bead_side: str | None) -> Value:

@@ -9,7 +9,7 @@ from .card import warning_lines
 from .layout import Layout
 from .panel import Demand, Panel
 from .rules import audit
-from .verdict import NONLINEAR, DemandResult, Found, Rival, Verdict
+from .verdict import NONLINEAR, DemandResult, FastenerLoad, Found, Rival, Verdict
 
 GRAM = 0.001  # kg; a result whose mass is further off is of another panel
 
@@ -42,6 +42,10 @@ def report(panel: Panel, verdict: Verdict, rival: Rival | None = None, found: Fo
             "nonlinear": any(demand.decided_by == NONLINEAR for demand in verdict.demands),
         },
         "second_opinion": verdict.second_opinion,
+        "fasteners": [
+            {"case": one.case, "at": one.centre, "shear_N": one.shear, "pull_N": one.pull, "in_plane": one.in_plane}
+            for one in verdict.rivets
+        ],
         "bound": found.bound if found else None,
         "warnings": warning_lines(panel, verdict),
         "seconds": found.seconds if found else verdict.seconds,
@@ -74,6 +78,7 @@ def verdict_of(panel: Panel, layout: Layout, result: object) -> Verdict | None:
             nodes=int(result["model"]["nodes"]),
             mesh_error=_maybe(result["model"]["mesh_error_estimate"]),
             warnings=tuple(map(str, result["warnings"])),
+            rivets=tuple(_fastener(one) for one in result.get("fasteners", ())),
             second_opinion=result.get("second_opinion"),
             seconds=float(result["seconds"]),
         )
@@ -114,6 +119,11 @@ def _judged(demand: Demand, told: dict) -> DemandResult:
         by_hold={str(end): nothing if one is None else float(one) for end, one in told["by_hold"].items()},
         at=None if told["at"] is None else (float(told["at"][0]), float(told["at"][1])),
     )
+
+
+def _fastener(told: dict) -> FastenerLoad:
+    x, y = map(float, told["at"])
+    return FastenerLoad(str(told["case"]), (x, y), float(told["shear_N"]), float(told["pull_N"]), str(told["in_plane"]))
 
 
 def _maybe(value: object) -> float | None:

@@ -20,7 +20,7 @@ from .layout import Bead
 from .section import line_properties, profile
 from .tools import BeadDie
 
-BESIDE = 45.0  # mm of sheet that works with a bead on each side: fitted to one to five beads in panels
+BESIDE = 50.0  # mm of sheet that works with a bead on each side: fitted to one to six beads in panels
 LIP = 15.0  # mm of sheet that a step lifts along its edge, taken for all
 
 

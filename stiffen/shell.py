@@ -209,10 +209,11 @@ class Held:
     @cached_property
     def stiffness(self) -> sp.csr_matrix:
         """Stiffness of sheet, tubes and springs."""
-        return sum(self._added, self.shell.stiffness).tocsr()
+        return sum(self.added, self.shell.stiffness).tocsr()
 
     @property
-    def _added(self) -> list[sp.spmatrix]:
+    def added(self) -> list[sp.spmatrix]:
+        """(6 n, 6 n) stiffness of tubes and springs, those there are."""
         return [added for added in (self.tubes, self.springs) if added is not None]
 
     @cached_property
@@ -242,7 +243,7 @@ class Held:
     @property
     def _dissection(self) -> Dissection:
         """That of the shell, unless tubes or springs couple nodes that no triangle does."""
-        return self.shell.dissected_with(sum(self._added)) if self._added else self.shell.dissection
+        return self.shell.dissected_with(sum(self.added)) if self.added else self.shell.dissection
 
     def solve(self, forces: np.ndarray) -> np.ndarray:
         """Displacements (6 n, k) or (6 n,) under forces of the same shape, N and N mm; balance checked."""

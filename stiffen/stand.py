@@ -15,6 +15,7 @@ from typing import TypeVar
 import numpy as np
 
 from .errors import SolverError
+from .facing import facing
 from .large import LargeResult, follow
 from .layout import Layout
 from .loads import case_forces, locate, point_masses, push_points, roving_places
@@ -23,6 +24,7 @@ from .panel import Panel, Point
 from .shell import Held, Shell
 from .supports import Grip, grip
 from .triangle import von_mises
+from .tubes import tube_stiffness
 
 T = TypeVar("T")
 
@@ -33,7 +35,10 @@ CURVE = (0.1, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5)  # load factors of a load-deflect
 
 @dataclass(frozen=True, eq=False)
 class Stand:
-    """A layout, meshed and held; see `stand`."""
+    """A layout, meshed and held; see `stand`.
+
+    normals: (n, 3) the way the sheet faces, folded.  A deflection is along it, on flanges too, and so is a push.
+    """
 
     panel: Panel
     layout: Layout
@@ -42,11 +47,17 @@ class Stand:
     held: Held
     assumed: str
     kilograms: np.ndarray
+    normals: np.ndarray
     _kept: dict = field(default_factory=dict)
 
     def _keep(self, key: tuple, make: Callable[[], T]) -> T:
         if key not in self._kept:
-            self._kept[key] = make()
+            try:
+                self._kept[key] = make()
+            except SolverError as error:  # found out once, for all who ask
+                self._kept[key] = error
+        if isinstance(self._kept[key], SolverError):
+            raise self._kept[key]
         return self._kept[key]
 
     # ------------------------------------------------------------------------------------------ small deflections
@@ -61,14 +72,19 @@ class Stand:
             places = roving_places(self.panel, case) or [None]
             forces = np.stack([case_forces(self.panel, self.mesh, self.kilograms, case, p) for p in places], axis=1)
             u = self.held.solve(forces)
-            worst = int(np.abs(u[2::6]).max(axis=0).argmax())
+            worst = int(np.abs(self.square_to_sheet(u)).max(axis=0).argmax())
             return forces[:, worst], u[:, worst]
 
         return self._keep(("case", case), make)
 
+    def square_to_sheet(self, u: np.ndarray) -> np.ndarray:
+        """(n,) or (n, k) shifts toward the "up" face, mm, from displacements (6 n,) or (6 n, k)."""
+        shifts = u.reshape(len(self.normals), 6, *u.shape[1:])[:, :3]
+        return np.einsum("ni,ni...->n...", self.normals, shifts)
+
     def ratio(self, case: str) -> float:
         """Largest deflection over thickness of a case by small-deflection theory."""
-        return float(np.abs(self.case(case)[1][2::6]).max()) / self.layout.gauge
+        return float(np.abs(self.square_to_sheet(self.case(case)[1])).max()) / self.layout.gauge
 
     @cached_property
     def hertz(self) -> float:
@@ -94,10 +110,18 @@ class Stand:
         return float(shares[0] @ self._pushed(self.mesh.triangles[cell[0]]))
 
     def _pushed(self, nodes: np.ndarray) -> np.ndarray:
-        forces = np.zeros((self.held.shell.size, len(nodes)))
-        forces[6 * nodes + 2, np.arange(len(nodes))] = 1.0
-        u = self.held.solve(forces)
-        return u[6 * nodes + 2, np.arange(len(nodes))]
+        forces = np.zeros((len(self.normals), 6, len(nodes)))
+        forces[nodes, :3, np.arange(len(nodes))] = self.normals[nodes]
+        u = self.held.solve(forces.reshape(-1, len(nodes)))
+        return self.square_to_sheet(u)[nodes, np.arange(len(nodes))]
+
+    def push(self, place: Point, force: float) -> np.ndarray:
+        """(6 n,) N: a force onto the "up" face at a place."""
+        cell, shares = locate(self.mesh, np.array([place]))
+        nodes = self.mesh.triangles[cell[0]]
+        forces = np.zeros((len(self.normals), 6))
+        forces[nodes, :3] = -force * shares[0][:, None] * self.normals[nodes]
+        return forces.ravel()
 
     # ------------------------------------------------------------------------------------------ large deflections
 
@@ -115,9 +139,9 @@ class Stand:
         if not height:
             return shell
         _, shapes = self.held.buckling(u)
-        shape = (shapes if shapes.shape[1] else self.held.modes(1)[1])[2::6, 0]
-        shape = shape / np.abs(shape).max() * (-1 if shape @ forces[2::6] > 0 else 1)
-        return replace(shell, nodes=shell.nodes + np.outer(height * shape, [0, 0, 1]))
+        shape = self.square_to_sheet((shapes if shapes.shape[1] else self.held.modes(1)[1])[:, 0])
+        shape = shape / np.abs(shape).max() * (-1 if shape @ self.square_to_sheet(forces) > 0 else 1)
+        return replace(shell, nodes=shell.nodes + height * shape[:, None] * self.normals)
 
     def followed(self, case: str, until: float = 1.0, steps: tuple[float, ...] = ()) -> LargeResult:
         """The case by the large-deflection solver, to `until` times its load; raises SolverError where it stops."""
@@ -125,6 +149,11 @@ class Stand:
         return self._keep(("followed", case, until, steps), lambda: self._follow(forces, u, until, steps))
 
     def _follow(self, forces: np.ndarray, u: np.ndarray, until: float, steps: tuple[float, ...] = ()) -> LargeResult:
+        if len(self.grip.rests) and (motion := self.grip.lifts_off(self.mesh.nodes, forces)):
+            raise SolverError(
+                f"the rests push up only, and the load makes the panel {motion} off them: hold it down, or rest it "
+                "under the load"
+            )
         return follow(
             self.wavy(forces, u),
             self.grip.fixed,
@@ -132,6 +161,7 @@ class Stand:
             springs=self.grip.springs,
             rests=self.grip.rests if len(self.grip.rests) else None,
             slips=self.grip.slips,
+            tubes=self.held.tubes,
             until=until,
             steps=steps,
         )
@@ -140,12 +170,9 @@ class Stand:
         """Deflection, mm, under a push of `force` N at a place, by the large-deflection solver."""
 
         def make() -> float:
-            cell, shares = locate(self.mesh, np.array([place]))
-            nodes = self.mesh.triangles[cell[0]]
-            forces = np.zeros(self.held.shell.size)
-            forces[6 * nodes + 2] = -force * shares[0]
+            forces = self.push(place, force)
             result = self._follow(forces, self.held.solve(forces), 1.0)
-            return float(-shares[0] @ result.last.shifts[nodes, 2])
+            return float(forces.reshape(-1, 6)[:, :3].ravel() @ result.last.shifts.ravel() / force)
 
         return self._keep(("pushed", place, force), make)
 
@@ -169,21 +196,28 @@ class Stand:
 
     def deflection(self, case: str) -> np.ndarray:
         """(n,) deflection toward "up", mm, by the theory that decides."""
-        return self.followed(case).last.shifts[:, 2] if self.beyond(case) else self.case(case)[1][2::6]
+        if self.beyond(case):
+            return np.einsum("ni,ni->n", self.normals, self.followed(case).last.shifts)
+        return self.square_to_sheet(self.case(case)[1])
 
     def beyond(self, case: str) -> bool:
         """True where only the large-deflection solver counts."""
         return self.one_sided or self.ratio(case) > LINEAR_LIMIT
 
-    def fastener_forces(self, case: str) -> dict[Point, np.ndarray]:
-        """Force (3,) N of each rivet or bolt on the sheet: shear in x and y, pull in z."""
+    def fastener_loads(self, case: str) -> dict[Point, tuple[float, float]]:
+        """Shear across and pull along the axis of each rivet or bolt, N."""
         if self.beyond(case):
             reactions = self.followed(case).reactions
         else:
             forces, u = self.case(case)
             reactions = self.held.reactions(u, forces)
         by_node = reactions.reshape(-1, 6)[:, :3]
-        return {centre: by_node[disc].sum(axis=0) for centre, disc in self.grip.fasteners.items()}
+        out = {}
+        for centre, disc in self.grip.fasteners.items():
+            force, axis = by_node[disc].sum(axis=0), self.normals[disc[0]]
+            pull = float(force @ axis)
+            out[centre] = float(np.linalg.norm(force - pull * axis)), abs(pull)
+        return out
 
 
 def stand(panel: Panel, layout: Layout, mesh: Mesh, assumed: str) -> Stand:
@@ -195,5 +229,6 @@ def stand(panel: Panel, layout: Layout, mesh: Mesh, assumed: str) -> Stand:
     kilograms = shell.weight_at_nodes
     if masses is not None:
         kilograms = kilograms + masses.reshape(-1, 6)[:, 0]
-    held = Held(shell, grips.linear, grips.springs, masses)
-    return Stand(panel, layout, mesh, grips, held, assumed, kilograms)
+    normals = facing(panel, mesh)
+    held = Held(shell, grips.linear, grips.springs, masses, tube_stiffness(panel, mesh, normals))
+    return Stand(panel, layout, mesh, grips, held, assumed, kilograms, normals)

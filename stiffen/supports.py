@@ -6,12 +6,16 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.sparse as sp
+from scipy.optimize import nnls
 
+from .facing import FLAT, UP, facing, sideways
 from .loads import lengths
 from .mesh import Mesh
 from .panel import Panel, Point, Support
+from .shell import MOTIONS, rigid_motions
 
-HELD, FREE = "held", "free"
+HELD, FREE, SLIP = "held", "free", "slip"
+RIGID = 1e3  # mm: a rigid hold along neither x nor y is a spring of so much times E; 100 N give 1e-6 mm
 
 
 @dataclass(frozen=True, eq=False)
@@ -19,27 +23,54 @@ class Grip:
     """What holds the mesh under one assumption on the in-plane hold of 'unknown' supports.
 
     fixed: freedoms held.  rests: uz freedoms on a frame, held against pushes alone.  slips: (nodes of a fastener's
-    disc, clearance mm) for those that slide in plane before they hold.  springs: (6 n, 6 n) or None.  fasteners:
-    rivets and bolts by centre -> their nodes.
+    disc, or one node of a line, clearance mm) for those that slide in plane before they hold.  drift: freedoms that
+    only small-deflection theory, which knows no slip, needs held.  springs: (6 n, 6 n) or None.  fasteners: rivets and
+    bolts by centre -> their nodes.
     """
 
     fixed: np.ndarray
     rests: np.ndarray
     slips: tuple[tuple[np.ndarray, float], ...]
+    drift: np.ndarray
     springs: sp.csr_matrix | None
     fasteners: dict[Point, np.ndarray]
 
     @property
     def linear(self) -> np.ndarray:
         """Freedoms held in small-deflection theory, where a rest holds both ways and slip is free."""
-        return np.union1d(self.fixed, self.rests)
+        return np.union1d(np.union1d(self.fixed, self.rests), self.drift)
+
+    def lifts_off(self, nodes: np.ndarray, forces: np.ndarray) -> str:
+        """The motion that dead loads (6 n,) give a stiff panel off its rests; '' where the rests can carry them.
+
+        Statics of the whole: pushes of the rests that balance the loads, by non-negative least squares; what they
+        leave over is the load on that motion (Farkas' lemma).
+        """
+        size = float(np.ptp(nodes, axis=0).max())
+        motions = rigid_motions(nodes) / np.array([1, 1, 1, size, size, size])
+        both_ways = [
+            motions[self.fixed],
+            *(motions[(6 * disc[:, None] + np.arange(2)).ravel()] for disc, _ in self.slips),
+        ]
+        if self.springs is not None:
+            both_ways.append(self.springs @ motions / abs(self.springs).max())
+        _, held, directions = np.linalg.svd(np.concatenate(both_ways), full_matrices=True)
+        free = directions[np.count_nonzero(held > 1e-6 * max(held.max(initial=0.0), 1e-30)) :]
+        load = free @ (motions.T @ forces)
+        push, left = nnls((motions[self.rests] @ free.T).T, -load)
+        if left <= 1e-6 * np.abs(motions.T @ np.abs(forces)).max():
+            return ""
+        over = free.T @ (load + (motions[self.rests] @ free.T).T @ push)
+        return MOTIONS[int(np.abs(over).argmax())]
 
 
 def assumptions(panel: Panel) -> tuple[str, ...]:
     """The in-plane ends to be judged: both where a support says 'unknown', else the one that is said."""
-    said = {support.in_plane for support in panel.supports}
+    said = {SLIP if support.slip is not None else support.in_plane for support in panel.supports}
     if "unknown" in said:
         return (HELD, FREE)
+    if SLIP in said:
+        return (SLIP,)
     return (HELD,) if HELD in said else (FREE,)
 
 
@@ -57,32 +88,31 @@ def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
     fastener holds uz at its centre (the sheet may tilt about it), a clamped one at every node of its disc.  In plane
     a fastener holds its whole disc.  On a flange a fastener holds along its own axis as well as uz, and clamped holds
     all turns; an edge or a rest holds uz, whichever way the sheet faces.  Supports that leave the panel free to drift
-    in its plane get as many freedoms held as stop that and take no load, since only the shape matters then.
+    in its plane get just the freedoms held that stop it and take no load, since only the shape matters then.
     """
     fixed: list[np.ndarray] = []
     rests: list[np.ndarray] = []
     slips: list[tuple[np.ndarray, float]] = []
-    springs = _Springs([], [])
+    springs: list[_Springs] = []
     fasteners: dict[Point, np.ndarray] = {}
     normals = facing(panel, mesh)
-    rigid = RIGID * panel.material.E
     for support in panel.supports:
         plane = _holds_in_plane(support, assumed)
         if support.kind in ("rivets", "bolts"):
             for centre in support.fasteners():
-                disc = mesh.discs[centre]
-                fasteners[centre] = disc
+                disc = fasteners[centre] = mesh.discs[centre]
                 if support.slip is not None:
                     slips.append((disc, support.slip))
                 upright = disc[:1] if support.hold == "pinned" else disc
-                axis = normals[disc[0]]
                 _hold(fixed, springs, support, upright, normals, 1.0 / len(upright))
-                if support.hold != "guided" and sideways(axis[None])[0]:
-                    _hold_along(fixed, springs, support.stiffness, upright, axis, 1.0 / len(upright), rigid)
+                if support.hold != "guided" and sideways(normals[disc[0]]):
+                    _hold_level(fixed, springs, support, upright, normals[disc[0]], RIGID * panel.material.E)
                 if plane:
                     fixed += [6 * disc, 6 * disc + 1]
             continue
         line = mesh.outline if support.path is None else mesh.paths[support.path]
+        if support.slip is not None:
+            slips += [(line[i : i + 1], support.slip) for i in range(len(line))]
         if support.kind == "rest":
             rests.append(6 * line + 2)
             continue
@@ -91,83 +121,96 @@ def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
         if plane:
             fixed += [6 * line, 6 * line + 1]
     held = _unique(fixed)
-    drift = _anchor(mesh, held, springs)
-    return Grip(np.union1d(held, drift), _unique(rests), tuple(slips), springs.matrix(len(mesh.nodes)), fasteners)
-
-
-@dataclass(frozen=True, eq=False)
-class _Springs:
-    """Springs on the shifts of nodes: nodes (k,) and stiffness (k, 3, 3), lot by lot."""
-
-    nodes: list[np.ndarray]
-    blocks: list[np.ndarray]
-
-    def add(self, nodes: np.ndarray, direction: np.ndarray, stiffness: np.ndarray | float) -> None:
-        """Springs of `stiffness` N/mm (one or one a node) along a direction (3,)."""
-        each = np.broadcast_to(stiffness, nodes.shape)
-        self.nodes.append(nodes)
-        self.blocks.append(each[:, None, None] * np.outer(direction, direction))
-
-    def matrix(self, n: int) -> sp.csr_matrix | None:
-        """(6 n, 6 n) stiffness, or None."""
-        if not self.nodes:
-            return None
-        freedoms = 6 * np.concatenate(self.nodes)[:, None] + np.arange(3)
-        rows, columns = np.broadcast_arrays(freedoms[:, :, None], freedoms[:, None, :])
-        place = rows.ravel(), columns.ravel()
-        K = sp.csr_matrix((np.concatenate(self.blocks).ravel(), place), shape=(6 * n, 6 * n))
-        K.eliminate_zeros()
-        return K
+    drift = _drift(mesh, held, springs)
+    return Grip(
+        fixed=held if slips else np.union1d(held, drift),
+        rests=_unique(rests),
+        slips=tuple(slips),
+        drift=drift,
+        springs=_matrix(springs, len(mesh.nodes)),
+        fasteners=fasteners,
+    )
 
 
 def _unique(freedoms: list[np.ndarray]) -> np.ndarray:
     return np.unique(np.concatenate(freedoms)) if freedoms else np.zeros(0, int)
 
 
+@dataclass(frozen=True, eq=False)
+class _Springs:
+    """Springs along one direction (3,) on nodes (k,), stiffness (k,) N/mm."""
+
+    nodes: np.ndarray
+    direction: np.ndarray
+    stiffness: np.ndarray
+
+
 def _hold(
-    fixed: list, springs: _Springs, support: Support, nodes: np.ndarray, normals: np.ndarray, share: np.ndarray | float
+    fixed: list, springs: list, support: Support, nodes: np.ndarray, normals: np.ndarray, share: np.ndarray | float
 ) -> None:
-    """Hold or spring uz of nodes and, but for a pinned support, hold their tilts."""
+    """Hold or spring uz of nodes and, but for a pinned support, hold their tilts (on a flange all turns)."""
     if support.hold != "guided":
         if support.stiffness is None:
             fixed.append(6 * nodes + 2)
         else:
-            springs.add(nodes, UP, support.stiffness * share)
+            springs.append(_Springs(nodes, UP, np.broadcast_to(support.stiffness * share, nodes.shape)))
     if support.hold != "pinned":
         fixed += [6 * nodes + 3, 6 * nodes + 4, 6 * nodes[sideways(normals[nodes])] + 5]
 
 
-def _hold_along(
-    fixed: list,
-    springs: _Springs,
-    stiffness: float | None,
-    nodes: np.ndarray,
-    axis: np.ndarray,
-    share: float,
-    rigid: float,
+def _hold_level(
+    fixed: list, springs: list, support: Support, nodes: np.ndarray, axis: np.ndarray, rigid: float
 ) -> None:
     """Hold or spring nodes along the level part of a fastener's axis (3,); uz is held already."""
     level = np.array([axis[0], axis[1], 0.0]) / np.hypot(axis[0], axis[1])
-    straight = np.flatnonzero(np.abs(level) > 1 - FLAT)
-    if stiffness is not None:
-        springs.add(nodes, level, stiffness * share)
-    elif len(straight):
-        fixed.append(6 * nodes + straight[0])
+    along = int(np.abs(level).argmax())
+    if support.stiffness is not None:
+        springs.append(_Springs(nodes, level, np.full(nodes.shape, support.stiffness / len(nodes))))
+    elif abs(level[along]) > 1 - FLAT:
+        fixed.append(6 * nodes + along)
     else:
-        springs.add(nodes, level, rigid)
+        springs.append(_Springs(nodes, level, np.full(nodes.shape, rigid)))
 
 
-def _anchor(mesh: Mesh, fixed: np.ndarray, springs: _Springs) -> np.ndarray:
-    """Freedoms along x and y, up to three, that stop what drift in plane is left without straining the sheet."""
-    x, y, _ = mesh.nodes.T
-    size = max(np.ptp(x), np.ptp(y))
-    x, y = (x - x.mean()) / size, (y - y.mean()) / size
+def _matrix(springs: list[_Springs], n: int) -> sp.csr_matrix | None:
+    """(6 n, 6 n) stiffness of springs on shifts, or None."""
+    if not springs:
+        return None
+    blocks = [one.stiffness[:, None, None] * np.outer(one.direction, one.direction) for one in springs]
+    freedoms = 6 * np.concatenate([one.nodes for one in springs])[:, None] + np.arange(3)
+    place = np.repeat(freedoms, 3, axis=1).ravel(), np.tile(freedoms, (1, 3)).ravel()
+    K = sp.csr_matrix((np.concatenate(blocks).ravel(), place), shape=(6 * n, 6 * n))
+    K.eliminate_zeros()
+    return K
 
-    def rows(freedoms: np.ndarray) -> np.ndarray:
-        """(k, 3) what slides along x, along y and a turn about z do to freedoms along x or y."""
-        node, along_y = freedoms // 6, freedoms % 6 == 1
-        return np.column_stack([~along_y, along_y, np.where(along_y, x[node], -y[node])]).astype(float)
+
+def _drift(mesh: Mesh, fixed: np.ndarray, springs: list[_Springs]) -> np.ndarray:
+    """Freedoms along x and y, up to three, that stop what motion in plane is left without straining the sheet."""
+    place = mesh.nodes[:, :2] - mesh.nodes[:, :2].mean(axis=0)
+    place = place / np.abs(place).max()
+
+    def rows(nodes: np.ndarray, direction: np.ndarray) -> np.ndarray:
+        """(k, 3): what slides along x and y and a turn about z do to nodes along a direction (3,) or (k, 3)."""
+        dx, dy = np.broadcast_to(direction, (len(nodes), 3))[:, :2].T
+        x, y = place[nodes].T
+        return np.column_stack([dx, dy, x * dy - y * dx])
 
     level = fixed[fixed % 6 < 2]
-    sprung = [rows(6 * nodes + k) * blocks[:, k, k, None] ** 0.5 for nodes, blocks in zip(springs.nodes, springs.blocks, strict=True) for k in (0, 1)]
-    return level, sprung
+    stopped = np.concatenate([rows(level // 6, np.eye(3)[level % 6]), *(rows(s.nodes, s.direction) for s in springs)])
+    x = mesh.nodes[mesh.outline]
+    first = mesh.outline[np.argmin(x[:, 0] + x[:, 1])]
+    gap = np.abs(x - mesh.nodes[first])[:, :2]
+    furthest = np.linalg.norm(gap, axis=1).argmax()
+    across = 1 if gap[furthest, 0] >= gap[furthest, 1] else 0
+    second = mesh.outline[furthest]
+    out = []
+    for node, axis in ((first, 0), (first, 1), (second, across), (second, 1 - across)):
+        with_it = np.concatenate([stopped, rows(np.array([node]), np.eye(3)[axis])])
+        if _rank(with_it) > _rank(stopped):
+            stopped = with_it
+            out.append(6 * node + axis)
+    return np.array(sorted(out), dtype=int)
+
+
+def _rank(rows: np.ndarray) -> int:
+    return int(np.linalg.matrix_rank(rows, tol=1e-6)) if len(rows) else 0

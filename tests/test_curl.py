@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 from panels import B16, SHEET, lid, rows
 
-from stiffen.curl import curl
+from stiffen.curl import balanced, curl
 from stiffen.layout import Bead, Layout
 from stiffen.section import properties
 
@@ -52,3 +52,24 @@ def test_more_yield_or_length_bows_more():
     assert curl(lid(material=hard), layout).bow_x == pytest.approx(2 * base)
     short = Layout(1.0, rows(B16, (200.0,), 140.0, 360.0))
     assert curl(lid(), short).bow_x == pytest.approx(base / 2, rel=0.05)
+
+
+def test_balanced_turns_every_other_bead_where_it_may():
+    one_sided = Layout(1.0, rows(B16, (80.0, 160.0, 240.0, 320.0)))
+    either = lid(bead_side="either")
+    found = balanced(either, one_sided)
+    assert curl(either, found).bow_x == pytest.approx(0, abs=1e-9)
+    assert sorted(bead.side for bead in found.beads) == ["down", "down", "up", "up"]
+    assert [bead.path for bead in found.beads] == [bead.path for bead in one_sided.beads]
+    assert balanced(lid(), one_sided) is one_sided
+    fixed = Layout(1.0, tuple(replace(bead, fixed=True) for bead in one_sided.beads))
+    assert balanced(either, fixed) == fixed
+
+
+def test_balanced_never_bows_more():
+    beads = (*rows(B16, (100.0, 300.0)), Bead(B16, ((250.0, 130.0), (250.0, 270.0))))
+    layout = Layout(1.0, beads)
+    either = lid(bead_side="either")
+    before, after = curl(either, layout), curl(either, balanced(either, layout))
+    assert max(after.bow_x, after.bow_y) < max(before.bow_x, before.bow_y)
+    assert balanced(either, Layout(1.0)) == Layout(1.0)

@@ -14,7 +14,7 @@ fields files locks outline fasteners layers loops drawn toolfile records reading
 rolling curl bench
 sizing triangulation soundness folding network seeds discs mesh
 triangle fronts shell rotation corotational contact equilibrium path large
-loads supports stand ribbed opinion judging
+loads facing supports tubes stand ribbed opinion judging
 candidates families symmetry moves cuts program proof bound branching searching
 strokes marking scribe dxf titles drawing plots layout_plot curves curve_plot motion pictures nesting
 paper flow card card_sheet tally comparing compare_plot report page tiles template strip cli
@@ -25,7 +25,7 @@ OWNERS = {
     "sfepy": {"opinion"},
     "matplotlib": {"plots", "layout_plot", "curve_plot", "compare_plot", "motion", "paper"},
     "PIL": {"motion"},
-    "ezdxf": {"drawn", "dxf"},
+    "ezdxf": {"drawn", "dxf", "drawing"},
     "jinja2": {"page"},
     "tqdm": {"cli"},
     "threadpoolctl": {"threads"},

@@ -58,6 +58,12 @@ def test_bend_radius_is_the_upper_end_of_the_printed_range(name):
         assert materials()[name].least_bend_radius(thickness) == pytest.approx(multiple * thickness)
 
 
+def test_bend_radius_of_3003_h14():
+    """Aluminum Association (January 2005), Table 3-1, read in a copy: 0 to 1/16 in, 1 t to 3/16 in, 1.5 t at 1/4 in."""
+    for inch, multiple in {1 / 64: 0, 1 / 32: 0, 1 / 16: 0, 1 / 8: 1, 3 / 16: 1, 1 / 4: 1.5}.items():
+        assert materials()["3003-H14"].least_bend_radius(inch * 25.4) == pytest.approx(multiple * inch * 25.4)
+
+
 def test_bend_radius_between_columns_takes_the_thicker_one():
     assert materials()["6061-T6"].least_bend_radius(1.0) == pytest.approx(2.0)
     assert materials()["6061-T6"].least_bend_radius(7.0) is None

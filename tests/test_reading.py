@@ -363,7 +363,7 @@ def test_edited_layouts_are_checked_like_panels(layout_data, tmp_path, edit, whe
         ('{"format": "stiffen layout", "version": 2}', "has version 2, known is 1"),
         ("[" * 100_000, "is nested too deep"),
         ('{"format": "stiffen layout", "version": 1, "panel": {}, "gauge": NaN}', "gauge: is nan, not a finite number"),
-        ('{"a": ' + "9" * 5000 + "}", "is not JSON"),
+        ('{"a": ' + "9" * 5000 + "}", "holds a number that is far too long"),
     ],
 )
 def test_files_that_are_no_layout(tmp_path, text, told):

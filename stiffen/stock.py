@@ -1,0 +1,113 @@
+"""What is built in, and what a shop has, as text: materials, sheets, tools, cutters, spacing rules."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from .card import columns
+from .flaring import stock_cutters, thickest_flared
+from .material import Material, materials, rated_thickness, stock_gauges
+from .spacing import SPACING
+from .tools import Tools
+
+WIDTH = 100
+
+
+def stock_lines(tools: Tools) -> list[str]:
+    """All of it, line by line; mm, GPa, MPa, kg/m3 as the heads say."""
+    return [
+        *_materials(tools),
+        "",
+        "SHEETS COMMONLY SOLD, mm (common practice, no source)",
+        *(_listed(kind, [_gauge(*size) for size in sizes]) for kind, sizes in stock_gauges().items()),
+        "",
+        f"TOOLS: {tools.name}",
+        *_roller(tools),
+        "",
+        *_bead_dies(tools),
+        "",
+        *_hole_dies(tools),
+        "",
+        "FOR PILOT HOLES, mm" + ("" if tools.cutters else " (sizes commonly sold: common practice, no source)"),
+        *(_listed(one.kind, [f"{x:g}" for x in one.sizes]) for one in tools.cutters or stock_cutters()),
+        "",
+        *_spacing(tools),
+        "",
+        "WHERE THE MATERIALS' NUMBERS COME FROM",
+        *(_listed(one.name, [one.source]) for one in materials().values()),
+    ]
+
+
+def _listed(name: str, words: Sequence[str]) -> str:
+    """A name and what belongs to it, folded under its beginning."""
+    return textwrap.fill(f"{name}: {', '.join(words)}", WIDTH, subsequent_indent="    ", break_on_hyphens=False)
+
+
+def _gauge(name: str, mm: float) -> str:
+    return name.removesuffix(" mm") if name.endswith(" mm") else f"{name} {mm:g}"
+
+
+def _materials(tools: Tools) -> list[str]:
+    rows = [_material(one, tools) for one in materials().values()]
+    head = ("material", "E GPa", "nu", "kg/m3", "yield MPa", "tensile MPa", "elongation %", "roller takes mm")
+    return ["MATERIALS", *columns(head, rows, right=range(1, 8))]
+
+
+def _material(one: Material, tools: Tools) -> tuple[str, ...]:
+    return (
+        one.name,
+        f"{one.E / 1000:.1f}",
+        f"{one.nu:.2f}",
+        f"{one.rho * 1e9:.0f}",
+        f"{one.yield_strength:.0f}",
+        f"{one.tensile:.0f}",
+        f"{100 * one.elongation:.0f}",
+        f"{rated_thickness(one, tools.roller.rated_steel):.2f}",
+    )
+
+
+def _roller(tools: Tools) -> list[str]:
+    roller = tools.roller
+    return [
+        f"roller: throat {roller.throat:g} mm, rated {roller.rated_steel:g} mm mild steel, screw lead "
+        f"{roller.screw_lead:g} mm a turn, tightest curve R {roller.least_path_radius:g} mm"
+    ]
+
+
+def _bead_dies(tools: Tools) -> list[str]:
+    rows = [
+        (die.name, die.profile, *(f"{x:g}" for x in (die.width, die.depth, die.run_out_length)))
+        for die in tools.bead_dies
+    ]
+    return columns(("bead die", "profile", "width mm", "depth mm", "run-out mm"), rows, right=range(2, 5))
+
+
+def _hole_dies(tools: Tools) -> list[str]:
+    soft = materials()["5052-H32"]
+    rows = [
+        (
+            die.name,
+            *(f"{x:g}" for x in (die.pilot, die.finished, die.flange, die.rise)),
+            f"{die.angle:.0f}",
+            f"{100 * die.lip_strain:.0f}",
+            "-" if (thickest := thickest_flared(soft, die.finished)) is None else f"{thickest:g}",
+        )
+        for die in tools.hole_dies
+    ]
+    head = ("flaring die", "cut dia. mm", "opening mm", "flare dia. mm", "rise mm", "cone deg", "lip %", "5052 to mm")
+    return columns(head, rows, right=range(1, 8))
+
+
+def _spacing(tools: Tools) -> list[str]:
+    rows = [
+        (
+            rule.name,
+            rule.what,
+            f"{tools.spacing[rule.name]:g}" if rule.name in tools.spacing else rule.formula,
+            "this shop's own" if rule.name in tools.spacing else rule.source,
+        )
+        for rule in SPACING.values()
+    ]
+    head = ("spacing rule", "from and to", "mm", "source")
+    return ["t: thickness, d: diameter of the rivet or bolt, R: inside radius of the fold", *columns(head, rows)]
