@@ -17,7 +17,7 @@ import scipy.sparse as sp
 
 from .cuts import Cut
 from .errors import SolverError
-from .program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Task, solve, task
+from .program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Task, Terms, solve, task
 from .proof import CERTAIN, Certificate, certificate, holds
 from .ribbed import Scout
 from .threads import one_thread
@@ -118,12 +118,10 @@ class Rise:
 def bound(
     scout: Scout,
     conflicts: sp.sparray | np.ndarray,
-    cost: np.ndarray | None = None,
+    limits: dict[int, float] | None = None,
+    terms: Terms | None = None,
     *,
     what: str = "number of beads",
-    limits: dict[int, float] | None = None,
-    fixed: tuple[int, ...] = (),
-    beads_at_most: int | None = None,
     known: tuple[int, ...] | None = None,
     seconds: float = 20.0,
 ) -> Bound:
@@ -132,7 +130,7 @@ def bound(
     what: name of the cost.  known: a layout that meets the demands, for the gap; ValueError where it does not.
     """
     begun = time.monotonic()
-    job = task(scout, conflicts, cost, limits=limits, fixed=fixed, beads_at_most=beads_at_most)
+    job = task(scout, conflicts, limits, terms)
     paid = None if known is None else checked(job, known)
     rise = Rise(job, begun + seconds)
     if known is None:
@@ -152,7 +150,7 @@ def checked(job: Task, chosen: tuple[int, ...]) -> float:
         raise ValueError(f"layout {chosen}: some of these candidates exclude each other")
     if not job.met(chosen):
         raise ValueError(f"layout {chosen} does not meet the demands, or lacks a fixed bead, or has too many beads")
-    return float(job.program.cost[list(chosen)].sum())
+    return job.cost(chosen)
 
 
 def record(
@@ -181,17 +179,16 @@ def record(
 def proven_impossible(
     scout: Scout,
     conflicts: sp.sparray | np.ndarray,
-    *,
     limits: dict[int, float] | None = None,
-    fixed: tuple[int, ...] = (),
-    beads_at_most: int | None = None,
+    terms: Terms | None = None,
+    *,
     seconds: float = 10.0,
 ) -> bool:
     """True where it is proven, and the proof audited, that no layout of the scout's candidates meets the demands.
 
     False where some blend of candidates meets them, or time is up: that says nothing.  Arguments as in `program.task`.
     """
-    job = task(scout, conflicts, limits=limits, fixed=fixed, beads_at_most=beads_at_most)
+    job = task(scout, conflicts, limits, terms)
     proof = impossibility(job, seconds)
     return proof is not None and holds(proof, job)
 

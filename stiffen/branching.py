@@ -18,7 +18,7 @@ import scipy.sparse as sp
 
 from .bound import WHOLE, Bound, checked, record
 from .cuts import Cut, Floor
-from .program import OWN, Program, Solved, Task, no_good, one_of, solve, task
+from .program import OWN, Program, Solved, Task, Terms, no_good, one_of, solve, task
 from .proof import CERTAIN
 from .ribbed import Scout
 from .threads import one_thread
@@ -81,12 +81,13 @@ class Tree:
     def split(self, node: Node) -> list[Node]:
         """Bound a node; its two parts, or nothing where it is done with."""
         program, cuts, value, tight = node.program, list(node.cuts), node.bound, node.tight
-        if (program.packing[:-1] @ program.lower > 1.5).any() or (program.lower > program.upper).any():
+        n = self.task.n
+        if (program.packing[: program.cliques] @ program.lower > 1.5).any() or (program.lower > program.upper).any():
             return []  # two that exclude each other would have to be in
-        if np.array_equal(program.lower, program.upper):
+        if np.array_equal(program.lower[:n], program.upper[:n]):
             self.try_out(program.lower)
             return []
-        x, low = program.upper, tuple(np.flatnonzero(program.lower > 0.5).tolist())
+        x, low = program.upper, tuple(np.flatnonzero(program.lower[:n] > 0.5).tolist())
         for round_ in range(ROUNDS_AT_NODE):
             solved = solve(program, cuts, tight=tight)
             if solved is None:
@@ -99,9 +100,9 @@ class Tree:
                 return []
             program = self.narrowed(program, solved)
             cuts = [cut for cut, y in zip(cuts, solved.y, strict=True) if y > 0 or _needed(cut, x)]
-            whole = bool(np.all(np.abs(x - np.round(x)) < WHOLE_X))
+            whole = bool(np.all(np.abs(x - np.round(x))[:n] < WHOLE_X))
             if whole:
-                x = np.round(x)
+                x = self.task.layout(_in(x, n))
                 if self.try_out(x) and value >= self.cutoff():
                     return []  # the program's best is a layout: nothing else here is cheaper
             elif round_ and rise < RISE * abs(value):
@@ -110,9 +111,9 @@ class Tree:
             if not missed:
                 if not whole:
                     break
-                missed = [no_good(x)]
+                missed = [no_good(x, n)]
             cuts += missed
-        return [Node(value, 0, part, cuts + more, tight) for part, more in parts(program, x)]
+        return [Node(value, 0, part, cuts + more, tight) for part, more in parts(program, x, n)]
 
     def narrowed(self, program: Program, solved: Solved) -> Program:
         """The program without the choices that would cost more than the best layout, by their reduced costs."""
@@ -123,10 +124,10 @@ class Tree:
 
     def try_out(self, x: np.ndarray) -> bool:
         """True where whole x is a layout that meets the demands; kept if it is the cheapest so far."""
-        chosen = tuple(np.flatnonzero(x > 0.5).tolist())
+        chosen = _in(x, self.task.n)
         if not self.task.met(chosen):
             return False
-        cost = float(self.task.program.cost[list(chosen)].sum())
+        cost = self.task.cost(chosen)
         if cost < self.best:
             self.best, self.chosen = cost, chosen
         return True
@@ -144,17 +145,21 @@ class Tree:
         return new
 
 
+def _in(x: np.ndarray, n: int) -> tuple[int, ...]:
+    return tuple(np.flatnonzero(x[:n] > 0.5).tolist())
+
+
 def _needed(cut: Cut, x: np.ndarray) -> bool:
     return cut.demand == OWN or cut.missed(x) > -IDLE
 
 
-def parts(program: Program, x: np.ndarray) -> list[tuple[Program, list[Cut]]]:
+def parts(program: Program, x: np.ndarray, n: int) -> list[tuple[Program, list[Cut]]]:
     """Two programs, each with rows of its own, that share out the layouts and both exclude a fractional x.
 
     Of many candidates that exclude each other, neighbours are nearly alike, so to leave one out changes little.  So
     first: none of a clique, or one of it; then one half of a clique or the other; a single candidate last.
     """
-    cliques = program.packing[:-1]
+    cliques = program.packing[: program.cliques]
     total = cliques @ x
     k = _largest(np.where((total > PART) & (total < 1 - PART), total, 0.0))
     if k >= 0:
@@ -167,7 +172,8 @@ def parts(program: Program, x: np.ndarray) -> list[tuple[Program, list[Cut]]]:
         half = int(np.argmin(np.abs(share - 0.5))) + 1
         if PART < share[half - 1] < 1 - PART:
             return [(_without(program, members[half:]), []), (_without(program, members[:half]), [])]
-    i = int(np.argmax(np.where(program.upper > program.lower, np.where(x > 1 - PART, 0.5 * PART, x), -1.0)))
+    shares = np.where(x > 1 - PART, 0.5 * PART, x)[:n]
+    i = int(np.argmax(np.where((program.upper > program.lower)[:n], shares, -1.0)))
     lower = program.lower.copy()
     lower[i] = 1.0
     return [(_without(program, np.array([i])), []), (replace(program, lower=lower), [])]
@@ -189,12 +195,10 @@ def _without(program: Program, members: np.ndarray) -> Program:
 def cheapest(
     scout: Scout,
     conflicts: sp.sparray | np.ndarray,
-    cost: np.ndarray | None = None,
+    limits: dict[int, float] | None = None,
+    terms: Terms | None = None,
     *,
     what: str = "number of beads",
-    limits: dict[int, float] | None = None,
-    fixed: tuple[int, ...] = (),
-    beads_at_most: int | None = None,
     known: tuple[int, ...] | None = None,
     seconds: float = 20.0,
 ) -> Bound:
@@ -203,7 +207,7 @@ def cheapest(
     `Bound.chosen` is that layout, or the best found when time was up; `rounds` counts the nodes opened.
     """
     begun = time.monotonic()
-    job = task(scout, conflicts, cost, limits=limits, fixed=fixed, beads_at_most=beads_at_most)
+    job = task(scout, conflicts, limits, terms)
     tree = Tree(job, begun + seconds)
     if known is not None:
         tree.best, tree.chosen = checked(job, known), known

@@ -50,6 +50,8 @@ ROUNDS = 4  # of the iteration for the best g
 class Cut:
     """coefficients . x >= least for every layout that keeps demand `demand`; scaled so that c (or w^2 v^T M0 v) is 1.
 
+    x begins with the candidates; what follows (`Cutter.more`) has coefficients 0.
+
     v: (free,) the field.  force: (free,) r of (1), zeros for a frequency.  column: push point (place in
     `Scout.pushes`) or load place that it belongs to, -1 for a frequency.  low: candidates taken to be in for certain.
     """
@@ -94,10 +96,14 @@ def scout_limits(scout: Scout, goal: float = 1.0, ratio: dict[int, float] | None
 
 @dataclass(frozen=True, eq=False)
 class Cutter:
-    """Makes cuts for the scout's candidates at any fractional choice; limits: demand -> value, see `scout_limits`."""
+    """Makes cuts for the scout's candidates at any fractional choice; limits: demand -> value, see `scout_limits`.
+
+    more: places in x after the candidates, which stiffen nothing.
+    """
 
     scout: Scout
     limits: dict[int, float]
+    more: int = 0
 
     @cached_property
     def parts(self) -> sp.csc_matrix:
@@ -129,12 +135,13 @@ class Cutter:
         return plain * TONNE, added * TONNE
 
     def stiffness(self, x: np.ndarray) -> sp.csc_matrix:
-        """K(x) for x (candidates,) in [0, 1]; holes that overlap are shrunk until no sheet is taken away twice."""
+        """K(x) for x in [0, 1]; holes that overlap are shrunk until no sheet is taken away twice."""
         K0 = self.scout.K0
         return sp.csc_matrix((K0.data + self.parts @ self._possible(x), K0.indices, K0.indptr), shape=K0.shape)
 
     def _possible(self, x: np.ndarray) -> np.ndarray:
-        """x with its holes scaled so that nowhere more than all of the sheet is removed."""
+        """x of the candidates, its holes scaled so that nowhere more than all of the sheet is removed."""
+        x = x[: self.size]
         if not self.holed:
             return x
         most = float((x @ self.scout.removed).max())
@@ -149,7 +156,7 @@ class Cutter:
         return Floor(taken, solve, {i: solve(self.scout.forces[i]) for i in self.scout.forces if i in self.limits})
 
     def cuts(self, x: np.ndarray, floor: Floor) -> list[Cut]:
-        """Cuts at x (candidates,), those that x breaks most for each demand; none where x keeps all demands."""
+        """Cuts at x, those that x breaks most for each demand; none where x keeps all demands."""
         K = self.stiffness(x)
         solve = factorise(K, ordered=True)
         found: list[Cut] = []
@@ -168,8 +175,11 @@ class Cutter:
 
     def cut(self, demand: int, v: np.ndarray, force: np.ndarray, allowed: float, column: int, low: tuple) -> Cut:
         """Cut (2): force^T K^-1 force <= allowed, made with the field v, scaled by `allowed`."""
-        least = 2 * v @ force - allowed - v @ (self.scout.K0 @ v)
-        return Cut(demand, v, force, column, low, self.scout.energies(v, v) / allowed, float(least / allowed))
+        least = float(2 * v @ force - allowed - v @ (self.scout.K0 @ v))
+        return Cut(demand, v, force, column, low, self._padded(self.scout.energies(v, v) / allowed), least / allowed)
+
+    def _padded(self, coefficients: np.ndarray) -> np.ndarray:
+        return np.append(coefficients, np.zeros(self.more))
 
     # --------------------------------------------------------------------------------------------- demand by demand
 
@@ -217,7 +227,7 @@ class Cutter:
         whole = square * float(v**2 @ plain)
         rise = self.scout.energies(v, v) - square * (added @ v**2)
         least = (whole - v @ (self.scout.K0 @ v)) / whole
-        return Cut(i, v, np.zeros(len(v)), -1, (), rise / whole, float(least))
+        return Cut(i, v, np.zeros(len(v)), -1, (), self._padded(rise / whole), float(least))
 
     def _deflection(self, i: int, solve: Callable[[np.ndarray], np.ndarray], floor: Floor) -> list[Cut]:
         f = self.scout.forces[i]

@@ -97,9 +97,9 @@ def read_drawing(path: Path, own_layers: Mapping[str, str] | None = None) -> Dra
             scale, unit = _unit(document)
             _check_named(document, own_layers or {})
             found = _layers(document, scale, own_layers or {})
-    except InputError:
+    except (InputError, MemoryError):
         raise
-    except (ezdxf.DXFError, OSError, ArithmeticError, ValueError, LookupError, TypeError, AttributeError):
+    except Exception:  # noqa: BLE001 - a DXF library meets broken files with errors of every kind
         raise _refuse("is not a readable DXF file", "export it again as ASCII DXF, R2000 or later") from None
     marks = tuple(islice((mark for layer in found for mark in _marks(layer)), MOST_ROWS + 1))
     if len(marks) > MOST_ROWS:

@@ -8,6 +8,7 @@ Program. 99 (2004) 283-296, from memory).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -61,15 +62,16 @@ def clique_cover(conflicts: sp.sparray) -> sp.csr_array:
     return sp.csr_array((np.ones(len(columns)), columns, starts), shape=(len(rows), len(blocked)))
 
 
-def no_good(x: np.ndarray) -> Cut:
-    """The row that excludes the one layout x (n,), which the scout says misses a demand."""
+def no_good(x: np.ndarray, n: int) -> Cut:
+    """The row that excludes the one layout whose first n places are x[:n], which the scout says misses a demand."""
     sign = np.where(x > 0.5, -1.0, 1.0)
-    return Cut(OWN, np.zeros(0), np.zeros(0), -1, (), sign, 1.0 - float(x.sum()))
+    sign[n:] = 0.0
+    return Cut(OWN, np.zeros(0), np.zeros(0), -1, (), sign, 1.0 - float(x[:n].sum()))
 
 
-def one_of(members: np.ndarray, n: int) -> Cut:
-    """The row that asks for at least one of the candidates `members`, of n."""
-    row = np.zeros(n)
+def one_of(members: np.ndarray, size: int) -> Cut:
+    """The row that asks for at least one of the candidates `members`; size: of x."""
+    row = np.zeros(size)
     row[members] = 1.0
     return Cut(OWN, np.zeros(0), np.zeros(0), -1, (), row, 1.0)
 
@@ -78,7 +80,8 @@ def one_of(members: np.ndarray, n: int) -> Cut:
 class Program:
     """Least cost . x, packing x <= room, lower <= x <= upper; the cuts come with each solve.
 
-    packing: rows of the cliques (room 1), then sum x <= greatest number of candidates.
+    x: the candidates, then the dies.  packing: `cliques` rows with room 1; rows that a die is in where one of a clique
+    of its beads is, with room 0; last the number of beads, and of dies, against the greatest allowed.
     """
 
     cost: np.ndarray
@@ -86,6 +89,7 @@ class Program:
     room: np.ndarray
     lower: np.ndarray
     upper: np.ndarray
+    cliques: int
 
     def keeps(self, x: np.ndarray) -> bool:
         """True where x (n,) keeps its bounds and the packing rows."""
@@ -125,14 +129,14 @@ class Solved:
 def solve(program: Program, cuts: list[Cut], elastic: bool = False, tight: np.ndarray | None = None) -> Solved | None:
     """The linear program; None where the solver calls it infeasible.
 
-    elastic: x that misses the worst cut and the count least; a value above 0 shows that no x keeps all.
+    elastic: x that misses the worst of cuts and numbers least; a value above 0 shows that no x keeps all.
     tight: packing rows to begin with; others are added as they are broken.
     """
     n, m = len(program.cost), len(cuts)
     rows = sp.csr_array(-np.array([cut.coefficients for cut in cuts]).reshape(m, n))
     least = -np.array([cut.least for cut in cuts])
     use = np.zeros(len(program.room), bool) if tight is None else tight.copy()
-    use[-1] = True
+    use[-2:] = True
     cost, lower, upper = program.cost, program.lower, program.upper
     if elastic:
         cost = np.append(np.zeros(n), 1.0)
@@ -140,7 +144,7 @@ def solve(program: Program, cuts: list[Cut], elastic: bool = False, tight: np.nd
     while True:
         A = sp.vstack([rows, program.packing[use]])
         if elastic:
-            slack = np.repeat([-1.0, 0.0, -1.0], [m, use.sum() - 1, 1])
+            slack = np.repeat([-1.0, 0.0, -1.0], [m, use.sum() - 2, 2])
             A = sp.hstack([A, sp.csr_array(slack[:, None])])
         b = np.concatenate([least, program.room[use]])
         result = linprog(cost, A.tocsr(), b, bounds=np.stack([lower, upper], axis=1), method="highs")
@@ -163,9 +167,10 @@ def solve(program: Program, cuts: list[Cut], elastic: bool = False, tight: np.nd
 
 @dataclass(frozen=True, eq=False)
 class Task:
-    """What is asked: candidates of a scout, their conflicts (n, n) and costs, the demands' limits on the scout."""
+    """What is asked: a scout's n candidates, conflicts (n, n), costs and dies, and the demands' limits on the scout."""
 
     conflicts: sp.csr_array
+    dies: np.ndarray  # (n,) places of the candidates' dies in x, or none
     cutter: Cutter
     floor: Floor
     program: Program
@@ -173,7 +178,7 @@ class Task:
     @property
     def n(self) -> int:
         """Number of candidates."""
-        return len(self.program.cost)
+        return self.conflicts.shape[0]
 
     @property
     def whole(self) -> bool:
@@ -189,10 +194,16 @@ class Task:
         return f"{words}; left out: {', '.join(out)}" if out else words
 
     def layout(self, chosen: tuple[int, ...]) -> np.ndarray:
-        """x (n,) of a choice."""
-        x = np.zeros(self.n)
+        """x of a choice."""
+        x = np.zeros(len(self.program.cost))
         x[list(chosen)] = 1.0
+        if len(self.dies):
+            x[self.dies[list(chosen)]] = 1.0
         return x
+
+    def cost(self, chosen: tuple[int, ...]) -> float:
+        """What a choice costs."""
+        return float(self.program.cost @ self.layout(chosen))
 
     def met(self, chosen: tuple[int, ...]) -> bool:
         """True where a choice keeps the packing rows and the fixed beads, and the scout says it meets the demands."""
@@ -204,31 +215,74 @@ class Task:
         return all(values[i] <= limits[i] if at_most[i] else values[i] >= limits[i] for i in limits)
 
 
+@dataclass(frozen=True, eq=False)
+class Terms:
+    """What counts besides the demands.  n candidates.
+
+    cost: (n,), default the number of beads.  dies, die_cost: (n,) number of each candidate's die, and what each die
+    used costs once.  beads: (n,) how many beads each candidate stands for, default 1.  beads_at_most, dies_at_most: in
+    a layout.  fixed: candidates that are in.
+    """
+
+    cost: np.ndarray | None = None
+    dies: np.ndarray | None = None
+    die_cost: float = 0.0
+    beads: np.ndarray | None = None
+    beads_at_most: float = math.inf
+    dies_at_most: float = math.inf
+    fixed: tuple[int, ...] = ()
+
+
 def task(
     scout: Scout,
     conflicts: sp.sparray | np.ndarray,
-    cost: np.ndarray | None = None,
-    *,
     limits: dict[int, float] | None = None,
-    fixed: tuple[int, ...] = (),
-    beads_at_most: int | None = None,
+    terms: Terms | None = None,
 ) -> Task:
-    """Least cost . x, default the number of candidates, over layouts of the scout's candidates.
+    """The task of finding the cheapest layout of the scout's candidates.
 
     conflicts: (n, n) symmetric bool.  limits: demand index -> value on the scout, default the demands' own limits
-    (`cuts.scout_limits`).  fixed: candidates that are in.  beads_at_most: greatest number of candidates, fixed ones
-    among them.
+    (`cuts.scout_limits`).  Raises ValueError where the fixed candidates exclude each other or are too many.
     """
+    terms = terms or Terms()
     n = len(scout.starts) - 1
     conflicts = sp.csr_array(conflicts)
-    if conflicts[list(fixed)][:, list(fixed)].nnz or len(fixed) > (n if beads_at_most is None else beads_at_most):
-        raise ValueError(f"fixed = {fixed}: these candidates exclude each other, or are more than {beads_at_most}")
-    cliques, everything = clique_cover(conflicts), sp.csr_array(np.ones((1, n)))
-    packing = sp.vstack([cliques, everything]).tocsr()
-    room = np.ones(packing.shape[0])
-    room[-1] = n if beads_at_most is None else beads_at_most
-    cost = np.ones(n) if cost is None else np.asarray(cost, float)
-    lower, upper = np.zeros(n), np.ones(n)
-    lower[list(fixed)] = 1.0
-    cutter = Cutter(scout, scout_limits(scout) if limits is None else limits)
-    return Task(conflicts, cutter, cutter.floor(tuple(sorted(fixed))), Program(cost, packing, room, lower, upper))
+    beads = np.ones(n) if terms.beads is None else np.asarray(terms.beads, float)
+    names, dies = (np.zeros(0), np.zeros(0, int)) if terms.dies is None else np.unique(terms.dies, return_inverse=True)
+    cliques = clique_cover(conflicts)
+    by_die = _rows_of_dies(cliques, dies, len(names))
+    beside = sp.csr_array((cliques.shape[0], len(names)))
+    last = sp.csr_array(np.block([[beads, np.zeros(len(names))], [np.zeros(n), np.ones(len(names))]]))
+    packing = sp.vstack([sp.hstack([cliques, beside]), by_die, last]).tocsr()
+    room = np.repeat([1.0, 0.0], [cliques.shape[0], by_die.shape[0]])
+    most = min(terms.beads_at_most, beads.sum()), min(terms.dies_at_most, len(names))
+    cost = np.append(beads if terms.cost is None else terms.cost, np.full(len(names), terms.die_cost))
+    lower = np.zeros(n + len(names))
+    lower[list(terms.fixed)] = 1.0
+    program = Program(cost, packing, np.append(room, most), lower, np.ones(n + len(names)), cliques.shape[0])
+    cutter = Cutter(scout, scout_limits(scout) if limits is None else limits, len(names))
+    job = Task(conflicts, n + dies, cutter, cutter.floor(tuple(sorted(terms.fixed))), program)
+    if not program.keeps(job.layout(terms.fixed)):
+        raise ValueError(f"fixed candidates {terms.fixed} exclude each other, or are more than is allowed")
+    return job
+
+
+def _rows_of_dies(cliques: sp.csr_array, dies: np.ndarray, count: int) -> sp.csr_array:
+    """(k, n + count): of the candidates of one die in a clique no more are in than the die is, that is 1 or none."""
+    rows: list[tuple[np.ndarray, int]] = []
+    n = cliques.shape[1]
+    for die in range(count):
+        mine = dies == die
+        left = mine.copy()
+        for row in range(cliques.shape[0]):
+            members = cliques.indices[cliques.indptr[row] : cliques.indptr[row + 1]]
+            members = members[mine[members]]
+            if left[members].any():
+                rows.append((members, die))
+                left[members] = False
+        rows += [(np.array([i]), die) for i in np.flatnonzero(left)]
+    at = np.repeat(np.arange(len(rows)), [len(members) + 1 for members, _ in rows])
+    columns = [np.append(members, n + die) for members, die in rows]
+    values = [np.append(np.ones(len(members)), -1.0) for members, _ in rows]
+    flat = np.concatenate(columns) if rows else np.zeros(0, int)
+    return sp.csr_array((np.concatenate(values) if rows else np.zeros(0), (at, flat)), shape=(len(rows), n + count))

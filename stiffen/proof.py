@@ -28,6 +28,7 @@ class Certificate:
 
 
 def certificate(cuts: list[Cut], solved: Solved) -> Certificate:
+    """The cuts of an elastic program of positive value, with their weights."""
     used = np.flatnonzero(solved.y > 0)
     return Certificate(tuple(cuts[k] for k in used), solved.y[used], solved.mu, solved.value)
 
@@ -36,27 +37,37 @@ def holds(proof: Certificate, job: Task) -> bool:
     """True where a certificate stands when everything is worked out again another way.
 
     Each cut's numbers come from its field, the demand and the single matrices K_i and M_i, one by one; each clique is
-    looked up in the conflicts; the sum is then bounded from above over all x.
+    looked up in the conflicts, with the dies where it speaks of one; the sum is then bounded from above over all x.
     """
-    blocked, program = job.conflicts.toarray().astype(bool), job.program
-    for row in range(len(program.room) - 1):
-        if proof.mu[row] > 0:
-            members = program.packing[[row]].indices
-            if not (blocked[np.ix_(members, members)] | np.eye(len(members), dtype=bool)).all():
-                return False
-    if (proof.y < 0).any() or (proof.mu < 0).any() or np.any(program.room[:-1] != 1):
+    program = job.program
+    if (proof.y < 0).any() or (proof.mu < 0).any():
+        return False
+    if not all(_true_row(job, row) for row in np.flatnonzero(proof.mu[:-2] > 0)):
         return False
     certain = set(np.flatnonzero(program.lower > 0).tolist())
     if not all(certain.issuperset(cut.low) and cut.demand in job.cutter.limits for cut in proof.cuts):
         return False
-    asked, given = 0.0, np.zeros(job.n)
+    asked, given = 0.0, np.zeros(len(program.cost))
     for weight, cut in zip(proof.y, proof.cuts, strict=True):
         coefficients, least = recomputed(cut, job.cutter)
         asked += weight * least
-        given += weight * coefficients
+        given[: job.n] += weight * coefficients
     rest = given - program.packing.T @ proof.mu
     most = float(proof.mu @ program.room) + float(np.maximum(rest * program.lower, rest * program.upper).sum())
     return most + CERTAIN / 2 < asked
+
+
+def _true_row(job: Task, row: int) -> bool:
+    """True where at most one of the row's candidates can be in, and its die, if it has one, then is."""
+    line = job.program.packing[[row]]
+    members = line.indices[line.indices < job.n]
+    blocked = job.conflicts[members][:, members].toarray().astype(bool)
+    if not (blocked | np.eye(len(members), dtype=bool)).all() or (line.data[line.indices < job.n] != 1).any():
+        return False
+    die = line.indices[line.indices >= job.n]
+    if len(die) == 0:
+        return bool(job.program.room[row] == 1)
+    return bool(job.program.room[row] == 0 and len(die) == 1 and (job.dies[members] == die[0]).all())
 
 
 def recomputed(cut: Cut, cutter: Cutter) -> tuple[np.ndarray, float]:

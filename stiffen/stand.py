@@ -14,7 +14,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from .errors import SolverError
+from .errors import Fault, InputError, SolverError
 from .facing import facing
 from .large import LargeResult, follow
 from .layout import Layout
@@ -22,7 +22,7 @@ from .loads import case_forces, locate, point_masses, push_points, roving_places
 from .mesh import Mesh
 from .panel import Panel, Point
 from .shell import Held, Shell
-from .supports import Grip, grip
+from .supports import UNKNOWN, Grip, grip
 from .triangle import von_mises
 from .tubes import tube_stiffness
 
@@ -30,6 +30,7 @@ T = TypeVar("T")
 
 LINEAR_LIMIT = 0.5  # largest deflection over thickness up to which small-deflection theory decides
 PUSHES_ACROSS = 8  # places pushed along the side of a square panel, before closing in on the softest
+NOT_BALANCED = 0.05  # of the load: what may push along the plane of a panel that its supports let slide
 CURVE = (0.1, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5)  # load factors of a load-deflection curve
 
 
@@ -72,10 +73,24 @@ class Stand:
             places = roving_places(self.panel, case) or [None]
             forces = np.stack([case_forces(self.panel, self.mesh, self.kilograms, case, p) for p in places], axis=1)
             u = self.held.solve(forces)
+            self._demand_balance_in_plane(case, u, forces)
             worst = int(np.abs(self.square_to_sheet(u)).max(axis=0).argmax())
             return forces[:, worst], u[:, worst]
 
         return self._keep(("case", case), make)
+
+    def _demand_balance_in_plane(self, case: str, u: np.ndarray, forces: np.ndarray) -> None:
+        """SolverError where a load pushes the panel along its plane and every support says that it lets go there."""
+        if any(support.in_plane == UNKNOWN for support in self.panel.supports) or not len(self.grip.drift):
+            return
+        taken = np.abs(self.held.reactions(u, forces)[self.grip.drift]).max(axis=1)
+        if taken.max() > NOT_BALANCED * np.abs(forces).sum(axis=0).max():
+            axis = "xy"[self.grip.drift[taken.argmax()] % 6]
+            x, y, _ = self.mesh.nodes.mean(axis=0)
+            raise SolverError(
+                f"the panel is not held: case {case} makes it slide along {axis} (part about x {x:.0f}, y {y:.0f}), "
+                'where every support lets it go; give one in_plane = "held"'
+            )
 
     def square_to_sheet(self, u: np.ndarray) -> np.ndarray:
         """(n,) or (n, k) shifts toward the "up" face, mm, from displacements (6 n,) or (6 n, k)."""
@@ -221,7 +236,12 @@ class Stand:
 
 
 def stand(panel: Panel, layout: Layout, mesh: Mesh, assumed: str) -> Stand:
-    """The layout on a mesh it has already, held under one assumption on unknown in-plane holds."""
+    """The layout on a mesh it has already, held under one assumption on unknown in-plane holds.
+
+    Raises InputError for a gauge that is none.
+    """
+    if not layout.gauge > 0:
+        raise InputError([Fault("gauge", f"is {layout.gauge:g} mm", "a sheet has some thickness")])
     material = panel.material
     shell = Shell(mesh.nodes, mesh.triangles, layout.gauge, material.E, material.nu, material.rho)
     grips = grip(panel, mesh, assumed)

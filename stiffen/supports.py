@@ -14,7 +14,7 @@ from .mesh import Mesh
 from .panel import Panel, Point, Support
 from .shell import MOTIONS, rigid_motions
 
-HELD, FREE, SLIP = "held", "free", "slip"
+HELD, FREE, UNKNOWN, SLIP = "held", "free", "unknown", "slip"
 RIGID = 1e3  # mm: a rigid hold along neither x nor y is a spring of so much times E; 100 N give 1e-6 mm
 
 
@@ -67,7 +67,7 @@ class Grip:
 def assumptions(panel: Panel) -> tuple[str, ...]:
     """The in-plane ends to be judged: both where a support says 'unknown', else the one that is said."""
     said = {SLIP if support.slip is not None else support.in_plane for support in panel.supports}
-    if "unknown" in said:
+    if UNKNOWN in said:
         return (HELD, FREE)
     if SLIP in said:
         return (SLIP,)
@@ -78,7 +78,7 @@ def _holds_in_plane(support: Support, assumed: str) -> bool:
     """Slip counts as free here: at small deflection the clearance is not used up."""
     if support.slip is not None:
         return False
-    return (assumed if support.in_plane == "unknown" else support.in_plane) == HELD
+    return (assumed if support.in_plane == UNKNOWN else support.in_plane) == HELD
 
 
 def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
@@ -88,7 +88,8 @@ def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
     fastener holds uz at its centre (the sheet may tilt about it), a clamped one at every node of its disc.  In plane
     a fastener holds its whole disc.  On a flange a fastener holds along its own axis as well as uz, and clamped holds
     all turns; an edge or a rest holds uz, whichever way the sheet faces.  Supports that leave the panel free to drift
-    in its plane get just the freedoms held that stop it and take no load, since only the shape matters then.
+    in its plane get just the freedoms held, at two fasteners or corners, that stop it and take no load as long as the
+    loads balance in plane, since only the shape matters then.
     """
     fixed: list[np.ndarray] = []
     rests: list[np.ndarray] = []
@@ -121,7 +122,9 @@ def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
         if plane:
             fixed += [6 * line, 6 * line + 1]
     held = _unique(fixed)
-    drift = _drift(mesh, held, springs)
+    centres = np.array([disc[0] for disc in fasteners.values()], dtype=int)
+    upright = mesh.outline[~sideways(normals[mesh.outline])]  # a flange gives way square to itself
+    drift = _drift(mesh, centres if len(centres) > 1 else upright if len(upright) > 1 else mesh.outline, held, springs)
     return Grip(
         fixed=held if slips else np.union1d(held, drift),
         rests=_unique(rests),
@@ -184,8 +187,11 @@ def _matrix(springs: list[_Springs], n: int) -> sp.csr_matrix | None:
     return K
 
 
-def _drift(mesh: Mesh, fixed: np.ndarray, springs: list[_Springs]) -> np.ndarray:
-    """Freedoms along x and y, up to three, that stop what motion in plane is left without straining the sheet."""
+def _drift(mesh: Mesh, among: np.ndarray, fixed: np.ndarray, springs: list[_Springs]) -> np.ndarray:
+    """Freedoms along x and y, up to three, that stop what motion in plane is left without straining the sheet.
+
+    They lie at two nodes of `among`.
+    """
     place = mesh.nodes[:, :2] - mesh.nodes[:, :2].mean(axis=0)
     place = place / np.abs(place).max()
 
@@ -197,12 +203,11 @@ def _drift(mesh: Mesh, fixed: np.ndarray, springs: list[_Springs]) -> np.ndarray
 
     level = fixed[fixed % 6 < 2]
     stopped = np.concatenate([rows(level // 6, np.eye(3)[level % 6]), *(rows(s.nodes, s.direction) for s in springs)])
-    x = mesh.nodes[mesh.outline]
-    first = mesh.outline[np.argmin(x[:, 0] + x[:, 1])]
-    gap = np.abs(x - mesh.nodes[first])[:, :2]
+    first = among[place[among].sum(axis=1).argmin()]
+    gap = np.abs(place[among] - place[first])
     furthest = np.linalg.norm(gap, axis=1).argmax()
     across = 1 if gap[furthest, 0] >= gap[furthest, 1] else 0
-    second = mesh.outline[furthest]
+    second = among[furthest]
     out = []
     for node, axis in ((first, 0), (first, 1), (second, across), (second, 1 - across)):
         with_it = np.concatenate([stopped, rows(np.array([node]), np.eye(3)[axis])])
