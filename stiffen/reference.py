@@ -1,4 +1,4 @@
-"""The record of one outside check of the linear judge: what is known, from where, how close, and our own value."""
+"""The record of one outside check of the judge: what is known, from where, how close, and our own value."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Every outside check of the linear judge, and the table of them: python -m stiffen.validate [--short]."""
+"""Every outside check of the judge, small and large deflections: python -m stiffen.validate [--short]."""
 
 from __future__ import annotations
 
@@ -6,7 +6,15 @@ import argparse
 import sys
 from collections.abc import Iterable, Iterator
 
-from . import reference_beams, reference_corrugation, reference_plate_modes, reference_plates, reference_shells
+from . import (
+    reference_beams,
+    reference_corrugation,
+    reference_large,
+    reference_panels,
+    reference_plate_modes,
+    reference_plates,
+    reference_shells,
+)
 from .reference import Reference
 
 REFERENCES: tuple[Reference, ...] = (
@@ -15,8 +23,9 @@ REFERENCES: tuple[Reference, ...] = (
     *reference_beams.REFERENCES,
     *reference_shells.REFERENCES,
     *reference_corrugation.REFERENCES,
+    *reference_panels.REFERENCES,
+    *reference_large.REFERENCES,
 )
-
 
 Measured = list[tuple[Reference, float]]
 
@@ -44,12 +53,13 @@ def summary(measured: Measured) -> Iterator[str]:
     groups: dict[str, Measured] = {}
     for r, value in measured:
         groups.setdefault(r.group, []).append((r, value))
-    yield f"{'group':<30} checks published recomputed largest difference known misses"
+    yield f"{'group':<30} checks published recomputed from memory largest difference known misses"
     for group, pairs in groups.items():
         kinds = [r.kind for r, _ in pairs]
         differences = [abs(r.difference(value)) for r, value in pairs if not r.miss]
         yield (
             f"{group:<30} {len(pairs):>6} {kinds.count('published'):>9} {kinds.count('recomputed'):>10} "
+            f"{kinds.count('from memory'):>11} "
             f"{max(differences, default=0.0):>18.2%} {len(pairs) - len(differences):>12}"
         )
     failed = [r.name for r, _ in failures(measured)]

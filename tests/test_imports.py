@@ -19,7 +19,7 @@ candidates families symmetry moves cuts program proof bound branching searching
 strokes marking scribe dxf titles drawing plots layout_plot curves curve_plot motion pictures nesting
 paper flow card card_sheet tally comparing compare_plot report page tiles template strip cli
 grids rigs flat reference reference_plates reference_plate_modes reference_beams reference_shells
-reference_corrugation reference_large validate""".split()
+reference_corrugation reference_large reference_panels validate""".split()
 EXEMPT = {"__init__", "__main__"}
 OWNERS = {
     "sfepy": {"opinion"},

@@ -72,9 +72,7 @@ def test_the_lag_that_fits_is_found():
     """Made-up strips whose answer is known: deflection of a beam with the lag 70 mm."""
 
     def made(length):
-        return replace(
-            CASE, length=length, judged=1 + (70 / length) ** 2, scouted=lambda lag: 1 + (lag / length) ** 2
-        )
+        return replace(CASE, length=length, judged=1 + (70 / length) ** 2, scouted=lambda lag: 1 + (lag / length) ** 2)
 
     assert bead_strip.best_lag([made(length) for length in (120.0, 200.0, 400.0)]) == pytest.approx(70, abs=1)
 
