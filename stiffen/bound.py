@@ -25,6 +25,7 @@ from .threads import one_thread
 ROUNDS = 100
 CLOSE = 0.01  # the bound has converged when the fractional gap to the best point inside is less
 MIX = 0.5  # how far from the inner point toward the program's point a cut is made
+EVEN = 1e-4  # fraction of a demand by which the best blend is known well enough
 TRUE = 1e-9  # a cut missed by less is kept
 WHOLE = 1e-6  # round-off in a sum of whole costs
 
@@ -93,6 +94,8 @@ class Rise:
                 best, least = x, missed
             if missed <= TRUE and self.task.program.keeps(x):
                 self.inside = x
+                return
+            if 0 < least < solved.value + EVEN:  # the best blend just misses, by less than a proof could show
                 return
 
     def rise(self) -> None:

@@ -28,6 +28,7 @@ Progress = Callable[[float | None, str], None]
 MODES = 3
 FAR = 1.05  # a badness on the quick mesh that a finer one will not mend
 APART = 0.05  # of our value: more between two elements is a warning
+SPOT = 0.005  # share of the sheet past yield that counts as more than the spots at rivets and corners
 NEIGHBOURS = 3  # soft places pushed by the large-deflection solver where the push leaves linear theory
 
 
@@ -171,7 +172,7 @@ def check(
         demands=demands,
         nodes=len(meshes[0].nodes),
         mesh_error=max(errors) if errors else None,
-        warnings=(*_warnings(panel, demands, by_mesh[0]), *doubts),
+        warnings=(*_warnings(panel, demands, by_mesh[0]), *_yielding(panel, stands), *doubts),
         rivets=_worst_fasteners(panel, stands),
         second_opinion=opinion,
         maps=_maps(stands[_worst_hold(demands, ends)]) if maps else None,
@@ -229,6 +230,28 @@ def _warnings(panel: Panel, demands: tuple[DemandResult, ...], found: dict[str, 
     if not panel.demands:
         out.append("the panel file makes no demand: nothing was judged")
     return tuple(out)
+
+
+def _yielding(panel: Panel, stands: dict[str, Stand]) -> list[str]:
+    """Cases that take more than a spot of the sheet past its yield strength, where elastic numbers no longer hold."""
+    out = []
+    for case in panel.cases:
+        worst = (0.0, 0.0)
+        for on in stands.values():
+            try:
+                stress = on.stress(case)
+            except SolverError:
+                continue
+            area = on.held.shell.facets.area
+            past = stress > panel.material.yield_strength
+            worst = max(worst, (float(area[past].sum() / area.sum()), float(stress.max())))
+        if worst[0] > SPOT:
+            times = worst[1] / panel.material.yield_strength
+            out.append(
+                f"case {case}: {100 * worst[0]:.1f} % of the sheet passes its yield strength (to {times:.1f} times); "
+                "it is computed as elastic, so it will give more than said, and stay bent"
+            )
+    return out
 
 
 def _worst_fasteners(panel: Panel, stands: dict[str, Stand]) -> tuple[FastenerLoad, ...]:

@@ -70,10 +70,7 @@ def lifted_side(path: Sequence[Point], outline: Sequence[Point]) -> int:
 
 def _side_of(path: LineString, points: np.ndarray, along: np.ndarray) -> np.ndarray:
     """(n,) 1 left of the path, -1 right of it, at points (n, 2) whose feet lie `along` it."""
-    if path.is_closed:
-        before, after = ((along + step) % path.length for step in (-LOOK, LOOK))
-    else:
-        before, after = np.clip(along - LOOK, 0, path.length), np.clip(along + LOOK, 0, path.length)
+    before, after = np.maximum(along - LOOK, 0), np.minimum(along + LOOK, path.length)
     foot, a, b = (shapely.get_coordinates(shapely.line_interpolate_point(path, s)) for s in (along, before, after))
     way, gap = b - a, points - foot
     return np.where(way[:, 0] * gap[:, 1] - way[:, 1] * gap[:, 0] >= 0, 1.0, -1.0)

@@ -130,3 +130,10 @@ def test_maps_hold_the_fields_of_the_values():
     assert maps.modes[0][0] == pytest.approx(verdict.demands[1].value)
     assert maps.softness[:, 2].max() * 0.1 == pytest.approx(verdict.demands[2].value, rel=1e-3)
     assert maps.z.max() == pytest.approx(4.0, rel=0.02)
+
+
+def test_a_sheet_that_yields_is_told():
+    soft = replace(HEAVY, material=replace(SHEET, yield_strength=30.0))
+    (told,) = [w for w in check(soft, Layout(1.0), grade="quick", error=False).warnings if "yield" in w]
+    assert told.startswith("case foot: ") and "times" in told
+    assert not any("yield" in w for w in check(lid(), Layout(1.0), grade="quick", error=False).warnings)

@@ -42,7 +42,7 @@ def test_step_round_a_frame_lifts_the_rim():
     ring = ((30.0, 30.0), (470.0, 30.0), (470.0, 370.0), (30.0, 370.0), (30.0, 30.0))
     for path in (ring, ring[::-1]):
         bead = Bead(STEP, path)
-        assert at(bead, (0, 0), (250, 5), (495, 395), (10, 200)) == pytest.approx([4] * 4)
+        assert at(bead, (0, 0), (20, 25), (25, 20), (250, 5), (495, 395), (10, 200)) == pytest.approx([4] * 6)
         assert at(bead, (250, 200), (40, 40), (465, 365)) == pytest.approx([0] * 3)
 
 

@@ -152,8 +152,8 @@ def test_sharp_step_by_hand(t):
     assert found.centroid == pytest.approx(2)
     assert found.area == pytest.approx(t * (30 + ramp))
     own = t**3 / 12 * (30 + 100 / ramp)
-    about = t * (30 * 2**2 + ramp * 4**2 / 12)
-    assert found.I == pytest.approx(about + own)
+    second = found.I
+    assert second == pytest.approx(t * (30 * 2**2 + ramp * 4**2 / 12) + own)
 
 
 def test_a_step_is_half_a_bead_twice_as_wide():
