@@ -1,7 +1,7 @@
 """Searches killed at random moments: whatever is in the output folder is whole, and the layout in it can be made.
 
 A small panel is searched for real, again and again, every other time into the folder of the killed one before.  The
-signals take turns: SIGKILL, SIGTERM, SIGINT (Ctrl-C).  POSIX only.
+signals take turns: SIGKILL, SIGTERM, SIGINT (Ctrl-C).  Time counts from when the search holds its folder.  POSIX only.
 
     python benchmarks/kill.py --moments 50 --seed 0
 """
@@ -64,6 +64,19 @@ def start(folder: Path, seconds: float = 6.0) -> subprocess.Popen[str]:
         env={**os.environ, "MPLBACKEND": "Agg"},
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),  # what runs us may ignore it
     )
+
+
+def begun(process: subprocess.Popen[str], folder: Path) -> None:
+    """Wait until the search holds its output folder."""
+    while process.poll() is None and not _held_by(folder / "out" / NAME, process.pid):
+        time.sleep(0.005)
+
+
+def _held_by(lock: Path, number: int) -> bool:
+    try:
+        return lock.read_text().startswith(f"{number} ")
+    except FileNotFoundError:
+        return False
 
 
 def end(process: subprocess.Popen[str], number: int) -> list[str]:
@@ -133,10 +146,11 @@ def main() -> int:
     args = parser.parse_args()
     chance = random.Random(args.seed)
     with tempfile.TemporaryDirectory() as name:
-        begun = time.perf_counter()
         first = start(Path(name))
+        begun(first, Path(name))
+        clock = time.perf_counter()
         first.communicate()
-        whole = time.perf_counter() - begun
+        whole = time.perf_counter() - clock
     print(f"left alone: {whole:.0f} s, exit status {first.returncode}")
     seen: Counter[str] = Counter()
     wrong = 0
@@ -148,15 +162,15 @@ def main() -> int:
         number = SIGNALS[moment % len(SIGNALS)]
         after = chance.uniform(0.0, whole)
         process = start(Path(folder.name))
+        begun(process, Path(folder.name))
         time.sleep(after)
         out = Path(folder.name) / "out"
         told = end(process, number) + faults(out, number == signal.SIGKILL)
         files = [path for path in out.iterdir() if not path.name.startswith(".")] if out.is_dir() else []
         seen["nothing yet" if not files else "layout alone" if len(files) == 1 else "layout and sheets"] += 1
         wrong += bool(told)
-        print(
-            f"{moment + 1:3} {signal.Signals(number).name:8} after {after:5.1f} s: {len(files):2} files; {told or 'whole'}"
-        )
+        named = signal.Signals(number).name
+        print(f"{moment + 1:3} {named:8} after {after:5.1f} s: {len(files):2} files; {told or 'whole'}")
     folder.cleanup()
     print(f"{args.moments} moments, {wrong} wrong; " + ", ".join(f"{what}: {count}" for what, count in seen.items()))
     return 1 if wrong else 0

@@ -144,11 +144,15 @@ def read_json(path: Where) -> dict:
 def written(path: Where) -> Iterator[Path]:
     """Hand out a temporary name beside `path`; on success it takes the place of `path`, else it goes.
 
-    So no half file is ever seen.  InputError if the place cannot be written.
+    So no half file is ever seen.  Where `path` is a link, the file it leads to is replaced; a pipe or a device is
+    written to as it is.  InputError if the place cannot be written.
     """
-    target = Path(path)
+    target = Path(os.path.realpath(path))
     fresh = part_name(target, os.getpid())
     try:
+        if target.exists() and not (target.is_file() or target.is_dir()):
+            yield target
+            return
         yield fresh
         os.replace(fresh, target)
     except BaseException as error:

@@ -276,7 +276,7 @@ def _ribs(
     weight = panel.material.E * ds
     for i, bead in enumerate(beads):
         mine = owner == i
-        fade = taper(bead.die, along[mine], bead.length, bead.closed)
+        fade = taper(bead.die, along[mine], bead.length, bead.closed, bead.open_ends)
         weight[mine] *= rib_inertia(bead, t) * fade**2
     for i, hole in enumerate(holes, start=len(beads)):
         weight[owner == i] *= ring_inertia(hole, t)

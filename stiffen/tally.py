@@ -166,9 +166,8 @@ def shopping(bought: Iterable[Purchase]) -> list[str]:
     lines = []
     for one in bought:
         size = f"{one.sheet[0]:g} x {one.sheet[1]:g}"
-        lines.append(
-            f"{one.material} {one.gauge_mm:g} mm: {one.count} x {size} mm, {one.mass_kg:.2f} kg, {100 * one.used:.0f} % used"
-        )
+        used = f"{100 * one.used:.0f} % used"
+        lines.append(f"{one.material} {one.gauge_mm:g} mm: {one.count} x {size} mm, {one.mass_kg:.2f} kg, {used}")
         for sheet in range(1, one.count + 1):
             lines.append(f"  sheet {sheet}: {'; '.join(_where(p) for p in one.placed if p.sheet == sheet)}")
         lines += [f"  {name}: larger than the sheet; order a larger one" for name in one.too_large]

@@ -43,7 +43,9 @@ SIX = {
     "three B16 along": Layout(1.0, rows(B16, (100.0, 200.0, 300.0))),
     "five B20 along": Layout(1.0, rows(B20, (67.0, 133.0, 200.0, 267.0, 333.0))),
     "three V12 across": Layout(1.0, tuple(Bead(V12, ((x, 30.0), (x, 370.0))) for x in (125.0, 250.0, 375.0))),
-    "two F24 aslant": Layout(1.0, (Bead(F24, ((60.0, 40.0), (380.0, 360.0))), Bead(F24, ((160.0, 40.0), (440.0, 320.0))))),
+    "two F24 aslant": Layout(
+        1.0, (Bead(F24, ((60.0, 40.0), (380.0, 360.0))), Bead(F24, ((160.0, 40.0), (440.0, 320.0))))
+    ),
     "B20 and B16 mixed": Layout(1.0, rows(B20, (150.0, 250.0)) + rows(B16, (80.0, 320.0), 60.0, 400.0)),
 }  # fmt: skip
 HOLED = Layout(1.0, (), (Hole(F50, (130.0, 200.0)), Hole(F63, (350.0, 200.0))))

@@ -378,7 +378,8 @@ def test_compare_says_which_layout_could_not_be_judged(two, tmp_path, capsys, mo
 
     monkeypatch.setattr(judging, "check", check)
     assert main(["compare", *map(str, two), "--out", str(tmp_path / "both"), "--judge"]) == 3
-    assert capsys.readouterr().err == f"{two[0] / 'layout.json'}: no mesh\n"
+    told, help_ = capsys.readouterr().err.splitlines()
+    assert told == f"{two[0] / 'layout.json'}: no mesh" and "what may help: another --mesh" in help_
     assert not (tmp_path / "both").exists()
 
 
@@ -474,7 +475,9 @@ def test_a_failed_solve_is_status_3(panel_file, capsys, monkeypatch, error):
 
     monkeypatch.setattr(judging, "check", check)
     assert main(["check", str(panel_file)]) == 3
-    assert capsys.readouterr().err == f"{panel_file}: nothing holds the sheet\n"
+    told, help_ = capsys.readouterr().err.splitlines()
+    assert told == f"{panel_file}: nothing holds the sheet"
+    assert help_.startswith("  what may help: ") and "--mesh" in help_
 
 
 def test_our_own_fault_shows_no_traceback(panel_file, capsys, monkeypatch):

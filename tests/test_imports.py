@@ -9,7 +9,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "stiffen"
 ORDER = """errors threads material tools layout panel verdict
-section rolled flaring spacing folds rules rivets
+section rolled rib flaring spacing folds rules rivets
 fields files locks outline fasteners layers loops drawn toolfile records reading
 rolling curl bench
 sizing triangulation soundness folding network seeds discs mesh
@@ -17,7 +17,7 @@ triangle fronts shell rotation corotational contact equilibrium path large
 loads facing supports tubes stand ribbed opinion judging
 candidates families symmetry moves cuts program proof bound branching searching
 strokes marking scribe dxf titles drawing plots layout_plot curves curve_plot motion pictures nesting
-paper flow card card_sheet tally comparing compare_plot report page tiles template strip cli
+paper flow card card_sheet tally comparing compare_plot report page tiles template strip stock cli
 grids rigs flat reference reference_plates reference_plate_modes reference_beams reference_shells
 reference_corrugation reference_large reference_panels validate""".split()
 EXEMPT = {"__init__", "__main__"}

@@ -38,6 +38,7 @@ from stiffen.spacing import SPACING
 HERE = Path(__file__).parent
 EXAMPLES = HERE.parent / "examples"
 BAD = sorted((HERE / "bad_input").glob("*.toml"))
+BAD = [path for path in BAD if b"\n# faults at: " in path.read_bytes()[:2000]]  # the rest: test_bad_input.py
 GOOD = sorted(EXAMPLES.glob("*.toml"))
 
 # every key of the format once

@@ -107,4 +107,6 @@ def test_softness_is_found_where_the_sheet_is_softest():
     D = panel.material.bending_stiffness(1.0)
     # T&WK Table 23, a/b = 1.25: beta 0.01394 (recomputed)
     assert value == pytest.approx(0.1 * 0.01394 * 400.0**2 / D, rel=0.02)
-    assert check(panel, Layout(1.0), error=False).demands[0].value == pytest.approx(0.1 * 0.01394 * 400.0**2 / D, rel=0.01)
+    assert check(panel, Layout(1.0), error=False).demands[0].value == pytest.approx(
+        0.1 * 0.01394 * 400.0**2 / D, rel=0.01
+    )
