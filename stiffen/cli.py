@@ -92,9 +92,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _check(args: argparse.Namespace) -> int:
     from .card import demand_table, fastener_table, saving, warning_lines
+    from .files import json_text
     from .judging import check, rival
     from .pictures import write_motion, write_pictures
-    from .reading import read_layout, read_panel
+    from .reading import read_layout, read_panel, write_json
     from .report import report
 
     with _reading(args.panel):
@@ -120,18 +121,25 @@ def _check(args: argparse.Namespace) -> int:
         write_pictures(panel, verdict, beside, folder)
         write_motion(panel, verdict, folder)
     data = report(panel, verdict, flat)
-    words = [f"{panel.name}: {panel.material.name}, {_summary(verdict)}"]
+    status = MET if data["status"] == "met" else NOT_MET
+    if args.json == "-":
+        print(json_text(data), end="")
+        return status
+    if args.json:
+        write_json(args.json, data)
+    print(f"{panel.name}: {panel.material.name}, {_summary(verdict)}")
     if not args.layout and not args.gauge and len(panel.gauges) > 1:
         rack = ", ".join(f"{gauge:g}" for gauge in sorted(panel.gauges))
-        words.append(f"the thinnest sheet of the rack ({rack} mm); --gauge takes another")
-    words += ["", *demand_table(verdict), ""]
+        print(f"the thinnest sheet of the rack ({rack} mm); --gauge takes another")
+    print(*("", *demand_table(verdict), ""), sep="\n")
     if loaded := fastener_table(panel, verdict):
-        words += ["rivet or bolt that carries most:", *loaded, ""]
-    words += [f"look out: {line}" for line in warning_lines(panel, verdict)]
+        print("rivet or bolt that carries most:", *loaded, "", sep="\n")
+    for line in warning_lines(panel, verdict):
+        print(f"look out: {line}")
     if flat:
-        words.append(saving(verdict, flat))
-    _hand_out(args, data, [*words, data["status"]])
-    return MET if data["status"] == "met" else NOT_MET
+        print(saving(verdict, flat))
+    print(data["status"])
+    return status
 
 
 def _search(args: argparse.Namespace) -> int:
@@ -161,7 +169,7 @@ def _search(args: argparse.Namespace) -> int:
             raise
         _write_sheets(panel, best[0], None, (), folder, args.paper)
         _write_report(panel, best[0], None, None, (), folder)
-        _hand_out(args, report(panel, best[0]), [f"stopped; {_closing(panel, best[0], None)}; in {folder}"])
+        print(f"stopped; {_closing(panel, best[0], None)}; in {folder}")
         return _status(panel, best[0])
     verdict = _in_order(panel, found.verdict)
     data = report(panel, verdict, found.rival, found)
@@ -170,7 +178,7 @@ def _search(args: argparse.Namespace) -> int:
     beside = None if _is_flat(verdict) else found.flat
     _write_report(panel, verdict, found.rival, beside, found.gauges, folder)
     stopped = f"{found.stopped}; " if found.stopped else ""
-    _hand_out(args, data, [f"{stopped}{_closing(panel, verdict, found.rival)}; in {folder}"])
+    print(f"{stopped}{_closing(panel, verdict, found.rival)}; in {folder}")
     return _status(panel, verdict)
 
 
@@ -186,12 +194,11 @@ def _draw(args: argparse.Namespace) -> int:
         verdict = _in_order(panel, check(panel, layout, grade=args.mesh, maps=True, progress=progress))
         flat = rival(panel, grade=args.mesh, progress=progress)
         beside = _flat_beside(panel, verdict, args.mesh, progress)
-    data = report(panel, verdict, flat)
     _clear(folder)
-    write_json(folder / "layout.json", layout_document(panel, verdict.layout, data))
+    write_json(folder / "layout.json", layout_document(panel, verdict.layout, report(panel, verdict, flat)))
     _write_sheets(panel, verdict, flat, (), folder, args.paper)
     _write_report(panel, verdict, flat, beside, (), folder)
-    _hand_out(args, data, [f"{_closing(panel, verdict, flat)}; in {folder}"])
+    print(f"{_closing(panel, verdict, flat)}; in {folder}")
     return _status(panel, verdict)
 
 
@@ -261,14 +268,13 @@ def _trial(args: argparse.Namespace) -> int:
 def _new(args: argparse.Namespace) -> int:
     from importlib import resources
 
-    from .files import written
-
     text = resources.files("stiffen").joinpath("data/starter_panel.toml").read_text(encoding="utf-8")
     path = Path(args.file)
-    if os.path.lexists(path):
-        raise InputError([Fault(str(path), "is there already", "give another name, or move it away")])
-    with written(path) as fresh:
-        fresh.write_text(text, encoding="utf-8")
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise InputError([Fault(str(path), "is there already", "give another name, or move it away")]) from None
     print(f"wrote {path}: edit it to fit your panel, then: stiffen check {path}")
     return MET
 
@@ -293,18 +299,6 @@ def _folder(args: argparse.Namespace, name: str) -> Path:
     from .locks import held
 
     return args.until_done.enter_context(held(name))
-
-
-def _hand_out(args: argparse.Namespace, data: dict, words: Sequence[str]) -> None:
-    """Print the words, and write the result where --json says; --json - prints it in place of the words."""
-    from .files import json_text, write_json
-
-    if args.json == "-":
-        print(json_text(data), end="")
-        return
-    if args.json:
-        write_json(args.json, data)
-    print(*words, sep="\n")
 
 
 def _clear(folder: Path) -> None:
@@ -597,6 +591,7 @@ def _parser() -> argparse.ArgumentParser:
         action="store_true",
         help="ask another shell element too; more than 5 %% between them is a warning",
     )
+    check.add_argument("--json", metavar="F.json", help="write the result here; - prints it, and nothing else")
     check.add_argument(
         "--plot",
         metavar="DIR",
