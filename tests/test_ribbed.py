@@ -10,18 +10,18 @@ from stiffen.panel import Demand
 from stiffen.ribbed import scout
 
 # Wide beads across the diagonal: the corners of the sheet hold them in plane, which a plate in bending cannot know.
-WITHIN = {"two F24 aslant": 0.12}
+# Measured: deflection 10.3 % too high; no width of sheet beside a bead from 45 to 70 mm brings all six within 8 %.
+MISSES = {"two F24 aslant": pytest.mark.xfail(reason="scout 10.3 % over the judge", strict=True)}
 
 
-@pytest.mark.parametrize("name", SIX)
+@pytest.mark.parametrize("name", [pytest.param(name, marks=MISSES.get(name, ())) for name in SIX])
 def test_scout_agrees_with_judge(name):
     layout = SIX[name]
     verdict = check(lid(), layout, error=False)
     here = scout(lid(), 1.0, layout.beads)
     response = here.respond(tuple(range(len(layout.beads))))
-    within = WITHIN.get(name, 0.08)
-    assert response.values[0] == pytest.approx(verdict.demands[0].value, rel=within)
-    assert response.values[1] == pytest.approx(verdict.demands[1].value, rel=within)
+    assert response.values[0] == pytest.approx(verdict.demands[0].value, rel=0.08)
+    assert response.values[1] == pytest.approx(verdict.demands[1].value, rel=0.08)
 
 
 def test_flat_plate_meets_the_navier_series():
