@@ -13,7 +13,8 @@ import numpy as np
 import scipy.sparse as sp
 
 from . import corotational, fronts, rotation, triangle
-from .contact import Spring, Stop
+from .beams import Beams
+from .contact import Stop
 from .corotational import Bent, Corotated, State
 from .errors import SolverError
 from .fronts import Dissection
@@ -53,7 +54,7 @@ class Factors:
 class Problem:
     """A shell with freedoms `fixed` at zero, dead loads `forces` (6 n,) N and N mm, follower `pressure` (m,) MPa.
 
-    stops: what it leans on; tubes: what is fitted to the sheet itself.
+    stops: what it leans on; tubes: beams that are fitted to the sheet itself.
     """
 
     shell: Shell
@@ -61,7 +62,7 @@ class Problem:
     forces: np.ndarray
     pressure: np.ndarray | None = None
     stops: tuple[Stop, ...] = ()
-    tubes: tuple[Spring, ...] = ()
+    tubes: Beams | None = None
 
     @cached_property
     def model(self) -> Corotated:
@@ -80,7 +81,9 @@ class Problem:
     def dissection(self) -> Dissection:
         """An order of elimination of the nodes that all tangents share."""
         at_rest = np.zeros(self.shell.size)
-        added = [stop.respond(at_rest)[2] for stop in (*self.stops, *self.tubes)]  # all couple what they ever will
+        added = [stop.respond(at_rest)[2] for stop in self.stops]  # all couple what they ever will
+        if self.tubes is not None:
+            added.append(self.tubes.respond(State.at_rest(len(self.shell.nodes)))[2])
         return self.shell.dissected_with(sum(added[1:], added[0])) if added else self.shell.dissection
 
     @cached_property
@@ -123,36 +126,33 @@ class Problem:
             forces[part] = corotational.nodal_forces(b)
             energy += float(np.vdot(b.stress, b.strained)) / 2
         inner = np.bincount(self.corner_freedoms, forces.ravel(), self.shell.size)
-        stop_forces, work, stiffness = self._added(self.stops, state)
-        tube_forces, more, added = self._added(self.tubes, state)
-        added = stiffness + added
+        stop_forces, added = np.zeros(self.shell.size), []
+        if self.stops:
+            u = state.freedoms
+            for stop in self.stops:
+                f, work, K = stop.respond(u)
+                stop_forces += f
+                energy += work
+                added.append(K)
+            # a moment on the rotation vector, as a moment about the fixed axes
+            moments = stop_forces.reshape(-1, 2, 3)[:, 1]
+            turned = np.flatnonzero(moments.any(axis=1))
+            rates = rotation.rates(u.reshape(-1, 2, 3)[turned, 1])
+            moments[turned] = np.einsum("kij,ki->kj", rates, moments[turned])
+        if self.tubes is not None:
+            f, work, K = self.tubes.respond(state)
+            inner += f
+            energy += work
+            added.append(K)
         return Response(
             state,
-            inner + stop_forces + tube_forces,
+            inner + stop_forces,
             stop_forces,
-            energy + work + more,
+            energy,
             tuple(lots),
             sum(added[1:], added[0]) if added else None,
             self.load(state),
         )
-
-    def _added(self, stops: tuple[Stop, ...], state: State) -> tuple[np.ndarray, float, list[sp.csr_matrix]]:
-        """Forces (6 n,), stored work and stiffness (6 n, 6 n) of each of some stops or tubes."""
-        forces, energy, stiffness = np.zeros(self.shell.size), 0.0, []
-        if not stops:
-            return forces, energy, stiffness
-        u = state.freedoms
-        for stop in stops:
-            f, work, K = stop.respond(u)
-            forces += f
-            energy += work
-            stiffness.append(K)
-        # a moment on the rotation vector, as a moment about the fixed axes
-        moments = forces.reshape(-1, 2, 3)[:, 1]
-        turned = np.flatnonzero(moments.any(axis=1))
-        rates = rotation.rates(u.reshape(-1, 2, 3)[turned, 1])
-        moments[turned] = np.einsum("kij,ki->kj", rates, moments[turned])
-        return forces, energy, stiffness
 
     def load(self, state: State) -> np.ndarray:
         """(6 n,) loads at factor 1."""

@@ -14,7 +14,8 @@ import numpy as np
 import scipy.sparse as sp
 
 from . import triangle
-from .contact import Spring, stops
+from .beams import Beams
+from .contact import stops
 from .corotational import State
 from .equilibrium import Problem
 from .errors import SolverError
@@ -83,7 +84,7 @@ def follow(
     pressure: np.ndarray | None = None,
     rests: np.ndarray | None = None,
     slips: Sequence[tuple[np.ndarray, float]] = (),
-    tubes: sp.spmatrix | None = None,
+    tubes: Beams | None = None,
     start: LargeResult | None = None,
     until: float = 1.0,
     steps: Sequence[float] = (),
@@ -96,10 +97,10 @@ def follow(
     fixed: freedoms held at zero.  forces: (6 n,) N and N mm, dead: they keep their direction.  pressure: (m,) MPa,
     stays square to the sheet and pushes against the triangles' normals.  springs: (6 n, 6 n) elastic supports.
     rests: uz freedoms of nodes that lie on a frame: they may lift, not sink.  slips: (nodes of a fastener's disc,
-    clearance mm): the disc slides in plane by its clearance, then holds.  tubes: (6 n, 6 n) stiffness of edge tubes, on
-    shifts and rotation vectors: good for moderate turns.  steps: load factors at which a state is wanted.  watch:
-    freedoms whose history is wanted.  arc: follow the path by its length from the start; otherwise only where growing
-    load finds no equilibrium near by.  progress(fraction, words) is called after every step.
+    clearance mm): the disc slides in plane by its clearance, then holds.  tubes: beams fitted to the sheet.  steps:
+    load factors at which a state is wanted.  watch: freedoms whose history is wanted.  arc: follow the path by its
+    length from the start; otherwise only where growing load finds no equilibrium near by.  progress(fraction, words)
+    is called after every step.
 
     Raises SolverError where the panel is not held, or no way on is found; it names the last load factor reached.
     """
@@ -112,7 +113,7 @@ def follow(
         np.asarray(forces, float),
         None if pressure is None else np.asarray(pressure, float),
         stops(shell.E * float(np.mean(shell.t)), springs, rests, slips),
-        () if tubes is None else (Spring(tubes.tocsr()),),
+        tubes,
     )
     _demand_held(problem)
     walk = Walk(problem, until, tuple(sorted(steps)), np.asarray(watch, int), progress or _quiet)

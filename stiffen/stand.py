@@ -14,6 +14,8 @@ from typing import TypeVar
 
 import numpy as np
 
+from .beams import Beams
+from .corotational import State
 from .errors import Fault, InputError, SolverError
 from .facing import facing
 from .large import LargeResult, follow
@@ -24,7 +26,7 @@ from .panel import Panel, Point
 from .shell import Held, Shell
 from .supports import UNKNOWN, Grip, grip
 from .triangle import von_mises
-from .tubes import tube_stiffness
+from .tubes import tubes
 
 T = TypeVar("T")
 
@@ -39,6 +41,7 @@ class Stand:
     """A layout, meshed and held; see `stand`.
 
     normals: (n, 3) the way the sheet faces, folded.  A deflection is along it, on flanges too, and so is a push.
+    tubes: its stiff trims.
     """
 
     panel: Panel
@@ -49,6 +52,7 @@ class Stand:
     assumed: str
     kilograms: np.ndarray
     normals: np.ndarray
+    tubes: Beams | None = None
     _kept: dict = field(default_factory=dict)
 
     def _keep(self, key: tuple, make: Callable[[], T]) -> T:
@@ -83,7 +87,10 @@ class Stand:
         """SolverError where a load pushes the panel along its plane and every support says that it lets go there."""
         if any(support.in_plane == UNKNOWN for support in self.panel.supports) or not len(self.grip.drift):
             return
-        taken = np.abs(self.held.reactions(u, forces)[self.grip.drift]).max(axis=1)
+        reactions = self.held.reactions(u, forces)
+        if self.grip.springs is not None:
+            reactions = reactions + self.grip.springs @ u  # a flange's fastener may be sprung at the same node
+        taken = np.abs(reactions[self.grip.drift]).max(axis=1)
         if taken.max() > NOT_BALANCED * np.abs(forces).sum(axis=0).max():
             axis = "xy"[self.grip.drift[taken.argmax()] % 6]
             x, y, _ = self.mesh.nodes.mean(axis=0)
@@ -176,7 +183,7 @@ class Stand:
             springs=self.grip.springs,
             rests=self.grip.rests if len(self.grip.rests) else None,
             slips=self.grip.slips,
-            tubes=self.held.tubes,
+            tubes=self.tubes,
             until=until,
             steps=steps,
         )
@@ -250,5 +257,7 @@ def stand(panel: Panel, layout: Layout, mesh: Mesh, assumed: str) -> Stand:
     if masses is not None:
         kilograms = kilograms + masses.reshape(-1, 6)[:, 0]
     normals = facing(panel, mesh)
-    held = Held(shell, grips.linear, grips.springs, masses, tube_stiffness(panel, mesh, normals))
-    return Stand(panel, layout, mesh, grips, held, assumed, kilograms, normals)
+    beams = tubes(panel, mesh, normals)
+    fitted = None if beams is None else beams.respond(State.at_rest(len(mesh.nodes)))[2]
+    held = Held(shell, grips.linear, grips.springs, masses, fitted)
+    return Stand(panel, layout, mesh, grips, held, assumed, kilograms, normals, beams)
