@@ -49,7 +49,9 @@ class _Found:
 
 
 def _judge(on: Stand, demand: Demand, known: _Found | None) -> _Found:
-    """One demand; `known` is what the finer mesh said, so that the same place is asked on this one."""
+    """One demand; `known` is what the finer mesh said: the same place is asked on this one, or none if it is lost."""
+    if known is not None and known.decided == UNDECIDED:
+        return known
     if demand.kind == "frequency":
         return _Found(on.hertz)
     if demand.kind == "softness":
@@ -69,18 +71,18 @@ def _judge(on: Stand, demand: Demand, known: _Found | None) -> _Found:
 
 def _deflection(on: Stand, case: str, ratio: float) -> _Found:
     w = np.abs(on.deflection(case))
-    at = tuple(map(float, on.mesh.plan[w.argmax()]))
+    x, y = map(float, on.mesh.plan[w.argmax()])
     if not on.beyond(case):
-        return _Found(float(w.max()), ratio, at)
-    return _Found(float(w.max()), ratio, at, NONLINEAR, on.followed(case).limit)
+        return _Found(float(w.max()), ratio, (x, y))
+    return _Found(float(w.max()), ratio, (x, y), NONLINEAR, on.followed(case).limit)
 
 
 def _stress(on: Stand, case: str, ratio: float) -> _Found:
     stress = on.stress(case)
     worst = int(stress.argmax())
-    at = tuple(map(float, on.mesh.plan[on.mesh.triangles[worst]].mean(axis=0)))
+    x, y = map(float, on.mesh.plan[on.mesh.triangles[worst]].mean(axis=0))
     value = on.panel.material.yield_strength / max(float(stress[worst]), 1e-12)
-    return _Found(value, ratio, at, NONLINEAR if on.beyond(case) else LINEAR)
+    return _Found(value, ratio, (x, y), NONLINEAR if on.beyond(case) else LINEAR)
 
 
 def _buckling(on: Stand, demand: Demand, ratio: float) -> _Found:
@@ -191,7 +193,7 @@ def _result(i: int, panel: Panel, by_mesh: list[dict[str, list[_Found]]]) -> Dem
     assumed = min(found, key=lambda end: (found[end].decided != UNDECIDED, demand.margin(found[end].value)))
     worst = found[assumed]
     error, believed = None, worst.value
-    if len(by_mesh) == 2 and math.isfinite(worst.value) and worst.value:
+    if len(by_mesh) == 2 and worst.decided != UNDECIDED and math.isfinite(worst.value) and worst.value:
         coarse = by_mesh[1][assumed][i]
         if math.isfinite(coarse.value) and coarse.decided == worst.decided:
             step = (worst.value - coarse.value) / 3
@@ -289,22 +291,23 @@ def _asked(on: Stand, demands: tuple[DemandResult, ...]) -> _Opinion:
     """Deflections, pushes and the first frequency by both elements; raises SolverError."""
     from . import opinion  # sfepy loads only when it is asked
 
-    shell, fixed = on.held.shell, on.held.fixed
-    sheet = shell.nodes, shell.triangles, shell.t, shell.E, shell.nu
+    shell, fixed, runs = on.held.shell, on.held.fixed, on.grip.runs
+    sheet = shell.nodes, shell.triangles, on.layout.gauge, shell.E, shell.nu
     added = sum(on.held.added[1:], on.held.added[0]) if on.held.added else None
     pushes = {d.label: on.case(d.case)[0] for d in demands if d.kind == "deflection"}
     pushes |= {d.label: on.push(d.at, d.force) for d in demands if d.kind == "softness" and d.at is not None}
-    ours, theirs = {}, {}
+    ours: dict[str, float] = {}
+    theirs: dict[str, float] = {}
     if pushes:
         forces = np.stack(list(pushes.values()), axis=1)
         mine = on.square_to_sheet(on.held.solve(forces))
-        other = on.square_to_sheet(opinion.deflections(*sheet, fixed, forces, added))
+        other = on.square_to_sheet(opinion.deflections(*sheet, fixed, forces, added, runs))
         for k, label in enumerate(pushes):
             at = int(np.abs(mine[:, k]).argmax())
             ours[label], theirs[label] = abs(float(mine[at, k])), abs(float(other[at, k]))
     for label in (d.label for d in demands if d.kind == "frequency"):
         ours[label] = on.hertz
-        theirs[label] = float(opinion.frequencies(*sheet, shell.rho, fixed, 1, added, on.held.masses)[0])
+        theirs[label] = float(opinion.frequencies(*sheet, shell.rho, fixed, 1, added, on.held.masses, runs)[0])
     return _Opinion(ours, theirs)
 
 
@@ -314,7 +317,7 @@ def _second_opinion(
     """Small-deflection values by sfepy's shell element on the quick mesh and how far they lie from ours; warnings.
 
     Where they lie more than APART from ours, both elements are asked again on a mesh twice as coarse: the one whose
-    value moves more with the mesh is the one to distrust.
+    value moves more with the mesh is the one to distrust, or both where the mesh does not explain the gap.
     """
 
     def asked(size: float | None) -> _Opinion:
@@ -338,7 +341,7 @@ def _distrust(label: str, here: _Opinion, coarse: _Opinion, apart: float) -> str
     told = f"{label}: another shell element lies {100 * apart:+.0f} % from ours on the same mesh"
     pair = f"{here.theirs[label]:.4g} against {here.ours[label]:.4g}, small deflections"
     moved = f"on a mesh twice as coarse ours moves {100 * ours:.0f} %, the other {100 * theirs:.0f} %"
-    if max(ours, theirs) < APART / 2:
+    if max(ours, theirs) < abs(apart) / 2:
         return f"{told} ({pair}): distrust both; {moved}, so it is not the mesh"
     return f"{told} ({pair}): distrust {'ours' if ours > theirs else 'the other'}; {moved}"
 

@@ -108,12 +108,14 @@ def deflections(
     fixed: np.ndarray,
     forces: np.ndarray,
     added: spmatrix | None = None,
+    runs: np.ndarray | None = None,
 ) -> np.ndarray:
     """Displacements (6 n, k), mm and rad, at the given nodes under load vectors forces (6 n, k), N and N mm.
 
     nodes (n, 3) mm, triangles (m, 3); fixed (q,): freedoms held at zero; added: (6 n, 6 n) stiffness of springs and
-    the like on the given nodes.  Small displacements.  The middle of an edge is held as `_held` says.  Raises
-    InputError for arrays that do not fit, SolverError where the sheet is not held well enough for a trustworthy answer.
+    the like on the given nodes; runs (k, 2): nodes between which a support runs on.  Small displacements.  The middle
+    of an edge is held as `_held` says.  Raises InputError for arrays that do not fit, SolverError where the sheet is
+    not held well enough for a trustworthy answer.
     """
     nodes, triangles, fixed = _checked(nodes, triangles, thickness, E, nu, fixed)
     forces = np.asarray(forces, float)
@@ -121,7 +123,7 @@ def deflections(
         what = f"shape {forces.shape}, or a value that is not finite"
         raise InputError([Fault("forces", what, f"give finite numbers, shape ({6 * len(nodes)}, k)")])
     points, quads, edges, boundary = split(nodes, triangles)
-    free = _free(_held(fixed, len(nodes), edges, boundary), 6 * len(points))
+    free = _free(_held(fixed, len(nodes), edges, boundary, runs), 6 * len(points))
     K = _with(stiffness(points, quads, thickness, E, nu), added)[free][:, free]
     load = np.zeros((6 * len(points), forces.shape[1]))
     load[: len(forces)] = forces
@@ -145,6 +147,7 @@ def frequencies(
     count: int,
     added: spmatrix | None = None,
     masses: np.ndarray | None = None,
+    runs: np.ndarray | None = None,
 ) -> np.ndarray:
     """The lowest `count` natural frequencies, Hz, rising; rigid motions of a sheet that is not held count, as 0.
 
@@ -153,7 +156,7 @@ def frequencies(
     """
     nodes, triangles, fixed = _checked(nodes, triangles, thickness, E, nu, fixed, rho)
     points, quads, edges, boundary = split(nodes, triangles)
-    free = _free(_held(fixed, len(nodes), edges, boundary), 6 * len(points))
+    free = _free(_held(fixed, len(nodes), edges, boundary, runs), 6 * len(points))
     if not 1 <= count < len(free) // 2:
         raise InputError([Fault("count", f"{count}", f"give 1 to {len(free) // 2 - 1} on this mesh")])
     K = _with(stiffness(points, quads, thickness, E, nu), added)[free][:, free]
@@ -242,18 +245,24 @@ def _with(matrix: csc_array, added: spmatrix | None) -> csc_array:
     return (matrix + coo_array((added.data, added.coords), shape=matrix.shape)).tocsc()
 
 
-def _held(fixed: np.ndarray, n: int, edges: np.ndarray, boundary: np.ndarray) -> np.ndarray:
+def _held(
+    fixed: np.ndarray, n: int, edges: np.ndarray, boundary: np.ndarray, runs: np.ndarray | None = None
+) -> np.ndarray:
     """Freedoms held on nodes and middles of edges, (n + e, 6) bool.
 
-    The middle of an edge is held where both its ends are, in the same freedom: supports run on between nodes.  An
-    inner edge from boundary to boundary is left out: it cuts a corner and no support runs along it.
+    The middle of an edge is held where both its ends are, in the same freedom, and a support runs along it: one of
+    `runs` (k, 2).  Where these are not given, every edge is taken for one but an inner edge from boundary to boundary,
+    which cuts a corner.
     """
     nodes = np.zeros((n, 6), bool)
     nodes.ravel()[fixed] = True
-    rim = np.zeros(n, bool)
-    rim[edges[boundary]] = True
-    chord = ~boundary & rim[edges].all(axis=1)
-    return np.vstack([nodes, nodes[edges].all(axis=1) & ~chord[:, None]])
+    if runs is None:
+        rim = np.zeros(n, bool)
+        rim[edges[boundary]] = True
+        along = boundary | ~rim[edges].all(axis=1)
+    else:
+        along = np.isin(edges @ [n, 1], np.sort(runs, axis=1) @ [n, 1])
+    return np.vstack([nodes, nodes[edges].all(axis=1) & along[:, None]])
 
 
 def _free(held: np.ndarray, size: int) -> np.ndarray:

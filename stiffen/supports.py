@@ -25,7 +25,7 @@ class Grip:
     fixed: freedoms held.  rests: uz freedoms on a frame, held against pushes alone.  slips: (nodes of a fastener's
     disc, or one node of a line, clearance mm) for those that slide in plane before they hold.  drift: freedoms that
     only small-deflection theory, which knows no slip, needs held.  springs: (6 n, 6 n) or None.  fasteners: rivets and
-    bolts by centre -> their nodes.
+    bolts by centre -> their nodes.  lines: nodes (k,) along each edge or rest, in order.
     """
 
     fixed: np.ndarray
@@ -34,6 +34,14 @@ class Grip:
     drift: np.ndarray
     springs: sp.csr_matrix | None
     fasteners: dict[Point, np.ndarray]
+    lines: tuple[np.ndarray, ...]
+
+    @property
+    def runs(self) -> np.ndarray:
+        """(k, 2) nodes between which a support runs on: those next to each other on a line, those of a fastener."""
+        pairs = [np.column_stack([line[:-1], line[1:]]) for line in self.lines]
+        pairs += [np.stack(np.meshgrid(disc, disc), axis=-1).reshape(-1, 2) for disc in self.fasteners.values()]
+        return np.concatenate([np.zeros((0, 2), int), *pairs])
 
     @property
     def linear(self) -> np.ndarray:
@@ -54,8 +62,9 @@ class Grip:
         ]
         if self.springs is not None:
             both_ways.append(self.springs @ motions / abs(self.springs).max())
-        _, held, directions = np.linalg.svd(np.concatenate(both_ways), full_matrices=True)
-        free = directions[np.count_nonzero(held > 1e-6 * max(held.max(initial=0.0), 1e-30)) :]
+        rows = np.concatenate(both_ways)
+        held, directions = np.linalg.eigh(rows.T @ rows)
+        free = directions[:, held <= 1e-12 * max(1.0, held[-1])].T
         load = free @ (motions.T @ forces)
         push, left = nnls((motions[self.rests] @ free.T).T, -load)
         if left <= 1e-6 * np.abs(motions.T @ np.abs(forces)).max():
@@ -85,17 +94,18 @@ def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
     """Hold the mesh as the panel's supports say; 'unknown' in-plane holds are taken as `assumed`.
 
     A pinned line holds uz at its nodes; clamped holds both tilts too; guided holds the tilts alone.  A pinned
-    fastener holds uz at its centre (the sheet may tilt about it), a clamped one at every node of its disc.  In plane
-    a fastener holds its whole disc.  On a flange a fastener holds along its own axis as well as uz, and clamped holds
-    all turns; an edge or a rest holds uz, whichever way the sheet faces.  Supports that leave the panel free to drift
-    in its plane get just the freedoms held, at two fasteners or corners, that stop it and take no load as long as the
-    loads balance in plane, since only the shape matters then.
+    fastener holds uz at its centre (the sheet may tilt about it), a clamped one at every node of its disc; a spring is
+    shared out over the same nodes.  In plane a fastener holds its whole disc.  On a flange a fastener holds along its
+    own axis as well as uz, and clamped holds all turns; an edge or a rest holds uz, whichever way the sheet faces.
+    Supports that leave the panel free to drift in its plane get just the freedoms held, at two fasteners or corners,
+    that stop it and take no load as long as the loads balance in plane, since only the shape matters then.
     """
     fixed: list[np.ndarray] = []
     rests: list[np.ndarray] = []
     slips: list[tuple[np.ndarray, float]] = []
     springs: list[_Springs] = []
     fasteners: dict[Point, np.ndarray] = {}
+    lines: list[np.ndarray] = []
     normals = facing(panel, mesh)
     for support in panel.supports:
         plane = _holds_in_plane(support, assumed)
@@ -112,6 +122,7 @@ def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
                     fixed += [6 * disc, 6 * disc + 1]
             continue
         line = mesh.outline if support.path is None else mesh.paths[support.path]
+        lines.append(line if support.path is not None else np.append(line, line[0]))
         if support.slip is not None:
             slips += [(line[i : i + 1], support.slip) for i in range(len(line))]
         if support.kind == "rest":
@@ -132,6 +143,7 @@ def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
         drift=drift,
         springs=_matrix(springs, len(mesh.nodes)),
         fasteners=fasteners,
+        lines=tuple(lines),
     )
 
 

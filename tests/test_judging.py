@@ -1,15 +1,23 @@
 """Verdicts: values against plate theory, margins, what is not decided, the flat rival."""
 
+import json
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from panels import B16, SHEET, SIX, lid, rows
+from panels import B16, EDGE, SHEET, SIX, lid, rows
 
+from stiffen import opinion, plots
+from stiffen.card import card_text, demand_table
+from stiffen.cli import main
 from stiffen.errors import SolverError
 from stiffen.judging import check, rival
-from stiffen.layout import Layout
-from stiffen.panel import Demand, Load, Support
+from stiffen.layout import Bead, Layout
+from stiffen.mesh import mesh_panel
+from stiffen.panel import Combination, Demand, Load, PointMass, Support, Trim
+from stiffen.report import report, verdict_of
+from stiffen.stand import stand
 from stiffen.verdict import LINEAR, NONLINEAR, UNDECIDED
 
 
@@ -137,3 +145,329 @@ def test_a_sheet_that_yields_is_told():
     (told,) = [w for w in check(soft, Layout(1.0), grade="quick", error=False).warnings if "yield" in w]
     assert told.startswith("case foot: ") and "times" in told
     assert not any("yield" in w for w in check(lid(), Layout(1.0), grade="quick", error=False).warnings)
+
+
+# ---- physics that needs no book
+
+
+@pytest.mark.parametrize("degrees", [37.0, 90.0, 143.0])
+def test_a_panel_turned_in_its_plan_is_the_same_panel(degrees):
+    """Beads aslant, a patch off the middle, a point held: all turned; but for the mesh nothing changes."""
+    sine, cosine = math.sin(math.radians(degrees)), math.cos(math.radians(degrees))
+
+    def turned(x, y):
+        return (cosine * x - sine * y, sine * x + cosine * y)
+
+    ring = ((100.0, 120.0), (190.0, 120.0), (190.0, 180.0), (100.0, 180.0))
+    bead = Bead(B16, ((60.0, 40.0), (380.0, 340.0)))
+    panel = lid(
+        loads=(Load("wind", "pressure", 2e-5, polygon=ring),),
+        demands=(Demand("deflection", 1.0, "wind"), Demand("frequency", 1.0)),
+    )
+    twin = replace(
+        panel,
+        outline=tuple(turned(*p) for p in panel.outline),
+        loads=(replace(panel.loads[0], polygon=tuple(turned(*p) for p in ring)),),
+    )
+    there = replace(bead, path=tuple(turned(*p) for p in bead.path))
+    a, b = check(panel, Layout(1.0, (bead,))), check(twin, Layout(1.0, (there,)))
+    for one, other in zip(a.demands, b.demands, strict=True):
+        assert other.value == pytest.approx(one.value, rel=0.006)  # mesh errors of 0.2 to 0.4 %
+        assert other.value == pytest.approx(one.value, rel=2.5 * (one.error + other.error))
+
+
+# ---- combined cases
+
+
+def test_a_combination_adds_its_cases_with_their_factors():
+    """Small deflections: by factors exactly; a combination of a case and its own opposite is no load at all."""
+    loads = (
+        Load("wind", "pressure", 1e-6),
+        Load("knee", "patch", 0.1, at=(150.0, 120.0), size=(50.0, 50.0)),
+        Load("bump", "inertia", g=(0.0, 0.0, -0.01)),
+    )
+    mixed = (Combination("all", (("wind", 1.5), ("knee", -2.0), ("bump", 3.0))), Combination("none", (("wind", 0.0),)))
+    panel = lid(loads=loads, combinations=mixed)
+    on = stand(panel, Layout(1.0), mesh_panel(panel, Layout(1.0), grade="quick"), "free")
+    parts = [on.case(name)[1] for name in ("wind", "knee", "bump")]
+    assert on.case("all")[1] == pytest.approx(1.5 * parts[0] - 2 * parts[1] + 3 * parts[2], abs=1e-12)
+    assert not on.case("none")[1].any()
+    demands = (Demand("deflection", 1.0, "all"), Demand("stress", 1.0, "all"))
+    deflection, stress = check(replace(panel, demands=demands), Layout(1.0), grade="quick", error=False).demands
+    assert deflection.value == pytest.approx(np.abs(on.case("all")[1][2::6]).max())
+    assert stress.decided_by == LINEAR and stress.value > 1
+
+
+def test_large_deflection_adds_no_cases():
+    """Two feet in one place sink less than twice as far as one: the combination is followed by itself."""
+    foot = Load("foot", "patch", 100.0, at=(250.0, 200.0), size=(100.0, 100.0))
+    panel = lid(
+        loads=(foot,),
+        combinations=(Combination("two", (("foot", 2.0),)),),
+        demands=(Demand("deflection", 9.0, "foot"), Demand("deflection", 9.0, "two")),
+    )
+    one, two = check(panel, Layout(1.0), grade="quick", error=False).demands
+    assert two.decided_by == NONLINEAR
+    assert two.value == pytest.approx(8.29, rel=0.03)  # 200 N, see above
+    assert 1.1 * one.value < two.value < 1.6 * one.value
+
+
+# ---- frames and loose rivets
+
+REST = Support("rest", in_plane="free")
+FOOT = (Load("foot", "patch", 50.0, at=(250.0, 200.0), size=(60.0, 60.0)),)
+SINKS = (Demand("deflection", 10.0, "foot"),)
+
+
+def rested(supports, loads=FOOT, layout=None, **changes):
+    panel = lid(supports=supports, loads=loads, demands=SINKS, **changes)
+    layout = layout or Layout(1.0)
+    return stand(panel, layout, mesh_panel(panel, layout, grade="quick"), "free"), panel
+
+
+def test_a_panel_on_a_frame_lifts_its_corners_and_is_softer_for_it():
+    on, panel = rested((REST,))
+    w = on.deflection("foot")
+    corners = [np.abs(on.mesh.plan - corner).sum(axis=1).argmin() for corner in panel.outline]
+    assert (w[corners] > 0.1).all()
+    push = on.followed("foot").reactions[on.grip.rests]
+    assert push.sum() == pytest.approx(50.0, rel=1e-5) and push.min() >= 0
+    pinned = check(replace(panel, supports=(EDGE,)), Layout(1.0), grade="quick", error=False).demands[0]
+    lying = check(panel, Layout(1.0), grade="quick", error=False).demands[0]
+    assert lying.decided_by == NONLINEAR
+    assert lying.value > pinned.value
+
+
+def test_a_third_rest_that_the_panel_leaves_carries_nothing():
+    """Three lines of rest, a push between the first two: the far one lets go, and statics shares the push."""
+    lines = tuple(replace(REST, path=((x, 0.0), (x, 400.0))) for x in (0.0, 250.0, 500.0))
+    on, _ = rested(lines, (replace(FOOT[0], at=(120.0, 200.0)),))
+    push = on.followed("foot").reactions.reshape(-1, 6)[:, 2]
+    left, middle, right = (push[on.mesh.paths[line.path]].sum() for line in lines)
+    assert right == 0.0
+    assert left + middle == pytest.approx(50.0, rel=1e-5)
+    # moments about the first line, on the deflected sheet: lever arms of a shallow arc, 1 %
+    assert middle == pytest.approx(50.0 * 120 / 250, rel=0.01)
+    assert on.deflection("foot")[on.mesh.paths[lines[2].path]].min() > 0.1
+
+
+def test_its_own_weight_holds_a_panel_down():
+    lines = tuple(replace(REST, path=((x, 0.0), (x, 400.0))) for x in (0.0, 250.0))
+    weight = Load("foot", "inertia", g=(0.0, 0.0, -1.0))  # 5.26 N at x = 250
+    light = replace(FOOT[0], value=1.0, at=(400.0, 200.0))
+    for loads, decided in (((light, weight), UNDECIDED), ((replace(light, at=(220.0, 200.0)), weight), NONLINEAR)):
+        panel = lid(supports=lines, loads=loads, demands=(Demand("deflection", 200.0, "foot"),))
+        assert check(panel, Layout(1.0), grade="quick", error=False).demands[0].decided_by == decided
+
+
+@pytest.mark.parametrize(
+    ("supports", "loads", "motion"),
+    [
+        ((REST,), (Load("foot", "pressure", -1e-4),), "move along z"),
+        (
+            tuple(replace(REST, path=((x, 0.0), (x, 400.0))) for x in (0.0, 250.0)),
+            (replace(FOOT[0], at=(430.0, 200.0)),),
+            "turn about y",
+        ),
+    ],
+    ids=["sucked off", "tips over"],
+)
+def test_a_panel_that_leaves_its_frame_is_not_decided_and_says_why(supports, loads, motion, monkeypatch):
+    """By statics at once: no path is followed."""
+    monkeypatch.setattr("stiffen.stand.follow", lambda *args, **kwargs: pytest.fail("followed"))
+    demands = (*SINKS, Demand("stress", 1.0, "foot"), Demand("softness", 100.0, force=1.0))
+    panel = lid(supports=supports, loads=loads, demands=demands[:2])
+    verdict = check(panel, Layout(1.0), grade="quick", maps=False)
+    for demand in verdict.demands:
+        assert demand.decided_by == UNDECIDED and not demand.met
+    assert f"the load makes the panel {motion} off them" in verdict.warnings[0]
+
+
+def test_what_failed_once_is_not_tried_again(monkeypatch):
+    """Deflection, stress and maps ask for the same path."""
+    tries = []
+
+    def gives_up(*args, **kwargs):
+        tries.append(args)
+        raise SolverError("no equilibrium was found beyond load factor 0.4")
+
+    monkeypatch.setattr("stiffen.stand.follow", gives_up)
+    verdict = check(HEAVY, Layout(1.0), grade="quick", error=False, maps=True)
+    assert [d.decided_by for d in verdict.demands] == [UNDECIDED, UNDECIDED]
+    assert len(tries) == 1
+
+
+def test_slip_lies_between_held_and_free():
+    """Rivets in holes with play: less of it is nearer to held, and what is never used up is free."""
+    ring = ((12.0, 12.0), (488.0, 12.0), (488.0, 388.0), (12.0, 388.0), (12.0, 12.0))
+    loads = (replace(FOOT[0], value=200.0),)
+
+    def sunk(**hold):
+        rivets = Support("rivets", path=ring, pitch=60.0, diameter=4.0, **hold)
+        panel = lid(supports=(rivets,), loads=loads, demands=SINKS)
+        demand = check(panel, Layout(1.0), grade="quick", error=False).demands[0]
+        assert demand.in_plane == ("slip" if "slip" in hold else hold["in_plane"])
+        return demand.value
+
+    held, free = sunk(in_plane="held"), sunk(in_plane="free")
+    loose = [sunk(in_plane="held", slip=slip) for slip in (0.002, 0.05, 0.1, 0.3)]
+    assert held < loose[0] < loose[1] < loose[2] < loose[3] <= free * 1.001
+    assert loose[0] == pytest.approx(held, rel=0.03)
+    assert loose[3] == pytest.approx(free, rel=0.002)
+
+
+def test_slip_along_an_edge_is_judged_too():
+    loads = (replace(FOOT[0], value=200.0),)
+    values = [
+        check(lid(supports=(support,), loads=loads, demands=SINKS), Layout(1.0), grade="quick", error=False)
+        .demands[0]
+        .value
+        for support in (
+            replace(EDGE, in_plane="held"),
+            replace(EDGE, in_plane="held", slip=0.05),
+            EDGE,
+        )
+    ]
+    assert 1.05 * values[0] < values[1] < 0.95 * values[2]
+
+
+# ---- a second opinion
+
+
+def test_another_element_agrees_on_beads_springs_masses_and_tubes():
+    panel = lid(
+        supports=(replace(EDGE, stiffness=0.5),),
+        masses=(PointMass((180.0, 240.0), 0.3, "lamp"),),
+        trims=(Trim(0.1, ((0.0, 0.0), (500.0, 0.0)), 2e7),),
+    )
+    verdict = check(panel, SIX["three B16 along"], grade="quick", error=False, second_opinion=True)
+    assert set(verdict.second_opinion) == {d.label for d in panel.demands}
+    for demand in verdict.demands:
+        other = verdict.second_opinion[demand.label]
+        assert abs(other["difference"]) < 0.03
+        if demand.decided_by == LINEAR:
+            assert other["value"] == pytest.approx(demand.value * (1 + other["difference"]))
+    assert verdict.warnings == ()
+
+
+@pytest.mark.parametrize(
+    ("factors", "distrusted"),
+    [((1.1, 1.1), "distrust both"), ((1.1, 1.5), "distrust the other"), ((0.9, 0.9), "distrust both")],
+)
+def test_opinions_far_apart_say_which_number_to_distrust(factors, distrusted, monkeypatch):
+    """The other element's answers made wrong, on the mesh and on the coarser one."""
+    right, calls = opinion.deflections, iter(factors)
+    monkeypatch.setattr(opinion, "deflections", lambda *args: next(calls) * right(*args))
+    panel = lid(demands=(Demand("deflection", 0.5, "wind"), Demand("frequency", 20.0)))
+    verdict = check(panel, Layout(1.0), grade="quick", error=False, second_opinion=True)
+    (told,) = verdict.warnings
+    assert told.startswith(f"deflection wind: another shell element lies {100 * (factors[0] - 1):+.0f} % from ours")
+    assert distrusted in told and "on a mesh twice as coarse ours moves" in told
+    assert verdict.second_opinion["deflection wind"]["difference"] == pytest.approx(factors[0] - 1, abs=0.01)
+    assert verdict.met  # a doubt is told, it does not decide
+
+
+def test_an_element_that_fails_gives_no_opinion_and_says_so(monkeypatch):
+    def fails(*args):
+        raise SolverError("second opinion: the displacements cannot be trusted")
+
+    monkeypatch.setattr(opinion, "deflections", fails)
+    verdict = check(lid(), Layout(1.0), grade="quick", error=False, second_opinion=True)
+    assert verdict.second_opinion == {}
+    assert verdict.warnings == ("no second opinion: second opinion: the displacements cannot be trusted",)
+
+
+def test_nobody_asked_no_opinion():
+    assert check(lid(), Layout(1.0), grade="quick", error=False).second_opinion is None
+
+
+# ---- what leaves small deflections is flagged wherever it is shown
+
+
+def test_w_over_t_is_on_screen_card_plot_and_in_the_result(tmp_path, monkeypatch):
+    verdict = check(replace(HEAVY, waviness=0.0), Layout(1.0), grade="quick", error=False, maps=True)
+    ratio = verdict.demands[0].ratio_w_t
+    assert ratio == pytest.approx(62.9, rel=0.02)
+    told = f"{ratio:.2f}"
+    assert any(told in line and "large defl." in line for line in demand_table(verdict))
+    card = card_text(HEAVY, verdict)
+    assert told in card and "w/t: deflection over thickness; above 0.5 only large" in card
+    data = json.loads(json.dumps(report(HEAVY, verdict)))
+    assert data["demands"][0]["deflection_over_thickness"] == ratio
+    assert data["demands"][0]["decided_by"] == NONLINEAR and data["model"]["nonlinear"]
+    kept = []
+    monkeypatch.setattr(plots, "save", lambda figure, path: kept.append(figure))
+    plots.maps_picture(HEAVY, [("as judged", verdict)], "")
+    labels = [axis.get_xlabel() for axis in kept[0].axes]
+    assert any(f"(large deflection), linear w/t {ratio:.1f}" in label for label in labels)
+
+
+def test_the_most_loaded_fasteners_come_back_from_the_result():
+    rivets = Support("rivets", path=((12.0, 12.0), (488.0, 12.0)), pitch=60.0, diameter=4.0, in_plane="held")
+    panel = replace(HEAVY, supports=(rivets, replace(rivets, path=((12.0, 388.0), (488.0, 388.0)))))
+    verdict = check(panel, Layout(1.0), grade="quick", error=False)
+    data = json.loads(json.dumps(report(panel, verdict)))
+    assert [one["pull_N"] for one in data["fasteners"]] == [one.pull for one in verdict.rivets]
+    assert verdict_of(panel, verdict.layout, data).rivets == verdict.rivets
+
+
+# ---- what cannot be solved ends in words
+
+FILE = """
+[panel]
+name = "lid"
+material = "5754-H111"
+gauges = [1.0]
+outline = [[0, 0], [500, 0], [500, 400], [0, 400]]
+{support}
+[[load]]
+case = "wind"
+{load}
+[[demand]]
+kind = "deflection"
+case = "wind"
+limit = 1.0
+"""
+DOWN = 'kind = "pressure"\nvalue = 0.00001'
+ALONG = 'kind = "inertia"\ng = [1, 0, 0]'
+
+
+def edge(x0, x1, **more):
+    lines = [f"path = [[{x0}, 0], [{x1}, 0]]", 'kind = "edge"', *(f'{k} = "{v}"' for k, v in more.items())]
+    return "[[support]]\n" + "\n".join(lines) + "\n"
+
+
+ROUND = '[[support]]\nkind = "edge"\nalong = "outline"\nin_plane = "free"\n'
+
+
+@pytest.mark.parametrize(
+    ("support", "load", "status", "told"),
+    [
+        (edge(0, 500), DOWN, 3, "it can turn about x (part about x 25"),
+        (edge(0, 500, hold="guided"), DOWN, 3, "it can move along z"),
+        (ROUND, ALONG, 3, "case wind makes it slide along x (part about x 25"),
+        (edge(600, 700), DOWN, 2, "support[1].path: leaves the sheet at (600.0, 0.0)"),
+        ("", DOWN, 3, "can move along z (part about x 25"),
+    ],
+    ids=["one side", "guided", "slides", "off the sheet", "no support"],
+)
+def test_a_panel_that_is_not_held_ends_with_the_motion_and_the_place(support, load, status, told, tmp_path, capsys):
+    path = tmp_path / "lid.toml"
+    path.write_text(FILE.format(support=support, load=load))
+    assert main(["check", str(path), "--mesh", "quick", "--quiet"]) == status
+    out, err = capsys.readouterr()
+    assert told in err and str(path) in err
+    assert out == "" and "Traceback" not in err
+
+
+def test_what_the_fine_mesh_cannot_decide_is_not_asked_of_the_coarse_one(monkeypatch):
+    tries = []
+
+    def gives_up(*args, **kwargs):
+        tries.append(args)
+        raise SolverError("no equilibrium was found beyond load factor 0.4")
+
+    monkeypatch.setattr("stiffen.stand.follow", gives_up)
+    demand = check(HEAVY, Layout(1.0), grade="quick").demands[0]
+    assert demand.decided_by == UNDECIDED and demand.error is None
+    assert len(tries) == 1

@@ -11,8 +11,9 @@ from stiffen.errors import InputError
 from stiffen.layout import Layout
 from stiffen.loads import GRAVITY, case_forces, covered, locate, point_masses, push_points, roving_places
 from stiffen.mesh import mesh_panel
-from stiffen.panel import Combination, Fold, Load, PointMass, Trim
+from stiffen.panel import Combination, Fold, Load, PointMass, Support, Trim
 from stiffen.shell import Shell, rigid_motions
+from stiffen.stand import stand
 
 
 def loaded(panel, layout=None, case="case", place=None):
@@ -103,6 +104,25 @@ def test_roving_patch_stays_on_the_sheet():
     assert places.min(axis=0) == pytest.approx([50.0, 30.0]) and places.max(axis=0) == pytest.approx([450.0, 370.0])
     with pytest.raises(InputError, match="no place on the sheet"):
         roving_places(lid(loads=(replace(load, size=(600.0, 60.0)),)), "case")
+
+
+def test_roving_patch_stands_where_it_presses_deepest():
+    """In the middle of a sheet held all round; on the free side of one held on three; as one fixed there."""
+    load = Load("case", "patch", 0.2, size=(60.0, 60.0))
+    three = tuple(
+        Support("edge", in_plane="free", path=path)
+        for path in (((0.0, 0.0), (0.0, 400.0)), ((0.0, 400.0), (500.0, 400.0)), ((500.0, 0.0), (500.0, 400.0)))
+    )
+    for supports, place in ((lid().supports, (250.0, 200.0)), (three, (250.0, 30.0))):
+        panel = lid(supports=supports, loads=(load,))
+        mesh = mesh_panel(panel, Layout(1.0), grade="quick")
+        roving, fixed = (
+            stand(replace(panel, loads=(one,)), Layout(1.0), mesh, "free").case("case")
+            for one in (load, replace(load, at=place))
+        )
+        x, y = (roving[0][2::6] @ mesh.plan) / roving[0][2::6].sum()
+        assert (x, y) == pytest.approx(place, abs=16.0)  # half a step of the grid of places
+        assert np.abs(roving[1][2::6]).max() >= 0.98 * np.abs(fixed[1][2::6]).max()  # that half step costs 1 %
 
 
 def test_roving_patch_keeps_off_flanges():
