@@ -6,8 +6,10 @@ Plan coordinates in mm; "up" is the face toward +z.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from .sketch import Band, Flare, svg
 from .tools import BeadDie, HoleDie
 
 Point = tuple[float, float]
@@ -63,7 +65,17 @@ class Hole:
 
 @dataclass(frozen=True)
 class Layout:
-    """Gauge (mm), beads in rolling order, holes."""
+    """Gauge (mm), beads in rolling order, holes.  A notebook shows it as a picture; `Panel.svg` adds the sheet.
+
+    >>> from stiffen import Bead, Layout
+    >>> from stiffen.tools import BeadDie
+    >>> die = BeadDie("B16", "round", 16.0, 4.0)
+    >>> layout = Layout(1.0, (Bead(die, ((60.0, 100.0), (340.0, 100.0))),))
+    >>> layout.rolled_length
+    280.0
+    >>> layout.plain()["beads"]
+    [{'die': 'B16', 'path': [[60.0, 100.0], [340.0, 100.0]], 'side': 'up', 'fixed': False}]
+    """
 
     gauge: float
     beads: tuple[Bead, ...] = ()
@@ -81,3 +93,13 @@ class Layout:
             "beads": [bead.plain() for bead in self.beads],
             "holes": [hole.plain() for hole in self.holes],
         }
+
+    def svg(self, rings: Sequence[Sequence[Point]] = (), name: str = "") -> str:
+        """A picture as SVG text; rings: outline and cut-outs, mm, the outline first."""
+        bands = [Band(bead.path, bead.die.width, bead.side) for bead in self.beads]
+        flares = [Flare(hole.at, hole.die.flange, hole.die.finished, hole.side) for hole in self.holes]
+        counts = f"{self.gauge:g} mm sheet, beads {len(self.beads)}, flared holes {len(self.holes)}"
+        return svg(f"{name}: {counts}" if name else counts, bands, flares, rings)
+
+    def _repr_svg_(self) -> str:
+        return self.svg()

@@ -223,6 +223,14 @@ class Panel:
         """The beads and holes the file itself gives, at `gauge` mm (default: the thinnest in the rack)."""
         return Layout(gauge or min(self.gauges), self.beads, self.holes)
 
+    def svg(self, layout: Layout | None = None) -> str:
+        """A picture of the sheet with a layout (default: the beads and holes the file itself gives) as SVG text."""
+        rings = (self.outline, *(cutout.ring for cutout in self.cutouts))
+        return (layout or self.layout()).svg(rings, self.name)
+
+    def _repr_svg_(self) -> str:
+        return self.svg()
+
     def mass(self, layout: Layout) -> float:
         """kg of the finished panel by plan area: outline less cut-outs and pilot holes, trim and masses left out.
 

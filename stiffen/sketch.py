@@ -1,0 +1,93 @@
+"""A small picture of a sheet as SVG text, for notebooks: no plotting library needed.  mm in plan, y upward."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+Points = Sequence[tuple[float, float]]
+SHEET, INK = "#f2efe6", "#1c1c1c"
+FACES = {"up": "#b5532a", "down": "#2a6f97"}  # as in the pictures of `layout_plot`
+WIDEST = 480  # pixels
+
+
+@dataclass(frozen=True)
+class Band:
+    """A bead: its axis, its width, the face it stands proud on."""
+
+    axis: Points
+    width: float
+    side: str
+
+
+@dataclass(frozen=True)
+class Flare:
+    """A flared hole: centre, diameters of flare and opening, the face its lip stands proud on."""
+
+    at: tuple[float, float]
+    flange: float
+    opening: float
+    side: str
+
+
+def svg(words: str, bands: Sequence[Band], flares: Sequence[Flare], rings: Sequence[Points] = ()) -> str:
+    """The picture: outline and cut-outs (`rings`, the outline first) where known, beads, holes, one line below.
+
+    Beads and flares that stand proud on the down face are dashed.
+    """
+    x0, y0, x1, y1 = _extent(bands, flares, rings)
+    letter = max(x1 - x0, y1 - y0) / 30
+    margin = letter
+    width, height = x1 - x0 + 2 * margin, y1 - y0 + 2 * margin + 2 * letter
+    scale = WIDEST / max(width, height)
+    sheet = f'<path d="{" ".join(_path(ring, True) for ring in rings)}" fill="{SHEET}" fill-rule="evenodd"/>'
+    shapes = [*([sheet] if rings else []), *map(_band, bands), *map(_flare, flares)]
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width * scale:.0f}" height="{height * scale:.0f}" '
+        f'viewBox="{x0 - margin:.2f} {-y1 - margin:.2f} {width:.2f} {height:.2f}">'
+        f'<g transform="scale(1 -1)" stroke="{INK}" stroke-width="{letter / 12:.2f}" fill="none">{"".join(shapes)}</g>'
+        f'<text x="{x0:.2f}" y="{-y0 + margin + letter:.2f}" font-family="sans-serif" font-size="{letter:.2f}" '
+        f'fill="{INK}">{escape(words)}</text></svg>'
+    )
+
+
+def _extent(
+    bands: Sequence[Band], flares: Sequence[Flare], rings: Sequence[Points]
+) -> tuple[float, float, float, float]:
+    """Least x, least y, greatest x, greatest y of all that is drawn; never without size."""
+    boxes = [(x, y, 0.0) for ring in rings for x, y in ring]
+    boxes += [(x, y, band.width / 2) for band in bands for x, y in band.axis]
+    boxes += [(*flare.at, flare.flange / 2) for flare in flares]
+    if not boxes:
+        return 0.0, 0.0, 100.0, 10.0
+    low = [min(box[k] - box[2] for box in boxes) for k in (0, 1)]
+    high = [max(box[k] + box[2] for box in boxes) for k in (0, 1)]
+    return low[0], low[1], max(high[0], low[0] + 1.0), max(high[1], low[1] + 1.0)
+
+
+def _path(points: Points, closed: bool) -> str:
+    return "M" + " L".join(f"{x:.2f} {y:.2f}" for x, y in points) + (" Z" if closed else "")
+
+
+def _band(band: Band) -> str:
+    """A band of the bead's width, and its axis, dashed where it stands proud on the down face."""
+    closed = len(band.axis) > 3 and math.dist(band.axis[0], band.axis[-1]) < 1e-6
+    path, colour = _path(band.axis, closed), FACES[band.side]
+    dash = f' stroke-dasharray="{band.width / 2:.2f}"' if band.side == "down" else ""
+    round_off = 'stroke-linecap="round" stroke-linejoin="round"'
+    return (
+        f'<path d="{path}" stroke="{colour}" stroke-opacity="0.35" stroke-width="{band.width:.2f}" {round_off}/>'
+        f'<path d="{path}" stroke="{colour}"{dash}/>'
+    )
+
+
+def _flare(flare: Flare) -> str:
+    (x, y), colour = flare.at, FACES[flare.side]
+    dash = f' stroke-dasharray="{flare.flange / 12:.2f}"' if flare.side == "down" else ""
+    place = f'cx="{x:.2f}" cy="{y:.2f}"'
+    return (
+        f'<circle {place} r="{flare.flange / 2:.2f}" fill="{colour}" fill-opacity="0.35" stroke="{colour}"{dash}/>'
+        f'<circle {place} r="{flare.opening / 2:.2f}" fill="white" stroke="{colour}"/>'
+    )
