@@ -19,6 +19,8 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.linalg import blas, lapack
 
+from .threads import one_thread
+
 LEAF = 24  # nodes eliminated together at the ends of the dissection
 MIDDLE = 0.38  # the smaller part of a cut has at least this share of the nodes
 EVEN = 8.0  # how much wider a cut may be for an even division: 1 + EVEN (share - 1/2)^2 times
@@ -231,6 +233,7 @@ class Factors:
     held: np.ndarray  # (n b,) bool
     pivots: tuple[Pivot, ...]
 
+    @one_thread
     def solve(self, b: np.ndarray) -> np.ndarray:
         """x (n b,) or (n b, k) of K x = b on the free freedoms; zero on those held."""
         x = np.where(self.held.reshape((-1,) + (1,) * (b.ndim - 1)), 0.0, b)[self.order].reshape(len(b), -1)
@@ -252,6 +255,7 @@ class SingularError(ArithmeticError):
     """The matrix is singular, or not positive definite where that was asked for."""
 
 
+@one_thread
 def factorise(cut: Dissection, K: sp.spmatrix, held: np.ndarray, definite: bool = True) -> Factors:
     """Factors of a symmetric K (n b, n b) without the freedoms `held` (n b,) bool.
 
