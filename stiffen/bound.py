@@ -25,6 +25,7 @@ from .threads import one_thread
 ROUNDS = 100
 CLOSE = 0.01  # the bound has converged when the fractional gap to the best point inside is less
 MIX = 0.5  # how far from the inner point toward the program's point a cut is made
+LOOK = 0.25  # the same while no inner point is known yet, from the point that misses least
 EVEN = 1e-4  # fraction of a demand by which the best blend is known well enough
 TRUE = 1e-9  # a cut missed by less is kept
 WHOLE = 1e-6  # round-off in a sum of whole costs
@@ -88,7 +89,7 @@ class Rise:
             if solved.value > CERTAIN:
                 self.proof = certificate(self.cuts, solved)
                 return
-            x = solved.x if best is None else best + MIX * (solved.x - best)
+            x = solved.x if best is None else best + LOOK * (solved.x - best)
             missed = self.cut(x)
             if missed < least:
                 best, least = x, missed

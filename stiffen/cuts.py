@@ -122,7 +122,7 @@ class Cutter:
     @cached_property
     def holed(self) -> bool:
         """True where some candidates take stiffness away."""
-        return self.scout.removed.nnz > 0
+        return bool(self.scout.removed.nnz or (self.scout.weights < 0).any())
 
     @cached_property
     def masses(self) -> tuple[np.ndarray, sp.csr_matrix]:
@@ -193,7 +193,8 @@ class Cutter:
 
     def _softness(self, i: int, u: np.ndarray, own: np.ndarray) -> list[Cut]:
         force, limit = self.scout.panel.demands[i].force, self.limits[i] * (1 + SLACK)
-        points, picked = self.scout.pushes, []
+        points = self.scout.pushes
+        picked: list[int] = []
         for p in np.argsort(-own, kind="stable"):
             if force * own[p] <= limit * (1 - NEAR) or len(picked) == MOST_POINTS:
                 break

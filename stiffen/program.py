@@ -97,6 +97,11 @@ class Program:
         return bool(rows and (x >= self.lower).all() and (x <= self.upper).all())
 
     @property
+    def limited(self) -> np.ndarray:
+        """(2,) 1 where the number of beads, of dies, is limited at all."""
+        return (self.packing[-2:] @ np.ones(len(self.cost)) > self.room[-2:]).astype(float)
+
+    @property
     def trivial(self) -> float:
         """The bound without any cut or row."""
         return float(np.minimum(self.cost * self.lower, self.cost * self.upper).sum())
@@ -144,7 +149,8 @@ def solve(program: Program, cuts: list[Cut], elastic: bool = False, tight: np.nd
     while True:
         A = sp.vstack([rows, program.packing[use]])
         if elastic:
-            slack = np.repeat([-1.0, 0.0, -1.0], [m, use.sum() - 2, 2])
+            slack = np.repeat([-1.0, 0.0], [m, use.sum()])
+            slack[-2:] = -program.limited
             A = sp.hstack([A, sp.csr_array(slack[:, None])])
         b = np.concatenate([least, program.room[use]])
         result = linprog(cost, A.tocsr(), b, bounds=np.stack([lower, upper], axis=1), method="highs")

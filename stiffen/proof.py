@@ -42,7 +42,7 @@ def holds(proof: Certificate, job: Task) -> bool:
     program = job.program
     if (proof.y < 0).any() or (proof.mu < 0).any():
         return False
-    if not all(_true_row(job, row) for row in np.flatnonzero(proof.mu[:-2] > 0)):
+    if not all(_true_row(job, row) for row in np.flatnonzero(proof.mu[:-2] > 0).tolist()):
         return False
     certain = set(np.flatnonzero(program.lower > 0).tolist())
     if not all(certain.issuperset(cut.low) and cut.demand in job.cutter.limits for cut in proof.cuts):
@@ -84,8 +84,8 @@ def recomputed(cut: Cut, cutter: Cutter) -> tuple[np.ndarray, float]:
         square = (2 * np.pi * cutter.limits[cut.demand] * (1 - SLACK)) ** 2 * TONNE
         bare = scout.node_mass(())
         whole = square * float(v**2 @ bare)
-        for i in np.flatnonzero(np.diff(scout.removed.indptr)):
-            rise[i] -= square * float(v**2 @ (scout.node_mass((int(i),)) - bare))
+        for i in np.flatnonzero(np.diff(scout.removed.indptr)).tolist():
+            rise[i] -= square * float(v**2 @ (scout.node_mass((i,)) - bare))
         return rise / whole, 1 - plain / whole
     force, allowed = _softness(cut, cutter) if kind == "softness" else _deflection(cut, cutter)
     return rise / allowed, (2 * float(v @ force) - plain) / allowed - 1

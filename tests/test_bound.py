@@ -15,15 +15,15 @@ from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, milp
 from threadpoolctl import threadpool_limits
 
 from stiffen import proof
-from stiffen.bound import bound, impossibility, proven_impossible
-from stiffen.branching import cheapest
+from stiffen.bound import Rise, bound, impossibility, proven_impossible
+from stiffen.branching import Tree, cheapest
 from stiffen.candidates import conflicts
 from stiffen.cuts import Cutter, scout_limits
 from stiffen.errors import SolverError
 from stiffen.layout import Hole
 from stiffen.moves import GOAL, best_choice
 from stiffen.panel import Demand
-from stiffen.program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Terms, clique_cover, status_of, task
+from stiffen.program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Terms, clique_cover, solve, status_of, task
 from stiffen.ribbed import scout
 
 FILE = Path(__file__).parent.parent / "benchmarks" / "small_cases.py"
@@ -96,9 +96,9 @@ def one(request, every):
     return every(request.param)
 
 
-def all_cuts(one, limits, rng, taken=()):
+def all_cuts(one, limits, rng, taken=(), more=0):
     """Cuts made at blends, at layouts and at everything at once."""
-    cutter = Cutter(one.scout, limits)
+    cutter = Cutter(one.scout, limits, more)
     floor = cutter.floor(taken)
     n = len(one.minutes)
     points = [rng.random(n) * rng.random() for _ in range(4)]
@@ -227,6 +227,26 @@ def test_no_layout_beats_the_bound(one):
         assert found.status == NOTHING_FOUND and found.gap is None
 
 
+@pytest.mark.parametrize("name", [name for name in NAMES if name not in (BOLTS, L)])  # there they rule out nothing
+def test_reduced_costs_rule_out_no_layout_that_is_cheaper(name, every):
+    one = every(name)
+    limits, rng = one.case.limits, np.random.default_rng(8)
+    terms = one.random_terms(rng)
+    job = task(one.scout, one.blocked, limits, terms)
+    solved = solve(job.program, all_cuts(one, limits, rng, more=len(np.unique(terms.dies))))
+    paid = {layout: one.cost(layout, terms) for layout in one.met(limits)}
+    ruled_out = 0
+    for best in paid.values():
+        tree = Tree(job, math.inf, best)
+        narrow = tree.narrowed(job.program, solved)
+        ruled_out += int((narrow.upper < 0.5).sum())
+        for layout, cost in paid.items():
+            if cost < tree.cutoff():
+                x = job.layout(layout)
+                assert (narrow.lower <= x).all() and (x <= narrow.upper).all()
+    assert ruled_out
+
+
 def test_branch_and_bound_proves_what_enumeration_finds(one):
     limits, rng = one.case.limits, np.random.default_rng(6)
     for terms in (one.case.terms, one.random_terms(rng)):
@@ -326,6 +346,13 @@ def test_impossible_is_claimed_only_where_no_layout_meets_the_demands(one):
     assert said[0], "demands three times beyond reach must be proven impossible"
     assert not said[2]
     assert all(a >= b for a, b in pairwise(said))
+
+
+def test_a_blend_that_meets_the_demands_is_found_at_once(one):
+    rise = Rise(task(one.scout, one.blocked, one.case.limits), math.inf)
+    rise.look_inside()
+    assert rise.inside is not None and rise.rounds <= 12
+    assert rise.task.program.keeps(rise.inside)
 
 
 def test_branching_proves_what_blends_cannot(every):
