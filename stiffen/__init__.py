@@ -1,10 +1,30 @@
 """Decide beads, flared holes and gauge for a sheet-metal panel before the sheet is cut.
 
-The names below are the whole public interface; they load their module when first used.
+The names below are the whole public interface; they load their module when first used.  mm, N, MPa, kg, Hz.
+
+A lid of 300 x 240 mm that must not drum: is the thinnest sheet of the rack stiff enough, and if not, with which beads?
+(`read_panel` takes the same from a file.)
 
 >>> import stiffen
->>> sorted(stiffen.__all__)[:3]
-['Bead', 'Demand', 'Found']
+>>> lid = stiffen.Panel(
+...     name="lid",
+...     material=stiffen.materials()["5754-H111"],
+...     gauges=(0.8, 2.0),
+...     outline=((0, 0), (300, 0), (300, 240), (0, 240)),
+...     tools=stiffen.starter_tools(),
+...     supports=(stiffen.Support("edge", in_plane="free"),),
+...     demands=(stiffen.Demand("frequency", limit=70),),
+... )
+>>> verdict = stiffen.check(lid, grade="quick")
+>>> verdict.met, round(verdict.demands[0].value)
+(False, 56)
+>>> found = stiffen.search(lid, seconds=2, grade="quick")
+>>> found.verdict.met, found.verdict.layout.gauge
+(True, 0.8)
+>>> stiffen.audit(lid, found.verdict.layout)  # no rule of the shop is broken
+()
+>>> found.rival.gauge_mm, found.rival.mass_kg > 2 * found.verdict.mass_kg  # the flat sheet that does as well
+(2.0, True)
 """
 
 from __future__ import annotations
@@ -33,6 +53,8 @@ _HOME = {
     "Found": "verdict",
     "read_panel": "reading",
     "read_layout": "reading",
+    "read_tools": "reading",
+    "starter_tools": "reading",
     "audit": "rules",
     "check": "judging",
     "rival": "judging",
@@ -51,7 +73,7 @@ if TYPE_CHECKING:
     from .layout import Bead, Hole, Layout
     from .material import Material, materials
     from .panel import Demand, Load, Panel, Support
-    from .reading import read_layout, read_panel
+    from .reading import read_layout, read_panel, read_tools, starter_tools
     from .rules import audit
     from .searching import search, search_all
     from .tools import Tools

@@ -45,9 +45,9 @@ def rolling_order(panel: Panel, beads: tuple[Bead, ...]) -> tuple[int, ...]:
     From the middle of the sheet, so that what the rolls draw in can still move (common practice, no source).
     """
     middle = Polygon(panel.outline).centroid
-    rolled: Counter[str] = Counter()
+    rolled: dict[str, float] = {}
     for bead in beads:
-        rolled[bead.die.name] += bead.length
+        rolled[bead.die.name] = rolled.get(bead.die.name, 0.0) + bead.length
 
     def rank(place: int) -> tuple:
         bead = beads[place]
@@ -284,8 +284,8 @@ def warnings(panel: Panel, layout: Layout) -> tuple[str, ...]:
     found: list[str] = []
     for die in dict.fromkeys(bead.die for bead in layout.beads):
         found += _bead_warnings(panel, die, layout.gauge)
-    for die in dict.fromkeys(hole.die for hole in layout.holes):
-        found += _lip_warnings(panel, die, layout.gauge)
+    for flare in dict.fromkeys(hole.die for hole in layout.holes):
+        found += _lip_warnings(panel, flare, layout.gauge)
     found += _under_loads(panel, layout)
     found += map(str, rules.audit_supports(panel))
     found += map(str, rules.audit_folds(panel, layout.gauge))

@@ -93,7 +93,7 @@ def hole_candidates(panel: Panel, gauge: float) -> tuple[Hole, ...]:
 
 def conflicts(panel: Panel, gauge: float, beads: Sequence[Bead], holes: Sequence[Hole]) -> sparse.csr_array:
     """Which two of the beads, then holes, cannot be made in one sheet: (n, n) symmetric bool, no diagonal."""
-    items = [*beads, *holes]
+    items: list[Bead | Hole] = [*beads, *holes]
     groups: dict[tuple, list[int]] = {}
     for place, item in enumerate(items):
         groups.setdefault((rules.kind_of(item), item.die), []).append(place)

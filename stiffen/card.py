@@ -46,7 +46,7 @@ def card(panel: Panel, verdict: Verdict, rival: Rival | None = None, gauges: Seq
     layout = verdict.layout
     steps = bench.order_of_work(panel, layout)
     found = Table(DEMAND_HEAD, tuple(demand_rows(verdict)), (1, 2, 3, 6, 7, 8))
-    sections = [
+    sections: list[tuple[str, Sequence[str | Table]]] = [
         ("SHEET", _sheet(panel, verdict, rival)),
         ("TRIAL STRIP FIRST", _settings(panel, layout)),
         ("BEADS, IN THE ORDER TO ROLL THEM", _beads(panel, layout)),
@@ -293,7 +293,7 @@ def _cutter(panel: Panel, die: HoleDie) -> str:
     return f"{cuts[0].kind} {cuts[0].diameter:g}" if cuts else "-"
 
 
-def _fasteners(panel: Panel, verdict: Verdict) -> list[str | Table]:
+def _fasteners(panel: Panel, verdict: Verdict) -> list[Table]:
     """Of each case and support the rivet or bolt that carries most."""
     rows = []
     for use in uses(panel, verdict):

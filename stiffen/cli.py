@@ -35,9 +35,11 @@ if TYPE_CHECKING:
 MET, NOT_MET, BAD_INPUT, FAILED, STOPPED = 0, 1, 2, 3, 130
 GRADES = ("quick", "normal", "fine")
 PAPERS = ("a4", "letter", "roll")
-SHEETS = ("marking.dxf", "marking_back.dxf", "template.pdf", "template_back.pdf", "card.pdf", "card.txt")
-SHEETS += ("report.html", "layout.png", "before_after.png", "judged.png", "deflection.png", "stress.png")
-SHEETS += ("first_mode.png", "load_deflection*.png")
+SHEETS = (
+    *("marking.dxf", "marking_back.dxf", "template.pdf", "template_back.pdf", "card.pdf", "card.txt", "report.html"),
+    *("layout.png", "before_after.png", "judged.png", "deflection.png", "stress.png", "first_mode.png"),
+    "load_deflection*.png",
+)
 TRY_MESH = "another --mesh; beads and holes further from each other and from the edge; fewer points in the outline"
 TRY_SOLVER = "see that a [[support]] holds every part of the sheet; another --mesh; another gauge"
 Progress = Callable[[float | None, str], None]
@@ -92,10 +94,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _check(args: argparse.Namespace) -> int:
     from .card import demand_table, fastener_table, saving, warning_lines
-    from .files import json_text
     from .judging import check, rival
     from .pictures import write_motion, write_pictures
-    from .reading import read_layout, read_panel, write_json
+    from .reading import read_layout, read_panel
     from .report import report
 
     with _reading(args.panel):
@@ -121,25 +122,18 @@ def _check(args: argparse.Namespace) -> int:
         write_pictures(panel, verdict, beside, folder)
         write_motion(panel, verdict, folder)
     data = report(panel, verdict, flat)
-    status = MET if data["status"] == "met" else NOT_MET
-    if args.json == "-":
-        print(json_text(data), end="")
-        return status
-    if args.json:
-        write_json(args.json, data)
-    print(f"{panel.name}: {panel.material.name}, {_summary(verdict)}")
+    words = [f"{panel.name}: {panel.material.name}, {_summary(verdict)}"]
     if not args.layout and not args.gauge and len(panel.gauges) > 1:
         rack = ", ".join(f"{gauge:g}" for gauge in sorted(panel.gauges))
-        print(f"the thinnest sheet of the rack ({rack} mm); --gauge takes another")
-    print(*("", *demand_table(verdict), ""), sep="\n")
+        words.append(f"the thinnest sheet of the rack ({rack} mm); --gauge takes another")
+    words += ["", *demand_table(verdict), ""]
     if loaded := fastener_table(panel, verdict):
-        print("rivet or bolt that carries most:", *loaded, "", sep="\n")
-    for line in warning_lines(panel, verdict):
-        print(f"look out: {line}")
+        words += ["rivet or bolt that carries most:", *loaded, ""]
+    words += [f"look out: {line}" for line in warning_lines(panel, verdict)]
     if flat:
-        print(saving(verdict, flat))
-    print(data["status"])
-    return status
+        words.append(saving(verdict, flat))
+    _hand_out(args, data, [*words, data["status"]])
+    return MET if data["status"] == "met" else NOT_MET
 
 
 def _search(args: argparse.Namespace) -> int:
@@ -169,7 +163,7 @@ def _search(args: argparse.Namespace) -> int:
             raise
         _write_sheets(panel, best[0], None, (), folder, args.paper)
         _write_report(panel, best[0], None, None, (), folder)
-        print(f"stopped; {_closing(panel, best[0], None)}; in {folder}")
+        _hand_out(args, report(panel, best[0]), [f"stopped; {_closing(panel, best[0], None)}; in {folder}"])
         return _status(panel, best[0])
     verdict = _in_order(panel, found.verdict)
     data = report(panel, verdict, found.rival, found)
@@ -178,7 +172,7 @@ def _search(args: argparse.Namespace) -> int:
     beside = None if _is_flat(verdict) else found.flat
     _write_report(panel, verdict, found.rival, beside, found.gauges, folder)
     stopped = f"{found.stopped}; " if found.stopped else ""
-    print(f"{stopped}{_closing(panel, verdict, found.rival)}; in {folder}")
+    _hand_out(args, data, [f"{stopped}{_closing(panel, verdict, found.rival)}; in {folder}"])
     return _status(panel, verdict)
 
 
@@ -194,11 +188,12 @@ def _draw(args: argparse.Namespace) -> int:
         verdict = _in_order(panel, check(panel, layout, grade=args.mesh, maps=True, progress=progress))
         flat = rival(panel, grade=args.mesh, progress=progress)
         beside = _flat_beside(panel, verdict, args.mesh, progress)
+    data = report(panel, verdict, flat)
     _clear(folder)
-    write_json(folder / "layout.json", layout_document(panel, verdict.layout, report(panel, verdict, flat)))
+    write_json(folder / "layout.json", layout_document(panel, verdict.layout, data))
     _write_sheets(panel, verdict, flat, (), folder, args.paper)
     _write_report(panel, verdict, flat, beside, (), folder)
-    print(f"{_closing(panel, verdict, flat)}; in {folder}")
+    _hand_out(args, data, [f"{_closing(panel, verdict, flat)}; in {folder}"])
     return _status(panel, verdict)
 
 
@@ -268,13 +263,14 @@ def _trial(args: argparse.Namespace) -> int:
 def _new(args: argparse.Namespace) -> int:
     from importlib import resources
 
+    from .files import written
+
     text = resources.files("stiffen").joinpath("data/starter_panel.toml").read_text(encoding="utf-8")
     path = Path(args.file)
-    try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError:
-        raise InputError([Fault(str(path), "is there already", "give another name, or move it away")]) from None
+    if os.path.lexists(path):
+        raise InputError([Fault(str(path), "is there already", "give another name, or move it away")])
+    with written(path) as fresh:
+        fresh.write_text(text, encoding="utf-8")
     print(f"wrote {path}: edit it to fit your panel, then: stiffen check {path}")
     return MET
 
@@ -299,6 +295,18 @@ def _folder(args: argparse.Namespace, name: str) -> Path:
     from .locks import held
 
     return args.until_done.enter_context(held(name))
+
+
+def _hand_out(args: argparse.Namespace, data: dict, words: Sequence[str]) -> None:
+    """Print the words, and write the result where --json says; --json - prints it in place of the words."""
+    from .files import json_text, write_json
+
+    if args.json == "-":
+        print(json_text(data), end="")
+        return
+    if args.json:
+        write_json(args.json, data)
+    print(*words, sep="\n")
 
 
 def _clear(folder: Path) -> None:
@@ -575,7 +583,8 @@ def _parser() -> argparse.ArgumentParser:
         "judge a panel as it stands",
         "Judge the panel, with the beads and holes its file gives, against its demands.",
         "  stiffen check hatch.toml --gauge 1.2\n"
-        "  stiffen check hatch.toml --layout out/layout.json --json result.json --plot pictures\n",
+        "  stiffen check hatch.toml --layout out/layout.json --json result.json --plot pictures\n"
+        "  stiffen check hatch.toml --json - | python -m json.tool\n",
     )
     check.add_argument("panel", metavar="PANEL.toml", help="the panel file")
     check.add_argument("--layout", metavar="L.json", help="judge the beads and holes of this layout instead")
@@ -591,7 +600,6 @@ def _parser() -> argparse.ArgumentParser:
         action="store_true",
         help="ask another shell element too; more than 5 %% between them is a warning",
     )
-    check.add_argument("--json", metavar="F.json", help="write the result here; - prints it, and nothing else")
     check.add_argument(
         "--plot",
         metavar="DIR",
@@ -671,6 +679,10 @@ def _parser() -> argparse.ArgumentParser:
     compare.add_argument("--out", metavar="DIR", required=True, help="folder for what is written; made if missing")
     compare.add_argument("--judge", action="store_true", help="judge all of them again")
 
+    for one in (check, search, draw):
+        one.add_argument(
+            "--json", metavar="F.json", help="write the result here; - prints it, and nothing else, on the screen"
+        )
     for one in (check, search, draw, compare):
         one.add_argument("--mesh", choices=GRADES, default="normal", help="how fine to compute (default normal)")
         one.add_argument("--quiet", action="store_true", help="no progress on the screen")

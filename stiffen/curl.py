@@ -40,7 +40,7 @@ def curl(panel: Panel, layout: Layout) -> Curl:
     curvature = [
         abs(np.mean([_curvature(panel, layout, axis, at) for at in _stations(bounds, axis)])) for axis in (0, 1)
     ]
-    radius = [1 / k if k > 1e-12 else math.inf for k in curvature]
+    radius = [float(1 / k) if k > 1e-12 else math.inf for k in curvature]
     bow = [float(k * length**2 / 8) for k, length in zip(curvature, size, strict=True)]
     return Curl(*radius, *bow)
 

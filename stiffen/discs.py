@@ -45,8 +45,8 @@ def discs(panel: Panel, net: Network) -> tuple[dict[Point, np.ndarray], Network]
                     cuts.append(np.array([centre]))
             rim = _rim(centre, radius, crossings)
             found[centre] = np.vstack([centre, rim[shapely.dwithin(net.region, shapely.points(rim), SNAP)]])
-    cuts = np.concatenate(cuts)
-    return found, with_points(net, cuts, SNAP) if len(cuts) else net
+    added = np.concatenate(cuts)
+    return found, with_points(net, added, SNAP) if len(added) else net
 
 
 def _rim(centre: Point, radius: float, crossings: np.ndarray) -> np.ndarray:
@@ -63,10 +63,10 @@ def _rim(centre: Point, radius: float, crossings: np.ndarray) -> np.ndarray:
 
 def disc_seeds(discs: dict[Point, np.ndarray]) -> Seeds:
     """The discs' points, all centres before all rims; where discs overlap the later points drop out."""
-    points = [disc[part] for part in (slice(1), slice(1, None)) for disc in discs.values()]
+    parts = [disc[part] for part in (slice(1), slice(1, None)) for disc in discs.values()]
     radii = [np.linalg.norm(disc[-1] - disc[0]) for disc in discs.values()] * 2
-    radius = np.repeat(radii, [len(part) for part in points])
-    points = np.concatenate([np.zeros((0, 2)), *points])
+    radius = np.repeat(radii, [len(part) for part in parts])
+    points = np.concatenate([np.zeros((0, 2)), *parts])
     shape = Seeds(points, radius, 0.4 * radius, np.zeros((0, 2), dtype=int))
     return shape.where(~crowded(points, shape.reach))
 

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import shapely
@@ -158,7 +159,7 @@ def _draw_one(sheet: Sheet, seen: View, one: Running, along: int, edge: float, t
     return [words, shapely.LineString([foot, knee, to]).buffer(0.3)]
 
 
-def _render(dimension: object) -> None:
+def _render(dimension: Any) -> None:
     """Draw a dimension, its words as a plain line of text: paragraphs are broken differently by every viewer."""
     from ezdxf.enums import TextEntityAlignment
 

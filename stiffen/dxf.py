@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from .strokes import XY, Circle, Hatch, Line, Words
 
@@ -34,7 +35,7 @@ LINE_TYPES = {
 }
 
 
-def new_document(height: float) -> object:
+def new_document(height: float) -> Any:
     """An empty drawing (R2010, millimetres) with the layers; `height` of the capitals of its dimensions."""
     import ezdxf
 
@@ -52,7 +53,7 @@ def new_document(height: float) -> object:
     return document
 
 
-def _add_styles(document: object, height: float) -> None:
+def _add_styles(document: Any, height: float) -> None:
     """The styles of overall and running dimensions."""
     common = {
         "dimtxt": height,
@@ -74,7 +75,7 @@ def _add_styles(document: object, height: float) -> None:
 class Sheet:
     """The model space, and the height of the capitals, mm."""
 
-    space: object
+    space: Any
     height: float
 
     def draw(self, item: Line | Circle | Hatch, placed: Sequence[Words] = ()) -> None:

@@ -29,7 +29,7 @@ class Flat:
     @property
     def D(self) -> float:
         """Plate stiffness, N mm."""
-        return self.shell.E * self.shell.t**3 / (12 * (1 - self.shell.nu**2))
+        return float(self.shell.E * self.shell.t**3 / (12 * (1 - self.shell.nu**2)))
 
     @cached_property
     def held(self) -> Held:

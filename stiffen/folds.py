@@ -207,7 +207,7 @@ def _across(panel: Panel, fold: Fold) -> tuple[float, Fold | None]:
     sides = {1: 0.0, -1: 0.0}
     for part in split(sheet, line).geoms:
         sides[1 if (np.array(part.representative_point().coords[0]) - start) @ across > 0 else -1] += part.area
-    out = across * min(sides, key=sides.get)
+    out = across * min(sides, key=sides.__getitem__)
     ray = LineString([middle, middle + reach * out])
     ends: list[tuple[float, Fold | None]] = [
         (Point(middle).distance(sheet.exterior.intersection(LineString([middle + 1e-6 * out, ray.coords[1]]))), None)

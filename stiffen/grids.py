@@ -84,8 +84,7 @@ def square(half: float) -> Curve:
 
 def nearest(nodes: np.ndarray, point: tuple[float, ...]) -> int:
     """The node nearest to a point in space (in plan where two coordinates are given)."""
-    point = np.asarray(point, float)
-    return int(np.argmin(np.linalg.norm(nodes[:, : len(point)] - point, axis=1)))
+    return int(np.argmin(np.linalg.norm(nodes[:, : len(point)] - np.asarray(point, float), axis=1)))
 
 
 def tributary(nodes: np.ndarray, triangles: np.ndarray) -> np.ndarray:

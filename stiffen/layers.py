@@ -53,7 +53,11 @@ def spoken(name: str) -> str:
 
 
 def meaning_of(name: str) -> Meaning | None:
-    """What one of our names means, None where it is none of them."""
+    """What one of our names means, None where it is none of them.
+
+    >>> meaning_of("fold_down_45_r2")
+    Meaning(kind='fold', row={'angle': -45.0, 'radius': 2.0})
+    """
     for kind, pattern in NAMES.items():
         if found := re.fullmatch(pattern, spoken(name)):
             return Meaning(kind, _row(kind, *found.groups()))

@@ -62,7 +62,7 @@ def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float) -> None:
     axis.grid(color=PALE, linewidth=0.4)
     axis.set_axisbelow(True)
     axis.spines[:].set_visible(False)
-    _tell_sides(axis, {part.side for part in (*layout.beads, *layout.holes)})
+    _tell_sides(axis, {bead.side for bead in layout.beads} | {hole.side for hole in layout.holes})
 
 
 def _listed(panel: Panel, layout: Layout, scale: float) -> list[str]:

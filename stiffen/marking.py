@@ -12,6 +12,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
+from typing import Any
 
 import numpy as np
 from shapely import affinity
@@ -34,13 +35,13 @@ def counted(things: Sequence, noun: str) -> str:
 
 def ranges(names: Sequence[tuple[str, int]]) -> str:
     """'1-3, H2, H5-H7' of (kind, number)."""
-    words = []
+    words: list[str] = []
     for kind, group in groupby(sorted(set(names)), key=lambda name: name[0]):
         numbers = [number for _, number in group]
         for _, run in groupby(enumerate(numbers), key=lambda pair: pair[1] - pair[0]):
-            run = [number for _, number in run]
-            more = [] if len(run) == 1 else [f"{kind}{run[-1]}"]
-            words.append(("-" if len(run) > 2 else ", ").join([f"{kind}{run[0]}", *more]))
+            row = [number for _, number in run]
+            more = [] if len(row) == 1 else [f"{kind}{row[-1]}"]
+            words.append(("-" if len(row) > 2 else ", ").join([f"{kind}{row[0]}", *more]))
     return ", ".join(words)
 
 
@@ -161,8 +162,8 @@ def view(panel: Panel, layout: Layout, face: str = "up") -> View:
     return View(*turned, face, (x1, y0), -1.0, tuple(ACROSS[side] for side in frames))
 
 
-def _turned(points: Iterable[XY] | None, twice: float) -> tuple[XY, ...] | None:
-    """Points mirrored left to right about x = twice / 2."""
+def _turned(points: Iterable[XY] | None, twice: float) -> Any:
+    """Points mirrored left to right about x = twice / 2: as many as there were, or None."""
     return None if points is None else tuple((twice - x, y) for x, y in points)
 
 

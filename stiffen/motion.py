@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -65,7 +66,7 @@ def _seen(nodes: np.ndarray) -> np.ndarray:
     return np.column_stack([right, up, near])
 
 
-def _draw(axis: object, nodes: np.ndarray, triangles: np.ndarray) -> None:
+def _draw(axis: Any, nodes: np.ndarray, triangles: np.ndarray) -> None:
     """Triangles from the back to the front, shaded by how they face the light."""
     from matplotlib.collections import PolyCollection
     from matplotlib.colors import LinearSegmentedColormap

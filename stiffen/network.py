@@ -80,7 +80,7 @@ def plan_region(panel: Panel, layout: Layout, fine: Fineness) -> Polygon:
         sheet = Polygon(_chords(panel.outline, chord), [_rim(cut, chord, fine) for cut in panel.cutouts])
         if sheet.is_valid:
             break
-    lips = []
+    lips: list = []
     for number, hole in enumerate(layout.holes, 1):
         ring = lip(hole, fine)
         x, y = hole.at
@@ -127,7 +127,7 @@ def build(panel: Panel, region: Polygon, fine: Fineness) -> Network:
     Raises MeshError for a path or fold line that does not touch the sheet.
     """
     reach = SNAP + fine.chord
-    named = [(f"fold {n}", fold.line) for n, fold in enumerate(panel.folds, 1)]
+    named: list[tuple[str, tuple[Point, ...]]] = [(f"fold {n}", fold.line) for n, fold in enumerate(panel.folds, 1)]
     named += [(f"path from ({p[0][0]:g}, {p[0][1]:g})", p) for p in wanted_paths(panel)]
     lines: list[BaseGeometry] = [region.boundary]
     forced: list[tuple[float, float]] = []
@@ -206,7 +206,9 @@ def with_points(network: Network, extra: np.ndarray, apart: float) -> Network:
     nearest = shapely.STRtree(lines).nearest(shapely.points(extra))
     place = shapely.line_locate_point(lines[nearest], shapely.points(extra))
     length = shapely.length(lines)
-    added, fresh, gone = [], [], np.zeros(len(segments), dtype=bool)
+    added: list[np.ndarray] = []
+    fresh: list[np.ndarray] = []
+    gone = np.zeros(len(segments), dtype=bool)
     for segment in np.unique(nearest):
         cuts, last = [], 0.0
         for cut in np.sort(place[nearest == segment]):

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from .files import written
 from .strokes import XY
@@ -47,7 +47,7 @@ class Page:
 
     width: float
     height: float
-    figure: object = field(init=False, repr=False)
+    figure: Any = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         from matplotlib.figure import Figure
@@ -96,7 +96,7 @@ class Page:
         if hasattr(text, "set_fontfeatures"):  # matplotlib 3.11 on: letters that grew together are lost on search
             text.set_fontfeatures(("-liga",))
 
-    def _add(self, path: object, style: Style, within: Box | None) -> None:
+    def _add(self, path: Any, style: Style, within: Box | None) -> None:
         from matplotlib.patches import PathPatch
         from matplotlib.transforms import Bbox, TransformedBbox
 
@@ -116,7 +116,7 @@ class Page:
         if within:
             patch.set_clip_box(TransformedBbox(Bbox.from_extents(*within), self._millimetres()))
 
-    def _millimetres(self) -> object:
+    def _millimetres(self) -> Any:
         from matplotlib.transforms import Affine2D
 
         return Affine2D().scale(1 / INCH) + self.figure.dpi_scale_trans

@@ -11,7 +11,7 @@ import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.interpolate import RBFInterpolator
@@ -248,7 +248,7 @@ def _rows_picture(panel: Panel, titled: Titled, rows: Sequence[_Row], path: str 
 # ---------------------------------------------------------------------------------------------------- ways to draw one
 
 
-def _colours() -> object:
+def _colours() -> Any:
     from matplotlib.colors import LinearSegmentedColormap
 
     return LinearSegmentedColormap.from_list("stiffen", SCALE)

@@ -55,7 +55,13 @@ class Context(NamedTuple):
 
 
 def read_panel(path: Where) -> Panel:
-    """The panel of a TOML file; files it names are looked for beside it.  InputError with every fault found."""
+    """The panel of a TOML file; files it names are looked for beside it.  InputError with every fault found.
+
+    >>> from importlib.resources import files
+    >>> panel = read_panel(files("stiffen") / "data/starter_panel.toml")
+    >>> panel.name, panel.gauges
+    ('side cheek', (0.8, 1.0, 1.2, 1.5))
+    """
     return panel_from_dict(read_toml(path), Path(path).parent)
 
 
@@ -64,6 +70,12 @@ def panel_from_dict(data: dict, folder: Path) -> Panel:
 
     `data` stays as it is.  The panel's `source` is a copy of it in which the outline and the tools stand themselves.
     InputError with every fault found.
+
+    >>> panel_from_dict({"panel": {"name": "lid", "gauges": [1.0, "2 mm"]}}, Path())
+    Traceback (most recent call last):
+    stiffen.errors.InputError: panel.gauges[2]: is "2 mm", not a number (take the quotes and the unit off)
+    panel.outline: is missing (give outline = [[x, y], ...] or outline_dxf = "part.dxf")
+    panel.material: is missing (give a text in quotes)
     """
     faults = Faults(data)
     panel, _ = _panel(Table(data, faults), Path(folder))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 from .card import warning_lines
 from .layout import Layout
@@ -60,7 +61,7 @@ def report(panel: Panel, verdict: Verdict, rival: Rival | None = None, found: Fo
     return data
 
 
-def verdict_of(panel: Panel, layout: Layout, result: object) -> Verdict | None:
+def verdict_of(panel: Panel, layout: Layout, result: Any) -> Verdict | None:
     """The verdict that a report holds, without its maps; None where it is not one of this layout on this panel.
 
     Beads, holes, gauge, mass and demands must be the same, so that a file edited by hand is judged again.
@@ -126,7 +127,7 @@ def _fastener(told: dict) -> FastenerLoad:
     return FastenerLoad(str(told["case"]), (x, y), float(told["shear_N"]), float(told["pull_N"]), str(told["in_plane"]))
 
 
-def _maybe(value: object) -> float | None:
+def _maybe(value: Any) -> float | None:
     return None if value is None else float(value)
 
 

@@ -65,7 +65,7 @@ def lifted_side(path: Sequence[Point], outline: Sequence[Point]) -> int:
     for side in (1, -1):
         met = edge.intersection(LineString([at, at + side * reach * left]))
         to_edge[side] = shapely.distance(shapely.Point(at), met) if not met.is_empty else 0.0
-    return min(to_edge, key=to_edge.get)
+    return min(to_edge, key=to_edge.__getitem__)
 
 
 def _side_of(path: LineString, points: np.ndarray, along: np.ndarray) -> np.ndarray:

@@ -294,7 +294,7 @@ def audit(panel: Panel, layout: Layout) -> tuple[Breach, ...]:
     Raises InputError for a die that cannot be and for spacings of the shop that no rule knows.
     """
     _check_spacing(panel.tools)
-    items = [*layout.beads, *layout.holes]
+    items: list[Bead | Hole] = [*layout.beads, *layout.holes]
     names = [f"bead[{n}] {bead.die.name}" for n, bead in enumerate(layout.beads, 1)]
     names += [f"hole[{n}] {hole.die.name}" for n, hole in enumerate(layout.holes, 1)]
     found: list[Breach] = []

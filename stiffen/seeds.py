@@ -211,7 +211,7 @@ def cone_radius(hole: Hole, fine: Fineness, points: np.ndarray) -> np.ndarray:
 
 def lattice(region: Polygon, field: SizeField, taken: np.ndarray) -> np.ndarray:
     """Fill (k, 2): triangular lattices of falling side, each where the size field asks for it, clear of `taken`."""
-    fill = []
+    fill: list[np.ndarray] = []
     for points, size in reversed(_levels(region, field)):
         tree = cKDTree(np.concatenate([taken, *fill]))
         free = tree.query(points, distance_upper_bound=field.side)[0] >= APART * size

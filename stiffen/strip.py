@@ -79,7 +79,8 @@ def steps(panel: Panel, die: BeadDie, t: float) -> tuple[Step, ...]:
         widest = gaps.index(max(gaps))
         depths.insert(widest, depths[widest] - gaps[widest] / 2)
     full = settings(replace(panel.tools, trials=()), die, panel.material, t).passes[-1].turns
-    part, turns = EIGHTH, []
+    part = EIGHTH
+    turns: list[float] = []
     while not turns or any(after <= before for before, after in zip([0.0, *turns], turns, strict=False)):
         turns = [part * round(full * depth / die.depth / part) for depth in depths]
         turns[-1] = part * math.ceil(full / part - 1e-9)

@@ -141,7 +141,8 @@ def place(
     window: only places inside it count, and a label with none there is left out.  free: so is one with no place that
     covers nothing.
     """
-    tree, grounds, placed = shapely.STRtree(list(taken)), [], {}
+    tree, placed = shapely.STRtree(list(taken)), {}
+    grounds: list[BaseGeometry] = []
     for label in labels:
         best = None
         for x, y, turn in label.places:

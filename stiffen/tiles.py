@@ -140,12 +140,11 @@ def _roll(bounds: Box, foot: float) -> Tiling:
 def _spread(bounds: Box, paper: str, width: float, height: float, foot: float) -> Tiling:
     x0, y0, x1, y1 = bounds
     step = width - 2 * EDGE - SIDE - OVERLAP, height - 2 * EDGE - foot - OVERLAP
-    size = tuple(
+    columns, rows = (
         max(1, math.ceil((extent - OVERLAP) / one - 1e-9)) for extent, one in zip((x1 - x0, y1 - y0), step, strict=True)
     )
-    middle = (x0 + x1) / 2, (y0 + y1) / 2
-    origin = tuple(at - count * one / 2 for at, count, one in zip(middle, size, step, strict=True))
-    return Tiling(paper, width, height, foot, origin, step, size)
+    origin = (x0 + x1) / 2 - columns * step[0] / 2, (y0 + y1) / 2 - rows * step[1] / 2
+    return Tiling(paper, width, height, foot, origin, step, (columns, rows))
 
 
 def used(spread: Tiling, drawn: Marking) -> tuple[Tile, ...]:

@@ -30,7 +30,7 @@ def draw_column(sheet: Sheet, seen: View, verdict: Verdict | None) -> None:
     if beads := _bead_rows(seen):
         head = ("bead", "die", "stands", "frame", "X mm", "Y mm", "mark")
         at = _table(sheet, at, "BEADS, in the order to roll them", head, beads)
-    holes = [
+    holes: list[tuple[str, ...]] = [
         (f"H{number}", die.name, hole.side, *_measured(seen, hole.at), f"{die.pilot:g}", f"{die.flange:g}")
         for number, hole in enumerate(seen.layout.holes, 1)
         for die in (hole.die,)
@@ -47,7 +47,7 @@ def draw_column(sheet: Sheet, seen: View, verdict: Verdict | None) -> None:
 
 def _bead_rows(seen: View) -> list[tuple[str, ...]]:
     """A row for every mark of the beads rolled with this face up."""
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for number, (bead, side) in enumerate(zip(seen.layout.beads, seen.frames, strict=True), 1):
         if seen.own(bead):
             first = (f"{number}", bead.die.name, bead.side, side or "NEITHER")
@@ -58,7 +58,7 @@ def _bead_rows(seen: View) -> list[tuple[str, ...]]:
 
 def _cutout_rows(seen: View) -> list[tuple[str, ...]]:
     """Centres of circles, corners of the box round the others."""
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for number, cutout in enumerate(seen.panel.cutouts, 1):
         if cutout.circle:
             x, y, diameter = cutout.circle
@@ -72,7 +72,7 @@ def _cutout_rows(seen: View) -> list[tuple[str, ...]]:
 
 def _fastener_rows(seen: View) -> list[tuple[str, ...]]:
     """Each bolt, and the corners of each row of rivets."""
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for support in seen.panel.supports:
         centres = support.fasteners()
         if not centres:

@@ -4,8 +4,10 @@ The imports are paid for once: this file, run as a program, imports the package,
 it is asked for.  POSIX only.
 """
 
+import importlib
 import json
 import os
+import pkgutil
 import subprocess
 import sys
 from dataclasses import dataclass
@@ -60,8 +62,12 @@ def serve():
 
     import matplotlib.pyplot  # noqa: F401
 
-    from stiffen import judging, locks, page, reading, searching, tally  # noqa: F401
+    import stiffen
+    from stiffen import reading
 
+    for module in pkgutil.iter_modules(stiffen.__path__):
+        if module.name not in ("__main__", "data"):
+            importlib.import_module(f"stiffen.{module.name}")
     reading.starter_tools()
     for line in sys.stdin:
         sys.stdout.write(json.dumps(run(**json.loads(line))) + "\n")

@@ -15,7 +15,7 @@ from trike import FLAT, GOOD, LAYOUT, verdict
 
 import stiffen
 from stiffen import card, judging, pictures, report, rules, searching
-from stiffen.cli import main
+from stiffen.cli import SHEETS, main
 from stiffen.errors import MeshError, SolverError
 from stiffen.layout import Layout
 from stiffen.marking import in_rolling_order
@@ -413,6 +413,56 @@ def test_a_folder_without_layouts_is_told(tmp_path, capsys):
     assert f"{tmp_path}: holds no layout.json" in capsys.readouterr().err
     assert main(["tally", str(tmp_path / "gone")]) == 2
     assert "there is no such file" in capsys.readouterr().err
+
+
+# --------------------------------------------------------------------------------------------------- what is printed
+
+
+def test_json_on_the_screen_is_all_that_is_printed(hatch_file, tmp_path, made_up, search_finds, capsys):
+    search_finds(found())
+    layout = tmp_path / "layout.json"
+    write_json(layout, layout_document(read_panel(hatch_file), LAYOUT, {}))
+    for argv in (
+        ["check", str(hatch_file), "--json", "-"],
+        ["search", str(hatch_file), "--out", str(tmp_path / "a"), "--json", "-"],
+        ["draw", str(layout), "--out", str(tmp_path / "b"), "--json", "-"],
+    ):
+        assert main(argv) == 0
+        out, err = capsys.readouterr()
+        assert json.loads(out)["status"] == "met"
+        assert err == ""
+    assert not (tmp_path / "-").exists()
+
+
+def test_json_of_a_search_goes_where_it_is_asked_for(hatch_file, tmp_path, search_finds, capsys):
+    search_finds(found())
+    main(["search", str(hatch_file), "--out", str(tmp_path / "out"), "--json", str(tmp_path / "r.json")])
+    assert json.loads((tmp_path / "r.json").read_text())["search"]["seed"] == 0
+    assert capsys.readouterr().out.startswith("met: ")
+
+
+@pytest.mark.parametrize("command", [["check"], ["search", "--out", "out"], ["stock"], ["check", "--help"]], ids=str)
+def test_no_colours_and_no_screen_codes_even_where_someone_watches(
+    hatch_file, tmp_path, made_up, search_finds, capsys, monkeypatch, command
+):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    monkeypatch.setenv("NO_COLOR", "1")
+    search_finds(found())
+    main([command[0], *([str(hatch_file)] if command[0] != "stock" else []), *command[1:]])
+    assert "\x1b" not in "".join(capsys.readouterr())
+
+
+def test_earlier_sheets_go_with_the_first_better_layout(hatch_file, tmp_path, search_finds):
+    out = tmp_path / "out"
+    search_finds(found())
+    main(["search", str(hatch_file), "--out", str(out)])
+    sheets = {path.name for path in out.iterdir()} - {"layout.json"}
+    assert all(any(Path(name).match(pattern) for pattern in SHEETS) for name in sheets), "a sheet that would be left"
+    (out / "notes.txt").write_text("mine")
+    search_finds(SolverError("after the first layout"))
+    assert main(["search", str(hatch_file), "--out", str(out)]) == 3
+    assert {path.name for path in out.iterdir()} == {"layout.json", "notes.txt"}
 
 
 # ---------------------------------------------------------------------------------------------------- new and stock

@@ -5,7 +5,9 @@ Areas in closed form; drawings made with ezdxf.
 
 import math
 import random
+import re
 import tomllib
+from pathlib import Path
 
 import ezdxf
 import numpy as np
@@ -21,6 +23,7 @@ from stiffen.layers import BENCH, meaning_of
 from stiffen.panel import Fold, KeepOut
 from stiffen.reading import layout_document, panel_from_dict, read_layout, read_panel, write_json
 
+README = Path(__file__).parent.parent / "README.md"
 LENGTH, WIDTH, CORNER, HOLE = 560.0, 380.0, 25.0, 40.0
 AREA = LENGTH * WIDTH - (4 - math.pi) * CORNER**2 - math.pi / 4 * HOLE**2
 MM = {1: 25.4, 4: 1.0, 5: 10.0, 6: 1000.0}
@@ -291,6 +294,12 @@ def test_mapping_without_a_drawing(tmp_path):
 def test_bench_layers_are_those_of_the_marking_drawing():
     ours = {name for name in LAYERS if meaning_of(name) and meaning_of(name).kind != "nothing"} | {"FOLD"}
     assert set(BENCH) | ours == {*LAYERS, "DEFPOINTS"}
+
+
+def test_the_mapping_in_the_readme_is_a_good_one():
+    (block,) = re.findall(r"```toml\n(\[dxf_layers\].*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
+    names = tomllib.loads(block)["dxf_layers"]
+    assert [meaning_of(name).kind for name in names.values()] == ["fold", "rivets", "nothing"]
 
 
 # --- rows of rivets --------------------------------------------------------------------------------------------

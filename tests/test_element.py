@@ -52,7 +52,7 @@ def supported(shell: Shell, R: np.ndarray | None = None) -> Held:
     R = np.eye(3) if R is None else R
     strong = np.random.default_rng(5).uniform(0.5, 2, len(shell.nodes))
     shift, twist = R @ np.diag([3.0, 2.0, 1.0]) @ R.T, R @ np.diag([9.0, 7.0, 5.0]) @ R.T
-    blocks = [k * part for k in strong for part in (shift, 100 * twist)]
+    blocks = [sp.coo_matrix(k * part) for k in strong for part in (shift, 100 * twist)]
     return Held(shell, np.zeros(0, int), springs=sp.block_diag(blocks, format="csr"))
 
 

@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).parent.parent / "stiffen"
-ORDER = """errors threads material tools layout panel verdict
+ORDER = """errors threads material tools sketch layout panel verdict
 section rolled rib flaring spacing folds rules rivets
 fields files locks outline fasteners layers loops drawn toolfile records reading
 rolling curl bench
 sizing triangulation soundness folding network seeds discs mesh
-triangle fronts shell rotation corotational contact equilibrium path large
+triangle fronts shell rotation corotational beams contact equilibrium path large
 loads facing supports tubes stand ribbed opinion judging
 candidates families symmetry moves cuts program proof bound branching searching
 strokes marking scribe dxf titles drawing plots layout_plot curves curve_plot motion pictures nesting

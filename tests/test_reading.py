@@ -281,6 +281,7 @@ def test_starter_panel_reads_cleanly_with_every_comment_taken_in(tmp_path):
     path.write_text(text, encoding="utf-8")
     assert read_panel(path).demands
     alternatives = ('material = "5754', "# outline_dxf", "# polygon = [[x", "# ---", "# Units", "# A panel", "# Text")
+    alternatives += ("# [dxf_layers]", "# BEND_UP")  # they go with outline_dxf
     lines = [line for line in text.splitlines() if not line.startswith(alternatives)]
     taken_in = [line.removeprefix("# ") for line in lines]
     taken_in = [line for line in taken_in if "=" in line or line.startswith("[")]
@@ -487,7 +488,7 @@ def test_places_that_are_no_file(tmp_path):
         read_panel(tmp_path / "none.toml")
     with pytest.raises(InputError, match="is a folder"):
         read_panel(tmp_path)
-    with pytest.raises(InputError, match="cannot be opened: embedded null"):
+    with pytest.raises(InputError, match="cannot be opened: .*embedded null"):
         read_panel("a\0b.toml")
     with pytest.raises(InputError, match="is not an ordinary file"):
         read_panel(os.devnull)

@@ -1,0 +1,30 @@
+"""The examples in the docstrings run and give what they say."""
+
+import doctest
+import importlib
+import pkgutil
+
+import pytest
+
+import stiffen
+
+MODULES = [one.name for one in pkgutil.iter_modules(stiffen.__path__) if one.name != "__main__"]
+NAMES = ["stiffen", *(f"stiffen.{name}" for name in MODULES)]
+EXAMPLES = [
+    example
+    for name in NAMES
+    for example in doctest.DocTestFinder(exclude_empty=True).find(importlib.import_module(name))
+    if example.examples
+]
+
+
+@pytest.mark.parametrize("example", EXAMPLES, ids=lambda example: example.name)
+def test_example(example):
+    runner = doctest.DocTestRunner()
+    told = []
+    runner.run(example, out=told.append)
+    assert runner.failures == 0, "".join(told)
+
+
+def test_the_ways_into_the_package_have_examples():
+    assert {"stiffen", "stiffen.reading.read_panel", "stiffen.layout.Layout"} <= {example.name for example in EXAMPLES}
