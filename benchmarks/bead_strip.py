@@ -1,6 +1,6 @@
 """One bead in a strip: the scout's rib against the judge, at four lengths, and the table of lags fitted to it.
 
-A strip as wide as the sheet that is taken to work with one bead (`rib.BESIDE` on each side) rests on its two short
+A strip as wide as the sheet that is taken to work with one bead (`rib.beside`) rests on its two short
 ends, 15 mm beyond the bead, and carries a line load along the bead.  The judge bends it on its true shape; the scout
 bends a flat plate with a rib.  Printed for each die, gauge and length is the error of the scout's deflection, with the
 table that ships; then the lag that would fit all dies of a profile best.  A step is bent in pairs, one along each long
@@ -56,10 +56,10 @@ def strip(die: BeadDie, t: float, length: float, grade: str = "fine") -> Strip:
     """The strip with one bead of a length (mm) in sheet of t mm, bent by the judge."""
     a = length + 2 * BARE
     if die.profile == "step":
-        width = 2 * (rib.BESIDE + die.width + rib.LIP)
+        width = 2 * (sum(rib.beside(die)) + die.width)
         lines = [rib.LIP + die.width / 2, width - rib.LIP - die.width / 2]
     else:
-        width = die.width + 2 * rib.BESIDE
+        width = die.width + sum(rib.beside(die))
         lines = [width / 2]
     beads = tuple(Bead(die, ((BARE, y), (a - BARE, y))) for y in lines)
     ends = tuple(Support("edge", path=((x, 0.0), (x, width)), in_plane="free") for x in (0.0, a))

@@ -1,6 +1,6 @@
 """A bead as a rib of the scout's plate: the second moment that it adds to the sheet.
 
-mm, mm4.  The rib is the bead with BESIDE mm of sheet on each side, about the section's own centroid; its ends bring the
+mm, mm4.  The rib is the bead with some sheet on each side, in proportion to its width, about the section's own centroid; its ends bring the
 sheet beside it to work only gradually, and fade, so that a bead of length L counts as
 
     I = (I_section - I_flat) / (1 + (l / L)^2),        l: the lag, a table by profile and thickness.
@@ -20,7 +20,8 @@ from .layout import Bead
 from .section import line_properties, profile
 from .tools import BeadDie
 
-BESIDE = 50.0  # mm of sheet that works with a bead on each side: fitted to one to six beads in panels
+BESIDE = 2.3  # widths of a bead: the sheet that works with it on each side, fitted to one to five beads in panels
+INSIDE = 50.0  # mm of sheet that works with a step, on the panel's side
 LIP = 15.0  # mm of sheet that a step lifts along its edge, taken for all
 
 
@@ -29,12 +30,17 @@ def rib_inertia(bead: Bead, t: float) -> float:
     return full_inertia(bead.die, t) / (1 + (lag(bead.die.profile, t) / bead.length) ** 2)
 
 
+def beside(die: BeadDie) -> tuple[float, float]:
+    """mm of sheet that work with a bead on its two sides; of a step, on the panel's side and on the edge's."""
+    return (INSIDE, LIP) if die.profile == "step" else (BESIDE * die.width,) * 2
+
+
 @cache
 def full_inertia(die: BeadDie, t: float) -> float:
     """The same of a bead without end: of the section, less that of flat sheet of the same width."""
     points = profile(die)
-    beyond = LIP if die.profile == "step" else BESIDE
-    left, right = points[0] - [BESIDE, 0.0], points[-1] + [beyond, 0.0]
+    inside, beyond = beside(die)
+    left, right = points[0] - [inside, 0.0], points[-1] + [beyond, 0.0]
     found = line_properties(np.vstack([left, points, right]), t)
     return found.I - found.flat_I
 

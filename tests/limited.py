@@ -4,7 +4,6 @@ The imports are paid for once: this file, run as a program, imports the package,
 it is asked for.  POSIX only.
 """
 
-import importlib
 import json
 import os
 import pkgutil

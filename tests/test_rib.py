@@ -28,7 +28,7 @@ def straight(die, length):
 def test_a_long_bead_is_its_section_less_flat_sheet(name):
     die = DIES[name]
     if die.profile != "step":
-        width = die.width + 2 * rib.BESIDE
+        width = die.width + sum(rib.beside(die))
         found = properties(die, 1.0, width)
         assert rib.full_inertia(die, 1.0) == pytest.approx(found.I - width / 12)
     assert rib.rib_inertia(straight(die, 1e5), 1.0) == pytest.approx(rib.full_inertia(die, 1.0), rel=1e-5)
