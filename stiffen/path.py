@@ -246,7 +246,7 @@ class Walk:
                 self.limit = self.top(here, tangent, there, slope)
             for factor in (*self.wanted, self.until):
                 if here.factor < factor <= there.factor:
-                    point = self.settle(there.response, (factor - there.factor) * onward.rate, factor)
+                    point = self.between(here, tangent, there, onward, factor)
                     if point is not None:
                         at_point = self.tangent(point)
                         self.note(point, at_point)
@@ -260,6 +260,14 @@ class Walk:
             if back_to_growth and slope > 0 and here.factor > high and count + 1 >= self.failures:
                 return here, tangent, False
         return here, tangent, True
+
+    def between(self, here: Point, tangent: Tangent, there: Point, onward: Tangent, factor: float) -> Point | None:
+        """The equilibrium at a load factor between those of two others, from the nearer one first."""
+        ends = sorted(((here, tangent), (there, onward)), key=lambda end: abs(factor - end[0].factor))
+        for point, rate in ends:
+            if found := self.settle(point.response, (factor - point.factor) * rate.rate, factor):
+                return found
+        return None
 
     def along(self, here: Point, tangent: Tangent, sign: float, length: float) -> tuple[Point, Tangent, float]:
         """The next equilibrium at a distance along the path, its tangent, and the distance for the step after it."""

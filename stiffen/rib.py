@@ -1,11 +1,13 @@
 """A bead as a rib of the scout's plate: the second moment that it adds to the sheet.
 
-mm, mm4.  The rib is the bead with some sheet on each side, in proportion to its width, about the section's own centroid; its ends bring the
-sheet beside it to work only gradually, and fade, so that a bead of length L counts as
+mm, mm4.  The rib is the bead with some sheet on each side, in proportion to its width, about the section's own centroid;
+its ends bring the sheet beside it to work only gradually, and fade, so that a bead of length L counts as
 
-    I = (I_section - I_flat) / (1 + (l / L)^2),        l: the lag, a table by profile and thickness.
+    I = (I_section - I_flat) / (1 + (l / L)^2),        l: the lag.
 
-That is the form of a beam that also shears.  The lag is fitted to strips in the judge (`benchmarks/bead_strip.py`).
+That is the form of a beam that also shears.  In strips no wider than the sheet that works with the bead the lag is that
+of a table by profile and thickness, fitted to the judge (`benchmarks/bead_strip.py`).  In a panel the sheet goes on
+around the ends and holds them: half of it counts there.
 """
 
 from __future__ import annotations
@@ -22,12 +24,13 @@ from .tools import BeadDie
 
 BESIDE = 2.3  # widths of a bead: the sheet that works with it on each side, fitted to one to five beads in panels
 INSIDE = 50.0  # mm of sheet that works with a step, on the panel's side
+AROUND = 0.5  # of a strip's lag, in a panel
 LIP = 15.0  # mm of sheet that a step lifts along its edge, taken for all
 
 
 def rib_inertia(bead: Bead, t: float) -> float:
     """Second moment, mm4, that a bead adds to the sheet it is rolled in, t mm thick."""
-    return full_inertia(bead.die, t) / (1 + (lag(bead.die.profile, t) / bead.length) ** 2)
+    return full_inertia(bead.die, t) / (1 + (AROUND * lag(bead.die.profile, t) / bead.length) ** 2)
 
 
 def beside(die: BeadDie) -> tuple[float, float]:
@@ -46,7 +49,7 @@ def full_inertia(die: BeadDie, t: float) -> float:
 
 
 def lag(kind: str, t: float) -> float:
-    """The lag l, mm, of a profile in sheet of t mm; between the table's gauges in proportion, as at its ends beyond."""
+    """The lag l, mm, of a profile in a strip of t mm; between the table's gauges in proportion, as at its ends beyond."""
     gauges, lengths = _table()[kind]
     return float(np.interp(t, gauges, lengths))
 

@@ -35,9 +35,9 @@ def test_a_long_bead_is_its_section_less_flat_sheet(name):
 
 
 def test_a_short_bead_counts_for_less():
-    """Half of it where its length is the lag."""
+    """Half of it where its length is its lag, in a panel half that of a strip."""
     die = DIES["B16"]
-    short = straight(die, rib.lag("round", 1.0))
+    short = straight(die, rib.AROUND * rib.lag("round", 1.0))
     assert rib.rib_inertia(short, 1.0) == pytest.approx(rib.full_inertia(die, 1.0) / 2)
     inertia = [rib.rib_inertia(straight(die, length), 1.0) for length in (50, 100, 200, 400, 800)]
     assert inertia == sorted(inertia)
@@ -50,7 +50,7 @@ def test_no_depth_no_rib():
 @pytest.mark.parametrize("kind", PROFILES)
 def test_every_profile_has_its_lag_at_every_gauge(kind):
     lags = [rib.lag(kind, t) for t in np.linspace(0.3, 4.0, 38)]
-    assert all(50 < one < 200 for one in lags)
+    assert all(40 < one < 200 for one in lags)
     assert rib.lag(kind, 0.9) == pytest.approx((rib.lag(kind, 0.8) + rib.lag(kind, 1.0)) / 2)
     assert rib.lag(kind, 0.3) == rib.lag(kind, 0.8)
     assert rib.lag(kind, 5.0) == rib.lag(kind, 2.0)
