@@ -1,6 +1,6 @@
 """A bead as a rib of the scout's plate: the second moment that it adds to the sheet.
 
-mm, mm4.  The rib is the bead with some sheet on each side, in proportion to its width, about the section's own centroid;
+mm, mm4.  The rib is the bead with sheet on each side, in proportion to its width, about the section's own centroid;
 its ends bring the sheet beside it to work only gradually, and fade, so that a bead of length L counts as
 
     I = (I_section - I_flat) / (1 + (l / L)^2),        l: the lag.
@@ -49,7 +49,7 @@ def full_inertia(die: BeadDie, t: float) -> float:
 
 
 def lag(kind: str, t: float) -> float:
-    """The lag l, mm, of a profile in a strip of t mm; between the table's gauges in proportion, as at its ends beyond."""
+    """The lag l, mm, of a profile in a strip of t mm; in between in proportion, beyond as at its ends."""
     gauges, lengths = _table()[kind]
     return float(np.interp(t, gauges, lengths))
 
