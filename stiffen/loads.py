@@ -130,17 +130,21 @@ def _add(out: np.ndarray, mesh: Mesh, kilograms: np.ndarray, load: Load, place: 
 
 
 def _line(out: np.ndarray, mesh: Mesh, line: np.ndarray, q: np.ndarray) -> None:
-    """Add a line load q (3,) N/mm along nodes `line`.
+    """Add a line load q (3,) N/mm along nodes `line`; where the line leaves the sheet nothing is pushed.
 
     The part q_n square to the line in the sheet's plane also turns the drilling freedoms of the membrane triangle, by
     alpha_b q_n l^2/12 at the ends of each side l (Felippa 2003, alpha_b = 3/2): so a uniform pull gives uniform stress.
     """
-    gap = np.diff(mesh.plan[line], axis=0)
-    np.add.at(out, (line[:-1], slice(0, 3)), np.linalg.norm(gap, axis=1)[:, None] / 2 * q)
-    np.add.at(out, (line[1:], slice(0, 3)), np.linalg.norm(gap, axis=1)[:, None] / 2 * q)
-    turn = 1.5 / 12 * np.linalg.norm(gap, axis=1) * (q[0] * gap[:, 1] - q[1] * gap[:, 0])
-    np.add.at(out[:, 5], line[:-1], -turn)
-    np.add.at(out[:, 5], line[1:], turn)
+    n = len(mesh.nodes)
+    corners = np.sort(mesh.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
+    ends = np.column_stack([line[:-1], line[1:]])
+    a, b = ends[np.isin(np.sort(ends, axis=1) @ [n, 1], corners @ [n, 1])].T
+    side = mesh.plan[b] - mesh.plan[a]
+    length = np.linalg.norm(side, axis=1)
+    turn = 1.5 / 12 * length * (q[0] * side[:, 1] - q[1] * side[:, 0])
+    for end, sign in ((a, -1.0), (b, 1.0)):
+        np.add.at(out, (end, slice(0, 3)), length[:, None] / 2 * q)
+        np.add.at(out[:, 5], end, sign * turn)
 
 
 def _spread(out: np.ndarray, mesh: Mesh, areas: Areas, force: np.ndarray) -> None:

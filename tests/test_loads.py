@@ -11,7 +11,7 @@ from stiffen.errors import InputError
 from stiffen.layout import Layout
 from stiffen.loads import GRAVITY, case_forces, covered, locate, point_masses, push_points, roving_places
 from stiffen.mesh import mesh_panel
-from stiffen.panel import Combination, Fold, Load, PointMass, Support, Trim
+from stiffen.panel import Combination, Cutout, Fold, Load, PointMass, Support, Trim
 from stiffen.shell import Shell, rigid_motions
 from stiffen.stand import stand
 
@@ -62,6 +62,15 @@ def test_line_load_along_an_edge():
     force, moment = resultant(mesh, forces)
     assert force == pytest.approx([0, 250.0, 0], abs=1e-9)
     assert moment[2] == pytest.approx(250.0 * 250.0)
+
+
+def test_line_load_pushes_nothing_over_an_opening():
+    opening = Cutout(((200.0, 150.0), (300.0, 150.0), (300.0, 250.0), (200.0, 250.0)))
+    panel = lid(cutouts=(opening,), loads=(Load("case", "line", -0.5, path=((0.0, 200.0), (500.0, 200.0))),))
+    mesh, forces, _ = loaded(panel)
+    force, moment = resultant(mesh, forces)
+    assert abs(force[2]) == pytest.approx(0.5 * 400.0)
+    assert moment[1] == pytest.approx(-force[2] * 250.0)
 
 
 def test_inertia_takes_sheet_masses_and_trim():
