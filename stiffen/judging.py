@@ -392,13 +392,12 @@ def rival(panel: Panel, *, grade: str = "normal", progress: Progress = quiet) ->
 
     Gauges that miss by more than a few percent on the quick mesh are passed over there and then.
     """
-    verdicts = []
-    for gauge in sorted(panel.gauges):
+    gauges = sorted(panel.gauges)
+    for count, gauge in enumerate(gauges, start=1):
         progress(None, f"flat sheet of {gauge:g} mm")
         if quick_badness(panel, Layout(gauge), cap=FAR) > FAR:
             continue
         verdict = check(panel, Layout(gauge), grade=grade)
-        verdicts.append(verdict)
         if verdict.met:
-            return Rival(gauge, verdict.mass_kg, tuple(verdicts))
-    return Rival(None, None, tuple(verdicts))
+            return Rival(gauge, verdict.mass_kg, tuple(gauges[:count]))
+    return Rival(None, None, tuple(gauges))

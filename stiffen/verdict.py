@@ -115,11 +115,14 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Rival:
-    """The flat sheet that meets the same demands under the same judge; gauge None where no gauge in the rack does."""
+    """The flat sheet that meets the same demands under the same judge; gauge None where no gauge in the rack does.
+
+    looked_at: the gauges judged, mm; none where the search was stopped before.
+    """
 
     gauge_mm: float | None
     mass_kg: float | None
-    verdicts: tuple[Verdict, ...] = ()
+    looked_at: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -76,7 +76,7 @@ def test_a_lighter_flat_sheet_is_said_first():
 
 
 def test_rivals_without_a_sheet():
-    assert saving(GOOD, Rival(None, None, (GOOD,))) == "no flat sheet in the rack meets the demands"
+    assert saving(GOOD, Rival(None, None, (1.0, 1.5))) == "no flat sheet in the rack meets the demands"
     assert saving(GOOD, Rival(None, None)) == "flat sheets were not looked at"
 
 

@@ -74,14 +74,14 @@ def made_up(monkeypatch):
         return replace(GOOD, layout=layout or panel.layout())
 
     monkeypatch.setattr(judging, "check", check)
-    monkeypatch.setattr(judging, "rival", lambda panel, **options: Rival(1.5, 0.9, (FLAT,)))
+    monkeypatch.setattr(judging, "rival", lambda panel, **options: Rival(1.5, 0.9, (1.5,)))
     for module in (rules, card, report):
         monkeypatch.setattr(module, "audit", lambda panel, layout: ())
     return asked
 
 
 def found(judged=GOOD, **more):
-    return Found(judged, FLAT, Rival(1.5, 0.849, (FLAT,)), ((1.0, "met with 3 beads"),), {"what": "mass"}, **more)
+    return Found(judged, FLAT, Rival(1.5, 0.849, (1.5,)), ((1.0, "met with 3 beads"),), {"what": "mass"}, **more)
 
 
 @pytest.fixture

@@ -128,7 +128,9 @@ def test_rival_is_the_thinnest_flat_sheet_that_meets():
     panel = replace(lid(), gauges=(1.0, 1.5, 2.0), demands=(Demand("frequency", 30.0),))
     found = rival(panel, grade="quick")
     assert found.gauge_mm == 1.5 and found.mass_kg == pytest.approx(0.804)
-    assert rival(replace(panel, demands=(Demand("frequency", 300.0),)), grade="quick").gauge_mm is None
+    assert found.looked_at == (1.0, 1.5)
+    none = rival(replace(panel, demands=(Demand("frequency", 300.0),)), grade="quick")
+    assert none.gauge_mm is None and none.looked_at == (1.0, 1.5, 2.0)
 
 
 def test_maps_hold_the_fields_of_the_values():

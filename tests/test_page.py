@@ -21,7 +21,7 @@ from stiffen.plots import before_after
 from stiffen.rolling import pass_depths
 from stiffen.verdict import Rival
 
-RIVAL = Rival(1.5, PANEL.mass(Layout(1.5)), (FLAT,))
+RIVAL = Rival(1.5, PANEL.mass(Layout(1.5)), (1.5,))
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 
 
