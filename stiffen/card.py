@@ -311,8 +311,14 @@ def _fasteners(panel: Panel, verdict: Verdict) -> list[Table]:
 
 
 def _model(verdict: Verdict) -> list[str]:
+    lines = _edges(verdict)
+    if verdict.layout.beads:
+        lines.append(
+            "Not computed: the stress that rolling leaves in the sheet. It can bow the panel or make it pop: push the "
+            "rolled panel before you fit it."
+        )
     return [
-        *_edges(verdict),
+        *lines,
         f"Mesh error: how far a finer mesh than the {verdict.nodes} nodes used may move the value. 2nd: how far "
         "another shell element is from ours. w/t: deflection over thickness; above 0.5 only large deflection decides.",
     ]

@@ -171,6 +171,14 @@ class PointMass:
 
 
 @dataclass(frozen=True)
+class OffFlat:
+    """Where the bought sheet was measured: height over flat, mm, + toward the "up" face."""
+
+    at: Point
+    height: float
+
+
+@dataclass(frozen=True)
 class Trim:
     """Edge trim or tube along a path (None: the outline): kg per metre, optional bending stiffness EI, N mm2."""
 
@@ -201,7 +209,8 @@ class Panel:
     masses: tuple[PointMass, ...] = ()
     trims: tuple[Trim, ...] = ()
     combinations: tuple[Combination, ...] = ()
-    waviness: float = 0.0  # amplitude of the initial out-of-flat, mm
+    waviness: float = 0.0  # amplitude of the initial out-of-flat, mm, in the shape of a buckling or free mode
+    out_of_flat: tuple[OffFlat, ...] = ()  # its shape as measured
     symmetry: str = "auto"  # of the layout: auto (the panel's own), none, x, y (mirrored along that axis), xy
     goal: str = "lightest"  # or stiffest: at the thinnest gauge, with at most `beads_at_most` beads
     beads_at_most: int | None = None

@@ -12,6 +12,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from shapely.geometry import MultiPoint
+
 from . import records
 from .drawn import Drawing, read_drawing
 from .errors import InputError
@@ -22,7 +24,7 @@ from .layout import SIDES, Layout
 from .loops import Loop
 from .material import Material, materials
 from .outline import Ring, Sheet, round_corners
-from .panel import GOALS, SYMMETRIES, Cutout, Fold, Panel
+from .panel import GOALS, SYMMETRIES, Cutout, Fold, OffFlat, Panel
 from .toolfile import STARTER, read_tools, starter_tools, tools_from_dict, tools_of, tools_table
 from .tools import Tools
 
@@ -147,6 +149,7 @@ def _panel(root: Table, folder: Path) -> tuple[Panel | None, Context]:
         "folds": _folds(root, head, drawing, sheet),
         "masses": _rows(root, "mass", partial(records.mass, sheet=sheet)),
         "trims": _rows(root, "trim", partial(records.trim, sheet=sheet)),
+        "out_of_flat": _out_of_flat(root, sheet),
         "beads": _rows(root, "bead", partial(records.bead, **context._asdict())),
         "holes": _rows(root, "hole", partial(records.hole, **context._asdict())),
     }
@@ -157,6 +160,19 @@ def _panel(root: Table, folder: Path) -> tuple[Panel | None, Context]:
     source = _source(root.data, tools_data, drawing)
     panel = Panel(outline=outline, cutouts=cutouts, tools=tools, bead_side=context.bead_side, source=source, **values)
     return panel, context
+
+
+def _out_of_flat(root: Table, sheet: records.Sheet | None) -> tuple[OffFlat, ...]:
+    """Measured places; three and more, not in one line, each once, so that they give a shape."""
+    found = _rows(root, "out_of_flat", partial(records.off_flat, sheet=sheet))
+    if not found or len(found) < len(root.data["out_of_flat"]):
+        return ()
+    places = {one.at for one in found}
+    if len(places) < len(found):
+        root.fault("out_of_flat", "names a place twice", "give each place once")
+    elif MultiPoint(list(places)).convex_hull.area < 1.0:
+        root.fault("out_of_flat", "gives no shape", "measure three places and more, not in one line, the corners too")
+    return found
 
 
 def _count(head: Table, key: str) -> int | None:

@@ -27,6 +27,7 @@ from .panel import (
     Fold,
     KeepOut,
     Load,
+    OffFlat,
     PointMass,
     Support,
     Trim,
@@ -368,6 +369,15 @@ def mass(row: Table, sheet: Sheet | None) -> PointMass | None:
     row.close("a mass")
     _point_on_sheet(row, sheet, at)
     return PointMass(at, kg, what) if row.ok else None
+
+
+def off_flat(row: Table, sheet: Sheet | None) -> OffFlat | None:
+    """[[out_of_flat]]: at, height, mm, + toward up."""
+    at = row.point("at")
+    height = row.number("height", Range(-50.0, 50.0, "mm"))
+    row.close("a measured place")
+    _point_on_sheet(row, sheet, at)
+    return OffFlat(at, height) if row.ok else None
 
 
 def trim(row: Table, sheet: Sheet | None) -> Trim | None:

@@ -13,6 +13,7 @@ from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
+from scipy.interpolate import RBFInterpolator
 
 from .beams import Beams
 from .corotational import State
@@ -153,11 +154,17 @@ class Stand:
         return bool(len(self.grip.rests) or self.grip.slips)
 
     def wavy(self, forces: np.ndarray, u: np.ndarray) -> Shell:
-        """The shell with the panel's initial waviness: first buckling mode of a case where it has one, else first mode.
+        """The shell as the sheet was bought: out of flat as measured, and with a wave of the panel's waviness.
 
-        The wave stands against the load, so that a sheet that can snap through does.
+        Between measured places it takes the shape of a thin plate (a thin-plate spline).  A wave has the shape of the
+        case's first buckling mode, else of the first free mode, and stands against the load, so that a sheet that can
+        snap through does.
         """
         shell, height = self.held.shell, self.panel.waviness
+        if self.panel.out_of_flat:
+            places, heights = zip(*((one.at, one.height) for one in self.panel.out_of_flat), strict=True)
+            shape = RBFInterpolator(np.array(places), np.array(heights), kernel="thin_plate_spline")(self.mesh.plan)
+            shell = replace(shell, nodes=shell.nodes + shape[:, None] * self.normals)
         if not height:
             return shell
         _, shapes = self.held.buckling(u)

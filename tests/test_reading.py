@@ -669,3 +669,29 @@ def test_random_layouts_survive_the_file(tmp_path, panel):
         layout = Layout(1.0, (bead,), ())
         write_json(tmp_path / "one.json", layout_document(panel, layout, None))
         assert read_layout(tmp_path / "one.json")[1] == layout
+
+
+@pytest.mark.parametrize(
+    ("places", "told"),
+    [
+        (((100, 100), (200, 100), (300, 100)), "out_of_flat: gives no shape"),
+        (((100, 100), (100, 100), (300, 200)), "out_of_flat: names a place twice"),
+    ],
+)
+def test_measured_places_give_a_shape(places, told):
+    head = {
+        "name": "lid",
+        "material": "5754-H111",
+        "gauges": [1.0],
+        "outline": [[0, 0], [400, 0], [400, 300], [0, 300]],
+    }
+    data = {
+        "panel": head,
+        "support": [{"kind": "edge", "along": "outline", "in_plane": "free"}],
+        "demand": [{"kind": "frequency", "limit": 30}],
+        "out_of_flat": [{"at": list(at), "height": 0.5} for at in places],
+    }
+    with pytest.raises(InputError, match=told):
+        panel_from_dict(data, Path())
+    data["out_of_flat"][1]["at"] = [200, 250]
+    assert [one.height for one in panel_from_dict(data, Path()).out_of_flat] == [0.5] * 3

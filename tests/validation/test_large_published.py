@@ -155,6 +155,25 @@ def test_flat_panel_under_a_foot(in_plane, newtons, t, expected):
     assert foot_on_panel(0, newtons, in_plane, t) == pytest.approx(expected, rel=0.04)
 
 
+# The same trial with five beads; that they are 420 long and 80 apart is found from its linear values (4.3 and 4.95 mm
+# per 100 N).  At 50 N it lies 7 % over ours, and OpenSees' nonlinear DKT triangle on our mesh lies 4 % below ours
+# (2.254 and 1.136 mm): the trial's mesh of 1,700 nodes, or its iteration, was the coarser one there.
+SOFTER = pytest.mark.xfail(reason="the trial is 7 % softer than ours here, another program 4 % stiffer", strict=True)
+BEADED = (
+    pytest.param("held", 50.0, 1.0, 2.53, marks=SOFTER),
+    ("held", 200.0, 1.0, 6.05),
+    ("held", 883.0, 1.0, 11.2),
+    ("free", 200.0, 1.0, 7.93),
+    ("free", 883.0, 1.0, 19.0),
+    pytest.param("held", 50.0, 1.5, 1.28, marks=SOFTER),
+)
+
+
+@pytest.mark.parametrize(("in_plane", "newtons", "t", "expected"), BEADED)
+def test_beaded_panel_under_a_foot(in_plane, newtons, t, expected):
+    assert foot_on_panel(5, newtons, in_plane, t) == pytest.approx(expected, rel=0.04)
+
+
 def test_beads_turn_from_help_to_harm_as_the_load_grows():
     """Five beads along a 1 mm panel with held edges help under 20 N and harm under a foot: membrane against bellows."""
     assert foot_on_panel(5, 20.0) < 0.7 * foot_on_panel(0, 20.0)
@@ -163,7 +182,10 @@ def test_beads_turn_from_help_to_harm_as_the_load_grows():
 
 def test_against_another_program():
     """The same mesh by the nonlinear DKT triangle of OpenSees: 1 % below on each of three meshes (30 to 208 cells)."""
-    ops = pytest.importorskip("openseespy.opensees", exc_type=ImportError)
+    try:
+        import openseespy.opensees as ops
+    except (ImportError, RuntimeError) as error:  # its wheel wants a BLAS of the system
+        pytest.skip(f"openseespy: {error}")
     nodes, triangles = rectangle(250.0, 200.0, 10, 8, "union")
     shell = Shell(nodes, triangles, 1.0, 70e3, 0.33)
     x0, y0, x1, y1 = on(nodes, 0, 0.0), on(nodes, 1, 0.0), on(nodes, 0, 250.0), on(nodes, 1, 200.0)
