@@ -1,6 +1,7 @@
 """The package is built in one direction: each module imports only from modules above it."""
 
 import ast
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -63,6 +64,13 @@ def test_every_spelling_is_seen(source):
 
 def test_list_and_folder_agree():
     assert {path.stem for path in PACKAGE.glob("*.py")} - EXEMPT == set(ORDER), "give a new module its place in ORDER"
+
+
+def test_developers_page_shows_the_same_order():
+    page = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = page[page.index("| modules, in the order") : page.index("## Units")]
+    shown = [name for name in re.findall(r"`(\w+)`", table) if name in ORDER]
+    assert shown == [name for name in ORDER if not name.startswith("reference_")]
 
 
 @pytest.mark.parametrize("name", ORDER)
