@@ -7,7 +7,7 @@ price one.
 from __future__ import annotations
 
 import math
-from collections import Counter
+from collections import Counter, defaultdict
 from itertools import pairwise
 
 import numpy as np
@@ -40,18 +40,21 @@ FASTENER_ONE = 0.5  # drilling the mating hole
 
 
 def rolling_order(panel: Panel, beads: tuple[Bead, ...]) -> tuple[int, ...]:
-    """Places in `beads` in the order to roll them: die by die, the most used first, each from the middle outward.
+    """Places in `beads` in rolling order: die by die, face by face, the most used first, from the middle outward.
 
     From the middle of the sheet, so that what the rolls draw in can still move (common practice, no source).
     """
     middle = Polygon(panel.outline).centroid
-    rolled: dict[str, float] = {}
+    by_die: dict[str, float] = defaultdict(float)
+    by_face: dict[tuple[str, str], float] = defaultdict(float)
     for bead in beads:
-        rolled[bead.die.name] = rolled.get(bead.die.name, 0.0) + bead.length
+        by_die[bead.die.name] += bead.length
+        by_face[bead.die.name, bead.side] += bead.length
 
     def rank(place: int) -> tuple:
         bead = beads[place]
-        return -rolled[bead.die.name], bead.die.name, LineString(bead.path).distance(middle), place
+        die, side = bead.die.name, bead.side
+        return -by_die[die], die, -by_face[die, side], side, LineString(bead.path).distance(middle), place
 
     return tuple(sorted(range(len(beads)), key=rank))
 
@@ -286,10 +289,27 @@ def warnings(panel: Panel, layout: Layout) -> tuple[str, ...]:
         found += _bead_warnings(panel, die, layout.gauge)
     for flare in dict.fromkeys(hole.die for hole in layout.holes):
         found += _lip_warnings(panel, flare, layout.gauge)
+    found += _throat_warnings(panel, layout)
     found += _under_loads(panel, layout)
     found += map(str, rules.audit_supports(panel))
     found += map(str, rules.audit_folds(panel, layout.gauge))
     return tuple(found)
+
+
+def _throat_warnings(panel: Panel, layout: Layout) -> list[str]:
+    """Beads that the finished sheet lets pass the throat, and the rough cut does not."""
+    found = []
+    x, y = trim_allowance(panel, layout)
+    for number, bead in enumerate(layout.beads, start=1):
+        turn = math.radians(_direction(bead))
+        extra = abs(math.sin(turn)) * x + abs(math.cos(turn)) * y if len(bead.path) == 2 else max(x, y)
+        spare = panel.tools.roller.throat - min(rules.reach(panel, bead))
+        if 0 <= spare < extra:
+            found.append(
+                f"bead {number}: the rough cut leaves {extra:.0f} mm on the side that goes to the roller's frame, the "
+                f"throat has room for {spare:.0f} mm; cut that side closer"
+            )
+    return found
 
 
 def _bead_warnings(panel: Panel, die: BeadDie, t: float) -> list[str]:

@@ -38,6 +38,11 @@ def test_rolling_order_by_die_from_the_middle_outward():
     assert bench.rolling_order(PANEL, beads) == (3, 2, 5, 0, 4, 1)
 
 
+def test_each_face_is_rolled_in_one_go():
+    beads = (across(60, side="down"), across(120), across(180, side="down"), across(240), across(300))
+    assert bench.rolling_order(PANEL, beads) == (3, 1, 4, 2, 0)
+
+
 def test_frame_comes_after_what_lies_inside_it():
     frame = Bead(B16, ((50, 50), (550, 50), (550, 350), (50, 350), (50, 50)))
     assert bench.rolling_order(PANEL, (frame, across(200))) == (1, 0)
@@ -151,9 +156,9 @@ def test_rolling_step_tells_sides_run_outs_and_turns():
     both = Layout(1.0, (across(200), across(150, side="down"), across(250)))
     steps = bench.order_of_work(PANEL, both)
     told = step(steps, "roll bead")
-    assert "roll bead 1 up, 2 down, 3 up in this order, each standing to the face named" in told
+    assert "roll bead 1 up, 3 up, 2 down in this order, each standing to the face named" in told
     assert "full depth from 12 mm after the start" in told  # 2.5 x 5 mm, to the even millimetre
-    assert "turned 2 x" in step(steps, "taken out")
+    assert "turned 1 x" in step(steps, "taken out")
     one_sided = bench.order_of_work(PANEL, Layout(1.0, (across(150), across(200))))
     assert "standing up" in step(one_sided, "roll bead")
     assert not any("taken out" in line for line in one_sided)
@@ -250,6 +255,15 @@ def test_rating_and_rivets():
     rating, edge = bench.warnings(near, Layout(2.0, (across(100, mild),)))
     assert "over the roller's rating of 1.61 mm" in rating
     assert "support[1] rivets" in edge
+
+
+@pytest.mark.parametrize(("spare", "told"), [(0, True), (4, True), (5, False)])
+def test_a_rough_cut_that_the_throat_does_not_take_is_told(spare, told):
+    layout = Layout(1.0, (across(200),))
+    assert bench.trim_allowance(PANEL, layout)[1] == 5
+    tight = replace(PANEL, tools=replace(TOOLS, roller=replace(ROLLER, throat=200 + spare)))
+    words = f"the rough cut leaves 5 mm on the side that goes to the roller's frame, the throat has room for {spare} "
+    assert any(words in line for line in bench.warnings(tight, layout)) == told
 
 
 def test_flares_beyond_the_published_thickness():
