@@ -145,7 +145,9 @@ def _other(seen: View) -> str:
 
 
 def _table(sheet: Sheet, at: XY, title: str, head: tuple[str, ...], rows: list[tuple[str, ...]]) -> XY:
-    """A ruled table with a title; hands back where the next block starts."""
+    """A ruled table with a title, columns with nothing in them left out; hands back where the next block starts."""
+    filled = [i for i in range(len(head)) if any(row[i] for row in (head, *rows))]
+    head, rows = tuple(head[i] for i in filled), [tuple(row[i] for i in filled) for row in rows]
     x, top = at
     h = sheet.height
     sheet.text((x, top - h), title, "DIMENSION")

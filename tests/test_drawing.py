@@ -11,12 +11,13 @@ from ezdxf import bbox, units
 from shapely.geometry import LineString, Polygon
 from trike import B16, F50, FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
-from stiffen.drawing import running, spread, write_marking
+from stiffen.drawing import running, write_marking
 from stiffen.dxf import LAYERS
 from stiffen.errors import InputError
 from stiffen.files import written
 from stiffen.layout import Bead, Hole, Layout
 from stiffen.marking import datum, in_rolling_order, rough_outline, view
+from stiffen.strokes import spread
 
 
 def drawn(path, layout=LAYOUT, panel=PANEL, judged=None, face="up"):
@@ -87,7 +88,7 @@ def test_the_back_is_mirrored_and_measured_from_the_same_corner(tmp_path):
     assert points(axis) == pytest.approx(np.array([(560 - x, y) for x, y in LAYOUT.beads[2].path]), abs=0.01)
     told = words(document)
     assert {"THIS FACE UP IN THE ROLLER: DOWN FACE", "3 B20 down", "1 other face", "2 other face"} <= set(told)
-    assert "fold up 90 deg, away from you, inside R 2" in told
+    assert "fold 1: up 90 deg, away from you, inside R 2" in told
     row = told.index("60.2")  # X of the start, as on the other drawing
     assert told[row + 1] == "290.0"
 
