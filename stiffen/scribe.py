@@ -256,11 +256,12 @@ def _outline_labels(seen: View, height: float) -> Iterator[Label]:
         ground = Polygon(keep_out.polygon)
         yield Label("KEEP OUT", words, ground, _block_places(ground, words, height))
     for number, fold in enumerate(panel.folds, 1):
-        toward = "toward you" if (fold.angle > 0) == (seen.face == "up") else "away from you"
-        words = f"fold {number}: {'up' if fold.angle > 0 else 'down'} {abs(fold.angle):g} deg, {toward}"
-        words += f", inside R {fold.radius:g}" if fold.radius else ""
+        what = f"fold {number}: {'up' if fold.angle > 0 else 'down'} {abs(fold.angle):g} deg"
+        how = "toward you" if (fold.angle > 0) == (seen.face == "up") else "away from you"
+        how += f", inside R {fold.radius:g}" if fold.radius else ""
         line = LineString(fold.line)
-        yield Label("FOLD", words, line, _from_middle(_beside(line, 1.2 * height)))
+        places, nooks = (_from_middle(_beside(line, away * height)) for away in (1.2, 1.9))
+        yield Label("FOLD", f"{what}, {how}", line, places, f"{what}\n{how}", nooks)
     for number, cutout in enumerate(panel.cutouts, 1):
         name, ring = f"C{number}", Polygon(cutout.ring)
         if cutout.circle:

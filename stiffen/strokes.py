@@ -80,7 +80,7 @@ class Hatch:
 class Label:
     """Words in one or more lines, what they name, where their middle may stand: x, y, degrees; better places first.
 
-    short, nooks: fewer words, and where they may stand, for where the full ones have no room that is free.
+    short, nooks: fewer words or shorter lines, and where they may stand, for where the full ones find no free room.
     """
 
     layer: str

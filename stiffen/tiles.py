@@ -226,7 +226,9 @@ def _joins(spread: Tiling, tile: Tile, drawn: Marking) -> Iterator[tuple[Line | 
             yield Line("", ((x, y - 6.0), (x, y + 6.0))), None
             name = f"{column_name(column).lower()}{row}"
             aside = wide(name, LEAST) / 2 + 1.2
-            spots = tuple((x + i * aside, y + j * 4.3, 0.0) for i, j in ((1, 1), (1, -1), (-1, 1), (-1, -1)))
+            quarters = ((1, 1), (1, -1), (-1, 1), (-1, -1))
+            away = ((0.0, 0.0), (0.0, 4.0), (6.0, 0.0), (6.0, 4.0), (12.0, 0.0), (0.0, 8.0))
+            spots = tuple((x + i * (aside + p), y + j * (4.3 + q), 0.0) for p, q in away for i, j in quarters)
             label = Label("", name, Point(x, y), spots)
             named = least_covering(label, tree, [], LEAST, ground)
             yield Circle("", (x, y), 4.0), named.words[0] if named else None
