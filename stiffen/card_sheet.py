@@ -22,7 +22,7 @@ PENS = {
     "CUT": Style(0.35),
     "FOLD": THIN,
     "BEAD AXIS": Style(0.7),
-    "OTHER FACE": THIN,
+    "OTHER FACE": Style(0.5, (2.0, 1.2)),
     "HOLE PILOT": THIN,
     "RIVET": THIN,
 }
@@ -72,8 +72,10 @@ def _picture(page: Page, room: Box, panel: Panel, layout: Layout) -> None:
     for item in marking(seen, LEAST).items:
         if isinstance(item, Circle) and item.layer in PENS:
             items.append(Circle(item.layer, small(item.at), scale * item.diameter))
-        elif isinstance(item, Line) and item.layer in PENS and item.layer != "HOLE PILOT":  # its crosses are too small
+        elif isinstance(item, Line) and item.layer in ("CUT", "FOLD", "RIVET"):
             items.append(Line(item.layer, tuple(map(small, item.points)), item.closed))
+    for bead in seen.layout.beads:
+        items.append(Line("BEAD AXIS" if seen.own(bead) else "OTHER FACE", tuple(map(small, bead.path))))
     for item in items:
         if isinstance(item, Circle):
             page.circle(item.at, item.diameter, PENS[item.layer])

@@ -30,9 +30,9 @@ def marking(seen: View, height: float) -> Marking:
         *_datum_lines(seen, height),
     ]
     labels = [
+        *_frame_labels(seen, height),
         *_bead_labels(seen, height),
         *_hole_labels(seen, height),
-        *_frame_labels(seen, height),
         *_outline_labels(seen, height),
         *_datum_labels(seen, height),
     ]
@@ -275,7 +275,8 @@ def _outline_labels(seen: View, height: float) -> Iterator[Label]:
     outline = Polygon(panel.outline).exterior
     trim = "trim after rolling" if layout.beads else "cut here"
     inside = 1 if outline.is_ccw else -1
-    yield Label("CUT", trim, outline, _from_middle(_beside(outline, 1.1 * height, (inside,))))
+    places = _from_middle(_beside(outline, 1.1 * height, (inside,)))
+    yield Label("CUT", trim, outline, places, trim.split()[0], places, spare=True)
     if layout.beads:
         rough = rough_outline(panel, layout).exterior
         yield Label("ROUGH CUT", "rough cut: cut here first", rough, _above(rough, 1.2 * height))
@@ -321,7 +322,7 @@ def _datum_labels(seen: View, height: float) -> Iterator[Label]:
         line = LineString(edge)
         off = 1.2 * height
         places = [*_from_middle(_beside(line, off)), *_from_middle(_beside(line, 3 * off))]
-        yield Label("DATUM", "datum edge", line, tuple(places))
+        yield Label("DATUM", "datum edge", line, tuple(places), spare=True)
 
 
 def _datum_edge(seen: View) -> tuple[XY, XY] | None:

@@ -81,6 +81,7 @@ class Label:
     """Words in one or more lines, what they name, where their middle may stand: x, y, degrees; better places first.
 
     short, nooks: fewer words or shorter lines, and where they may stand, for where the full ones find no free room.
+    spare: left out where nothing is free, since it is told elsewhere too.
     """
 
     layer: str
@@ -89,6 +90,7 @@ class Label:
     places: tuple[Spot, ...]
     short: str = ""
     nooks: tuple[Spot, ...] = ()
+    spare: bool = False
 
     @property
     def choices(self) -> Iterator[tuple[str, Spot]]:
@@ -151,14 +153,14 @@ def place(
 ) -> dict[Label, list[Words]]:
     """Each label at that of its places which covers least of what is taken, by lines or by labels before it.
 
-    window: only places inside it count, and a label with none there is left out.  free: so is one with no place that
-    covers nothing.
+    window: only places inside it count, and a label with none there is left out.  free: so is every label with no
+    place that covers nothing, not only the spare ones.
     """
     tree, placed = shapely.STRtree(list(taken)), {}
     grounds: list[BaseGeometry] = []
     for label in labels:
         best = least_covering(label, tree, grounds, height, window)
-        if best is not None and not (free and best.covered > 0):
+        if best is not None and not (best.covered > 0 and (free or label.spare)):
             grounds.append(best.ground)
             placed[label] = best.words
     return placed

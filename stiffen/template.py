@@ -15,7 +15,7 @@ from .dxf import LAYERS
 from .layout import Layout
 from .marking import View, view
 from .panel import Panel
-from .paper import LEAST, SIZES, Book, Page, fitted, length, wrapped
+from .paper import LEAST, SIZES, Book, Page, length, wrapped
 from .scribe import marking
 from .strokes import XY, Hatch, Marking
 from .tiles import (
@@ -81,8 +81,11 @@ def _cover(book: Book, seen: View, drawn: Marking, spread: Tiling, tiles: tuple[
     cautions = [line for caution in CAUTIONS for line in wrapped(caution, room)]
     y = height - EDGE - 6.0
     title = f"{seen.panel.name}: paper template"
-    large = min(6.0, max(3.5, 6.0 * room / length(title, 6.0, bold=True)))
-    page.text((left, y), fitted(title, room, large, bold=True), large, bold=True)
+    large = min(6.0, max(4.5, 6.0 * room / length(title, 6.0, bold=True)))
+    for line in wrapped(title, room, large, bold=True):
+        page.text((left, y), line, large, bold=True)
+        y -= 1.5 * large
+    y += 1.5 * large
     y = _lines(
         page,
         (left, y - LINE),

@@ -164,7 +164,7 @@ def lettering(spread: Tiling, tiles: Sequence[Tile], drawn: Marking, height: flo
         near = [label for label in drawn.labels if label.anchor.intersects(spread.ground(tile))]
         found[tile] = place(near, takens[tile], height, spread.ground(tile), free=True)
     for label in drawn.labels:
-        if any(label in one for one in found.values()):
+        if label.spare or any(label in one for one in found.values()):
             continue
         best: tuple[Tile, Placed] | None = None
         for tile in tiles:

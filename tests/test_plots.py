@@ -172,7 +172,7 @@ def test_layout_picture_names_every_bead_hole_and_size(figure):
     assert {"1: B16, 380 mm", "2: B16, 440 mm", "H1", "H2", "60, 210", "440, 210", "60, 110", "500, 110"} <= set(told)
     assert {
         "X from the datum corner, mm",
-        "Y from the datum corner, mm",
+        "Y, mm",
         "stands proud up",
         "stands proud down",
     } <= set(told)
