@@ -15,7 +15,7 @@ from .marking import counted, datum, in_rolling_order
 from .panel import Panel
 from .plots import ACROSS, INK, LETTERS, PALE, WIDE, canvas, circle, proportion, save
 from .scribe import around
-from .strokes import Label, place
+from .strokes import Label, place, wide
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -167,12 +167,14 @@ def _draw_hole(axis: Axes, hole: Hole, at: tuple[float, float]) -> None:
 
 
 def _name_holes(axis: Axes, layout: Layout, datum_corner: tuple[float, float], scale: float) -> None:
-    """H1, H2, ... in the middle of each hole, or round it where another name stands there."""
+    """H1, H2, ... in the middle of each hole that has room for it, else round it."""
     height, (x0, y0) = CAPITAL / scale, datum_corner
     labels = []
     for number, hole in enumerate(layout.holes, 1):
         (x, y), name = (hole.at[0] - x0, hole.at[1] - y0), f"H{number}"
-        labels.append(Label("", name, Point(x, y), ((x, y, 0.0), *around((x, y), hole.die.pilot / 2, name, height))))
+        inside = [(x, y, 0.0)] if wide(name, height) < hole.die.pilot else []
+        beside = around((x, y), hole.die.flange / 2, name, height)
+        labels.append(Label("", name, Point(x, y), (*inside, *beside)))
     look = {"fontsize": LETTERS, "color": INK, "path_effects": _halo(), "zorder": 5}
     for words in (words for lines in place(labels, [], height).values() for words in lines):
         axis.text(*words.at, words.text, ha="center", va="baseline", **look)
