@@ -160,7 +160,7 @@ def _stress(panel: Panel, verdicts: Sequence[Verdict], case: str) -> _Row:
     for verdict, field in zip(verdicts, fields, strict=True):
         words = f"at the cross {field.max():.2f} of yield ({field.max() * strength:.0f} MPa)"
         if field.max() >= 1:
-            words += "\nwhite outlines: over yield, stays bent"
+            words += "\nwhite outline: over yield, stays bent"
         demand = _demand(verdict, "stress", case)
         under.append(f"{words}\n{_against_limit(demand)}" if demand else words)
     return _Row(f"von Mises stress over yield,\ncase {case}", fields, under, _by_triangle, top, beyond=True)
