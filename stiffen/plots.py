@@ -212,7 +212,14 @@ def canvas(high: float, wide: float = WIDE) -> Figure:
 
 
 def save(figure: Figure, path: str | Path) -> None:
-    """Write as PNG, whole or not at all.  Raises InputError where the place cannot be written."""
+    """Write as PNG, whole or not at all; dollars in names are dollars.
+
+    Raises InputError where the place cannot be written.
+    """
+    from matplotlib.text import Text
+
+    for words in figure.findobj(Text):
+        words.set_parse_math(False)
     with written(path) as fresh:
         figure.savefig(fresh, dpi=DPI, format="png")
 
