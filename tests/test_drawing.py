@@ -8,6 +8,7 @@ import ezdxf
 import numpy as np
 import pytest
 from ezdxf import bbox, units
+from ezdxf.colors import aci2rgb
 from shapely.geometry import LineString, Polygon
 from trike import B16, F50, FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
@@ -55,6 +56,12 @@ def test_reads_back_clean_in_millimetres(tmp_path, layout):
 def test_every_layer_is_used_by_a_full_panel(tmp_path):
     document = drawn(tmp_path / "marking.dxf")
     assert {entity.dxf.layer for entity in document.modelspace()} == set(LAYERS)
+
+
+def test_colours_print_dark_enough_on_a_grey_printer():
+    for name, (colour, *_) in LAYERS.items():
+        red, green, blue = aci2rgb(colour) if colour != 7 else (0, 0, 0)  # 7 is black on white
+        assert 0.299 * red + 0.587 * green + 0.114 * blue <= 130, name  # luma as in ITU-R BT.601; 255 is white
 
 
 def test_readme_explains_every_layer():
