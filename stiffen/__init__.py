@@ -60,22 +60,32 @@ _HOME = {
     "rival": "judging",
     "search": "searching",
     "search_all": "searching",
-    "write_marking": "drawing",
     "card_text": "card",
+    "write_marking": "drawing",
+    "write_template": "template",
+    "write_card": "card_sheet",
+    "write_trial": "strip",
+    "write_pictures": "pictures",
+    "write_page": "page",
 }
 __all__ = sorted(_HOME)
 
 if TYPE_CHECKING:
     from .card import card_text
+    from .card_sheet import write_card
     from .drawing import write_marking
     from .errors import InputError, MeshError, SolverError, StiffenError
     from .judging import check, rival
     from .layout import Bead, Hole, Layout
     from .material import Material, materials
+    from .page import write_page
     from .panel import Demand, Load, Panel, Support
+    from .pictures import write_pictures
     from .reading import read_layout, read_panel, read_tools, starter_tools
     from .rules import audit
     from .searching import search, search_all
+    from .strip import write_trial
+    from .template import write_template
     from .tools import Tools
     from .verdict import Found, Verdict
 

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from shapely.geometry import LineString, Polygon
 
-from . import bench, flaring
+from . import bench, flaring, section
 from .flow import Section, Table, columns, text_lines
 from .layout import Layout
 from .marking import datum, face_up, faces, in_rolling_order, marks, ranges, rough_outline, view
@@ -25,6 +25,7 @@ from .verdict import LINEAR, NONLINEAR, UNDECIDED, DemandResult, Rival, Verdict
 GRAM = 0.001  # kg
 NO_RIVAL = "no flat sheet in the rack meets the demands"
 DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "2nd", "w/t")
+SHEET_HEAD = ("die", "run-in, run-out mm", "edges held: stretches", "thins", "edges free: draws in mm", "spring-back")
 DECIDED = {LINEAR: "linear", NONLINEAR: "large defl.", UNDECIDED: "not decided"}
 
 
@@ -191,19 +192,23 @@ def _settings(panel: Panel, layout: Layout) -> list[str | Table]:
         return []
     found = [settings(panel.tools, die, panel.material, layout.gauge) for die in dies]
     most = max(len(one.passes) for one in found)
-    rows, notes = [], []
+    rows, sheet = [], []
+    notes: dict[str, list[str]] = {}
     for die, one in zip(dies, found, strict=True):
         passes = [f"{_turns(step.turns)} ({step.depth:.1f} mm)" for step in one.passes]
         rows.append((die.name, "trial strip" if one.from_trial else "formula", *passes, *[""] * (most - len(passes))))
-        spring = f"; {one.springback:.2f} mm added for spring-back" if one.springback else ""
-        notes.append(f"{die.name}: {one.note}{spring}.")
+        stretch, thinner = section.stretch_strain(die), section.thinning(die)
+        drawn_in, run_out = f"{section.pull_in(die):.1f}", f"{die.run_out_length:.0f}"
+        sheet.append((die.name, run_out, f"{stretch:.0%}", f"{thinner:.0%}", drawn_in, f"{one.springback:.2f}"))
+        notes.setdefault(one.note, []).append(die.name)
     strips = " or ".join(f"--die {die.name}" for die in dies)
     return [
         "Roll a scrap strip of this very sheet with each die first and measure its depth: stiffen trial PANEL.toml "
         f"{strips} --gauge {layout.gauge:g} prints the strip and says how. Below: turns of the screw from first touch, "
         "and the depth they are to give.",
         Table(("die", "from", *(f"pass {number}" for number in range(1, most + 1))), tuple(rows)),
-        *notes,
+        *(f"{', '.join(names)}: {note}." for note, names in notes.items()),
+        Table(SHEET_HEAD, tuple(sheet), (1, 2, 3, 4, 5)),
     ]
 
 

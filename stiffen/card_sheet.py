@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
-from shapely.geometry import LineString
+from shapely.geometry import LineString, Point, box
 
 from .card import card
 from .flow import LINE, Flow
 from .layout import Layout
-from .marking import rough_outline, view
+from .marking import View, rough_outline, view
 from .panel import Panel
 from .paper import LEAST, THIN, Book, Box, Page, Style, length
-from .scribe import marking
-from .strokes import XY, Circle, Label, Line, place
+from .scribe import around, marking
+from .strokes import CLEAR, XY, Circle, Label, Line, place
 from .verdict import Rival, Verdict
 
 PICTURE = 84.0, 60.0  # mm
@@ -22,7 +22,7 @@ PENS = {
     "CUT": Style(0.35),
     "FOLD": THIN,
     "BEAD AXIS": Style(0.7),
-    "OTHER FACE": THIN,
+    "OTHER FACE": Style(0.5, (2.0, 1.2)),
     "HOLE PILOT": THIN,
     "RIVET": THIN,
 }
@@ -61,8 +61,6 @@ def write_card(
 def _picture(page: Page, room: Box, panel: Panel, layout: Layout) -> None:
     """A small drawing of the "up" face with the numbers of beads and holes."""
     seen = view(panel, layout)
-    drawn = marking(seen, LEAST)
-    shapes = [item for item in drawn.items if isinstance(item, Circle | Line) and item.layer in PENS]
     x0, y0, x1, y1 = rough_outline(panel, layout).bounds
     scale = min((room[2] - room[0]) / (x1 - x0), (room[3] - room[1]) / (y1 - y0))
     dx, dy = room[2] - scale * x1, room[3] - scale * y1
@@ -70,22 +68,40 @@ def _picture(page: Page, room: Box, panel: Panel, layout: Layout) -> None:
     def small(at: XY) -> XY:
         return scale * at[0] + dx, scale * at[1] + dy
 
-    for item in shapes:
+    items: list[Circle | Line] = []
+    for item in marking(seen, LEAST).items:
+        if isinstance(item, Circle) and item.layer in PENS:
+            items.append(Circle(item.layer, small(item.at), scale * item.diameter))
+        elif isinstance(item, Line) and item.layer in ("CUT", "FOLD", "RIVET"):
+            items.append(Line(item.layer, tuple(map(small, item.points)), item.closed))
+    for bead in seen.layout.beads:
+        items.append(Line("BEAD AXIS" if seen.own(bead) else "OTHER FACE", tuple(map(small, bead.path))))
+    for item in items:
         if isinstance(item, Circle):
-            page.circle(small(item.at), scale * item.diameter, PENS[item.layer])
+            page.circle(item.at, item.diameter, PENS[item.layer])
         else:
-            page.line([small(at) for at in item.points], PENS[item.layer], item.closed)
-    labels = []
+            page.line(item.points, PENS[item.layer], item.closed)
+    numbers = place(_numbers(seen, small), [], LEAST, free=True)
+    taken = [item.shape.buffer(CLEAR) for item in items]
+    taken += [words.ground for lines in numbers.values() for words in lines]
+    names = place(_names(seen, small, scale), taken, LEAST, free=True)
+    for words in (words for lines in (*numbers.values(), *names.values()) for words in lines):
+        (x, y), half = words.at, length(words.text, bold=True) / 2 + 0.5
+        if words.text.isdigit():
+            page.fill(box(x - half, y - 0.6, x + half, y + LEAST + 0.6).exterior.coords[:-1])
+        page.text((x, y), words.text, bold=words.text.isdigit(), align="center")
+
+
+def _numbers(seen: View, small: Callable[[XY], XY]) -> Iterator[Label]:
+    """The numbers of beads, on their axes."""
     for number, bead in enumerate(seen.layout.beads, 1):
         axis = LineString([small(at) for at in bead.path])
         spots = [axis.interpolate(share, normalized=True) for share in (0.5, 0.35, 0.65, 0.2, 0.8)]
-        labels.append(Label("", f"{number}", axis, tuple((spot.x, spot.y, 0.0) for spot in spots)))
+        yield Label("", f"{number}", axis, tuple((spot.x, spot.y, 0.0) for spot in spots))
+
+
+def _names(seen: View, small: Callable[[XY], XY], scale: float) -> Iterator[Label]:
+    """The names of holes, inside where there is room, else beside."""
     for number, hole in enumerate(seen.layout.holes, 1):
-        labels.append(Label("", f"H{number}", LineString(), ((*small(hole.at), 0.0),)))
-    for lines in place(labels, [], LEAST, free=True).values():
-        for words in lines:
-            (x, y), half = words.at, length(words.text) / 2 + 0.5
-            page.fill(
-                [(x - half, y - 0.6), (x + half, y - 0.6), (x + half, y + LEAST + 0.6), (x - half, y + LEAST + 0.6)]
-            )
-            page.text((x, y), words.text, bold=words.text.isdigit(), align="center")
+        at, words = small(hole.at), f"H{number}"
+        yield Label("", words, Point(at), ((*at, 0.0), *around(at, scale * hole.die.pilot / 2, words, LEAST)))

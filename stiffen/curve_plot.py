@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .curves import crossing, raised, tell
+from .curves import Crossing, crossing, raised, tell
 from .panel import Panel
 from .plots import INK, LETTERS, PALE, SCALE, canvas, save
 from .stand import LINEAR_LIMIT
+from .strokes import spread
 from .verdict import Verdict
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ Titled = tuple[str, np.ndarray, np.ndarray]  # title, loads, largest deflections
 
 LINES = (("#131f45", "-", "o"), ("#c8641e", "--", "s"), ("#4d8a77", "-.", "^"), ("#8a8a8a", ":", "D"))
 COLUMN = 74  # letters in a line under the picture
+ASIDE, APART = 0.03, 0.06  # of the axes: words from a crossing, and from words to words
 FURTHEST = 1.5  # of the load, as far as a curve goes
 
 
@@ -86,24 +88,34 @@ def _draw(axis: Axes, curves: Sequence[Titled]) -> None:
             np.asarray(loads)[computed], np.asarray(deflections)[computed], mark, color=colour, markersize=4.5,
             markerfacecolor="white",
         )  # fmt: skip
-    for one, other in pairwise(curves):
-        for place in crossing(one[1:], other[1:]):
-            axis.axvline(place.load, color=INK, linewidth=0.8, dashes=(2, 2))
-            axis.plot(
-                place.load, place.deflection, "o", color=SCALE[-1], markersize=11, markerfacecolor="none", mew=1.6
-            )
-            axis.annotate(
-                f"cross at {place.load:.3g}",
-                (place.load, place.deflection),
-                xytext=(10, -16),
-                textcoords="offset points",
-                fontsize=LETTERS,
-                bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
-            )
+    crossings = [place for one, other in pairwise(curves) for place in crossing(one[1:], other[1:])]
+    for place in crossings:
+        axis.axvline(place.load, color=INK, linewidth=0.8, dashes=(2, 2))
+        axis.plot(place.load, place.deflection, "o", color=SCALE[-1], markersize=11, markerfacecolor="none", mew=1.6)
     axis.axhline(0, color=INK, linewidth=0.8)
     axis.set_xlim(left=0)
     axis.set_ylim(bottom=0)
+    _tell_crossings(axis, crossings)
     axis.grid(color=PALE, linewidth=0.6)
     axis.tick_params(labelsize=LETTERS)
     axis.legend(fontsize=LETTERS, frameon=True, loc="best")
     axis.spines[["top", "right"]].set_visible(False)
+
+
+def _tell_crossings(axis: Axes, crossings: Sequence[Crossing]) -> None:
+    """The load of each crossing, right of it and below, no two on each other."""
+    rising = sorted(crossings, key=lambda place: place.deflection)
+    low, high = axis.get_ylim()
+    row = APART * (high - low)
+    levels = spread([place.deflection - row for place in rising], row, low + 0.7 * row, high)
+    for place, level in zip(rising, levels, strict=True):
+        axis.annotate(
+            f"cross at {place.load:.3g}",
+            (place.load, place.deflection),
+            xytext=(place.load + ASIDE * axis.get_xlim()[1], level),
+            fontsize=LETTERS,
+            va="center",
+            arrowprops={"arrowstyle": "-", "color": INK, "linewidth": 0.8, "shrinkB": 6},
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
+            zorder=4,
+        )

@@ -7,15 +7,12 @@ Lines are told apart by layer; `dxf.LAYERS` says what for.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import shapely
-from scipy.optimize import isotonic_regression
 from shapely.geometry import Polygon, box
 from shapely.geometry.base import BaseGeometry
 
@@ -26,7 +23,7 @@ from .layout import Layout
 from .marking import View, marks, ranges, rough_outline, view
 from .panel import Panel
 from .scribe import marking
-from .strokes import XY, place, wide
+from .strokes import XY, place, spread, wide
 from .titles import draw_column
 from .verdict import Verdict
 
@@ -93,16 +90,6 @@ def _named_points(seen: View) -> list[tuple[tuple[str, int], XY]]:
     holes = [(("H", number), hole.at) for number, hole in enumerate(seen.layout.holes, 1)]
     cutouts = [(("C", n), cutout.circle[:2]) for n, cutout in enumerate(seen.panel.cutouts, 1) if cutout.circle]
     return [*beads, *holes, *cutouts]
-
-
-def spread(values: Sequence[float], pitch: float, low: float, high: float) -> np.ndarray:
-    """Places for rising values, nearest to them by least squares, at least `pitch` apart, between low and high.
-
-    Where there is not room enough they go on beyond `high`.
-    """
-    steps = pitch * np.arange(len(values))
-    free = isotonic_regression(np.asarray(values, dtype=float) - steps).x if len(values) else steps
-    return np.clip(free, low, max(low, high - steps.max(initial=0.0))) + steps
 
 
 def _draw_running(sheet: Sheet, seen: View) -> list[BaseGeometry]:

@@ -11,7 +11,7 @@ from .strokes import XY, Circle, Hatch, Line, Words
 # name: colour number, line type, weight in 1/100 mm, what it is for
 LAYERS: dict[str, tuple[int, str, int, str]] = {
     "CUT": (7, "CONTINUOUS", 35, "finished outline and cut-outs: cut after rolling"),
-    "ROUGH CUT": (30, "BENCH LONG", 25, "cut the sheet here first: rolling draws it in"),
+    "ROUGH CUT": (32, "BENCH LONG", 25, "cut the sheet here first: rolling draws it in"),
     "FOLD": (6, "BENCH CENTRE", 25, "fold lines with angle and side"),
     "BEAD AXIS": (1, "BENCH CENTRE", 35, "the line to roll along"),
     "BEAD FLANK": (8, "BENCH SHORT", 13, "how wide the bead will be"),
@@ -19,9 +19,9 @@ LAYERS: dict[str, tuple[int, str, int, str]] = {
     "FEED": (1, "CONTINUOUS", 25, "arrow: feed this way; F: this side goes to the roller's frame"),
     "OTHER FACE": (8, "BENCH SHORT", 13, "beads that are rolled with the other face up"),
     "HOLE PILOT": (5, "CONTINUOUS", 35, "holes to cut before flaring, with centre crosses"),
-    "HOLE FLANGE": (150, "BENCH SHORT", 13, "how wide the flare will be"),
+    "HOLE FLANGE": (152, "BENCH SHORT", 13, "how wide the flare will be"),
     "RIVET": (94, "CONTINUOUS", 25, "rivet and bolt centres: drill after rolling and trimming"),
-    "KEEP OUT": (33, "BENCH SHORT", 18, "no bead or hole in here"),
+    "KEEP OUT": (34, "BENCH SHORT", 18, "no bead or hole in here"),
     "DATUM": (134, "BENCH CENTRE", 25, "the two lines to scribe first; all X and Y start here"),
     "NUMBER": (7, "CONTINUOUS", 25, "numbers of beads, in the order to roll them, and of holes"),
     "DIMENSION": (7, "CONTINUOUS", 13, "running dimensions, overall sizes, tables of X and Y"),

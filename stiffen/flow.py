@@ -138,8 +138,9 @@ class Flow:
         self.page.text((LEFT, self.y), section.title, LEAST, bold=True)
         self.page.line([(LEFT, self.y - 1.2), (LEFT + self.room, self.y - 1.2)], THIN)
         self.y -= 0.35 * LINE
-        for part in section.parts:
+        for number, part in enumerate(section.parts):
             if isinstance(part, Table):
+                self.y -= 0.4 * LINE if number else 0.0
                 self.table(part)
             else:
                 self.words(part)

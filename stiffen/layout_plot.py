@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from shapely.geometry import LineString, Polygon
+from shapely.geometry import LineString, Point, Polygon
 
 from .layout import Bead, Hole, Layout
 from .marking import counted, datum, in_rolling_order
 from .panel import Panel
-from .plots import INK, LETTERS, PALE, WIDE, canvas, circle, proportion, save
+from .plots import ACROSS, INK, LETTERS, PALE, WIDE, canvas, circle, proportion, save
+from .scribe import around
+from .strokes import Label, place, wide
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,6 +23,7 @@ if TYPE_CHECKING:
 SIDES = {"up": ("#b5532a", "-"), "down": ("#2a6f97", "--")}  # colour and line of what stands proud on a face
 HALO = 3.5  # points of white round letters, so that lines behind do not cross them
 DRAWN = 0.82 * WIDE * 25.4  # mm of paper that the sheet's width takes
+CAPITAL = 3.0  # mm of paper that a capital is high
 LETTER = 0.21 * LETTERS  # mm of paper that a letter takes, about
 ROW = 70  # letters in a line of the list
 
@@ -33,15 +37,17 @@ def layout_picture(panel: Panel, layout: Layout, path: str | Path) -> None:
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
     scale = DRAWN / (x1 - x0) * min(1.0, proportion(panel) * (x1 - x0) / (y1 - y0))
     listed = _listed(panel, layout, scale)
-    figure = canvas(0.86 * WIDE * proportion(panel) + 1.7 + 0.2 * len(listed))
+    beads = f"{counted(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll"
+    head = [
+        *textwrap.wrap(
+            f"{panel.name}: {x1 - x0:.1f} x {y1 - y0:.1f} mm, {panel.material.name}, {layout.gauge:g} mm thick", ACROSS
+        ),
+        f"{beads}; {counted(layout.holes, 'flared hole')}; seen on the up face",
+    ]
+    figure = canvas(0.86 * WIDE * proportion(panel) + 1.3 + 0.2 * len(head) + 0.2 * len(listed))
     axis = figure.subplots()
     draw_layout(axis, panel, layout, scale)
-    beads = f"{counted(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll"
-    figure.suptitle(
-        f"{panel.name}: {x1 - x0:.1f} x {y1 - y0:.1f} mm, {panel.material.name}, {layout.gauge:g} mm thick\n"
-        f"{beads}; {counted(layout.holes, 'flared hole')}; seen on the up face",
-        fontsize=LETTERS,
-    )
+    figure.suptitle("\n".join(head), fontsize=LETTERS)
     if listed:
         figure.supxlabel("\n".join(listed), fontsize=LETTERS, family="monospace", x=0.06, ha="left")
     save(figure, path)
@@ -53,11 +59,12 @@ def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float) -> None:
     _draw_sheet(axis, panel, (x0, y0))
     for number, bead in enumerate(layout.beads, 1):
         _draw_bead(axis, number, bead, np.asarray(bead.path, dtype=float) - (x0, y0), scale)
-    for number, hole in enumerate(layout.holes, 1):
-        _draw_hole(axis, number, hole, (hole.at[0] - x0, hole.at[1] - y0))
+    for hole in layout.holes:
+        _draw_hole(axis, hole, (hole.at[0] - x0, hole.at[1] - y0))
+    _name_holes(axis, layout, (x0, y0), scale)
     axis.set_aspect("equal")
     axis.set_xlabel("X from the datum corner, mm", fontsize=LETTERS)
-    axis.set_ylabel("Y from the datum corner, mm", fontsize=LETTERS)
+    axis.set_ylabel("Y, mm", fontsize=LETTERS)
     axis.tick_params(labelsize=LETTERS)
     axis.grid(color=PALE, linewidth=0.4)
     axis.set_axisbelow(True)
@@ -153,12 +160,24 @@ def _draw_bead(axis: Axes, number: int, bead: Bead, path: np.ndarray, scale: flo
         )
 
 
-def _draw_hole(axis: Axes, number: int, hole: Hole, at: tuple[float, float]) -> None:
+def _draw_hole(axis: Axes, hole: Hole, at: tuple[float, float]) -> None:
     colour, style = SIDES[hole.side]
     axis.plot(*circle(at, hole.die.flange).T, style, color=colour, linewidth=0.9)
     axis.fill(*circle(at, hole.die.pilot).T, facecolor="white", edgecolor=colour, linewidth=1.1)
+
+
+def _name_holes(axis: Axes, layout: Layout, datum_corner: tuple[float, float], scale: float) -> None:
+    """H1, H2, ... in the middle of each hole that has room for it, else round it."""
+    height, (x0, y0) = CAPITAL / scale, datum_corner
+    labels = []
+    for number, hole in enumerate(layout.holes, 1):
+        (x, y), name = (hole.at[0] - x0, hole.at[1] - y0), f"H{number}"
+        inside = [(x, y, 0.0)] if wide(name, height) < hole.die.pilot else []
+        beside = around((x, y), hole.die.flange / 2, name, height)
+        labels.append(Label("", name, Point(x, y), (*inside, *beside)))
     look = {"fontsize": LETTERS, "color": INK, "path_effects": _halo(), "zorder": 5}
-    axis.text(*at, f"H{number}", ha="center", va="center_baseline", **look)
+    for words in (words for lines in place(labels, [], height).values() for words in lines):
+        axis.text(*words.at, words.text, ha="center", va="baseline", **look)
 
 
 def _halo() -> list:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +10,7 @@ import numpy as np
 
 from .files import written
 from .panel import Panel
-from .plots import INK, SCALE
+from .plots import INK, LETTERS, SCALE
 from .verdict import Verdict
 
 FRAMES = 16  # of one swing
@@ -38,12 +39,13 @@ def mode_motion(panel: Panel, verdict: Verdict, path: str | Path) -> None:
     reach = np.vstack(
         [_seen(np.column_stack([plan, verdict.maps.z + way * high * np.abs(shape)]))[:, :2] for way in (-1, 1)]
     )
+    title = f"{textwrap.shorten(panel.name, 40, placeholder='..')}: first mode, {hertz:.1f} Hz"
     images = []
     for step in range(FRAMES):
         nodes = np.column_stack([plan, verdict.maps.z + high * np.sin(2 * np.pi * step / FRAMES) * shape])
         figure = Figure(figsize=(6.0, 4.4), facecolor="white", dpi=DPI)
-        figure.text(0.5, 0.94, f"{panel.name}: first mode, {hertz:.1f} Hz", ha="center", fontsize=12, color=INK)
-        figure.text(0.5, 0.03, "slowed down, and far larger than life", ha="center", fontsize=10, color=INK)
+        for level, words in ((0.95, title), (0.05, "slowed down, and far larger than life")):
+            figure.text(0.5, level, words, ha="center", va="center", fontsize=LETTERS, color=INK, parse_math=False)
         axis = figure.add_axes((0.02, 0.08, 0.96, 0.84))
         _draw(axis, nodes, verdict.maps.triangles)
         axis.set(xlim=(reach[:, 0].min(), reach[:, 0].max()), ylim=(reach[:, 1].min(), reach[:, 1].max()))

@@ -16,14 +16,13 @@ import numpy as np
 from shapely.geometry import LineString, Polygon
 
 from . import bench
-from .card import DEMAND_HEAD, card_text, demand_rows, kg, saving, warning_lines
+from .card import DEMAND_HEAD, card, demand_rows, kg, saving, warning_lines
 from .files import written
 from .layout import Bead, Hole, Layout
 from .marking import counted, datum, face_up, faces, in_rolling_order, view
 from .panel import Panel
 from .rolling import pass_depths
 from .rules import audit
-from .titles import CAUTIONS
 from .verdict import Rival, Verdict
 
 EDGE = 0.04  # of the longer side, left free round the drawing
@@ -79,8 +78,7 @@ def page(
         holes=[_hole_row(panel, number, hole) for number, hole in enumerate(verdict.layout.holes, 1)],
         warnings=warning_lines(panel, verdict),
         pictures=[(caption, base64.b64encode(Path(file).read_bytes()).decode()) for caption, file in pictures],
-        card=card_text(panel, verdict, rival, gauges),
-        cautions=CAUTIONS,
+        card=card(panel, verdict, rival, gauges),
     )
 
 

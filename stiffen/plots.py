@@ -38,6 +38,10 @@ STEPS = 12
 LETTERS = 11.8  # points: capitals of 3 mm
 HEADS = 13.0
 ROOM = 37  # letters that stand under one of two maps
+ACROSS = 66  # letters in a line over a whole picture
+FLAT_WIDE = 0.4  # height over width of a sheet under which maps stand one under the other
+HEAD, UNDER = 1.4, 0.75  # inches for the words over and under a map
+LOWEST = 3.0  # inches of a row, for the words beside its scale
 COMMON = 0.995  # share of the sheet that a scale of stresses covers: a peak at a rivet would drown the rest
 
 Titled = Sequence[tuple[str, Verdict]]
@@ -156,7 +160,7 @@ def _stress(panel: Panel, verdicts: Sequence[Verdict], case: str) -> _Row:
     for verdict, field in zip(verdicts, fields, strict=True):
         words = f"at the cross {field.max():.2f} of yield ({field.max() * strength:.0f} MPa)"
         if field.max() >= 1:
-            words += "\nwhite outlines: over yield, stays bent"
+            words += "\nwhite outline: over yield, stays bent"
         demand = _demand(verdict, "stress", case)
         under.append(f"{words}\n{_against_limit(demand)}" if demand else words)
     return _Row(f"von Mises stress over yield,\ncase {case}", fields, under, _by_triangle, top, beyond=True)
@@ -208,7 +212,14 @@ def canvas(high: float, wide: float = WIDE) -> Figure:
 
 
 def save(figure: Figure, path: str | Path) -> None:
-    """Write as PNG, whole or not at all.  Raises InputError where the place cannot be written."""
+    """Write as PNG, whole or not at all; dollars in names are dollars.
+
+    Raises InputError where the place cannot be written.
+    """
+    from matplotlib.text import Text
+
+    for words in figure.findobj(Text):
+        words.set_parse_math(False)
     with written(path) as fresh:
         figure.savefig(fresh, dpi=DPI, format="png")
 
@@ -216,15 +227,20 @@ def save(figure: Figure, path: str | Path) -> None:
 def proportion(panel: Panel) -> float:
     """Height over width of the sheet, within what a picture can show."""
     x0, y0, x1, y1 = panel.region.bounds
-    return min(2.0, max(0.3, (y1 - y0) / (x1 - x0)))
+    return min(2.0, max(0.1, (y1 - y0) / (x1 - x0)))
 
 
 def _rows_picture(panel: Panel, titled: Titled, rows: Sequence[_Row], path: str | Path) -> None:
-    count = len(titled)
-    each = proportion(panel) * 0.84 * WIDE / count if count > 1 else proportion(panel) * 0.8 * WIDE
-    figure = canvas(1.4 + max(1, len(rows)) * (each + 0.75))
-    axes = figure.subplots(max(1, len(rows)), count, squeeze=False, sharex=True, sharey=True)
-    letters = ROOM if count > 1 else 2 * ROOM
+    """Maps side by side; of a sheet that is far wider than high, one under the other."""
+    count, sheet = len(titled), proportion(panel)
+    stacked = count > 1 and sheet < FLAT_WIDE
+    alone = stacked or count == 1
+    each = sheet * 0.8 * WIDE + UNDER if alone else sheet * 0.84 * WIDE / count + UNDER
+    lines = max(1, len(rows))
+    figure = canvas(HEAD + lines * (count * (each + HEAD - UNDER) if stacked else max(each, LOWEST)))
+    grid = (lines * count, 1) if stacked else (lines, count)
+    axes = figure.subplots(*grid, squeeze=False, sharex=True, sharey=True).reshape(lines, count)
+    letters = 2 * ROOM if alone else ROOM
     for line, row in zip(axes, rows, strict=False):
         for axis, (_, verdict), field, words in zip(line, titled, row.fields, row.under, strict=True):
             shades = row.draw(axis, panel, verdict, field, row.top)
@@ -237,11 +253,12 @@ def _rows_picture(panel: Panel, titled: Titled, rows: Sequence[_Row], path: str 
     for line in axes:
         for axis, (_, verdict) in zip(line, titled, strict=True):
             draw_over(axis, panel, verdict.layout)
-    for axis, (title, verdict) in zip(axes[0], titled, strict=True):
-        modes = verdict.maps.modes
-        first = f"\nfirst mode {modes[0][0]:.1f} Hz" if modes else ""
-        axis.set_title(f"{title}\n{verdict.layout.gauge:g} mm, {verdict.mass_kg:.3f} kg{first}", fontsize=LETTERS)
-    figure.suptitle(f"{panel.name} ({panel.material.name})", fontsize=HEADS)
+    for line in axes if stacked else axes[:1]:
+        for axis, (title, verdict) in zip(line, titled, strict=True):
+            modes = verdict.maps.modes
+            first = f"\nfirst mode {modes[0][0]:.1f} Hz" if modes else ""
+            axis.set_title(f"{title}\n{verdict.layout.gauge:g} mm, {verdict.mass_kg:.3f} kg{first}", fontsize=LETTERS)
+    figure.suptitle("\n".join(textwrap.wrap(f"{panel.name} ({panel.material.name})", ACROSS)), fontsize=HEADS)
     save(figure, path)
 
 

@@ -120,7 +120,7 @@ def curvature_before(after: float, material: Material, t: float) -> float:
 def _by_formula(tools: Tools, die: BeadDie, material: Material, t: float, depths: tuple[float, ...]) -> Settings:
     allowance = spring_back(die, material, t)
     scale = (1 + (allowance or 0.0) / die.depth) / tools.roller.screw_lead
-    note = f"computed: a guess to start the trial strip from; {strains(die)}"
+    note = "computed: a guess to start the trial strip from"
     if allowance is None:
         note += "; nose radius not given, so no spring-back allowed for"
     return Settings(die, tuple(Pass(h, h * scale) for h in depths), False, allowance or 0.0, note)
@@ -131,22 +131,13 @@ def _by_trial(trial: Trial, die: BeadDie, depths: tuple[float, ...]) -> Settings
     curve = PchipInterpolator(depth, turns)
     deepest = depth[-1] + 1e-9
     passes = tuple(Pass(h, float(curve(np.clip(h, depth[0], depth[-1]))) if h <= deepest else None) for h in depths)
-    note = f"from a trial strip; {strains(die)}"
+    note = "from a trial strip"
     if die.depth > deepest:
         note = (
             f"the trial strip reached {depth[-1]:g} mm of {die.depth:g} mm: "
             "the screw is not set by guess beyond it; roll the strip deeper and enter the readings"
         )
     return Settings(die, passes, True, 0.0, note)
-
-
-def strains(die: BeadDie) -> str:
-    """Both ends of what the sheet may do: its edges cannot move in, or they can."""
-    stretch, thin = section.stretch_strain(die), section.thinning(die)
-    return (
-        f"run-in and run-out {die.run_out_length:.0f} mm; edges held: the bead stretches {stretch:.0%} and thins "
-        f"{thin:.0%}; edges free: it draws in {section.pull_in(die):.1f} mm"
-    )
 
 
 def _readings(trial: Trial) -> tuple[np.ndarray, np.ndarray]:

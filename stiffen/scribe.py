@@ -14,8 +14,9 @@ from . import bench
 from .layout import Bead, Hole
 from .marking import ENDS, View, rough_outline
 from .panel import KeepOut, Panel
-from .strokes import XY, Circle, Hatch, Label, Line, Marking, high, wide
+from .strokes import CLEAR, XY, Circle, Hatch, Label, Line, Marking, Spot, high, wide
 
+SAME = 1e-6  # mm, between points on one line: rounded corners end a breath beside it
 STATION = 25.0  # mm between the places along a line where words may stand
 
 
@@ -29,9 +30,9 @@ def marking(seen: View, height: float) -> Marking:
         *_datum_lines(seen, height),
     ]
     labels = [
+        *_frame_labels(seen, height),
         *_bead_labels(seen, height),
         *_hole_labels(seen, height),
-        *_frame_labels(seen, height),
         *_outline_labels(seen, height),
         *_datum_labels(seen, height),
     ]
@@ -173,7 +174,7 @@ def _datum_lines(seen: View, height: float) -> Iterator[Line]:
 # -------------------------------------------------------------------------------------------------------------- labels
 
 
-def _beside(line: LineString, off: float, hands: Sequence[int] = (1, -1)) -> Iterator[tuple[float, float, float]]:
+def _beside(line: LineString, off: float, hands: Sequence[int] = (1, -1)) -> Iterator[Spot]:
     """Places `off` mm to the sides of a line (+1: left) along it, turned with it, from its start on."""
     count = max(2, math.ceil(line.length / STATION))
     for s in (np.arange(count) + 0.5) * line.length / count:
@@ -183,7 +184,7 @@ def _beside(line: LineString, off: float, hands: Sequence[int] = (1, -1)) -> Ite
             yield float(x), float(y), math.degrees(math.atan2(along[1], along[0]))
 
 
-def _from_middle(places: Iterable[tuple]) -> tuple:
+def _from_middle(places: Iterable[Spot]) -> tuple[Spot, ...]:
     """The same places, those in the middle first."""
     places = list(places)
     order = sorted(range(len(places)), key=lambda i: abs(2 * i + 1 - len(places)))
@@ -200,27 +201,43 @@ def _bead_labels(seen: View, height: float) -> Iterator[Label]:
                 at, along = _heading(line, 0.0)
                 x, y = at - along * (wide(words, height) / 2 + 6.0)
                 places.append((float(x), float(y), math.degrees(math.atan2(along[1], along[0]))))
-        off = bead.die.width / 2 + 0.6 * height + 1.5
+        off, inside = _off(bead, height), bead.die.width / 4
         layer = "NUMBER" if seen.own(bead) else "OTHER FACE"
-        yield Label(layer, words, axis, (*places, *_beside(axis, off), *_beside(axis, off + 1.5 * height)))
+        places += [*_beside(axis, off), *_beside(axis, off + 1.5 * height), *_beside(axis, inside)]
+        yield Label(layer, words, axis, tuple(places), f"{number}", (*_beside(axis, off), *_beside(axis, inside)))
+
+
+def _off(bead: Bead, height: float) -> float:
+    """From the axis to the middle of words beside a bead, the tails of their letters clear of its flank."""
+    return bead.die.width / 2 + 0.85 * height + 1.5
 
 
 def _frame_labels(seen: View, height: float) -> Iterator[Label]:
     """An F on the side of the bead that goes to the frame."""
     for bead, side in zip(seen.layout.beads, seen.frames, strict=True):
         if side and seen.own(bead):
-            off = bead.die.width / 2 + 0.6 * height + 1.5
-            axis = LineString(bead.path)
-            yield Label("FEED", "F", axis, tuple(_beside(axis, off, (1 if side == "left" else -1,))))
+            axis, hand = LineString(bead.path), (1 if side == "left" else -1,)
+            places = (*_beside(axis, _off(bead, height), hand), *_beside(axis, bead.die.width / 4, hand))
+            yield Label("FEED", "F", axis, places)
 
 
 def _hole_labels(seen: View, height: float) -> Iterator[Label]:
     for number, hole in enumerate(seen.layout.holes, 1):
-        words = f"H{number} cut {hole.die.pilot:g} {hole.side}"
-        yield Label("NUMBER", words, Point(hole.at), _around(hole.at, hole.die.flange / 2, words, height))
+        radius, name = hole.die.flange / 2, f"H{number}"
+        words = f"{name} cut {hole.die.pilot:g} {hole.side}"
+        nooks = (*around(hole.at, radius, name, height), *_quarters(hole, name, height))
+        yield Label("NUMBER", words, Point(hole.at), around(hole.at, radius, words, height), name, nooks)
 
 
-def _around(at: XY, radius: float, words: str, height: float) -> tuple[tuple[float, float, float], ...]:
+def _quarters(hole: Hole, words: str, height: float) -> Iterator[Spot]:
+    """Places inside the pilot hole, between the arms of its cross and past their ends."""
+    (x, y), past = hole.at, 0.375 * hole.die.pilot
+    yield from ((x, y - past, 0.0), (x, y + past, 0.0))
+    right, up = wide(words, height) / 2 + 0.25 * height + CLEAR, 0.75 * height + CLEAR
+    yield from ((x + i * right, y + j * up, 0.0) for i, j in ((1, -1), (-1, -1), (1, 1), (-1, 1)))
+
+
+def around(at: XY, radius: float, words: str, height: float) -> tuple[Spot, ...]:
     """Places below, above and at the sides of a circle, then a little further away."""
     x, y = at
     places = []
@@ -236,28 +253,36 @@ def _outline_labels(seen: View, height: float) -> Iterator[Label]:
     panel, layout = seen.panel, seen.layout
     for keep_out in panel.keep_outs:
         words = _keep_out_words(keep_out)
-        yield Label("KEEP OUT", words, Polygon(keep_out.polygon), _keep_out_places(keep_out, words, height))
-    for fold in panel.folds:
-        toward = "toward you" if (fold.angle > 0) == (seen.face == "up") else "away from you"
-        words = f"fold {'up' if fold.angle > 0 else 'down'} {abs(fold.angle):g} deg, {toward}"
-        words += f", inside R {fold.radius:g}" if fold.radius else ""
+        ground = Polygon(keep_out.polygon)
+        yield Label("KEEP OUT", words, ground, _block_places(ground, words, height))
+    for number, fold in enumerate(panel.folds, 1):
+        what = f"fold {number}: {'up' if fold.angle > 0 else 'down'} {abs(fold.angle):g} deg"
+        how = "toward you" if (fold.angle > 0) == (seen.face == "up") else "away from you"
+        how += f", inside R {fold.radius:g}" if fold.radius else ""
         line = LineString(fold.line)
-        yield Label("FOLD", words, line, _from_middle(_beside(line, 1.2 * height)))
-    for cutout in panel.cutouts:
+        places, nooks = (_from_middle(_beside(line, away * height)) for away in (1.2, 1.9))
+        yield Label("FOLD", f"{what}, {how}", line, places, f"{what}\n{how}", nooks)
+    for number, cutout in enumerate(panel.cutouts, 1):
+        name, ring = f"C{number}", Polygon(cutout.ring)
         if cutout.circle:
             x, y, diameter = cutout.circle
-            words = f"cut {diameter:g}"
-            yield Label("CUT", words, Point(x, y), _around((x, y), diameter / 2, words, height))
+            words = f"{name} cut {diameter:g}"
+            places, nooks = (around((x, y), diameter / 2, told, height) for told in (words, name))
+        else:
+            words = f"{name} cut-out"
+            places, nooks = (_block_places(ring, told, height) for told in (words, name))
+        yield Label("CUT", words, ring, places, name, nooks)
     outline = Polygon(panel.outline).exterior
     trim = "trim after rolling" if layout.beads else "cut here"
     inside = 1 if outline.is_ccw else -1
-    yield Label("CUT", trim, outline, _from_middle(_beside(outline, 1.1 * height, (inside,))))
+    places = _from_middle(_beside(outline, 1.1 * height, (inside,)))
+    yield Label("CUT", trim, outline, places, trim.split()[0], places, spare=True)
     if layout.beads:
         rough = rough_outline(panel, layout).exterior
         yield Label("ROUGH CUT", "rough cut: cut here first", rough, _above(rough, 1.2 * height))
 
 
-def _above(ring: LineString, off: float) -> tuple[tuple[float, float, float], ...]:
+def _above(ring: LineString, off: float) -> tuple[Spot, ...]:
     """Places over the longest level side at the top of a ring, or over its highest point."""
     points = np.asarray(ring.coords)[:, :2]
     top = points[:, 1].max()
@@ -266,23 +291,24 @@ def _above(ring: LineString, off: float) -> tuple[tuple[float, float, float], ..
     return tuple((float(a[0] + share * (b[0] - a[0])), float(top + off), 0.0) for share in (0.5, 0.3, 0.7, 0.15, 0.85))
 
 
-def _keep_out_places(keep_out: KeepOut, words: str, height: float) -> tuple[tuple[float, float, float], ...]:
-    """The window inside, then around the outside."""
-    ground, half, tall = Polygon(keep_out.polygon), wide(words, height) / 2, high(words, height) / 2
-    gap = tall + height
+def _block_places(ground: Polygon, words: str, height: float) -> tuple[Spot, ...]:
+    """Places inside an area that has room for the words, then round it, further and further out."""
+    half, tall = wide(words, height) / 2, high(words, height) / 2
     x0, y0, x1, y1 = ground.bounds
     centre, middle, level = ground.representative_point(), (x0 + x1) / 2, (y0 + y1) / 2
     room = box(centre.x - half, centre.y - tall, centre.x + half, centre.y + tall).buffer(0.3 * height)
-    inside = [(centre.x, centre.y, 0.0)] if ground.contains(room) else []
-    return (
-        *inside,
-        *((x, y1 + gap, 0.0) for x in (middle, x0 + half, x1 - half)),
-        *((x, y0 - gap, 0.0) for x in (middle, x0 + half, x1 - half)),
-        *((x1 + half + height, y, 0.0) for y in (level, y0 + tall, y1 - tall)),
-        *((x0 - half - height, y, 0.0) for y in (level, y0 + tall, y1 - tall)),
-        *((x1 + gap, y, 90.0) for y in (level, y0 + half, y1 - half)),
-        *((x0 - gap, y, 90.0) for y in (level, y0 + half, y1 - half)),
-    )
+    places = [(centre.x, centre.y, 0.0)] if ground.contains(room) else []
+    for away in (height, 2.5 * height, 4 * height):
+        gap, aside = tall + away, half + away
+        places += [
+            *((x, y1 + gap, 0.0) for x in (middle, x0 + half, x1 - half)),
+            *((x, y0 - gap, 0.0) for x in (middle, x0 + half, x1 - half)),
+            *((x1 + aside, y, 0.0) for y in (level, y0 + tall, y1 - tall)),
+            *((x0 - aside, y, 0.0) for y in (level, y0 + tall, y1 - tall)),
+            *((x1 + gap, y, 90.0) for y in (level, y0 + half, y1 - half)),
+            *((x0 - gap, y, 90.0) for y in (level, y0 + half, y1 - half)),
+        ]
+    return tuple(places)
 
 
 def _datum_labels(seen: View, height: float) -> Iterator[Label]:
@@ -296,7 +322,7 @@ def _datum_labels(seen: View, height: float) -> Iterator[Label]:
         line = LineString(edge)
         off = 1.2 * height
         places = [*_from_middle(_beside(line, off)), *_from_middle(_beside(line, 3 * off))]
-        yield Label("DATUM", "datum edge", line, tuple(places))
+        yield Label("DATUM", "datum edge", line, tuple(places), spare=True)
 
 
 def _datum_edge(seen: View) -> tuple[XY, XY] | None:
@@ -304,8 +330,9 @@ def _datum_edge(seen: View) -> tuple[XY, XY] | None:
     x, y = seen.origin
     ring = [*seen.panel.outline, seen.panel.outline[0]]
     sides = [
-        ((a, b), math.dist(a, b), a[1] == b[1])
-        for a, b in zip(ring, ring[1:], strict=False)
-        if (a[1] == b[1] == y) or (a[0] == b[0] == x)
+        ((a, b), math.dist(a, b), level)
+        for a, b in pairwise(ring)
+        for level, on in ((True, (a[1], b[1], y)), (False, (a[0], b[0], x)))
+        if max(on) - min(on) < SAME
     ]
     return max(sides, key=lambda side: (side[2], side[1]))[0] if sides else None

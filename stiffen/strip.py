@@ -129,8 +129,9 @@ def write_trial(panel: Panel, die: BeadDie, t: float, path: str | Path, paper: s
         flow.close()
         for number, tile in enumerate(tiles, 1):
             page = book.page(spread.width, spread.height)
+            sheet = f"{t:g} mm {panel.material.name}, die {die.name}"
             count = f"strip, sheet {number} of {len(tiles)}, 1:1, mm"
-            furnish(page, spread.foot, (title, count), tile.name if len(tiles) > 1 else "")
+            furnish(page, spread.foot, (panel.name, sheet, count), tile.name if len(tiles) > 1 else "")
             draw_tile(page, spread, tile, drawn, words[tile])
 
 

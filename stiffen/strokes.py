@@ -12,6 +12,7 @@ from functools import cached_property
 
 import numpy as np
 import shapely
+from scipy.optimize import isotonic_regression
 from shapely import affinity
 from shapely.geometry import LineString, MultiLineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
@@ -21,6 +22,7 @@ CLEAR = 0.6  # mm to keep between a line and words
 LEADING = 1.5  # from line to line, heights of a capital
 
 XY = tuple[float, float]
+Spot = tuple[float, float, float]  # x, y, degrees
 
 
 @dataclass(frozen=True)
@@ -76,12 +78,25 @@ class Hatch:
 
 @dataclass(frozen=True, eq=False)
 class Label:
-    """Words in one or more lines, what they name, where their middle may stand: x, y, degrees; better places first."""
+    """Words in one or more lines, what they name, where their middle may stand: x, y, degrees; better places first.
+
+    short, nooks: fewer words or shorter lines, and where they may stand, for where the full ones find no free room.
+    spare: left out where nothing is free, since it is told elsewhere too.
+    """
 
     layer: str
     text: str
     anchor: BaseGeometry
-    places: tuple[tuple[float, float, float], ...]
+    places: tuple[Spot, ...]
+    short: str = ""
+    nooks: tuple[Spot, ...] = ()
+    spare: bool = False
+
+    @property
+    def choices(self) -> Iterator[tuple[str, Spot]]:
+        """Words and places in the order in which they are tried."""
+        yield from ((self.text, spot) for spot in self.places)
+        yield from ((self.short, spot) for spot in self.nooks)
 
 
 @dataclass(frozen=True)
@@ -138,37 +153,71 @@ def place(
 ) -> dict[Label, list[Words]]:
     """Each label at that of its places which covers least of what is taken, by lines or by labels before it.
 
-    window: only places inside it count, and a label with none there is left out.  free: so is one with no place that
-    covers nothing.
+    window: only places inside it count, and a label with none there is left out.  free: so is every label with no
+    place that covers nothing, not only the spare ones.
     """
     tree, placed = shapely.STRtree(list(taken)), {}
     grounds: list[BaseGeometry] = []
     for label in labels:
-        best = None
-        for x, y, turn in label.places:
-            turn = 90.0 - (90.0 - turn) % 180.0  # never upside down
-            half, tall = wide(label.text, height) / 2, high(label.text, height) / 2
-            ground = affinity.rotate(box(x - half, y - tall, x + half, y + tall), turn)
-            if window is not None and not window.contains(ground):
-                continue
-            room = ground.buffer(0.25 * height)
-            others = [*tree.geometries[tree.query(room)], *grounds]
-            covered = sum(room.intersection(other).area for other in others if room.intersects(other))
-            if best is None or covered < best[0]:
-                best = (covered, ground, (x, y), turn)
-            if covered == 0:
-                break
-        if best is not None and not (free and best[0] > 0):
-            grounds.append(best[1])
-            placed[label] = list(_set_down(label, height, *best[2:]))
+        best = least_covering(label, tree, grounds, height, window)
+        if best is not None and not (best.covered > 0 and (free or label.spare)):
+            grounds.append(best.ground)
+            placed[label] = best.words
     return placed
 
 
-def _set_down(label: Label, height: float, middle: XY, turn: float) -> Iterator[Words]:
-    """The lines of a label about its middle."""
+@dataclass(frozen=True)
+class Placed:
+    """A label in place: its lines of words, the ground of all of them, and how much of what is taken it covers, mm2."""
+
+    words: list[Words]
+    ground: Polygon
+    covered: float
+
+
+def least_covering(
+    label: Label, tree: shapely.STRtree, grounds: Sequence[BaseGeometry], height: float, window: Polygon | None = None
+) -> Placed | None:
+    """The label at its first place that covers nothing in the tree and of the grounds, else where it covers least.
+
+    None where it has no place inside the window.
+    """
+    best: tuple[float, Polygon, str, Spot] | None = None
+    for text, (x, y, turn) in label.choices:
+        turn = 90.0 - (90.0 - turn) % 180.0  # never upside down
+        half, tall = wide(text, height) / 2, high(text, height) / 2
+        ground = affinity.rotate(box(x - half, y - tall, x + half, y + tall), turn)
+        if window is not None and not window.contains(ground):
+            continue
+        room = ground.buffer(0.25 * height)
+        others = [*tree.geometries[tree.query(room)], *grounds]
+        covered = sum(room.intersection(other).area for other in others if room.intersects(other))
+        if best is None or covered < best[0]:
+            best = (covered, ground, text, (x, y, turn))
+        if covered == 0:
+            break
+    if best is None:
+        return None
+    covered, ground, text, spot = best
+    return Placed(list(_set_down(label.layer, text, height, spot)), ground, covered)
+
+
+def _set_down(layer: str, text: str, height: float, spot: Spot) -> Iterator[Words]:
+    """The lines of words about their middle."""
+    x, y, turn = spot
     up = np.array([-math.sin(math.radians(turn)), math.cos(math.radians(turn))])
-    level = high(label.text, height) / 2 - height
-    for line in label.text.split("\n"):
-        x, y = np.asarray(middle) + level * up
-        yield Words(label.layer, line, (float(x), float(y)), turn, height)
+    level = high(text, height) / 2 - height
+    for line in text.split("\n"):
+        at = np.array([x, y]) + level * up
+        yield Words(layer, line, (float(at[0]), float(at[1])), turn, height)
         level -= LEADING * height
+
+
+def spread(values: Sequence[float], pitch: float, low: float, high: float) -> np.ndarray:
+    """Places for rising values, nearest to them by least squares, at least `pitch` apart, between low and high.
+
+    Where there is not room enough they go on beyond `high`.
+    """
+    steps = pitch * np.arange(len(values))
+    free = isotonic_regression(np.asarray(values, dtype=float) - steps).x if len(values) else steps
+    return np.clip(free, low, max(low, high - steps.max(initial=0.0))) + steps

@@ -15,7 +15,7 @@ from .dxf import LAYERS
 from .layout import Layout
 from .marking import View, view
 from .panel import Panel
-from .paper import LEAST, SIZES, Book, Page, fitted, length, wrapped
+from .paper import LEAST, SIZES, Book, Page, length, wrapped
 from .scribe import marking
 from .strokes import XY, Hatch, Marking
 from .tiles import (
@@ -57,14 +57,14 @@ def write_template(panel: Panel, layout: Layout, path: str | Path, paper: str = 
     cover = spread.paper != "roll" or len(tiles) > 1
     pages = len(tiles) + cover
     words = lettering(spread, tiles, drawn, LETTERS)
-    title = f"{face} face, {layout.gauge:g} mm: {panel.name}"
+    what = panel.name, f"{face} face, {layout.gauge:g} mm sheet"
     with Book(path, f"{panel.name}: template, {face} face") as book:
         if cover:
             _cover(book, seen, drawn, spread, tiles, pages)
         for number, tile in enumerate(tiles, 1 + cover):
             page = book.page(spread.width, spread.height)
             name = tile.name if cover else ""
-            furnish(page, spread.foot, (title, f"page {number} of {pages}, 1:1, mm"), name)
+            furnish(page, spread.foot, (*what, f"page {number} of {pages}, 1:1, mm"), name)
             draw_tile(page, spread, tile, drawn, words[tile])
             if not cover:
                 _foot(page, seen, drawn, spread)
@@ -74,15 +74,18 @@ def _cover(book: Book, seen: View, drawn: Marking, spread: Tiling, tiles: tuple[
     """The first page: the map, how to join the sheets, what the lines mean."""
     width, height = SIZES.get(spread.paper, SIZES["a4"])
     page = book.page(width, height)
-    furnish(page, FOOT, (f"{seen.face} face: {seen.panel.name}", f"page 1 of {pages}: map of the sheets"))
+    furnish(page, FOOT, (seen.panel.name, f"{seen.face} face", f"page 1 of {pages}: map of the sheets"))
     left, right = EDGE + SIDE, width - EDGE
     rows, room = key_rows(drawn), right - left
     steps = [wrapped(step, room - 6.0) for step in _steps(seen, len(tiles) > 1)]
     cautions = [line for caution in CAUTIONS for line in wrapped(caution, room)]
     y = height - EDGE - 6.0
     title = f"{seen.panel.name}: paper template"
-    large = min(6.0, max(3.5, 6.0 * room / length(title, 6.0, bold=True)))
-    page.text((left, y), fitted(title, room, large, bold=True), large, bold=True)
+    large = min(6.0, max(4.5, 6.0 * room / length(title, 6.0, bold=True)))
+    for line in wrapped(title, room, large, bold=True):
+        page.text((left, y), line, large, bold=True)
+        y -= 1.5 * large
+    y += 1.5 * large
     y = _lines(
         page,
         (left, y - LINE),

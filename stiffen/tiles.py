@@ -13,10 +13,11 @@ from functools import cached_property
 from itertools import pairwise
 
 import shapely
-from shapely.geometry import Polygon, box
+from shapely.geometry import Point, Polygon, box
+from shapely.geometry.base import BaseGeometry
 
 from .paper import BOLD, LEAST, PLAIN, SIZES, THIN, Box, Page, Style, fitted, length
-from .strokes import XY, Circle, Hatch, Label, Line, Marking, Words, place
+from .strokes import XY, Circle, Hatch, Label, Line, Marking, Placed, Words, least_covering, place, wide
 
 EDGE = 8.0  # what a printer may leave blank at the edges of the paper
 SIDE = 9.0  # strip at the left for the upright check bar
@@ -157,39 +158,39 @@ def used(spread: Tiling, drawn: Marking) -> tuple[Tile, ...]:
 def lettering(spread: Tiling, tiles: Sequence[Tile], drawn: Marking, height: float) -> dict[Tile, list[Words]]:
     """The words of each sheet: whole, beside what they name, on nothing else; those with no such place on any sheet
     at the best there is."""
-    found = {tile: _placed(spread, tile, drawn, drawn.labels, height, free=True) for tile in tiles}
-    lost = [label for label in drawn.labels if not any(label in one for one in found.values())]
-    for label in lost:
+    takens = {tile: _taken(spread, tile, drawn) for tile in tiles}
+    found = {}
+    for tile in tiles:
+        near = [label for label in drawn.labels if label.anchor.intersects(spread.ground(tile))]
+        found[tile] = place(near, takens[tile], height, spread.ground(tile), free=True)
+    for label in drawn.labels:
+        if label.spare or any(label in one for one in found.values()):
+            continue
+        best: tuple[Tile, Placed] | None = None
         for tile in tiles:
-            if one := _placed(spread, tile, drawn, [label], height, free=False, beside=found[tile]):
-                found[tile] |= one
-                break
+            if label.anchor.intersects(spread.ground(tile)):
+                grounds = [words.ground for lines in found[tile].values() for words in lines]
+                one = least_covering(label, shapely.STRtree(takens[tile]), grounds, height, spread.ground(tile))
+                if one and (best is None or one.covered < best[1].covered):
+                    best = tile, one
+        if best:
+            found[best[0]][label] = best[1].words
     return {tile: [words for lines in one.values() for words in lines] for tile, one in found.items()}
 
 
-def _placed(
-    spread: Tiling,
-    tile: Tile,
-    drawn: Marking,
-    labels: Iterable[Label],
-    height: float,
-    free: bool,
-    beside: dict[Label, list[Words]] | None = None,
-) -> dict[Label, list[Words]]:
-    """Labels of a sheet in place, clear of the crosses and of those `beside` them."""
+def _taken(spread: Tiling, tile: Tile, drawn: Marking) -> list[BaseGeometry]:
+    """What words on a sheet should not cover: its lines, its crosses and their names."""
     ground = spread.ground(tile)
     taken = [shape for shape in drawn.taken if shape.intersects(ground)]
-    for item, words in _joins(spread, tile):
+    for item, words in _joins(spread, tile, drawn):
         taken += [item.shape.buffer(1.0), *([words.ground] if words else [])]
-    taken += [words.ground for lines in (beside or {}).values() for words in lines]
-    near = [label for label in labels if label.anchor.intersects(ground)]
-    return place(near, taken, height, ground, free)
+    return taken
 
 
 def draw_tile(page: Page, spread: Tiling, tile: Tile, drawn: Marking, placed: Sequence[Words]) -> None:
     """What one sheet shows of a drawing, its words and its crosses."""
     ground, (dx, dy) = spread.ground(tile), spread.shift(tile)
-    joins = list(_joins(spread, tile))
+    joins = list(_joins(spread, tile, drawn))
     for item in drawn.items:
         if isinstance(item, Hatch):
             for stroke in item.strokes(HATCH, item.windows(placed)):
@@ -211,10 +212,12 @@ def _draw(page: Page, item: Line | Circle, style: Style, shift: XY, window: Box)
         page.line([(x + dx, y + dy) for x, y in item.points], style, item.closed, window)
 
 
-def _joins(spread: Tiling, tile: Tile) -> Iterator[tuple[Line | Circle, Words | None]]:
-    """Crosses at the corners, each with its name; none where there is one sheet only."""
+def _joins(spread: Tiling, tile: Tile, drawn: Marking) -> Iterator[tuple[Line | Circle, Words | None]]:
+    """Crosses at the corners, each with its name where that covers least; none where there is one sheet only."""
     if spread.size == (1, 1):
         return
+    ground = spread.ground(tile)
+    tree = shapely.STRtree([shape for shape in drawn.taken if shape.intersects(ground)])
     for right in (0, 1):
         for up in (0, 1):
             column, row = tile.column + right, tile.row + up
@@ -222,14 +225,20 @@ def _joins(spread: Tiling, tile: Tile) -> Iterator[tuple[Line | Circle, Words | 
             yield Line("", ((x - 6.0, y), (x + 6.0, y))), None
             yield Line("", ((x, y - 6.0), (x, y + 6.0))), None
             name = f"{column_name(column).lower()}{row}"
-            yield Circle("", (x, y), 4.0), Words("", name, (x + 3.8, y + 2.8), 0.0, LEAST)
+            aside = wide(name, LEAST) / 2 + 1.2
+            quarters = ((1, 1), (1, -1), (-1, 1), (-1, -1))
+            away = ((0.0, 0.0), (0.0, 4.0), (6.0, 0.0), (6.0, 4.0), (12.0, 0.0), (0.0, 8.0))
+            spots = tuple((x + i * (aside + p), y + j * (4.3 + q), 0.0) for p, q in away for i, j in quarters)
+            label = Label("", name, Point(x, y), spots)
+            named = least_covering(label, tree, [], LEAST, ground)
+            yield Circle("", (x, y), 4.0), named.words[0] if named else None
 
 
 # ------------------------------------------------------------------------------------------------------- bars and words
 
 
 def furnish(page: Page, foot: float, lines: Sequence[str], name: str = "") -> None:
-    """What stands on every page: a check bar each way, up to two lines of words, the name of the sheet."""
+    """What stands on every page: a check bar each way, up to three lines of words, the name of the sheet."""
     x, y = EDGE + SIDE, EDGE + 3.0
     _bar(page, (x, y), (1.0, 0.0))
     page.text((x + BAR / 2, y + 2.5), "100 mm", LEAST, align="center")
@@ -237,7 +246,7 @@ def furnish(page: Page, foot: float, lines: Sequence[str], name: str = "") -> No
     _bar(page, (x, y), (0.0, 1.0))
     page.text((x - 2.0, y + BAR / 2), "100 mm", LEAST, turn=90.0, align="center")
     left, right = EDGE + SIDE + BAR + 4.0, page.width - EDGE
-    for level, words in zip((9.0, 3.0), lines, strict=False):
+    for level, words in zip((12.4, 7.7, 3.0), lines, strict=False):
         page.text((left, EDGE + level), fitted(words, right - left - (16.0 if name else 0.0)), LEAST)
     if name:
         page.text((right, EDGE + 4.0), name, 7.0, bold=True, align="right")
@@ -279,8 +288,8 @@ def draw_map(page: Page, room: Box, spread: Tiling, tiles: Iterable[Tile], drawn
     for tile in tiles:
         x, y = small(spread.node(tile.column, tile.row))
         x, y = x + 1.5, y + 1.5
-        wide = length(tile.name, NAME, bold=True)
-        page.fill(box(x - 0.7, y - 0.7, x + wide + 0.7, y + NAME + 0.7).exterior.coords[:-1])
+        right = x + length(tile.name, NAME, bold=True)
+        page.fill(box(x - 0.7, y - 0.7, right + 0.7, y + NAME + 0.7).exterior.coords[:-1])
         page.text((x, y), tile.name, NAME, bold=True)
 
 

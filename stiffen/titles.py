@@ -12,6 +12,7 @@ from shapely.geometry import Polygon
 from .bench import trim_allowance
 from .dxf import Sheet
 from .marking import View, counted, faces, marks, rough_outline
+from .rules import audit
 from .strokes import XY, wide
 from .verdict import Verdict
 
@@ -112,6 +113,8 @@ def _title(sheet: Sheet, at: XY, seen: View, verdict: Verdict | None) -> XY:
         lines.append((1.0, f"beads stand on both faces: the other drawing shows the {_other(seen)} face"))
     if verdict:
         lines.append((1.0, "all demands met" if verdict.met else "NOT ALL DEMANDS ARE MET: see the card"))
+    if audit(panel, layout):
+        lines.append((1.0, "A RULE OF THE SHOP IS NOT KEPT: see the card"))
     lines.append((1.0, "scale 1:1, millimetres; measure this bar: 100 mm"))
     x, top = at
     h = sheet.height
@@ -145,7 +148,9 @@ def _other(seen: View) -> str:
 
 
 def _table(sheet: Sheet, at: XY, title: str, head: tuple[str, ...], rows: list[tuple[str, ...]]) -> XY:
-    """A ruled table with a title; hands back where the next block starts."""
+    """A ruled table with a title, columns with nothing in them left out; hands back where the next block starts."""
+    filled = [i for i in range(len(head)) if any(row[i] for row in (head, *rows))]
+    head, rows = tuple(head[i] for i in filled), [tuple(row[i] for i in filled) for row in rows]
     x, top = at
     h = sheet.height
     sheet.text((x, top - h), title, "DIMENSION")

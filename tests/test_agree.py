@@ -2,11 +2,14 @@
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import ezdxf
+import numpy as np
 import pytest
 from pages import Tree
+from pdf import circles, read, segments
 from pypdf import PdfReader
 
 from stiffen.card import card_text, demand_rows
@@ -14,11 +17,12 @@ from stiffen.card_sheet import write_card
 from stiffen.drawing import write_marking
 from stiffen.judging import check
 from stiffen.layout import Bead, Hole, Layout
-from stiffen.marking import in_rolling_order
-from stiffen.page import write_page
+from stiffen.marking import in_rolling_order, view
+from stiffen.page import page, write_page
 from stiffen.reading import layout_document, read_layout, read_panel, write_json
 from stiffen.report import report, verdict_of
 from stiffen.rules import audit
+from stiffen.template import write_template
 
 HATCH = Path(__file__).parent.parent / "examples" / "battery_hatch.toml"
 
@@ -46,6 +50,7 @@ def written(tmp_path_factory):
     (folder / "card.txt").write_text(card_text(panel, judged))
     write_card(panel, judged, folder / "card.pdf")
     write_page(panel, judged, folder / "report.html")
+    write_template(panel, layout, folder / "template.pdf", "roll")
     return panel, in_rolling_order(panel, layout), judged, folder
 
 
@@ -60,6 +65,28 @@ def page_tree(folder):
     return Tree((folder / "report.html").read_text(encoding="utf-8"))
 
 
+def drawn_words(folder):
+    """Words of the drawing in the order in which they were written: tables row by row."""
+    return [text.dxf.text for text in ezdxf.readfile(folder / "marking.dxf").modelspace().query("TEXT")]
+
+
+def follows(wanted, words):
+    """True where the wanted words stand in the list one after the other."""
+    return any(words[i : i + len(wanted)] == wanted for i in range(len(words)))
+
+
+def running_sizes(folder):
+    """(0 along X or 1 along Y, figure) of every running dimension, as it can be read on the drawing."""
+    space = ezdxf.readfile(folder / "marking.dxf").modelspace()
+    found = set()
+    for one in space.query("DIMENSION"):
+        if one.dimtype == 6:
+            (shown,) = one.get_geometry_block().query("TEXT")
+            assert shown.dxf.text == one.dxf.text
+            found.add((0 if one.dxf.dimtype & 64 else 1, shown.dxf.text.split()[-1]))
+    return found
+
+
 def test_bead_ends(written):
     panel, layout, _, folder = written
     wanted = [(number, bead.die.name, *bead.path) for number, bead in enumerate(layout.beads, 1)]
@@ -68,8 +95,15 @@ def test_bead_ends(written):
     space = ezdxf.readfile(folder / "marking.dxf").modelspace()
     axes = [line.get_points("xy") for line in space.query('LWPOLYLINE[layer=="BEAD AXIS"]')]
     assert sorted([tuple(p) for p in axis] for axis in axes) == sorted(list(bead.path) for bead in layout.beads)
+    told, sizes = drawn_words(folder), running_sizes(folder)
+    hover = [title for title in page_tree(folder).titles if title.startswith("bead")]
     drawn = {row[0]: row for row in page_tree(folder).rows("beads")}
     for number, die, (x0, y0), (x1, y1) in wanted:
+        frame = view(panel, layout).frames[number - 1]
+        start = [f"{number}", die, "up", frame, f"{x0:.1f}", f"{y0:.1f}", "start", f"{x1:.1f}", f"{y1:.1f}", "stop"]
+        assert follows(start, told)
+        assert {(0, f"{x0:.1f}"), (0, f"{x1:.1f}"), (1, f"{y0:.1f}"), (1, f"{y1:.1f}")} <= sizes
+        assert f"start {x0:.1f}, {y0:.1f}; end {x1:.1f}, {y1:.1f}" in hover[number - 1]
         assert drawn[f"{number}"][1:5] == [die, "up", f"{x0:.1f}, {y0:.1f}", f"{x1:.1f}, {y1:.1f}"]
         row = f" {number} {die} up {x0:.1f} {y0:.1f} {x1:.1f} {y1:.1f} "
         assert {form for form, words in card_words(folder).items() if row in words} == {"text", "PDF"}
@@ -82,12 +116,31 @@ def test_hole_centres(written):
     circles = space.query('CIRCLE[layer=="HOLE PILOT"]')
     found = sorted((*(round(v, 6) for v in c.dxf.center.vec2), round(2 * c.dxf.radius, 6)) for c in circles)
     assert found == sorted((*hole.at, hole.die.pilot) for hole in layout.holes)
+    told, sizes = drawn_words(folder), running_sizes(folder)
+    hover = [title for title in page_tree(folder).titles if title.startswith("hole")]
     drawn = {row[0]: row for row in page_tree(folder).rows("holes")}
     for number, hole in enumerate(layout.holes, 1):
         (x, y), die = hole.at, hole.die
+        assert follows([f"H{number}", die.name, "up", f"{x:.1f}", f"{y:.1f}", f"{die.pilot:g}"], told)
+        assert {(0, f"{x:.1f}"), (1, f"{y:.1f}")} <= sizes
+        assert f"centre {x:.1f}, {y:.1f}\ncut {die.pilot:g}" in hover[number - 1]
         assert drawn[f"H{number}"][3:5] == [f"{x:.1f}, {y:.1f}", f"{die.pilot:g}"]
         row = f" H{number} {x:.1f} {y:.1f} {die.pilot:g} {die.name} up "
         assert {form for form, words in card_words(folder).items() if row in words} == {"text", "PDF"}
+
+
+def test_the_paper_shows_beads_and_holes_where_the_layout_has_them(written):
+    _, layout, _, folder = written
+    ((_, _, strokes, words),) = read(folder / "template.pdf")
+    (known,) = [hole for hole in layout.holes if hole.die.name == "F32"]
+    (ring,) = [one for one in circles(strokes) if one.diameter == pytest.approx(known.die.pilot, abs=0.005)]
+    shift = np.array(known.at) - ring.centre
+    for hole in layout.holes:
+        rings = [one for one in circles(strokes) if one.diameter == pytest.approx(hole.die.pilot, abs=0.005)]
+        assert min(np.abs(one.centre + shift - hole.at).max() for one in rings) < 0.01
+    for number, bead in enumerate(layout.beads, 1):
+        assert np.abs(segments(strokes) + shift - np.array(bead.path)).max(axis=(1, 2)).min() < 0.01
+        assert f"{number} {bead.die.name} up" in {word.text for word in words}
 
 
 def test_mass(written):
@@ -112,6 +165,24 @@ def test_values_and_margins(written):
         assert f"{one.value:.3g}" in row[2]
         assert row[3] == f"{100 * one.margin:+.0f} %"
         assert {form for form, words in card_words(folder).items() if " ".join(row) in words} == {"text", "PDF"}
+
+
+def test_met_or_not_is_told_alike(written, tmp_path):
+    panel, layout, judged, folder = written
+    (bead, *rest) = layout.beads
+    near = replace(layout, beads=(bead, *rest, replace(bead, path=tuple((x, y + 20.0) for x, y in bead.path))))
+    for met, shape, status, state, drawn in (
+        (True, layout, "met", "all demands met", "all demands met"),
+        (False, layout, "not met", "NOT MET: ", "NOT ALL DEMANDS ARE MET: see the card"),
+        (True, near, "not met", "a rule of the shop is not kept", "A RULE OF THE SHOP IS NOT KEPT: see the card"),
+    ):
+        one = replace(judged, layout=shape, demands=tuple(replace(each, met=met) for each in judged.demands))
+        write_marking(panel, shape, tmp_path / "marking.dxf", one)
+        assert report(panel, one)["status"] == status
+        assert Tree(page(panel, one)).ids["state"].strip().startswith(state)
+        assert drawn in drawn_words(tmp_path)
+        assert ("NOT MET: " in card_text(panel, one)) == (not met)
+        assert ("rule not kept" in card_text(panel, one)) == (shape is near)
 
 
 def test_a_result_that_was_tampered_with_is_none_of_this_layout(written):

@@ -17,6 +17,7 @@ from stiffen.marking import in_rolling_order
 from stiffen.panel import Trim
 from stiffen.paper import length
 from stiffen.rolling import pass_depths, settings
+from stiffen.tools import BeadDie
 from stiffen.verdict import NONLINEAR, UNDECIDED, FastenerLoad, Rival
 
 RIVAL = Rival(1.5, PANEL.mass(Layout(1.5)))
@@ -94,13 +95,20 @@ def test_missed_demands_are_said_first():
 
 def test_turns_come_from_the_trial_strip_or_are_said_to_be_computed():
     lines = section(card_text(PANEL, GOOD), "TRIAL STRIP FIRST")
-    strip, formula = ([line for line in lines if line.startswith(f"  {name}  ")] for name in ("B16", "B20"))
+    strip, formula = ([line for line in lines if line.startswith(f"  {name}  ")][:1] for name in ("B16", "B20"))
     assert "trial strip" in strip[0]
     assert "formula" in formula[0]
     found = settings(PANEL.tools, B20, PANEL.material, 1.0)
     assert formula[0].split()[2:] == " ".join(f"{one.turns:.2f} ({one.depth:.1f} mm)" for one in found.passes).split()
     assert strip[0].endswith("(4.0 mm)")  # the full depth at the last pass
     assert "stiffen trial PANEL.toml --die B16 or --die B20 --gauge 1 " in " ".join(" ".join(lines).split())
+
+
+def test_what_a_die_asks_of_the_sheet_is_told_at_both_ends():
+    """Arc 12 x 4: S - w = 3.29 mm (recomputed); 3.29/12 is 27 %, and 1 - 12/15.29 is 22 %."""
+    layout = Layout(1.0, (Bead(BeadDie("deep", "round", 12, 4), ((60.0, 110.0), (500.0, 110.0))),))
+    lines = section(card_text(PANEL, verdict(layout)), "TRIAL STRIP FIRST")
+    assert "deep 10 27% 22% 3.3" in [" ".join(line.split()[:5]) for line in lines]
 
 
 def bead_rows(layout=LAYOUT):

@@ -8,15 +8,17 @@ import ezdxf
 import numpy as np
 import pytest
 from ezdxf import bbox, units
+from ezdxf.colors import aci2rgb
 from shapely.geometry import LineString, Polygon
 from trike import B16, F50, FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
-from stiffen.drawing import running, spread, write_marking
+from stiffen.drawing import running, write_marking
 from stiffen.dxf import LAYERS
 from stiffen.errors import InputError
 from stiffen.files import written
 from stiffen.layout import Bead, Hole, Layout
 from stiffen.marking import datum, in_rolling_order, rough_outline, view
+from stiffen.strokes import spread
 
 
 def drawn(path, layout=LAYOUT, panel=PANEL, judged=None, face="up"):
@@ -56,6 +58,12 @@ def test_every_layer_is_used_by_a_full_panel(tmp_path):
     assert {entity.dxf.layer for entity in document.modelspace()} == set(LAYERS)
 
 
+def test_colours_print_dark_enough_on_a_grey_printer():
+    for name, (colour, *_) in LAYERS.items():
+        red, green, blue = aci2rgb(colour) if colour != 7 else (0, 0, 0)  # 7 is black on white
+        assert 0.299 * red + 0.587 * green + 0.114 * blue <= 130, name  # luma as in ITU-R BT.601; 255 is white
+
+
 def test_readme_explains_every_layer():
     readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
     explained = {name for row in readme.splitlines() if row.startswith("| ") for name in row.split("|")[1].split(",")}
@@ -87,7 +95,7 @@ def test_the_back_is_mirrored_and_measured_from_the_same_corner(tmp_path):
     assert points(axis) == pytest.approx(np.array([(560 - x, y) for x, y in LAYOUT.beads[2].path]), abs=0.01)
     told = words(document)
     assert {"THIS FACE UP IN THE ROLLER: DOWN FACE", "3 B20 down", "1 other face", "2 other face"} <= set(told)
-    assert "fold up 90 deg, away from you, inside R 2" in told
+    assert "fold 1: up 90 deg, away from you, inside R 2" in told
     row = told.index("60.2")  # X of the start, as on the other drawing
     assert told[row + 1] == "290.0"
 

@@ -12,7 +12,7 @@ from matplotlib.image import imread
 from PIL import Image
 from trike import FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
-from stiffen import layout_plot, plots
+from stiffen import curve_plot, layout_plot, plots
 from stiffen.errors import InputError
 from stiffen.layout import Layout
 
@@ -21,7 +21,7 @@ from stiffen.layout import Layout
 def figure(monkeypatch):
     """Keeps the figure instead of writing it."""
     kept = []
-    for module in (plots, layout_plot):
+    for module in (plots, layout_plot, curve_plot):
         monkeypatch.setattr(module, "save", lambda figure, path: kept.append(figure))
     return kept
 
@@ -172,7 +172,7 @@ def test_layout_picture_names_every_bead_hole_and_size(figure):
     assert {"1: B16, 380 mm", "2: B16, 440 mm", "H1", "H2", "60, 210", "440, 210", "60, 110", "500, 110"} <= set(told)
     assert {
         "X from the datum corner, mm",
-        "Y from the datum corner, mm",
+        "Y, mm",
         "stands proud up",
         "stands proud down",
     } <= set(told)
@@ -190,6 +190,13 @@ def test_what_has_no_room_in_the_layout_picture_stands_in_the_list(figure):
     told = texts(figure[1])
     assert "1" in told
     assert "1 B16 100.0, 200.0 to 150.0, 200.0" in told
+
+
+def test_dollars_in_a_name_are_no_formula(tmp_path):
+    dear = replace(PANEL, name=r"lid of 5 $ or \frac{1 $")
+    layout_plot.layout_picture(dear, LAYOUT, tmp_path / "layout.png")
+    plots.before_after(dear, FLAT, GOOD, tmp_path / "maps.png", "flat", "$found_$")
+    assert {path.name for path in tmp_path.iterdir()} == {"layout.png", "maps.png"}
 
 
 def test_a_long_list_stands_in_columns(figure):
@@ -243,6 +250,37 @@ def test_words_do_not_overlap_and_are_three_mm_high(figure):
         assert overlapping(one) == ([], [])
         sizes = [text.get_fontsize() for text in one.findobj(matplotlib.text.Text) if text.get_text()]
         assert min(sizes) * 0.729 * 25.4 / 72 >= 3.0  # capitals of the face used are 0.729 em high
+
+
+@pytest.mark.parametrize(("long", "high"), [(1800.0, 120.0), (80.0, 60.0), (120.0, 900.0)])
+def test_words_keep_apart_on_sheets_of_every_shape(figure, long, high):
+    stretch = np.array([long / 560, high / 380])
+    corners = ((0.0, 0.0), (long, 0.0), (long, high), (0.0, high))
+    bare = dict.fromkeys(("cutouts", "supports", "keep_outs", "folds"), ())
+    panel = replace(PANEL, outline=corners, name="a sill strip with a name of many letters, left and right", **bare)
+    holes = tuple(replace(LAYOUT.holes[0], at=(long * (0.2 + 0.15 * n), 0.5 * high)) for n in range(4))
+    layout = Layout(1.0, (), holes)
+    flat, found = (
+        replace(one, layout=layout, maps=replace(one.maps, plan=one.maps.plan * stretch, softness=softness))
+        for one in (FLAT, GOOD)
+        for softness in [one.maps.softness * [*stretch, 1.0]]
+    )
+    layout_plot.layout_picture(panel, layout, "")
+    plots.before_after(panel, flat, found, "", "flat sheet", "found")
+    for one in figure:
+        assert overlapping(one) == ([], [])
+
+
+def test_crossings_near_each_other_are_told_apart(figure):
+    loads = np.array([0.0, 0.01, 0.02, 0.03, 1.0])
+    curves = [
+        ("flat", loads, np.array([0.0, 1.0, 1.9, 3.1, 8.0])),
+        ("found", loads, np.array([0.0, 0.9, 2.0, 3.0, 9.0])),
+    ]
+    curve_plot.curve_picture(PANEL, curves, "")
+    told = [words for words in texts(figure[0]) if words.startswith("cross at")]
+    assert len(told) == 3
+    assert overlapping(figure[0]) == ([], [])
 
 
 @pytest.mark.parametrize("layout", [LAYOUT, FRAME, Layout(1.0)], ids=["beads and holes", "frame", "flat"])

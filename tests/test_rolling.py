@@ -165,12 +165,3 @@ def test_nearest_then_latest_trial():
 def test_trial_that_does_not_rise_is_refused(turns, depth):
     with pytest.raises(InputError, match="trial of B16 in 1 mm 5754-H111: the readings do not rise"):
         rolling.settings(with_trials(Trial("B16", "5754-H111", 1.0, turns, depth)), B16, SOFT, 1.0)
-
-
-def test_strains_tell_both_ends():
-    """Arc 12 x 4: S - w = 3.29 mm (recomputed); 3.29/12 is 27 %, and 1 - 12/15.29 is 22 %."""
-    told = rolling.strains(BeadDie("deep", "round", 12, 4))
-    assert "stretches 27% and thins 22%" in told
-    assert "draws in 3.3 mm" in told
-    assert "run-in and run-out 10 mm" in told
-    assert told in rolling.settings(TOOLS, BeadDie("deep", "round", 12, 4), SOFT, 1.0).note

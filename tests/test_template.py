@@ -138,7 +138,7 @@ def test_every_number_stands_on_some_sheet(tmp_path):
     pages = written(tmp_path / "t.pdf")
     told = {word.text for *_, words in pages for word in words}
     assert {"1 B16 up", "2 B16 up", "3 other face", "H1 cut 36.7 up", "H2 cut 36.7 down", "datum 0, 0", "F"} <= told
-    assert {"trim after rolling", "rough cut: cut here first", "datum edge", "cut 32"} <= told
+    assert {"trim after rolling", "rough cut: cut here first", "datum edge", "C1 cut 32"} <= told
     back = {word.text for *_, words in written(tmp_path / "b.pdf", face="down") for word in words}
     assert {"3 B20 down", "1 other face", "2 other face"} <= back
     assert any(text.startswith("MIRRORED, for the DOWN face") for text in back)
