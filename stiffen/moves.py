@@ -6,7 +6,6 @@ A choice is a rising tuple of candidate numbers.  Everything is repeatable: the 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -199,19 +198,19 @@ def _swapped(chooser: Chooser, now: Choice, rng: np.random.Generator) -> Choice 
     return None
 
 
-def best_choice(
-    chooser: Chooser, seed: int, starts: int, tell: Callable[[Choice], None] = lambda choice: None
-) -> Choice:
-    """The best of several greedy starts, each improved by local moves; at least one is always finished greedily."""
+def best_choice(chooser: Chooser, seed: int, starts: int, own: tuple[tuple[int, ...], ...] = ()) -> Choice:
+    """The best of several greedy starts and of choices somebody has made, `own`, each improved by local moves.
+
+    At least one start is always finished greedily; the result is never worse than one of `own`.
+    """
     rng = np.random.default_rng(seed)
-    best = None
+    best = min((improved(chooser, chooser.weigh(one), rng) for one in own), key=lambda one: one.key, default=None)
     for k in range(starts):
         one = greedy(chooser, chooser.fixed, rng, 0.35 if k > 1 else 0.0, 0.0 if k == 1 else None)
         if one.worst <= FAR or not chooser.goal:
             one = improved(chooser, one, rng)
         if best is None or one.key < best.key:
             best = one
-            tell(best)
         if chooser.out_of_time() or (chooser.goal and best.worst > FAR and k > 0):
             break
     return kicked(chooser, best, rng) if best.worst <= FAR or not chooser.goal else best
