@@ -21,6 +21,7 @@ import scipy.sparse as sp
 
 from . import bench, rules, symmetry
 from .candidates import bead_candidates, conflicts, hole_candidates
+from .courses import course_candidates
 from .families import hand_layouts
 from .judging import FAR, Progress, check, quick_badness, quiet, rival
 from .layout import Bead, Hole, Layout
@@ -71,7 +72,8 @@ class _Pool:
         """
         fixed_beads, fixed_holes = _fixed(panel.beads), _fixed(panel.holes)
         drawn = tuple(bead for bead in own if _fits(panel, gauge, bead, (*fixed_beads, *fixed_holes)))
-        beads, holes = drawn + bead_candidates(panel, gauge), hole_candidates(panel, gauge)
+        beads = drawn + bead_candidates(panel, gauge) + course_candidates(panel, gauge)
+        holes = hole_candidates(panel, gauge)
         groups = symmetry.sets(panel, gauge, beads, along) if along else [(bead,) for bead in beads]
         beads = tuple(bead for group in groups for bead in group)
         ends = np.cumsum([0, *(len(group) for group in groups)])
