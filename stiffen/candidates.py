@@ -26,6 +26,7 @@ from .tools import BeadDie
 STEP_DEGREES = 15.0  # between angles tried whatever the outline
 LONG_EDGE = 0.4  # of the longest straight edge: an edge from there on gives a direction of its own
 OWN = 2  # so many of the outline's directions get close offsets and several lengths
+OTHERS = 4  # so many more are tried at all: the outline of a disc has one at each of its corners
 LENGTHS = (1.0, 0.8, 0.6)  # shares of the free length
 OBLIQUE = 5  # times wider offsets, and full lengths only, in the other directions
 FRAME_STEP = math.radians(5.0)  # a chord of a frame's corner
@@ -151,7 +152,7 @@ def _of_die(
     if angles is not None:
         own, oblique = tuple(angles), ()
     else:
-        own, others = own_directions(panel)[:OWN], own_directions(panel)[OWN:]
+        own, others = own_directions(panel)[:OWN], own_directions(panel)[OWN : OWN + OTHERS]
         steps = np.arange(0.0, 180.0, STEP_DEGREES).tolist()
         oblique = tuple(dict.fromkeys(angle for angle in (*others, *steps) if angle not in own))
     for angle in own:
@@ -187,7 +188,7 @@ def _straight(
 ) -> Iterator[Bead]:
     """Straight beads at one angle (degrees), the offsets even about the middle of the panel."""
     least, side = rules.least_length(die), proud_side(panel)
-    lines = _parallels(Polygon(panel.outline).bounds, math.radians(angle), spacing)
+    lines = parallels(Polygon(panel.outline).bounds, math.radians(angle), spacing)
     for piece in shapely.get_parts(shapely.intersection(lines, room)):
         if piece.geom_type != "LineString" or piece.length < least:
             continue
@@ -201,7 +202,7 @@ def _straight(
                 yield Bead(die, _points(middle + share * (ends - middle)), side)
 
 
-def _parallels(bounds: tuple[float, ...], angle: float, spacing: float) -> np.ndarray:
+def parallels(bounds: tuple[float, ...], angle: float, spacing: float) -> np.ndarray:
     """Parallel lines over the whole of the bounds, one through their middle."""
     x0, y0, x1, y1 = bounds
     middle, radius = np.array([(x0 + x1) / 2, (y0 + y1) / 2]), math.hypot(x1 - x0, y1 - y0) / 2
@@ -217,12 +218,17 @@ def _frames(panel: Panel, die: BeadDie, room: BaseGeometry) -> Iterator[Bead]:
     x0, y0, x1, y1 = sheet.bounds
     for share in FRAME_INSETS:
         inset = share * min(x1 - x0, y1 - y0)
-        ring = rounded(_inner(sheet, inset, radius), radius)
+        ring = frame_ring(sheet, inset, radius)
         if ring is None or not room.covers(shapely.linestrings(ring)):
             continue
         bead = Bead(die, _points(ring), side)
         if rules.frame_side(panel, bead) is not None:
             yield bead
+
+
+def frame_ring(sheet: Polygon, inset: float, radius: float) -> np.ndarray | None:
+    """The ring (n, 2), closed, `inset` inside the outline, no tighter than `radius`; None where there is none."""
+    return rounded(_inner(sheet, inset, radius), radius)
 
 
 def _inner(sheet: Polygon, inset: float, radius: float) -> np.ndarray:

@@ -6,7 +6,6 @@ A choice is a rising tuple of candidate numbers.  Everything is repeatable: the 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -18,6 +17,9 @@ GOAL = 0.98  # the scout is asked for a little more than the limit
 SHARPNESS = 8.0  # how much the worst demand counts over the others when candidates are ranked
 FAR = 1.3  # a greedy choice that misses by more is not worth local moves
 LOOK = 6  # candidates tried in earnest at each step
+LEVEL = 3  # greedy steps in a row that may leave the worst demand as it is
+KICKS = 12  # times in a row that a choice may be half torn down and built up again for nothing
+FEW = 60  # candidates, among which minutes too are worth such kicks; among more only what misses is
 
 
 @dataclass(frozen=True)
@@ -99,11 +101,17 @@ class Chooser:
                 free &= np.isin(self.dies, used)
         return free
 
-    def ranked(self, chosen: tuple[int, ...], jitter: np.ndarray) -> list[int]:
-        """The most promising candidates to add, by first-order gain in the worst demands for each minute."""
+    @property
+    def thrift(self) -> float:
+        """The power of a candidate's minutes that its gain is divided by: 1, or 0 where the stiffest is asked for."""
+        return 1.0 if self.goal else 0.0
+
+    def ranked(self, chosen: tuple[int, ...], jitter: np.ndarray, thrift: float | None = None) -> list[int]:
+        """The most promising candidates to add, by first-order gain in the worst demands over minutes**thrift."""
+        thrift = self.thrift if thrift is None else thrift
         response = self.respond(chosen)
         weights = {i: b ** (SHARPNESS - 1) for i, b in self.bad(response).items()}
-        gain = self.scout.gains(response, weights) * self.allowed(chosen) * jitter / self.minutes
+        gain = self.scout.gains(response, weights) * self.allowed(chosen) * jitter / self.minutes**thrift
         order = np.argsort(-gain, kind="stable")[: 4 * LOOK]
         picked: list[int] = []
         for i in order:  # near twins of a better one tell nothing new
@@ -116,19 +124,30 @@ class Chooser:
         return time.monotonic() > self.deadline
 
 
-def greedy(chooser: Chooser, start: tuple[int, ...], rng: np.random.Generator, noise: float = 0.0) -> Choice:
-    """Add the candidate that brings the worst demands down most a minute, until all are met or none fits."""
-    now = chooser.weigh(start)
-    while now.worst > chooser.goal and not chooser.out_of_time():
+def greedy(
+    chooser: Chooser, start: tuple[int, ...], rng: np.random.Generator, noise: float = 0.0, thrift: float | None = None
+) -> Choice:
+    """Add the candidate that brings the worst demands down most a minute, until all are met or none fits.
+
+    thrift: default the chooser's; 0 leaves the minutes out, as many cheap beads may leave no room for a good one.
+    Where several places are equally bad no single bead helps: then the most promising one is taken all the same.
+    """
+    thrift = chooser.thrift if thrift is None else thrift
+    now = best = chooser.weigh(start)
+    level = 0
+    while now.worst > chooser.goal and level < LEVEL and not chooser.out_of_time():
         jitter = np.exp(noise * rng.standard_normal(len(chooser.minutes)))
-        tries = [chooser.weigh(tuple(sorted((*now.chosen, i)))) for i in chooser.ranked(now.chosen, jitter)]
-        better = [one for one in tries if one.worst < now.worst * 0.999]
-        if not better:
+        tries = [chooser.weigh(tuple(sorted((*now.chosen, i)))) for i in chooser.ranked(now.chosen, jitter, thrift)]
+        if not tries:
             break
+        better = [one for one in tries if one.worst < now.worst * 0.999]
+        level = 0 if better else level + 1
         now = min(
-            better, key=lambda one: (max(one.worst, chooser.goal) - now.worst) / (one.minutes - now.minutes + 1e-9)
+            better or tries[:1],
+            key=lambda one: (max(one.worst, chooser.goal) - now.worst) / (one.minutes - now.minutes + 1e-9) ** thrift,
         )
-    return now
+        best = min(best, now, key=lambda one: one.key)
+    return best
 
 
 def improved(chooser: Chooser, now: Choice, rng: np.random.Generator) -> Choice:
@@ -148,7 +167,7 @@ def _loose(chooser: Chooser, now: Choice) -> list[int]:
     """Chosen candidates that may go, least useful a minute first."""
     response = chooser.respond(now.chosen)
     weights = {i: b ** (SHARPNESS - 1) for i, b in chooser.bad(response).items()}
-    gain = chooser.scout.gains(response, weights) / chooser.minutes
+    gain = chooser.scout.gains(response, weights) / chooser.minutes**chooser.thrift
     return sorted((i for i in now.chosen if i not in chooser.fixed), key=lambda i: (gain[i], i))
 
 
@@ -179,19 +198,33 @@ def _swapped(chooser: Chooser, now: Choice, rng: np.random.Generator) -> Choice 
     return None
 
 
-def best_choice(
-    chooser: Chooser, seed: int, starts: int, tell: Callable[[Choice], None] = lambda choice: None
-) -> Choice:
-    """The best of several greedy starts, each improved by local moves; at least one is always finished greedily."""
+def best_choice(chooser: Chooser, seed: int, starts: int, own: tuple[tuple[int, ...], ...] = ()) -> Choice:
+    """The best of several greedy starts and of choices somebody has made, `own`, each improved by local moves.
+
+    At least one start is always finished greedily; the result is never worse than one of `own`.
+    """
     rng = np.random.default_rng(seed)
-    best = None
+    best = min((improved(chooser, chooser.weigh(one), rng) for one in own), key=lambda one: one.key, default=None)
     for k in range(starts):
-        one = greedy(chooser, chooser.fixed, rng, 0.0 if k == 0 else 0.35)
+        one = greedy(chooser, chooser.fixed, rng, 0.35 if k > 1 else 0.0, 0.0 if k == 1 else None)
         if one.worst <= FAR or not chooser.goal:
             one = improved(chooser, one, rng)
         if best is None or one.key < best.key:
             best = one
-            tell(best)
-        if chooser.out_of_time() or (chooser.goal and best.worst > FAR):
+        if chooser.out_of_time() or (chooser.goal and best.worst > FAR and k > 0):
             break
+    return kicked(chooser, best, rng) if best.worst <= FAR or not chooser.goal else best
+
+
+def kicked(chooser: Chooser, best: Choice, rng: np.random.Generator) -> Choice:
+    """Tear down about half of the best choice, build up again with noise and improve, until that fails KICKS times.
+
+    Swaps of one or two beads cannot leave a choice that only three at once would better.
+    """
+    fails, few = 0, len(chooser.minutes) <= FEW
+    while fails < KICKS and (few or best.worst > chooser.goal) and not chooser.out_of_time():
+        keep = [i for i in best.chosen if i in chooser.fixed or rng.random() < 0.5]
+        one = improved(chooser, greedy(chooser, tuple(keep), rng, 0.8), rng)
+        fails = 0 if one.key < best.key else fails + 1
+        best = min(best, one, key=lambda one: one.key)
     return best

@@ -19,8 +19,9 @@ from typing import Any
 import numpy as np
 import scipy.sparse as sp
 
-from . import bench, symmetry
+from . import bench, rules, symmetry
 from .candidates import bead_candidates, conflicts, hole_candidates
+from .courses import course_candidates
 from .families import hand_layouts
 from .judging import FAR, Progress, check, quick_badness, quiet, rival
 from .layout import Bead, Hole, Layout
@@ -64,10 +65,15 @@ class _Pool:
     fixed_holes: int
 
     @classmethod
-    def of(cls, panel: Panel, gauge: float, along: str) -> _Pool:
-        """Everything the tools could make, mirrored along the axes `along`; all of it keeps clear of what is fixed."""
+    def of(cls, panel: Panel, gauge: float, along: str, own: tuple[Bead, ...] = ()) -> _Pool:
+        """Everything the tools could make, mirrored along the axes `along`; all of it keeps clear of what is fixed.
+
+        own: beads that somebody has drawn; they join where they could be made.
+        """
         fixed_beads, fixed_holes = _fixed(panel.beads), _fixed(panel.holes)
-        beads, holes = bead_candidates(panel, gauge), hole_candidates(panel, gauge)
+        drawn = tuple(bead for bead in own if _fits(panel, gauge, bead, (*fixed_beads, *fixed_holes)))
+        beads = drawn + bead_candidates(panel, gauge) + course_candidates(panel, gauge)
+        holes = hole_candidates(panel, gauge)
         groups = symmetry.sets(panel, gauge, beads, along) if along else [(bead,) for bead in beads]
         beads = tuple(bead for group in groups for bead in group)
         ends = np.cumsum([0, *(len(group) for group in groups)])
@@ -97,6 +103,13 @@ class _Pool:
         """Numbers of the sets that stay."""
         return tuple(range(self.fixed_beads))
 
+    def choice(self, beads: tuple[Bead, ...]) -> tuple[int, ...] | None:
+        """The sets these beads and the fixed ones are made of; None where there are none or they exclude each other."""
+        wanted = {self.beads.index(bead) for bead in beads if bead in self.beads} | set(range(self.fixed_beads))
+        chosen = tuple(k for k, one in enumerate(self.sets) if wanted.issuperset(one))
+        whole = len(self.numbers(chosen)) == len({*beads, *self.beads[: self.fixed_beads]})
+        return chosen if whole and not self.set_conflicts[np.ix_(chosen, chosen)].any() else None
+
     @cached_property
     def set_conflicts(self) -> np.ndarray:
         """(sets, sets) bool: sets of which one bead is in the way of another's."""
@@ -110,6 +123,13 @@ class _Pool:
 
 def _fixed(items: tuple) -> tuple:
     return tuple(item for item in items if item.fixed)
+
+
+def _fits(panel: Panel, gauge: float, bead: Bead, others: tuple[Bead | Hole, ...]) -> bool:
+    """True where a bead not fixed could be made at this gauge next to the others."""
+    if bead.fixed or any(rules.clash(bead, other, panel.tools, gauge) for other in others):
+        return False
+    return not rules.audit(panel, Layout(gauge, (bead,)))
 
 
 @dataclass(eq=False)
@@ -126,6 +146,8 @@ class _Hunt:
     reasons: dict[float, str] = field(default_factory=dict)
     best_at: dict[float, float] = field(default_factory=dict)
     candidates: int = 0
+    own: tuple[Layout, ...] = ()  # layouts that somebody has drawn, to go on from
+    judged: dict[Layout, Verdict] = field(default_factory=dict)
     start: float = field(default_factory=time.monotonic)
 
     @property
@@ -143,9 +165,12 @@ class _Hunt:
 
     def judge(self, layout: Layout) -> Verdict:
         """The verdict on a layout, by the quick mesh where that misses clearly; kept if it is the best so far."""
+        if layout in self.judged:
+            return self.judged[layout]
         verdict = check(self.panel, layout, grade="quick", error=False)
         if self.grade != "quick" and worst_badness(verdict) <= FAR:
             verdict = check(self.panel, layout, grade=self.grade)
+        self.judged[layout] = verdict
         miss = worst_badness(verdict)
         self.best_at[layout.gauge] = min(miss, self.best_at.get(layout.gauge, math.inf))
         if self.best is None or rank(self.panel, verdict) < rank(self.panel, self.best):
@@ -183,6 +208,8 @@ def search(
 ) -> Found:
     """The lightest layout found that the judge says meets the panel's demands.
 
+    It is never worse than the beads and holes in the panel's own file where these keep the rules, nor than `start`.
+
     start: a layout to go on from; it counts as found, and its fixed beads and holes stay.  on_best is called with the
     verdict of each better layout as soon as it is judged.  Ctrl-C (KeyboardInterrupt) ends the search with the best so
     far, as running out of `seconds` does; `Found.stopped` says so.
@@ -191,6 +218,7 @@ def search(
     if start is not None:
         panel = replace(panel, beads=_joined(panel.beads, start.beads), holes=_joined(panel.holes, start.holes))
     hunt = _Hunt(panel, begun + seconds, seed, grade, progress, on_best)
+    hunt.own = tuple(one for one in (panel.layout(), start) if one is not None and _asked(panel, one))
     stopped = ""
     flat_rival = Rival(None, None)
     try:
@@ -217,6 +245,13 @@ def search(
         stopped=stopped,
         seconds=time.monotonic() - begun,
     )
+
+
+def _asked(panel: Panel, layout: Layout) -> bool:
+    """True where a layout has any bead or hole, and no more beads and dies than the panel asks for."""
+    dies = {bead.die for bead in layout.beads}
+    few = panel.beads_at_most is None or len(layout.beads) <= panel.beads_at_most
+    return few and (panel.dies_at_most is None or len(dies) <= panel.dies_at_most) and bool(layout.beads + layout.holes)
 
 
 def _joined(own: tuple, others: tuple) -> tuple:
@@ -280,16 +315,19 @@ class _Gauge:
     chooser: Chooser
     begun: float
     heavy: bool = False
-    start: tuple[int, ...] = ()
+    starts: tuple[tuple[int, ...], ...] = ()  # choices to begin with: somebody's own, the scout's last
 
     @classmethod
     def opened(cls, hunt: _Hunt, gauge: float, along: str) -> _Gauge:
         """Candidates and scout at a gauge, layouts mirrored along the axes `along`."""
         hunt.tell(f"{gauge:g} mm: drawing candidates{', mirrored' if along else ''}")
         begun = time.monotonic()
-        pool = _Pool.of(hunt.panel, gauge, along)
+        own = tuple(dict.fromkeys(bead for layout in hunt.own for bead in layout.beads))
+        pool = _Pool.of(hunt.panel, gauge, along, own)
         hunt.candidates = max(hunt.candidates, len(pool.beads) + len(pool.holes))
-        return cls(gauge, pool, _chooser(hunt.panel, gauge, pool), begun)
+        choices = [pool.choice(layout.beads) for layout in hunt.own]
+        starts = tuple(choice for choice in choices if choice is not None)
+        return cls(gauge, pool, _chooser(hunt.panel, gauge, pool), begun, starts=starts)
 
     def missed(self, hunt: _Hunt, words: str) -> None:
         """Note why this gauge was not taken."""
@@ -304,20 +342,29 @@ class _Gauge:
         if bare.met and panel.goal == "lightest":
             hunt.reasons[gauge] = "the sheet as it is meets all demands"
             return bare
+        drawn = self.drawn(hunt)
         self.chooser.ignored = {i for i, d in enumerate(bare.demands) if _is_heavy(d)}
         missing = _beyond(self.chooser)
         if missing and panel.goal == "lightest":
             count = len(self.pool.beads)
             hunt.reasons[gauge] = f"on the ribbed plate even all {count} bead candidates at once miss {missing}"
-            return None
+            return drawn
         self.chooser.deadline = time.monotonic() + SCOUTING * max(hunt.left, 0.0)
-        verdict, worst, self.start = _corrected(hunt, gauge, self.pool, self.chooser)
+        verdict, worst, last = _corrected(hunt, gauge, self.pool, self.chooser, self.starts)
+        self.starts = (*self.starts, last)
         self.heavy = worst is not None and (worst in self.chooser.ignored or panel.demands[worst].kind in JUDGES)
+        verdict = min((one for one in (verdict, drawn) if one), key=lambda one: rank(panel, one), default=None)
         if verdict is None:
             self.missed(hunt, f"not found in {time.monotonic() - self.begun:.0f} s")
         else:
             hunt.reasons[gauge] = f"met with {len(verdict.layout.beads)} beads"
         return verdict
+
+    def drawn(self, hunt: _Hunt) -> Verdict | None:
+        """Judge what somebody has drawn, on this gauge, where it keeps the rules; the best that meets."""
+        layouts = [replace(layout, gauge=self.gauge) for layout in hunt.own]
+        verdicts = [hunt.judge(layout) for layout in layouts if not rules.audit(hunt.panel, layout)]
+        return min((one for one in verdicts if one.met), key=lambda one: rank(hunt.panel, one), default=None)
 
     def one_by_one(self, hunt: _Hunt) -> Verdict | None:
         """Judge layouts one by one on the quick mesh, where large deflection decides and the scout cannot rank.
@@ -328,7 +375,7 @@ class _Gauge:
             return None
         end = time.monotonic() + SLICE * hunt.left
         best = [(math.inf, self.pool.fixed)]
-        for chosen in _trials(hunt, self.chooser, self.pool, self.start, best):
+        for chosen in _trials(hunt, self.chooser, self.pool, self.starts, best):
             if time.monotonic() > end:
                 break
             bad = quick_badness(hunt.panel, self.pool.layout(self.gauge, chosen), cap=best[-1][0])
@@ -393,7 +440,7 @@ def _is_heavy(demand: DemandResult) -> bool:
 
 
 def _corrected(
-    hunt: _Hunt, gauge: float, pool: _Pool, chooser: Chooser
+    hunt: _Hunt, gauge: float, pool: _Pool, chooser: Chooser, own: tuple[tuple[int, ...], ...]
 ) -> tuple[Verdict | None, int | None, tuple[int, ...]]:
     """Choose by the scout, ask the judge, correct the scout, until the judge says met.
 
@@ -402,7 +449,7 @@ def _corrected(
     worst, choice = None, None
     for k in range(ROUNDS):
         hunt.tell(f"{gauge:g} mm: choosing among {len(pool.beads)} beads, round {k + 1}")
-        choice = best_choice(chooser, hunt.seed + k, STARTS)
+        choice = best_choice(chooser, hunt.seed + k, STARTS, own)
         if choice.worst > HOPELESS and chooser.goal:
             bad = chooser.bad(chooser.respond(choice.chosen))
             return None, max(bad, key=bad.__getitem__), choice.chosen
@@ -431,7 +478,11 @@ def _learn(chooser: Chooser, choice: Choice, verdict: Verdict) -> bool:
 
 
 def _trials(
-    hunt: _Hunt, chooser: Chooser, pool: _Pool, start: tuple[int, ...], best: list[tuple[float, tuple[int, ...]]]
+    hunt: _Hunt,
+    chooser: Chooser,
+    pool: _Pool,
+    starts: tuple[tuple[int, ...], ...],
+    best: list[tuple[float, tuple[int, ...]]],
 ) -> Iterator[tuple[int, ...]]:
     """Choices worth the judge's time: hand layouts, then the best so far with beads added, dropped, swapped at random.
 
@@ -442,7 +493,7 @@ def _trials(
         tuple(sorted({*pool.fixed, *choice}))
         for choice in hand_layouts(tuple(pool.beads[one[0]] for one in pool.sets), chooser.blocked)
     ]
-    yield start
+    yield from starts
     for chosen in fits:
         if chooser.beads_at_most is not None and len(pool.numbers(chosen)) > chooser.beads_at_most:
             continue
@@ -485,9 +536,8 @@ def _with_holes(hunt: _Hunt, verdict: Verdict, pool: _Pool) -> None:
 
 def _hole_order(panel: Panel, layout: Layout, pool: _Pool) -> list[int]:
     """Hole candidates clear of the layout's beads; by the scout's loss in the worst demands for each gram saved."""
-    numbers = [pool.beads.index(bead) for bead in layout.beads]
-    n = len(pool.beads)
-    clear = ~pool.blocked[numbers][:, n:].any(axis=0)
+    n = len(layout.beads)
+    clear = ~conflicts(panel, layout.gauge, layout.beads, pool.holes).toarray()[:n, n:].any(axis=0)
     clear[: pool.fixed_holes] = False
     room = np.flatnonzero(clear)
     if not len(room):

@@ -4,10 +4,11 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 
 import pytest
-from panels import SHOP, lid
+from panels import SHOP, lid, rows
 
 import stiffen
 from stiffen import searching
+from stiffen.layout import Bead, Layout
 from stiffen.panel import Demand, Support
 from stiffen.rules import audit
 from stiffen.verdict import NONLINEAR
@@ -68,8 +69,6 @@ def test_impossible_demand_is_said_with_the_best_found():
 
 
 def test_fixed_beads_stay():
-    from panels import rows
-
     stays = replace(rows(SHOP.bead_dies[0], (120.0,), 40.0, 260.0)[0], fixed=True)
     result = searching.search(replace(LID, gauges=(1.0,), beads=(stays,)), seconds=10, grade="quick")
     assert stays in result.verdict.layout.beads
@@ -102,6 +101,29 @@ def test_search_goes_on_from_a_layout(found):
     again = searching.search(LID, seconds=6, grade="quick", start=kept)
     assert kept.beads[0] in again.verdict.layout.beads
     assert again.verdict.met and again.verdict.mass_kg <= found[0].verdict.mass_kg * 1.01
+
+
+def test_never_worse_than_the_beads_in_the_panels_own_file():
+    # Large deflection decides, so the scout cannot rank; with hardly any time the drawn beads must still come out.
+    foot = stiffen.Load("foot", "patch", 120.0, at=(150.0, 120.0), size=(40.0, 40.0))
+    drawn = tuple(Bead(SHOP.bead_dies[1], ((x, 40.0), (x, 200.0))) for x in (100.0, 150.0, 200.0))
+    panel = lid(300.0, 240.0, gauges=(0.8,), loads=(foot,), demands=(Demand("deflection", 1.0, "foot"),), beads=drawn)
+    own = stiffen.check(panel, grade="quick").demands[0].value
+    bare = stiffen.check(panel, Layout(0.8), grade="quick").demands[0]
+    assert bare.decided_by == NONLINEAR and own < 0.8 * bare.value
+    result = searching.search(panel, seconds=1, grade="quick")
+    assert audit(panel, result.verdict.layout) == ()
+    assert result.verdict.demands[0].value <= own * (1 + 1e-9)
+
+
+@pytest.mark.parametrize("move", [0.0, 15.0], ids=["too many beads", "too close to each other"])
+def test_drawn_beads_that_may_not_be_are_not_handed_out(move):
+    drawn = rows(SHOP.bead_dies[0], (100.0 + move, 130.0), 40.0, 260.0)
+    panel = replace(LID, beads=drawn, gauges=(0.8,), beads_at_most=None if move else 1)
+    result = searching.search(panel, seconds=1, grade="quick")
+    assert result.verdict.layout.beads != drawn
+    assert audit(panel, result.verdict.layout) == ()
+    assert len(result.verdict.layout.beads) <= 1 or move
 
 
 def test_workers_give_the_same_layouts_as_one_by_one():
