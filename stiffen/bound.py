@@ -79,8 +79,11 @@ class Rise:
         self.rounds += 1
         return max((one.missed(x) for one in new), default=-1.0)
 
-    def look_inside(self) -> None:
-        """Find a point that meets all demands, or the proof that there is none: least t by which cuts are missed."""
+    def look_inside(self, enough: float = CERTAIN) -> None:
+        """Find a point that meets all demands, or the proof that there is none: least t by which cuts are missed.
+
+        enough: the proof is made stronger until t, a fraction of a demand, exceeds this.
+        """
         best, least, tight = None, math.inf, None
         self.cut(self.task.program.upper)  # everything at once: where that fails, nothing can do
         while not self.out_of_time():
@@ -88,6 +91,7 @@ class Rise:
             tight = solved.mu > 0
             if solved.value > CERTAIN:
                 self.proof = certificate(self.cuts, solved)
+            if solved.value > enough:
                 return
             x = solved.x if best is None else best + LOOK * (solved.x - best)
             missed = self.cut(x)

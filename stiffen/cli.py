@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from .comparing import Entry
     from .layout import Layout
     from .panel import Panel
-    from .verdict import Rival, Verdict
+    from .verdict import Found, Rival, Verdict
 
 MET, NOT_MET, BAD_INPUT, FAILED, STOPPED = 0, 1, 2, 3, 130
 GRADES = ("quick", "normal", "fine")
@@ -161,18 +161,18 @@ def _search(args: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         if not best:
             raise
-        _write_sheets(panel, best[0], None, (), folder, args.paper)
-        _write_report(panel, best[0], None, None, (), folder)
+        _write_sheets(panel, best[0], None, folder, args.paper)
+        _write_report(panel, best[0], None, None, folder)
         _hand_out(args, report(panel, best[0]), [f"stopped; {_closing(panel, best[0], None)}; in {folder}"])
         return _status(panel, best[0])
     verdict = _in_order(panel, found.verdict)
     data = report(panel, verdict, found.rival, found)
     write_json(folder / "layout.json", layout_document(panel, verdict.layout, data))
-    _write_sheets(panel, verdict, found.rival, found.gauges, folder, args.paper)
+    _write_sheets(panel, verdict, found.rival, folder, args.paper, found)
     beside = None if _is_flat(verdict) else found.flat
-    _write_report(panel, verdict, found.rival, beside, found.gauges, folder)
+    _write_report(panel, verdict, found.rival, beside, folder, found)
     stopped = f"{found.stopped}; " if found.stopped else ""
-    _hand_out(args, data, [f"{stopped}{_closing(panel, verdict, found.rival)}; in {folder}"])
+    _hand_out(args, data, [f"{stopped}{_closing(panel, verdict, found.rival)}{_only(found)}; in {folder}"])
     return _status(panel, verdict)
 
 
@@ -191,8 +191,8 @@ def _draw(args: argparse.Namespace) -> int:
     data = report(panel, verdict, flat)
     _clear(folder)
     write_json(folder / "layout.json", layout_document(panel, verdict.layout, data))
-    _write_sheets(panel, verdict, flat, (), folder, args.paper)
-    _write_report(panel, verdict, flat, beside, (), folder)
+    _write_sheets(panel, verdict, flat, folder, args.paper)
+    _write_report(panel, verdict, flat, beside, folder)
     _hand_out(args, data, [f"{_closing(panel, verdict, flat)}; in {folder}"])
     return _status(panel, verdict)
 
@@ -320,9 +320,9 @@ def _write_sheets(
     panel: Panel,
     verdict: Verdict,
     rival: Rival | None,
-    gauges: Sequence[tuple[float, str]],
     folder: Path,
     paper: str,
+    found: Found | None = None,
 ) -> None:
     """Marking drawings, templates of both faces, and the card; a back drawing that is not needed any more goes."""
     from .card import card_text
@@ -333,15 +333,16 @@ def _write_sheets(
     from .template import write_template
 
     layout = verdict.layout
+    gauges, bound = (found.gauges, found.bound) if found else ((), None)
     write_marking(panel, layout, folder / "marking.dxf", verdict)
     (folder / "marking_back.dxf").unlink(missing_ok=True)
     if "down" in faces(layout):
         write_marking(panel, layout, folder / "marking_back.dxf", verdict, face="down")
     write_template(panel, layout, folder / "template.pdf", paper)
     write_template(panel, layout, folder / "template_back.pdf", paper, face="down")
-    write_card(panel, verdict, folder / "card.pdf", rival, gauges, paper)
+    write_card(panel, verdict, folder / "card.pdf", rival, gauges, paper, bound)
     with written(folder / "card.txt") as fresh:
-        fresh.write_text(card_text(panel, verdict, rival, gauges), encoding="utf-8")
+        fresh.write_text(card_text(panel, verdict, rival, gauges, bound), encoding="utf-8")
 
 
 def _write_report(
@@ -349,15 +350,17 @@ def _write_report(
     verdict: Verdict,
     rival: Rival | None,
     flat: Verdict | None,
-    gauges: Sequence[tuple[float, str]],
     folder: Path,
+    found: Found | None = None,
 ) -> None:
     """The pictures, and the page that holds them."""
     from .page import write_page
     from .pictures import write_pictures
 
+    gauges, bound = (found.gauges, found.bound) if found else ((), None)
     pictures = write_pictures(panel, verdict, flat, folder)
-    write_page(panel, verdict, folder / "report.html", rival=rival, flat=flat, gauges=gauges, pictures=pictures)
+    path = folder / "report.html"
+    write_page(panel, verdict, path, rival=rival, flat=flat, gauges=gauges, bound=bound, pictures=pictures)
 
 
 def _flat_beside(panel: Panel, verdict: Verdict, grade: str, progress: Progress) -> Verdict | None:
@@ -442,6 +445,15 @@ def _closing(panel: Panel, verdict: Verdict, rival: Rival | None) -> str:
     if missed:
         return f"NOT MET: {', '.join(missed)}; best found {words}"
     return f"met: {words}" if _status(panel, verdict) == MET else f"SHOP RULES BROKEN, see the card; {words}"
+
+
+def _only(found: Found) -> str:
+    """A few words where every lighter sheet of the rack is proven unable."""
+    gauge = found.verdict.layout.gauge
+    lighter = [why for one, why in found.gauges if one < gauge]
+    if not found.verdict.met or not lighter or not all(why.startswith("proven") for why in lighter):
+        return ""
+    return "; no lighter sheet of the rack can (ribbed-plate model)"
 
 
 def _status(panel: Panel, verdict: Verdict) -> int:

@@ -127,8 +127,9 @@ class Found:
     """What a search hands out.
 
     verdict: of the best layout.  flat: verdict of the flat sheet at the same gauge (for before/after pictures).
-    rival: see `Rival`.  gauges: (gauge mm, one line why it was or was not taken).  bound: {what, value, gap} or None.
-    stopped: '' or why the search ended before it was done.
+    rival: see `Rival`.  gauges: (gauge mm, one line why it was or was not taken; it begins with "proven" where it is).
+    bound: {what, value, known, gap, covers} or None, see `claims`.  stopped: '' or why the search ended before it was
+    done.  cut_short: True where the clock ended a part of it, so that another run may find another layout.
     """
 
     verdict: Verdict
@@ -139,4 +140,5 @@ class Found:
     seed: int = 0
     candidates: int = 0
     stopped: str = ""
+    cut_short: bool = False
     seconds: float = 0.0

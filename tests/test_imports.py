@@ -15,7 +15,7 @@ rolling curl bench
 sizing triangulation soundness folding network seeds discs mesh
 triangle fronts shell rotation corotational beams contact equilibrium path large
 loads facing supports tubes stand ribbed opinion judging
-candidates families symmetry moves cuts program proof bound branching searching
+candidates families symmetry moves cuts program proof bound branching claims searching
 strokes marking scribe dxf titles drawing plots layout_plot curves curve_plot motion pictures nesting
 paper flow card card_sheet tally comparing compare_plot report page tiles template strip stock cli
 grids rigs flat reference reference_plates reference_plate_modes reference_beams reference_shells
