@@ -209,8 +209,7 @@ def search(
     """
     begun = time.monotonic()
     if start is not None:
-        panel = replace(panel, beads=_joined(panel.beads, start.beads), holes=_joined(panel.holes, start.holes))
-        _refuse_start(panel, start)
+        panel = going_on(panel, start)
     hunt = _Hunt(panel, begun + (1 - PROVING) * seconds, seed, grade, progress, on_best, end=begun + seconds)
     stopped, bound = "", None
     flat_rival = Rival(None, None)
@@ -248,16 +247,20 @@ def _joined(own: tuple, others: tuple) -> tuple:
     return own + tuple(item for item in _fixed(others) if item not in own)
 
 
-def _refuse_start(panel: Panel, start: Layout) -> None:
-    """InputError for a layout that the search cannot go on from."""
-    faults = [
-        Fault(breach.where, breach.what, "mend it in the layout, or leave it out") for breach in audit(panel, start)
-    ]
+def going_on(panel: Panel, start: Layout) -> Panel:
+    """The panel with what is fixed in a layout that a search is to go on from.
+
+    InputError where the layout breaks a rule of the shop or its gauge is not in the rack.
+    """
+    panel = replace(panel, beads=_joined(panel.beads, start.beads), holes=_joined(panel.holes, start.holes))
+    cure = "mend it in the layout, or leave it out"
+    faults = [Fault(breach.where, breach.what, cure) for breach in audit(panel, start)]
     if start.gauge not in panel.gauges:
         rack = ", ".join(f"{gauge:g}" for gauge in sorted(panel.gauges))
         faults.append(Fault("gauge_mm", f"{start.gauge:g} is not in the rack of the panel", f"one of: {rack}"))
     if faults:
         raise InputError(faults)
+    return panel
 
 
 def search_all(panels: Sequence[Panel], *, executor: Executor | None = None, **options: Any) -> list[Found]:
@@ -360,7 +363,7 @@ class _Gauge:
         elif verdict is None:
             self.missed(hunt, f"not found in {time.monotonic() - self.begun:.0f} s")
         else:
-            hunt.reasons[gauge] = f"met with {len(verdict.layout.beads)} beads"
+            hunt.reasons[gauge] = f"met with {_beads(len(verdict.layout.beads))}"
         return verdict
 
     def one_by_one(self, hunt: _Hunt) -> Verdict | None:
@@ -383,11 +386,15 @@ class _Gauge:
                 if bad <= 1:
                     verdict = hunt.judge(self.pool.layout(self.gauge, chosen))
                     if verdict.met:
-                        hunt.reasons[self.gauge] = f"met with {len(chosen)} beads, found one by one"
+                        hunt.reasons[self.gauge] = f"met with {_beads(len(verdict.layout.beads))}, found one by one"
                         return verdict
         hunt.best_at[self.gauge] = min(best[-1][0], hunt.best_at.get(self.gauge, math.inf))
         self.missed(hunt, f"not found in {time.monotonic() - self.begun:.0f} s")
         return None
+
+
+def _beads(count: int) -> str:
+    return f"{count} bead{'' if count == 1 else 's'}"
 
 
 def _chooser(panel: Panel, pool: _Pool, plate: Scout) -> Chooser:
