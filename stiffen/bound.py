@@ -17,7 +17,7 @@ import scipy.sparse as sp
 
 from .cuts import Cut
 from .errors import SolverError
-from .program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Task, Terms, solve, task
+from .program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Task, Terms, one_of, solve, task
 from .proof import CERTAIN, Certificate, certificate, holds
 from .ribbed import Scout
 from .threads import one_thread
@@ -79,8 +79,11 @@ class Rise:
         self.rounds += 1
         return max((one.missed(x) for one in new), default=-1.0)
 
-    def look_inside(self) -> None:
-        """Find a point that meets all demands, or the proof that there is none: least t by which cuts are missed."""
+    def look_inside(self, enough: float = CERTAIN) -> None:
+        """Find a point that meets all demands, or the proof that there is none: least t by which cuts are missed.
+
+        enough: the proof is made stronger until t, a fraction of a demand, exceeds this.
+        """
         best, least, tight = None, math.inf, None
         self.cut(self.task.program.upper)  # everything at once: where that fails, nothing can do
         while not self.out_of_time():
@@ -88,6 +91,7 @@ class Rise:
             tight = solved.mu > 0
             if solved.value > CERTAIN:
                 self.proof = certificate(self.cuts, solved)
+            if solved.value > enough:
                 return
             x = solved.x if best is None else best + LOOK * (solved.x - best)
             missed = self.cut(x)
@@ -141,11 +145,24 @@ def bound(
         rise.look_inside()
     else:
         rise.inside = job.layout(known)
+        rise.cuts += some_bead(job)
     if rise.proof is not None and holds(rise.proof, job):
         rise.value = math.inf
     else:
         rise.rise()
     return record(job, what, rise.value, paid, rise.rounds, time.monotonic() - begun, known)
+
+
+def some_bead(job: Task) -> list[Cut]:
+    """Rows that ask for a bead and a die at all, where the fixed beads alone do not do; blends get round the price."""
+    lower = job.program.lower
+    fixed = np.flatnonzero(lower[: job.n] > 0)
+    if job.met(tuple(fixed.tolist())):
+        return []
+    rows = [one_of(np.setdiff1d(np.arange(job.n), fixed), len(lower))]
+    if len(job.dies):
+        rows.append(one_of(np.unique(job.dies), len(lower)))
+    return rows
 
 
 def checked(job: Task, chosen: tuple[int, ...]) -> float:

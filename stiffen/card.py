@@ -38,10 +38,17 @@ class Card:
     sections: tuple[Section, ...]
 
 
-def card(panel: Panel, verdict: Verdict, rival: Rival | None = None, gauges: Sequence[tuple[float, str]] = ()) -> Card:
+def card(
+    panel: Panel,
+    verdict: Verdict,
+    rival: Rival | None = None,
+    gauges: Sequence[tuple[float, str]] = (),
+    bound: dict | None = None,
+) -> Card:
     """What the card says; beads are numbered in rolling order.
 
-    rival: the flat sheet to compare with.  gauges: (mm, one line) on every gauge that was looked at.
+    rival: the flat sheet to compare with.  gauges: (mm, one line) on every gauge that was looked at.  bound: what
+    `claims.bound_record` made of a bound on the work.
     """
     verdict = replace(verdict, layout=in_rolling_order(panel, verdict.layout))
     layout = verdict.layout
@@ -56,7 +63,8 @@ def card(panel: Panel, verdict: Verdict, rival: Rival | None = None, gauges: Seq
         ("WHAT WAS ASKED, WHAT WAS FOUND", [found, *_model(verdict)] if verdict.demands else [NO_DEMAND]),
         ("RIVET OR BOLT THAT CARRIES MOST", _fasteners(panel, verdict)),
         ("LOOK OUT", warning_lines(panel, verdict)),
-        ("OTHER SHEETS", [f"{gauge:g} mm: {why}" for gauge, why in gauges]),
+        ("OTHER SHEETS", [f"{gauge:g} mm: {why}." for gauge, why in gauges]),
+        ("COULD LESS WORK DO?", [bound_words(bound)] if bound else []),
         ("CAUTIONS", CAUTIONS),
     ]
     return Card(
@@ -67,10 +75,14 @@ def card(panel: Panel, verdict: Verdict, rival: Rival | None = None, gauges: Seq
 
 
 def card_text(
-    panel: Panel, verdict: Verdict, rival: Rival | None = None, gauges: Sequence[tuple[float, str]] = ()
+    panel: Panel,
+    verdict: Verdict,
+    rival: Rival | None = None,
+    gauges: Sequence[tuple[float, str]] = (),
+    bound: dict | None = None,
 ) -> str:
     """The card as plain text, lines of at most 100 letters; see `card`."""
-    told = card(panel, verdict, rival, gauges)
+    told = card(panel, verdict, rival, gauges, bound)
     title = told.title.upper()
     lines = [title, "=" * min(len(title), 100), *told.alerts]
     return "\n".join([*lines, *(line for one in told.sections for line in ("", *text_lines(one)))]) + "\n"
@@ -130,6 +142,19 @@ def saving(verdict: Verdict, rival: Rival) -> str:
         return "the lightest flat sheet of the rack that meets the demands" if flat_too else f"as heavy as {flat}"
     share = 100 * abs(less) / rival.mass_kg
     return f"{kg(abs(less))} ({share:.0f} %) {'lighter' if less > 0 else 'HEAVIER'} than {flat}"
+
+
+def bound_words(record: dict) -> str:
+    """What `claims.bound_record` holds, in words; the bound is rounded down, so that no layout beats what is said."""
+    if record["gap"] < 1e-9:
+        said = "no layout takes less: proven"
+    else:
+        least = math.floor(10 * record["value"]) / 10
+        said = f"no layout takes less than {least:.1f} (proven; gap {100 * record['gap']:.0f} %)"
+    return (
+        f"The beads take {record['known']:.1f} minutes to mark, set up and roll, trial strips included; {said}. "
+        f"This covers {record['covers']}; not re-grips, nor layouts that only the shell would pass."
+    )
 
 
 def kg(mass: float) -> str:

@@ -35,12 +35,13 @@ def write_card(
     rival: Rival | None = None,
     gauges: Sequence[tuple[float, str]] = (),
     paper: str = "a4",
+    bound: dict | None = None,
 ) -> None:
     """The card as PDF, with a small picture; capitals 3 mm high.  paper: "a4" or "letter" (a roll gives A4).
 
     Written to a temporary name, then renamed.  Raises InputError where the place cannot be written.
     """
-    told = card(panel, verdict, rival, gauges)
+    told = card(panel, verdict, rival, gauges, bound)
     with Book(path, told.title) as book:
         flow = Flow(book, paper, f"{told.title}, {panel.material.name}, {verdict.layout.gauge:g} mm")
         flow.title(told.title)

@@ -30,7 +30,8 @@ if TYPE_CHECKING:
     from .comparing import Entry
     from .layout import Layout
     from .panel import Panel
-    from .verdict import Rival, Verdict
+    from .sweeping import Row
+    from .verdict import Found, Rival, Verdict
 
 MET, NOT_MET, BAD_INPUT, FAILED, STOPPED = 0, 1, 2, 3, 130
 GRADES = ("quick", "normal", "fine")
@@ -137,12 +138,18 @@ def _check(args: argparse.Namespace) -> int:
 
 
 def _search(args: argparse.Namespace) -> int:
-    from .reading import layout_document, read_panel, write_json
+    if len(args.panels) > 1:
+        return _search_several(args)
+    args.panel = args.panels[0]
+    return _sweep(args) if args.sweep else _search_one(args)
+
+
+def _search_one(args: argparse.Namespace) -> int:
+    from .reading import layout_document, write_json
     from .report import report
     from .searching import search
 
-    with _reading(args.panel):
-        panel = read_panel(args.panel)
+    panel, start = _panel_and_start(args)
     folder = _folder(args, args.out)
     best: list[Verdict] = []
 
@@ -156,24 +163,175 @@ def _search(args: argparse.Namespace) -> int:
     try:
         with _progress(args.quiet) as progress:
             found = search(
-                panel, seconds=args.seconds, seed=args.seed, grade=args.mesh, progress=progress, on_best=keep
+                panel,
+                seconds=args.seconds,
+                seed=args.seed,
+                grade=args.mesh,
+                start=start,
+                progress=progress,
+                on_best=keep,
             )
     except KeyboardInterrupt:
         if not best:
             raise
-        _write_sheets(panel, best[0], None, (), folder, args.paper)
-        _write_report(panel, best[0], None, None, (), folder)
+        _write_sheets(panel, best[0], None, folder, args.paper)
+        _write_report(panel, best[0], None, None, folder)
         _hand_out(args, report(panel, best[0]), [f"stopped; {_closing(panel, best[0], None)}; in {folder}"])
         return _status(panel, best[0])
     verdict = _in_order(panel, found.verdict)
     data = report(panel, verdict, found.rival, found)
     write_json(folder / "layout.json", layout_document(panel, verdict.layout, data))
-    _write_sheets(panel, verdict, found.rival, found.gauges, folder, args.paper)
+    _write_sheets(panel, verdict, found.rival, folder, args.paper, found)
     beside = None if _is_flat(verdict) else found.flat
-    _write_report(panel, verdict, found.rival, beside, found.gauges, folder)
+    _write_report(panel, verdict, found.rival, beside, folder, found)
     stopped = f"{found.stopped}; " if found.stopped else ""
-    _hand_out(args, data, [f"{stopped}{_closing(panel, verdict, found.rival)}; in {folder}"])
+    _hand_out(args, data, [f"{stopped}{_closing(panel, verdict, found.rival)}{_only(found)}; in {folder}"])
     return _status(panel, verdict)
+
+
+def _panel_and_start(args: argparse.Namespace) -> tuple[Panel, Layout | None]:
+    """The panel of the command, and the layout that --from names to go on from."""
+    from .reading import read_layout, read_panel
+    from .searching import going_on
+
+    with _reading(args.panel):
+        panel = read_panel(args.panel)
+    if not args.start:
+        return panel, None
+    with _reading(args.start):
+        start = read_layout(args.start)[1]
+        going_on(panel, start)
+    return panel, start
+
+
+def _search_several(args: argparse.Namespace) -> int:
+    """A search for each panel, in processes of their own; each panel's sheets go to a folder of its own name."""
+    from .batch import run_all
+    from .files import read_json
+
+    for name in ("sweep", "from"):
+        if getattr(args, "start" if name == "from" else name):
+            raise InputError([Fault(f"--{name}", f"got {len(args.panels)} panels", "give it one panel at a time")])
+    _readable(args.panels)
+    folders = {path: Path(args.out) / Path(path).stem for path in args.panels}
+    options = ["--seconds", f"{args.seconds!r}", "--seed", f"{args.seed}", "--mesh", args.mesh, "--paper", args.paper]
+    commands = {
+        path: [sys.executable, "-m", "stiffen", "search", path, "--out", str(folder), "--quiet", *options]
+        for path, folder in folders.items()
+    }
+    many = len(commands)
+    with _progress(args.quiet) as progress:
+        progress(0.0, f"{many} panels, {min(args.jobs, many)} at a time")
+        ended = run_all(
+            commands,
+            args.jobs,
+            lambda done, names: progress(done / many, f"{done} of {many} panels done; under way: {', '.join(names)}"),
+        )
+    lines, results = [], []
+    for one in ended:
+        told = one.out.strip() or ("stopped before it was begun" if not one.begun else "")
+        if one.died:
+            told = (
+                f"its process died, begun {one.begun} times (ended with {one.status}); what it had found lies in "
+                f"{folders[one.name]}"
+            )
+        for line in one.err.splitlines() if not told or one.died else ():
+            _complain(line)
+        lines += [f"{one.name}: {told}"] if told else []
+        file = folders[one.name] / "layout.json"
+        result = read_json(file).get("result") if one.status in (MET, NOT_MET) and file.exists() else None
+        results.append({"panel_file": one.name, "folder": str(folders[one.name]), "exit": one.status, "result": result})
+    status = max(FAILED if one.died else one.status for one in ended)
+    _hand_out(args, {"status": "met" if status == MET else "not met", "panels": results}, lines)
+    return status
+
+
+def _readable(paths: Sequence[str]) -> None:
+    """InputError with all faults of all panel files, and of those that would be written to one place."""
+    from .reading import read_panel
+
+    faults = []
+    by_stem: dict[str, str] = {}
+    for path in paths:
+        stem = Path(path).stem
+        if stem in by_stem:
+            what = f"would be written to the same folder as {by_stem[stem]}: {stem}"
+            faults.append(Fault(path, what, "give the file another name"))
+        by_stem.setdefault(stem, path)
+        try:
+            with _reading(path):
+                read_panel(path)
+        except InputError as error:
+            faults += error.faults
+    if faults:
+        raise InputError(faults)
+
+
+def _sweep(args: argparse.Namespace) -> int:
+    """What if: a table and a picture of mass against stiffness, and the layout of each row."""
+    from .card import columns
+    from .files import written
+    from .reading import layout_document, write_json
+    from .report import report
+    from .sweep_plot import sweep_picture
+    from .sweeping import csv_text, plan, sweep, table
+
+    panel, start = _panel_and_start(args)
+    with _reading(args.panel):
+        what = plan(panel, args.sweep)
+    folder = _folder(args, args.out)
+    rows: list[Row] = []
+
+    def keep(row: Row) -> None:
+        """On disk with every row, so that what is done is never lost."""
+        rows.append(row)
+        one = what.panel(panel, row.value)
+        verdict = _in_order(one, row.found.verdict)
+        place = folder / f"{what.kind}_{row.value:g}"
+        place.mkdir(exist_ok=True)
+        data = report(one, verdict, row.found.rival, row.found)
+        write_json(place / "layout.json", layout_document(one, verdict.layout, data))
+        head, lines = table(panel, what, tuple(rows))
+        text = [*columns(head, lines, right=range(1, 7)), *(["* not met"] if any(map(_missed, rows)) else [])]
+        for name, words in (("sweep.txt", "\n".join(text) + "\n"), ("sweep.csv", csv_text(panel, what, tuple(rows)))):
+            with written(folder / name) as fresh:
+                fresh.write_text(words, encoding="utf-8")
+        sweep_picture(panel, what, tuple(rows), folder / "sweep.png")
+
+    stopped = ""
+    try:
+        with _progress(args.quiet) as progress:
+            sweep(
+                panel,
+                what,
+                seconds=args.seconds,
+                seed=args.seed,
+                grade=args.mesh,
+                start=start,
+                progress=progress,
+                on_row=keep,
+            )
+    except KeyboardInterrupt:
+        if not rows:
+            raise
+    if len(rows) < len(what.values):
+        stopped = f"stopped after {len(rows)} of {len(what.values)} rows; "
+    text = (folder / "sweep.txt").read_text(encoding="utf-8")
+    met = not any(map(_missed, rows)) and not stopped
+    data = {
+        "status": "met" if met else "not met",
+        "swept": what.head(panel),
+        "rows": [
+            {"value": row.value, **report(what.panel(panel, row.value), row.found.verdict, row.found.rival, row.found)}
+            for row in rows
+        ],
+    }
+    _hand_out(args, data, [text, f"{stopped}table, picture and layouts in {folder}"])
+    return MET if met else NOT_MET
+
+
+def _missed(row: Row) -> bool:
+    return not row.found.verdict.met
 
 
 def _draw(args: argparse.Namespace) -> int:
@@ -191,8 +349,8 @@ def _draw(args: argparse.Namespace) -> int:
     data = report(panel, verdict, flat)
     _clear(folder)
     write_json(folder / "layout.json", layout_document(panel, verdict.layout, data))
-    _write_sheets(panel, verdict, flat, (), folder, args.paper)
-    _write_report(panel, verdict, flat, beside, (), folder)
+    _write_sheets(panel, verdict, flat, folder, args.paper)
+    _write_report(panel, verdict, flat, beside, folder)
     _hand_out(args, data, [f"{_closing(panel, verdict, flat)}; in {folder}"])
     return _status(panel, verdict)
 
@@ -320,9 +478,9 @@ def _write_sheets(
     panel: Panel,
     verdict: Verdict,
     rival: Rival | None,
-    gauges: Sequence[tuple[float, str]],
     folder: Path,
     paper: str,
+    found: Found | None = None,
 ) -> None:
     """Marking drawings, templates of both faces, and the card; a back drawing that is not needed any more goes."""
     from .card import card_text
@@ -333,15 +491,16 @@ def _write_sheets(
     from .template import write_template
 
     layout = verdict.layout
+    gauges, bound = (found.gauges, found.bound) if found else ((), None)
     write_marking(panel, layout, folder / "marking.dxf", verdict)
     (folder / "marking_back.dxf").unlink(missing_ok=True)
     if "down" in faces(layout):
         write_marking(panel, layout, folder / "marking_back.dxf", verdict, face="down")
     write_template(panel, layout, folder / "template.pdf", paper)
     write_template(panel, layout, folder / "template_back.pdf", paper, face="down")
-    write_card(panel, verdict, folder / "card.pdf", rival, gauges, paper)
+    write_card(panel, verdict, folder / "card.pdf", rival, gauges, paper, bound)
     with written(folder / "card.txt") as fresh:
-        fresh.write_text(card_text(panel, verdict, rival, gauges), encoding="utf-8")
+        fresh.write_text(card_text(panel, verdict, rival, gauges, bound), encoding="utf-8")
 
 
 def _write_report(
@@ -349,15 +508,17 @@ def _write_report(
     verdict: Verdict,
     rival: Rival | None,
     flat: Verdict | None,
-    gauges: Sequence[tuple[float, str]],
     folder: Path,
+    found: Found | None = None,
 ) -> None:
     """The pictures, and the page that holds them."""
     from .page import write_page
     from .pictures import write_pictures
 
+    gauges, bound = (found.gauges, found.bound) if found else ((), None)
     pictures = write_pictures(panel, verdict, flat, folder)
-    write_page(panel, verdict, folder / "report.html", rival=rival, flat=flat, gauges=gauges, pictures=pictures)
+    path = folder / "report.html"
+    write_page(panel, verdict, path, rival=rival, flat=flat, gauges=gauges, bound=bound, pictures=pictures)
 
 
 def _flat_beside(panel: Panel, verdict: Verdict, grade: str, progress: Progress) -> Verdict | None:
@@ -442,6 +603,15 @@ def _closing(panel: Panel, verdict: Verdict, rival: Rival | None) -> str:
     if missed:
         return f"NOT MET: {', '.join(missed)}; best found {words}"
     return f"met: {words}" if _status(panel, verdict) == MET else f"SHOP RULES BROKEN, see the card; {words}"
+
+
+def _only(found: Found) -> str:
+    """A few words where every lighter sheet of the rack is proven unable."""
+    gauge = found.verdict.layout.gauge
+    lighter = [why for one, why in found.gauges if one < gauge]
+    if not found.verdict.met or not lighter or not all(why.startswith("proven") for why in lighter):
+        return ""
+    return "; no lighter sheet of the rack can (ribbed-plate model)"
 
 
 def _status(panel: Panel, verdict: Verdict) -> int:
@@ -538,6 +708,12 @@ def _seed(words: str) -> int:
     return int(words)
 
 
+def _count(words: str) -> int:
+    if not words.isdecimal() or int(words) < 1:
+        raise argparse.ArgumentTypeError(f"{words!r} is not a whole number, 1 or more")
+    return int(words)
+
+
 def _sheet(words: str) -> tuple[float, float]:
     sides = words.lower().split("x")
     try:
@@ -614,14 +790,23 @@ def _parser() -> argparse.ArgumentParser:
         "Writes layout.json (each time a better layout is found), marking.dxf (and marking_back.dxf where beads\n"
         "stand on both faces), template.pdf, template_back.pdf, card.pdf, card.txt, report.html and pictures:\n"
         "layout.png, before_after.png (judged.png where the flat sheet will do) and more. Ctrl-C ends it early; the\n"
-        "best so far is kept.",
+        "best so far is kept. Of several panels each gets a folder of its own in DIR. A sweep writes sweep.txt,\n"
+        "sweep.csv, sweep.png (mass against stiffness) and, in a folder for each value, layout.json to draw from.",
         "  stiffen search hatch.toml --out out/hatch\n"
-        "  stiffen search hatch.toml --out out/hatch --seconds 600 --seed 3\n",
+        "  stiffen search hatch.toml --out out/hatch --seconds 600 --seed 3\n"
+        "  stiffen search hatch.toml --from out/hatch/layout.json --out out/hatch2\n"
+        "  stiffen search floor.toml hatch.toml cheek.toml --jobs 2 --out out\n"
+        "  stiffen search hatch.toml --sweep frequency=30,40,50,60 --out out/what_if\n"
+        "  stiffen search hatch.toml --sweep gauge=0.8,1.0,1.2 --seconds 30 --out out/sheets\n",
     )
-    search.add_argument("panel", metavar="PANEL.toml", help="the panel file")
+    search.add_argument("panels", metavar="PANEL.toml", nargs="+", help="the panel file; several: all of a build")
     search.add_argument("--out", metavar="DIR", required=True, help="folder for what is written; made if missing")
     search.add_argument(
-        "--seconds", metavar="S", type=_positive("seconds"), default=60.0, help="time to search, s (default 60)"
+        "--seconds",
+        metavar="S",
+        type=_positive("seconds"),
+        default=60.0,
+        help="time to search, s, for each panel and each row of a sweep (default 60)",
     )
     search.add_argument(
         "--seed",
@@ -629,6 +814,20 @@ def _parser() -> argparse.ArgumentParser:
         type=_seed,
         default=0,
         help="start of the random numbers (default 0)",
+    )
+    search.add_argument(
+        "--from",
+        dest="start",
+        metavar="L.json",
+        help="go on from this layout; what is marked fixed in it stays",
+    )
+    search.add_argument(
+        "--jobs", metavar="N", type=_count, default=1, help="panels to search at the same time (default 1)"
+    )
+    search.add_argument(
+        "--sweep",
+        metavar="WHAT=VALUES",
+        help="what if: limit=2,3,4 (of several demands name one: frequency=30,40), gauge=0.8,1.0 or dies=1,2",
     )
 
     draw = command(

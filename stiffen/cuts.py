@@ -32,7 +32,7 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.linalg import LinearOperator, eigsh
 
-from .ribbed import Scout
+from .ribbed import MANY, Scout
 from .shell import TONNE, factorise
 
 KNOWN = ("deflection", "softness", "frequency")  # demands that the ribbed plate answers
@@ -105,15 +105,6 @@ class Cutter:
     limits: dict[int, float]
     more: int = 0
 
-    @cached_property
-    def parts(self) -> sp.csc_matrix:
-        """(places in K0.data, candidates): all K_i."""
-        made = [self.scout.part(i) for i in range(self.size)]
-        rows = np.concatenate([place for place, _ in made]) if made else np.zeros(0, int)
-        data = np.concatenate([value for _, value in made]) if made else np.zeros(0)
-        columns = np.repeat(np.arange(self.size), [len(place) for place, _ in made])
-        return sp.csc_matrix((data, (rows, columns)), shape=(len(self.scout.K0.data), self.size))
-
     @property
     def size(self) -> int:
         """Number of candidates."""
@@ -135,9 +126,21 @@ class Cutter:
         return plain * TONNE, added * TONNE
 
     def stiffness(self, x: np.ndarray) -> sp.csc_matrix:
-        """K(x) for x in [0, 1]; holes that overlap are shrunk until no sheet is taken away twice."""
-        K0 = self.scout.K0
-        return sp.csc_matrix((K0.data + self.parts @ self._possible(x), K0.indices, K0.indptr), shape=K0.shape)
+        """K(x) for x in [0, 1]; holes that overlap are shrunk until no sheet is taken away twice.
+
+        Blends that the linear program makes hold few candidates: those are summed one by one, crowds in one product.
+        """
+        K0, share = self.scout.K0, self._possible(x)
+        used = np.flatnonzero(share)
+        if len(used) > MANY and not self.holed:
+            R = self.scout.ribs
+            weights = self.scout.weights * np.repeat(share, np.diff(self.scout.starts))
+            return (K0 + R.T @ sp.diags(weights) @ R).tocsc()
+        data = K0.data.copy()
+        for i in used.tolist():
+            place, value = self.scout.part(i)
+            np.add.at(data, place, share[i] * value)
+        return sp.csc_matrix((data, K0.indices, K0.indptr), shape=K0.shape)
 
     def _possible(self, x: np.ndarray) -> np.ndarray:
         """x of the candidates, its holes scaled so that nowhere more than all of the sheet is removed."""

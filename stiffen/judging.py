@@ -399,5 +399,5 @@ def rival(panel: Panel, *, grade: str = "normal", progress: Progress = quiet) ->
             continue
         verdict = check(panel, Layout(gauge), grade=grade)
         if verdict.met:
-            return Rival(gauge, verdict.mass_kg, tuple(gauges[:count]))
+            return Rival(gauge, verdict.mass_kg, tuple(gauges[:count]), verdict)
     return Rival(None, None, tuple(gauges))

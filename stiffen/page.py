@@ -16,7 +16,7 @@ import numpy as np
 from shapely.geometry import LineString, Polygon
 
 from . import bench
-from .card import DEMAND_HEAD, card, demand_rows, kg, saving, warning_lines
+from .card import DEMAND_HEAD, bound_words, card, demand_rows, kg, saving, warning_lines
 from .files import written
 from .layout import Bead, Hole, Layout
 from .marking import counted, datum, face_up, faces, in_rolling_order, view
@@ -36,15 +36,17 @@ def write_page(
     rival: Rival | None = None,
     flat: Verdict | None = None,
     gauges: Sequence[tuple[float, str]] = (),
+    bound: dict | None = None,
     pictures: Sequence[tuple[str, Path]] = (),
 ) -> None:
     """Write the report as HTML, whole or not at all.
 
     rival: the flat sheet that meets the same demands.  flat: the verdict of the flat sheet of the same gauge.
-    gauges: (mm, one line) on every gauge that was looked at.  pictures: (caption, PNG file), taken into the page.
+    gauges: (mm, one line) on every gauge that was looked at.  bound: as in `card`.  pictures: (caption, PNG file),
+    taken into the page.
     Raises InputError where the place cannot be written, OSError for a picture that cannot be read.
     """
-    text = page(panel, verdict, rival=rival, flat=flat, gauges=gauges, pictures=pictures)
+    text = page(panel, verdict, rival=rival, flat=flat, gauges=gauges, bound=bound, pictures=pictures)
     with written(path) as fresh:
         fresh.write_text(text, encoding="utf-8")
 
@@ -56,6 +58,7 @@ def page(
     rival: Rival | None = None,
     flat: Verdict | None = None,
     gauges: Sequence[tuple[float, str]] = (),
+    bound: dict | None = None,
     pictures: Sequence[tuple[str, Path]] = (),
 ) -> str:
     """The text of the page; see `write_page`."""
@@ -78,7 +81,9 @@ def page(
         holes=[_hole_row(panel, number, hole) for number, hole in enumerate(verdict.layout.holes, 1)],
         warnings=warning_lines(panel, verdict),
         pictures=[(caption, base64.b64encode(Path(file).read_bytes()).decode()) for caption, file in pictures],
-        card=card(panel, verdict, rival, gauges),
+        card=card(panel, verdict, rival, gauges, bound),
+        sheets=[(f"{gauge:g} mm", why) for gauge, why in gauges],
+        work=bound_words(bound) if bound else "",
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,19 +35,32 @@ def certificate(cuts: list[Cut], solved: Solved) -> Certificate:
 
 
 def holds(proof: Certificate, job: Task) -> bool:
-    """True where a certificate stands when everything is worked out again another way.
+    """True where a certificate stands when everything is worked out again another way."""
+    return _excess(proof, job) > CERTAIN / 2
+
+
+def shortfall(proof: Certificate, job: Task) -> float:
+    """By how much every layout of the task misses the worst of its cuts at the least, audited; 0 where that fails.
+
+    The weighted sum of what a layout misses is the excess or more, so the worst of it is at least the weighted mean.
+    """
+    return max(_excess(proof, job), 0.0) / float(proof.y.sum()) if holds(proof, job) else 0.0
+
+
+def _excess(proof: Certificate, job: Task) -> float:
+    """What the cuts, weighted, ask for beyond what any x can give; minus infinity where a part of the proof is false.
 
     Each cut's numbers come from its field, the demand and the single matrices K_i and M_i, one by one; each clique is
     looked up in the conflicts, with the dies where it speaks of one; the sum is then bounded from above over all x.
     """
     program = job.program
     if (proof.y < 0).any() or (proof.mu < 0).any():
-        return False
+        return -math.inf
     if not all(_true_row(job, row) for row in np.flatnonzero(proof.mu[:-2] > 0).tolist()):
-        return False
+        return -math.inf
     certain = set(np.flatnonzero(program.lower > 0).tolist())
     if not all(certain.issuperset(cut.low) and cut.demand in job.cutter.limits for cut in proof.cuts):
-        return False
+        return -math.inf
     asked, given = 0.0, np.zeros(len(program.cost))
     for weight, cut in zip(proof.y, proof.cuts, strict=True):
         coefficients, least = recomputed(cut, job.cutter)
@@ -54,7 +68,7 @@ def holds(proof: Certificate, job: Task) -> bool:
         given[: job.n] += weight * coefficients
     rest = given - program.packing.T @ proof.mu
     most = float(proof.mu @ program.room) + float(np.maximum(rest * program.lower, rest * program.upper).sum())
-    return most + CERTAIN / 2 < asked
+    return asked - most
 
 
 def _true_row(job: Task, row: int) -> bool:

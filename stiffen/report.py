@@ -56,6 +56,7 @@ def report(panel: Panel, verdict: Verdict, rival: Rival | None = None, found: Fo
             "seed": found.seed,
             "candidates": found.candidates,
             "stopped": found.stopped,
+            "cut_short": found.cut_short,
             "gauges": _gauges(found.gauges),
         }
     return data

@@ -33,7 +33,7 @@ from .supports import FREE, grip
 
 PLATE_SIZE = 12.0  # mm, elements of the plate
 PUSH_SPACING = 45.0  # mm between places pushed for softness
-MANY = 100  # beads; more than these together are only asked for as a bound
+MANY = 100  # beads; more than these together, asked for as a bound, are summed in one product
 LEFT_OVER = 1e-3  # part of the plate's stiffness left inside a hole, so that its nodes stay held
 
 
@@ -75,6 +75,17 @@ class Scout:
         size = len(ends) - 1
         nothing = sp.csr_matrix((size, self.removed.shape[1]))
         return replace(self, starts=self.starts[ends], removed=nothing, cut_out=np.zeros(size))
+
+    def joined(self, other: Scout) -> Scout:
+        """The same plate with the candidates of `other`, of the same panel and gauge, after its own."""
+        return replace(
+            self,
+            ribs=sp.vstack([self.ribs, other.ribs]).tocsr(),
+            weights=np.concatenate([self.weights, other.weights]),
+            starts=np.concatenate([self.starts, self.starts[-1] + other.starts[1:]]),
+            removed=sp.vstack([self.removed, other.removed]).tocsr(),
+            cut_out=np.concatenate([self.cut_out, other.cut_out]),
+        )
 
     @cached_property
     def forces(self) -> dict[int, np.ndarray]:

@@ -2,8 +2,9 @@
 
 At each gauge: the flat sheet; then beads chosen on the scout, judged, the scout corrected by what the judge says, and
 so on.  Where large deflection decides, the scout ranks wrongly; there layouts that a hand would draw, and what local
-moves make of them, are judged one by one on the quick mesh.  Repeatable: the same panel and seed give the same layout
-unless the time runs out.
+moves make of them, are judged one by one on the quick mesh.  A small share of the time goes to what can be proven.
+Repeatable: the same panel and seed give the same layout, in whichever process, unless the clock cuts a part of the
+search short; `Found.cut_short` says whether it did.
 """
 
 from __future__ import annotations
@@ -20,14 +21,18 @@ import numpy as np
 import scipy.sparse as sp
 
 from . import bench, rules, symmetry
+from .bound import WHOLE
 from .candidates import bead_candidates, conflicts, hole_candidates
+from .claims import Ground, bound_record, cost, least_minutes, no_layout_can
 from .courses import course_candidates
+from .errors import Fault, InputError, SolverError
 from .families import hand_layouts
 from .judging import FAR, Progress, check, quick_badness, quiet, rival
 from .layout import Bead, Hole, Layout
 from .moves import GOAL, Choice, Chooser, best_choice
 from .panel import Panel
-from .ribbed import scout
+from .program import Terms
+from .ribbed import Scout, scout
 from .rolling import pass_depths
 from .threads import one_thread
 from .verdict import UNDECIDED, DemandResult, Found, Rival, Verdict
@@ -36,6 +41,7 @@ ROUNDS = 6  # times the judge may correct the scout at one gauge
 STARTS = 3  # greedy starts at each of them
 HOPELESS = 1.15  # a scout's best worse than this is not shown to the judge
 JUDGES = ("stress", "buckling")  # demands only the judge sees
+PROVING = 0.12  # share of all the time that is kept for proofs
 SCOUTING = 0.25  # share of the time left that choosing by the scout may take at one gauge
 SLICE = 0.4  # share of the time left that layouts judged one by one may take at one gauge
 ONCE_MORE = 1.6  # a symmetric layout that misses by more is not tried again without symmetry
@@ -134,7 +140,11 @@ def _fits(panel: Panel, gauge: float, bead: Bead, others: tuple[Bead | Hole, ...
 
 @dataclass(eq=False)
 class _Hunt:
-    """One search under way: what is best so far, how long it may go on, whom to tell."""
+    """One search under way: what is best so far, how long it may go on, whom to tell.
+
+    deadline: of the hunt; what is proven afterwards takes until `end`.  opened: what was last looked at, by gauge.
+    cut_short: the clock has ended a part of it.
+    """
 
     panel: Panel
     deadline: float
@@ -149,6 +159,9 @@ class _Hunt:
     own: tuple[Layout, ...] = ()  # layouts that somebody has drawn, to go on from
     judged: dict[Layout, Verdict] = field(default_factory=dict)
     start: float = field(default_factory=time.monotonic)
+    end: float = math.inf
+    opened: dict[float, _Gauge] = field(default_factory=dict)
+    cut_short: bool = False
 
     @property
     def left(self) -> float:
@@ -156,12 +169,14 @@ class _Hunt:
         return self.deadline - time.monotonic()
 
     def tell(self, words: str) -> None:
-        """Report the fraction of the time used, and the best so far."""
-        used = min(1.0, (time.monotonic() - self.start) / max(self.deadline - self.start, 1e-9))
+        """Report the fraction of the time used, the best so far, and the time left."""
+        now = time.monotonic()
+        used = min(1.0, (now - self.start) / max(self.end - self.start, 1e-9))
         if self.best is not None:
-            state = "meets all" if self.best.met else f"misses by {100 * (worst_badness(self.best) - 1):.0f} %"
+            worst = worst_badness(self.best)
+            state = f"margin {100 * (1 - worst):.0f} %" if self.best.met else f"misses by {100 * (worst - 1):.0f} %"
             words = f"{words}; best {self.best.layout.gauge:g} mm, {self.best.mass_kg:.3f} kg, {state}"
-        self.progress(used, words)
+        self.progress(used, f"{words}; {max(self.end - now, 0.0):.0f} s left")
 
     def judge(self, layout: Layout) -> Verdict:
         """The verdict on a layout, by the quick mesh where that misses clearly; kept if it is the best so far."""
@@ -206,27 +221,29 @@ def search(
     progress: Progress = quiet,
     on_best: OnBest = _nobody,
 ) -> Found:
-    """The lightest layout found that the judge says meets the panel's demands.
+    """The lightest layout found that the judge says meets the panel's demands, and what is proven about it.
 
     It is never worse than the beads and holes in the panel's own file where these keep the rules, nor than `start`.
 
     start: a layout to go on from; it counts as found, and its fixed beads and holes stay.  on_best is called with the
-    verdict of each better layout as soon as it is judged.  Ctrl-C (KeyboardInterrupt) ends the search with the best so
-    far, as running out of `seconds` does; `Found.stopped` says so.
+    verdict of each better layout as soon as it is judged.  progress is told the fraction of the time used and what is
+    going on.  Ctrl-C (KeyboardInterrupt) ends the search with the best so far, as running out of `seconds` does;
+    `Found.stopped` says so.  InputError where `start` breaks a rule of the shop or its gauge is not in the rack.
     """
     begun = time.monotonic()
     if start is not None:
-        panel = replace(panel, beads=_joined(panel.beads, start.beads), holes=_joined(panel.holes, start.holes))
-    hunt = _Hunt(panel, begun + seconds, seed, grade, progress, on_best)
+        panel = going_on(panel, start)
+    hunt = _Hunt(panel, begun + (1 - PROVING) * seconds, seed, grade, progress, on_best, end=begun + seconds)
     hunt.own = tuple(one for one in (panel.layout(), start) if one is not None and _asked(panel, one))
-    stopped = ""
+    stopped, bound = "", None
     flat_rival = Rival(None, None)
     try:
         if start is not None:
             hunt.judge(start)
         _hunt_down(hunt)
         if hunt.left <= 0:
-            stopped = f"time was up after {seconds:g} s"
+            stopped, hunt.cut_short = f"time was up after {seconds:g} s", True
+        bound = _proven(hunt, PROVING * seconds)
         hunt.tell("looking for the flat sheet that meets the same demands")
         flat_rival = rival(panel, grade=grade)
     except KeyboardInterrupt:
@@ -240,6 +257,8 @@ def search(
         flat=flat,
         rival=flat_rival,
         gauges=tuple(sorted(hunt.reasons.items())),
+        bound=bound,
+        cut_short=hunt.cut_short or stopped == "interrupted",
         seed=seed,
         candidates=hunt.candidates,
         stopped=stopped,
@@ -259,10 +278,28 @@ def _joined(own: tuple, others: tuple) -> tuple:
     return own + tuple(item for item in _fixed(others) if item not in own)
 
 
+def going_on(panel: Panel, start: Layout) -> Panel:
+    """The panel with what is fixed in a layout that a search is to go on from.
+
+    InputError where the layout breaks a rule of the shop or its gauge is not in the rack.
+    """
+    panel = replace(panel, beads=_joined(panel.beads, start.beads), holes=_joined(panel.holes, start.holes))
+    cure = "mend it in the layout, or leave it out"
+    faults = [Fault(breach.where, breach.what, cure) for breach in rules.audit(panel, start)]
+    if start.gauge not in panel.gauges:
+        rack = ", ".join(f"{gauge:g}" for gauge in sorted(panel.gauges))
+        faults.append(Fault("gauge_mm", f"{start.gauge:g} is not in the rack of the panel", f"one of: {rack}"))
+    if faults:
+        raise InputError(faults)
+    return panel
+
+
 def search_all(panels: Sequence[Panel], *, executor: Executor | None = None, **options: Any) -> list[Found]:
     """`search` for each panel, at once on the workers of any `concurrent.futures.Executor` (default: one by one).
 
-    options go to each `search`; progress and on_best stay out of other processes.
+    options go to each `search`; progress and on_best stay out of other processes.  The layouts are the same whatever
+    the executor and the number of its workers, as far as `search` is repeatable: where `Found.cut_short` is False.  A
+    worker that dies shows as the executor has it, a broken pool mostly; what is written is the caller's affair.
     """
     if executor is None:
         return [search(panel, **options) for panel in panels]
@@ -283,7 +320,7 @@ def _hunt_down(hunt: _Hunt) -> None:
             hunt.reasons[gauge] = "not tried: time was up"
             continue
         for along in _attempts(panel):
-            here = _Gauge.opened(hunt, gauge, along)
+            here = hunt.opened[gauge] = _Gauge.opened(hunt, gauge, along)
             met = here.by_scout(hunt)
             if met is not None or hunt.best_at[gauge] > ONCE_MORE:
                 break
@@ -308,10 +345,11 @@ def _attempts(panel: Panel) -> tuple[str, ...]:
 
 @dataclass(eq=False)
 class _Gauge:
-    """One gauge under way."""
+    """One gauge under way; plate: the scout with each bead by itself."""
 
     gauge: float
     pool: _Pool
+    plate: Scout
     chooser: Chooser
     begun: float
     heavy: bool = False
@@ -327,12 +365,14 @@ class _Gauge:
         hunt.candidates = max(hunt.candidates, len(pool.beads) + len(pool.holes))
         choices = [pool.choice(layout.beads) for layout in hunt.own]
         starts = tuple(choice for choice in choices if choice is not None)
-        return cls(gauge, pool, _chooser(hunt.panel, gauge, pool), begun, starts=starts)
+        order = pool.numbers(tuple(range(len(pool.sets))))
+        plate = scout(hunt.panel, gauge, tuple(pool.beads[i] for i in order))
+        return cls(gauge, pool, plate, _chooser(hunt.panel, pool, plate), begun, starts=starts)
 
     def missed(self, hunt: _Hunt, words: str) -> None:
         """Note why this gauge was not taken."""
         best = hunt.best_at.get(self.gauge)
-        miss = "" if best is None else f"; best misses by {100 * (best - 1):.1f} %"
+        miss = "" if best is None else f" (best misses by {100 * (best - 1):.1f} %)"
         hunt.reasons[self.gauge] = f"{words}{miss}"
 
     def by_scout(self, hunt: _Hunt) -> Verdict | None:
@@ -352,12 +392,15 @@ class _Gauge:
         self.chooser.deadline = time.monotonic() + SCOUTING * max(hunt.left, 0.0)
         verdict, worst, last = _corrected(hunt, gauge, self.pool, self.chooser, self.starts)
         self.starts = (*self.starts, last)
+        hunt.cut_short |= self.chooser.out_of_time()
         self.heavy = worst is not None and (worst in self.chooser.ignored or panel.demands[worst].kind in JUDGES)
         verdict = min((one for one in (verdict, drawn) if one), key=lambda one: rank(panel, one), default=None)
-        if verdict is None:
+        if panel.goal == "stiffest":
+            hunt.reasons[gauge] = "the gauge asked for: the stiffest layout is looked for in it"
+        elif verdict is None:
             self.missed(hunt, f"not found in {time.monotonic() - self.begun:.0f} s")
         else:
-            hunt.reasons[gauge] = f"met with {len(verdict.layout.beads)} beads"
+            hunt.reasons[gauge] = f"met with {_beads(len(verdict.layout.beads))}"
         return verdict
 
     def drawn(self, hunt: _Hunt) -> Verdict | None:
@@ -377,6 +420,7 @@ class _Gauge:
         best = [(math.inf, self.pool.fixed)]
         for chosen in _trials(hunt, self.chooser, self.pool, self.starts, best):
             if time.monotonic() > end:
+                hunt.cut_short = True
                 break
             bad = quick_badness(hunt.panel, self.pool.layout(self.gauge, chosen), cap=best[-1][0])
             if bad < best[-1][0]:
@@ -385,14 +429,18 @@ class _Gauge:
                 if bad <= 1:
                     verdict = hunt.judge(self.pool.layout(self.gauge, chosen))
                     if verdict.met:
-                        hunt.reasons[self.gauge] = f"met with {len(chosen)} beads, found one by one"
+                        hunt.reasons[self.gauge] = f"met with {_beads(len(verdict.layout.beads))}, found one by one"
                         return verdict
         hunt.best_at[self.gauge] = min(best[-1][0], hunt.best_at.get(self.gauge, math.inf))
         self.missed(hunt, f"not found in {time.monotonic() - self.begun:.0f} s")
         return None
 
 
-def _chooser(panel: Panel, gauge: float, pool: _Pool) -> Chooser:
+def _beads(count: int) -> str:
+    return f"{count} bead{'' if count == 1 else 's'}"
+
+
+def _chooser(panel: Panel, pool: _Pool, plate: Scout) -> Chooser:
     """The scout with the bead candidates of `pool`."""
     each = _minutes(panel, pool.beads)
     dies = {die.name: k for k, die in enumerate(panel.tools.bead_dies)}
@@ -400,7 +448,7 @@ def _chooser(panel: Panel, gauge: float, pool: _Pool) -> Chooser:
     ends = np.cumsum([0, *(len(one) for one in pool.sets)])
     stiffest = panel.goal == "stiffest"
     return Chooser(
-        scout=scout(panel, gauge, tuple(pool.beads[i] for i in order)).grouped(ends),
+        scout=plate.grouped(ends),
         blocked=pool.set_conflicts,
         minutes=np.add.reduceat(each[order], ends[:-1]) if len(order) else np.zeros(0),
         deadline=math.inf,
@@ -513,6 +561,63 @@ def _trials(
             yield rest
         else:
             yield tuple(sorted((*rest, int(rng.choice(pick)))))
+
+
+def _proven(hunt: _Hunt, seconds: float) -> dict | None:
+    """Put a proof in place of the reason of each lighter gauge where there is one; a bound on the work of the best."""
+    best = hunt.best
+    if hunt.panel.goal == "stiffest" or best is None:
+        return None
+    end = time.monotonic() + seconds
+    lighter = [g for g in sorted(hunt.panel.gauges) if g < best.layout.gauge or not best.met]
+    opened = [g for g in lighter if g in hunt.opened]
+    for k, gauge in enumerate(opened):
+        hunt.tell(f"{gauge:g} mm: can any layout do?")
+        share = (end - time.monotonic()) / (len(opened) - k + best.met)
+        words = no_layout_can(_ground(hunt, hunt.opened[gauge]), share)
+        hunt.reasons[gauge] = words or hunt.reasons[gauge]
+    if not best.met or best.layout.gauge not in hunt.opened:
+        return None
+    ground = _ground(hunt, hunt.opened[best.layout.gauge], best.layout.beads)
+    same = [v for v in hunt.judged.values() if v.met and v.layout.gauge == best.layout.gauge]
+    bare = min((v for v in same if v.layout.beads == best.layout.beads), key=lambda v: len(v.layout.holes))
+    hunt.tell("how little work would do?")
+    try:
+        found = least_minutes(ground, bare, end - time.monotonic())
+    except SolverError:
+        return None
+    paid = [cost(ground.terms, n) for n in map(ground.numbers, (v.layout for v in same)) if n is not None]
+    if found is None or min(paid) < found.value - WHOLE:
+        return None
+    return bound_record(found, best.layout.gauge, all(_is_proof(hunt.reasons[g]) for g in lighter))
+
+
+def _is_proof(reason: str) -> bool:
+    return reason.startswith("proven")
+
+
+def _ground(hunt: _Hunt, here: _Gauge, more: tuple[Bead, ...] = ()) -> Ground:
+    """Every bead candidate of a gauge by itself, for proofs; more: beads to take in where they were not drawn."""
+    panel, pool, plate = hunt.panel, here.pool, here.plate
+    order = pool.numbers(tuple(range(len(pool.sets))))
+    beads = tuple(pool.beads[i] for i in order)
+    blocked = pool.blocked[np.ix_(order, order)]
+    new = tuple(bead for bead in more if bead not in beads)
+    if new:
+        n, beads = len(beads), beads + new
+        wider = conflicts(panel, here.gauge, beads, ()).toarray()
+        wider[:n, :n] = blocked
+        plate, blocked = plate.joined(scout(panel, here.gauge, new)), wider
+    dies = list(dict.fromkeys(bead.die for bead in beads))
+    terms = Terms(
+        cost=_minutes(panel, beads),
+        dies=np.array([dies.index(bead.die) for bead in beads], int),
+        die_cost=here.chooser.die_minutes,
+        beads_at_most=math.inf if panel.beads_at_most is None else panel.beads_at_most,
+        dies_at_most=math.inf if panel.dies_at_most is None else panel.dies_at_most,
+        fixed=pool.fixed,
+    )
+    return Ground(beads, plate, blocked, terms)
 
 
 def _with_holes(hunt: _Hunt, verdict: Verdict, pool: _Pool) -> None:

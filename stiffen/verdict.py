@@ -117,12 +117,13 @@ class Verdict:
 class Rival:
     """The flat sheet that meets the same demands under the same judge; gauge None where no gauge in the rack does.
 
-    looked_at: the gauges judged, mm; none where the search was stopped before.
+    looked_at: the gauges judged, mm; none where the search was stopped before.  verdict: on that sheet.
     """
 
     gauge_mm: float | None
     mass_kg: float | None
     looked_at: tuple[float, ...] = ()
+    verdict: Verdict | None = None
 
 
 @dataclass(frozen=True)
@@ -130,8 +131,9 @@ class Found:
     """What a search hands out.
 
     verdict: of the best layout.  flat: verdict of the flat sheet at the same gauge (for before/after pictures).
-    rival: see `Rival`.  gauges: (gauge mm, one line why it was or was not taken).  bound: {what, value, gap} or None.
-    stopped: '' or why the search ended before it was done.
+    rival: see `Rival`.  gauges: (gauge mm, one line why it was or was not taken; it begins with "proven" where it is).
+    bound: {what, value, known, gap, covers} or None, see `claims`.  stopped: '' or why the search ended before it was
+    done.  cut_short: True where the clock ended a part of it, so that another run may find another layout.
     """
 
     verdict: Verdict
@@ -142,4 +144,5 @@ class Found:
     seed: int = 0
     candidates: int = 0
     stopped: str = ""
+    cut_short: bool = False
     seconds: float = 0.0

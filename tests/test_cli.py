@@ -54,6 +54,15 @@ WRITTEN = {
     *("layout.json", "marking.dxf", "template.pdf", "template_back.pdf", "card.txt", "card.pdf", "report.html"),
     *("layout.png", "before_after.png", "first_mode.png"),
 }
+BOUND = {
+    "what": "minutes for the beads",
+    "gauge_mm": 1.0,
+    "value": 21.38,
+    "known": 27.4,
+    "gap": 0.22,
+    "covers": "90 candidates on the ribbed plate: frequency",
+    "lighter_gauges_proven_unable": True,
+}
 SOURCE = {**os.environ, "PYTHONPATH": str(Path(stiffen.__file__).parent.parent)}
 
 
@@ -81,7 +90,8 @@ def made_up(monkeypatch):
 
 
 def found(judged=GOOD, **more):
-    return Found(judged, FLAT, Rival(1.5, 0.849, (1.5,)), ((1.0, "met with 3 beads"),), {"what": "mass"}, **more)
+    gauges = ((0.8, "proven: no layout of 90 bead candidates can"), (1.0, "met with 3 beads"))
+    return Found(judged, FLAT, Rival(1.5, 0.849, (1.5,)), gauges, BOUND, **more)
 
 
 @pytest.fixture
@@ -236,7 +246,7 @@ def test_search_writes_everything_and_one_line(hatch_file, tmp_path, capsys, sea
     assert [bead.path for bead in layout.beads] == [bead.path for bead in in_rolling_order(panel, LAYOUT).beads]
     result = json.loads((out / "layout.json").read_text())["result"]
     assert result["search"]["seed"] == 7
-    assert result["bound"] == {"what": "mass"}
+    assert result["bound"] == BOUND
     assert result["seconds"] == 3.0
 
 

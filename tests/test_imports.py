@@ -16,15 +16,15 @@ rolling curl bench
 sizing triangulation soundness folding network seeds discs mesh
 triangle fronts shell rotation corotational beams contact equilibrium path large
 loads facing supports tubes stand ribbed opinion judging
-candidates courses families symmetry moves cuts program proof bound branching searching
+candidates courses families symmetry moves cuts program proof bound branching claims searching sweeping
 strokes marking scribe dxf titles drawing plots layout_plot curves curve_plot motion pictures nesting
-paper flow card card_sheet tally comparing compare_plot report page tiles template strip stock cli
+paper flow card card_sheet tally comparing compare_plot sweep_plot report page tiles template strip stock batch cli
 grids rigs flat reference reference_plates reference_plate_modes reference_beams reference_shells
 reference_corrugation reference_large reference_panels validate""".split()
 EXEMPT = {"__init__", "__main__"}
 OWNERS = {
     "sfepy": {"opinion"},
-    "matplotlib": {"plots", "layout_plot", "curve_plot", "compare_plot", "motion", "paper"},
+    "matplotlib": {"plots", "layout_plot", "curve_plot", "compare_plot", "sweep_plot", "motion", "paper"},
     "PIL": {"motion"},
     "ezdxf": {"drawn", "dxf", "drawing"},
     "jinja2": {"page"},

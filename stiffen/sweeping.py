@@ -1,0 +1,242 @@
+"""What if: one search after another with a demand's limit, the gauge or the number of dies varied, as a table.
+
+Rows go from the hardest to the easiest, so that each can start from the layout of the one before.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from . import bench
+from .errors import Fault, InputError
+from .judging import Progress, quiet
+from .layout import Layout
+from .panel import Panel
+from .searching import going_on, search
+from .verdict import DemandResult, Found
+
+PLACE = "--sweep"
+MOST = 24  # rows
+OnRow = Callable[["Row"], None]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is varied.  kind: "limit", "gauge" or "dies"; demand: number of the demand whose limit it is.
+
+    values: the hardest first: mm, Hz or times for a limit, mm for a gauge, the greatest number of dies.
+    """
+
+    kind: str
+    values: tuple[float, ...]
+    demand: int | None = None
+
+    def head(self, panel: Panel) -> str:
+        """Name of what is varied, with its unit."""
+        if self.kind == "dies":
+            return "dies at most"
+        return "gauge, mm" if self.demand is None else f"limit of {_with_unit(panel, self.demand)}"
+
+    def panel(self, panel: Panel, value: float) -> Panel:
+        """The panel of one row."""
+        if self.kind == "gauge":
+            return replace(panel, gauges=(value,))
+        if self.demand is None:
+            return replace(panel, dies_at_most=int(value))
+        demands = list(panel.demands)
+        demands[self.demand] = replace(demands[self.demand], limit=value)
+        return replace(panel, demands=tuple(demands))
+
+
+@dataclass(frozen=True, eq=False)
+class Row:
+    """One value and what was found with it."""
+
+    value: float
+    found: Found
+
+
+def _with_unit(panel: Panel, demand: int) -> str:
+    one = panel.demands[demand]
+    return f"{one.label}, {'times' if one.unit == 'x' else one.unit}"
+
+
+# ---------------------------------------------------------------------------------------------------------- what to do
+
+
+def plan(panel: Panel, words: str) -> Plan:
+    """'limit=2,3,4', 'gauge=0.8,1.0', 'dies=1,2' or, for one of several demands, 'frequency=30,40' read.
+
+    InputError for what cannot be swept.
+    """
+    name, sign, told = (part.strip() for part in words.partition("="))
+    if not panel.demands:
+        raise _refused("the panel file makes no demand", "add a [[demand]] that the mass can be set against")
+    if not sign:
+        raise _refused(f"{words!r} has no values", "write it like limit=2,3,4 or gauge=0.8,1.0 or dies=1,2")
+    if name in ("gauge", "dies"):
+        values = _values(told, whole=name == "dies")
+        return Plan(name, tuple(sorted(values)))
+    demand = _demand(panel, name)
+    if panel.goal == "stiffest":
+        raise _refused('goal = "stiffest" asks for no limit', "sweep gauge or dies")
+    return Plan("limit", tuple(sorted(_values(told), reverse=not panel.demands[demand].at_most)), demand)
+
+
+def _refused(what: str, cure: str) -> InputError:
+    return InputError([Fault(PLACE, what, cure)])
+
+
+def _demand(panel: Panel, name: str) -> int:
+    """Number of the demand that is meant: by its label, by its kind, or "limit" for the only one."""
+    labels = [demand.label for demand in panel.demands]
+    kinds = [demand.kind for demand in panel.demands]
+    found = [i for i in range(len(labels)) if name in ("limit", labels[i], kinds[i])]
+    if name in labels:
+        found = [labels.index(name)]
+    if len(found) == 1:
+        return found[0]
+    choice = ", ".join(f'"{label}=..."' for label in labels)
+    if found:
+        raise _refused(f"{name!r} may be any of {len(found)} demands", f"name one of them: {choice}")
+    raise _refused(f"{name!r} cannot be swept", f"one of: limit, gauge, dies, {choice}")
+
+
+def _values(told: str, whole: bool = False) -> list[float]:
+    values = []
+    for part in told.split(","):
+        try:
+            value = float(part)
+        except ValueError:
+            value = math.nan
+        if not 0 < value < math.inf or (whole and value != int(value)):
+            what = "a whole number" if whole else "a number"
+            raise _refused(f"{part.strip()!r} is not {what} greater than 0", "write values with commas: 2,3,4")
+        values.append(value)
+    if len(set(values)) < len(values):
+        raise _refused(f"{told!r} holds a value twice", "leave one out")
+    if not 2 <= len(values) <= MOST:
+        raise _refused(f"got {len(values)} values", f"give 2 to {MOST}")
+    return values
+
+
+def sweep(
+    panel: Panel,
+    what: Plan,
+    *,
+    seconds: float = 60.0,
+    seed: int = 0,
+    grade: str = "normal",
+    start: Layout | None = None,
+    progress: Progress = quiet,
+    on_row: OnRow = lambda row: None,
+) -> tuple[Row, ...]:
+    """A search for each value, `seconds` each, begun with the layout of the row before where that is legal.
+
+    on_row is called with each row once it is done.  Ctrl-C (KeyboardInterrupt) ends it after the row under way.
+    """
+    rows: list[Row] = []
+    before = start
+    many = len(what.values)
+    for k, value in enumerate(what.values):
+        one = what.panel(panel, value)
+
+        def tell(fraction: float | None, words: str, done: int = k, value: float = value) -> None:
+            progress((done + (fraction or 0.0)) / many, f"{what.head(panel)} {value:g}: {words}")
+
+        begin = None if before is None else _begin(one, before)
+        found = search(one, seconds=seconds, seed=seed, grade=grade, start=begin, progress=tell)
+        rows.append(Row(value, found))
+        on_row(rows[-1])
+        if found.stopped == "interrupted":
+            break
+        before = found.verdict.layout
+    return tuple(rows)
+
+
+def _begin(panel: Panel, before: Layout) -> Layout | None:
+    """The layout of the row before as a start for this one; None where it would break a rule or a limit here."""
+    layout = replace(before, gauge=panel.gauges[0]) if len(panel.gauges) == 1 else before
+    if panel.beads_at_most is not None and len(layout.beads) > panel.beads_at_most:
+        return None
+    if panel.dies_at_most is not None and len({bead.die for bead in layout.beads}) > panel.dies_at_most:
+        return None
+    try:
+        going_on(panel, layout)
+    except InputError:
+        return None
+    return layout
+
+
+# ------------------------------------------------------------------------------------------------------- what came out
+
+
+def shown(what: Plan, rows: tuple[Row, ...]) -> int:
+    """Number of the demand that stands for stiffness: the swept one, else what has the least margin most often."""
+    if what.demand is not None:
+        return what.demand
+    worst = [row.found.verdict.demands.index(_worst(row)) for row in rows]
+    return min(Counter(worst).items(), key=lambda pair: (-pair[1], pair[0]))[0]
+
+
+def _worst(row: Row) -> DemandResult:
+    return min(row.found.verdict.demands, key=lambda demand: demand.margin)
+
+
+def result_of(row: Row, demand: int) -> DemandResult:
+    """One demand of a row."""
+    return row.found.verdict.demands[demand]
+
+
+def table(panel: Panel, what: Plan, rows: tuple[Row, ...]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Head and lines of text; see `card.columns`.  What is not met is starred."""
+    demand = shown(what, rows)
+    head = (
+        *(what.head(panel), "gauge mm", "mass kg", "beads", "holes", "minutes"),
+        *(f"{_with_unit(panel, demand)}", "least margin", "flat sheet kg"),
+    )
+    lines: list[tuple[str, ...]] = []
+    for row in rows:
+        verdict, rival = row.found.verdict, row.found.rival
+        layout, worst = verdict.layout, _worst(row)
+        lines.append(
+            (
+                f"{row.value:g}{'' if verdict.met else ' *'}",
+                f"{layout.gauge:g}",
+                f"{verdict.mass_kg:.3f}",
+                f"{len(layout.beads)}",
+                f"{len(layout.holes)}",
+                f"{bench.minutes(panel, layout):.0f}",
+                f"{result_of(row, demand).value:.3g}",
+                f"{100 * worst.margin:+.0f} % {worst.label}",
+                "none" if rival.mass_kg is None else f"{rival.mass_kg:.3f}",
+            )
+        )
+    return head, lines
+
+
+def csv_text(panel: Panel, what: Plan, rows: tuple[Row, ...]) -> str:
+    """The table as CSV: full figures, a column for each demand; a mass is left blank where no flat sheet will do."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    demands = [_with_unit(panel, i) for i in range(len(panel.demands))]
+    writer.writerow(
+        (what.head(panel), "met", "gauge mm", "mass kg", "beads", "holes", "minutes", *demands, "flat sheet kg")
+    )
+    for row in rows:
+        verdict, rival = row.found.verdict, row.found.rival
+        layout = verdict.layout
+        writer.writerow(
+            (
+                *(f"{row.value:g}", "yes" if verdict.met else "no", f"{layout.gauge:g}", f"{verdict.mass_kg:.6g}"),
+                *(len(layout.beads), len(layout.holes), f"{bench.minutes(panel, layout):.1f}"),
+                *(f"{one.value:.6g}" if math.isfinite(one.value) else "" for one in verdict.demands),
+                "" if rival.mass_kg is None else f"{rival.mass_kg:.6g}",
+            )
+        )
+    return out.getvalue()
