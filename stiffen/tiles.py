@@ -227,7 +227,7 @@ def _joins(spread: Tiling, tile: Tile, drawn: Marking) -> Iterator[tuple[Line | 
             name = f"{column_name(column).lower()}{row}"
             aside = wide(name, LEAST) / 2 + 1.2
             quarters = ((1, 1), (1, -1), (-1, 1), (-1, -1))
-            away = ((0.0, 0.0), (0.0, 4.0), (6.0, 0.0), (6.0, 4.0), (12.0, 0.0), (0.0, 8.0))
+            away = [(p, q) for q in (0.0, 4.0, 8.0) for p in (0.0, 6.0, 12.0, 18.0)]
             spots = tuple((x + i * (aside + p), y + j * (4.3 + q), 0.0) for p, q in away for i, j in quarters)
             label = Label("", name, Point(x, y), spots)
             named = least_covering(label, tree, [], LEAST, ground)
