@@ -25,7 +25,7 @@ from .verdict import LINEAR, NONLINEAR, UNDECIDED, DemandResult, Rival, Verdict
 GRAM = 0.001  # kg
 NO_RIVAL = "no flat sheet in the rack meets the demands"
 DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "2nd", "w/t")
-SHEET_HEAD = ("die", "run-in, run-out mm", "edges held: stretches", "thins", "edges free: draws in mm", "spring-back")
+SHEET_HEAD = ("die", "run-out mm", "if held: stretches", "thins", "if free: draws in mm", "spring-back mm")
 DECIDED = {LINEAR: "linear", NONLINEAR: "large defl.", UNDECIDED: "not decided"}
 
 
@@ -233,6 +233,7 @@ def _settings(panel: Panel, layout: Layout) -> list[str | Table]:
         "and the depth they are to give.",
         Table(("die", "from", *(f"pass {number}" for number in range(1, most + 1))), tuple(rows)),
         *(f"{', '.join(names)}: {note}." for note, names in notes.items()),
+        "What each asks of the sheet, its edges held or free to draw in:",
         Table(SHEET_HEAD, tuple(sheet), (1, 2, 3, 4, 5)),
     ]
 

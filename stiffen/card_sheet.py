@@ -85,7 +85,7 @@ def _picture(page: Page, room: Box, panel: Panel, layout: Layout) -> None:
     numbers = place(_numbers(seen, small), [], LEAST, free=True)
     taken = [item.shape.buffer(CLEAR) for item in items]
     taken += [words.ground for lines in numbers.values() for words in lines]
-    names = place(_names(seen, small, scale), taken, LEAST, free=True)
+    names = place(_names(seen, small, scale), taken, LEAST, window=box(*room), free=True)
     for words in (words for lines in (*numbers.values(), *names.values()) for words in lines):
         (x, y), half = words.at, length(words.text, bold=True) / 2 + 0.5
         if words.text.isdigit():

@@ -172,7 +172,7 @@ def _drawing(panel: Panel, verdict: Verdict) -> dict:
 
     return {
         "box": f"{-edge:.1f} {-edge:.1f} {x1 - x0 + 2 * edge:.1f} {y1 - y0 + 2 * edge:.1f}",
-        "letter": round(0.024 * max(x1 - x0, y1 - y0), 1),
+        "letter": round(0.025 * max(x1 - x0, y1 - y0), 1),
         "sheet": outline(panel.outline, *(cutout.ring for cutout in panel.cutouts)),
         "keep_outs": [(outline(one.polygon), one.why) for one in panel.keep_outs],
         "folds": [(*spot(fold.line[0]), *spot(fold.line[1])) for fold in panel.folds],

@@ -217,8 +217,9 @@ def _frame_labels(seen: View, height: float) -> Iterator[Label]:
     for bead, side in zip(seen.layout.beads, seen.frames, strict=True):
         if side and seen.own(bead):
             axis, hand = LineString(bead.path), (1 if side == "left" else -1,)
-            places = (*_beside(axis, _off(bead, height), hand), *_beside(axis, bead.die.width / 4, hand))
-            yield Label("FEED", "F", axis, places)
+            near, inside = _off(bead, height), bead.die.width / 4
+            places = [place for off in (near, inside, near + 1.5 * height) for place in _beside(axis, off, hand)]
+            yield Label("FEED", "F", axis, tuple(places))
 
 
 def _hole_labels(seen: View, height: float) -> Iterator[Label]:
@@ -238,13 +239,16 @@ def _quarters(hole: Hole, words: str, height: float) -> Iterator[Spot]:
 
 
 def around(at: XY, radius: float, words: str, height: float) -> tuple[Spot, ...]:
-    """Places below, above and at the sides of a circle, then a little further away."""
+    """Places below, above, at the sides of a circle and between, then a little further away."""
     x, y = at
     places = []
     for away in (radius + height, radius + 2.4 * height):
         side = away + wide(words, height) / 2 - 0.5 * height
         places += [(x, y - away, 0.0), (x, y + away, 0.0), (x + side, y, 0.0), (x - side, y, 0.0)]
         places += [(x - away, y, 90.0), (x + away, y, 90.0)]
+        aslant = 0.71 * (away - 0.5 * height)
+        across, up = aslant + wide(words, height) / 2, aslant + 0.5 * height
+        places += [(x + i * across, y + j * up, 0.0) for i, j in ((1, -1), (-1, -1), (1, 1), (-1, 1))]
     return tuple(places)
 
 
@@ -316,7 +320,7 @@ def _datum_labels(seen: View, height: float) -> Iterator[Label]:
     out = max(bench.trim_allowance(seen.panel, seen.layout)) + 2.5 * height
     half = wide("datum 0, 0", height) / 2
     outer = (x - seen.hand * (half + height), y - out - 0.2 * height, 0.0)
-    below = (x + seen.hand * (half + height), y - out + 0.7 * height, 0.0)
+    below = (x + seen.hand * (half + height), y - out + height, 0.0)
     yield Label("DATUM", "datum 0, 0", Point(x, y), (outer, below))
     if edge := _datum_edge(seen):
         line = LineString(edge)

@@ -19,6 +19,8 @@ from shapely.geometry.base import BaseGeometry
 
 LETTER = 0.92  # width of a letter over its height: wide enough for the usual drawing faces
 CLEAR = 0.6  # mm to keep between a line and words
+TAIL = 0.3  # of some letters, below their line, over the height of a capital
+TAILED = frozenset("gjpqyQ,;()[]/")
 LEADING = 1.5  # from line to line, heights of a capital
 
 XY = tuple[float, float]
@@ -186,10 +188,11 @@ def least_covering(
     for text, (x, y, turn) in label.choices:
         turn = 90.0 - (90.0 - turn) % 180.0  # never upside down
         half, tall = wide(text, height) / 2, high(text, height) / 2
-        ground = affinity.rotate(box(x - half, y - tall, x + half, y + tall), turn)
+        tail = TAIL * height if set(text.split("\n")[-1]) & TAILED else 0.0
+        ground = affinity.rotate(box(x - half, y - tall - tail, x + half, y + tall), turn, origin=(x, y))
         if window is not None and not window.contains(ground):
             continue
-        room = ground.buffer(0.25 * height)
+        room = ground.buffer(0.2 * height)
         others = [*tree.geometries[tree.query(room)], *grounds]
         covered = sum(room.intersection(other).area for other in others if room.intersects(other))
         if best is None or covered < best[0]:

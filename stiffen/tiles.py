@@ -227,7 +227,7 @@ def _joins(spread: Tiling, tile: Tile, drawn: Marking) -> Iterator[tuple[Line | 
             name = f"{column_name(column).lower()}{row}"
             aside = wide(name, LEAST) / 2 + 1.2
             quarters = ((1, 1), (1, -1), (-1, 1), (-1, -1))
-            away = ((0.0, 0.0), (0.0, 4.0), (6.0, 0.0), (6.0, 4.0), (12.0, 0.0), (0.0, 8.0))
+            away = [(p, q) for q in (0.0, 4.0, 8.0) for p in (0.0, 6.0, 12.0, 18.0)]
             spots = tuple((x + i * (aside + p), y + j * (4.3 + q), 0.0) for p, q in away for i, j in quarters)
             label = Label("", name, Point(x, y), spots)
             named = least_covering(label, tree, [], LEAST, ground)
@@ -246,7 +246,7 @@ def furnish(page: Page, foot: float, lines: Sequence[str], name: str = "") -> No
     _bar(page, (x, y), (0.0, 1.0))
     page.text((x - 2.0, y + BAR / 2), "100 mm", LEAST, turn=90.0, align="center")
     left, right = EDGE + SIDE + BAR + 4.0, page.width - EDGE
-    for level, words in zip((12.4, 7.7, 3.0), lines, strict=False):
+    for level, words in zip((11.6, 7.3, 3.0), lines, strict=False):
         page.text((left, EDGE + level), fitted(words, right - left - (16.0 if name else 0.0)), LEAST)
     if name:
         page.text((right, EDGE + 4.0), name, 7.0, bold=True, align="right")

@@ -196,8 +196,8 @@ def bench_notes(seen: View) -> list[str]:
         notes.append("This is the back, mirrored: X runs LEFT and Y up from the datum corner, on this face.")
     if beads:
         notes.append("Roll the beads in the order of their numbers, as the arrow points. F: this side to the frame.")
-        notes.append("Small ticks across a bead: full depth from here; it fades to nothing at its end.")
     if any(not bead.closed for bead in beads):
+        notes.append("Small ticks across a bead: full depth from here; it fades to nothing at its end.")
         notes.append("Start at the double tick: bring the rolls down there. Stop at the single one.")
     if any(bead.closed for bead in beads):
         notes.append("A closed bead starts and ends at its one long tick.")

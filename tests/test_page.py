@@ -98,6 +98,19 @@ def test_frames_and_flat_sheets(layout):
     assert [row[4] for row in tree.rows("beads")] == ["back at start"] * len(layout.beads)
 
 
+def test_letters_are_3_mm_high_when_printed():
+    """Capitals of the usual sans-serif faces are 0.716 em high or more (Arial; from memory)."""
+    text, _ = whole()
+    rules = re.search(r"@media print \{(.*?)\n  \}", text, re.DOTALL)[1]
+    sizes = [float(size) for size in re.findall(r"font-size: ([\d.]+)pt", rules)]
+    assert len(sizes) >= 2  # the body's and the tables'
+    assert min(sizes) * 0.716 * 25.4 / 72 >= 3.0
+    paper = 210.0 - 2 * float(re.search(r"margin: (\d+)mm", text)[1])
+    wide = float(re.search(r'viewBox="\S+ \S+ (\S+)', text)[1])
+    letter = float(re.search(r'<svg.*?font-size="([\d.]+)"', text, re.DOTALL)[1])
+    assert letter * paper / wide * 0.716 >= 3.0
+
+
 def test_names_are_words_never_markup():
     text, _ = whole()
     evil = replace(PANEL, name='<img src=x onerror="1"> & "lid"')
