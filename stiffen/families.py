@@ -13,6 +13,7 @@ import numpy as np
 from .layout import Bead
 
 MOST = 9  # parallel beads
+PROMISING = 4
 DIRECTION = 1.0  # degrees within which beads count as parallel
 
 
@@ -20,7 +21,7 @@ def hand_layouts(beads: tuple[Bead, ...], blocked: np.ndarray) -> list[tuple[int
     """Choices (rising numbers into `beads`), none with a conflict, in order of their number of beads.
 
     blocked: (n, n) bool.  For each die and direction 1 to MOST beads at equal spacing, as near as the candidates lie;
-    each closed frame alone and with every frame that fits inside it.
+    each closed frame alone and with every frame of its die that fits inside it.
     """
     found: dict[tuple[int, ...], None] = {}
     rows: dict[tuple[str, int], list[int]] = defaultdict(list)
@@ -36,9 +37,20 @@ def hand_layouts(beads: tuple[Bead, ...], blocked: np.ndarray) -> list[tuple[int
     for k, i in enumerate(frames):
         found.setdefault((i,))
         for j in frames[k + 1 :]:
-            if not blocked[i, j]:
+            if not blocked[i, j] and beads[i].die == beads[j].die:
                 found.setdefault((i, j))
     return sorted(found, key=lambda choice: (len(choice), choice))
+
+
+def promising(choices: list[tuple[int, ...]], gains: np.ndarray) -> list[tuple[int, ...]]:
+    """Of each number of beads the few choices whose gains, (candidates,), add up to most; the largest sums first."""
+    count: dict[int, int] = defaultdict(int)
+    out = []
+    for choice in sorted(choices, key=lambda choice: -gains[list(choice)].sum()):
+        count[len(choice)] += 1
+        if count[len(choice)] <= PROMISING:
+            out.append(choice)
+    return out
 
 
 def _angle(bead: Bead) -> float:

@@ -16,6 +16,7 @@ from .ribbed import Response, Scout
 GOAL = 0.98  # the scout is asked for a little more than the limit
 SHARPNESS = 8.0  # how much the worst demand counts over the others when candidates are ranked
 FAR = 1.3  # a greedy choice that misses by more is not worth local moves
+TAKEN = 2  # choices made beforehand, the best ones, that are improved
 LOOK = 6  # candidates tried in earnest at each step
 LEVEL = 3  # greedy steps in a row that may leave the worst demand as it is
 KICKS = 12  # times in a row that a choice may be half torn down and built up again for nothing
@@ -106,12 +107,22 @@ class Chooser:
         """The power of a candidate's minutes that its gain is divided by: 1, or 0 where the stiffest is asked for."""
         return 1.0 if self.goal else 0.0
 
+    def asked(self, chosen: tuple[int, ...]) -> bool:
+        """True for a choice that nothing speaks against: no conflict, not too many beads or dies."""
+        here = list(chosen)
+        few = self.beads_at_most is None or self.beads[here].sum() <= self.beads_at_most
+        alike = self.dies_at_most is None or len(np.unique(self.dies[here])) <= self.dies_at_most
+        return bool(few and alike and not self.blocked[np.ix_(here, here)].any())
+
+    def worth(self, chosen: tuple[int, ...]) -> np.ndarray:
+        """(candidates,) first-order gain of each in the worst demands, were it added to a choice."""
+        response = self.respond(chosen)
+        return self.scout.gains(response, {i: b ** (SHARPNESS - 1) for i, b in self.bad(response).items()})
+
     def ranked(self, chosen: tuple[int, ...], jitter: np.ndarray, thrift: float | None = None) -> list[int]:
         """The most promising candidates to add, by first-order gain in the worst demands over minutes**thrift."""
         thrift = self.thrift if thrift is None else thrift
-        response = self.respond(chosen)
-        weights = {i: b ** (SHARPNESS - 1) for i, b in self.bad(response).items()}
-        gain = self.scout.gains(response, weights) * self.allowed(chosen) * jitter / self.minutes**thrift
+        gain = self.worth(chosen) * self.allowed(chosen) * jitter / self.minutes**thrift
         order = np.argsort(-gain, kind="stable")[: 4 * LOOK]
         picked: list[int] = []
         for i in order:  # near twins of a better one tell nothing new
@@ -165,9 +176,7 @@ def improved(chooser: Chooser, now: Choice, rng: np.random.Generator) -> Choice:
 
 def _loose(chooser: Chooser, now: Choice) -> list[int]:
     """Chosen candidates that may go, least useful a minute first."""
-    response = chooser.respond(now.chosen)
-    weights = {i: b ** (SHARPNESS - 1) for i, b in chooser.bad(response).items()}
-    gain = chooser.scout.gains(response, weights) / chooser.minutes**chooser.thrift
+    gain = chooser.worth(now.chosen) / chooser.minutes**chooser.thrift
     return sorted((i for i in now.chosen if i not in chooser.fixed), key=lambda i: (gain[i], i))
 
 
@@ -199,21 +208,30 @@ def _swapped(chooser: Chooser, now: Choice, rng: np.random.Generator) -> Choice 
 
 
 def best_choice(chooser: Chooser, seed: int, starts: int, own: tuple[tuple[int, ...], ...] = ()) -> Choice:
-    """The best of several greedy starts and of choices somebody has made, `own`, each improved by local moves.
+    """The best of several greedy starts and of choices made beforehand, `own`, improved by local moves.
 
     At least one start is always finished greedily; the result is never worse than one of `own`.
     """
     rng = np.random.default_rng(seed)
-    best = min((improved(chooser, chooser.weigh(one), rng) for one in own), key=lambda one: one.key, default=None)
+    weighed: list[Choice] = []
+    for made in own:
+        if weighed and chooser.out_of_time():
+            break
+        weighed.append(chooser.weigh(made))
+    begun = [_tried(chooser, one, rng) for one in sorted(weighed, key=lambda one: one.key)[:TAKEN]]
+    best = min(begun, key=lambda one: one.key, default=None)
     for k in range(starts):
-        one = greedy(chooser, chooser.fixed, rng, 0.35 if k > 1 else 0.0, 0.0 if k == 1 else None)
-        if one.worst <= FAR or not chooser.goal:
-            one = improved(chooser, one, rng)
+        one = _tried(chooser, greedy(chooser, chooser.fixed, rng, 0.35 * (k > 1), 0.0 if k == 1 else None), rng)
         if best is None or one.key < best.key:
             best = one
         if chooser.out_of_time() or (chooser.goal and best.worst > FAR and k > 0):
             break
     return kicked(chooser, best, rng) if best.worst <= FAR or not chooser.goal else best
+
+
+def _tried(chooser: Chooser, one: Choice, rng: np.random.Generator) -> Choice:
+    """Improved by local moves, but where it misses by far."""
+    return improved(chooser, one, rng) if one.worst <= FAR or not chooser.goal else one
 
 
 def kicked(chooser: Chooser, best: Choice, rng: np.random.Generator) -> Choice:

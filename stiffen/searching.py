@@ -9,6 +9,7 @@ search short; `Found.cut_short` says whether it did.
 
 from __future__ import annotations
 
+import itertools
 import math
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -26,7 +27,7 @@ from .candidates import bead_candidates, conflicts, hole_candidates
 from .claims import Ground, bound_record, cost, least_minutes, no_layout_can
 from .courses import course_candidates
 from .errors import Fault, InputError, SolverError
-from .families import hand_layouts
+from .families import hand_layouts, promising
 from .judging import FAR, Progress, check, quick_badness, quiet, rival
 from .layout import Bead, Hole, Layout
 from .moves import GOAL, Choice, Chooser, best_choice
@@ -44,6 +45,7 @@ JUDGES = ("stress", "buckling")  # demands only the judge sees
 PROVING = 0.12  # share of all the time that is kept for proofs
 SCOUTING = 0.25  # share of the time left that choosing by the scout may take at one gauge
 SLICE = 0.4  # share of the time left that layouts judged one by one may take at one gauge
+LAST = 0.9  # the same where nothing comes after
 ONCE_MORE = 1.6  # a symmetric layout that misses by more is not tried again without symmetry
 HEAVY = 2.0  # linear deflection over thickness beyond which a load case is the judge's alone
 HOLE_ROUNDS = 6  # times the judge is asked about a batch of holes
@@ -81,6 +83,7 @@ class _Pool:
         beads = drawn + bead_candidates(panel, gauge) + course_candidates(panel, gauge)
         holes = hole_candidates(panel, gauge)
         groups = symmetry.sets(panel, gauge, beads, along) if along else [(bead,) for bead in beads]
+        groups = [group for group in groups if not _in_own_way(panel, gauge, group)]
         beads = tuple(bead for group in groups for bead in group)
         ends = np.cumsum([0, *(len(group) for group in groups)])
         numbers = [range(i, j) for i, j in zip(ends[:-1], ends[1:], strict=True)]
@@ -90,10 +93,7 @@ class _Pool:
         blocked = np.zeros((first_hole + len(holes),) * 2, bool)
         blocked[np.ix_(place, place)] = conflicts(panel, gauge, beads, holes).toarray()
         sets = [(i,) for i in range(f)]
-        for group in numbers:
-            mine = tuple(f + i for i in group)
-            if not blocked[np.ix_(mine, mine)].any():
-                sets.append(mine)
+        sets += [tuple(f + i for i in group) for group in numbers]
         return cls(fixed_beads + beads, fixed_holes + holes, tuple(sets), blocked, f, len(fixed_holes))
 
     def numbers(self, chosen: tuple[int, ...]) -> list[int]:
@@ -129,6 +129,11 @@ class _Pool:
 
 def _fixed(items: tuple) -> tuple:
     return tuple(item for item in items if item.fixed)
+
+
+def _in_own_way(panel: Panel, gauge: float, group: tuple[Bead, ...]) -> bool:
+    """True where a bead and its mirror images are too close to each other."""
+    return any(rules.clash(a, b, panel.tools, gauge) for a, b in itertools.combinations(group, 2))
 
 
 def _fits(panel: Panel, gauge: float, bead: Bead, others: tuple[Bead | Hole, ...]) -> bool:
@@ -313,27 +318,26 @@ def _hunt_down(hunt: _Hunt) -> None:
     Asked for the stiffest, stay at the thinnest gauge and leave the sheet whole.
     """
     panel = hunt.panel
+    stiffest = panel.goal == "stiffest"
     opened = []
     met = here = None
-    for gauge in sorted(panel.gauges)[: 1 if panel.goal == "stiffest" else None]:
+    for gauge in sorted(panel.gauges)[: 1 if stiffest else None]:
         if hunt.left <= 0:
             hunt.reasons[gauge] = "not tried: time was up"
             continue
         for along in _attempts(panel):
             here = hunt.opened[gauge] = _Gauge.opened(hunt, gauge, along)
             met = here.by_scout(hunt)
-            if met is not None or hunt.best_at[gauge] > ONCE_MORE:
+            if met is not None or (hunt.best_at[gauge] > ONCE_MORE and not stiffest):
                 break
         if met is not None:
             break
         opened.append(here)
-    if panel.goal == "stiffest":
-        return
     for one in reversed(opened):
         better = one.one_by_one(hunt) if hunt.left > 0 else None
         if better is not None:
             met, here = better, one
-    if met is not None:
+    if met is not None and not stiffest:
         _with_holes(hunt, met, here.pool)
 
 
@@ -353,6 +357,7 @@ class _Gauge:
     chooser: Chooser
     begun: float
     heavy: bool = False
+    near: bool = False  # the scout comes so near that the judge may say met
     starts: tuple[tuple[int, ...], ...] = ()  # choices to begin with: somebody's own, the scout's last
 
     @classmethod
@@ -360,10 +365,13 @@ class _Gauge:
         """Candidates and scout at a gauge, layouts mirrored along the axes `along`."""
         hunt.tell(f"{gauge:g} mm: drawing candidates{', mirrored' if along else ''}")
         begun = time.monotonic()
-        own = tuple(dict.fromkeys(bead for layout in hunt.own for bead in layout.beads))
+        known = hunt.own
+        if hunt.best is not None and hunt.best.layout.gauge == gauge:
+            known = (*known, hunt.best.layout)
+        own = tuple(dict.fromkeys(bead for layout in known for bead in layout.beads))
         pool = _Pool.of(hunt.panel, gauge, along, own)
         hunt.candidates = max(hunt.candidates, len(pool.beads) + len(pool.holes))
-        choices = [pool.choice(layout.beads) for layout in hunt.own]
+        choices = [pool.choice(layout.beads) for layout in known]
         starts = tuple(choice for choice in choices if choice is not None)
         order = pool.numbers(tuple(range(len(pool.sets))))
         plate = scout(hunt.panel, gauge, tuple(pool.beads[i] for i in order))
@@ -390,9 +398,11 @@ class _Gauge:
             hunt.reasons[gauge] = f"on the ribbed plate even all {count} bead candidates at once miss {missing}"
             return drawn
         self.chooser.deadline = time.monotonic() + SCOUTING * max(hunt.left, 0.0)
-        verdict, worst, last = _corrected(hunt, gauge, self.pool, self.chooser, self.starts)
+        starts = (*self.starts, *promising(self.by_hand(), self.chooser.worth(self.pool.fixed)))
+        verdict, worst, last = _corrected(hunt, gauge, self.pool, self.chooser, starts)
         self.starts = (*self.starts, last)
         hunt.cut_short |= self.chooser.out_of_time()
+        self.near = self.chooser.weigh(last).worst <= ONCE_MORE or panel.goal == "stiffest"
         self.heavy = worst is not None and (worst in self.chooser.ignored or panel.demands[worst].kind in JUDGES)
         verdict = min((one for one in (verdict, drawn) if one), key=lambda one: rank(panel, one), default=None)
         if panel.goal == "stiffest":
@@ -409,16 +419,28 @@ class _Gauge:
         verdicts = [hunt.judge(layout) for layout in layouts if not rules.audit(hunt.panel, layout)]
         return min((one for one in verdicts if one.met), key=lambda one: rank(hunt.panel, one), default=None)
 
+    def by_hand(self) -> list[tuple[int, ...]]:
+        """What a hand would draw, as choices of the pool, the fixed ones with them."""
+        pool, chooser = self.pool, self.chooser
+        drawn = hand_layouts(tuple(pool.beads[one[0]] for one in pool.sets), chooser.blocked)
+        choices = (tuple(sorted({*pool.fixed, *choice})) for choice in drawn)
+        return [choice for choice in dict.fromkeys(choices) if chooser.asked(choice)]
+
     def one_by_one(self, hunt: _Hunt) -> Verdict | None:
-        """Judge layouts one by one on the quick mesh, where large deflection decides and the scout cannot rank.
+        """Judge layouts one by one on the quick mesh, where large deflection decides, or what the scout is off by.
 
         First those a hand would draw, but for those that fail a frequency on the scout; then local moves on the best.
         """
-        if not self.heavy:
+        if not self.heavy and not self.near:
             return None
-        end = time.monotonic() + SLICE * hunt.left
+        chooser = self.chooser
+        end = time.monotonic() + (SLICE if chooser.goal else LAST) * hunt.left
         best = [(math.inf, self.pool.fixed)]
-        for chosen in _trials(hunt, self.chooser, self.pool, self.starts, best):
+        hands = self.by_hand()
+        if not self.heavy:  # there the scout puts them in order
+            hands = promising(hands, chooser.worth(self.pool.fixed))
+            hands.sort(key=lambda one: chooser.weigh(one).key)
+        for chosen in _trials(hunt, chooser, self.pool, (*self.starts, *hands), best):
             if time.monotonic() > end:
                 hunt.cut_short = True
                 break
@@ -426,9 +448,9 @@ class _Gauge:
             if bad < best[-1][0]:
                 best.append((bad, chosen))
                 hunt.tell(f"{self.gauge:g} mm: {len(chosen)} beads, judged one by one, badness {bad:.2f}")
-                if bad <= 1:
+                if bad <= 1 or not chooser.goal:
                     verdict = hunt.judge(self.pool.layout(self.gauge, chosen))
-                    if verdict.met:
+                    if verdict.met and chooser.goal:
                         hunt.reasons[self.gauge] = f"met with {_beads(len(verdict.layout.beads))}, found one by one"
                         return verdict
         hunt.best_at[self.gauge] = min(best[-1][0], hunt.best_at.get(self.gauge, math.inf))
@@ -537,16 +559,9 @@ def _trials(
     best: (badness, choice), the latest last; the caller adds to it.
     """
     hertz = [i for i, d in enumerate(hunt.panel.demands) if d.kind == "frequency"]
-    fits = [
-        tuple(sorted({*pool.fixed, *choice}))
-        for choice in hand_layouts(tuple(pool.beads[one[0]] for one in pool.sets), chooser.blocked)
-    ]
-    yield from starts
-    for chosen in fits:
-        if chooser.beads_at_most is not None and len(pool.numbers(chosen)) > chooser.beads_at_most:
-            continue
+    for chosen in starts:
         bad = chooser.bad(chooser.respond(chosen)) if hertz else {}
-        if all(bad[i] <= HOPELESS for i in hertz):
+        if not chooser.goal or all(bad[i] <= HOPELESS for i in hertz):
             yield chosen
     rng = np.random.default_rng(hunt.seed)
     still = np.ones(len(chooser.minutes))

@@ -1,0 +1,201 @@
+"""The search against layouts drawn by hand and against differential evolution, on eight panels, under the judge.
+
+Hand layouts, each tuned over its number and the die: equal parallel beads each way, a cross, a diagonal cross, frames
+parallel to the outline.  Differential evolution (scipy) picks from the search's own candidates on the same scout, with
+ten times the search's seconds, three times corrected by the judge as the search is.  First the lightest gauge that each
+finds; then, at that of the search, how much stiffer the search's stiffest layout is than the best hand layout with the
+same number of beads at most: ratio of the worst value/limit (limit/value for frequencies), so over 1 is in its favour.
+
+    python benchmarks/against_hands.py [--seconds 10] [--only NUMBERS]
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import shapely
+from eight_panels import EIGHT
+from scipy.optimize import differential_evolution
+from shapely.geometry import LineString, Polygon
+
+from stiffen import rules, searching
+from stiffen.candidates import bead_candidates, conflicts, own_directions
+from stiffen.families import hand_layouts
+from stiffen.judging import check, quick_badness
+from stiffen.layout import Bead, Layout
+from stiffen.moves import Chooser
+from stiffen.panel import Panel
+from stiffen.ribbed import scout
+from stiffen.threads import one_thread
+from stiffen.tools import BeadDie
+
+JUDGED = 25  # hand layouts at one gauge that are shown to the judge, the scout's best first
+GENES = 8  # beads that differential evolution may place
+NUMBERS = (2, 4)  # of beads, for the stiffest
+
+
+def drawn(panel: Panel, gauge: float) -> list[tuple[Bead, ...]]:
+    """All hand layouts at a gauge."""
+    own = own_directions(panel)[:1]
+    level = [d % 180 for a in own for d in (a, a + 90)]
+    beads = bead_candidates(panel, gauge, angles=level)
+    blocked = conflicts(panel, gauge, beads, ()).toarray()
+    out = [tuple(beads[i] for i in choice) for choice in hand_layouts(beads, blocked)]
+    for die in panel.tools.bead_dies:
+        if not rules.bead_die_breaches(panel, die, gauge):
+            out += list(crosses(panel, die, gauge))
+    return [one for one in out if not rules.audit(panel, Layout(gauge, one))]
+
+
+def crosses(panel: Panel, die: BeadDie, gauge: float) -> Iterator[tuple[Bead, ...]]:
+    """One bead through the middle and two arms square to it, or along the other diagonal: upright and diagonal."""
+    room = rules.bead_room(panel, die, gauge)
+    x0, y0, x1, y1 = Polygon(panel.outline).bounds
+    middle, reach = np.array([x0 + x1, y0 + y1]) / 2, np.hypot(x1 - x0, y1 - y0)
+    diagonal = math.degrees(math.atan2(y1 - y0, x1 - x0))
+    gap = die.width + rules.pair_gap(panel.tools, "bead", "bead", gauge) + 0.1
+    for first, second in ((0.0, 90.0), (90.0, 0.0), (diagonal, -diagonal), (-diagonal, diagonal)):
+        line, other = (
+            LineString([middle - reach * way, middle + reach * way])
+            for way in ([math.cos(math.radians(a)), math.sin(math.radians(a))] * np.ones(2) for a in (first, second))
+        )
+        through = shapely.get_parts(line.intersection(room))
+        arms = shapely.get_parts(other.intersection(room).difference(line.buffer(gap)))
+        pieces = [p for p in (*through, *arms) if p.length >= rules.least_length(die)]
+        if pieces:
+            yield tuple(Bead(die, tuple(p.coords), "down" if panel.bead_side == "down" else "up") for p in pieces)
+
+
+def by_scout(panel: Panel, gauge: float, layouts: list[tuple[Bead, ...]], heavy: set[int]) -> np.ndarray:
+    """Worst badness of each layout on the scout, demands `heavy` left out."""
+    beads = list(dict.fromkeys(bead for layout in layouts for bead in layout))
+    number = {bead: i for i, bead in enumerate(beads)}
+    plate = scout(panel, gauge, tuple(beads))
+    worst = []
+    for layout in layouts:
+        values = plate.respond(tuple(sorted(number[bead] for bead in layout))).values
+        worst.append(max((panel.demands[i].badness(v) for i, v in values.items() if i not in heavy), default=0.0))
+    return np.array(worst)
+
+
+def heavy_demands(panel: Panel, gauge: float) -> set[int]:
+    """Those about which the scout has nothing to say, as the search sees it."""
+    bare = check(panel, Layout(gauge), grade="quick", error=False)
+    return {i for i, d in enumerate(bare.demands) if searching._is_heavy(d)}
+
+
+def best_by_hand(panel: Panel, gauge: float, number: int | None = None) -> tuple[float, tuple[Bead, ...]]:
+    """Least worst badness under the judge (quick mesh) of the hand layouts, with at most `number` beads if given."""
+    layouts = [one for one in drawn(panel, gauge) if number is None or len(one) <= number]
+    best: tuple[float, tuple[Bead, ...]] = (math.inf, ())
+    if not layouts:
+        return best
+    for k in np.argsort(by_scout(panel, gauge, layouts, heavy_demands(panel, gauge)), kind="stable")[:JUDGED]:
+        bad = quick_badness(panel, Layout(gauge, layouts[k]), cap=best[0])
+        if bad < best[0]:
+            best = bad, layouts[k]
+        if bad <= 1 and number is None:
+            break
+    return best
+
+
+def lightest_by_hand(panel: Panel) -> float:
+    """The thinnest gauge at which a hand layout, or the flat sheet, meets the demands."""
+    for gauge in sorted(panel.gauges):
+        if quick_badness(panel, Layout(gauge), cap=1.0) <= 1 or best_by_hand(panel, gauge)[0] <= 1:
+            return gauge
+    return math.inf
+
+
+def decoded(x: np.ndarray, chooser: Chooser) -> tuple[int, ...]:
+    """Genes to a choice: each names a candidate and says whether it is in; what clashes with an earlier one is not."""
+    chosen: list[int] = list(chooser.fixed)
+    for place, on in x.reshape(-1, 2):
+        i = min(int(place * len(chooser.minutes)), len(chooser.minutes) - 1)
+        if on > 0.5 and i not in chosen and not chooser.blocked[i, chosen].any():
+            chosen.append(i)
+    return tuple(sorted(chosen))
+
+
+def evolved(panel: Panel, gauge: float, seconds: float) -> bool:
+    """Does differential evolution find a layout that the judge says meets?"""
+    pool = searching._Pool.of(panel, gauge, "")
+    chooser = searching._chooser(panel, gauge, pool)
+    chooser.ignored = heavy_demands(panel, gauge)
+    for k in range(3):
+        chooser.seen = {}
+        end = time.monotonic() + seconds / 3
+        best: list[tuple[tuple, tuple[int, ...]]] = []
+
+        def cost(x: np.ndarray) -> float:
+            choice = chooser.weigh(decoded(x, chooser))
+            best[:] = [min([*best, (choice.key, choice.chosen)])]  # noqa: B023
+            return 1e3 * choice.key[0] + choice.minutes
+
+        differential_evolution(
+            cost, [(0, 1)] * (2 * GENES), seed=k, popsize=4, maxiter=10**6, tol=0.0, polish=False,
+            callback=lambda x, convergence: time.monotonic() > end,  # noqa: B023
+        )  # fmt: skip
+        choice = chooser.weigh(best[0][1])
+        verdict = check(panel, pool.layout(gauge, choice.chosen), grade="quick", error=False)
+        if verdict.met:
+            return True
+        searching._learn(chooser, choice, verdict)
+    return False
+
+
+def lightest_evolved(panel: Panel, from_gauge: float, seconds: float) -> str:
+    """Its lightest gauge, tried on that of the search and on the next lighter one, half the time each."""
+    gauges = sorted(g for g in panel.gauges if g <= from_gauge)[-2:]
+    for gauge in gauges:
+        if evolved(panel, gauge, seconds / len(gauges)):
+            return f"{gauge:g}"
+    return f"> {from_gauge:g}"
+
+
+@one_thread
+def main() -> None:
+    """Print both tables."""
+    ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    ask.add_argument("--seconds", type=float, default=10.0)
+    ask.add_argument("--only", default="12345678", help="numbers of the panels, such as 138")
+    options = ask.parse_args()
+    panels = [EIGHT[int(k) - 1] for k in options.only]
+    print(f"{'':30} {'search':>22}  {'hand':>6} {'evolved':>8} {'flat':>6}")
+    print(f"{'panel':30} {'mm':>5} {'kg':>7} {'beads':>5} {'s':>3}  {'mm':>6} {'mm':>8} {'mm':>6}")
+    at = {}
+    for panel in panels:
+        found = searching.search(panel, seconds=options.seconds, grade="quick")
+        verdict = found.verdict
+        gauge = at[panel.name] = verdict.layout.gauge if verdict.met else math.inf
+        hand = lightest_by_hand(panel)
+        genes = lightest_evolved(panel, min(gauge, max(panel.gauges)), 10 * options.seconds)
+        flat = found.rival.gauge_mm
+        print(
+            f"{panel.name:30} {gauge:5g} {verdict.mass_kg:7.3f} {len(verdict.layout.beads):5} {found.seconds:3.0f}  "
+            f"{hand:6g} {genes:>8} {flat or math.inf:6g}",
+            flush=True,
+        )
+    print(f"\n{'stiffest at that gauge':30} {'beads':>5} {'hand':>8} {'search':>8} {'ratio':>6}")
+    ratios = []
+    for panel in panels:
+        gauge = min(at[panel.name], max(panel.gauges))
+        for number in NUMBERS:
+            hand, _ = best_by_hand(panel, gauge, number)
+            if not math.isfinite(hand):
+                continue
+            asked = replace(panel, goal="stiffest", gauges=(gauge,), beads_at_most=number)
+            found = searching.search(asked, seconds=options.seconds, grade="quick")
+            bad = quick_badness(panel, found.verdict.layout)
+            ratios.append(hand / bad)
+            print(f"{panel.name:30} {number:5} {hand:8.3f} {bad:8.3f} {ratios[-1]:6.3f}", flush=True)
+    print(f"geometric mean of {len(ratios)}: {np.exp(np.mean(np.log(ratios))):.3f}")
+
+
+if __name__ == "__main__":
+    main()
