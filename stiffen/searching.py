@@ -257,7 +257,7 @@ def going_on(panel: Panel, start: Layout) -> Panel:
     faults = [Fault(breach.where, breach.what, cure) for breach in audit(panel, start)]
     if start.gauge not in panel.gauges:
         rack = ", ".join(f"{gauge:g}" for gauge in sorted(panel.gauges))
-        faults.append(Fault("gauge_mm", f"{start.gauge:g} is not in the rack of the panel", f"one of: {rack}"))
+        faults.append(Fault("gauge", f"{start.gauge:g} is not in the rack of the panel", f"one of: {rack}"))
     if faults:
         raise InputError(faults)
     return panel
