@@ -131,7 +131,7 @@ def warning_lines(panel: Panel, verdict: Verdict) -> list[str]:
 def saving(verdict: Verdict, rival: Rival) -> str:
     """One phrase: how the mass stands against the flat sheet that does the same."""
     if rival.gauge_mm is None or rival.mass_kg is None:
-        return NO_RIVAL if rival.verdicts else "flat sheets were not looked at"
+        return NO_RIVAL if rival.looked else "flat sheets were not looked at"
     if not verdict.met:
         return f"the {rival.gauge_mm:g} mm flat sheet meets the demands with {kg(rival.mass_kg)}"
     less = rival.mass_kg - verdict.mass_kg

@@ -153,7 +153,7 @@ def _demand(demand: DemandResult) -> dict:
 
 def _rival(rival: Rival | None) -> dict | None:
     """None where flat sheets were not looked at; gauge and mass null where none of the rack meets the demands."""
-    if rival is None or (rival.gauge_mm is None and not rival.verdicts):
+    if rival is None or not rival.looked:
         return None
     return {"gauge_mm": rival.gauge_mm, "mass_kg": rival.mass_kg}
 

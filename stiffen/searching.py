@@ -212,7 +212,7 @@ def search(
         panel = going_on(panel, start)
     hunt = _Hunt(panel, begun + (1 - PROVING) * seconds, seed, grade, progress, on_best, end=begun + seconds)
     stopped, bound = "", None
-    flat_rival = Rival(None, None)
+    flat_rival = Rival(None, None, looked=False)
     try:
         if start is not None:
             hunt.judge(start)
@@ -336,9 +336,13 @@ class _Gauge:
         return cls(gauge, pool, plate, _chooser(hunt.panel, pool, plate), begun)
 
     def missed(self, hunt: _Hunt, words: str) -> None:
-        """Note why this gauge was not taken."""
-        best = hunt.best_at.get(self.gauge)
-        miss = "" if best is None else f" (best misses by {100 * (best - 1):.1f} %)"
+        """Note why this gauge was not taken, and by how much the best misses: judged, or else by the ribbed plate."""
+        best, by = hunt.best_at.get(self.gauge, math.inf), ""
+        scouted = self.chooser.weigh(self.start).worst
+        asked = hunt.panel.demands
+        if not self.chooser.ignored and not any(d.kind in JUDGES for d in asked) and 1 < scouted < best:
+            best, by = scouted, " on the ribbed plate"
+        miss = f" (best misses by {100 * (best - 1):.1f} %{by})" if math.isfinite(best) else ""
         hunt.reasons[self.gauge] = f"{words}{miss}"
 
     def by_scout(self, hunt: _Hunt) -> Verdict | None:

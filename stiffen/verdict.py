@@ -115,11 +115,15 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Rival:
-    """The flat sheet that meets the same demands under the same judge; gauge None where no gauge in the rack does."""
+    """The flat sheet that meets the same demands under the same judge; gauge None where no gauge in the rack does.
+
+    looked: False where nobody looked.  verdicts: on the sheets that were near enough to be judged in full.
+    """
 
     gauge_mm: float | None
     mass_kg: float | None
     verdicts: tuple[Verdict, ...] = ()
+    looked: bool = True
 
 
 @dataclass(frozen=True)

@@ -77,7 +77,7 @@ def test_a_lighter_flat_sheet_is_said_first():
 
 def test_rivals_without_a_sheet():
     assert saving(GOOD, Rival(None, None, (GOOD,))) == "no flat sheet in the rack meets the demands"
-    assert saving(GOOD, Rival(None, None)) == "flat sheets were not looked at"
+    assert saving(GOOD, Rival(None, None, looked=False)) == "flat sheets were not looked at"
 
 
 def test_nothing_is_saved_by_a_panel_that_does_not_do():
