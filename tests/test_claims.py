@@ -76,6 +76,9 @@ def test_words_name_candidates_model_demands_and_miss():
     assert words.endswith("or more (ribbed-plate model; frequency, deflection wind)")
     assert claims.no_layout_can(ground_of(case, {0: 1.0, 1: 0.5}), 20.0) == ""
     assert claims.no_layout_can(ground_of(case, {0: 90.0}), 0.0) == "", "no time: nothing is said"
+    none = small.case(small.PANELS[4], pool=0, size=40.0)
+    words = claims.no_layout_can(ground_of(none, {0: 90.0}), 20.0)
+    assert words.startswith("proven: no bead can be rolled in it, and flat it misses by ")
 
 
 def test_demands_that_large_deflection_decides_do_not_count():
