@@ -69,9 +69,12 @@ def no_layout_can(ground: Ground, seconds: float) -> str:
     if not least:
         return ""
     panel = ground.panel
-    miss = f", all miss by {100 * least:.0f} % or more" if least >= 0.005 else ""
     labels = ", ".join(panel.demands[i].label for i in decided(panel, ground.scout.gauge))
-    return f"proven: no layout of {len(ground.beads)} bead candidates can{miss} (ribbed-plate model; {labels})"
+    covers = f"(ribbed-plate model; {labels})"
+    if not ground.beads:
+        return f"proven: no bead can be rolled in it, and flat it misses by {100 * least:.0f} % or more {covers}"
+    miss = f", all miss by {100 * least:.0f} % or more" if least >= 0.005 else ""
+    return f"proven: no layout of {len(ground.beads)} bead candidates can{miss} {covers}"
 
 
 @one_thread

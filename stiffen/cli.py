@@ -314,7 +314,7 @@ def _sweep(args: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         if not rows:
             raise
-    if len(rows) < len(what.values):
+    if len(rows) < len(what.values) or rows[-1].found.stopped == "interrupted":
         stopped = f"stopped after {len(rows)} of {len(what.values)} rows; "
     text = (folder / "sweep.txt").read_text(encoding="utf-8")
     met = not any(map(_missed, rows)) and not stopped

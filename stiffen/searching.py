@@ -293,7 +293,7 @@ def going_on(panel: Panel, start: Layout) -> Panel:
     faults = [Fault(breach.where, breach.what, cure) for breach in rules.audit(panel, start)]
     if start.gauge not in panel.gauges:
         rack = ", ".join(f"{gauge:g}" for gauge in sorted(panel.gauges))
-        faults.append(Fault("gauge_mm", f"{start.gauge:g} is not in the rack of the panel", f"one of: {rack}"))
+        faults.append(Fault("gauge", f"{start.gauge:g} is not in the rack of the panel", f"one of: {rack}"))
     if faults:
         raise InputError(faults)
     return panel
@@ -378,9 +378,13 @@ class _Gauge:
         return cls(gauge, pool, plate, _chooser(hunt.panel, pool, plate), begun, starts=starts)
 
     def missed(self, hunt: _Hunt, words: str) -> None:
-        """Note why this gauge was not taken."""
-        best = hunt.best_at.get(self.gauge)
-        miss = "" if best is None else f" (best misses by {100 * (best - 1):.1f} %)"
+        """Note why this gauge was not taken, and by how much the best misses: judged, or else by the ribbed plate."""
+        best, by = hunt.best_at.get(self.gauge, math.inf), ""
+        scouted = min((self.chooser.weigh(start).worst for start in self.starts), default=math.inf)
+        asked = hunt.panel.demands
+        if not self.chooser.ignored and not any(d.kind in JUDGES for d in asked) and 1 < scouted < best:
+            best, by = scouted, " on the ribbed plate"
+        miss = f" (best misses by {100 * (best - 1):.1f} %{by})" if math.isfinite(best) else ""
         hunt.reasons[self.gauge] = f"{words}{miss}"
 
     def by_scout(self, hunt: _Hunt) -> Verdict | None:

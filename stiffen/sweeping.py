@@ -5,18 +5,21 @@ Rows go from the hardest to the easiest, so that each can start from the layout 
 
 from __future__ import annotations
 
+import copy
 import csv
 import io
 import math
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 from . import bench
 from .errors import Fault, InputError
 from .judging import Progress, quiet
 from .layout import Layout
 from .panel import Panel
+from .reading import panel_from_dict
 from .searching import going_on, search
 from .verdict import DemandResult, Found
 
@@ -43,14 +46,19 @@ class Plan:
         return "gauge, mm" if self.demand is None else f"limit of {_with_unit(panel, self.demand)}"
 
     def panel(self, panel: Panel, value: float) -> Panel:
-        """The panel of one row."""
+        """The panel of one row; its `source` says the same, so that a layout file holds the demands it was made for."""
+        source = copy.deepcopy(panel.source)
         if self.kind == "gauge":
-            return replace(panel, gauges=(value,))
+            source.get("panel", {})["gauges"] = [value]
+            return replace(panel, gauges=(value,), source=source)
         if self.demand is None:
-            return replace(panel, dies_at_most=int(value))
+            source.get("panel", {})["dies_at_most"] = int(value)
+            return replace(panel, dies_at_most=int(value), source=source)
         demands = list(panel.demands)
         demands[self.demand] = replace(demands[self.demand], limit=value)
-        return replace(panel, demands=tuple(demands))
+        for row in source.get("demand", [])[self.demand : self.demand + 1]:
+            row["limit"] = value
+        return replace(panel, demands=tuple(demands), source=source)
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,8 +80,16 @@ def _with_unit(panel: Panel, demand: int) -> str:
 def plan(panel: Panel, words: str) -> Plan:
     """'limit=2,3,4', 'gauge=0.8,1.0', 'dies=1,2' or, for one of several demands, 'frequency=30,40' read.
 
-    InputError for what cannot be swept.
+    InputError for what cannot be swept, or for values that a panel file could not hold.
     """
+    what = _plan(panel, words)
+    for value in what.values:
+        if panel.source:
+            panel_from_dict(what.panel(panel, value).source, Path())
+    return what
+
+
+def _plan(panel: Panel, words: str) -> Plan:
     name, sign, told = (part.strip() for part in words.partition("="))
     if not panel.demands:
         raise _refused("the panel file makes no demand", "add a [[demand]] that the mass can be set against")

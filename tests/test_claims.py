@@ -1,6 +1,7 @@
 """What is said to be proven, against every layout of small cases and against layouts that try hard to beat it."""
 
 import math
+import time
 from dataclasses import replace
 
 import numpy as np
@@ -75,6 +76,9 @@ def test_words_name_candidates_model_demands_and_miss():
     assert words.endswith("or more (ribbed-plate model; frequency, deflection wind)")
     assert claims.no_layout_can(ground_of(case, {0: 1.0, 1: 0.5}), 20.0) == ""
     assert claims.no_layout_can(ground_of(case, {0: 90.0}), 0.0) == "", "no time: nothing is said"
+    none = small.case(small.PANELS[4], pool=0, size=40.0)
+    words = claims.no_layout_can(ground_of(none, {0: 90.0}), 20.0)
+    assert words.startswith("proven: no bead can be rolled in it, and flat it misses by ")
 
 
 def test_demands_that_large_deflection_decides_do_not_count():
@@ -192,17 +196,20 @@ def put(monkeypatch, answer):
 
 
 def test_a_bound_that_a_found_layout_beats_is_not_handed_out(monkeypatch):
-    one = replace(LID, gauges=(1.0,))
+    end = time.monotonic() + 60.0
+    nobody = lambda *told: None  # noqa: E731
+    hunt = searching._Hunt(replace(LID, gauges=(1.0,)), end, 0, "quick", nobody, nobody)
+    searching._hunt_down(hunt)
     put(monkeypatch, lambda known: Bound("m", 1.01 * known, known, FEASIBLE, 1, "c", 0.1))
-    assert searching.search(one, seconds=3, grade="quick").bound is None
+    assert searching._proven(hunt, 1.0) is None
 
     def wrong(known):
         raise SolverError("the bound beats a layout")
 
     put(monkeypatch, wrong)
-    assert searching.search(one, seconds=3, grade="quick").bound is None
+    assert searching._proven(hunt, 1.0) is None
     put(monkeypatch, lambda known: Bound("m", 0.99 * known, known, FEASIBLE, 1, "c", 0.1))
-    assert searching.search(one, seconds=3, grade="quick").bound["gap"] == pytest.approx(0.01)
+    assert searching._proven(hunt, 1.0)["gap"] == pytest.approx(0.01)
 
 
 def test_a_bead_that_was_not_drawn_joins_the_ground(found):

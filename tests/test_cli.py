@@ -14,7 +14,7 @@ import pytest
 from trike import FLAT, GOOD, LAYOUT, verdict
 
 import stiffen
-from stiffen import card, judging, pictures, report, rules, searching
+from stiffen import batch, card, judging, pictures, report, rules, searching, sweeping
 from stiffen.cli import SHEETS, main
 from stiffen.errors import MeshError, SolverError
 from stiffen.layout import Layout
@@ -292,6 +292,182 @@ def test_progress_only_where_someone_watches(
     out, err = capsys.readouterr()
     assert ("half way" in err) == (watched and not quiet)
     assert "half way" not in out
+
+
+def test_what_is_proven_stands_in_card_report_and_last_line(hatch_file, tmp_path, capsys, search_finds):
+    search_finds(found())
+    out = tmp_path / "out"
+    main(["search", str(hatch_file), "--out", str(out)])
+    assert "; no lighter sheet of the rack can (ribbed-plate model); in " in capsys.readouterr().out
+    page = (out / "report.html").read_text()
+    for words in ("proven: no layout of 90 bead candidates can", "no layout takes less than 21.3 (proven; gap 22 %)"):
+        assert words in " ".join((out / "card.txt").read_text().split())
+        assert words in page
+    search_finds(replace(found(), gauges=((0.8, "not found in 9 s (best misses by 3.0 %)"), (1.0, "met with 3 beads"))))
+    main(["search", str(hatch_file), "--out", str(out)])
+    assert "no lighter sheet" not in capsys.readouterr().out
+
+
+# ----------------------------------------------------------------------------------------- from, several panels, sweeps
+
+
+def test_search_goes_on_from_a_layout_file(hatch_file, tmp_path, monkeypatch, search_finds, no_pictures, capsys):
+    search_finds(found())
+    panel = read_panel(hatch_file)
+    bead = replace(LAYOUT.beads[0], die=panel.tools.bead_die("B16"), fixed=True)
+    write_json(tmp_path / "l.json", layout_document(panel, Layout(1.0, (bead,)), {}))
+    asked = []
+    inner = searching.search
+    monkeypatch.setattr(searching, "search", lambda *a, **k: asked.append(k["start"]) or inner(*a, **k))
+    assert main(["search", str(hatch_file), "--from", str(tmp_path / "l.json"), "--out", str(tmp_path / "out")]) == 0
+    assert asked == [Layout(1.0, (bead,))]
+    main(["search", str(hatch_file), "--out", str(tmp_path / "out")])
+    assert asked[1] is None
+
+
+def test_a_layout_that_cannot_be_gone_on_from_is_bad_input(panel_file, tmp_path, capsys):
+    panel = read_panel(panel_file)
+    file = tmp_path / "l.json"
+    write_json(file, layout_document(panel, Layout(1.2), {}))
+    assert main(["search", str(panel_file), "--from", str(file), "--out", str(tmp_path / "out")]) == 2
+    assert capsys.readouterr().err == f"{file}: gauge: 1.2 is not in the rack of the panel (one of: 1, 2)\n"
+    bead = replace(LAYOUT.beads[0], die=panel.tools.bead_die("B16"), path=((60.0, 75.0), (192.0, 75.0)))
+    write_json(file, layout_document(panel, Layout(1.0, (bead,)), {}))
+    assert main(["search", str(panel_file), "--from", str(file), "--out", str(tmp_path / "out")]) == 2
+    assert capsys.readouterr().err.startswith(f"{file}: bead[1] B16: ")
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.fixture
+def ended(monkeypatch):
+    """Puts made-up ends of the processes in place; hands back the commands."""
+    asked = {}
+
+    def put(*ends):
+        def run_all(commands, at_once, tell):
+            asked.update(commands, at_once=at_once)
+            tell(1, ("b",))
+            return [batch.Ended(name, *end) for name, end in zip(commands, ends, strict=True)]
+
+        monkeypatch.setattr(batch, "run_all", run_all)
+        return asked
+
+    return put
+
+
+@pytest.mark.parametrize(
+    ("ends", "want", "told"),
+    [
+        (((0, "met: a\n", "", 1), (0, "met: b\n", "", 1)), 0, "met: b"),
+        (((1, "NOT MET: a\n", "", 1), (0, "met: b\n", "", 1)), 1, "NOT MET: a"),
+        (((3, "", "a.toml: nothing holds the sheet\n", 1), (1, "NOT MET: b\n", "", 1)), 3, "NOT MET: b"),
+        (((-9, "", "", 2), (0, "met: b\n", "", 1)), 3, "its process died, begun 2 times (ended with -9)"),
+        (((0, "stopped; met: a\n", "", 1), (130, "", "", 0)), 130, "stopped before it was begun"),
+    ],
+    ids=["met", "not met", "failed", "died", "stopped"],
+)
+def test_several_panels_end_with_the_worst_status(panel_file, hatch_file, tmp_path, capsys, ended, ends, want, told):
+    asked = ended(*ends)
+    out = tmp_path / "out"
+    assert (
+        main(["search", str(panel_file), str(hatch_file), "--jobs", "2", "--seconds", "7", "--out", str(out)]) == want
+    )
+    words, err = capsys.readouterr()
+    assert told in words
+    assert ("nothing holds the sheet" in err) == (want == 3 and ends[0][0] == 3)
+    command = asked[str(panel_file)]
+    assert command[1:5] == ["-m", "stiffen", "search", str(panel_file)] and asked["at_once"] == 2
+    assert (
+        command[command.index("--out") + 1] == str(out / "plate") and command[command.index("--seconds") + 1] == "7.0"
+    )
+
+
+def test_two_panels_of_one_name_and_all_faults_are_told_before_any_search(panel_file, tmp_path, capsys, ended):
+    ended()
+    other = tmp_path / "other" / "plate.toml"
+    other.parent.mkdir()
+    other.write_text(PANEL_FILE.format(limit=-1.0).replace('"pinned"', '"glued"'))
+    assert main(["search", str(panel_file), str(other), "nothing.toml", "--out", str(tmp_path / "out")]) == 2
+    lines = capsys.readouterr().err.splitlines()
+    assert len(lines) == 4
+    assert lines[0].startswith(f"{other}: would be written to the same folder as {panel_file}: plate (give the file ")
+    assert "support[1].hold" in "".join(lines) and "demand[1].limit" in "".join(lines)
+    assert lines[3].startswith("nothing.toml: ")
+
+
+def test_a_build_of_two_panels_for_real(tmp_path, capsys):
+    for name, limit in (("left", 40), ("right", 45)):
+        text = PANEL_FILE.format(limit=1.0).replace("limit = 20", f"limit = {limit}")
+        (tmp_path / f"{name}.toml").write_text(text.replace("gauges = [1.0, 2.0]", "gauges = [1.0]"))
+    files = [str(tmp_path / "left.toml"), str(tmp_path / "right.toml")]
+    words = ["--seconds", "300", "--mesh", "quick"]  # these end by themselves long before
+    out, result = tmp_path / "a", tmp_path / "r.json"
+    assert main(["search", *files, *words, "--jobs", "2", "--out", str(out), "--json", str(result)]) == 0
+    assert [line.split(": ")[:2] for line in capsys.readouterr().out.splitlines()] == [[file, "met"] for file in files]
+    panels = json.loads(result.read_text())["panels"]
+    assert [one["result"]["status"] for one in panels] == ["met", "met"]
+    assert not any(one["result"]["search"]["cut_short"] for one in panels)
+    assert all((out / name / "card.pdf").exists() for name in ("left", "right"))
+    alone = stiffen.search(read_panel(files[0]), seconds=300, grade="quick").verdict.layout
+    assert read_layout(out / "left" / "layout.json")[1] == in_rolling_order(read_panel(files[0]), alone)
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--sweep", "limit=1,2"], "--sweep: got 2 panels (give it one panel at a time)"),
+        (["--from", "l.json"], "--from: got 2 panels (give it one panel at a time)"),
+        (["--jobs", "0"], "'0' is not a whole number, 1 or more"),
+        (["--jobs", "two"], "'two' is not a whole number, 1 or more"),
+    ],
+    ids=lambda one: " ".join(one) if isinstance(one, list) else "",
+)
+def test_what_several_panels_cannot_have(panel_file, hatch_file, tmp_path, capsys, words, told):
+    assert main(["search", str(panel_file), str(hatch_file), "--out", str(tmp_path / "out"), *words]) == 2
+    assert told in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_sweep_writes_table_picture_and_layouts(hatch_file, tmp_path, capsys, monkeypatch, search_finds):
+    search_finds(found(verdict(LAYOUT, deflection=0.9)))
+    monkeypatch.setattr(sweeping, "search", lambda panel, **options: searched(panel))
+    out = tmp_path / "out"
+    words = ["search", str(hatch_file), "--sweep", "frequency=30,40", "--out", str(out)]
+    assert main([*words, "--json", str(tmp_path / "r.json")]) == 0
+    assert {path.name for path in out.iterdir()} == {"sweep.txt", "sweep.csv", "sweep.png", "limit_30", "limit_40"}
+    text = capsys.readouterr().out
+    assert text.startswith((out / "sweep.txt").read_text()) and text.endswith(f"table, picture and layouts in {out}\n")
+    assert (out / "sweep.csv").read_text().count("\n") == 3
+    panel, layout = read_layout(out / "limit_30" / "layout.json")
+    assert panel.demands[1].limit == 30 and layout.gauge == 1.0
+    data = json.loads((tmp_path / "r.json").read_text())
+    assert data["swept"] == "limit of frequency, Hz" and [row["value"] for row in data["rows"]] == [40.0, 30.0]
+
+
+def searched(panel, met=True):
+    """A made-up search's answer whose demands are the panel's."""
+    told = [replace(one, met=met) for one in (GOOD.demands[0], GOOD.demands[2])]
+    flat = replace(GOOD, layout=Layout(1.0), demands=tuple(told))
+    return Found(flat, flat, Rival(1.5, 0.9, (1.5,)))
+
+
+def test_a_sweep_with_a_row_not_met_or_stopped_is_status_1(hatch_file, tmp_path, capsys, monkeypatch, made_up):
+    words = ["search", str(hatch_file), "--sweep", "gauge=1,2", "--out", str(tmp_path / "out")]
+    monkeypatch.setattr(sweeping, "search", lambda panel, **options: searched(panel, met=panel.gauges != (2.0,)))
+    assert main(words) == 1
+    assert "* not met" in capsys.readouterr().out
+    monkeypatch.setattr(sweeping, "search", lambda panel, **options: replace(searched(panel), stopped="interrupted"))
+    assert main(words) == 1
+    assert "stopped after 1 of 2 rows; table" in capsys.readouterr().out
+
+
+def test_a_bad_sweep_is_told_with_the_file(panel_file, tmp_path, capsys):
+    words = ["search", str(panel_file), "--out", str(tmp_path / "out"), "--sweep"]
+    assert main([*words, "limit=1,2"]) == 2
+    assert capsys.readouterr().err.startswith(f"{panel_file}: --sweep: 'limit' may be any of 2 demands (name one ")
+    assert main([*words, "gauge=1,40"]) == 2
+    assert capsys.readouterr().err.startswith(f"{panel_file}: panel.gauges[1]: is 40")
+    assert not (tmp_path / "out").exists()
 
 
 # ------------------------------------------------------------------------------------------------------------- draw

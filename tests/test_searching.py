@@ -1,5 +1,6 @@
 """The search on small panels: what it hands out is legal, judged, repeatable and lighter than the flat sheet."""
 
+import re
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 
@@ -52,8 +53,16 @@ def test_each_better_layout_was_told_best_last(found):
 
 def test_lighter_gauges_have_a_reason(found):
     result, _ = found
+    chosen = result.verdict.layout.gauge
+    assert [gauge for gauge, _ in result.gauges] == [gauge for gauge in LID.gauges if gauge <= chosen]
     for gauge, words in result.gauges:
-        assert words.startswith("met") == (gauge == result.verdict.layout.gauge)
+        if gauge == chosen:
+            assert words.startswith("met")
+        else:
+            proven = r"proven: no layout of \d+ bead candidates can"
+            assert re.match(
+                rf"{proven}|not found in \d+ s \(best misses by [\d.]+ %( on the ribbed plate)?\)", words
+            ), words
 
 
 def test_same_seed_same_layout(found):
@@ -68,6 +77,14 @@ def test_impossible_demand_is_said_with_the_best_found():
     words = result.gauges[0][1]
     assert words.startswith("proven: no layout of ") and words.endswith("or more (ribbed-plate model; frequency)")
     assert result.bound is None
+
+
+def test_what_is_not_proven_is_not_found_in_so_many_seconds(monkeypatch):
+    monkeypatch.setattr(searching, "no_layout_can", lambda ground, seconds: "")
+    panel = replace(LID, gauges=(0.8,), demands=(Demand("frequency", 280.0),))
+    result = searching.search(panel, seconds=3, grade="quick")
+    assert not result.verdict.met
+    assert re.fullmatch(r"not found in \d+ s \(best misses by [\d.]+ %( on the ribbed plate)?\)", result.gauges[0][1])
 
 
 def test_fixed_beads_stay():
@@ -95,6 +112,36 @@ def test_held_sheet_under_a_heavy_load_is_not_given_beads_it_does_not_need():
     result = searching.search(flat, seconds=10, grade="quick")
     assert result.verdict.met and result.verdict.layout.beads == ()
     assert result.verdict.demands[0].decided_by == NONLINEAR
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ({"gauge": 1.1}, "gauge: 1.1 is not in the rack of the panel (one of: 0.8, 1, 2)"),
+        ({"beads": 2}, "bead[2] B16: "),
+    ],
+    ids=["gauge", "rule"],
+)
+def test_a_layout_that_cannot_be_gone_on_from_is_told(change, told):
+    from panels import rows
+
+    layout = stiffen.Layout(
+        change.get("gauge", 1.0), rows(SHOP.bead_dies[0], (60.0, 65.0)[: change.get("beads", 1)], 40, 260)
+    )
+    with pytest.raises(stiffen.InputError) as error:
+        searching.search(LID, seconds=1, start=layout)
+    assert told in str(error.value)
+
+
+def test_progress_tells_the_best_so_far_and_the_time_left(monkeypatch):
+    told = []
+    searching.search(
+        replace(LID, gauges=(2.0,)), seconds=30, grade="quick", progress=lambda f, words: told.append((f, words))
+    )
+    fractions = [fraction for fraction, _ in told]
+    assert fractions == sorted(fractions) and fractions[0] >= 0 and fractions[-1] <= 1
+    assert all(re.search(r"; \d+ s left$", words) for _, words in told)
+    assert re.search(r"best 2 mm, 0\.\d+ kg, margin \d+ %", told[-1][1])
 
 
 def test_search_goes_on_from_a_layout(found):
@@ -128,10 +175,48 @@ def test_drawn_beads_that_may_not_be_are_not_handed_out(move):
     assert len(result.verdict.layout.beads) <= 1 or move
 
 
-def test_workers_give_the_same_layouts_as_one_by_one():
-    panels = [replace(LID, gauges=(2.0,)), replace(LID, gauges=(2.0,), name="other lid")]
-    with ProcessPoolExecutor(2) as pool:
-        there = searching.search_all(panels, executor=pool, seconds=5, grade="quick")
-    here = searching.search_all(panels, seconds=5, grade="quick")
+# ------------------------------------------------------------------------------------------------- whatever the worker
+
+
+BATCH = [
+    replace(LID, gauges=(0.8, 1.0), demands=(Demand("frequency", 90.0),)),
+    lid(280.0, 220.0, gauges=(0.8, 1.0), demands=(Demand("frequency", 95.0),), name="other lid"),
+]
+AMPLE = {"seconds": 300.0, "grade": "quick"}  # these searches end long before that: no clock has a say
+
+
+@pytest.fixture(scope="module")
+def here():
+    return searching.search_all(BATCH, **AMPLE)
+
+
+def same(there, here):
+    """Every layout, verdict and reason the same, and none cut short by the clock."""
     assert [one.verdict.panel for one in there] == ["lid", "other lid"]
-    assert [one.verdict.layout for one in there] == [one.verdict.layout for one in here]
+    assert not any(one.cut_short or one.stopped for one in (*there, *here))
+    for a, b in zip(there, here, strict=True):
+        assert a.verdict.layout.beads and a.verdict.layout == b.verdict.layout
+        assert [d.value for d in a.verdict.demands] == [d.value for d in b.verdict.demands]
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_processes_give_the_same_layouts_as_one_by_one(here, workers):
+    with ProcessPoolExecutor(workers) as pool:
+        same(searching.search_all(BATCH, executor=pool, **AMPLE), here)
+
+
+def test_a_cluster_gives_the_same_layouts(here):
+    distributed = pytest.importorskip("distributed")
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, memory_limit=None
+        ) as cluster,
+        distributed.Client(cluster) as client,
+        client.get_executor() as pool,
+    ):
+        same(searching.search_all(BATCH, executor=pool, **AMPLE), here)
+
+
+def test_a_search_that_the_clock_ended_says_so():
+    result = searching.search(LID, seconds=0.5, grade="quick")
+    assert result.cut_short and result.stopped == "time was up after 0.5 s"

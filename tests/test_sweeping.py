@@ -1,8 +1,10 @@
 """What-if: what is swept, rows that begin with each other's layout, and the table, CSV and picture of what came out."""
 
+import copy
 import csv
 import io
 from dataclasses import replace
+from pathlib import Path
 
 import matplotlib.text
 import pytest
@@ -13,6 +15,7 @@ from stiffen import sweep_plot, sweeping
 from stiffen.errors import InputError
 from stiffen.layout import Layout
 from stiffen.panel import Demand
+from stiffen.reading import panel_from_dict, read_panel
 from stiffen.sweeping import Plan, plan, sweep
 from stiffen.verdict import DemandResult, Found, Rival
 
@@ -99,6 +102,18 @@ def test_each_row_has_its_own_panel():
     assert plan(TWO, "frequency=30,50").panel(TWO, 30.0).demands == (WIND, replace(HERTZ, limit=30.0))
     assert plan(TWO, "gauge=1,2").panel(TWO, 2.0).gauges == (2.0,)
     assert plan(TWO, "dies=1,2").panel(TWO, 1.0).dies_at_most == 1
+
+
+def test_a_row_panel_reads_back_as_it_is():
+    panel = read_panel(Path(__file__).parent.parent / "stiffen" / "data" / "starter_panel.toml")
+    kept = copy.deepcopy(panel.source)
+    for words in ("gauge=0.8,1", "dies=1,2", f"{panel.demands[0].label}=1,2"):
+        what = plan(panel, words)
+        one = what.panel(panel, what.values[1])
+        again = panel_from_dict(one.source, Path())
+        assert (again.gauges, again.dies_at_most, again.demands) == (one.gauges, one.dies_at_most, one.demands)
+        assert one != panel
+    assert panel.source == kept, "the panel itself is left alone"
 
 
 # ----------------------------------------------------------------------------------------------------------------- rows
