@@ -26,6 +26,7 @@ from .bound import WHOLE
 from .candidates import bead_candidates, conflicts, hole_candidates
 from .claims import Ground, bound_record, cost, least_minutes, no_layout_can
 from .courses import course_candidates
+from .curl import balanced
 from .errors import Fault, InputError, SolverError
 from .families import hand_layouts, promising
 from .judging import FAR, Progress, check, quick_badness, quiet, rival
@@ -246,6 +247,7 @@ def search(
         if start is not None:
             hunt.judge(start)
         _hunt_down(hunt)
+        _balance(hunt)
         if hunt.left <= 0:
             stopped, hunt.cut_short = f"time was up after {seconds:g} s", True
         bound = _proven(hunt, PROVING * seconds)
@@ -269,6 +271,19 @@ def search(
         stopped=stopped,
         seconds=time.monotonic() - begun,
     )
+
+
+def _balance(hunt: _Hunt) -> None:
+    """Turn beads to the other face where that bows the sheet less, the panel allows both, and the judge says met."""
+    if hunt.best is None or not hunt.best.met:
+        return
+    layout = balanced(hunt.panel, hunt.best.layout)
+    if layout != hunt.best.layout and not rules.audit(hunt.panel, layout):
+        hunt.tell("turning beads to the other face, so that the sheet bows less")
+        verdict = hunt.judge(layout)
+        if verdict.met and verdict is not hunt.best:
+            hunt.best = verdict
+            hunt.on_best(verdict)
 
 
 def _asked(panel: Panel, layout: Layout) -> bool:

@@ -9,6 +9,7 @@ from panels import SHOP, lid, rows
 
 import stiffen
 from stiffen import searching
+from stiffen.curl import curl
 from stiffen.layout import Bead, Layout
 from stiffen.panel import Demand, Support
 from stiffen.rules import audit
@@ -173,6 +174,15 @@ def test_drawn_beads_that_may_not_be_are_not_handed_out(move):
     assert result.verdict.layout.beads != drawn
     assert audit(panel, result.verdict.layout) == ()
     assert len(result.verdict.layout.beads) <= 1 or move
+
+
+def test_beads_stand_on_both_faces_where_they_may():
+    either = replace(LID, bead_side="either", demands=(Demand("frequency", 190.0),))
+    layout = searching.search(either, seconds=20, grade="quick").verdict.layout
+    assert {bead.side for bead in layout.beads} == {"up", "down"} and audit(either, layout) == ()
+    one_sided = replace(layout, beads=tuple(replace(bead, side="up") for bead in layout.beads))
+    after, before = curl(either, layout), curl(either, one_sided)
+    assert max(after.bow_x, after.bow_y) < max(before.bow_x, before.bow_y)
 
 
 # ------------------------------------------------------------------------------------------------- whatever the worker
