@@ -1,7 +1,7 @@
 """The scout beside the judge, and the search beside chance: on random layouts that could be made.
 
-1. 40 random layouts on a lid held all round: rank correlation (Spearman) of each demand, and the ratio judge/scout after
-   one calibration (the median ratio): how many of ten are within 8 %.
+1. 40 random layouts on a lid held all round: rank correlation (Spearman) of each demand, and the ratio judge/scout
+   after one calibration (the median ratio): how many of ten are within 8 %.
 2. The best of 200 random layouts, and of all hand layouts, under the judge (quick mesh), beside what the search finds
    for goal = "stiffest" at the same gauge; the floor pan, and a clamped panel.
 
