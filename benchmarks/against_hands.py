@@ -125,6 +125,8 @@ def decoded(x: np.ndarray, chooser: Chooser) -> tuple[int, ...]:
 def evolved(panel: Panel, gauge: float, seconds: float) -> bool:
     """Does differential evolution find a layout that the judge says meets?"""
     pool = searching._Pool.of(panel, gauge, "")
+    if not pool.sets:
+        return False
     chooser = searching._chooser(panel, gauge, pool)
     chooser.ignored = heavy_demands(panel, gauge)
     for k in range(3):
@@ -150,7 +152,12 @@ def evolved(panel: Panel, gauge: float, seconds: float) -> bool:
 
 
 def lightest_evolved(panel: Panel, from_gauge: float, seconds: float) -> str:
-    """Its lightest gauge, tried on that of the search and on the next lighter one, half the time each."""
+    """Its lightest gauge, tried on that of the search and on the next lighter one, half the time each.
+
+    "-" where there is no lighter one, so that it can only tie.
+    """
+    if from_gauge == min(panel.gauges):
+        return "-"
     gauges = sorted(g for g in panel.gauges if g <= from_gauge)[-2:]
     for gauge in gauges:
         if evolved(panel, gauge, seconds / len(gauges)):

@@ -52,7 +52,7 @@ EIGHT = (
         ((0.0, 0.0), (520.0, 0.0), (520.0, 220.0), (240.0, 220.0), (240.0, 440.0), (0.0, 440.0)),
         (edge((0.0, 0.0), (520.0, 0.0), hold="clamped"), edge((0.0, 0.0), (0.0, 440.0), hold="clamped")),
         (Load("hand", "patch", 1.0, at=(400.0, 150.0), size=(40.0, 40.0)),),
-        (Demand("deflection", 0.12, "hand"), Demand("softness", 0.22, force=0.5)),
+        (Demand("deflection", 0.3, "hand"), Demand("softness", 0.6, force=0.5)),
     ),
     panel(
         "trapezium with two folds",

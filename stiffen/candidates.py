@@ -78,7 +78,10 @@ def bead_candidates(
 
 
 def hole_candidates(panel: Panel, gauge: float) -> tuple[Hole, ...]:
-    """Holes of every flaring die on a square lattice about the middle of the panel, half a hole's pitch apart."""
+    """Holes of every flaring die on a square lattice about the middle of the panel, half a hole's pitch apart.
+
+    Also in a row round the panel, evenly spaced and as near to its edge as they may be.
+    """
     fixed, side = fixed_items(panel), proud_side(panel)
     found: list[Hole] = []
     for die in panel.tools.hole_dies:
@@ -87,6 +90,8 @@ def hole_candidates(panel: Panel, gauge: float) -> tuple[Hole, ...]:
         room = rules.hole_room(panel, die, gauge, *fixed)
         pitch = die.flange + rules.pair_gap(panel.tools, "hole", "hole", gauge)
         centres = _lattice(Polygon(panel.outline).bounds, max(pitch / 2, line_spacing(panel)))
+        inset = die.flange / 2 + spacing_of(panel.tools, "hole_edge", gauge) + 4 * rules.SLACK
+        centres = np.vstack([centres, _row(Polygon(panel.outline).buffer(-inset), pitch)])
         inside = shapely.contains_xy(room, centres[:, 0], centres[:, 1])
         found += [Hole(die, (float(x), float(y)), side) for x, y in centres[inside]]
     return tuple(found)
@@ -291,6 +296,13 @@ def _lattice(bounds: tuple[float, ...], pitch: float) -> np.ndarray:
         axes.append((low + high) / 2 + pitch * np.arange(-many, many + 1))
     x, y = np.meshgrid(*axes)
     return np.column_stack([x.ravel(), y.ravel()])
+
+
+def _row(inner: BaseGeometry, pitch: float) -> np.ndarray:
+    """Points (k, 2) along the rims of a shape, evenly spaced, at least `pitch` apart along it."""
+    rims = [part.exterior for part in shapely.get_parts(inner) if not part.is_empty]
+    rows = [rim.interpolate(np.arange(n := int(rim.length / pitch)) / max(n, 1), normalized=True) for rim in rims]
+    return shapely.get_coordinates(np.concatenate([*rows, np.empty(0)]))
 
 
 class _Group:

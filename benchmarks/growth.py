@@ -1,0 +1,82 @@
+"""How the search grows: seconds to its first choice against the number of candidates, and against the panel's area.
+
+Candidates, conflicts, scout and one choice of beads on the scout (greedy starts and local moves from one seed), for a
+frequency that a few beads reach; then the whole search on the floor pan.
+
+    python benchmarks/growth.py [--seconds 60]
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import time
+from dataclasses import replace
+
+import numpy as np
+from eight_panels import EIGHT
+
+from stiffen import searching
+from stiffen.candidates import bead_candidates, conflicts
+from stiffen.moves import best_choice
+from stiffen.panel import Demand, Panel
+from stiffen.threads import one_thread
+
+LID = EIGHT[0]
+GAUGE = 1.0
+SPACING = 10.0  # mm between parallel candidates
+HERTZ = 75.0
+NUMBERS = (200, 400, 800, 1600)
+SIZES = (0.5, 1.0, 2.0)  # area over that of the lid
+
+
+def timed(panel: Panel, number: int | None = None) -> tuple[int, float, float, int]:
+    """Candidates, seconds to have them ready, seconds to choose, choices weighed; of `number` candidates by lot."""
+    begun = time.perf_counter()
+    beads = bead_candidates(panel, GAUGE, spacing=SPACING)
+    if number is not None:
+        kept = np.sort(np.random.default_rng(0).permutation(len(beads))[:number])
+        beads = tuple(beads[i] for i in kept)
+    blocked = conflicts(panel, GAUGE, beads, ()).toarray()
+    pool = searching._Pool(beads, (), tuple((i,) for i in range(len(beads))), blocked, 0, 0)
+    chooser = searching._chooser(panel, GAUGE, pool)
+    ready = time.perf_counter()
+    best_choice(chooser, 0, 3)
+    return len(beads), ready - begun, time.perf_counter() - ready, len(chooser.seen)
+
+
+def wider(panel: Panel, factor: float) -> Panel:
+    """The same panel with `factor` times the area, its frequency asked for in proportion."""
+    side = math.sqrt(factor)
+    outline = tuple((x * side, y * side) for x, y in panel.outline)
+    tools = replace(panel.tools, roller=replace(panel.tools.roller, throat=2000.0))
+    return replace(panel, outline=outline, tools=tools, demands=(Demand("frequency", HERTZ / factor),))
+
+
+def table(head: str, xs: list[float], rows: list[tuple[int, float, float, int]]) -> None:
+    """Rows and the exponents of the power law through them."""
+    print(f"{head:>12} {'candidates':>10} {'ready s':>8} {'choose s':>8} {'weighed':>8} {'ms each':>8}")
+    for x, (many, ready, chosen, weighed) in zip(xs, rows, strict=True):
+        print(f"{x:12g} {many:10} {ready:8.2f} {chosen:8.2f} {weighed:8} {1e3 * chosen / weighed:8.1f}")
+    total = [math.log(row[1] + row[2]) for row in rows]
+    print(f"exponent of ready + choose: {np.polyfit(np.log(xs), total, 1)[0]:.2f}\n", flush=True)
+
+
+@one_thread
+def main() -> None:
+    """Print the tables."""
+    ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    ask.add_argument("--seconds", type=float, default=60.0)
+    options = ask.parse_args()
+    lid = wider(LID, 1.0)
+    table("candidates", list(NUMBERS), [timed(lid, n) for n in NUMBERS])
+    table("area ratio", list(SIZES), [timed(wider(LID, f)) for f in SIZES])
+    found = searching.search(EIGHT[7], seconds=options.seconds, grade="quick")
+    state = "met" if found.verdict.met else "not met"
+    print(
+        f"floor pan: {found.candidates} candidates, {found.seconds:.0f} s, {found.verdict.layout.gauge:g} mm, {state}"
+    )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,119 @@
+"""The scout beside the judge, and the search beside chance: on random layouts that could be made.
+
+1. 40 random layouts on a lid held all round: rank correlation (Spearman) of each demand, and the ratio judge/scout
+   after one calibration (the median ratio): how many of ten are within 8 %.
+2. The best of 200 random layouts, and of all hand layouts, under the judge (quick mesh), beside what the search finds
+   for goal = "stiffest" at the same gauge; the floor pan, and a clamped panel.
+
+    python benchmarks/scout_and_judge.py [--layouts 40] [--random 200] [--seconds 20]
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+from dataclasses import replace
+
+import numpy as np
+from against_hands import best_by_hand
+from eight_panels import EIGHT, SHEET, wind
+from scipy.stats import spearmanr
+
+from stiffen import searching
+from stiffen.candidates import bead_candidates, conflicts
+from stiffen.courses import course_candidates
+from stiffen.judging import check, quick_badness
+from stiffen.layout import Bead, Layout
+from stiffen.panel import Demand, Panel, Support
+from stiffen.ribbed import scout
+from stiffen.threads import one_thread
+
+GAUGE = 1.0
+WITHIN = 0.08
+LID = replace(
+    EIGHT[0],
+    loads=(wind(1e-5),),
+    demands=(Demand("deflection", 0.1, "wind"), Demand("frequency", 40.0), Demand("softness", 0.01, force=0.1)),
+)
+CLAMPED = replace(
+    EIGHT[0],
+    name="clamped lid, 200 N push",
+    material=SHEET,
+    supports=(Support("edge", "clamped", in_plane="held"),),
+    loads=(replace(EIGHT[7].loads[0], value=200.0, at=(250.0, 200.0)),),
+    demands=(Demand("deflection", 2.0, "foot"), Demand("frequency", 60.0)),
+)
+
+
+def random_layouts(panel: Panel, gauge: float, many: int, seed: int) -> list[tuple[Bead, ...]]:
+    """Layouts of one to six candidates by lot, none in another's way."""
+    beads = bead_candidates(panel, gauge) + course_candidates(panel, gauge)
+    blocked = conflicts(panel, gauge, beads, ()).toarray()
+    rng = np.random.default_rng(seed)
+    out = []
+    while len(out) < many:
+        wanted, chosen = rng.integers(1, 7), []
+        for i in rng.permutation(len(beads)):
+            if len(chosen) < wanted and not blocked[i, chosen].any():
+                chosen.append(int(i))
+        out.append(tuple(beads[i] for i in sorted(chosen)))
+    return out
+
+
+def compared(panel: Panel, gauge: float, layouts: list[tuple[Bead, ...]], grade: str) -> tuple[np.ndarray, np.ndarray]:
+    """Values of the scout and of the judge: (layouts, demands) each."""
+    beads = list(dict.fromkeys(bead for layout in layouts for bead in layout))
+    number = {bead: i for i, bead in enumerate(beads)}
+    plate = scout(panel, gauge, tuple(beads))
+    by_scout, by_judge = [], []
+    for layout in layouts:
+        values = plate.respond(tuple(sorted(number[bead] for bead in layout))).values
+        verdict = check(panel, Layout(gauge, layout), grade=grade, error=False)
+        by_scout.append([values[i] for i in range(len(panel.demands))])
+        by_judge.append([demand.value for demand in verdict.demands])
+    return np.array(by_scout), np.array(by_judge)
+
+
+def agreement(panel: Panel, layouts: list[tuple[Bead, ...]], grade: str = "normal") -> list[tuple[str, float, float]]:
+    """For each demand: its name, the rank correlation, the share within 8 % after calibration."""
+    by_scout, by_judge = compared(panel, GAUGE, layouts, grade)
+    ratio = by_judge / by_scout
+    within = np.abs(ratio / np.median(ratio, axis=0) - 1) <= WITHIN
+    return [
+        (demand.label, float(spearmanr(by_scout[:, i], by_judge[:, i]).statistic), float(within[:, i].mean()))
+        for i, demand in enumerate(panel.demands)
+    ]
+
+
+def beside_chance(panel: Panel, gauge: float, many: int, seconds: float) -> str:
+    """One line: bare sheet, best by lot, best by hand, the search; worst value/limit under the judge."""
+    by_lot = math.inf
+    for layout in random_layouts(panel, gauge, many, 1):
+        by_lot = min(by_lot, quick_badness(panel, Layout(gauge, layout), cap=by_lot))
+    hand, _ = best_by_hand(panel, gauge)
+    found = searching.search(replace(panel, goal="stiffest", gauges=(gauge,)), seconds=seconds, grade="quick")
+    bare = quick_badness(panel, Layout(gauge))
+    ours = quick_badness(panel, found.verdict.layout)
+    return f"{panel.name:28} {gauge:4g} {bare:8.3f} {by_lot:8.3f} {hand:8.3f} {ours:8.3f} {found.seconds:5.0f}"
+
+
+@one_thread
+def main() -> None:
+    """Print both tables."""
+    ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    ask.add_argument("--layouts", type=int, default=40)
+    ask.add_argument("--random", type=int, default=200)
+    ask.add_argument("--seconds", type=float, default=20.0)
+    options = ask.parse_args()
+    print(f"{options.layouts} random layouts on the lid: {'rank corr.':>20} {'within 8 %':>12}")
+    for name, rank, share in agreement(LID, random_layouts(LID, GAUGE, options.layouts, 0)):
+        print(f"{name:40} {rank:14.3f} {100 * share:10.0f} %", flush=True)
+    print(
+        f"\n{'worst value/limit, judged':28} {'mm':>4} {'bare':>8} {'by lot':>8} {'by hand':>8} {'search':>8} {'s':>5}"
+    )
+    for panel, gauge in ((EIGHT[7], 1.2), (CLAMPED, 0.8)):
+        print(beside_chance(panel, gauge, options.random, options.seconds), flush=True)
+
+
+if __name__ == "__main__":
+    main()
