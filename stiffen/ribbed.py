@@ -69,6 +69,7 @@ class Scout:
     starts: np.ndarray  # (candidates + 1,) first row of each candidate
     removed: sp.csr_matrix  # (candidates, m): share of each triangle's stiffness that a hole takes out
     cut_out: np.ndarray  # (candidates,) pilot area over area inside the fold circle: what goes of the mass there
+    rows: Rows  # of the candidates that it was made with
 
     def grouped(self, ends: np.ndarray) -> Scout:
         """The same plate with beads ends[k] to ends[k + 1] as candidate k; for beads alone, not holes."""
@@ -239,10 +240,20 @@ class Scout:
 
 
 def scout(
-    panel: Panel, gauge: float, beads: tuple[Bead, ...] = (), holes: tuple[Hole, ...] = (), size: float = PLATE_SIZE
+    panel: Panel,
+    gauge: float,
+    beads: tuple[Bead, ...] = (),
+    holes: tuple[Hole, ...] = (),
+    size: float = PLATE_SIZE,
+    like: Scout | None = None,
 ) -> Scout:
-    """The ribbed plate of `panel` at `gauge` mm; candidates are numbered beads first, then holes."""
-    mesh = mesh_panel(panel, Layout(gauge), size=size)
+    """The ribbed plate of `panel` at `gauge` mm; candidates are numbered beads first, then holes.
+
+    like: the same plate at another gauge; where its candidates are the same too, their places need no looking for.
+    """
+    known = like is not None and (like.rows.beads, like.rows.holes) == (beads, holes)
+    rows = like.rows if known else _rows(panel, beads, holes, size)
+    mesh = rows.mesh
     material = panel.material
     flat = np.column_stack([mesh.plan, np.zeros(len(mesh.plan))])
     xy = mesh.plan[mesh.triangles]  # the plan's own axes, not each triangle's
@@ -267,30 +278,51 @@ def scout(
     extra = point_masses(panel, mesh)
     if extra is not None:
         kilograms = kilograms + extra.reshape(-1, 6)[:, 0]
-    ribs, weights, starts = _ribs(panel, gauge, mesh, beads, holes)
+    weights = _weights(rows, panel, gauge, beads, holes)
     removed = _removed(mesh, len(beads), holes)
     cut_out = np.array([0.0] * len(beads) + [(hole.die.pilot / hole.die.flange) ** 2 for hole in holes])
     return Scout(
-        panel, gauge, mesh, number, K0, kilograms, elements, ribs[:, free].tocsr(), weights, starts, removed, cut_out
+        panel,
+        gauge,
+        mesh,
+        number,
+        K0,
+        kilograms,
+        elements,
+        rows.ribs[:, free].tocsr(),
+        weights,
+        rows.starts,
+        removed,
+        cut_out,
+        rows,
     )
 
 
-def _ribs(
-    panel: Panel, t: float, mesh: Mesh, beads: tuple[Bead, ...], holes: tuple[Hole, ...]
-) -> tuple[sp.csr_matrix, np.ndarray, np.ndarray]:
-    """Rows of curvature along beads and flanges, their weights E I ds, and the first row of each candidate."""
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Where beads and flanges lie on the plate, at any gauge.
+
+    ribs: (r, 3 n) curvature along them at each sample.  ds, along: (r,) length it stands for, place along the path, mm.
+    starts: first row of each candidate.
+    """
+
+    beads: tuple[Bead, ...]
+    holes: tuple[Hole, ...]
+    mesh: Mesh
+    ribs: sp.csr_matrix
+    ds: np.ndarray
+    along: np.ndarray
+    starts: np.ndarray
+
+
+def _rows(panel: Panel, beads: tuple[Bead, ...], holes: tuple[Hole, ...], size: float) -> Rows:
+    mesh = mesh_panel(panel, Layout(min(panel.gauges)), size=size)
     paths = [np.array(bead.path) for bead in beads] + [_circle(hole) for hole in holes]
-    size = 3 * len(mesh.plan)
+    width = 3 * len(mesh.plan)
     if not paths:
-        return sp.csr_matrix((0, size)), np.zeros(0), np.zeros(1, int)
+        none = np.zeros(0)
+        return Rows(beads, holes, mesh, sp.csr_matrix((0, width)), none, none, np.zeros(1, int))
     owner, points, tangents, ds, along = _gauss_points(mesh, paths)
-    weight = panel.material.E * ds
-    for i, bead in enumerate(beads):
-        mine = owner == i
-        fade = taper(bead.die, along[mine], bead.length, bead.closed, bead.open_ends)
-        weight[mine] *= rib_inertia(bead, t) * fade**2
-    for i, hole in enumerate(holes, start=len(beads)):
-        weight[owner == i] *= ring_inertia(hole, t)
     cell, shares = locate(mesh, points)
     corners = triangle.curvature(mesh.plan[mesh.triangles], plan_areas(mesh.plan[mesh.triangles]), np.eye(3))
     B = np.einsum("pq,pqij->pij", shares, corners[cell])  # linear in the area coordinates
@@ -299,7 +331,20 @@ def _ribs(
     columns = (3 * mesh.triangles[cell][:, :, None] + np.arange(3)).reshape(-1, 9)
     rows = np.repeat(np.arange(len(points)), 9)
     starts = np.searchsorted(owner, np.arange(len(paths) + 1))
-    return sp.csr_matrix((values.ravel(), (rows, columns.ravel())), shape=(len(points), size)), weight, starts
+    ribs = sp.csr_matrix((values.ravel(), (rows, columns.ravel())), shape=(len(points), width))
+    return Rows(beads, holes, mesh, ribs, ds, along, starts)
+
+
+def _weights(rows: Rows, panel: Panel, t: float, beads: tuple[Bead, ...], holes: tuple[Hole, ...]) -> np.ndarray:
+    """(r,) E I ds of each sample, in sheet of t mm."""
+    weight = panel.material.E * rows.ds
+    for i, bead in enumerate(beads):
+        mine = slice(rows.starts[i], rows.starts[i + 1])
+        fade = taper(bead.die, rows.along[mine], bead.length, bead.closed, bead.open_ends)
+        weight[mine] *= rib_inertia(bead, t) * fade**2
+    for i, hole in enumerate(holes, start=len(beads)):
+        weight[rows.starts[i] : rows.starts[i + 1]] *= ring_inertia(hole, t)
+    return weight
 
 
 def _circle(hole: Hole, n: int = 24) -> np.ndarray:

@@ -44,10 +44,12 @@ STARTS = 3  # greedy starts at each of them
 HOPELESS = 1.15  # a scout's best worse than this is not shown to the judge
 JUDGES = ("stress", "buckling")  # demands only the judge sees
 PROVING = 0.12  # share of all the time that is kept for proofs
-SCOUTING = 0.25  # share of the time left that choosing by the scout may take at one gauge
+HOLING = 0.15  # and for flared holes
+SPARE = 2  # shares of the time, one a gauge, that the first look at all gauges leaves
+SCOUTING = 0.25  # share of the time left that choosing by the scout may take at one gauge looked at closer
 SLICE = 0.4  # share of the time left that layouts judged one by one may take at one gauge
 LAST = 0.9  # the same where nothing comes after
-ONCE_MORE = 1.6  # a symmetric layout that misses by more is not tried again without symmetry
+ONCE_MORE = 1.3  # a symmetric layout that misses by more is not tried again without symmetry
 HEAVY = 2.0  # linear deflection over thickness beyond which a load case is the judge's alone
 HOLE_ROUNDS = 6  # times the judge is asked about a batch of holes
 
@@ -253,6 +255,7 @@ def search(
         bound = _proven(hunt, PROVING * seconds)
         hunt.tell("looking for the flat sheet that meets the same demands")
         flat_rival = rival(panel, grade=grade)
+        _fall_back(hunt, flat_rival)
     except KeyboardInterrupt:
         stopped = "interrupted"
     best = hunt.best.layout if hunt.best else panel.layout()
@@ -271,6 +274,14 @@ def search(
         stopped=stopped,
         seconds=time.monotonic() - begun,
     )
+
+
+def _fall_back(hunt: _Hunt, flat: Rival) -> None:
+    """Take the flat sheet where no beaded one was found that meets the demands."""
+    fixed = _fixed(hunt.panel.beads) + _fixed(hunt.panel.holes)
+    met = hunt.best is not None and hunt.best.met
+    if flat.gauge_mm is not None and not met and not fixed and hunt.panel.goal == "lightest":
+        hunt.judge(Layout(flat.gauge_mm))
 
 
 def _balance(hunt: _Hunt) -> None:
@@ -328,32 +339,47 @@ def search_all(panels: Sequence[Panel], *, executor: Executor | None = None, **o
 
 
 def _hunt_down(hunt: _Hunt) -> None:
-    """Go up the gauges until the scout's layouts meet; then try the lighter gauges one layout at a time; then holes.
+    """Go up the gauges until the scout's layouts meet; then look closer at the lighter ones; then holes.
 
     Asked for the stiffest, stay at the thinnest gauge and leave the sheet whole.
     """
     panel = hunt.panel
     stiffest = panel.goal == "stiffest"
-    opened = []
-    met = here = None
-    for gauge in sorted(panel.gauges)[: 1 if stiffest else None]:
+    first, *others = _attempts(panel)
+    gauges = sorted(panel.gauges)[: 1 if stiffest else None]
+    end = hunt.deadline
+    hunt.deadline -= 0.0 if stiffest else HOLING * (end - hunt.start)
+    looked: list[_Gauge] = []
+    met: tuple[Verdict, _Gauge] | None = None
+    for count, gauge in enumerate(gauges):
         if hunt.left <= 0:
             hunt.reasons[gauge] = "not tried: time was up"
             continue
-        for along in _attempts(panel):
-            here = hunt.opened[gauge] = _Gauge.opened(hunt, gauge, along)
-            met = here.by_scout(hunt)
-            if met is not None or (hunt.best_at[gauge] > ONCE_MORE and not stiffest):
-                break
-        if met is not None:
+        here = hunt.opened[gauge] = _Gauge.opened(hunt, gauge, first)
+        found = here.by_scout(hunt, 1 / (len(gauges) - count + SPARE))
+        if found is not None:
+            met = found, here
             break
-        opened.append(here)
-    for one in reversed(opened):
-        better = one.one_by_one(hunt) if hunt.left > 0 else None
-        if better is not None:
-            met, here = better, one
+        looked.append(here)
+    for here in reversed(looked):
+        better = _looked_closer(hunt, here, others) if hunt.left > 0 else None
+        met = better or met
+    hunt.deadline = end
     if met is not None and not stiffest:
-        _with_holes(hunt, met, here.pool)
+        _with_holes(hunt, met[0], met[1].pool)
+
+
+def _looked_closer(hunt: _Hunt, here: _Gauge, others: Sequence[str]) -> tuple[Verdict, _Gauge] | None:
+    """Without symmetry where that may do, then one layout at a time."""
+    for along in others:
+        if hunt.best_at[here.gauge] > ONCE_MORE and hunt.panel.goal == "lightest":
+            break
+        here = hunt.opened[here.gauge] = _Gauge.opened(hunt, here.gauge, along)
+        found = here.by_scout(hunt, SCOUTING)
+        if found is not None:
+            return found, here
+    found = here.one_by_one(hunt) if hunt.left > 0 else None
+    return None if found is None else (found, here)
 
 
 def _attempts(panel: Panel) -> tuple[str, ...]:
@@ -389,7 +415,8 @@ class _Gauge:
         choices = [pool.choice(layout.beads) for layout in known]
         starts = tuple(choice for choice in choices if choice is not None)
         order = pool.numbers(tuple(range(len(pool.sets))))
-        plate = scout(hunt.panel, gauge, tuple(pool.beads[i] for i in order))
+        like = next((one.plate for one in reversed(hunt.opened.values())), None)
+        plate = scout(hunt.panel, gauge, tuple(pool.beads[i] for i in order), like=like)
         return cls(gauge, pool, plate, _chooser(hunt.panel, pool, plate), begun, starts=starts)
 
     def missed(self, hunt: _Hunt, words: str) -> None:
@@ -402,8 +429,11 @@ class _Gauge:
         miss = f" (best misses by {100 * (best - 1):.1f} %{by})" if math.isfinite(best) else ""
         hunt.reasons[self.gauge] = f"{words}{miss}"
 
-    def by_scout(self, hunt: _Hunt) -> Verdict | None:
-        """The sheet as it is if that will do; else beads by the scout, corrected by the judge."""
+    def by_scout(self, hunt: _Hunt, share: float) -> Verdict | None:
+        """The sheet as it is if that will do; else beads by the scout, corrected by the judge.
+
+        share: of the time left, for choosing by the scout.
+        """
         panel, gauge = hunt.panel, self.gauge
         bare = hunt.judge(self.pool.layout(gauge, self.pool.fixed))
         if bare.met and panel.goal == "lightest":
@@ -416,7 +446,7 @@ class _Gauge:
             count = len(self.pool.beads)
             hunt.reasons[gauge] = f"on the ribbed plate even all {count} bead candidates at once miss {missing}"
             return drawn
-        self.chooser.deadline = time.monotonic() + SCOUTING * max(hunt.left, 0.0)
+        self.chooser.deadline = time.monotonic() + share * max(hunt.left, 0.0)
         starts = (*self.starts, *promising(self.by_hand(), self.chooser.worth(self.pool.fixed)))
         verdict, worst, last = _corrected(hunt, gauge, self.pool, self.chooser, starts)
         self.starts = (*self.starts, last)
