@@ -106,7 +106,7 @@ PANELS = (
         ring(0.0, 0.0, 460.0),
         (Support("edge", in_plane="free"),),
         (PRESSURE,),
-        (Demand("deflection", 0.22, "wind"), Demand("frequency", 38.0)),
+        (Demand("deflection", 0.3, "wind"), Demand("frequency", 32.0)),
         (Cutout(ring(0.0, 0.0, 60.0, 24), (0.0, 0.0, 60.0)),),
     ),
     panel(

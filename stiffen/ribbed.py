@@ -19,14 +19,15 @@ import numpy as np
 import scipy.sparse as sp
 import shapely
 from scipy.sparse.linalg import LinearOperator, eigsh
-from shapely.geometry import Point
+from shapely.geometry import LineString, Point
 
 from . import triangle
+from .folds import flanges
 from .layout import Bead, Hole, Layout
 from .loads import case_forces, locate, plan_areas, point_masses, push_points, roving_places
 from .mesh import Mesh, mesh_panel
 from .panel import Panel
-from .rib import rib_inertia
+from .rib import INSIDE, rib_inertia
 from .section import taper
 from .shell import TONNE, Shell, elimination_order, factorise
 from .supports import FREE, grip
@@ -240,7 +241,9 @@ def scout(
     at = (3 * mesh.triangles[:, :, None] + np.arange(3)).reshape(-1, 9)
     size3 = 3 * len(flat)
     place = np.repeat(at, 9, axis=1).ravel(), np.tile(at, (1, 9)).ravel()
-    K0 = sp.csr_matrix((elements.ravel(), place), shape=(size3, size3))
+    edges = _flanges(panel, gauge, mesh).tocoo()  # joined before summing, as a sum of matrices would drop zeros
+    both = np.concatenate([place[0], edges.row]), np.concatenate([place[1], edges.col])
+    K0 = sp.csr_matrix((np.concatenate([elements.ravel(), edges.data]), both), shape=(size3, size3))
     hold = grip(panel, mesh, FREE)
     if hold.springs is not None:
         K0 = (K0 + sp.diags(hold.springs.diagonal().reshape(-1, 6)[:, 2:5].ravel())).tocsr()
@@ -280,6 +283,13 @@ def _ribs(
         weight[mine] *= rib_inertia(bead, t) * fade**2
     for i, hole in enumerate(holes, start=len(beads)):
         weight[owner == i] *= ring_inertia(hole, t)
+    rows = _curvature_along(mesh, points, tangents)
+    starts = np.searchsorted(owner, np.arange(len(paths) + 1))
+    return rows, weight, starts
+
+
+def _curvature_along(mesh: Mesh, points: np.ndarray, tangents: np.ndarray) -> sp.csr_matrix:
+    """(p, 3 n) rows that give the plate's curvature at points (p, 2) along unit tangents (p, 2)."""
     cell, shares = locate(mesh, points)
     corners = triangle.curvature(mesh.plan[mesh.triangles], plan_areas(mesh.plan[mesh.triangles]), np.eye(3))
     B = np.einsum("pq,pqij->pij", shares, corners[cell])  # linear in the area coordinates
@@ -287,8 +297,35 @@ def _ribs(
     values = np.einsum("pi,pij->pj", np.stack([x**2, y**2, x * y], axis=1), B)
     columns = (3 * mesh.triangles[cell][:, :, None] + np.arange(3)).reshape(-1, 9)
     rows = np.repeat(np.arange(len(points)), 9)
-    starts = np.searchsorted(owner, np.arange(len(paths) + 1))
-    return sp.csr_matrix((values.ravel(), (rows, columns.ravel())), shape=(len(points), size)), weight, starts
+    return sp.csr_matrix((values.ravel(), (rows, columns.ravel())), shape=(len(points), 3 * len(mesh.plan)))
+
+
+def _flanges(panel: Panel, t: float, mesh: Mesh) -> sp.csr_matrix:
+    """(3 n, 3 n) bending stiffness that the folds give: each flange a strip on edge that works with some sheet.
+
+    Else the plate would end in a soft flat strip where the panel has a stiff edge.
+    """
+    total = sp.csr_matrix((3 * len(mesh.plan),) * 2)
+    for fold, flange in zip(panel.folds, flanges(panel, t), strict=True):
+        line = panel.region.intersection(LineString(fold.line))
+        for piece in shapely.get_parts(line):
+            if piece.geom_type == "LineString" and piece.length > 0:
+                _, points, tangents, ds, _ = _gauss_points(mesh, [np.array(piece.coords)])
+                R = _curvature_along(mesh, points, tangents)
+                stiff = panel.material.E * flange_inertia(flange.outside, fold.angle, t)
+                total = total + R.T @ sp.diags(stiff * ds) @ R
+    return total.tocsr()
+
+
+def flange_inertia(height: float, angle: float, t: float) -> float:
+    """Second moment, mm4, of a flange `height` mm wide at an angle (degrees), with as much sheet as works with a step.
+
+    Two thin strips; the flat one's own t^3/12 is the plate's.
+    """
+    rise = height * abs(np.sin(np.radians(angle)))
+    flange, sheet = height * t, INSIDE * t
+    z = flange * rise / 2 / (flange + sheet)
+    return float(flange * (rise**2 / 12 + (rise / 2 - z) ** 2) + sheet * z**2)
 
 
 def _circle(hole: Hole, n: int = 24) -> np.ndarray:
