@@ -17,17 +17,14 @@ from functools import cached_property
 
 import numpy as np
 import scipy.sparse as sp
-import shapely
 from scipy.sparse.linalg import LinearOperator, eigsh
-from shapely.geometry import Point
 
 from . import triangle
-from .layout import Bead, Hole, Layout
-from .loads import case_forces, locate, plan_areas, point_masses, push_points, roving_places
-from .mesh import Mesh, mesh_panel
+from .layout import Bead, Hole
+from .loads import case_forces, plan_areas, point_masses, push_points, roving_places
+from .mesh import Mesh
 from .panel import Panel
-from .rib import rib_inertia
-from .section import taper
+from .ribs import Rows, flange_stiffness, rows_of, taken_out, weights_of
 from .shell import TONNE, Shell, elimination_order, factorise
 from .supports import FREE, grip
 
@@ -252,7 +249,7 @@ def scout(
     like: the same plate at another gauge; where its candidates are the same too, their places need no looking for.
     """
     known = like is not None and (like.rows.beads, like.rows.holes) == (beads, holes)
-    rows = like.rows if known else _rows(panel, beads, holes, size)
+    rows = like.rows if known else rows_of(panel, beads, holes, size)
     mesh = rows.mesh
     material = panel.material
     flat = np.column_stack([mesh.plan, np.zeros(len(mesh.plan))])
@@ -262,7 +259,9 @@ def scout(
     at = (3 * mesh.triangles[:, :, None] + np.arange(3)).reshape(-1, 9)
     size3 = 3 * len(flat)
     place = np.repeat(at, 9, axis=1).ravel(), np.tile(at, (1, 9)).ravel()
-    K0 = sp.csr_matrix((elements.ravel(), place), shape=(size3, size3))
+    edges = flange_stiffness(panel, gauge, mesh).tocoo()  # joined before summing, as a sum of matrices would drop zeros
+    both = np.concatenate([place[0], edges.row]), np.concatenate([place[1], edges.col])
+    K0 = sp.csr_matrix((np.concatenate([elements.ravel(), edges.data]), both), shape=(size3, size3))
     hold = grip(panel, mesh, FREE)
     if hold.springs is not None:
         K0 = (K0 + sp.diags(hold.springs.diagonal().reshape(-1, 6)[:, 2:5].ravel())).tocsr()
@@ -278,8 +277,8 @@ def scout(
     extra = point_masses(panel, mesh)
     if extra is not None:
         kilograms = kilograms + extra.reshape(-1, 6)[:, 0]
-    weights = _weights(rows, panel, gauge, beads, holes)
-    removed = _removed(mesh, len(beads), holes)
+    weights = weights_of(rows, panel, gauge)
+    removed = taken_out(mesh, len(beads), holes)
     cut_out = np.array([0.0] * len(beads) + [(hole.die.pilot / hole.die.flange) ** 2 for hole in holes])
     return Scout(
         panel,
@@ -296,127 +295,3 @@ def scout(
         cut_out,
         rows,
     )
-
-
-@dataclass(frozen=True, eq=False)
-class Rows:
-    """Where beads and flanges lie on the plate, at any gauge.
-
-    ribs: (r, 3 n) curvature along them at each sample.  ds, along: (r,) length it stands for, place along the path, mm.
-    starts: first row of each candidate.
-    """
-
-    beads: tuple[Bead, ...]
-    holes: tuple[Hole, ...]
-    mesh: Mesh
-    ribs: sp.csr_matrix
-    ds: np.ndarray
-    along: np.ndarray
-    starts: np.ndarray
-
-
-def _rows(panel: Panel, beads: tuple[Bead, ...], holes: tuple[Hole, ...], size: float) -> Rows:
-    mesh = mesh_panel(panel, Layout(min(panel.gauges)), size=size)
-    paths = [np.array(bead.path) for bead in beads] + [_circle(hole) for hole in holes]
-    width = 3 * len(mesh.plan)
-    if not paths:
-        none = np.zeros(0)
-        return Rows(beads, holes, mesh, sp.csr_matrix((0, width)), none, none, np.zeros(1, int))
-    owner, points, tangents, ds, along = _gauss_points(mesh, paths)
-    cell, shares = locate(mesh, points)
-    corners = triangle.curvature(mesh.plan[mesh.triangles], plan_areas(mesh.plan[mesh.triangles]), np.eye(3))
-    B = np.einsum("pq,pqij->pij", shares, corners[cell])  # linear in the area coordinates
-    x, y = tangents.T
-    values = np.einsum("pi,pij->pj", np.stack([x**2, y**2, x * y], axis=1), B)
-    columns = (3 * mesh.triangles[cell][:, :, None] + np.arange(3)).reshape(-1, 9)
-    rows = np.repeat(np.arange(len(points)), 9)
-    starts = np.searchsorted(owner, np.arange(len(paths) + 1))
-    ribs = sp.csr_matrix((values.ravel(), (rows, columns.ravel())), shape=(len(points), width))
-    return Rows(beads, holes, mesh, ribs, ds, along, starts)
-
-
-def _weights(rows: Rows, panel: Panel, t: float, beads: tuple[Bead, ...], holes: tuple[Hole, ...]) -> np.ndarray:
-    """(r,) E I ds of each sample, in sheet of t mm."""
-    weight = panel.material.E * rows.ds
-    for i, bead in enumerate(beads):
-        mine = slice(rows.starts[i], rows.starts[i + 1])
-        fade = taper(bead.die, rows.along[mine], bead.length, bead.closed, bead.open_ends)
-        weight[mine] *= rib_inertia(bead, t) * fade**2
-    for i, hole in enumerate(holes, start=len(beads)):
-        weight[rows.starts[i] : rows.starts[i + 1]] *= ring_inertia(hole, t)
-    return weight
-
-
-def _circle(hole: Hole, n: int = 24) -> np.ndarray:
-    turn = np.linspace(0, 2 * np.pi, n + 1)
-    return np.array(hole.at) + hole.die.flange / 2 * np.column_stack([np.cos(turn), np.sin(turn)])
-
-
-def _gauss_points(mesh: Mesh, paths: list[np.ndarray]) -> tuple[np.ndarray, ...]:
-    """Two Gauss points on each piece of path inside one triangle, where curvature is linear, so the sum is exact.
-
-    Evenly spaced samples would not do: they beat with the mesh, and the plate bends between them for nothing.
-    Returns owner (p,), points (p, 2), unit tangents (p, 2), length each stands for (p,), place along the path (p,).
-    """
-    owner = np.concatenate([np.full(len(path) - 1, i) for i, path in enumerate(paths)])
-    start = np.concatenate([path[:-1] for path in paths])
-    vector = np.concatenate([np.diff(path, axis=0) for path in paths])
-    length = np.linalg.norm(vector, axis=1)
-    before = np.concatenate(
-        [np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(p, axis=0), axis=1))[:-1]]) for p in paths]
-    )
-    edges = np.unique(np.sort(mesh.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1), axis=0)
-    a, side = mesh.plan[edges[:, 0]], mesh.plan[edges[:, 1]] - mesh.plan[edges[:, 0]]
-    tree = shapely.STRtree(shapely.linestrings(mesh.plan[edges]))
-    which, edge = tree.query(shapely.linestrings(np.stack([start, start + vector], axis=1)))
-    cross = vector[which, 0] * side[edge, 1] - vector[which, 1] * side[edge, 0]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        gap = a[edge] - start[which]
-        t = (gap[:, 0] * side[edge, 1] - gap[:, 1] * side[edge, 0]) / cross
-        s = (gap[:, 0] * vector[which, 1] - gap[:, 1] * vector[which, 0]) / cross
-        meets = (t > 0) & (t < 1) & (s >= 0) & (s <= 1)
-    number = np.arange(len(owner))
-    cuts = np.column_stack(
-        [
-            np.concatenate([number, which[meets], number]),
-            np.concatenate([np.zeros(len(owner)), t[meets], np.ones(len(owner))]),
-        ]
-    )
-    cuts = cuts[np.lexsort((cuts[:, 1], cuts[:, 0]))]
-    piece = np.flatnonzero((np.diff(cuts[:, 0]) == 0) & (np.diff(cuts[:, 1]) > 1e-9))
-    i, t0, t1 = cuts[piece, 0].astype(int), cuts[piece, 1], cuts[piece + 1, 1]
-    half = 0.5 / np.sqrt(3)
-    t = np.stack([(t0 + t1) / 2 - half * (t1 - t0), (t0 + t1) / 2 + half * (t1 - t0)], axis=1).ravel()
-    i = np.repeat(i, 2)
-    ds = np.repeat((t1 - t0) / 2, 2) * length[i]
-    return owner[i], start[i] + t[:, None] * vector[i], vector[i] / length[i, None], ds, before[i] + t * length[i]
-
-
-def ring_inertia(hole: Hole, t: float) -> float:
-    """Second moment, mm4, about the section's own centroid, of the conical flange with an equal strip of sheet outside.
-
-    Two thin strips of the flange's slant length: one inclined, one flat; the flat one's own t^3/12 is the plate's.
-    """
-    die = hole.die
-    run = (die.flange - die.finished) / 2
-    slant = float(np.hypot(run, die.rise))
-    z = die.rise / 4  # centroid of two equal strips, one at height rise/2
-    own = slant * t * die.rise**2 / 12
-    return own + slant * t * (die.rise / 2 - z) ** 2 + slant * t * z**2
-
-
-def _removed(mesh: Mesh, beads: int, holes: tuple[Hole, ...]) -> sp.csr_matrix:
-    rows, cols, values = [], [], []
-    if holes:
-        corners = mesh.plan[mesh.triangles]
-        cells = shapely.polygons(corners)
-        tree = shapely.STRtree(cells)
-        for k, hole in enumerate(holes):
-            disc = Point(hole.at).buffer(hole.die.flange / 2)
-            near = tree.query(disc)
-            part = shapely.area(shapely.intersection(cells[near], disc)) / shapely.area(cells[near])
-            keep = part > 1e-6
-            rows += [beads + k] * int(keep.sum())
-            cols += near[keep].tolist()
-            values += part[keep].tolist()
-    return sp.csr_matrix((values, (rows, cols)), shape=(beads + len(holes), len(mesh.triangles)))

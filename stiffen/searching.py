@@ -486,9 +486,13 @@ class _Gauge:
         end = time.monotonic() + (SLICE if chooser.goal else LAST) * hunt.left
         best = [(math.inf, self.pool.fixed)]
         hands = self.by_hand()
-        if not self.heavy:  # there the scout puts them in order
-            hands = promising(hands, chooser.worth(self.pool.fixed))
-            hands.sort(key=lambda one: chooser.weigh(one).key)
+        ranked = promising(hands, chooser.worth(self.pool.fixed))
+        ranked.sort(key=lambda one: chooser.weigh(one).key)
+        if self.heavy:  # the scout's order is worth half the looks, the plain one by number of beads the other half
+            both = itertools.chain.from_iterable(itertools.zip_longest(ranked, hands, fillvalue=self.pool.fixed))
+            hands = list(dict.fromkeys(both))
+        else:
+            hands = ranked
         for chosen in _trials(hunt, chooser, self.pool, (*self.starts, *hands), best):
             if time.monotonic() > end:
                 hunt.cut_short = True

@@ -1,0 +1,179 @@
+"""Where beads and flanges lie on the scout's plate: rows of curvature along them, what each is worth, what holes take.
+
+mm, N.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+import shapely
+from shapely.geometry import LineString, Point
+
+from . import triangle
+from .folds import flanges
+from .layout import Bead, Hole, Layout
+from .loads import locate, plan_areas
+from .mesh import Mesh, mesh_panel
+from .panel import Panel
+from .rib import INSIDE, rib_inertia
+from .section import taper
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Where beads and flanges lie on the plate, at any gauge.
+
+    ribs: (r, 3 n) curvature along them at each sample.  ds, along: (r,) length it stands for, place along the path, mm.
+    starts: first row of each candidate.
+    """
+
+    beads: tuple[Bead, ...]
+    holes: tuple[Hole, ...]
+    mesh: Mesh
+    ribs: sp.csr_matrix
+    ds: np.ndarray
+    along: np.ndarray
+    starts: np.ndarray
+
+
+def rows_of(panel: Panel, beads: tuple[Bead, ...], holes: tuple[Hole, ...], size: float) -> Rows:
+    """Beads, then holes, on the flat panel meshed with triangles of a size, mm."""
+    mesh = mesh_panel(panel, Layout(min(panel.gauges)), size=size)
+    paths = [np.array(bead.path) for bead in beads] + [_circle(hole) for hole in holes]
+    width = 3 * len(mesh.plan)
+    if not paths:
+        none = np.zeros(0)
+        return Rows(beads, holes, mesh, sp.csr_matrix((0, width)), none, none, np.zeros(1, int))
+    owner, points, tangents, ds, along = _gauss_points(mesh, paths)
+    starts = np.searchsorted(owner, np.arange(len(paths) + 1))
+    return Rows(beads, holes, mesh, curvature_along(mesh, points, tangents), ds, along, starts)
+
+
+def curvature_along(mesh: Mesh, points: np.ndarray, tangents: np.ndarray) -> sp.csr_matrix:
+    """(p, 3 n) rows that give the plate's curvature at points (p, 2) along unit tangents (p, 2)."""
+    cell, shares = locate(mesh, points)
+    corners = triangle.curvature(mesh.plan[mesh.triangles], plan_areas(mesh.plan[mesh.triangles]), np.eye(3))
+    B = np.einsum("pq,pqij->pij", shares, corners[cell])  # linear in the area coordinates
+    x, y = tangents.T
+    values = np.einsum("pi,pij->pj", np.stack([x**2, y**2, x * y], axis=1), B)
+    columns = (3 * mesh.triangles[cell][:, :, None] + np.arange(3)).reshape(-1, 9)
+    rows = np.repeat(np.arange(len(points)), 9)
+    return sp.csr_matrix((values.ravel(), (rows, columns.ravel())), shape=(len(points), 3 * len(mesh.plan)))
+
+
+def weights_of(rows: Rows, panel: Panel, t: float) -> np.ndarray:
+    """(r,) E I ds of each sample, in sheet of t mm."""
+    weight = panel.material.E * rows.ds
+    for i, bead in enumerate(rows.beads):
+        mine = slice(rows.starts[i], rows.starts[i + 1])
+        fade = taper(bead.die, rows.along[mine], bead.length, bead.closed, bead.open_ends)
+        weight[mine] *= rib_inertia(bead, t) * fade**2
+    for i, hole in enumerate(rows.holes, start=len(rows.beads)):
+        weight[rows.starts[i] : rows.starts[i + 1]] *= ring_inertia(hole, t)
+    return weight
+
+
+def flange_stiffness(panel: Panel, t: float, mesh: Mesh) -> sp.csr_matrix:
+    """(3 n, 3 n) bending stiffness that the folds give: each flange a strip on edge that works with some sheet.
+
+    Else the plate would end in a soft flat strip where the panel has a stiff edge.
+    """
+    total = sp.csr_matrix((3 * len(mesh.plan),) * 2)
+    for fold, flange in zip(panel.folds, flanges(panel, t), strict=True):
+        line = panel.region.intersection(LineString(fold.line))
+        for piece in shapely.get_parts(line):
+            if piece.geom_type == "LineString" and piece.length > 0:
+                _, points, tangents, ds, _ = _gauss_points(mesh, [np.array(piece.coords)])
+                R = curvature_along(mesh, points, tangents)
+                stiff = panel.material.E * flange_inertia(flange.outside, fold.angle, t)
+                total = total + R.T @ sp.diags(stiff * ds) @ R
+    return total.tocsr()
+
+
+def flange_inertia(height: float, angle: float, t: float) -> float:
+    """Second moment, mm4, of a flange `height` mm wide at an angle (degrees), with as much sheet as works with a step.
+
+    Two thin strips; the flat one's own t^3/12 is the plate's.
+    """
+    rise = height * abs(np.sin(np.radians(angle)))
+    flange, sheet = height * t, INSIDE * t
+    z = flange * rise / 2 / (flange + sheet)
+    return float(flange * (rise**2 / 12 + (rise / 2 - z) ** 2) + sheet * z**2)
+
+
+def _circle(hole: Hole, n: int = 24) -> np.ndarray:
+    turn = np.linspace(0, 2 * np.pi, n + 1)
+    return np.array(hole.at) + hole.die.flange / 2 * np.column_stack([np.cos(turn), np.sin(turn)])
+
+
+def _gauss_points(mesh: Mesh, paths: list[np.ndarray]) -> tuple[np.ndarray, ...]:
+    """Two Gauss points on each piece of path inside one triangle, where curvature is linear, so the sum is exact.
+
+    Evenly spaced samples would not do: they beat with the mesh, and the plate bends between them for nothing.
+    Returns owner (p,), points (p, 2), unit tangents (p, 2), length each stands for (p,), place along the path (p,).
+    """
+    owner = np.concatenate([np.full(len(path) - 1, i) for i, path in enumerate(paths)])
+    start = np.concatenate([path[:-1] for path in paths])
+    vector = np.concatenate([np.diff(path, axis=0) for path in paths])
+    length = np.linalg.norm(vector, axis=1)
+    before = np.concatenate(
+        [np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(p, axis=0), axis=1))[:-1]]) for p in paths]
+    )
+    edges = np.unique(np.sort(mesh.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1), axis=0)
+    a, side = mesh.plan[edges[:, 0]], mesh.plan[edges[:, 1]] - mesh.plan[edges[:, 0]]
+    tree = shapely.STRtree(shapely.linestrings(mesh.plan[edges]))
+    which, edge = tree.query(shapely.linestrings(np.stack([start, start + vector], axis=1)))
+    cross = vector[which, 0] * side[edge, 1] - vector[which, 1] * side[edge, 0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        gap = a[edge] - start[which]
+        t = (gap[:, 0] * side[edge, 1] - gap[:, 1] * side[edge, 0]) / cross
+        s = (gap[:, 0] * vector[which, 1] - gap[:, 1] * vector[which, 0]) / cross
+        meets = (t > 0) & (t < 1) & (s >= 0) & (s <= 1)
+    number = np.arange(len(owner))
+    cuts = np.column_stack(
+        [
+            np.concatenate([number, which[meets], number]),
+            np.concatenate([np.zeros(len(owner)), t[meets], np.ones(len(owner))]),
+        ]
+    )
+    cuts = cuts[np.lexsort((cuts[:, 1], cuts[:, 0]))]
+    piece = np.flatnonzero((np.diff(cuts[:, 0]) == 0) & (np.diff(cuts[:, 1]) > 1e-9))
+    i, t0, t1 = cuts[piece, 0].astype(int), cuts[piece, 1], cuts[piece + 1, 1]
+    half = 0.5 / np.sqrt(3)
+    t = np.stack([(t0 + t1) / 2 - half * (t1 - t0), (t0 + t1) / 2 + half * (t1 - t0)], axis=1).ravel()
+    i = np.repeat(i, 2)
+    ds = np.repeat((t1 - t0) / 2, 2) * length[i]
+    return owner[i], start[i] + t[:, None] * vector[i], vector[i] / length[i, None], ds, before[i] + t * length[i]
+
+
+def ring_inertia(hole: Hole, t: float) -> float:
+    """Second moment, mm4, about the section's own centroid, of the conical flange with an equal strip of sheet outside.
+
+    Two thin strips of the flange's slant length: one inclined, one flat; the flat one's own t^3/12 is the plate's.
+    """
+    die = hole.die
+    run = (die.flange - die.finished) / 2
+    slant = float(np.hypot(run, die.rise))
+    z = die.rise / 4  # centroid of two equal strips, one at height rise/2
+    own = slant * t * die.rise**2 / 12
+    return own + slant * t * (die.rise / 2 - z) ** 2 + slant * t * z**2
+
+
+def taken_out(mesh: Mesh, beads: int, holes: tuple[Hole, ...]) -> sp.csr_matrix:
+    rows, cols, values = [], [], []
+    if holes:
+        corners = mesh.plan[mesh.triangles]
+        cells = shapely.polygons(corners)
+        tree = shapely.STRtree(cells)
+        for k, hole in enumerate(holes):
+            disc = Point(hole.at).buffer(hole.die.flange / 2)
+            near = tree.query(disc)
+            part = shapely.area(shapely.intersection(cells[near], disc)) / shapely.area(cells[near])
+            keep = part > 1e-6
+            rows += [beads + k] * int(keep.sum())
+            cols += near[keep].tolist()
+            values += part[keep].tolist()
+    return sp.csr_matrix((values, (rows, cols)), shape=(beads + len(holes), len(mesh.triangles)))
