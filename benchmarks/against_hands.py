@@ -24,12 +24,14 @@ from scipy.optimize import differential_evolution
 from shapely.geometry import LineString, Polygon
 
 from stiffen import rules, searching
+from stiffen.attempt import chooser_of, is_heavy, learn
 from stiffen.candidates import bead_candidates, conflicts, own_directions
 from stiffen.families import hand_layouts
 from stiffen.judging import check, quick_badness
 from stiffen.layout import Bead, Layout
 from stiffen.moves import Chooser
 from stiffen.panel import Panel
+from stiffen.pool import Pool
 from stiffen.ribbed import scout
 from stiffen.threads import one_thread
 from stiffen.tools import BeadDie
@@ -86,7 +88,7 @@ def by_scout(panel: Panel, gauge: float, layouts: list[tuple[Bead, ...]], heavy:
 def heavy_demands(panel: Panel, gauge: float) -> set[int]:
     """Those about which the scout has nothing to say, as the search sees it."""
     bare = check(panel, Layout(gauge), grade="quick", error=False)
-    return {i for i, d in enumerate(bare.demands) if searching._is_heavy(d)}
+    return {i for i, d in enumerate(bare.demands) if is_heavy(d)}
 
 
 def best_by_hand(panel: Panel, gauge: float, number: int | None = None) -> tuple[float, tuple[Bead, ...]]:
@@ -124,10 +126,11 @@ def decoded(x: np.ndarray, chooser: Chooser) -> tuple[int, ...]:
 
 def evolved(panel: Panel, gauge: float, seconds: float) -> bool:
     """Does differential evolution find a layout that the judge says meets?"""
-    pool = searching._Pool.of(panel, gauge, "")
+    pool = Pool.of(panel, gauge, "")
     if not pool.sets:
         return False
-    chooser = searching._chooser(panel, gauge, pool)
+    plate = scout(panel, gauge, tuple(pool.beads[i] for one in pool.sets for i in one))
+    chooser = chooser_of(panel, pool, plate)
     chooser.ignored = heavy_demands(panel, gauge)
     for k in range(3):
         chooser.seen = {}
@@ -147,7 +150,7 @@ def evolved(panel: Panel, gauge: float, seconds: float) -> bool:
         verdict = check(panel, pool.layout(gauge, choice.chosen), grade="quick", error=False)
         if verdict.met:
             return True
-        searching._learn(chooser, choice, verdict)
+        learn(chooser, choice, verdict)
     return False
 
 

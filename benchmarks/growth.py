@@ -17,9 +17,12 @@ import numpy as np
 from eight_panels import EIGHT
 
 from stiffen import searching
+from stiffen.attempt import chooser_of
 from stiffen.candidates import bead_candidates, conflicts
 from stiffen.moves import best_choice
 from stiffen.panel import Demand, Panel
+from stiffen.pool import Pool
+from stiffen.ribbed import scout
 from stiffen.threads import one_thread
 
 LID = EIGHT[0]
@@ -38,8 +41,8 @@ def timed(panel: Panel, number: int | None = None) -> tuple[int, float, float, i
         kept = np.sort(np.random.default_rng(0).permutation(len(beads))[:number])
         beads = tuple(beads[i] for i in kept)
     blocked = conflicts(panel, GAUGE, beads, ()).toarray()
-    pool = searching._Pool(beads, (), tuple((i,) for i in range(len(beads))), blocked, 0, 0)
-    chooser = searching._chooser(panel, GAUGE, pool)
+    pool = Pool(beads, (), tuple((i,) for i in range(len(beads))), blocked, 0, 0)
+    chooser = chooser_of(panel, pool, scout(panel, GAUGE, beads))
     ready = time.perf_counter()
     best_choice(chooser, 0, 3)
     return len(beads), ready - begun, time.perf_counter() - ready, len(chooser.seen)

@@ -15,6 +15,7 @@ from stiffen import claims, searching
 from stiffen.bound import FEASIBLE, Bound
 from stiffen.card import bound_words, card_text
 from stiffen.errors import SolverError
+from stiffen.hunt import Hunt
 from stiffen.layout import Layout
 from stiffen.moves import Chooser, best_choice
 from stiffen.panel import Demand
@@ -198,7 +199,7 @@ def put(monkeypatch, answer):
 def test_a_bound_that_a_found_layout_beats_is_not_handed_out(monkeypatch):
     end = time.monotonic() + 60.0
     nobody = lambda *told: None  # noqa: E731
-    hunt = searching._Hunt(replace(LID, gauges=(1.0,)), end, 0, "quick", nobody, nobody)
+    hunt = Hunt(replace(LID, gauges=(1.0,)), end, 0, "quick", nobody, nobody)
     searching._hunt_down(hunt)
     put(monkeypatch, lambda known: Bound("m", 1.01 * known, known, FEASIBLE, 1, "c", 0.1))
     assert searching._proven(hunt, 1.0) is None

@@ -10,6 +10,7 @@ from panels import SHOP, lid, rows
 import stiffen
 from stiffen import searching
 from stiffen.curl import curl
+from stiffen.hunt import rank
 from stiffen.layout import Bead, Layout
 from stiffen.panel import Demand, Support
 from stiffen.rules import audit
@@ -48,7 +49,7 @@ def test_verdict_is_the_judges_own(found):
 def test_each_better_layout_was_told_best_last(found):
     result, told = found
     assert told[-1].layout == result.verdict.layout
-    ranks = [searching.rank(LID, verdict) for verdict in told]
+    ranks = [rank(LID, verdict) for verdict in told]
     assert ranks == sorted(ranks, reverse=True)
 
 

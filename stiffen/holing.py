@@ -1,0 +1,67 @@
+"""Flared holes, last of all: mass out, as long as the judge says met."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from .candidates import conflicts
+from .hunt import Hunt
+from .layout import Layout
+from .panel import Panel
+from .pool import Pool
+from .ribbed import scout
+from .verdict import Verdict
+
+HOLE_ROUNDS = 6  # times the judge is asked about a batch of holes
+WORTH = 0.99  # of the mass without: holes that leave more are not worth their minutes
+
+
+def add_holes(hunt: Hunt, verdict: Verdict, pool: Pool) -> None:
+    """Take mass out by flared holes as long as the judge says met, those first that cost least stiffness a gram."""
+    chosen = list(range(pool.fixed_holes))
+    blocked = pool.blocked[len(pool.beads) :, len(pool.beads) :]
+    order = _hole_order(hunt.panel, verdict.layout, pool)
+    batch = _packed(order, blocked, chosen)
+    for _ in range(HOLE_ROUNDS):
+        if not batch or hunt.left <= 0:
+            break
+        hunt.tell(f"{verdict.layout.gauge:g} mm: {len(chosen)} holes in, trying {len(batch)} more")
+        layout = replace(verdict.layout, holes=tuple(pool.holes[i] for i in sorted(chosen + batch)))
+        if hunt.judge(layout).met:
+            chosen += batch
+            order = [i for i in order if i not in batch]
+            batch = _packed(order, blocked, chosen)
+        else:
+            batch = batch[: len(batch) // 2]
+    if hunt.best is not None and hunt.best is not verdict and hunt.best.mass_kg > WORTH * verdict.mass_kg:
+        hunt.best = verdict
+        hunt.on_best(verdict)
+
+
+def _hole_order(panel: Panel, layout: Layout, pool: Pool) -> list[int]:
+    """Hole candidates clear of the layout's beads; by the scout's loss in the worst demands for each gram saved."""
+    n = len(layout.beads)
+    clear = ~conflicts(panel, layout.gauge, layout.beads, pool.holes).toarray()[:n, n:].any(axis=0)
+    clear[: pool.fixed_holes] = False
+    room = np.flatnonzero(clear)
+    if not len(room):
+        return []
+    here = scout(panel, layout.gauge, layout.beads, tuple(pool.holes[i] for i in room))
+    response = here.respond(tuple(range(len(layout.beads))))
+    weights = {i: panel.demands[i].badness(value) ** 4 for i, value in response.values.items()}
+    harm = -here.gains(response, weights)[len(layout.beads) :]
+    saved = np.array([pool.holes[i].die.pilot ** 2 for i in room])
+    return [int(i) for i in room[np.argsort(harm / saved, kind="stable")]]
+
+
+def _packed(order: list[int], blocked: np.ndarray, chosen: list[int]) -> list[int]:
+    """Greedily, candidates of `order` that clash neither with each other nor with those chosen."""
+    out: list[int] = []
+    taken = blocked[chosen].any(axis=0) if chosen else np.zeros(len(blocked), bool)
+    for i in order:
+        if not taken[i] and i not in chosen:
+            out.append(i)
+            taken = taken | blocked[i]
+    return out

@@ -1,0 +1,96 @@
+"""One search under way: what was judged, what is best so far, how much time is left, whom to tell."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from . import bench
+from .judging import FAR, Progress, check
+from .layout import Layout
+from .panel import Panel
+from .verdict import Verdict
+
+if TYPE_CHECKING:
+    from .attempt import Attempt
+
+OnBest = Callable[[Verdict], None]
+
+
+def nobody(verdict: Verdict) -> None:
+    """Tells nobody of a better layout."""
+
+
+@dataclass(eq=False)
+class Hunt:
+    """One search under way: what is best so far, how long it may go on, whom to tell.
+
+    deadline: of the hunt; what is proven afterwards takes until `end`.  opened: what was last looked at, by gauge.
+    cut_short: the clock has ended a part of it.
+    """
+
+    panel: Panel
+    deadline: float
+    seed: int
+    grade: str
+    progress: Progress
+    on_best: OnBest
+    best: Verdict | None = None
+    reasons: dict[float, str] = field(default_factory=dict)
+    best_at: dict[float, float] = field(default_factory=dict)
+    candidates: int = 0
+    own: tuple[Layout, ...] = ()  # layouts that somebody has drawn, to go on from
+    judged: dict[Layout, Verdict] = field(default_factory=dict)
+    start: float = field(default_factory=time.monotonic)
+    end: float = math.inf
+    opened: dict[float, Attempt] = field(default_factory=dict)
+    cut_short: bool = False
+
+    @property
+    def left(self) -> float:
+        """Seconds left."""
+        return self.deadline - time.monotonic()
+
+    def tell(self, words: str) -> None:
+        """Report the fraction of the time used, the best so far, and the time left."""
+        now = time.monotonic()
+        used = min(1.0, (now - self.start) / max(self.end - self.start, 1e-9))
+        if self.best is not None:
+            worst = worst_badness(self.best)
+            state = f"margin {100 * (1 - worst):.0f} %" if self.best.met else f"misses by {100 * (worst - 1):.0f} %"
+            words = f"{words}; best {self.best.layout.gauge:g} mm, {self.best.mass_kg:.3f} kg, {state}"
+        self.progress(used, f"{words}; {max(self.end - now, 0.0):.0f} s left")
+
+    def judge(self, layout: Layout) -> Verdict:
+        """The verdict on a layout, by the quick mesh where that misses clearly; kept if it is the best so far."""
+        if layout in self.judged:
+            return self.judged[layout]
+        verdict = check(self.panel, layout, grade="quick", error=False)
+        if self.grade != "quick" and worst_badness(verdict) <= FAR:
+            verdict = check(self.panel, layout, grade=self.grade)
+        self.judged[layout] = verdict
+        miss = worst_badness(verdict)
+        self.best_at[layout.gauge] = min(miss, self.best_at.get(layout.gauge, math.inf))
+        if self.best is None or rank(self.panel, verdict) < rank(self.panel, self.best):
+            self.best = verdict
+            self.on_best(verdict)
+        return verdict
+
+
+def worst_badness(verdict: Verdict) -> float:
+    """Largest value/limit (limit/value where more is better); over 1 is missed; undecided demands count as missed."""
+    worst = 0.0
+    for d in verdict.demands:
+        bad = 1 - d.margin if d.kind in ("deflection", "softness") else 1 / max(1 + d.margin, 1e-12)
+        worst = max(worst, bad if d.met else max(bad, 1.0 + 1e-9))
+    return worst
+
+
+def rank(panel: Panel, verdict: Verdict) -> tuple:
+    """Smaller is better: met first; then mass (to 1 %), minutes; what is not met by how much it misses."""
+    if not verdict.met or panel.goal == "stiffest":
+        return (1, worst_badness(verdict), verdict.mass_kg)
+    return (0, round(math.log(verdict.mass_kg) / 0.01), bench.minutes(panel, verdict.layout), verdict.mass_kg)
