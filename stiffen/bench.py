@@ -191,9 +191,11 @@ def _cutting_steps(panel: Panel, layout: Layout) -> list[str]:
 def _hole_steps(panel: Panel, layout: Layout) -> tuple[list[str], list[str]]:
     counted = Counter(hole.die for hole in layout.holes)
     pilots = [
-        f"Cut {n} x pilot hole {die.pilot:g} mm for die {die.name}{_cut_with(panel.tools, die)}; smooth the rim."
+        f"Cut {n} x pilot hole {die.pilot:g} mm for die {die.name}{_cut_with(panel.tools, die)}."
         for die, n in counted.items()
     ]
+    if pilots:
+        pilots[-1] += " Smooth the rims."
     flares = [f"Flare {n} x with die {die.name}." for die, n in counted.items()]
     return pilots, flares
 

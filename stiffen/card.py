@@ -63,8 +63,10 @@ def card(
         ("WHAT WAS ASKED, WHAT WAS FOUND", [found, *_model(verdict)] if verdict.demands else [NO_DEMAND]),
         ("RIVET OR BOLT THAT CARRIES MOST", _fasteners(panel, verdict)),
         ("LOOK OUT", warning_lines(panel, verdict)),
-        ("OTHER SHEETS", [f"{gauge:g} mm: {why}." for gauge, why in gauges]),
-        ("COULD LESS WORK DO?", [bound_words(bound)] if bound else []),
+        (
+            "OTHER SHEETS, LESS WORK?",
+            [*(f"{gauge:g} mm: {why}." for gauge, why in gauges), *([bound_words(bound)] if bound else [])],
+        ),
         ("CAUTIONS", CAUTIONS),
     ]
     return Card(
@@ -309,12 +311,12 @@ def _holes(panel: Panel, layout: Layout) -> list[Table]:
         for die, n in counted.items()
     ]
     rows = [
-        (f"H{number}", *_measured(panel, hole.at), f"{hole.die.pilot:g}", hole.die.name, hole.side)
+        (f"H{number}", *_measured(panel, hole.at), f"{hole.die.name} {hole.side}")
         for number, hole in enumerate(layout.holes, 1)
     ]
     return [
         Table(("die", "holes", "cut dia.", "with", "opening", "flare dia.", "rise"), tuple(dies), (1, 2, 4, 5, 6)),
-        Table(("hole", "X", "Y", "cut", "die", "stands"), tuple(rows), (1, 2, 3)),
+        Table(("hole", "X", "Y", "die, face"), tuple(rows), (1, 2)),
     ]
 
 
@@ -348,11 +350,11 @@ def _model(verdict: Verdict) -> list[str]:
             "Not computed: the stress that rolling leaves in the sheet. It can bow the panel or make it pop: push the "
             "rolled panel before you fit it."
         )
-    return [
-        *lines,
+    lines.append(
         f"Mesh error: how far a finer mesh than the {verdict.nodes} nodes used may move the value. 2nd: how far "
-        "another shell element is from ours. w/t: deflection over thickness; above 0.5 only large deflection decides.",
-    ]
+        "another shell element is from ours. w/t: deflection over thickness; above 0.5 only large deflection decides."
+    )
+    return [" ".join(line if line.endswith(".") else f"{line}." for line in lines)]
 
 
 def _edges(verdict: Verdict) -> list[str]:

@@ -13,7 +13,7 @@ from .paper import LEAST, SIZES, THIN, Book, Box, Page, fitted, length, wrapped
 
 WIDTH = 100  # letters in a line of plain text
 LEFT, RIGHT, TOP, BOTTOM = 14.0, 8.0, 8.0, 15.0
-LINE = 1.52 * LEAST  # from line to line
+LINE = 1.46 * LEAST  # from line to line
 GAP = 2.8  # between columns
 RULED = 8.5  # from row to row of a table to fill in
 HANG = 8.0  # what a numbered paragraph is set in by
@@ -134,7 +134,7 @@ class Flow:
     def section(self, section: Section) -> None:
         """A heading and what stands under it."""
         self.need(6 * LINE)
-        self.y -= 1.45 * LINE
+        self.y -= 1.25 * LINE
         self.page.text((LEFT, self.y), section.title, LEAST, bold=True)
         self.page.line([(LEFT, self.y - 1.2), (LEFT + self.room, self.y - 1.2)], THIN)
         self.y -= 0.35 * LINE
@@ -157,28 +157,30 @@ class Flow:
             self.page.text((LEFT + inset, self.y), line, LEAST, bold=bold)
 
     def table(self, table: Table) -> None:
-        """A table; a long and narrow one in two halves side by side; the head again on a new page."""
+        """A table; a long and narrow one in parts side by side; the head again on a new page."""
         pitch = RULED if table.ruled else LINE
         widths = _widths(table, self.room)
         total = sum(widths) + GAP * (len(widths) - 1)
-        if not table.ruled and len(table.rows) >= FOLD and total <= (self.room - 4 * GAP) / 2:
+        parts = int((self.room + 2 * GAP) / (total + 2 * GAP))
+        if not table.ruled and len(table.rows) >= FOLD and parts > 1:
             rows = table.rows
             while rows:
                 self.need(4 * pitch)
                 fits = int((self.y - BOTTOM - 1.3 * LINE) / pitch)
-                half = min(fits, (len(rows) + 1) // 2)
-                self._halves(Table(table.head, rows[: 2 * half], table.right), half, widths, pitch)
-                rows = rows[2 * half :]
+                deep = min(fits, -(-len(rows) // parts))
+                self._side_by_side(replace(table, rows=rows[: parts * deep]), deep, parts, widths, pitch)
+                rows = rows[parts * deep :]
         else:
             self._block(LEFT, table, widths, pitch)
         self.y -= 0.3 * LINE
 
-    def _halves(self, table: Table, half: int, widths: Sequence[float], pitch: float) -> None:
-        """The first `half` rows at the left, the others beside them."""
+    def _side_by_side(self, table: Table, deep: int, parts: int, widths: Sequence[float], pitch: float) -> None:
+        """The first `deep` rows at the left, the others beside them in turn."""
         start = self.y
-        self._block(LEFT + self.room / 2 + GAP, replace(table, rows=table.rows[half:]), widths, pitch)
-        self.y = start
-        self._block(LEFT, replace(table, rows=table.rows[:half]), widths, pitch)
+        step = (self.room + 2 * GAP) / parts
+        for k in reversed(range(-(-len(table.rows) // deep))):
+            self.y = start
+            self._block(LEFT + k * step, replace(table, rows=table.rows[k * deep : (k + 1) * deep]), widths, pitch)
 
     def _block(self, x: float, table: Table, widths: Sequence[float], pitch: float) -> None:
         self._head(x, table, widths)

@@ -125,7 +125,7 @@ def test_hole_centres(written):
         assert {(0, f"{x:.1f}"), (1, f"{y:.1f}")} <= sizes
         assert f"centre {x:.1f}, {y:.1f}\ncut {die.pilot:g}" in hover[number - 1]
         assert drawn[f"H{number}"][3:5] == [f"{x:.1f}, {y:.1f}", f"{die.pilot:g}"]
-        row = f" H{number} {x:.1f} {y:.1f} {die.pilot:g} {die.name} up "
+        row = f" H{number} {x:.1f} {y:.1f} {die.name} up "
         assert {form for form, words in card_words(folder).items() if row in words} == {"text", "PDF"}
 
 

@@ -156,7 +156,7 @@ def test_a_bead_rolled_from_the_other_face_names_the_side_as_seen_there():
 
 def test_holes_and_order_of_work_and_minutes():
     text = card_text(PANEL, GOOD)
-    assert re.search(r"H2 +480\.0 +330\.0 +36\.7 +F50 +down", text)
+    assert re.search(r"H2 +480\.0 +330\.0 +F50 +down", text)
     (best, *_) = flaring.pilot_cuts(F50, PANEL.tools.cutters)
     assert re.search(rf"F50 +2 +36\.7 +{best.kind} {best.diameter:g} +42 +50 +4", text)
     told = " ".join(text.split())
