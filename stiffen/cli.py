@@ -7,6 +7,7 @@ hand over or because nobody reads on.  There are no colours, so NO_COLOR asks fo
 
 from __future__ import annotations
 
+import _thread
 import argparse
 import math
 import os
@@ -53,7 +54,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except SystemExit as end:  # argparse has said why
         return int(end.code or 0)
     try:
-        with _ends_like_ctrl_c(), ExitStack() as args.until_done:
+        with _ends_like_ctrl_c(), _no_ctrl_c_is_lost(), ExitStack() as args.until_done:
             status = args.run(args)
         sys.stdout.flush()
         return status
@@ -647,6 +648,24 @@ def _ends_like_ctrl_c() -> Iterator[None]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+@contextmanager
+def _no_ctrl_c_is_lost() -> Iterator[None]:
+    """Where Ctrl-C falls into a place that swallows it, as a weak reference's callback does, send it once more."""
+    before = sys.unraisablehook
+
+    def again(swallowed: sys.UnraisableHookArgs) -> None:
+        if issubclass(swallowed.exc_type, KeyboardInterrupt):
+            threading.Timer(0.05, _thread.interrupt_main).start()  # not now: this hook is such a place itself
+        else:
+            before(swallowed)
+
+    sys.unraisablehook = again
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before
 
 
 def _subject(args: argparse.Namespace) -> str:

@@ -6,16 +6,13 @@ import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import Any
 
 from . import bench
 from .judging import FAR, Progress, check
 from .layout import Layout
 from .panel import Panel
 from .verdict import Verdict
-
-if TYPE_CHECKING:
-    from .attempt import Attempt
 
 OnBest = Callable[[Verdict], None]
 
@@ -46,7 +43,7 @@ class Hunt:
     judged: dict[Layout, Verdict] = field(default_factory=dict)
     start: float = field(default_factory=time.monotonic)
     end: float = math.inf
-    opened: dict[float, Attempt] = field(default_factory=dict)
+    opened: dict[float, Any] = field(default_factory=dict)  # of `attempt.Attempt`, which builds on this
     cut_short: bool = False
 
     @property

@@ -220,6 +220,22 @@ def test_other_signals_stop_as_ctrl_c_does_and_are_left_as_they_were(tmp_path, c
 
 
 @posix
+def test_ctrl_c_that_falls_where_it_is_swallowed_is_sent_once_more(capsys, monkeypatch):
+    class Goes:
+        def __del__(self):
+            raise KeyboardInterrupt
+
+    def stock(args):
+        Goes()
+        for _ in range(1000):
+            time.sleep(0.001)
+        return 0
+
+    monkeypatch.setattr(cli, "_stock", stock)
+    assert cli.main(["stock"]) == 130
+    assert capsys.readouterr().err.strip().endswith("stopped")
+
+
 def test_an_ignored_signal_stays_ignored(tmp_path, monkeypatch):
     (tmp_path / "lid.toml").write_text(kill.PANEL)
     seen = []
