@@ -35,6 +35,7 @@ class Attempt:
     """One gauge under way; plate: the scout with each bead by itself."""
 
     gauge: float
+    along: str
     pool: Pool
     plate: Scout
     chooser: Chooser
@@ -59,7 +60,7 @@ class Attempt:
         starts = tuple(choice for choice in choices if choice is not None)
         order = pool.numbers(tuple(range(len(pool.sets))))
         plate = scout(hunt.panel, gauge, tuple(pool.beads[i] for i in order), like=before.plate if before else None)
-        return cls(gauge, pool, plate, chooser_of(hunt.panel, pool, plate), begun, starts=starts)
+        return cls(gauge, along, pool, plate, chooser_of(hunt.panel, pool, plate), begun, starts=starts)
 
     def missed(self, hunt: Hunt, words: str) -> None:
         """Note why this gauge was not taken, and by how much the best misses: judged, or else by the ribbed plate."""

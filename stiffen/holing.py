@@ -35,7 +35,8 @@ def add_holes(hunt: Hunt, verdict: Verdict, pool: Pool) -> None:
             batch = _packed(order, blocked, chosen)
         else:
             batch = batch[: len(batch) // 2]
-    if hunt.best is not None and hunt.best is not verdict and hunt.best.mass_kg > WORTH * verdict.mass_kg:
+    best = hunt.best
+    if best is not None and best.layout.beads == verdict.layout.beads and best.mass_kg > WORTH * verdict.mass_kg:
         hunt.best = verdict
         hunt.on_best(verdict)
 

@@ -191,6 +191,12 @@ def _hunt_down(hunt: Hunt) -> None:
     hunt.deadline = end
     if met is not None and not stiffest:
         add_holes(hunt, met[0], met[1].pool)
+        for along in others:  # fewer beads leave room for more holes
+            if hunt.left > 0 and along != met[1].along:
+                here = Attempt.opened(hunt, met[0].layout.gauge, along)
+                found = here.by_scout(hunt, SCOUTING)
+                if found is not None:
+                    add_holes(hunt, found, here.pool)
 
 
 def _looked_closer(hunt: Hunt, here: Attempt, others: Sequence[str]) -> tuple[Verdict, Attempt] | None:
