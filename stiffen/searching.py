@@ -186,21 +186,28 @@ def _hunt_down(hunt: Hunt) -> None:
             break
         looked.append(here)
     for here in reversed(looked):
-        better = _looked_closer(hunt, here, others) if hunt.left > 0 else None
+        better = _looked_closer(hunt, here, first, others) if hunt.left > 0 else None
         met = better or met
     hunt.deadline = end
     if met is not None and not stiffest:
         add_holes(hunt, met[0], met[1].pool)
         for along in others:  # fewer beads leave room for more holes
             if hunt.left > 0 and along != met[1].along:
-                here = Attempt.opened(hunt, met[0].layout.gauge, along)
+                gauge = met[0].layout.gauge
+                told = hunt.reasons[gauge]
+                here = Attempt.opened(hunt, gauge, along)
                 found = here.by_scout(hunt, SCOUTING)
+                hunt.reasons[gauge] = told
                 if found is not None:
                     add_holes(hunt, found, here.pool)
 
 
-def _looked_closer(hunt: Hunt, here: Attempt, others: Sequence[str]) -> tuple[Verdict, Attempt] | None:
-    """Without symmetry where that may do, then one layout at a time."""
+def _looked_closer(hunt: Hunt, here: Attempt, first: str, others: Sequence[str]) -> tuple[Verdict, Attempt] | None:
+    """Without symmetry where that may do, then one layout at a time; that first where the scout cannot rank."""
+    if here.heavy:
+        found = here.one_by_one(hunt)
+        if found is not None:
+            return found, here
     for along in others:
         if hunt.best_at[here.gauge] > ONCE_MORE and hunt.panel.goal == "lightest":
             break
@@ -208,7 +215,8 @@ def _looked_closer(hunt: Hunt, here: Attempt, others: Sequence[str]) -> tuple[Ve
         found = here.by_scout(hunt, SCOUTING)
         if found is not None:
             return found, here
-    found = here.one_by_one(hunt) if hunt.left > 0 else None
+    again = here.heavy and here.along == first
+    found = here.one_by_one(hunt) if hunt.left > 0 and not again else None
     return None if found is None else (found, here)
 
 
