@@ -41,6 +41,7 @@ class Attempt:
     chooser: Chooser
     begun: float
     heavy: bool = False
+    hurried: bool = False  # the scout had too little time
     near: bool = False  # the scout comes so near that the judge may say met
     starts: tuple[tuple[int, ...], ...] = ()  # choices to begin with: somebody's own, the scout's last
 
@@ -93,7 +94,8 @@ class Attempt:
         starts = (*self.starts, *promising(self.by_hand(), self.chooser.worth(self.pool.fixed)))
         verdict, worst, last = _corrected(hunt, gauge, self.pool, self.chooser, starts)
         self.starts = (*self.starts, last)
-        hunt.cut_short |= self.chooser.out_of_time()
+        self.hurried = self.chooser.out_of_time()
+        hunt.cut_short |= self.hurried
         self.near = self.chooser.weigh(last).worst <= ONCE_MORE or panel.goal == "stiffest"
         self.heavy = worst is not None and (worst in self.chooser.ignored or panel.demands[worst].kind in JUDGES)
         verdict = min((one for one in (verdict, drawn) if one), key=lambda one: rank(panel, one), default=None)

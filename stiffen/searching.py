@@ -203,9 +203,12 @@ def _hunt_down(hunt: Hunt) -> None:
 
 
 def _looked_closer(hunt: Hunt, here: Attempt, first: str, others: Sequence[str]) -> tuple[Verdict, Attempt] | None:
-    """Without symmetry where that may do, then one layout at a time; that first where the scout cannot rank."""
-    if here.heavy:
-        found = here.one_by_one(hunt)
+    """By the scout with more time, without symmetry where that may do, then one layout at a time.
+
+    That first where the scout cannot rank.
+    """
+    if here.heavy or here.hurried:
+        found = here.one_by_one(hunt) if here.heavy else here.by_scout(hunt, SCOUTING)
         if found is not None:
             return found, here
     for along in others:
