@@ -129,7 +129,7 @@ def evolved(panel: Panel, gauge: float, seconds: float) -> bool:
     pool = Pool.of(panel, gauge, "")
     if not pool.sets:
         return False
-    plate = scout(panel, gauge, tuple(pool.beads[i] for one in pool.sets for i in one))
+    plate = scout(panel, gauge, tuple(pool.beads[i] for i in pool.order))
     chooser = chooser_of(panel, pool, plate)
     chooser.ignored = heavy_demands(panel, gauge)
     for k in range(3):

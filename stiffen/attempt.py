@@ -28,6 +28,7 @@ SLICE = 0.4  # share of the time left that layouts judged one by one may take at
 LAST = 0.9  # the same where nothing comes after
 ONCE_MORE = 1.3  # a symmetric layout that misses by more is not tried again without symmetry
 HEAVY = 2.0  # linear deflection over thickness beyond which a load case is the judge's alone
+AS_IT_IS = "the sheet as it is meets all demands"
 
 
 @dataclass(eq=False)
@@ -59,8 +60,9 @@ class Attempt:
         hunt.candidates = max(hunt.candidates, len(pool.beads) + len(pool.holes))
         choices = [pool.choice(layout.beads) for layout in known]
         starts = tuple(choice for choice in choices if choice is not None)
-        order = pool.numbers(tuple(range(len(pool.sets))))
-        plate = scout(hunt.panel, gauge, tuple(pool.beads[i] for i in order), like=before.plate if before else None)
+        plate = scout(
+            hunt.panel, gauge, tuple(pool.beads[i] for i in pool.order), like=before.plate if before else None
+        )
         return cls(gauge, along, pool, plate, chooser_of(hunt.panel, pool, plate), begun, starts=starts)
 
     def missed(self, hunt: Hunt, words: str) -> None:
@@ -81,7 +83,7 @@ class Attempt:
         panel, gauge = hunt.panel, self.gauge
         bare = hunt.judge(self.pool.layout(gauge, self.pool.fixed))
         if bare.met and panel.goal == "lightest":
-            hunt.reasons[gauge] = "the sheet as it is meets all demands"
+            hunt.reasons[gauge] = AS_IT_IS
             return bare
         drawn = self.drawn(hunt)
         self.chooser.ignored = {i for i, d in enumerate(bare.demands) if is_heavy(d)}
@@ -157,6 +159,7 @@ class Attempt:
 
 
 def in_words(count: int) -> str:
+    """So many beads."""
     return f"{count} bead{'' if count == 1 else 's'}"
 
 
@@ -164,13 +167,12 @@ def chooser_of(panel: Panel, pool: Pool, plate: Scout) -> Chooser:
     """The scout with the bead candidates of `pool`."""
     each = minutes_each(panel, pool.beads)
     dies = {die.name: k for k, die in enumerate(panel.tools.bead_dies)}
-    order = pool.numbers(tuple(range(len(pool.sets))))
     ends = np.cumsum([0, *(len(one) for one in pool.sets)])
     stiffest = panel.goal == "stiffest"
     return Chooser(
         scout=plate.grouped(ends),
         blocked=pool.set_conflicts,
-        minutes=np.add.reduceat(each[order], ends[:-1]) if len(order) else np.zeros(0),
+        minutes=np.add.reduceat(each[pool.order], ends[:-1]) if pool.sets else np.zeros(0),
         deadline=math.inf,
         goal=0.0 if stiffest else GOAL,
         die_minutes=panel.tools.roller.die_change_minutes + bench.TRIAL_STRIP,

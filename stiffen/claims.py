@@ -77,6 +77,11 @@ def no_layout_can(ground: Ground, seconds: float) -> str:
     return f"proven: no layout of {len(ground.beads)} bead candidates can{miss} {covers}"
 
 
+def is_proof(words: str) -> bool:
+    """True of what `no_layout_can` says where it is proven."""
+    return words.startswith("proven")
+
+
 @one_thread
 def least_miss(ground: Ground, seconds: float) -> float:
     """The fraction by which every layout of the candidates misses some demand, or more; 0 where none is proven.

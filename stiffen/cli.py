@@ -608,9 +608,11 @@ def _closing(panel: Panel, verdict: Verdict, rival: Rival | None) -> str:
 
 def _only(found: Found) -> str:
     """A few words where every lighter sheet of the rack is proven unable."""
+    from .claims import is_proof
+
     gauge = found.verdict.layout.gauge
     lighter = [why for one, why in found.gauges if one < gauge]
-    if not found.verdict.met or not lighter or not all(why.startswith("proven") for why in lighter):
+    if not found.verdict.met or not lighter or not all(map(is_proof, lighter)):
         return ""
     return "; no lighter sheet of the rack can (ribbed-plate model)"
 

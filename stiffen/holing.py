@@ -37,8 +37,7 @@ def add_holes(hunt: Hunt, verdict: Verdict, pool: Pool) -> None:
             batch = batch[: len(batch) // 2]
     best = hunt.best
     if best is not None and best.layout.beads == verdict.layout.beads and best.mass_kg > WORTH * verdict.mass_kg:
-        hunt.best = verdict
-        hunt.on_best(verdict)
+        hunt.take(verdict)
 
 
 def _hole_order(panel: Panel, layout: Layout, pool: Pool) -> list[int]:

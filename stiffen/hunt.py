@@ -72,9 +72,14 @@ class Hunt:
         miss = worst_badness(verdict)
         self.best_at[layout.gauge] = min(miss, self.best_at.get(layout.gauge, math.inf))
         if self.best is None or rank(self.panel, verdict) < rank(self.panel, self.best):
+            self.take(verdict)
+        return verdict
+
+    def take(self, verdict: Verdict) -> None:
+        """Make it the best so far, and tell of it, unless it is that already."""
+        if verdict is not self.best:
             self.best = verdict
             self.on_best(verdict)
-        return verdict
 
 
 def worst_badness(verdict: Verdict) -> float:

@@ -240,6 +240,12 @@ class Panel:
     def _repr_svg_(self) -> str:
         return self.svg()
 
+    def few_enough(self, layout: Layout) -> bool:
+        """True where a layout has no more beads and dies than are asked for."""
+        dies = {bead.die for bead in layout.beads}
+        few = self.beads_at_most is None or len(layout.beads) <= self.beads_at_most
+        return few and (self.dies_at_most is None or len(dies) <= self.dies_at_most)
+
     def mass(self, layout: Layout) -> float:
         """kg of the finished panel by plan area: outline less cut-outs and pilot holes, trim and masses left out.
 

@@ -67,6 +67,11 @@ class Pool:
         """Numbers of the beads of some sets."""
         return [i for k in chosen for i in self.sets[k]]
 
+    @property
+    def order(self) -> list[int]:
+        """Numbers of all beads, set by set."""
+        return self.numbers(tuple(range(len(self.sets))))
+
     def layout(self, gauge: float, chosen: tuple[int, ...]) -> Layout:
         """The layout of some sets of beads, and the fixed holes."""
         return Layout(gauge, tuple(self.beads[i] for i in self.numbers(chosen)), self.holes[: self.fixed_holes])

@@ -19,10 +19,10 @@ from typing import Any
 import numpy as np
 
 from . import rules, symmetry
-from .attempt import ONCE_MORE, Attempt
+from .attempt import AS_IT_IS, ONCE_MORE, Attempt
 from .bound import WHOLE
 from .candidates import conflicts
-from .claims import Ground, bound_record, cost, least_minutes, no_layout_can
+from .claims import Ground, bound_record, cost, is_proof, least_minutes, no_layout_can
 from .curl import balanced
 from .errors import Fault, InputError, SolverError
 from .holing import add_holes
@@ -106,6 +106,7 @@ def _fall_back(hunt: Hunt, flat: Rival) -> None:
     met = hunt.best is not None and hunt.best.met
     if flat.gauge_mm is not None and not met and not fixed and hunt.panel.goal == "lightest":
         hunt.judge(Layout(flat.gauge_mm))
+        hunt.reasons[flat.gauge_mm] = AS_IT_IS
 
 
 def _balance(hunt: Hunt) -> None:
@@ -116,16 +117,13 @@ def _balance(hunt: Hunt) -> None:
     if layout != hunt.best.layout and not rules.audit(hunt.panel, layout):
         hunt.tell("turning beads to the other face, so that the sheet bows less")
         verdict = hunt.judge(layout)
-        if verdict.met and verdict is not hunt.best:
-            hunt.best = verdict
-            hunt.on_best(verdict)
+        if verdict.met:
+            hunt.take(verdict)
 
 
 def _asked(panel: Panel, layout: Layout) -> bool:
     """True where a layout has any bead or hole, and no more beads and dies than the panel asks for."""
-    dies = {bead.die for bead in layout.beads}
-    few = panel.beads_at_most is None or len(layout.beads) <= panel.beads_at_most
-    return few and (panel.dies_at_most is None or len(dies) <= panel.dies_at_most) and bool(layout.beads + layout.holes)
+    return bool(layout.beads + layout.holes) and panel.few_enough(layout)
 
 
 def _joined(own: tuple, others: tuple) -> tuple:
@@ -186,7 +184,7 @@ def _hunt_down(hunt: Hunt) -> None:
             break
         looked.append(here)
     for here in reversed(looked):
-        better = _looked_closer(hunt, here, first, others) if hunt.left > 0 else None
+        better = _looked_closer(hunt, here, others) if hunt.left > 0 else None
         met = better or met
     hunt.deadline = end
     if met is not None and not stiffest:
@@ -202,24 +200,25 @@ def _hunt_down(hunt: Hunt) -> None:
                     add_holes(hunt, found, here.pool)
 
 
-def _looked_closer(hunt: Hunt, here: Attempt, first: str, others: Sequence[str]) -> tuple[Verdict, Attempt] | None:
+def _looked_closer(hunt: Hunt, here: Attempt, others: Sequence[str]) -> tuple[Verdict, Attempt] | None:
     """By the scout with more time, without symmetry where that may do, then one layout at a time.
 
     That first where the scout cannot rank.
     """
+    done = here.heavy  # one by one
     if here.heavy or here.hurried:
-        found = here.one_by_one(hunt) if here.heavy else here.by_scout(hunt, SCOUTING)
+        found = here.one_by_one(hunt) if done else here.by_scout(hunt, SCOUTING)
         if found is not None:
             return found, here
     for along in others:
         if hunt.best_at[here.gauge] > ONCE_MORE and hunt.panel.goal == "lightest":
             break
-        here = hunt.opened[here.gauge] = Attempt.opened(hunt, here.gauge, along)
+        here, done = Attempt.opened(hunt, here.gauge, along), False
+        hunt.opened[here.gauge] = here
         found = here.by_scout(hunt, SCOUTING)
         if found is not None:
             return found, here
-    again = here.heavy and here.along == first
-    found = here.one_by_one(hunt) if hunt.left > 0 and not again else None
+    found = here.one_by_one(hunt) if hunt.left > 0 and not done else None
     return None if found is None else (found, here)
 
 
@@ -255,17 +254,13 @@ def _proven(hunt: Hunt, seconds: float) -> dict | None:
     paid = [cost(ground.terms, n) for n in map(ground.numbers, (v.layout for v in same)) if n is not None]
     if found is None or min(paid) < found.value - WHOLE:
         return None
-    return bound_record(found, best.layout.gauge, all(_is_proof(hunt.reasons[g]) for g in lighter))
-
-
-def _is_proof(reason: str) -> bool:
-    return reason.startswith("proven")
+    return bound_record(found, best.layout.gauge, all(is_proof(hunt.reasons[g]) for g in lighter))
 
 
 def _ground(hunt: Hunt, here: Attempt, more: tuple[Bead, ...] = ()) -> Ground:
     """Every bead candidate of a gauge by itself, for proofs; more: beads to take in where they were not drawn."""
     panel, pool, plate = hunt.panel, here.pool, here.plate
-    order = pool.numbers(tuple(range(len(pool.sets))))
+    order = pool.order
     beads = tuple(pool.beads[i] for i in order)
     blocked = pool.blocked[np.ix_(order, order)]
     new = tuple(bead for bead in more if bead not in beads)

@@ -178,9 +178,7 @@ def sweep(
 def _begin(panel: Panel, before: Layout) -> Layout | None:
     """The layout of the row before as a start for this one; None where it would break a rule or a limit here."""
     layout = replace(before, gauge=panel.gauges[0]) if len(panel.gauges) == 1 else before
-    if panel.beads_at_most is not None and len(layout.beads) > panel.beads_at_most:
-        return None
-    if panel.dies_at_most is not None and len({bead.die for bead in layout.beads}) > panel.dies_at_most:
+    if not panel.few_enough(layout):
         return None
     try:
         going_on(panel, layout)

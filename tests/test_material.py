@@ -1,7 +1,7 @@
 """The shipped sheet materials against printed values.
 
 MIL-HDBK-5J (U.S. Department of Defense, 2003), Tables 3.5.1.0(b1) and (b2), 3.6.2.0(b1), 3.2.3.0(b1), 2.7.1.0(b), read
-in a transcription; bend radii from FAA AC 43.13-1B (1998), Table 4-6.
+in a retyped edition; bend radii from FAA AC 43.13-1B (1998), Table 4-6.
 """
 
 import pytest
