@@ -167,12 +167,12 @@ def _draw_hole(axis: Axes, hole: Hole, at: tuple[float, float]) -> None:
 
 
 def _name_holes(axis: Axes, layout: Layout, datum_corner: tuple[float, float], scale: float) -> None:
-    """H1, H2, ... in the middle of each hole that has room for it, else round it."""
+    """H1, H2, ... in the middle of each hole whose flare has room for it, else round it."""
     height, (x0, y0) = CAPITAL / scale, datum_corner
     labels = []
     for number, hole in enumerate(layout.holes, 1):
         (x, y), name = (hole.at[0] - x0, hole.at[1] - y0), f"H{number}"
-        inside = [(x, y, 0.0)] if wide(name, height) < hole.die.pilot else []
+        inside = [(x, y, 0.0)] if wide(name, height) < hole.die.flange else []
         beside = around((x, y), hole.die.flange / 2, name, height)
         labels.append(Label("", name, Point(x, y), (*inside, *beside)))
     look = {"fontsize": LETTERS, "color": INK, "path_effects": _halo(), "zorder": 5}
