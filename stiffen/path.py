@@ -35,7 +35,6 @@ ITERATIONS = 14  # of one step; more means the step was too long
 FIRST = 1.5  # first step: linear deflection over thickness
 LINEAR = 0.1  # the same for all of the load, over that of a first step: up to it one step does
 GROWTH = 3.0  # step: linear change of the deflection over the deflection so far
-LONGEST = 0.5  # step, over the load factor asked for
 TRIES = 3  # at shorter and shorter steps, before the path is followed by its length, or before giving up
 ARC = 0.35  # step along the path, over the way so far
 JUMP = 2.0  # way of a step over what the softness at its ends explains: more means it jumped to another branch
@@ -218,7 +217,7 @@ class Walk:
         if tangent.largest * self.until <= LINEAR * self.first:
             return self.until
         so_far = float(np.abs(here.shifts).max())
-        return min(max(self.first, self.growth * so_far) / tangent.largest, LONGEST * self.until)
+        return max(self.first, self.growth * so_far) / tangent.largest
 
     @cached_property
     def first(self) -> float:

@@ -27,7 +27,7 @@ from .curl import balanced
 from .errors import Fault, InputError, SolverError
 from .holing import add_holes
 from .hunt import Hunt, OnBest, nobody
-from .judging import Progress, check, quiet, rival
+from .judging import Progress, check, judged, quiet, rival
 from .layout import Bead, Layout
 from .panel import Panel
 from .pool import fixed_of, minutes_each
@@ -84,7 +84,8 @@ def search(
         stopped = "interrupted"
     best = hunt.best.layout if hunt.best else panel.layout()
     hunt.tell("judging the best layout for the record")
-    verdict = check(panel, best, grade=grade, maps=True, second_opinion=stopped != "interrupted")
+    whole = hunt.stood or judged(panel, best, grade=grade)
+    verdict = whole.recorded(maps=True, second_opinion=stopped != "interrupted")
     flat = check(panel, Layout(best.gauge), grade=grade, maps=True, error=False)
     return Found(
         verdict=verdict,
