@@ -14,7 +14,7 @@ section rolled rib flaring spacing folds rules rivets
 fields files locks outline fasteners layers loops drawn toolfile records reading
 rolling curl bench
 sizing triangulation soundness folding network seeds discs mesh
-triangle fronts shell rotation corotational beams contact equilibrium path large
+triangle fronts shell rotation corotational beams contact equilibrium descent path large
 loads facing supports tubes stand ribs ribbed opinion judging
 candidates courses families symmetry moves cuts program proof bound branching claims
 pool hunt attempt holing searching sweeping
