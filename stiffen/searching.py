@@ -30,6 +30,7 @@ from .hunt import Hunt, OnBest, nobody
 from .judging import Progress, check, judged, quiet, rival
 from .layout import Bead, Layout
 from .panel import Panel
+from .paring import pared
 from .pool import fixed_of, minutes_each
 from .program import Terms
 from .ribbed import scout
@@ -187,6 +188,8 @@ def _hunt_down(hunt: Hunt) -> None:
     for here in reversed(looked):
         better = _looked_closer(hunt, here, others) if hunt.left > 0 else None
         met = better or met
+    if met is not None and not stiffest:
+        met = pared(hunt, *met), met[1]
     hunt.deadline = end
     if met is not None and not stiffest:
         add_holes(hunt, met[0], met[1].pool)
