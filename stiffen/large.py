@@ -19,7 +19,7 @@ from .contact import stops
 from .corotational import State
 from .equilibrium import Problem
 from .errors import SolverError
-from .path import ARC_STEPS, Point, Progress, Tangent, Walk
+from .path import ARC_STEPS, FIRST, Point, Progress, Tangent, Walk
 from .shell import Shell, free_motions, rigid_motions
 from .threads import one_thread
 
@@ -90,6 +90,7 @@ def follow(
     steps: Sequence[float] = (),
     watch: Sequence[int] = (),
     arc: bool = False,
+    reach: float = FIRST,
     progress: Progress | None = None,
 ) -> LargeResult:
     """Follow a shell from rest (or from the end of `start`) as its loads grow to `until` times.
@@ -100,7 +101,8 @@ def follow(
     clearance mm): the disc slides in plane by its clearance, then holds.  tubes: beams fitted to the sheet.  steps:
     load factors at which a state is wanted.  watch: freedoms whose history is wanted.  arc: follow the path by its
     length from the start; otherwise only where growing load finds no equilibrium near by, and never with rests.
-    progress(fraction, words) is called after every step.
+    reach: first step, linear deflection over thickness; a long one costs less and may leap over a snap on its way to
+    the same end.  progress(fraction, words) is called after every step.
 
     Raises SolverError where the panel is not held, or no way on is found; it names the last load factor reached.
     """
@@ -116,7 +118,7 @@ def follow(
         tubes,
     )
     _demand_held(problem)
-    walk = Walk(problem, until, tuple(sorted(steps)), np.asarray(watch, int), progress or _quiet)
+    walk = Walk(problem, until, tuple(sorted(steps)), np.asarray(watch, int), progress or _quiet, reach=reach)
     here, tangent = walk.run(float(factor), state, arc)
     return _result(walk, here, tangent)
 

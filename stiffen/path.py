@@ -34,7 +34,7 @@ Progress = Callable[[float, str], None]
 TOLERANCE = 1e-6
 NOISE = 1e-3  # most of the load that rounding may hide before a state no longer counts
 ITERATIONS = 14  # of one step; more means the step was too long
-FIRST = 1.5  # first step: linear deflection over thickness
+FIRST = 1.5  # first step: linear deflection over thickness; more than 3 leaps over the snap of a shallow arch
 LINEAR = 0.1  # the same for all of the load, over that of a first step: up to it one step does
 GROWTH = 3.0  # step: linear change of the deflection over the deflection so far
 TRIES = 3  # at shorter and shorter steps, before the path is followed by its length, or before giving up
@@ -92,6 +92,7 @@ class Walk:
     growth: float = GROWTH
     failures: int = 0
     leap: float = 0.0
+    reach: float = FIRST
 
     def __post_init__(self) -> None:
         self.leap = 10 * LEAP * self.until
@@ -235,7 +236,7 @@ class Walk:
     @cached_property
     def first(self) -> float:
         """Linear deflection of the first step, mm."""
-        return FIRST * float(np.mean(self.problem.shell.t))
+        return self.reach * float(np.mean(self.problem.shell.t))
 
     def go_round(
         self, here: Point, tangent: Tangent, length: float, back_to_growth: bool

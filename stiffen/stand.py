@@ -24,6 +24,7 @@ from .layout import Layout
 from .loads import case_forces, locate, point_masses, push_points, roving_places
 from .mesh import Mesh
 from .panel import Panel, Point
+from .path import FIRST
 from .shell import Held, Shell
 from .supports import UNKNOWN, Grip, grip
 from .triangle import von_mises
@@ -34,6 +35,7 @@ T = TypeVar("T")
 LINEAR_LIMIT = 0.5  # largest deflection over thickness up to which small-deflection theory decides
 PUSHES_ACROSS = 8  # places pushed along the side of a square panel, before closing in on the softest
 NOT_BALANCED = 0.05  # of the load: what may push along the plane of a panel that its supports let slide
+BOLD = 6.0  # first step of a push, in thicknesses: only where it ends is asked
 CURVE = (0.1, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5)  # load factors of a load-deflection curve
 
 
@@ -177,7 +179,9 @@ class Stand:
         forces, u = self.case(case)
         return self._keep(("followed", case, until, steps), lambda: self._follow(forces, u, until, steps))
 
-    def _follow(self, forces: np.ndarray, u: np.ndarray, until: float, steps: tuple[float, ...] = ()) -> LargeResult:
+    def _follow(
+        self, forces: np.ndarray, u: np.ndarray, until: float, steps: tuple[float, ...] = (), reach: float = FIRST
+    ) -> LargeResult:
         if len(self.grip.rests) and (motion := self.grip.lifts_off(self.mesh.nodes, forces)):
             raise SolverError(
                 f"the rests push up only, and the load makes the panel {motion} off them: hold it down, or rest it "
@@ -193,6 +197,7 @@ class Stand:
             tubes=self.tubes,
             until=until,
             steps=steps,
+            reach=reach,
         )
 
     def pushed(self, place: Point, force: float) -> float:
@@ -200,7 +205,7 @@ class Stand:
 
         def make() -> float:
             forces = self.push(place, force)
-            result = self._follow(forces, self.held.solve(forces), 1.0)
+            result = self._follow(forces, self.held.solve(forces), 1.0, reach=BOLD)
             return float(forces.reshape(-1, 6)[:, :3].ravel() @ result.last.shifts.ravel() / force)
 
         return self._keep(("pushed", place, force), make)
