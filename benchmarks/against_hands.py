@@ -24,10 +24,10 @@ from scipy.optimize import differential_evolution
 from shapely.geometry import LineString, Polygon
 
 from stiffen import rules, searching
-from stiffen.attempt import chooser_of, is_heavy, learn
+from stiffen.attempt import chooser_of, learn
 from stiffen.candidates import bead_candidates, conflicts, own_directions
 from stiffen.families import hand_layouts
-from stiffen.judging import check, quick_badness
+from stiffen.judging import check, glance, quick_badness
 from stiffen.layout import Bead, Layout
 from stiffen.moves import Chooser
 from stiffen.panel import Panel
@@ -87,8 +87,7 @@ def by_scout(panel: Panel, gauge: float, layouts: list[tuple[Bead, ...]], heavy:
 
 def heavy_demands(panel: Panel, gauge: float) -> set[int]:
     """Those about which the scout has nothing to say, as the search sees it."""
-    bare = check(panel, Layout(gauge), grade="quick", error=False)
-    return {i for i, d in enumerate(bare.demands) if is_heavy(d)}
+    return set(glance(panel, Layout(gauge), cap=0.0)[1])
 
 
 def best_by_hand(panel: Panel, gauge: float, number: int | None = None) -> tuple[float, tuple[Bead, ...]]:

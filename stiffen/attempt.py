@@ -12,8 +12,8 @@ import numpy as np
 
 from . import bench, rules
 from .families import hand_layouts, promising
-from .hunt import Hunt, rank
-from .judging import quick_badness
+from .hunt import Hunt, rank, worst_badness
+from .judging import HEAVY, glance, quick_badness
 from .moves import GOAL, Choice, Chooser, best_choice
 from .panel import Panel
 from .pool import Pool, minutes_each
@@ -27,7 +27,6 @@ JUDGES = ("stress", "buckling")  # demands only the judge sees
 SLICE = 0.4  # share of the time left that layouts judged one by one may take at one gauge
 LAST = 0.9  # the same where nothing comes after
 ONCE_MORE = 1.3  # a symmetric layout that misses by more is not tried again without symmetry
-HEAVY = 2.0  # linear deflection over thickness beyond which a load case is the judge's alone
 AS_IT_IS = "the sheet as it is meets all demands"
 
 
@@ -81,12 +80,15 @@ class Attempt:
         share: of the time left, for choosing by the scout.
         """
         panel, gauge = hunt.panel, self.gauge
-        bare = hunt.judge(self.pool.layout(gauge, self.pool.fixed))
-        if bare.met and panel.goal == "lightest":
-            hunt.reasons[gauge] = AS_IT_IS
-            return bare
+        bare = self.pool.layout(gauge, self.pool.fixed)
+        bad, heavy = glance(panel, bare, cap=1.0)
+        if bad <= 1 or panel.goal == "stiffest":
+            verdict = hunt.judge(bare)
+            if verdict.met and panel.goal == "lightest":
+                hunt.reasons[gauge] = AS_IT_IS
+                return verdict
         drawn = self.drawn(hunt)
-        self.chooser.ignored = {i for i, d in enumerate(bare.demands) if is_heavy(d)}
+        self.chooser.ignored = set(heavy)
         missing = _beyond(self.chooser)
         if missing and panel.goal == "lightest":
             count = len(self.pool.beads)
@@ -144,12 +146,14 @@ class Attempt:
             if time.monotonic() > end:
                 hunt.cut_short = True
                 break
-            bad = quick_badness(hunt.panel, self.pool.layout(self.gauge, chosen), cap=best[-1][0])
+            layout = self.pool.layout(self.gauge, chosen)
+            known = hunt.judged.get(layout)
+            bad = worst_badness(known) if known else quick_badness(hunt.panel, layout, cap=best[-1][0])
             if bad < best[-1][0]:
                 best.append((bad, chosen))
                 hunt.tell(f"{self.gauge:g} mm: {len(chosen)} beads, judged one by one, badness {bad:.2f}")
                 if bad <= 1 or not chooser.goal:
-                    verdict = hunt.judge(self.pool.layout(self.gauge, chosen))
+                    verdict = hunt.judge(layout)
                     if verdict.met and chooser.goal:
                         hunt.reasons[self.gauge] = f"met with {in_words(len(verdict.layout.beads))}, found one by one"
                         return verdict

@@ -26,6 +26,7 @@ from .verdict import LINEAR, NONLINEAR, UNDECIDED, Curve, DemandResult, Fastener
 
 Progress = Callable[[float | None, str], None]
 MODES = 3
+HEAVY = 2.0  # linear deflection over thickness beyond which a scout of small deflections has nothing to say
 FAR = 1.05  # a badness on the quick mesh that a finer one will not mend
 APART = 0.05  # of our value: more between two elements is a warning
 SPOT = 0.005  # share of the sheet past yield that counts as more than the spots at rivets and corners
@@ -48,17 +49,19 @@ class _Found:
     trouble: str = ""
 
 
-def _judge(on: Stand, demand: Demand, known: _Found | None, coarse: Stand | None = None) -> _Found:
+def _judge(
+    on: Stand, demand: Demand, known: _Found | None, coarse: Stand | None = None, enough: float = math.inf
+) -> _Found:
     """One demand; `known` is what the finer mesh said: the same place is asked on this one, or none if it is lost.
 
-    coarse: the same on a coarser mesh, which may say where to look.
+    coarse: the same on a coarser mesh, which may say where to look.  enough: a badness beyond which no worse is sought.
     """
     if known is not None and known.decided == UNDECIDED:
         return known
     if demand.kind == "frequency":
         return _Found(on.hertz)
     if demand.kind == "softness":
-        return _softness(on, demand, known, coarse)
+        return _softness(on, demand, known, coarse, enough)
     ratio = on.ratio(demand.case)
     try:
         if demand.kind == "deflection":
@@ -100,7 +103,7 @@ def _buckling(on: Stand, demand: Demand, ratio: float) -> _Found:
     return _Found(demand.limit if snaps is None else snaps, ratio, None, NONLINEAR, snaps)
 
 
-def _softness(on: Stand, demand: Demand, known: _Found | None, coarse: Stand | None) -> _Found:
+def _softness(on: Stand, demand: Demand, known: _Found | None, coarse: Stand | None, enough: float) -> _Found:
     """A push at the softest place, by the large-deflection solver.
 
     Where the push leaves linear theory, several of the places that this finds soft are pushed; on the coarser mesh,
@@ -118,7 +121,11 @@ def _softness(on: Stand, demand: Demand, known: _Found | None, coarse: Stand | N
     try:
         if coarse is not None and len(places) > 1:
             places = [max(places, key=lambda place: coarse.pushed(place, demand.force))]
-        values = [on.pushed(place, demand.force) for place in places]
+        values = []
+        for place in places:
+            values.append(on.pushed(place, demand.force))
+            if demand.badness(values[-1]) > enough:
+                break
     except SolverError as error:
         return _Found(ratio * t, ratio, places[0], UNDECIDED, None, str(error))
     worst = int(np.argmax(values))
@@ -410,20 +417,38 @@ def _maps(on: Stand) -> Maps:
     )
 
 
-@one_thread
 def quick_badness(panel: Panel, layout: Layout, cap: float = math.inf) -> float:
     """Worst badness of a layout on the quick mesh; cheap demands first, given up as soon as it exceeds `cap`."""
+    return glance(panel, layout, cap)[0]
+
+
+@one_thread
+def glance(panel: Panel, layout: Layout, cap: float = math.inf) -> tuple[float, tuple[int, ...]]:
+    """`quick_badness`, and the numbers of the demands whose loads bend the sheet far beyond small deflections.
+
+    The second is by linear theory: deflection over thickness above HEAVY.
+    """
     mesh = mesh_panel(panel, layout, grade="quick")
     stands = {assumed: stand(panel, layout, mesh, assumed) for assumed in assumptions(panel)}
+    heavy = [i for i, demand in enumerate(panel.demands) if any(_bends(on, demand) > HEAVY for on in stands.values())]
     cheap = ("frequency", "buckling", "softness", "stress", "deflection")
     worst = 0.0
     for demand in sorted(panel.demands, key=lambda d: cheap.index(d.kind)):
         for on in stands.values():
-            found = _judge(on, demand, None)
+            found = _judge(on, demand, None, enough=cap)
             worst = max(worst, math.inf if found.decided == UNDECIDED else demand.badness(found.value))
             if worst > cap:
-                return worst
-    return worst
+                return worst, tuple(heavy)
+    return worst, tuple(heavy)
+
+
+def _bends(on: Stand, demand: Demand) -> float:
+    """Largest deflection over thickness in a demand, by linear theory."""
+    if demand.kind == "frequency":
+        return 0.0
+    if demand.kind == "softness":
+        return float(on.softness[:, 2].max()) * demand.force / on.layout.gauge
+    return on.ratio(demand.case)
 
 
 @one_thread

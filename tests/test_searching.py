@@ -1,6 +1,7 @@
 """The search on small panels: what it hands out is legal, judged, repeatable and lighter than the flat sheet."""
 
 import re
+import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 
@@ -9,10 +10,13 @@ from panels import SHOP, lid, rows
 
 import stiffen
 from stiffen import searching
+from stiffen.attempt import Attempt, in_words
 from stiffen.curl import curl
-from stiffen.hunt import rank
+from stiffen.hunt import Hunt, nobody, rank
+from stiffen.judging import quiet
 from stiffen.layout import Bead, Layout
 from stiffen.panel import Demand, Support
+from stiffen.paring import pared
 from stiffen.rules import audit
 from stiffen.verdict import NONLINEAR
 
@@ -231,3 +235,26 @@ def test_a_cluster_gives_the_same_layouts(here):
 def test_a_search_that_the_clock_ended_says_so():
     result = searching.search(LID, seconds=0.5, grade="quick")
     assert result.cut_short and result.stopped == "time was up after 0.5 s"
+
+
+# ------------------------------------------------------------------------------------------------ beads not needed
+
+
+def test_beads_that_the_judge_does_not_need_go_out_again():
+    panel = replace(LID, gauges=(0.8,))
+    along = ""
+    hunt = Hunt(panel, time.monotonic() + 60, 0, "quick", quiet, nobody)
+    here = Attempt.opened(hunt, 0.8, along)
+    rows = max(here.by_hand(), key=len)
+    many = hunt.judge(here.pool.layout(0.8, rows))
+    assert many.met and len(rows) >= 5
+    few = pared(hunt, many, here)
+    assert few.met and len(few.layout.beads) < len(rows)
+    assert hunt.best is few
+    assert hunt.reasons[0.8] == f"met with {in_words(len(few.layout.beads))}"
+    for k in range(len(few.layout.beads)):  # not one of them can be spared
+        rest = few.layout.beads[:k] + few.layout.beads[k + 1 :]
+        assert not hunt.judge(replace(few.layout, beads=rest)).met
+    late = Hunt(panel, time.monotonic() - 1, 0, "quick", quiet, nobody)
+    assert pared(late, many, here) is many
+    assert late.cut_short
