@@ -15,6 +15,7 @@ from .families import hand_layouts, promising
 from .hunt import Hunt, rank, worst_badness
 from .judging import HEAVY, glance, quick_badness
 from .moves import GOAL, Choice, Chooser, best_choice
+from .nearby import neighbours
 from .panel import Panel
 from .pool import Pool, minutes_each
 from .ribbed import Scout, scout
@@ -184,6 +185,7 @@ def chooser_of(panel: Panel, pool: Pool, plate: Scout) -> Chooser:
         dies=np.array([dies.get(pool.beads[one[0]].die.name, -1) for one in pool.sets]),
         beads_at_most=panel.beads_at_most,
         dies_at_most=panel.dies_at_most,
+        near=neighbours([pool.beads[one[0]] for one in pool.sets]),
         fixed=pool.fixed,
     )
 

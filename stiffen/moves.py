@@ -41,6 +41,7 @@ class Chooser:
     """The scout, what excludes what, what each candidate costs, and how the judge corrects the scout.
 
     blocked: (candidates, candidates) bool.  minutes: (candidates,).  ratio: demand index -> judge over scout.
+    near: for each candidate those it may be nudged to: slid, turned, longer or shorter, of another die.
     fixed: candidates that stay.  ignored: demands (by index) left to the judge.  goal: worst badness that is good
     enough; 0 asks for the stiffest.  die_minutes: what each die costs once.  beads, dies: (candidates,) how many beads
     each stands for, and the number of its die; at most `beads_at_most` and `dies_at_most` in a choice.  Evaluations
@@ -58,6 +59,7 @@ class Chooser:
     beads_at_most: int | None = None
     dies_at_most: int | None = None
     ratio: dict[int, float] = field(default_factory=dict)
+    near: tuple[tuple[int, ...], ...] = ()
     fixed: tuple[int, ...] = ()
     ignored: set[int] = field(default_factory=set)
     seen: dict[tuple[int, ...], Response] = field(default_factory=dict)
@@ -162,11 +164,11 @@ def greedy(
 
 
 def improved(chooser: Chooser, now: Choice, rng: np.random.Generator) -> Choice:
-    """Local moves until none helps: drop a bead, or swap one (or two) for what the gains then propose."""
+    """Local moves until none helps: drop a bead, nudge one, or swap one (or two) for what the gains then propose."""
     moved = True
     while moved and not chooser.out_of_time():
         moved = False
-        for attempt in (_dropped, _swapped):
+        for attempt in (_dropped, _swapped, _nudged):
             better = attempt(chooser, now, rng)
             if better is not None:
                 now, moved = better, True
@@ -187,6 +189,22 @@ def _dropped(chooser: Chooser, now: Choice, rng: np.random.Generator) -> Choice 
         one = chooser.weigh(tuple(i for i in now.chosen if i != out))
         if one.key < now.key:
             return one
+    return None
+
+
+def _nudged(chooser: Chooser, now: Choice, rng: np.random.Generator) -> Choice | None:
+    """One bead slid, turned, longer or shorter, or of another die."""
+    for out in _loose(chooser, now) if chooser.near else []:
+        rest = tuple(i for i in now.chosen if i != out)
+        allowed = chooser.allowed(rest)
+        for into in chooser.near[out]:
+            if chooser.out_of_time():
+                return None
+            if not allowed[into]:
+                continue
+            one = chooser.weigh(tuple(sorted((*rest, into))))
+            if one.key < now.key:
+                return one
     return None
 
 

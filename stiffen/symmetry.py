@@ -5,6 +5,8 @@ Axis "x" means mirrored along x, about the upright middle line of the outline's 
 
 from __future__ import annotations
 
+import math
+
 from shapely.geometry import LineString, Polygon
 from shapely.prepared import prep
 
@@ -53,8 +55,18 @@ def _rounded(point: Point) -> tuple[int, int]:
 
 def _key(bead: Bead) -> tuple:
     """The same for beads that lie in the same place, whichever way they run."""
-    ends = sorted((_rounded(bead.path[0]), _rounded(bead.path[-1])))
+    ends = [] if bead.closed else sorted((_rounded(bead.path[0]), _rounded(bead.path[-1])))
     return bead.die.name, bead.side, round(bead.length), len(bead.path), *ends, _rounded(_centre(bead))
+
+
+def _same(a: Bead, b: Bead) -> bool:
+    """True for a bead and an image of it that lie in the same place, to SAME."""
+    gap = math.dist(_centre(a), _centre(b))
+    if not a.closed:
+        starts, stops = math.dist(a.path[0], b.path[0]), math.dist(a.path[-1], b.path[-1])
+        crossed = max(math.dist(a.path[0], b.path[-1]), math.dist(a.path[-1], b.path[0]))
+        gap = max(gap, min(max(starts, stops), crossed))
+    return gap <= SAME and abs(a.length - b.length) <= SAME
 
 
 def _centre(bead: Bead) -> Point:
@@ -84,7 +96,8 @@ def sets(panel: Panel, gauge: float, beads: tuple[Bead, ...], along: str) -> lis
         for axis in along:
             for one in list(group.values()):
                 mirrored = image(one, centre, axis)
-                group.setdefault(_key(mirrored), known.get(_key(mirrored), mirrored))
+                if not any(_same(mirrored, other) for other in group.values()):
+                    group[_key(mirrored)] = known.get(_key(mirrored), mirrored)
         seen |= group.keys()
         new = [one for key, one in group.items() if key not in known]
         if all(room[one.die].covers(LineString(one.path)) and rules.frame_side(panel, one) for one in new):

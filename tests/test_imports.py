@@ -16,7 +16,7 @@ rolling curl bench
 sizing triangulation soundness folding network seeds discs mesh
 triangle fronts shell rotation corotational beams contact equilibrium descent path large
 loads facing supports tubes stand ribs ribbed opinion judging
-candidates courses families symmetry moves cuts program proof bound branching claims
+candidates courses families symmetry nearby moves cuts program proof bound branching claims
 pool hunt attempt paring holing searching sweeping
 strokes marking scribe dxf titles drawing plots layout_plot curves curve_plot motion pictures nesting
 paper flow card card_sheet tally comparing compare_plot sweep_plot report page tiles template strip stock batch cli

@@ -9,6 +9,7 @@ from stiffen import symmetry
 from stiffen.candidates import bead_candidates
 from stiffen.layout import Bead
 from stiffen.panel import Demand, Support
+from stiffen.pool import Pool
 from stiffen.searching import search
 
 BOLTS = Support("bolts", at=((20.0, 20.0), (480.0, 20.0)), diameter=5.0)
@@ -42,6 +43,22 @@ def test_bead_on_the_middle_line_stands_alone():
     aslant = Bead(B16, ((60.0, 60.0), (200.0, 150.0)))
     sets = symmetry.sets(lid(), 1.0, (on_axis, aslant), "xy")
     assert [len(one) for one in sets] == [1, 4]
+
+
+def test_closed_frame_is_its_own_image_wherever_it_begins():
+    corners = ((60.0, 60.0), (440.0, 60.0), (440.0, 340.0), (60.0, 340.0))
+    for first in range(4):
+        path = corners[first:] + corners[: first + 1]
+        assert symmetry.sets(lid(), 1.0, (Bead(B16, path),), "xy") == [(Bead(B16, path),)]
+
+
+def test_image_that_rounding_puts_elsewhere_is_the_bead_all_the_same():
+    nearly = Bead(B16, ((60.2500001, 200.0), (439.7499998, 200.0)))
+    assert symmetry.sets(lid(), 1.0, (nearly,), "xy") == [(nearly,)]
+
+
+def test_frames_join_symmetric_layouts():
+    assert any(bead.closed for bead in Pool.of(lid(), 1.0, "xy").beads)
 
 
 def test_image_out_of_the_sheet_drops_the_set():
