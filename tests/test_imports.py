@@ -15,7 +15,7 @@ fields files locks outline fasteners layers loops drawn toolfile records reading
 rolling curl bench
 sizing triangulation soundness folding network seeds discs mesh
 triangle fronts shell rotation corotational beams contact equilibrium descent path large
-loads facing supports tubes stand ribs ribbed opinion judging
+loads facing supports tubes stand ribs ribbed opinion doubts judging
 candidates courses families symmetry nearby moves cuts program proof bound branching claims
 pool hunt attempt paring holing searching sweeping
 strokes marking scribe dxf titles drawing plots layout_plot curves curve_plot motion pictures nesting
