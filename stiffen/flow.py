@@ -9,7 +9,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from .paper import LEAST, SIZES, THIN, Book, Box, Page, fitted, length, wrapped
+from .paper import LEAST, SIZES, THIN, Book, Box, Page, length, wrapped
 
 WIDTH = 100  # letters in a line of plain text
 LEFT, RIGHT, TOP, BOTTOM = 14.0, 8.0, 8.0, 15.0
@@ -234,9 +234,12 @@ class Flow:
         for number, page in enumerate(self.pages, 1):
             count = f"page {number} of {len(self.pages)}"
             room = self.size[0] - LEFT - RIGHT
-            page.line([(LEFT, 12.5), (LEFT + room, 12.5)], THIN)
-            page.text((LEFT, 8.0), fitted(self.name, room - length(count) - GAP), LEAST)
-            page.text((LEFT + room, 8.0), count, LEAST, align="right")
+            lines = wrapped(self.name, room - length(count) - GAP)[:2]
+            low = 6.0 if len(lines) > 1 else 8.0
+            page.line([(LEFT, low + 4.5 * len(lines)), (LEFT + room, low + 4.5 * len(lines))], THIN)
+            for level, words in enumerate(reversed(lines)):
+                page.text((LEFT, low + 4.2 * level), words, LEAST)
+            page.text((LEFT + room, low), count, LEAST, align="right")
 
 
 def _widths(table: Table, room: float) -> list[float]:
