@@ -319,7 +319,11 @@ def draw_map(page: Page, room: Box, spread: Tiling, tiles: Iterable[Tile], drawn
         seams |= {tuple(sorted(pair)) for pair in pairwise(ring)}
     for start, end in sorted(seams):
         page.line([small(spread.node(*start)), small(spread.node(*end))], Style(0.35, (3, 1.5)))
-    lines = [item.shape for item in drawn.items if isinstance(item, Circle) or item.layer in MAPPED[:-1]]
+    lines = [
+        item.shape
+        for item in drawn.items
+        if isinstance(item, Circle) or (isinstance(item, Line) and item.layer in MAPPED)
+    ]
     tree = shapely.STRtree([affinity.affine_transform(line, [scale, 0, 0, scale, dx, dy]) for line in lines])
     for tile in tiles:
         (x0, y0), (x1, y1) = (small(spread.node(tile.column + i, tile.row + i)) for i in (0, 1))
