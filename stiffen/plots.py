@@ -323,7 +323,10 @@ def _by_triangle(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, 
 
 
 def _swinging(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, top: float) -> ScalarMappable:
-    """Shades of how far a mode swings; lines dashed where it swings the other way, a heavy one where it rests."""
+    """Shades of how far a mode swings; lines dashed where it swings the other way.
+
+    None where it rests: of sheet that hardly moves that would be a scrawl of what the mesh leaves over.
+    """
     from matplotlib.tri import Triangulation
 
     mesh = Triangulation(*verdict.maps.plan.T, verdict.maps.triangles)
@@ -334,7 +337,6 @@ def _swinging(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, top
     axis.tricontour(mesh, signed, levels=inner, colors=INK, linewidths=0.5)
     if signed.min() < -levels[1]:
         axis.tricontour(mesh, signed, levels=-inner[::-1], colors=INK, linewidths=0.9, linestyles="dashed")
-        axis.tricontour(mesh, signed, levels=[0.0], colors=INK, linewidths=1.6)
     return shades
 
 
