@@ -21,6 +21,7 @@ from .rolling import pass_depths
 from .tools import BeadDie, HoleDie, Tools
 
 SAME_DIRECTION = 5.0  # degrees between beads that need no turning of the sheet
+HAIR = 0.001  # mm that do not count: a bead drawn square to an edge is never quite so
 TRIM_SPARE = 3.0  # mm on each side beyond the pull-in: common practice, no source
 BOW = 1.0  # mm; less is not worth a word
 
@@ -161,7 +162,7 @@ def trim_allowance(panel: Panel, layout: Layout) -> tuple[float, float]:
     if not layout.beads:
         return 0.0, 0.0
     x, y = pull_in_range(panel, layout)
-    return float(math.ceil(x / 2 + TRIM_SPARE)), float(math.ceil(y / 2 + TRIM_SPARE))
+    return float(math.ceil(x / 2 + TRIM_SPARE - HAIR)), float(math.ceil(y / 2 + TRIM_SPARE - HAIR))
 
 
 def order_of_work(panel: Panel, layout: Layout) -> tuple[str, ...]:
@@ -196,8 +197,8 @@ def _hole_steps(panel: Panel, layout: Layout) -> tuple[list[str], list[str]]:
     ]
     if pilots:
         pilots[-1] += " Smooth the rims."
-    flares = [f"Flare {n} x with die {die.name}." for die, n in counted.items()]
-    return pilots, flares
+    flares = ", ".join(f"{n} x with die {die.name}" for die, n in counted.items())
+    return pilots, [f"Flare {flares}."] if flares else []
 
 
 def _cut_with(tools: Tools, die: HoleDie) -> str:
@@ -243,30 +244,31 @@ def _bow(panel: Panel, layout: Layout) -> str:
     if not expected:
         return ""
     cure = " Beads in turn on both faces would bow it less." if panel.bead_side == "either" else ""
-    return f"Bow to expect at most, were the beads left at yield along them: {', '.join(expected)}.{cure}"
+    return f"Bow to expect at most, beads left at yield along them: {', '.join(expected)}.{cure}"
 
 
 def _finishing_steps(panel: Panel, layout: Layout) -> list[str]:
     steps = []
+    cut = f"Cut {len(panel.cutouts)} x cut-out." if panel.cutouts else ""
     if layout.beads:
-        steps.append("Mark the outline again, measured from the bead axes, and trim to it.")
-    if panel.cutouts:
-        steps.append(f"Cut {len(panel.cutouts)} x cut-out.")
+        steps.append(f"Mark the outline again, measured from the bead axes, and trim to it. {cut}".rstrip())
+    elif cut:
+        steps.append(cut)
+    alike: dict[str, list[int]] = {}
     for fold, flange in zip(panel.folds, folds.flanges(panel, layout.gauge), strict=True):
-        side = "up" if fold.angle > 0 else "down"
-        steps.append(
-            f"Fold {flange.number}: {abs(fold.angle):g} degrees {side}, inside radius {fold.radius:g} mm, the line in "
-            f"the middle of the {flange.allowance:.1f} mm that the bend takes; the flange comes out "
+        how = (
+            f"{abs(fold.angle):g} degrees {'up' if fold.angle > 0 else 'down'}, inside radius {fold.radius:g} mm, the "
+            f"line in the middle of the {flange.allowance:.1f} mm that the bend takes; the flange comes out "
             f"{flange.outside:.1f} mm high outside."
         )
-    rows = [_row(support) for support in panel.supports if support.fasteners()]
+        alike.setdefault(how, []).append(flange.number)
+    steps += [f"Fold {', '.join(map(str, numbers))}: {how}" for how, numbers in alike.items()]
+    same = Counter(_row(support) for support in panel.supports if support.fasteners())
+    rows = [f"{n} rows of {row}" if n > 1 else row for row, n in same.items()]
     if rows:
         fasteners = sum(len(support.fasteners()) for support in panel.supports)
         steps.append(f"Offer the panel up and drill {fasteners} x mating hole through both parts: {'; '.join(rows)}.")
-    steps.append("Deburr all edges and holes.")
-    if panel.trims:
-        steps.append("Fit the edge trim.")
-    steps.append("Fit the panel.")
+    steps.append(f"Deburr all edges and holes.{' Fit the edge trim.' if panel.trims else ''} Fit the panel.")
     return steps
 
 

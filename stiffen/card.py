@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -65,7 +64,7 @@ def card(
         ("LOOK OUT", warning_lines(panel, verdict)),
         (
             "OTHER SHEETS, LESS WORK?",
-            [*(f"{gauge:g} mm: {why}." for gauge, why in gauges), *([bound_words(bound)] if bound else [])],
+            _other_sheets(gauges, bound),
         ),
         ("CAUTIONS", CAUTIONS),
     ]
@@ -155,7 +154,7 @@ def bound_words(record: dict) -> str:
         said = f"no layout takes less than {least:.1f} (proven; gap {100 * record['gap']:.0f} %)"
     return (
         f"The beads take {record['known']:.1f} minutes to mark, set up and roll, trial strips included; {said}. "
-        f"This covers {record['covers']}; not re-grips, nor layouts that only the shell would pass."
+        f"This covers {record['covers']}; not re-grips, nor layouts that only the full reckoning would pass."
     )
 
 
@@ -196,6 +195,14 @@ def _sheet(panel: Panel, verdict: Verdict, rival: Rival | None) -> list[str]:
         *_trims(panel),
         *([f"Against flat: {saving(verdict, rival)}."] if rival else []),
     ]
+
+
+def _other_sheets(gauges: Sequence[tuple[float, str]], bound: dict | None) -> list[str]:
+    looked_at = " ".join(f"{gauge:g} mm: {why}." for gauge, why in gauges)
+    lines = [line for line in (looked_at, bound_words(bound) if bound else "") if line]
+    if any("ribbed" in line for line in lines):
+        lines[-1] += " Ribbed plate: a quick reckoning with beads as ribs on flat sheet."
+    return lines
 
 
 def _size(shape: Polygon) -> str:
@@ -267,7 +274,7 @@ def _beads(panel: Panel, layout: Layout) -> list[str | Table]:
         Table(head, tuple(rows), (0, 3, 4, 5, 6, 7, 8)),
         *lying,
         "mm. X and Y from the datum corner. Frame: side of the bead that goes to the roller's frame, looking from "
-        "start to end with that face up. Before: what to do to sheet or roller before this bead.",
+        "start to end with that face up. Before: what to do first.",
     ]
 
 
@@ -295,29 +302,29 @@ def _measured(panel: Panel, at: Sequence) -> tuple[str, str]:
 
 
 def _holes(panel: Panel, layout: Layout) -> list[Table]:
+    """What is told of all holes of a die and a face once, then the place of each."""
     if not layout.holes:
         return []
-    counted = Counter(hole.die for hole in layout.holes)
+    alike: dict[tuple[HoleDie, str], list[int]] = {}
+    for number, hole in enumerate(layout.holes, 1):
+        alike.setdefault((hole.die, hole.side), []).append(number)
     dies = [
         (
             die.name,
-            f"{n}",
+            side,
+            f"{len(numbers)}",
+            ranges([("H", number) for number in numbers]),
             f"{die.pilot:g}",
             _cutter(panel, die),
             f"{die.finished:g}",
             f"{die.flange:g}",
             f"{die.rise:g}",
         )
-        for die, n in counted.items()
+        for (die, side), numbers in alike.items()
     ]
-    rows = [
-        (f"H{number}", *_measured(panel, hole.at), f"{hole.die.name} {hole.side}")
-        for number, hole in enumerate(layout.holes, 1)
-    ]
-    return [
-        Table(("die", "holes", "cut dia.", "with", "opening", "flare dia.", "rise"), tuple(dies), (1, 2, 4, 5, 6)),
-        Table(("hole", "X", "Y", "die, face"), tuple(rows), (1, 2)),
-    ]
+    head = ("die", "face", "holes", "which", "cut dia.", "with", "opening", "flare dia.", "rise")
+    places = [(f"H{number}", *_measured(panel, hole.at)) for number, hole in enumerate(layout.holes, 1)]
+    return [Table(head, tuple(dies), (2, 4, 6, 7, 8)), Table(("hole", "X", "Y"), tuple(places), (1, 2))]
 
 
 def _cutter(panel: Panel, die: HoleDie) -> str:
@@ -347,14 +354,14 @@ def _model(verdict: Verdict) -> list[str]:
     lines = _edges(verdict)
     if verdict.layout.beads:
         lines.append(
-            "Not computed: the stress that rolling leaves in the sheet. It can bow the panel or make it pop: push the "
+            "Not computed: the stress that rolling leaves in the sheet, which can bow it or make it pop: push the "
             "rolled panel before you fit it."
         )
     lines.append(
-        f"Mesh error: how far a finer mesh than the {verdict.nodes} nodes used may move the value. 2nd: how far "
-        "another shell element is from ours. w/t: deflection over thickness; above 0.5 only large deflection decides."
+        f"Mesh error: what more than the {verdict.nodes} points used may change. 2nd: how far a second way of "
+        "reckoning is off. w/t: deflection over thickness; above 0.5 only large deflection decides."
     )
-    return [" ".join(line if line.endswith(".") else f"{line}." for line in lines)]
+    return [" ".join(lines)]
 
 
 def _edges(verdict: Verdict) -> list[str]:
@@ -364,9 +371,11 @@ def _edges(verdict: Verdict) -> list[str]:
         ends = {end: _value(value, demand.unit) for end, value in demand.by_hold.items()}
         if len(set(ends.values())) > 1:
             told = ", ".join(f"{end} {value}" for end, value in ends.items())
-            lines.append(f"{_short(demand.label, 24)} with the edges in plane {told}: the worse counts")
+            lines.append(f"{_short(demand.label, 24)} {told}")
+    if lines:
+        return [f"Edges held and free in their plane, the worse counts: {'; '.join(lines)}."]
     holds = sorted({demand.in_plane for demand in verdict.demands})
-    return lines or [f"Edges in plane: {' or '.join(holds)}."]
+    return [f"Edges in plane: {' or '.join(holds)}."]
 
 
 def _second(verdict: Verdict, demand: DemandResult) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
-from shapely.geometry import LineString, Point, box
+from shapely.geometry import LineString, Point, Polygon, box
 
 from .card import card
 from .flow import LINE, Flow
@@ -17,7 +17,7 @@ from .scribe import around, marking
 from .strokes import CLEAR, XY, Circle, Label, Line, place
 from .verdict import Rival, Verdict
 
-PICTURE = 84.0, 60.0  # mm
+PICTURE = 84.0, 54.0  # mm, at most
 PENS = {
     "CUT": Style(0.35),
     "FOLD": THIN,
@@ -50,13 +50,19 @@ def write_card(
         for number, section in enumerate(told.sections):
             if number == 0:
                 flow.y -= LINE
-                room = flow.box(*PICTURE)
-                _picture(flow.page, room, panel, verdict.layout)
+                _picture(flow.page, flow.box(*_size(panel, verdict.layout)), panel, verdict.layout)
                 flow.y += LINE
             if number == 1:
                 flow.past()
             flow.section(section)
         flow.close()
+
+
+def _size(panel: Panel, layout: Layout) -> XY:
+    """Width and height of the picture: as large as PICTURE lets it be, no higher than the sheet makes it."""
+    x0, y0, x1, y1 = rough_outline(panel, layout).bounds
+    wide, high = PICTURE
+    return wide, min(high, wide * (y1 - y0) / (x1 - x0))
 
 
 def _picture(page: Page, room: Box, panel: Panel, layout: Layout) -> None:
@@ -85,12 +91,13 @@ def _picture(page: Page, room: Box, panel: Panel, layout: Layout) -> None:
     numbers = place(_numbers(seen, small), [], LEAST, free=True)
     taken = [item.shape.buffer(CLEAR) for item in items]
     taken += [words.ground for lines in numbers.values() for words in lines]
+    taken += [Polygon([small(at) for at in cutout.ring]) for cutout in seen.panel.cutouts]
     names = place(_names(seen, small, scale), taken, LEAST, window=box(*room), free=True)
     for words in (words for lines in (*numbers.values(), *names.values()) for words in lines):
         (x, y), half = words.at, length(words.text, bold=True) / 2 + 0.5
         if words.text.isdigit():
             page.fill(box(x - half, y - 0.6, x + half, y + LEAST + 0.6).exterior.coords[:-1])
-        page.text((x, y), words.text, bold=words.text.isdigit(), align="center")
+        page.text((x, y), words.text, bold=words.text.isdigit(), turn=words.turn, align="center")
 
 
 def _numbers(seen: View, small: Callable[[XY], XY]) -> Iterator[Label]:
@@ -102,7 +109,8 @@ def _numbers(seen: View, small: Callable[[XY], XY]) -> Iterator[Label]:
 
 
 def _names(seen: View, small: Callable[[XY], XY], scale: float) -> Iterator[Label]:
-    """The names of holes, inside where there is room, else beside."""
+    """The names of holes, inside where there is room, else close beside: further off they seem to name another."""
     for number, hole in enumerate(seen.layout.holes, 1):
         at, words = small(hole.at), f"H{number}"
-        yield Label("", words, Point(at), ((*at, 0.0), *around(at, scale * hole.die.pilot / 2, words, LEAST)))
+        beside = around(at, scale * hole.die.pilot / 2, words, LEAST)
+        yield Label("", words, Point(at), ((*at, 0.0), *beside[: len(beside) // 2]))

@@ -359,7 +359,7 @@ def _draw(args: argparse.Namespace) -> int:
 def _compare(args: argparse.Namespace) -> int:
     from .card import columns
     from .compare_plot import compare_picture
-    from .comparing import MOST, differences, table
+    from .comparing import MOST, differences, legend, table
     from .files import written
 
     if not 2 <= len(args.layouts) <= MOST:
@@ -371,7 +371,8 @@ def _compare(args: argparse.Namespace) -> int:
     head, rows = table(entries)
     starred = ["* not met"] if any(entry.missed for entry in entries) else []
     told = [textwrap.fill(words, 100, subsequent_indent="  ") for words in differences(entries)]
-    text = "\n".join([*columns(head, rows, right=range(1, len(head))), *starred, "", *told]) + "\n"
+    names = [*legend(entries), ""] if legend(entries) else []
+    text = "\n".join([*names, *columns(head, rows, right=range(1, len(head))), *starred, "", *told]) + "\n"
     with written(folder / "compare.txt") as fresh:
         fresh.write_text(text, encoding="utf-8")
     print(text, end="")

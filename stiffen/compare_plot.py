@@ -1,15 +1,17 @@
-"""Up to six layouts in one picture: the sheets, and a bar for each of mass, demands and work."""
+"""Up to six layouts in one picture that fits a page: the sheets, and bars of mass, demands and work."""
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .comparing import Entry, labels, shared_limit, shortened
-from .plots import INK, LETTERS, PALE, WIDE, canvas, draw_over, proportion, save
+from .plots import ACROSS, INK, LETTERS, PALE, WIDE, canvas, draw_over, proportion, save
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -17,24 +19,40 @@ if TYPE_CHECKING:
 BAR = {"facecolor": "#3a7490", "edgecolor": INK}
 MISSED = {"facecolor": "white", "edgecolor": INK, "hatch": "////"}
 LIMIT = "#131f45"
-ACROSS = 3  # pictures, and bar charts, side by side
+ABREAST = 3  # pictures, and bar charts, side by side
 TITLE = 20  # letters
+PAGE = 10.0  # inches: what A4 and Letter have room for
+HEAD, PITCH, LINE = 0.62, 0.23, 0.2  # inches: over the bars of a chart, from bar to bar, from line to line of words
+NAMES, LEAST = 0.8, 0.8  # inches: over the picture of a sheet, and the least height of one
+
+
+@dataclass(frozen=True)
+class _Chart:
+    """Title with unit; number of the layout, value and whether it is met, for each that has it; the limit if shared."""
+
+    title: str
+    bars: list[tuple[int, float, bool]]
+    limit: float | None = None
 
 
 def compare_picture(entries: Sequence[Entry], path: str | Path) -> None:
-    """PNG of the layouts, numbered, and bars of what `comparing.table` tells.
+    """PNG of the layouts, numbered, and bars of what `comparing.table` tells, on one page.
 
-    Bars of demands that are missed are hatched; a line marks the limit where all share it.  Raises InputError where
-    the place cannot be written.
+    Bars of demands that are missed are hatched; a line marks the limit where all share it.  What is asked of one layout
+    only is told in words.  Raises InputError where the place cannot be written.
     """
     charts = _charts(entries)
-    across = min(ACROSS, max(2, len(entries)))
+    deep = [max(len(chart.bars) for chart in charts[i : i + ABREAST]) for i in range(0, len(charts), ABREAST)]
+    low = [HEAD + PITCH * bars for bars in deep]
+    notes = textwrap.wrap(_alone(entries), ACROSS)
+    if any(not good for chart in charts for *_, good in chart.bars):
+        notes.append("hatched: demand not met")
+    across = min(ABREAST, max(2, len(entries)))
     sheets = -(-len(entries) // across)
-    rows = -(-len(charts) // ACROSS)
-    tall = WIDE / across * max(proportion(entry.panel) for entry in entries) + 0.75
-    low = 0.85 + 0.27 * len(entries)
-    figure = canvas(sheets * tall + rows * low + 0.4)
-    upper, lower = figure.subfigures(2, 1, height_ratios=[sheets * tall, rows * low])
+    room = (PAGE - sum(low) - LINE * len(notes)) / sheets - NAMES
+    tall = NAMES + min(WIDE / across * max(proportion(entry.panel) for entry in entries), max(LEAST, room))
+    figure = canvas(sheets * tall + sum(low) + LINE * len(notes))
+    upper, lower = figure.subfigures(2, 1, height_ratios=[sheets * tall, sum(low) + LINE * len(notes)])
     axes = upper.subplots(sheets, across, squeeze=False).ravel()
     for number, (axis, entry) in enumerate(zip(axes, entries, strict=False), 1):
         draw_over(axis, entry.panel, entry.verdict.layout, casing=False)
@@ -42,57 +60,68 @@ def compare_picture(entries: Sequence[Entry], path: str | Path) -> None:
         axis.set_title(
             f"{number}: {shortened(entry.title, TITLE)}\n{entry.verdict.layout.gauge:g} mm, {met}", fontsize=LETTERS
         )
-    for axis in axes[len(entries) :]:
-        axis.set_axis_off()
-    bars = lower.subplots(rows, ACROSS, squeeze=False).ravel()
+    bars = lower.subplots(len(low), ABREAST, squeeze=False, height_ratios=low).ravel()
     for axis, chart in zip(bars, charts, strict=False):
-        _draw_bars(axis, *chart)
-    for axis in bars[len(charts) :]:
+        _draw_bars(axis, chart, deep[list(charts).index(chart) // ABREAST])
+    for axis in (*axes[len(entries) :], *bars[len(charts) :]):
         axis.set_axis_off()
-    if any(entry.missed for entry in entries):
-        lower.supxlabel("hatched: demand not met", fontsize=LETTERS)
+    if notes:
+        lower.supxlabel("\n".join(notes), fontsize=LETTERS)
     save(figure, path)
 
 
-Chart = tuple[str, list[float], list[bool], float | None]  # title with unit, values, met, limit
+def _charts(entries: Sequence[Entry]) -> list[_Chart]:
+    """Those with most bars first."""
 
+    def plain(title: str, values: Sequence[float]) -> _Chart:
+        return _Chart(title, [(number, value, True) for number, value in enumerate(values, 1)])
 
-def _charts(entries: Sequence[Entry]) -> list[Chart]:
-    good = [True] * len(entries)
-    charts: list[Chart] = [("mass, kg", [entry.verdict.mass_kg for entry in entries], good, None)]
+    charts = [plain("mass, kg", [entry.verdict.mass_kg for entry in entries])]
     for label in labels(entries):
-        found = [entry.demand(label) for entry in entries]
-        unit = next(one.unit for one in found if one)
-        values = [np.nan if one is None else one.value for one in found]
-        met = [one is None or one.met for one in found]
-        name = f"{label}, {'times' if unit == 'x' else unit}"
-        charts.append((name, values, met, shared_limit(entries, label)))
-    charts.append(("to roll, m", [entry.verdict.layout.rolled_length / 1000 for entry in entries], good, None))
-    charts.append(("minutes", [float(round(entry.minutes)) for entry in entries], good, None))
-    return charts
+        found = [(number, one) for number, entry in enumerate(entries, 1) if (one := entry.demand(label))]
+        if len(found) > 1:
+            unit = "times" if found[0][1].unit == "x" else found[0][1].unit
+            bars = [(number, one.value, one.met) for number, one in found]
+            charts.append(_Chart(f"{label}, {unit}", bars, shared_limit(entries, label)))
+    charts.append(plain("to roll, m", [entry.verdict.layout.rolled_length / 1000 for entry in entries]))
+    charts.append(plain("minutes", [float(round(entry.minutes)) for entry in entries]))
+    return sorted(charts, key=lambda chart: -len(chart.bars))
 
 
-def _draw_bars(axis: Axes, title: str, values: list[float], met: list[bool], limit: float | None) -> None:
-    """Bars from the top down, the value at the end of each, the limit as a line."""
-    finite = [value for value in values if np.isfinite(value)]
-    top = max([*finite, limit or 0.0]) or 1.0
-    for place, (value, good) in enumerate(zip(values, met, strict=True)):
+def _alone(entries: Sequence[Entry]) -> str:
+    """Demands that are made of one layout only, in words."""
+    told = []
+    for label in labels(entries):
+        found = [(number, one) for number, entry in enumerate(entries, 1) if (one := entry.demand(label))]
+        if len(found) == 1:
+            ((number, one),) = found
+            missed = "" if one.met else ", NOT MET"
+            told.append(f"{label} ({number}) {_told(one.value)} {one.unit}, limit {one.limit:g}{missed}")
+    return f"Asked of one only: {'; '.join(told)}." if told else ""
+
+
+def _told(value: float) -> str:
+    return f"{value:.3g}" if np.isfinite(value) else "-"
+
+
+def _draw_bars(axis: Axes, chart: _Chart, deep: int) -> None:
+    """Bars from the top down, the values in a column at the right, the limit as a line; room for `deep` bars."""
+    finite = [value for _, value, _ in chart.bars if np.isfinite(value)]
+    top = max([*finite, chart.limit or 0.0]) or 1.0
+    for place, (_, value, good) in enumerate(chart.bars):
         if np.isfinite(value):
             axis.barh(place, value, height=0.68, linewidth=0.8, **(BAR if good else MISSED))
-        words = f"{value:.3g}" if np.isfinite(value) else "-"
-        axis.annotate(
-            words, (value if np.isfinite(value) else 0.0, place), xytext=(3, 0), textcoords="offset points",
-            va="center_baseline", fontsize=LETTERS,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6}, zorder=5,
-        )  # fmt: skip
-    if limit is not None:
-        axis.axvline(limit, color=LIMIT, linewidth=1.6, dashes=(4, 2), zorder=4)
-        title = f"{title}\nlimit {limit:g} (dashed)"
+        look = {"ha": "right", "va": "center_baseline", "fontsize": LETTERS}
+        axis.text(0.93, place, _told(value), transform=axis.get_yaxis_transform(), **look)
+    title = chart.title
+    if chart.limit is not None:
+        axis.plot([chart.limit] * 2, [-0.5, len(chart.bars) - 0.5], color=LIMIT, linewidth=1.6, dashes=(4, 2), zorder=4)
+        title += f"\nlimit {chart.limit:g} (dashed)"
     axis.set_title(title, fontsize=LETTERS, loc="left")
-    axis.set_xlim(0, 1.28 * top)
-    axis.set_ylim(len(values) - 0.45, -0.55)
-    axis.set_yticks(range(len(values)), [str(number) for number in range(1, len(values) + 1)], fontsize=LETTERS)
+    axis.set_xlim(0, 1.5 * top)
+    axis.set_ylim(deep - 0.45, -0.55)
+    axis.set_yticks(range(len(chart.bars)), [f"{number}" for number, *_ in chart.bars], fontsize=LETTERS)
     axis.set_xticks([])
-    axis.spines[["top", "right", "bottom"]].set_visible(False)
-    axis.spines["left"].set_color(PALE)
+    axis.spines[:].set_visible(False)
+    axis.vlines(0, -0.5, len(chart.bars) - 0.5, color=PALE, linewidth=0.8)
     axis.tick_params(axis="y", length=0)

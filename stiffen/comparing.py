@@ -13,6 +13,7 @@ from .panel import Panel
 from .verdict import DemandResult, Verdict
 
 MOST = 6
+SHORT = 14  # letters of a name that stands over a column
 GRAM = 0.001  # kg
 ALIKE = 0.01  # share by which two values may differ and still be told as the same
 
@@ -54,14 +55,21 @@ def shared_limit(entries: Sequence[Entry], label: str) -> float | None:
 def table(entries: Sequence[Entry]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     """Head and rows: one row a quantity, one column a layout; '*' marks a demand that is not met.
 
-    Panel and material stand there only where they differ.
+    Panel and material stand there only where they differ.  Long names stand before it instead, see `legend`.
     """
-    head = ("", *(f"{number} {shortened(entry.title)}" for number, entry in enumerate(entries, 1)), "limit")
+    short = not legend(entries)
+    head = (
+        "",
+        *(f"{number} {entry.title}" if short else f"{number}" for number, entry in enumerate(entries, 1)),
+        "limit",
+    )
     layouts = [entry.verdict.layout for entry in entries]
     names = [
-        ("panel", *(shortened(entry.panel.name) for entry in entries), ""),
-        ("material", *(shortened(entry.panel.material.name) for entry in entries), ""),
+        ("panel", *(entry.panel.name for entry in entries), ""),
+        ("material", *(entry.panel.material.name for entry in entries), ""),
     ]
+    if not short:
+        names = []
     rows = [
         *(row for row in names if len(set(row[1:-1])) > 1),
         ("gauge mm", *(f"{layout.gauge:g}" for layout in layouts), ""),
@@ -82,7 +90,16 @@ def table(entries: Sequence[Entry]) -> tuple[tuple[str, ...], list[tuple[str, ..
     return head, rows
 
 
-def shortened(words: str, most: int = 14) -> str:
+def legend(entries: Sequence[Entry]) -> list[str]:
+    """A line a layout: its number, title, panel and material; none where all names are short enough for the table."""
+    told = [(entry.title, entry.panel.name, entry.panel.material.name) for entry in entries]
+    differ = [i for i in range(3) if i == 0 or len({names[i] for names in told}) > 1]
+    if all(len(names[i]) <= SHORT for names in told for i in differ):
+        return []
+    return [f"{number}  {', '.join(names[i] for i in differ)}" for number, names in enumerate(told, 1)]
+
+
+def shortened(words: str, most: int) -> str:
     """Words cut to `most` letters, two dots for what is missing."""
     return words if len(words) <= most else words[: most - 2] + ".."
 

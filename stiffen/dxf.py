@@ -98,9 +98,9 @@ class Sheet:
         """A label, about the middle of its base line."""
         self._add(words.text, words.at, words.layer, words.height, words.turn, "CENTER")
 
-    def text(self, at: XY, words: str, layer: str, size: float = 1.0) -> None:
-        """Level words whose first letter stands at `at`; `size` in heights of the drawing's letters."""
-        self._add(words, at, layer, size * self.height, 0.0, "LEFT")
+    def text(self, at: XY, words: str, layer: str, size: float = 1.0, right: bool = False) -> None:
+        """Level words that begin at `at`, or end there; `size` in heights of the drawing's letters."""
+        self._add(words, at, layer, size * self.height, 0.0, "RIGHT" if right else "LEFT")
 
     def _add(self, words: str, at: XY, layer: str, height: float, turn: float, align: str) -> None:
         from ezdxf.enums import TextEntityAlignment

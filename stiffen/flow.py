@@ -9,7 +9,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from .paper import LEAST, SIZES, THIN, Book, Box, Page, fitted, length, wrapped
+from .paper import LEAST, SIZES, THIN, Book, Box, Page, length, wrapped
 
 WIDTH = 100  # letters in a line of plain text
 LEFT, RIGHT, TOP, BOTTOM = 14.0, 8.0, 8.0, 15.0
@@ -17,7 +17,8 @@ LINE = 1.46 * LEAST  # from line to line
 GAP = 2.8  # between columns
 RULED = 8.5  # from row to row of a table to fill in
 HANG = 8.0  # what a numbered paragraph is set in by
-FOLD = 8  # rows from which a narrow table is set in two halves side by side
+WHOLE = 5  # lines up to which a paragraph is kept on one page
+FOLD = 4  # rows from which a narrow table is set in two halves side by side
 
 
 @dataclass(frozen=True)
@@ -133,7 +134,7 @@ class Flow:
 
     def section(self, section: Section) -> None:
         """A heading and what stands under it."""
-        self.need(6 * LINE)
+        self.need((6.0 if isinstance(section.parts[0], Table) else 3.6) * LINE)
         self.y -= 1.25 * LINE
         self.page.text((LEFT, self.y), section.title, LEAST, bold=True)
         self.page.line([(LEFT, self.y - 1.2), (LEFT + self.room, self.y - 1.2)], THIN)
@@ -149,7 +150,10 @@ class Flow:
         """A paragraph; what stands before a tab hangs out to the left of the rest."""
         head, _, rest = words.rpartition("\t")
         inset = HANG if head else 0.0
-        for i, line in enumerate(wrapped(rest, self.room - inset, LEAST, bold)):
+        lines = wrapped(rest, self.room - inset, LEAST, bold)
+        if len(lines) <= WHOLE:
+            self.need(len(lines) * LINE)
+        for i, line in enumerate(lines):
             self.need(LINE)
             self.y -= LINE
             if head and i == 0:
@@ -230,9 +234,12 @@ class Flow:
         for number, page in enumerate(self.pages, 1):
             count = f"page {number} of {len(self.pages)}"
             room = self.size[0] - LEFT - RIGHT
-            page.line([(LEFT, 12.5), (LEFT + room, 12.5)], THIN)
-            page.text((LEFT, 8.0), fitted(self.name, room - length(count) - GAP), LEAST)
-            page.text((LEFT + room, 8.0), count, LEAST, align="right")
+            lines = wrapped(self.name, room - length(count) - GAP)[:2]
+            low = 6.0 if len(lines) > 1 else 8.0
+            page.line([(LEFT, low + 4.5 * len(lines)), (LEFT + room, low + 4.5 * len(lines))], THIN)
+            for level, words in enumerate(reversed(lines)):
+                page.text((LEFT, low + 4.2 * level), words, LEAST)
+            page.text((LEFT + room, low), count, LEAST, align="right")
 
 
 def _widths(table: Table, room: float) -> list[float]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 from shapely.geometry import LineString, Point, Polygon
@@ -25,31 +25,33 @@ HALO = 3.5  # points of white round letters, so that lines behind do not cross t
 DRAWN = 0.82 * WIDE * 25.4  # mm of paper that the sheet's width takes
 CAPITAL = 3.0  # mm of paper that a capital is high
 LETTER = 0.21 * LETTERS  # mm of paper that a letter takes, about
-ROW = 70  # letters in a line of the list
+ROW = 72  # letters in a line of the list
+GAP = 2  # letters between its columns
+SHEET, GREY = "#f2efe6", "#777777"
 
 
 def layout_picture(panel: Panel, layout: Layout, path: str | Path) -> None:
     """PNG of the layout seen on the "up" face, beads numbered in rolling order, sizes in mm from the datum corner.
 
-    What has no room in the picture stands in the list below it.  Raises InputError where the place cannot be written.
+    All places stand in the list below it.  Raises InputError where the place cannot be written.
     """
     layout = in_rolling_order(panel, layout)
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
     scale = DRAWN / (x1 - x0) * min(1.0, proportion(panel) * (x1 - x0) / (y1 - y0))
-    listed = _listed(panel, layout, scale)
-    beads = f"{counted(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll"
+    listed = _listed(panel, layout)
+    beads = f"{counted(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll; " if layout.beads else ""
     head = [
         *textwrap.wrap(
             f"{panel.name}: {x1 - x0:.1f} x {y1 - y0:.1f} mm, {panel.material.name}, {layout.gauge:g} mm thick", ACROSS
         ),
-        f"{beads}; {counted(layout.holes, 'flared hole')}; seen on the up face",
+        f"{beads}{counted(layout.holes, 'flared hole')}; seen on the up face",
     ]
     figure = canvas(0.86 * WIDE * proportion(panel) + 1.3 + 0.2 * len(head) + 0.2 * len(listed))
     axis = figure.subplots()
     draw_layout(axis, panel, layout, scale)
     figure.suptitle("\n".join(head), fontsize=LETTERS)
     if listed:
-        figure.supxlabel("\n".join(listed), fontsize=LETTERS, family="monospace", x=0.06, ha="left")
+        figure.supxlabel("\n".join(listed), fontsize=LETTERS, family="monospace", x=0.04, ha="left")
     save(figure, path)
 
 
@@ -69,49 +71,56 @@ def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float) -> None:
     axis.grid(color=PALE, linewidth=0.4)
     axis.set_axisbelow(True)
     axis.spines[:].set_visible(False)
-    _tell_sides(axis, {bead.side for bead in layout.beads} | {hole.side for hole in layout.holes})
+    _tell(axis, {bead.side for bead in layout.beads} | {hole.side for hole in layout.holes}, bool(panel.keep_outs))
 
 
-def _listed(panel: Panel, layout: Layout, scale: float) -> list[str]:
-    """Lines that give the places of all holes, and of the beads whose ends have no room in the picture."""
+def _listed(panel: Panel, layout: Layout) -> list[str]:
+    """Lines that give the places of all beads' ends and of all holes."""
     x0, y0 = datum(panel)
 
-    def told(at: tuple[float, float]) -> str:
-        return f"{at[0] - x0:.1f}, {at[1] - y0:.1f}"
+    def told(at: tuple[float, float]) -> tuple[str, str]:
+        return f"{at[0] - x0:.1f},", f"{at[1] - y0:.1f}"
 
     beads = [
-        f"{number} {bead.die.name} {told(bead.path[0])} to {told(bead.path[-1])}"
-        for number, bead in enumerate(layout.beads, 1)
-        if not _room(number, bead, scale).ends and not bead.closed
+        (
+            f"{n}",
+            bead.die.name,
+            *told(bead.path[0]),
+            *(("and", "back", "") if bead.closed else ("to", *told(bead.path[-1]))),
+        )
+        for n, bead in enumerate(layout.beads, 1)
     ]
-    holes = [f"H{n} cut {hole.die.pilot:g} at {told(hole.at)}" for n, hole in enumerate(layout.holes, 1)]
-    return [*_in_columns(beads), *_in_columns(holes)]
+    holes = [(f"H{n}", "cut", f"{hole.die.pilot:g}", "at", *told(hole.at)) for n, hole in enumerate(layout.holes, 1)]
+    return [*_in_columns(_even(beads)), *_in_columns(_even(holes))]
+
+
+def _even(rows: list[tuple[str, ...]]) -> list[str]:
+    """Rows of words, each column as wide as its longest; the first two stand at the left, the others at the right."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return [
+        " ".join(
+            word.ljust(wide) if i < 2 else word.rjust(wide)
+            for i, (word, wide) in enumerate(zip(row, widths, strict=True))
+        )
+        for row in rows
+    ]
 
 
 def _in_columns(entries: list[str]) -> list[str]:
     """Entries in as many even columns as a line takes, downward first."""
     if not entries:
         return []
-    wide = max(map(len, entries)) + 3
-    rows = -(-len(entries) // max(1, (ROW + 3) // wide))
+    wide = max(map(len, entries)) + GAP
+    rows = -(-len(entries) // max(1, (ROW + GAP) // wide))
     return ["".join(entry.ljust(wide) for entry in entries[row::rows]).rstrip() for row in range(rows)]
 
 
-class _Words(NamedTuple):
-    """What is written on a bead: its name in the middle; ends: the places of its two ends as well."""
-
-    name: str
-    ends: bool
-
-
-def _room(number: int, bead: Bead, scale: float) -> _Words:
-    """The fullest words that the longest straight piece of a bead has room for."""
+def _name(number: int, bead: Bead, scale: float) -> str:
+    """The fullest name that the longest straight piece of a bead has room for."""
     path = np.asarray(bead.path, dtype=float)
     letters = np.hypot(*np.diff(path, axis=0).T).max() * scale / LETTER
     full = f"{number}: {bead.die.name}, {bead.length:.0f} mm"
-    if len(path) == 2 and letters >= len(full) + sum(len(f"{x:.0f}, {y:.0f}") for x, y in path) + 4:
-        return _Words(full, True)
-    return _Words(full if letters >= len(full) + 1 else f"{number}", False)
+    return full if letters >= len(full) + 1 else f"{number}"
 
 
 def _draw_sheet(axis: Axes, panel: Panel, origin: tuple[float, float]) -> None:
@@ -120,11 +129,11 @@ def _draw_sheet(axis: Axes, panel: Panel, origin: tuple[float, float]) -> None:
     def moved(points: Iterable) -> np.ndarray:
         return (np.asarray(points, dtype=float) - origin).T
 
-    axis.fill(*moved(panel.outline), facecolor="#f2efe6", edgecolor=INK, linewidth=1.4)
+    axis.fill(*moved(panel.outline), facecolor=SHEET, edgecolor=INK, linewidth=1.4)
     for cutout in panel.cutouts:
         axis.fill(*moved(cutout.ring), facecolor="white", edgecolor=INK, linewidth=1.2)
     for keep_out in panel.keep_outs:
-        axis.fill(*moved(keep_out.polygon), fill=False, hatch="////", edgecolor="#777777", linewidth=0.8)
+        axis.fill(*moved(keep_out.polygon), fill=False, hatch="////", edgecolor=GREY, linewidth=0.8)
     for fold in panel.folds:
         axis.plot(*moved(fold.line), color=INK, linewidth=1.0, dashes=(10, 3, 2, 3))
     for support in panel.supports:
@@ -133,31 +142,17 @@ def _draw_sheet(axis: Axes, panel: Panel, origin: tuple[float, float]) -> None:
 
 
 def _draw_bead(axis: Axes, number: int, bead: Bead, path: np.ndarray, scale: float) -> None:
-    """A bead's edges and axis, its number, die and length, and the places of its ends."""
+    """A bead's edges and axis, which stops for its number, die and length."""
     colour, style = SIDES[bead.side]
     band = LineString(path).buffer(bead.die.width / 2, cap_style="flat")
     for edge in (band.exterior, *band.interiors):
         axis.plot(*np.asarray(edge.coords).T, style, color=colour, linewidth=1.1)
     axis.plot(*path.T, color=colour, linewidth=0.8, dashes=(8, 3, 2, 3))
     x, y, turn = _along(path)
-    words = _room(number, bead, scale)
-    look = {"rotation_mode": "anchor", "fontsize": LETTERS, "color": INK, "path_effects": _halo(), "zorder": 5}
-    axis.text(x, y, words.name, rotation=turn, ha="center", va="center_baseline", **look)
-    if not words.ends:
-        return
-    for (x, y), way in zip(path[[0, -1]], _inward(path), strict=True):
-        turn = _upright(np.degrees(np.arctan2(way[1], way[0])))
-        ahead = way @ (np.cos(np.radians(turn)), np.sin(np.radians(turn))) > 0
-        axis.annotate(
-            f"{x:.0f}, {y:.0f}",
-            (x, y),
-            xytext=4 * way,
-            textcoords="offset points",
-            rotation=turn,
-            ha="left" if ahead else "right",
-            va="center_baseline",
-            **look,
-        )
+    axis.text(
+        x, y, _name(number, bead, scale), rotation=turn, rotation_mode="anchor", ha="center", va="center_baseline",
+        fontsize=LETTERS, color=INK, zorder=5, bbox={"facecolor": SHEET, "edgecolor": "none", "pad": 1.5},
+    )  # fmt: skip
 
 
 def _draw_hole(axis: Axes, hole: Hole, at: tuple[float, float]) -> None:
@@ -186,8 +181,8 @@ def _halo() -> list:
     return [withStroke(linewidth=HALO, foreground="white")]
 
 
-def _tell_sides(axis: Axes, used: set[str]) -> None:
-    """A legend of the faces on which beads and flares stand proud."""
+def _tell(axis: Axes, used: set[str], keep_outs: bool) -> None:
+    """A legend of the faces on which beads and flares stand proud, and of the hatching."""
     from matplotlib.patches import Patch
 
     handles = [
@@ -195,8 +190,10 @@ def _tell_sides(axis: Axes, used: set[str]) -> None:
         for side, (colour, style) in SIDES.items()
         if side in used
     ]
+    if keep_outs:
+        handles.append(Patch(fill=False, edgecolor=GREY, hatch="////", label="keep clear"))
     if handles:
-        look = {"ncols": 2, "frameon": False, "fontsize": LETTERS, "borderaxespad": 0.2}
+        look = {"ncols": 3, "frameon": False, "fontsize": LETTERS, "borderaxespad": 0.2}
         axis.legend(handles=handles, loc="lower center", bbox_to_anchor=(0.5, 1.0), **look)
 
 
@@ -209,12 +206,6 @@ def _along(path: np.ndarray) -> tuple[float, float, float]:
     x, y = (path[longest] + path[longest + 1]) / 2
     angle = np.degrees(np.arctan2(*pieces[longest][::-1]))
     return x, y, _upright(angle)
-
-
-def _inward(path: np.ndarray) -> np.ndarray:
-    """Unit vectors that point into a bead at its start and its end, (2, 2)."""
-    ways = np.array([path[1] - path[0], path[-2] - path[-1]])
-    return ways / np.hypot(*ways.T)[:, None]
 
 
 def _upright(angle: float) -> float:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import shapely
 from scipy.interpolate import RBFInterpolator
 from shapely.geometry import LineString, Polygon
 
@@ -303,15 +304,18 @@ def _from_samples(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray,
 
 
 def _by_triangle(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, top: float) -> ScalarMappable:
-    """Each triangle in the shade of its value, those at yield outlined, a cross at the greatest."""
+    """Each triangle in the shade of its value, an outline round what is at yield, a cross at the greatest."""
     from matplotlib.patheffects import withStroke
     from matplotlib.tri import Triangulation
 
     plan, triangles = verdict.maps.plan, verdict.maps.triangles
     mesh = Triangulation(*plan.T, triangles)
     shades = axis.tripcolor(mesh, facecolors=field, cmap=_colours(), vmin=0.0, vmax=top)
-    for corners in plan[triangles[field >= 1]]:
-        axis.fill(*corners.T, facecolor="none", edgecolor="white", linewidth=0.8, zorder=2)
+    over = shapely.union_all([Polygon(corners) for corners in plan[triangles[field >= 1]]])
+    cased = [withStroke(linewidth=2.1, foreground=INK)]
+    for part in shapely.get_parts(over):
+        for ring in (part.exterior, *part.interiors):
+            axis.plot(*np.asarray(ring.coords).T, color="white", linewidth=1.1, path_effects=cased, zorder=2)
     x, y = plan[triangles[field.argmax()]].mean(axis=0)
     casing = [withStroke(linewidth=3.0, foreground="white")]
     axis.plot(x, y, "x", color=INK, markersize=7, markeredgewidth=1.4, path_effects=casing, zorder=5)
@@ -319,7 +323,10 @@ def _by_triangle(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, 
 
 
 def _swinging(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, top: float) -> ScalarMappable:
-    """Shades of how far a mode swings; lines dashed where it swings the other way, a heavy one where it rests."""
+    """Shades of how far a mode swings; lines dashed where it swings the other way.
+
+    None where it rests: of sheet that hardly moves that would be a scrawl of what the mesh leaves over.
+    """
     from matplotlib.tri import Triangulation
 
     mesh = Triangulation(*verdict.maps.plan.T, verdict.maps.triangles)
@@ -330,7 +337,6 @@ def _swinging(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, top
     axis.tricontour(mesh, signed, levels=inner, colors=INK, linewidths=0.5)
     if signed.min() < -levels[1]:
         axis.tricontour(mesh, signed, levels=-inner[::-1], colors=INK, linewidths=0.9, linestyles="dashed")
-        axis.tricontour(mesh, signed, levels=[0.0], colors=INK, linewidths=1.6)
     return shades
 
 

@@ -13,7 +13,7 @@ from shapely.geometry import LineString, Point, Polygon, box
 from . import bench
 from .layout import Bead, Hole
 from .marking import ENDS, View, rough_outline
-from .panel import KeepOut, Panel
+from .panel import Panel
 from .strokes import CLEAR, XY, Circle, Hatch, Label, Line, Marking, Spot, high, wide
 
 SAME = 1e-6  # mm, between points on one line: rounded corners end a breath beside it
@@ -67,11 +67,6 @@ def _outline(seen: View, height: float) -> Iterator[Line | Circle | Hatch]:
         yield Hatch("KEEP OUT", keep_out.polygon)
     for fold in panel.folds:
         yield _line("FOLD", fold.line)
-
-
-def _keep_out_words(keep_out: KeepOut) -> str:
-    """In short lines, to fit in."""
-    return "\n".join(["no " + "\nor ".join(keep_out.against), *textwrap.wrap(keep_out.why, 14)])
 
 
 def _bead(seen: View, bead: Bead, height: float) -> Iterator[Line]:
@@ -192,7 +187,8 @@ def _from_middle(places: Iterable[Spot]) -> tuple[Spot, ...]:
 
 
 def _bead_labels(seen: View, height: float) -> Iterator[Label]:
-    for number, bead in enumerate(seen.layout.beads, 1):
+    for number, (bead, frame) in enumerate(zip(seen.layout.beads, seen.frames, strict=True), 1):
+        hands = (-1, 1) if frame == "left" else (1, -1)  # where no F stands, so that the two are not read as one
         words = f"{number} {bead.die.name} {bead.side}" if seen.own(bead) else f"{number} other face"
         axis = LineString(bead.path)
         places = []
@@ -203,8 +199,8 @@ def _bead_labels(seen: View, height: float) -> Iterator[Label]:
                 places.append((float(x), float(y), math.degrees(math.atan2(along[1], along[0]))))
         off, inside = _off(bead, height), bead.die.width / 4
         layer = "NUMBER" if seen.own(bead) else "OTHER FACE"
-        places += [*_beside(axis, off), *_beside(axis, off + 1.5 * height), *_beside(axis, inside)]
-        yield Label(layer, words, axis, tuple(places), f"{number}", (*_beside(axis, off), *_beside(axis, inside)))
+        clear, further, within = (list(_beside(axis, away, hands)) for away in (off, off + 1.5 * height, inside))
+        yield Label(layer, words, axis, (*places, *clear, *further, *within), f"{number}", (*clear, *within))
 
 
 def _off(bead: Bead, height: float) -> float:
@@ -256,9 +252,11 @@ def _outline_labels(seen: View, height: float) -> Iterator[Label]:
     """The words on keep-outs, folds, cut-outs, trim line and rough cut."""
     panel, layout = seen.panel, seen.layout
     for keep_out in panel.keep_outs:
-        words = _keep_out_words(keep_out)
         ground = Polygon(keep_out.polygon)
-        yield Label("KEEP OUT", words, ground, _block_places(ground, words, height))
+        told = "no " + "\nor ".join(keep_out.against)
+        words = "\n".join([told, *textwrap.wrap(keep_out.why, 14)])  # in short lines, to fit in
+        places, nooks = (_block_places(ground, one, height) for one in (words, told))
+        yield Label("KEEP OUT", words, ground, places, told, nooks)
     for number, fold in enumerate(panel.folds, 1):
         what = f"fold {number}: {'up' if fold.angle > 0 else 'down'} {abs(fold.angle):g} deg"
         how = "toward you" if (fold.angle > 0) == (seen.face == "up") else "away from you"

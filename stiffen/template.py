@@ -126,19 +126,31 @@ def _about(seen: View, paper: str) -> list[str]:
 def _steps(seen: View, joined: bool) -> list[str]:
     """From the printer to the marked sheet."""
     x0, y0, x1, y1 = Polygon(seen.panel.outline).bounds
+    ends = "both ends of each bead axis and at " if seen.layout.beads else ""
     join = ("Lay the sheets over each other so that crosses of the same name meet; tape. Cut off what hides lines.",)
     return [
         'Print at 100 % ("actual size"), never "fit to page". Measure both 100 mm bars on every sheet of paper.',
         *(join if joined else ()),
         f"Measure across the outline before you mark: {x1 - x0:.1f} mm wide, {y1 - y0:.1f} mm high.",
-        "Tape the paper to the sheet. Punch through at both ends of each bead axis and at each hole centre; scribe.",
+        f"Tape the paper to the sheet. Punch through at {ends}each hole centre; scribe.",
     ]
+
+
+UNROLLED = {
+    "CUT": "finished outline and cut-outs: cut here",
+    "RIVET": "rivet and bolt centres: drill with the part that it goes on",
+}
 
 
 def key_rows(drawn: Marking) -> list[tuple[str, str]]:
     """Layers on the drawing, and what their lines are for."""
     there = {item.layer for item in drawn.items if not isinstance(item, Hatch)}
-    return [(layer, LAYERS[layer][-1]) for layer in LAYERS if layer in there]
+    rolled = there & {"BEAD AXIS", "OTHER FACE"}
+    return [
+        (layer, LAYERS[layer][-1] if rolled else UNROLLED.get(layer, LAYERS[layer][-1]))
+        for layer in LAYERS
+        if layer in there
+    ]
 
 
 COLUMN = 185.0  # mm that the longest words of the key need

@@ -8,16 +8,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
 import shapely
+from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from .paper import BOLD, LEAST, PLAIN, SIZES, THIN, Box, Page, Style, fitted, length
-from .strokes import XY, Circle, Hatch, Label, Line, Marking, Placed, Words, least_covering, place, wide
+from .paper import BOLD, LEAST, PLAIN, SIZES, THIN, Box, Page, Style, fitted, length, one_line, wrapped
+from .strokes import XY, Circle, Hatch, Label, Line, Marking, Placed, Spot, Words, high, least_covering, place, wide
 
 EDGE = 8.0  # what a printer may leave blank at the edges of the paper
 SIDE = 9.0  # strip at the left for the upright check bar
@@ -161,8 +162,10 @@ def lettering(spread: Tiling, tiles: Sequence[Tile], drawn: Marking, height: flo
     takens = {tile: _taken(spread, tile, drawn) for tile in tiles}
     found = {}
     for tile in tiles:
-        near = [label for label in drawn.labels if label.anchor.intersects(spread.ground(tile))]
-        found[tile] = place(near, takens[tile], height, spread.ground(tile), free=True)
+        ground = spread.ground(tile)
+        near = {_inside(label, ground, height): label for label in drawn.labels if label.anchor.intersects(ground)}
+        placed = place(near, takens[tile], height, ground, free=True)
+        found[tile] = {near[label]: words for label, words in placed.items()}
     for label in drawn.labels:
         if label.spare or any(label in one for one in found.values()):
             continue
@@ -176,6 +179,25 @@ def lettering(spread: Tiling, tiles: Sequence[Tile], drawn: Marking, height: flo
         if best:
             found[best[0]][label] = best[1].words
     return {tile: [words for lines in one.values() for words in lines] for tile, one in found.items()}
+
+
+def _inside(label: Label, ground: Polygon, height: float) -> Label:
+    """The label as it is; of an area that is named inside and runs on over the sheet's edge, inside what is shown."""
+    area = label.anchor
+    if not (isinstance(area, Polygon) and label.places and area.contains(Point(label.places[0][:2]))):
+        return label
+    shown = area.intersection(ground)
+    if ground.contains(area) or shown.is_empty:
+        return label
+    x, y = shown.centroid.coords[0]
+    spots: dict[str, list[Spot]] = {label.text: [], label.short: []}
+    for text, turn in ((text, turn) for text in spots if text for turn in (0.0, 90.0)):
+        half, tall = (size(text, height) / 2 + 0.3 * height for size in (wide, high))
+        if shown.contains(affinity.rotate(box(x - half, y - tall, x + half, y + tall), turn)):
+            spots[text].append((x, y, turn))
+    if not any(spots.values()):
+        return label
+    return replace(label, places=tuple(spots[label.text]), nooks=tuple(spots[label.short]))
 
 
 def _taken(spread: Tiling, tile: Tile, drawn: Marking) -> list[BaseGeometry]:
@@ -238,16 +260,28 @@ def _joins(spread: Tiling, tile: Tile, drawn: Marking) -> Iterator[tuple[Line | 
 
 
 def furnish(page: Page, foot: float, lines: Sequence[str], name: str = "") -> None:
-    """What stands on every page: a check bar each way, up to three lines of words, the name of the sheet."""
+    """What stands on every page: a check bar each way, three lines of words, the name of the sheet.
+
+    The first line goes over the whole width, above the bar, where it is too long to stand beside it.
+    """
     x, y = EDGE + SIDE, EDGE + 3.0
     _bar(page, (x, y), (1.0, 0.0))
-    page.text((x + BAR / 2, y + 2.5), "100 mm", LEAST, align="center")
+    page.text((x + BAR / 2, y + 1.8), "100 mm", LEAST, align="center")
     x, y = EDGE + SIDE - 3.0, EDGE + foot
     _bar(page, (x, y), (0.0, 1.0))
     page.text((x - 2.0, y + BAR / 2), "100 mm", LEAST, turn=90.0, align="center")
     left, right = EDGE + SIDE + BAR + 4.0, page.width - EDGE
-    for level, words in zip((11.6, 7.3, 3.0), lines, strict=False):
-        page.text((left, EDGE + level), fitted(words, right - left - (16.0 if name else 0.0)), LEAST)
+    first, *others = lines
+    room, across = (right - start - (16.0 if name else 0.0) for start in (left, EDGE + SIDE))
+    levels: tuple[float, ...] = (11.6, 7.3, 3.0)
+    at, whole = left, [one_line(first)]
+    if length(first) > room:
+        at, whole = EDGE + SIDE, wrapped(first, across)
+        levels = (13.3, 9.2, 5.0, 0.9) if len(whole) > 1 else (12.4, 7.3, 3.0)
+    for level, words in zip(levels, whole[:2], strict=False):
+        page.text((at, EDGE + level), words, LEAST)
+    for level, words in zip(levels[-2:], others, strict=True):
+        page.text((left, EDGE + level), fitted(words, room), LEAST)
     if name:
         page.text((right, EDGE + 4.0), name, 7.0, bold=True, align="right")
 
@@ -285,12 +319,20 @@ def draw_map(page: Page, room: Box, spread: Tiling, tiles: Iterable[Tile], drawn
         seams |= {tuple(sorted(pair)) for pair in pairwise(ring)}
     for start, end in sorted(seams):
         page.line([small(spread.node(*start)), small(spread.node(*end))], Style(0.35, (3, 1.5)))
+    lines = [
+        item.shape
+        for item in drawn.items
+        if isinstance(item, Circle) or (isinstance(item, Line) and item.layer in MAPPED)
+    ]
+    tree = shapely.STRtree([affinity.affine_transform(line, [scale, 0, 0, scale, dx, dy]) for line in lines])
     for tile in tiles:
-        x, y = small(spread.node(tile.column, tile.row))
-        x, y = x + 1.5, y + 1.5
-        right = x + length(tile.name, NAME, bold=True)
-        page.fill(box(x - 0.7, y - 0.7, right + 0.7, y + NAME + 0.7).exterior.coords[:-1])
-        page.text((x, y), tile.name, NAME, bold=True)
+        (x0, y0), (x1, y1) = (small(spread.node(tile.column + i, tile.row + i)) for i in (0, 1))
+        across = length(tile.name, NAME, bold=True)
+        corners = [(x, y) for y in (y0 + 1.5, y1 - 1.5 - NAME) for x in (x0 + 1.5, x1 - 1.5 - across)]
+        grounds = [box(x - 0.7, y - 0.7, x + across + 0.7, y + NAME + 0.7) for x, y in corners]
+        ground = min(grounds, key=lambda one: len(tree.query(one, predicate="intersects")))
+        page.fill(ground.exterior.coords[:-1])
+        page.text((ground.bounds[0] + 0.7, ground.bounds[1] + 0.7), tile.name, NAME, bold=True)
 
 
 MAPPED = ("CUT", "ROUGH CUT", "BEAD AXIS", "OTHER FACE", "FOLD")

@@ -40,9 +40,9 @@ def draw_column(sheet: Sheet, seen: View, verdict: Verdict | None) -> None:
         head = ("hole", "die", "stands", "X mm", "Y mm", "cut dia.", "flare dia.")
         at = _table(sheet, at, "FLARED HOLES, centres", head, holes)
     if cutouts := _cutout_rows(seen):
-        at = _table(sheet, at, "CUT-OUTS", ("cut-out", "", "X mm", "Y mm"), cutouts)
+        at = _table(sheet, at, "CUT-OUTS", ("cut-out", "where", "X mm", "Y mm"), cutouts)
     if fasteners := _fastener_rows(seen):
-        at = _table(sheet, at, "RIVETS AND BOLTS, centres", ("what", "", "X mm", "Y mm"), fasteners)
+        at = _table(sheet, at, "RIVETS AND BOLTS, centres", ("what", "how many", "X mm", "Y mm"), fasteners)
     _notes(sheet, at, seen)
 
 
@@ -101,12 +101,12 @@ def _title(sheet: Sheet, at: XY, seen: View, verdict: Verdict | None) -> XY:
     mass = verdict.mass_kg if verdict else panel.mass(layout)
     lines = [
         (min(2.0, max(1.0, 50 / max(1, len(panel.name)))), panel.name),
-        (1.6, f"THIS FACE UP IN THE ROLLER: {seen.face.upper()} FACE"),
+        (1.6, f"{'THIS FACE UP IN THE ROLLER' if layout.beads else 'SEEN ON'}: {seen.face.upper()} FACE"),
         *([(1.0, f"raised roll {seen.rolls}")] if seen.rolls else []),
         (1.0, f"{panel.material.name}, {layout.gauge:g} mm thick"),
         *((1.0, words) for words in _sizes(seen)),
         (1.0, f"finished mass {mass:.3f} kg"),
-        (1.0, f"{counted(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll"),
+        *([(1.0, f"{counted(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll")] if layout.beads else []),
         (1.0, counted(layout.holes, "flared hole")),
     ]
     if len(faces(layout)) == 2:
@@ -148,8 +148,11 @@ def _other(seen: View) -> str:
 
 
 def _table(sheet: Sheet, at: XY, title: str, head: tuple[str, ...], rows: list[tuple[str, ...]]) -> XY:
-    """A ruled table with a title, columns with nothing in them left out; hands back where the next block starts."""
-    filled = [i for i in range(len(head)) if any(row[i] for row in (head, *rows))]
+    """A ruled table with a title, figures at the right of their columns, columns with nothing in them left out.
+
+    Hands back where the next block starts.
+    """
+    filled = [i for i in range(len(head)) if any(row[i] for row in rows)]
     head, rows = tuple(head[i] for i in filled), [tuple(row[i] for i in filled) for row in rows]
     x, top = at
     h = sheet.height
@@ -160,7 +163,9 @@ def _table(sheet: Sheet, at: XY, title: str, head: tuple[str, ...], rows: list[t
     edges = x + np.concatenate([[0.0], np.cumsum(widths)])
     for i, row in enumerate((head, *rows)):
         for j, words in enumerate(row):
-            sheet.text((edges[j] + 0.7 * h, top - (i + 1) * pitch + 0.5 * h), words, "DIMENSION")
+            right = all(cell[j].replace(".", "", 1).lstrip("-").isdigit() for cell in rows if cell[j])
+            side = edges[j + 1] - 0.7 * h if right else edges[j] + 0.7 * h
+            sheet.text((side, top - (i + 1) * pitch + 0.5 * h), words, "DIMENSION", right=right)
     bottom = top - (len(rows) + 1) * pitch
     for edge in edges:
         sheet.line([(edge, top), (edge, bottom)], "DIMENSION")

@@ -7,6 +7,8 @@ from dataclasses import replace
 
 import pytest
 from pdf import read
+from shapely.affinity import rotate
+from shapely.geometry import LineString, box
 from trike import B16, B20, F50, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen import bench, flaring
@@ -17,7 +19,7 @@ from stiffen.marking import in_rolling_order
 from stiffen.panel import Trim
 from stiffen.paper import length
 from stiffen.rolling import pass_depths, settings
-from stiffen.tools import BeadDie
+from stiffen.tools import BeadDie, HoleDie
 from stiffen.verdict import NONLINEAR, UNDECIDED, FastenerLoad, Rival
 
 RIVAL = Rival(1.5, PANEL.mass(Layout(1.5)))
@@ -156,9 +158,9 @@ def test_a_bead_rolled_from_the_other_face_names_the_side_as_seen_there():
 
 def test_holes_and_order_of_work_and_minutes():
     text = card_text(PANEL, GOOD)
-    assert re.search(r"H2 +480\.0 +330\.0 +F50 +down", text)
+    assert re.search(r"H2 +480\.0 +330\.0$", text, re.MULTILINE)
     (best, *_) = flaring.pilot_cuts(F50, PANEL.tools.cutters)
-    assert re.search(rf"F50 +2 +36\.7 +{best.kind} {best.diameter:g} +42 +50 +4", text)
+    assert re.search(rf"F50 +down +1 +H2 +36\.7 +{best.kind} {best.diameter:g} +42 +50 +4", text)
     told = " ".join(text.split())
     for step in bench.order_of_work(PANEL, in_rolling_order(PANEL, LAYOUT)):
         assert " ".join(step.split()) in told
@@ -189,7 +191,7 @@ def test_demands_are_told_with_how_far_to_believe_them():
     text = "\n".join(demand_table(verdict(LAYOUT, deflection=2.0, decided=NONLINEAR)))
     row = next(line for line in text.splitlines() if line.startswith("deflection wind"))
     assert " ".join(row.split()) == "deflection wind <= 1.5 mm 2 mm -33 % NOT MET large defl. 2.0 % - 2.00"
-    assert "free 2 mm, held 1.6 mm: the worse counts" in text
+    assert "in their plane, the worse counts: deflection wind free 2 mm, held 1.6 mm" in text
     assert ">= 45 Hz" in text
     undecided = "\n".join(demand_table(verdict(LAYOUT, decided=UNDECIDED)))
     assert "not decided" in undecided
@@ -278,6 +280,54 @@ def test_words_on_paper_are_large_enough_whole_and_lie_on_nothing(tmp_path, case
 def test_a_usual_card_takes_two_pages_at_most(tmp_path, case):
     write_card(PANEL, verdict(CASES[case][0].layout), tmp_path / "card.pdf", RIVAL)
     assert len(read(tmp_path / "card.pdf")) <= 2
+
+
+F32 = HoleDie("F32", pilot=23.51, finished=26.0, flange=32.0, rise=3.0)
+F24 = HoleDie("F24", pilot=16.0, finished=19.0, flange=24.0, rise=3.0)
+DOZENS = Layout(
+    1.0,
+    tuple(Bead(B16, ((60.0, y), (500.0, y))) for y in (100.0, 170.0, 240.0, 310.0)),
+    tuple(Hole(die, (70.0 + 42.0 * i, y)) for die, y in ((F32, 135.0), (F24, 205.0), (F32, 275.0)) for i in range(11))
+    + tuple(Hole(F24, (170.0 + 42.0 * i, 60.0)) for i in range(8))
+    + tuple(Hole(F32, (280.0 + 42.0 * i, 345.0)) for i in range(6)),
+)
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_a_card_of_four_dozen_holes_takes_two_pages_and_names_each(tmp_path, paper):
+    gauges = [(0.8, "not found in 47 s (best misses by 11.8 % on the ribbed plate)"), (1.0, "met with 5 beads")]
+    write_card(PANEL, verdict(DOZENS), tmp_path / "card.pdf", RIVAL, gauges, paper)
+    pages = read(tmp_path / "card.pdf")
+    assert len(pages) == 2
+    told = [word.text for *_, words in pages for word in words]
+    for number, hole in enumerate(DOZENS.holes, 1):
+        place = told.index(f"H{number}", told.index("FLARED HOLES"))
+        assert told[place + 1 : place + 3] == [f"{hole.at[0]:.1f}", f"{hole.at[1]:.1f}"]
+    assert told[told.index("F32") : told.index("F32") + 4] == ["F32", "up", "28", "H1-H11, H23-H33, H42-H47"]
+
+
+@pytest.mark.parametrize("layout", [LAYOUT, DOZENS], ids=["few", "dozens"])
+def test_names_in_the_little_picture_lie_on_no_line(tmp_path, layout):
+    """Words by their true width, turned as they stand, against the lines drawn on the same page."""
+    write_card(PANEL, verdict(layout), tmp_path / "card.pdf", RIVAL)
+    width, _, strokes, words = read(tmp_path / "card.pdf")[0]
+    lines = [LineString(one.points) for one in strokes if one.points[:, 0].min() > width / 2]
+    names = [word for word in words if re.fullmatch(r"H\d+", word.text) and word.at[0] > width / 2]
+    names = names[: next((i for i, word in enumerate(names) if word.text == "H1" and i), None)]  # the picture's own
+    assert names
+    for word in names:
+        (x, y), capital = word.at, word.size * 0.729
+        ground = rotate(box(x, y, x + length(word.text, capital), y + capital), word.turn, origin=word.at)
+        assert not [line for line in lines if line.intersects(ground)], word
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_short_paragraphs_are_not_broken_over_pages(tmp_path, paper):
+    write_card(PANEL, verdict(DOZENS), tmp_path / "card.pdf", RIVAL, paper=paper)
+    *_, words = read(tmp_path / "card.pdf")[0]
+    low = min(word.at[1] for word in words if word.at[1] > 10.0)  # above the foot
+    last = " ".join(word.text for word in words if abs(word.at[1] - low) < 0.1)
+    assert last.endswith(".") or len(last) < 60, last  # the end of a sentence, or a row of a table
 
 
 def test_paper_says_what_the_text_says(tmp_path):

@@ -8,7 +8,7 @@ from trike import FLAT, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.bench import minutes
 from stiffen.card import columns
-from stiffen.comparing import Entry, differences, labels, table
+from stiffen.comparing import Entry, differences, labels, legend, table
 from stiffen.layout import Layout
 
 A, B = Entry("flat", PANEL, FLAT), Entry("found", PANEL, GOOD)
@@ -39,6 +39,18 @@ def test_panel_and_material_stand_there_only_where_they_differ():
     assert not any(one[0] == "panel" for one in table([A, B])[1])
     assert row([A, Entry("b", other, GOOD)], "panel")[1:3] == ("battery hatch", "floor pan")
     assert any("not all the same panel" in line for line in differences([A, Entry("b", other, GOOD)]))
+
+
+def test_long_names_stand_before_the_table_whole():
+    left, right = (
+        Entry(f"out_side_cheek_{side}", replace(PANEL, name=f"side cheek {side}"), GOOD) for side in ("l", "right")
+    )
+    assert legend([A, B]) == []
+    assert legend([left, right]) == ["1  out_side_cheek_l, side cheek l", "2  out_side_cheek_right, side cheek right"]
+    head, rows = table([left, right] * 3)
+    assert head == ("", "1", "2", "3", "4", "5", "6", "limit")
+    assert all(len(line) <= 100 for line in columns(head, rows))
+    assert ".." not in " ".join(" ".join(one) for one in rows)
 
 
 def test_demands_of_one_layout_alone_and_limits_that_differ():

@@ -175,6 +175,23 @@ def test_table_gives_places_from_the_datum_corner(tmp_path):
     assert "85.0" in told  # y 110, 25 lower
 
 
+def test_figures_in_tables_stand_under_each_other(tmp_path):
+    texts = on(drawn(tmp_path / "marking.dxf"), "DIMENSION", "TEXT")
+    for figures in (("440.0", "500.0"), ("50", "50")):  # X of bead ends, flare diameters
+        ends = {round(ground_of(text).bounds[2], 1) for text in texts if text.dxf.text in figures}
+        assert len(ends) == 1, figures
+
+
+def test_a_sheet_with_no_beads_says_nothing_of_the_roller(tmp_path):
+    told = words(drawn(tmp_path / "marking.dxf", replace(LAYOUT, beads=())))
+    assert "SEEN ON: UP FACE" in told
+    assert not [
+        one
+        for one in told
+        if "roll" in one.lower() and one != "At turning rolls:" and not one.startswith("Sharp edges")
+    ]
+
+
 def test_title_block_tells_what_the_sheet_is(tmp_path):
     told = words(drawn(tmp_path / "marking.dxf", judged=GOOD))
     mass = f"finished mass {PANEL.mass(LAYOUT):.3f} kg"

@@ -5,6 +5,7 @@ from dataclasses import replace
 import matplotlib.text
 import numpy as np
 import pytest
+from figures import overlapping
 from PIL import Image, ImageChops
 from trike import FLAT, GOOD, LAYOUT, PANEL, verdict
 
@@ -112,6 +113,26 @@ def test_the_comparison_shows_every_layout_and_every_number(figure, count):
     bars = next(axis for axis in figure[0].axes if axis.get_title(loc="left").startswith("deflection"))
     assert [bool(bar.get_hatch()) for bar in bars.patches] == [True] + [False] * (count - 1)
     assert [bar.get_width() for bar in bars.patches] == pytest.approx([2.4] + [1.1] * (count - 1))
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 6])
+def test_the_comparison_fits_a_page_and_no_words_overlap_or_are_cut(figure, count):
+    """Panels of unlike demands: what only one of them is asked stands in words, all else in bars."""
+    other = replace(PANEL, name="left cheek", outline=((0.0, 0.0), (560.0, 0.0), (560.0, 500.0), (0.0, 500.0)))
+    fewer = replace(GOOD, demands=GOOD.demands[1:])
+    odd = replace(GOOD.demands[0], kind="stress", case="kerb", label="stress kerb", unit="x", limit=1.5, met=False)
+    entries = [
+        Entry("hatch as it was", PANEL, GOOD),
+        Entry("cheek", other, replace(fewer, demands=(*fewer.demands, odd))),
+    ]
+    entries += [Entry(f"out_left_cheek_wide_{n}", other, fewer) for n in range(count - 2)]
+    compare_plot.compare_picture(entries, "")
+    wide, high = figure[0].get_size_inches()
+    assert (wide, high) <= (7.5, 10.5)
+    assert overlapping(figure[0]) == ([], [])
+    told = " ".join(" ".join(texts(figure[0])).split())
+    assert "deflection wind (1) 1.1 mm, limit 1.5" in told
+    assert "stress kerb (2) 1.1 x, limit 1.5, NOT MET" in told
 
 
 def test_the_comparison_is_written(tmp_path):

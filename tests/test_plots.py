@@ -8,8 +8,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from figures import overlapping
 from matplotlib.image import imread
 from PIL import Image
+from shapely.geometry import Polygon
 from trike import FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen import curve_plot, layout_plot, plots
@@ -139,7 +141,8 @@ def test_stress_is_told_as_a_share_of_yield(figure):
     (cross,) = [line for line in axis.lines if line.get_marker() == "x"]
     corners = GOOD.maps.plan[GOOD.maps.triangles[7]]
     assert np.ravel(cross.get_data()) == pytest.approx(corners.mean(axis=0))
-    assert len([patch for patch in axis.patches if patch.get_linewidth() == 0.8]) == 1  # that triangle outlined
+    (outline,) = [line for line in axis.lines if line.get_color() == "white"]  # of that triangle
+    assert Polygon(np.transpose(outline.get_data())).equals(Polygon(corners))
 
 
 def test_a_mode_shows_both_ways(figure):
@@ -150,7 +153,7 @@ def test_a_mode_shows_both_ways(figure):
     assert "share of its swing" in "\n".join(texts(figure[0]))
     lines = [part for part in figure[0].axes[0].collections if not part.filled]
     assert any((part.levels < 0).all() for part in lines)
-    assert any(list(part.levels) == [0.0] for part in lines)
+    assert not any(0.0 in part.levels for part in lines)
 
 
 def test_every_case_has_its_row(figure):
@@ -169,7 +172,7 @@ def test_layout_picture_names_every_bead_hole_and_size(figure):
     layout_plot.layout_picture(PANEL, LAYOUT, "")
     told = texts(figure[0])
     # numbers in rolling order: the two B16 beads first, the one nearer to the middle of the sheet before the other
-    assert {"1: B16, 380 mm", "2: B16, 440 mm", "H1", "H2", "60, 210", "440, 210", "60, 110", "500, 110"} <= set(told)
+    assert {"1: B16, 380 mm", "2: B16, 440 mm", "H1", "H2"} <= set(told)
     assert {
         "X from the datum corner, mm",
         "Y, mm",
@@ -179,11 +182,14 @@ def test_layout_picture_names_every_bead_hole_and_size(figure):
     assert any("560.0 x 380.0 mm" in words and "1 mm thick" in words for words in told)
 
 
-def test_what_has_no_room_in_the_layout_picture_stands_in_the_list(figure):
+def test_all_places_stand_in_the_list_figures_under_each_other(figure):
     layout_plot.layout_picture(PANEL, LAYOUT, "")
     (listed,) = [words for words in texts(figure[0]) if "cut 36.7" in words]
-    for part in ("H1 cut 36.7 at 150.0, 160.0", "H2 cut 36.7 at 480.0, 330.0", "3 B20 60.2, 290.0 to 500.0, 270.1"):
-        assert part in listed
+    for part in ("H1 cut 36.7 at 150.0, 160.0", "H2 cut 36.7 at 480.0, 330.0", "1 B16 60.0, 210.0 to 440.0, 210.0",
+                 "2 B16 60.0, 110.0 to 500.0, 110.0", "3 B20 60.2, 290.0 to 500.0, 270.1"):  # fmt: skip
+        assert part in " ".join(listed.split())
+    first, second, *_ = listed.splitlines()
+    assert first.index(" to ") == second.index(" to ")
     assert max(map(len, listed.splitlines())) <= layout_plot.ROW
     short = replace(LAYOUT.beads[0], path=((100.0, 200.0), (150.0, 200.0)))
     layout_plot.layout_picture(PANEL, Layout(1.0, (short,)), "")
@@ -206,39 +212,8 @@ def test_a_long_list_stands_in_columns(figure):
     beads, *holes = listed.splitlines()
     assert beads.startswith("1 B20")
     assert len(holes) == 6
-    assert holes[0].split("   ")[0] == "H1 cut 36.7 at 40.0, 100.0"
-    assert all(f"H{n} cut" in listed for n in range(1, 12))
-
-
-def overlapping(figure):
-    """Pairs of words in a figure whose boxes overlap by more than a hair, and words that reach over its edge."""
-    import itertools
-
-    import matplotlib.text
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-    canvas = FigureCanvasAgg(figure)
-    canvas.draw()
-    off_scale = {
-        label
-        for axis in figure.axes
-        for scale in (axis.xaxis, axis.yaxis)
-        for tick in scale.get_major_ticks()
-        if not min(scale.get_view_interval()) <= tick.get_loc() <= max(scale.get_view_interval())
-        for label in (tick.label1, tick.label2)
-    }
-    words = set(figure.findobj(matplotlib.text.Text)) - off_scale
-    shown = [text for text in words if text.get_visible() and text.get_text().strip()]
-    boxes = [(text.get_text(), text.get_window_extent(canvas.get_renderer()), text.get_rotation()) for text in shown]
-    upright = [(words, box) for words, box, turn in boxes if turn in (0, 90)]
-    clash = [
-        (a, b)
-        for (a, one), (b, other) in itertools.combinations(upright, 2)
-        if min(one.x1, other.x1) - max(one.x0, other.x0) > 1 and min(one.y1, other.y1) - max(one.y0, other.y0) > 1
-    ]
-    wide, high = canvas.get_width_height()
-    out = [words for words, box, _ in boxes if box.x0 < 0 or box.y0 < 0 or box.x1 > wide or box.y1 > high]
-    return clash, out
+    assert holes[0].startswith("H1  cut 36.7 at  40.0, 100.0  ")
+    assert all(f"H{n} cut" in " ".join(listed.split()) for n in range(1, 12))
 
 
 def test_words_do_not_overlap_and_are_three_mm_high(figure):

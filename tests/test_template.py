@@ -13,6 +13,7 @@ from trike import B16, F50, FRAME, LAYOUT, PANEL
 from stiffen.errors import InputError
 from stiffen.layout import Bead, Layout
 from stiffen.marking import in_rolling_order, view
+from stiffen.panel import KeepOut
 from stiffen.scribe import marking
 from stiffen.template import write_template
 from stiffen.tiles import LETTERS, lettering, tiling, used
@@ -172,6 +173,41 @@ def test_words_on_a_sheet_are_whole_and_lie_on_nothing(layout, paper):
             assert not any(one.ground.intersects(other.ground) for other in words[:i]), one
     told = {one.text for words in found.values() for one in words}
     assert {line for label in drawn.labels for line in label.text.split("\n")} <= told
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("face", ["up", "down"])
+def test_an_area_that_goes_over_two_sheets_is_named_inside_on_both_or_beside_it(paper, face):
+    """A keep-out moved over the seams of the sheets step by step: its words never stand on a hole or a line."""
+    for step in range(0, 60, 12):
+        low, left = 150.0 + step, 40.0 + step
+        square = ((left, low), (left + 40.0, low), (left + 40.0, low + 40.0), (left, low + 40.0))
+        panel = replace(PANEL, keep_outs=(KeepOut(square, ("bead", "hole"), "cable clip"),))
+        drawn = marking(view(panel, Layout(1.0), face), LETTERS)
+        spread = tiling(drawn.bounds, paper)
+        lines = [item.shape for item in drawn.items if hasattr(item, "shape")]
+        found = lettering(spread, used(spread, drawn), drawn, LETTERS)
+        named = [one for words in found.values() for one in words if one.layer == "KEEP OUT"]
+        assert named
+        assert not [one for one in named for line in lines if one.ground.intersects(line)]
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter", "roll"])
+def test_the_whole_name_stands_at_the_foot(tmp_path, paper):
+    for name in ("lid", "left side cheek with a duct for cables", "battery hatch " * 7):
+        for *_, words in written(tmp_path / "t.pdf", TWO, replace(SMALL, name=name.strip()), paper=paper):
+            foot = [word.text for word in words if word.at[1] < 25.0]
+            assert name.strip() in " ".join(foot)
+            assert not [text for text in foot if ".." in text]
+            assert [text for text in foot if text.startswith("page")]
+
+
+def test_a_template_of_flat_sheet_says_nothing_of_rolling(tmp_path):
+    cover = written(tmp_path / "t.pdf", Layout(1.0))[0]
+    told = " ".join(word.text for word in cover[3])
+    assert "finished outline and cut-outs: cut here" in told
+    assert "after rolling" not in told
+    assert "bead axis" not in told
 
 
 def test_sheets_overlap_and_cover_the_drawing():
