@@ -207,9 +207,14 @@ class Problem:
             K = K + factor * self.moment_stiffness
         return K
 
-    def factorise(self, response: Response, stress: list[np.ndarray], factor: float) -> Factors:
-        """Factors of the tangent on the free freedoms; SolverError where it is singular."""
+    def factorise(self, response: Response, stress: list[np.ndarray], factor: float, drag: float = 0.0) -> Factors:
+        """Factors of the tangent on the free freedoms; SolverError where it is singular.
+
+        drag: N/mm, a stiffness of each node against the step itself, and over a triangle's side against its spin.
+        """
         K = self.tangent(response, stress, factor)
+        if drag:
+            K = K + sp.diags_array(drag / self.spin_scale**2)
         try:
             if self.moment_stiffness is not None:
                 return self._unsymmetric(K)

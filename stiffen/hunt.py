@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from . import bench
-from .judging import FAR, Progress, check
+from .judging import FAR, Judged, Progress, check, judged
 from .layout import Layout
 from .panel import Panel
 from .verdict import Verdict
@@ -26,7 +26,7 @@ class Hunt:
     """One search under way: what is best so far, how long it may go on, whom to tell.
 
     deadline: of the hunt; what is proven afterwards takes until `end`.  opened: what was last looked at, by gauge.
-    cut_short: the clock has ended a part of it.
+    cut_short: the clock has ended a part of it.  stood: what the latest best stood on, where it was judged in full.
     """
 
     panel: Panel
@@ -45,6 +45,7 @@ class Hunt:
     end: float = math.inf
     opened: dict[float, Any] = field(default_factory=dict)  # of `attempt.Attempt`, which builds on this
     cut_short: bool = False
+    stood: Judged | None = None
 
     @property
     def left(self) -> float:
@@ -65,20 +66,21 @@ class Hunt:
         """The verdict on a layout, by the quick mesh where that misses clearly; kept if it is the best so far."""
         if layout in self.judged:
             return self.judged[layout]
-        verdict = check(self.panel, layout, grade="quick", error=False)
+        verdict, whole = check(self.panel, layout, grade="quick", error=False), None
         if self.grade != "quick" and worst_badness(verdict) <= FAR:
-            verdict = check(self.panel, layout, grade=self.grade)
+            whole = judged(self.panel, layout, grade=self.grade)
+            verdict = whole.recorded()
         self.judged[layout] = verdict
         miss = worst_badness(verdict)
         self.best_at[layout.gauge] = min(miss, self.best_at.get(layout.gauge, math.inf))
         if self.best is None or rank(self.panel, verdict) < rank(self.panel, self.best):
-            self.take(verdict)
+            self.take(verdict, whole)
         return verdict
 
-    def take(self, verdict: Verdict) -> None:
-        """Make it the best so far, and tell of it, unless it is that already."""
+    def take(self, verdict: Verdict, whole: Judged | None = None) -> None:
+        """Make it the best so far, and tell of it, unless it is that already; whole: what it stands on, to be kept."""
         if verdict is not self.best:
-            self.best = verdict
+            self.best, self.stood = verdict, whole
             self.on_best(verdict)
 
 

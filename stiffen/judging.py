@@ -48,14 +48,17 @@ class _Found:
     trouble: str = ""
 
 
-def _judge(on: Stand, demand: Demand, known: _Found | None) -> _Found:
-    """One demand; `known` is what the finer mesh said: the same place is asked on this one, or none if it is lost."""
+def _judge(on: Stand, demand: Demand, known: _Found | None, coarse: Stand | None = None) -> _Found:
+    """One demand; `known` is what the finer mesh said: the same place is asked on this one, or none if it is lost.
+
+    coarse: the same on a coarser mesh, which may say where to look.
+    """
     if known is not None and known.decided == UNDECIDED:
         return known
     if demand.kind == "frequency":
         return _Found(on.hertz)
     if demand.kind == "softness":
-        return _softness(on, demand, known)
+        return _softness(on, demand, known, coarse)
     ratio = on.ratio(demand.case)
     try:
         if demand.kind == "deflection":
@@ -97,8 +100,12 @@ def _buckling(on: Stand, demand: Demand, ratio: float) -> _Found:
     return _Found(demand.limit if snaps is None else snaps, ratio, None, NONLINEAR, snaps)
 
 
-def _softness(on: Stand, demand: Demand, known: _Found | None) -> _Found:
-    """A push at the softest place; by the large-deflection solver unless it stays far below the thickness."""
+def _softness(on: Stand, demand: Demand, known: _Found | None, coarse: Stand | None) -> _Found:
+    """A push at the softest place, by the large-deflection solver.
+
+    Where the push leaves linear theory, several of the places that this finds soft are pushed; on the coarser mesh,
+    where there is one, to learn which of them gives most.
+    """
     t = on.layout.gauge
     if known is not None:
         ratio = on.softness_at(known.at) * demand.force / t
@@ -109,6 +116,8 @@ def _softness(on: Stand, demand: Demand, known: _Found | None) -> _Found:
         places = _apart(on.softness[order, :2], math.sqrt(on.panel.region.area) / 6)
         places = places[: NEIGHBOURS if ratio > LINEAR_LIMIT else 1]
     try:
+        if coarse is not None and len(places) > 1:
+            places = [max(places, key=lambda place: coarse.pushed(place, demand.force))]
         values = [on.pushed(place, demand.force) for place in places]
     except SolverError as error:
         return _Found(ratio * t, ratio, places[0], UNDECIDED, None, str(error))
@@ -130,7 +139,69 @@ def stand_of(panel: Panel, layout: Layout, grade: str = "normal", assumed: str =
     return stand(panel, layout, mesh_panel(panel, layout, grade=grade), assumed)
 
 
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """A layout judged: the verdict, and the stands it comes from, one for each assumption on the in-plane hold."""
+
+    panel: Panel
+    verdict: Verdict
+    stands: dict[str, Stand]
+
+    @one_thread
+    def recorded(self, *, maps: bool = False, second_opinion: bool = False) -> Verdict:
+        """The verdict with what else is wanted for the record, as for `check`."""
+        start = time.perf_counter()
+        panel, verdict = self.panel, self.verdict
+        opinion, doubts = _second_opinion(panel, verdict.layout, verdict.demands) if second_opinion else (None, ())
+        return replace(
+            verdict,
+            warnings=(*verdict.warnings, *_yielding(panel, self.stands), *doubts),
+            rivets=_worst_fasteners(panel, self.stands),
+            second_opinion=opinion,
+            maps=_maps(self.stands[_worst_hold(verdict.demands, tuple(self.stands))]) if maps else None,
+            seconds=verdict.seconds + time.perf_counter() - start,
+        )
+
+
 @one_thread
+def judged(
+    panel: Panel, layout: Layout, *, grade: str = "normal", error: bool = True, progress: Progress = quiet
+) -> Judged:
+    """Judge a layout against the panel's demands; options and errors as for `check`."""
+    start = time.perf_counter()
+    ends = assumptions(panel)
+
+    def stands(size: float | None) -> dict[str, Stand]:
+        mesh = mesh_panel(panel, layout, grade=grade, size=size)
+        return {assumed: stand(panel, layout, mesh, assumed) for assumed in ends}
+
+    fine = stands(None)
+    coarse = stands(2 * side_of(panel.region.area, grade)) if error or grade != "quick" else {}
+    by_mesh: list[dict[str, list[_Found]]] = []
+    for here, other in ((fine, coarse), (coarse, {})) if error else ((fine, coarse),):
+        found = {}
+        for assumed, on in here.items():
+            progress(None, f"solving on {len(on.mesh.nodes)} nodes, edges {assumed} in plane")
+            known = by_mesh[0][assumed] if by_mesh else [None] * len(panel.demands)
+            beside = other.get(assumed)
+            found[assumed] = [_judge(on, d, k, beside) for d, k in zip(panel.demands, known, strict=True)]
+        by_mesh.append(found)
+    demands = tuple(_result(i, panel, by_mesh) for i in range(len(panel.demands)))
+    errors = [d.error for d in demands if d.error is not None]
+    verdict = Verdict(
+        panel=panel.name,
+        layout=layout,
+        mass_kg=panel.mass(layout),
+        blank_mass_kg=panel.mass(replace(layout, holes=())),
+        demands=demands,
+        nodes=len(fine[ends[0]].mesh.nodes),
+        mesh_error=max(errors) if errors else None,
+        warnings=_warnings(panel, demands, by_mesh[0]),
+        seconds=time.perf_counter() - start,
+    )
+    return Judged(panel, verdict, fine)
+
+
 def check(
     panel: Panel,
     layout: Layout | None = None,
@@ -147,39 +218,8 @@ def check(
     twice as coarse.  second_opinion: ask another shell element too.  Raises MeshError where the layout cannot be
     meshed, SolverError where it is not held.
     """
-    start = time.perf_counter()
-    layout = layout or panel.layout()
-    meshes = [mesh_panel(panel, layout, grade=grade)]
-    if error:
-        meshes.append(mesh_panel(panel, layout, grade=grade, size=2 * side_of(panel.region.area, grade)))
-    ends = assumptions(panel)
-    stands = {assumed: stand(panel, layout, meshes[0], assumed) for assumed in ends}
-    by_mesh: list[dict[str, list[_Found]]] = []
-    for mesh in meshes:
-        found = {}
-        for assumed in ends:
-            progress(None, f"solving on {len(mesh.nodes)} nodes, edges {assumed} in plane")
-            on = stands[assumed] if mesh is meshes[0] else stand(panel, layout, mesh, assumed)
-            known = by_mesh[0][assumed] if by_mesh else [None] * len(panel.demands)
-            found[assumed] = [_judge(on, d, k) for d, k in zip(panel.demands, known, strict=True)]
-        by_mesh.append(found)
-    demands = tuple(_result(i, panel, by_mesh) for i in range(len(panel.demands)))
-    errors = [d.error for d in demands if d.error is not None]
-    opinion, doubts = _second_opinion(panel, layout, demands) if second_opinion else (None, ())
-    return Verdict(
-        panel=panel.name,
-        layout=layout,
-        mass_kg=panel.mass(layout),
-        blank_mass_kg=panel.mass(replace(layout, holes=())),
-        demands=demands,
-        nodes=len(meshes[0].nodes),
-        mesh_error=max(errors) if errors else None,
-        warnings=(*_warnings(panel, demands, by_mesh[0]), *_yielding(panel, stands), *doubts),
-        rivets=_worst_fasteners(panel, stands),
-        second_opinion=opinion,
-        maps=_maps(stands[_worst_hold(demands, ends)]) if maps else None,
-        seconds=time.perf_counter() - start,
-    )
+    found = judged(panel, layout or panel.layout(), grade=grade, error=error, progress=progress)
+    return found.recorded(maps=maps, second_opinion=second_opinion)
 
 
 def _worst_hold(demands: tuple[DemandResult, ...], ends: tuple[str, ...]) -> str:

@@ -99,8 +99,8 @@ def follow(
     rests: uz freedoms of nodes that lie on a frame: they may lift, not sink.  slips: (nodes of a fastener's disc,
     clearance mm): the disc slides in plane by its clearance, then holds.  tubes: beams fitted to the sheet.  steps:
     load factors at which a state is wanted.  watch: freedoms whose history is wanted.  arc: follow the path by its
-    length from the start; otherwise only where growing load finds no equilibrium near by.  progress(fraction, words)
-    is called after every step.
+    length from the start; otherwise only where growing load finds no equilibrium near by, and never with rests.
+    progress(fraction, words) is called after every step.
 
     Raises SolverError where the panel is not held, or no way on is found; it names the last load factor reached.
     """

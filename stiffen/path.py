@@ -8,19 +8,21 @@ displacement-based finite elements", Comput. Methods Appl. Mech. Eng. 313 (2017)
 straining freedoms in place of integration points.  It takes steps many times longer, and its solutions are the same.
 
 Past a limit point the load falls while the sheet goes on: there the path is followed by its length (M. A. Crisfield, "A
-fast incremental/iterative solution procedure that handles snap-through", Comput. Struct. 13 (1981) 55-62).
+fast incremental/iterative solution procedure that handles snap-through", Comput. Struct. 13 (1981) 55-62).  Where that
+leads nowhere either, as on rests that the sheet leaves one by one, it is let go (`descent.py`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 
 from .contact import Rests
 from .corotational import State
+from .descent import let_go
 from .equilibrium import Factors, Problem, Response
 from .errors import SolverError
 
@@ -35,12 +37,12 @@ ITERATIONS = 14  # of one step; more means the step was too long
 FIRST = 1.5  # first step: linear deflection over thickness
 LINEAR = 0.1  # the same for all of the load, over that of a first step: up to it one step does
 GROWTH = 3.0  # step: linear change of the deflection over the deflection so far
-LONGEST = 0.5  # step, over the load factor asked for
 TRIES = 3  # at shorter and shorter steps, before the path is followed by its length, or before giving up
 ARC = 0.35  # step along the path, over the way so far
 JUMP = 2.0  # way of a step over what the softness at its ends explains: more means it jumped to another branch
 TURN = 0.2  # least cosine between a step and the path at its ends
 ARC_STEPS = 200
+LEAP = 0.01  # load factor, over the one asked for, that a sheet is let go beyond the last equilibrium found
 DRIFT = 10  # of them without any load mean that the sheet drifts off
 
 
@@ -89,6 +91,10 @@ class Walk:
     unstable: float | None = None
     growth: float = GROWTH
     failures: int = 0
+    leap: float = 0.0
+
+    def __post_init__(self) -> None:
+        self.leap = 10 * LEAP * self.until
 
     def run(self, factor: float, state: State, arc: bool) -> tuple[Point, Tangent]:
         """Go from a state at or near equilibrium to the factor asked for; the last equilibrium and its tangent."""
@@ -97,12 +103,19 @@ class Walk:
         self.note(here, tangent)
         length, lost = np.inf if arc else 0.0, False
         while not (lost or self.arrived(here)):
-            if length == 0.0:
+            if self.touchy and self.failures >= TRIES:
+                here, tangent = self.slide(here, tangent, here.factor)
+            elif length == 0.0 or self.touchy:
                 here, tangent, length = self.grow(here, tangent)
             else:
                 here, tangent, lost = self.go_round(here, tangent, length, back_to_growth=not arc)
                 length = 0.0
         return here, tangent
+
+    @cached_property
+    def touchy(self) -> bool:
+        """Whether nodes may lift off a frame or land on it, which makes steps grow and paths end."""
+        return any(isinstance(stop, Rests) for stop in self.problem.stops)
 
     def arrived(self, here: Point) -> bool:
         """Whether the factor asked for is reached."""
@@ -168,11 +181,10 @@ class Walk:
         """
         problem = self.problem
         before = np.inf
-        touchy = any(isinstance(stop, Rests) for stop in problem.stops)  # nodes that lift or land make steps grow
-        for count in range(3 * ITERATIONS if touchy else ITERATIONS):
+        for count in range(ITERATIONS):
             self.iterations += 1
             way = float(np.abs(_shifts(step)).max())
-            if not way < np.inf or (count > 1 and way > 3 * before and not touchy):  # it has lost its way
+            if not way < np.inf or (count > 1 and way > 3 * before and not self.touchy):  # it has lost its way
                 return None
             before = way
             foreseen = problem.predicted(response, step)
@@ -218,7 +230,7 @@ class Walk:
         if tangent.largest * self.until <= LINEAR * self.first:
             return self.until
         so_far = float(np.abs(here.shifts).max())
-        return min(max(self.first, self.growth * so_far) / tangent.largest, LONGEST * self.until)
+        return max(self.first, self.growth * so_far) / tangent.largest
 
     @cached_property
     def first(self) -> float:
@@ -239,7 +251,12 @@ class Walk:
             way_so_far = float(np.linalg.norm(here.shifts))
             length = min(length, ARC * way_so_far if way_so_far else self.first * tangent.length / tangent.largest)
             sign = 1.0 if np.vdot(forward, _shifts(tangent.rate)) > 0 else -1.0
-            there, onward, length = self.along(here, tangent, sign, length)
+            try:
+                there, onward, length = self.along(here, tangent, sign, length)
+            except SolverError:
+                if not back_to_growth:
+                    raise
+                return *self.slide(here, tangent, high), False
             forward = there.shifts - here.shifts
             slope = np.copysign(1 / onward.length, np.vdot(forward, _shifts(onward.rate)))
             if self.limit is None and sign > 0 and (slope < 0 or there.factor < here.factor):
@@ -286,6 +303,37 @@ class Walk:
         if best is not None:  # the path itself has a corner here: a perfect sheet that buckles
             return best
         raise self.stuck(here)
+
+    def slide(self, here: Point, tangent: Tangent, high: float) -> tuple[Point, Tangent]:
+        """The stable equilibrium that the sheet, let go a little beyond the highest load, slides to.
+
+        Where that is far off, by less and less load until it is known to a LEAP where the sheet snapped.
+        """
+        above = max(high, here.factor)
+        while True:
+            factor = min(f for f in (*self.wanted, self.until, above + self.leap) if f > above)
+            balanced = partial(self.rests_at, factor)
+            found, steps, factorisations = let_go(self.problem, here.response, factor, balanced)
+            self.iterations += steps
+            self.factorisations += factorisations
+            there = None if found is None else Point(factor, found)
+            way = np.inf if there is None else float(np.linalg.norm(there.shifts - here.shifts))
+            snaps = way > JUMP * tangent.length * abs(factor - here.factor)
+            if there is not None and (not snaps or factor - above <= LEAP * self.until):
+                break
+            self.leap = min(self.leap, factor - above) / 2
+            if there is None and self.leap < LEAP * self.until / 2:
+                raise self.stuck(here)
+        if snaps and self.limit is None:
+            self.limit = above
+        self.leap = min(2 * self.leap, 10 * LEAP * self.until)
+        onward = self.tangent(there)
+        self.note(there, onward)
+        return there, onward
+
+    def rests_at(self, factor: float, response: Response) -> bool:
+        """Whether a response is an equilibrium at a load factor."""
+        return self.balanced(Point(factor, response))
 
     def stuck(self, here: Point) -> SolverError:
         """No way on."""

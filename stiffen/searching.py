@@ -27,9 +27,10 @@ from .curl import balanced
 from .errors import Fault, InputError, SolverError
 from .holing import add_holes
 from .hunt import Hunt, OnBest, nobody
-from .judging import Progress, check, quiet, rival
+from .judging import Progress, check, judged, quiet, rival
 from .layout import Bead, Layout
 from .panel import Panel
+from .paring import pared
 from .pool import fixed_of, minutes_each
 from .program import Terms
 from .ribbed import scout
@@ -84,7 +85,8 @@ def search(
         stopped = "interrupted"
     best = hunt.best.layout if hunt.best else panel.layout()
     hunt.tell("judging the best layout for the record")
-    verdict = check(panel, best, grade=grade, maps=True, second_opinion=stopped != "interrupted")
+    whole = hunt.stood or judged(panel, best, grade=grade)
+    verdict = whole.recorded(maps=True, second_opinion=stopped != "interrupted")
     flat = check(panel, Layout(best.gauge), grade=grade, maps=True, error=False)
     return Found(
         verdict=verdict,
@@ -186,6 +188,8 @@ def _hunt_down(hunt: Hunt) -> None:
     for here in reversed(looked):
         better = _looked_closer(hunt, here, others) if hunt.left > 0 else None
         met = better or met
+    if met is not None and not stiffest:
+        met = pared(hunt, *met), met[1]
     hunt.deadline = end
     if met is not None and not stiffest:
         add_holes(hunt, met[0], met[1].pool)

@@ -15,12 +15,13 @@ from stiffen.reference_large import (
     cantilever,
     clamped_disc,
     foot_on_panel,
+    footed,
     hemisphere,
     roof,
     square_plate,
 )
 from stiffen.rigs import freedoms, on
-from stiffen.shell import Shell
+from stiffen.shell import Held, Shell
 
 
 def elastica_cantilever(load):
@@ -155,23 +156,30 @@ def test_flat_panel_under_a_foot(in_plane, newtons, t, expected):
     assert foot_on_panel(0, newtons, in_plane, t) == pytest.approx(expected, rel=0.04)
 
 
-# The same trial with five beads; that they are 420 long and 80 apart is found from its linear values (4.3 and 4.95 mm
-# per 100 N).  At 50 N it lies 7 % over ours, and OpenSees' nonlinear DKT triangle on our mesh lies 4 % below ours
-# (2.254 and 1.136 mm): the trial's mesh of 1,700 nodes, or its iteration, was the coarser one there.
-SOFTER = pytest.mark.xfail(reason="the trial is 7 % softer than ours here, another program 4 % stiffer", strict=True)
+# The same trial with five beads.  Section, spacing and length were not recorded: of cosine, parabolic and half-wave
+# sections, spacings of 60 to 80 and lengths of 360 to 470 mm only a cosine at about 400/6 and 450 mm comes near all
+# eight values.  A round section with the same linear deflections misses the two at 50 N by 7 %: what the sheet loses to
+# the thrust in its beads hangs on their shape.
 BEADED = (
-    pytest.param("held", 50.0, 1.0, 2.53, marks=SOFTER),
+    ("held", 50.0, 1.0, 2.53),
     ("held", 200.0, 1.0, 6.05),
     ("held", 883.0, 1.0, 11.2),
     ("free", 200.0, 1.0, 7.93),
     ("free", 883.0, 1.0, 19.0),
-    pytest.param("held", 50.0, 1.5, 1.28, marks=SOFTER),
+    ("held", 50.0, 1.5, 1.28),
 )
 
 
 @pytest.mark.parametrize(("in_plane", "newtons", "t", "expected"), BEADED)
 def test_beaded_panel_under_a_foot(in_plane, newtons, t, expected):
     assert foot_on_panel(5, newtons, in_plane, t) == pytest.approx(expected, rel=0.04)
+
+
+@pytest.mark.parametrize(("beads", "in_plane", "expected"), [(0, "held", 62.9), (5, "held", 8.6), (5, "free", 9.9)])
+def test_the_same_by_linear_theory_at_200_newtons(beads, in_plane, expected):
+    shell, held, forces = footed(beads, in_plane, 1.0, grade="normal")
+    w = Held(shell, held.fixed, held.springs).solve(200 * forces)
+    assert abs(w.reshape(-1, 6)[:, 2]).max() == pytest.approx(expected, rel=0.04)
 
 
 def test_beads_turn_from_help_to_harm_as_the_load_grows():

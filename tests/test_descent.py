@@ -1,0 +1,98 @@
+"""Letting go: where a sheet slides to when its load finds no equilibrium near by."""
+
+from functools import partial
+
+import numpy as np
+import pytest
+from scipy.special import ellipe, ellipk
+
+from stiffen.contact import stops
+from stiffen.corotational import State
+from stiffen.descent import let_go
+from stiffen.equilibrium import Problem
+from stiffen.grids import rectangle, tributary
+from stiffen.large import follow
+from stiffen.reference_large import roof
+from stiffen.rigs import freedoms, on
+from stiffen.shell import Shell
+
+E, NU, T = 70e3, 0.33, 1.0
+
+
+def settled(problem, factor, response):
+    return problem.size(problem.residual(response, factor)) <= 1e-6 * factor * problem.size(problem.forces)
+
+
+def slid(problem, factor, state):
+    """The state that a sheet slides to."""
+    found, _, _ = let_go(problem, problem.respond(state), factor, partial(settled, problem, factor))
+    assert found is not None
+    assert problem.factorise(found, found.stress, factor).negative() == 0
+    return found.state
+
+
+def column():
+    """A strip 100 x 5 x 1 clamped at x = 0, without Poisson's effect, pressed along its axis by Euler's load."""
+    nodes, triangles = rectangle(100.0, 5.0, 20, 1, "union")
+    shell = Shell(nodes, triangles, T, E, 0.0)
+    forces = np.zeros((len(nodes), 6))
+    end = on(nodes, 0, 100.0)
+    forces[end, 0] = -(np.pi**2) * E * (5 * T**3 / 12) / (4 * 100.0**2) / len(end)
+    return Problem(shell, freedoms(on(nodes, 0, 0.0), "123456"), forces.ravel()), end
+
+
+@pytest.mark.parametrize(("degrees", "table"), [(20, (1.015, 0.970, 0.220)), (40, (1.063, 0.881, 0.422))])
+def test_a_straight_column_slides_to_the_elastica(degrees, table):
+    """Load over Euler's, x and y of the end over the length by elliptic integrals, for an angle of the end.
+
+    Table: S. P. Timoshenko and J. M. Gere, Theory of Elastic Stability, 2nd ed., table 2-4, from memory.
+    """
+    m = np.sin(np.radians(degrees) / 2) ** 2
+    over, x, y = (2 * ellipk(m) / np.pi) ** 2, 2 * ellipe(m) / ellipk(m) - 1, 2 * np.sqrt(m) / ellipk(m)
+    np.testing.assert_allclose([over, x, y], table, atol=1e-3)
+    problem, end = column()
+    shifts = slid(problem, over, State.at_rest(len(problem.shell.nodes))).shifts[end].mean(axis=0)
+    assert 1 + shifts[0] / 100 == pytest.approx(x, abs=0.01)
+    assert abs(shifts[2]) / 100 == pytest.approx(y, rel=0.02)
+
+
+def test_a_roof_let_go_at_its_highest_load_slides_to_where_the_path_leads():
+    path = roof(12.7)
+    problem, high = path.problem, 1.005 * path.limit
+    whole = follow(problem.shell, problem.fixed, problem.forces, until=high)
+    before = follow(problem.shell, problem.fixed, problem.forces, until=0.995 * path.limit)
+    assert whole.largest[-1] > 1.5 * before.largest[-1]
+    np.testing.assert_allclose(slid(problem, high, before.last).shifts, whole.last.shifts, atol=1e-3)
+
+
+def sheet_on_a_frame(newtons, cells):
+    """A flat sheet 500 x 400 x 1 that only lies on its edges, a foot in the middle; follow's arguments."""
+    nodes, triangles = rectangle(500.0, 400.0, *cells, "union")
+    shell = Shell(nodes, triangles, T, E, NU)
+    edge = np.unique(np.concatenate([on(nodes, 0, 0.0), on(nodes, 0, 500.0), on(nodes, 1, 0.0), on(nodes, 1, 400.0)]))
+    middle = int(np.hypot(nodes[:, 0] - 250, nodes[:, 1] - 200).argmin())
+    side = int(np.hypot(nodes[:, 0], nodes[:, 1] - 200).argmin())
+    fixed = np.array([6 * middle, 6 * middle + 1, 6 * side + 1])
+    foot = (abs(nodes[:, 0] - 250) <= 51) & (abs(nodes[:, 1] - 200) <= 51)
+    forces = np.zeros((len(nodes), 6))
+    forces[foot, 2] = -newtons * (area := tributary(nodes, triangles)[foot, 2]) / area.sum()
+    return shell, fixed, forces.ravel(), 6 * edge + 2
+
+
+def test_a_sheet_on_bare_rests_is_followed_past_where_it_gives_way():
+    """Its corners lift, then all at once it rolls up: at one load, whatever the load asked for, and to one shape."""
+    shell, fixed, forces, rests = sheet_on_a_frame(200.0, (20, 16))
+    path = follow(shell, fixed, forces, rests=rests)
+    twice = follow(shell, fixed, 2 * forces, rests=rests, steps=(0.5,))
+    assert path.converged
+    assert path.stable
+    assert path.limit == pytest.approx(2 * twice.limit, rel=0.02)
+    assert path.reactions[rests].min() >= 0
+    assert path.reactions[rests].sum() == pytest.approx(200, rel=1e-5)
+    np.testing.assert_allclose(np.abs(twice.states[0.5].shifts[:, 2]).max(), path.largest[-1], rtol=1e-4)
+    # the same, let go in ten steps of load from the start
+    problem = Problem(shell, fixed, forces, stops=stops(E * T, None, rests, ()))
+    state = State.at_rest(len(shell.nodes))
+    for factor in np.linspace(0.1, 1.0, 10):
+        state = slid(problem, factor, state)
+    assert np.abs(state.shifts[:, 2]).max() == pytest.approx(path.largest[-1], rel=1e-4)
