@@ -235,7 +235,9 @@ def _settings(panel: Panel, layout: Layout) -> list[str | Table]:
         rows.append((die.name, "trial strip" if one.from_trial else "formula", *passes, *[""] * (most - len(passes))))
         stretch, thinner = section.stretch_strain(die), section.thinning(die)
         drawn_in, run_out = f"{section.pull_in(die):.1f}", f"{die.run_out_length:.0f}"
-        sheet.append((die.name, run_out, f"{stretch:.0%}", f"{thinner:.0%}", drawn_in, f"{one.springback:.2f}"))
+        sheet.append(
+            (die.name, run_out, f"{100 * stretch:.0f} %", f"{100 * thinner:.0f} %", drawn_in, f"{one.springback:.2f}")
+        )
         notes.setdefault(one.note, []).append(die.name)
     strips = " or ".join(f"--die {die.name}" for die in dies)
     return [
