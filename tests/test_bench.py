@@ -294,3 +294,10 @@ def test_folds_are_judged_too():
     radius, flat = bench.warnings(tight, Layout(1.0))
     assert "inside radius 0.2 mm, least for 1 mm 5754-H111 is 0.50 mm" in radius
     assert "1.5 mm flat is left beyond the bend, the folder needs 2.5 mm" in flat
+
+
+def test_a_bead_that_is_square_but_for_a_hair_leaves_no_more_to_trim():
+    """Places in a layout file are rounded: card and drawing must not differ by a millimetre once they are read back."""
+    square = Layout(1.0, (Bead(B16, ((300.0, 50.0), (300.0, 350.0))),))
+    nearly = Layout(1.0, (Bead(B16, ((300.0, 50.0), (299.99999, 350.0))),))
+    assert bench.trim_allowance(PANEL, nearly) == bench.trim_allowance(PANEL, square)
