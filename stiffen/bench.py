@@ -204,7 +204,7 @@ def _hole_steps(panel: Panel, layout: Layout) -> tuple[list[str], list[str]]:
 def _cut_with(tools: Tools, die: HoleDie) -> str:
     """The two cutters nearest to the pilot hole and not above it."""
     nearest = [
-        f"{cut.kind} {cut.diameter:g} mm (the lip stretches {cut.flare.lip_strain:.0%})"
+        f"{cut.kind} {cut.diameter:g} mm (the lip stretches {100 * cut.flare.lip_strain:.0f} %)"
         for cut in flaring.pilot_cuts(die, tools.cutters)[:2]
     ]
     return f", or as near below as there is: {' or '.join(nearest)}" if nearest else ""
@@ -322,16 +322,19 @@ def _bead_warnings(panel: Panel, die: BeadDie, t: float) -> list[str]:
     stretch, drawn = section.stretch_strain(die), section.pull_in(die)
     if stretch > limit:
         found.append(
-            f"{name}: if the sheet cannot move in, it stretches {stretch:.0%} and thins by "
-            f"{section.thinning(die):.0%}, elongation is {limit:.0%}; if it can, each bead draws in {drawn:.1f} mm. "
-            "The truth lies between: try a scrap strip."
+            f"{name}: if the sheet cannot move in, it stretches {100 * stretch:.0f} % and thins by "
+            f"{100 * section.thinning(die):.0f} %, elongation is {100 * limit:.0f} %; if it can, each bead draws in "
+            f"{drawn:.1f} mm. The truth lies between: try a scrap strip."
         )
     bend = section.bend_strain(die, t)
     if bend is None:
         found.append(f"{name}: neither radius is given, so its bends are not judged")
     elif bend > limit and panel.material.least_bend_radius(t) is None:
         # Bending stands more than the elongation of a tensile strip; a table of bend radii, where there is one, rules.
-        found.append(f"{name}: bends the outer fibre by {bend:.0%} at its tightest radius, elongation is {limit:.0%}")
+        found.append(
+            f"{name}: bends the outer fibre by {100 * bend:.0f} % at its tightest radius, elongation is "
+            f"{100 * limit:.0f} %"
+        )
     return found
 
 
@@ -343,8 +346,8 @@ def _lip_warnings(panel: Panel, die: HoleDie, t: float) -> list[str]:
         found.append(f"{name}: no published limit for flares in {panel.material.name} over {thickest:g} mm: try scrap")
     if die.lip_strain > limit:
         found.append(
-            f"{name}: stretches the lip by {die.lip_strain:.0%}, elongation is {limit:.0%}: it may split; "
-            "cut a larger pilot hole and smooth its edge"
+            f"{name}: stretches the lip by {100 * die.lip_strain:.0f} %, elongation is {100 * limit:.0f} %: it may "
+            "split; cut a larger pilot hole and smooth its edge"
         )
     return found
 

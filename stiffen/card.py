@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -10,7 +11,7 @@ from itertools import pairwise
 from shapely.geometry import LineString, Polygon
 
 from . import bench, flaring, section
-from .flow import Section, Table, columns, text_lines
+from .flow import WIDTH, Section, Table, columns, text_lines
 from .layout import Layout
 from .marking import datum, face_up, faces, in_rolling_order, marks, ranges, rough_outline, view
 from .panel import Panel
@@ -116,7 +117,8 @@ def demand_table(verdict: Verdict) -> list[str]:
     """Every demand with limit, value, margin, how far to believe it; then how the edges hold in their plane."""
     if not verdict.demands:
         return [NO_DEMAND]
-    return [*columns(DEMAND_HEAD, demand_rows(verdict), right=(1, 2, 3, 6, 7, 8)), *_edges(verdict)]
+    rows = columns(DEMAND_HEAD, demand_rows(verdict), right=(1, 2, 3, 6, 7, 8))
+    return [*rows, *(line for words in _edges(verdict) for line in textwrap.wrap(words, WIDTH))]
 
 
 def fastener_table(panel: Panel, verdict: Verdict) -> list[str]:
@@ -233,7 +235,9 @@ def _settings(panel: Panel, layout: Layout) -> list[str | Table]:
         rows.append((die.name, "trial strip" if one.from_trial else "formula", *passes, *[""] * (most - len(passes))))
         stretch, thinner = section.stretch_strain(die), section.thinning(die)
         drawn_in, run_out = f"{section.pull_in(die):.1f}", f"{die.run_out_length:.0f}"
-        sheet.append((die.name, run_out, f"{stretch:.0%}", f"{thinner:.0%}", drawn_in, f"{one.springback:.2f}"))
+        sheet.append(
+            (die.name, run_out, f"{100 * stretch:.0f} %", f"{100 * thinner:.0f} %", drawn_in, f"{one.springback:.2f}")
+        )
         notes.setdefault(one.note, []).append(die.name)
     strips = " or ".join(f"--die {die.name}" for die in dies)
     return [

@@ -61,8 +61,8 @@ def compare_picture(entries: Sequence[Entry], path: str | Path) -> None:
             f"{number}: {shortened(entry.title, TITLE)}\n{entry.verdict.layout.gauge:g} mm, {met}", fontsize=LETTERS
         )
     bars = lower.subplots(len(low), ABREAST, squeeze=False, height_ratios=low).ravel()
-    for axis, chart in zip(bars, charts, strict=False):
-        _draw_bars(axis, chart, deep[list(charts).index(chart) // ABREAST])
+    for number, (axis, chart) in enumerate(zip(bars, charts, strict=False)):
+        _draw_bars(axis, chart, deep[number // ABREAST])
     for axis in (*axes[len(entries) :], *bars[len(charts) :]):
         axis.set_axis_off()
     if notes:

@@ -110,7 +110,7 @@ def test_what_a_die_asks_of_the_sheet_is_told_at_both_ends():
     """Arc 12 x 4: S - w = 3.29 mm (recomputed); 3.29/12 is 27 %, and 1 - 12/15.29 is 22 %."""
     layout = Layout(1.0, (Bead(BeadDie("deep", "round", 12, 4), ((60.0, 110.0), (500.0, 110.0))),))
     lines = section(card_text(PANEL, verdict(layout)), "TRIAL STRIP FIRST")
-    assert "deep 10 27% 22% 3.3" in [" ".join(line.split()[:5]) for line in lines]
+    assert "deep 10 27 % 22 % 3.3" in [" ".join(line.split()[:7]) for line in lines]
 
 
 def bead_rows(layout=LAYOUT):
