@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 import time
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,6 +12,7 @@ from . import bench, rules
 from .families import hand_layouts, promising
 from .hunt import Hunt, rank, worst_badness
 from .judging import HEAVY, glance, quick_badness
+from .looks import HOPELESS, looks
 from .moves import GOAL, Choice, Chooser, best_choice
 from .nearby import neighbours
 from .panel import Panel
@@ -23,10 +22,10 @@ from .verdict import UNDECIDED, DemandResult, Verdict
 
 ROUNDS = 6  # times the judge may correct the scout at one gauge
 STARTS = 3  # greedy starts at each of them
-HOPELESS = 1.15  # a scout's best worse than this is not shown to the judge
 JUDGES = ("stress", "buckling")  # demands only the judge sees
 SLICE = 0.4  # share of the time left that layouts judged one by one may take at one gauge
 LAST = 0.9  # the same where nothing comes after
+BLIND = 4.0  # times less for the scout where the stiffest is asked for and it does not see all demands
 ONCE_MORE = 1.3  # a symmetric layout that misses by more is not tried again without symmetry
 AS_IT_IS = "the sheet as it is meets all demands"
 
@@ -95,6 +94,7 @@ class Attempt:
             count = len(self.pool.beads)
             hunt.reasons[gauge] = f"on the ribbed plate even all {count} bead candidates at once miss {missing}"
             return drawn
+        share /= 1 if panel.goal == "lightest" or not heavy else BLIND
         self.chooser.deadline = time.monotonic() + share * max(hunt.left, 0.0)
         starts = (*self.starts, *promising(self.by_hand(), self.chooser.worth(self.pool.fixed)))
         verdict, worst, last = _corrected(hunt, gauge, self.pool, self.chooser, starts)
@@ -135,15 +135,7 @@ class Attempt:
         chooser = self.chooser
         end = time.monotonic() + (SLICE if chooser.goal else LAST) * hunt.left
         best = [(math.inf, self.pool.fixed)]
-        hands = self.by_hand()
-        ranked = promising(hands, chooser.worth(self.pool.fixed))
-        ranked.sort(key=lambda one: chooser.weigh(one).key)
-        if self.heavy:  # the scout's order is worth half the looks, the plain one by number of beads the other half
-            both = itertools.chain.from_iterable(itertools.zip_longest(ranked, hands, fillvalue=self.pool.fixed))
-            hands = list(dict.fromkeys(both))
-        else:
-            hands = ranked
-        for chosen in _trials(hunt, chooser, self.pool, (*self.starts, *hands), best):
+        for chosen in looks(chooser, self.pool, hunt.seed, self.starts, self.by_hand(), self.heavy, best):
             if time.monotonic() > end:
                 hunt.cut_short = True
                 break
@@ -226,7 +218,7 @@ def _corrected(
             return verdict, None, choice.chosen
         worst = verdict.demands.index(verdict.worst)
         chooser.ignored = {i for i in chooser.ignored if is_heavy(verdict.demands[i])}
-        if not learn(chooser, choice, verdict) or chooser.out_of_time():
+        if not learn(chooser, choice, verdict) or chooser.out_of_time() or worst in chooser.ignored:
             break
     return None, worst, choice.chosen
 
@@ -243,34 +235,3 @@ def learn(chooser: Chooser, choice: Choice, verdict: Verdict) -> bool:
         worse = 1 + fraction if chooser.panel.demands[i].at_most else 1 - fraction
         chooser.ratio[i] = judged.value * worse / value
     return any(abs(chooser.ratio[i] / before.get(i, 1.0) - 1) > 1e-4 for i in chooser.ratio)
-
-
-def _trials(
-    hunt: Hunt,
-    chooser: Chooser,
-    pool: Pool,
-    starts: tuple[tuple[int, ...], ...],
-    best: list[tuple[float, tuple[int, ...]]],
-) -> Iterator[tuple[int, ...]]:
-    """Choices worth the judge's time: hand layouts, then the best so far with beads added, dropped, swapped at random.
-
-    best: (badness, choice), the latest last; the caller adds to it.
-    """
-    hertz = [i for i, d in enumerate(hunt.panel.demands) if d.kind == "frequency"]
-    for chosen in starts:
-        bad = chooser.bad(chooser.respond(chosen)) if hertz else {}
-        if not chooser.goal or all(bad[i] <= HOPELESS for i in hertz):
-            yield chosen
-    rng = np.random.default_rng(hunt.seed)
-    still = np.ones(len(chooser.minutes))
-    while True:
-        now = best[-1][1]
-        loose = [i for i in now if i not in pool.fixed]
-        rest = now if not loose or rng.random() < 0.4 else tuple(i for i in now if i != rng.choice(loose))
-        ranked = chooser.ranked(rest, still)
-        room = np.flatnonzero(chooser.allowed(rest))
-        pick = ranked if ranked and rng.random() < 0.5 else list(room)
-        if not pick or (len(rest) < len(now) and rng.random() < 0.3):
-            yield rest
-        else:
-            yield tuple(sorted((*rest, int(rng.choice(pick)))))

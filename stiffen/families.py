@@ -42,6 +42,15 @@ def hand_layouts(beads: tuple[Bead, ...], blocked: np.ndarray) -> list[tuple[int
     return sorted(found, key=lambda choice: (len(choice), choice))
 
 
+def kinds(choices: list[tuple[int, ...]], beads: tuple[Bead, ...]) -> list[list[tuple[int, ...]]]:
+    """The choices by die and direction, frames apart; each kind in order of its number of beads."""
+    out: dict[tuple, list[tuple[int, ...]]] = defaultdict(list)
+    for choice in sorted(choices, key=lambda choice: (len(choice), choice)):
+        bead = beads[choice[-1]]
+        out[bead.die.name, bead.closed, None if bead.closed else round(_angle(bead) / DIRECTION)].append(choice)
+    return list(out.values())
+
+
 def promising(choices: list[tuple[int, ...]], gains: np.ndarray) -> list[tuple[int, ...]]:
     """Of each number of beads the few choices whose gains, (candidates,), add up to most; the largest sums first."""
     count: dict[int, int] = defaultdict(int)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from . import rules
-from .attempt import HOPELESS, Attempt, in_words
+from .attempt import Attempt, in_words
 from .hunt import Hunt
 from .judging import quick_badness
+from .looks import HOPELESS
 from .verdict import Verdict
 
 

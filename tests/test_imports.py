@@ -17,7 +17,7 @@ sizing triangulation soundness folding network seeds discs mesh
 triangle fronts shell rotation corotational beams contact equilibrium descent path large
 loads facing supports tubes stand ribs ribbed opinion doubts judging
 candidates courses families symmetry nearby moves cuts program proof bound branching claims
-pool hunt attempt paring holing searching sweeping
+pool looks hunt attempt paring holing searching sweeping
 strokes marking scribe dxf titles drawing plots layout_plot curves curve_plot motion pictures nesting
 paper flow card card_sheet tally comparing compare_plot sweep_plot report page tiles template strip stock batch cli
 grids rigs flat reference reference_plates reference_plate_modes reference_beams reference_shells
