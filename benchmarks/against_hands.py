@@ -3,9 +3,9 @@
 Hand layouts, each tuned over its number and the die: equal parallel beads each way, a cross, a diagonal cross, frames
 parallel to the outline.  Differential evolution (scipy) picks from the search's own candidates on the same scout, with
 ten times the search's seconds, three times corrected by the judge as the search is.  First the lightest gauge that each
-finds; then, at the lightest gauge that a hand layout meets at, how much stiffer the search's stiffest layout is than the
-stiffest hand layout with as many beads at most: ratio of the worst value/limit (limit/value for frequencies), so over 1
-is in its favour.
+finds; then, at the lightest gauge that a hand layout meets at, how much stiffer the search's stiffest layout is than
+the stiffest hand layout with as many beads at most: ratio of the worst value/limit (limit/value for frequencies), so
+over 1 is in its favour.
 
     python benchmarks/against_hands.py [--seconds 60] [--only NUMBERS] [--table lightest|stiffest]
 """
