@@ -24,7 +24,7 @@ ROUNDS = 6  # times the judge may correct the scout at one gauge
 STARTS = 3  # greedy starts at each of them
 JUDGES = ("stress", "buckling")  # demands only the judge sees
 SLICE = 0.4  # share of the time left that layouts judged one by one may take at one gauge
-LAST = 0.9  # the same where nothing comes after
+LAST = 0.9  # the same where the stiffest is asked for and nothing comes after
 BLIND = 4.0  # times less for the scout where the stiffest is asked for and it does not see all demands
 ONCE_MORE = 1.3  # a symmetric layout that misses by more is not tried again without symmetry
 AS_IT_IS = "the sheet as it is meets all demands"
@@ -119,21 +119,24 @@ class Attempt:
         return min((one for one in verdicts if one.met), key=lambda one: rank(hunt.panel, one), default=None)
 
     def by_hand(self) -> list[tuple[int, ...]]:
-        """What a hand would draw, as choices of the pool, the fixed ones with them."""
+        """What a hand would draw, as choices of the pool: with the mirror images it lacks, and with the fixed ones."""
         pool, chooser = self.pool, self.chooser
-        drawn = hand_layouts(tuple(pool.beads[one[0]] for one in pool.sets), chooser.blocked)
-        choices = (tuple(sorted({*pool.fixed, *choice})) for choice in drawn)
+        order = pool.order
+        of_set = np.repeat(np.arange(len(pool.sets)), [len(one) for one in pool.sets])
+        drawn = hand_layouts(tuple(pool.beads[i] for i in order), pool.blocked[np.ix_(order, order)])
+        choices = (tuple(sorted({*pool.fixed, *of_set[list(choice)].tolist()})) for choice in drawn)
         return [choice for choice in dict.fromkeys(choices) if chooser.asked(choice)]
 
-    def one_by_one(self, hunt: Hunt) -> Verdict | None:
+    def one_by_one(self, hunt: Hunt, last: bool) -> Verdict | None:
         """Judge layouts one by one on the quick mesh, where large deflection decides, or what the scout is off by.
 
         First those a hand would draw, but for those that fail a frequency on the scout; then local moves on the best.
+        last: no other attempt comes after.
         """
         if not self.heavy and not self.near:
             return None
         chooser = self.chooser
-        end = time.monotonic() + (SLICE if chooser.goal else LAST) * hunt.left
+        end = time.monotonic() + (LAST if last and not chooser.goal else SLICE) * hunt.left
         best = [(math.inf, self.pool.fixed)]
         for chosen in looks(chooser, self.pool, hunt.seed, self.starts, self.by_hand(), self.heavy, best):
             if time.monotonic() > end:

@@ -17,6 +17,8 @@ from .pool import Pool
 
 HOPELESS = 1.15  # a scout's best worse than this is not shown to the judge
 
+LIKELY = 10  # kinds of hand layouts, by the scout, of which the middle is looked at first
+
 Tried = list[tuple[float, tuple[int, ...]]]  # (badness, choice) of those that were the best so far, the latest last
 
 
@@ -66,9 +68,9 @@ def _may_do(chooser: Chooser, chosen: tuple[int, ...]) -> bool:
 
 
 def _climbed(chooser: Chooser, pool: Pool, hands: list[tuple[int, ...]], best: Tried) -> Iterator[tuple[int, ...]]:
-    """The middle of each kind, in the scout's order; then the best kind's next fewer and next more."""
+    """The middle of each likely kind, in the scout's order; then the best kind's next fewer and next more."""
     rows = kinds(hands, tuple(pool.beads[one[0]] for one in pool.sets))
-    rows.sort(key=lambda row: chooser.weigh(row[len(row) // 2]).key)
+    rows = sorted(rows, key=lambda row: chooser.weigh(row[len(row) // 2]).key)[:LIKELY]
     row, place = [], 0
     for one in rows:
         yield one[len(one) // 2]

@@ -66,7 +66,8 @@ def search(
     begun = time.monotonic()
     if start is not None:
         panel = going_on(panel, start)
-    hunt = Hunt(panel, begun + (1 - PROVING) * seconds, seed, grade, progress, on_best, end=begun + seconds)
+    proving = PROVING * seconds if panel.goal == "lightest" else 0.0
+    hunt = Hunt(panel, begun + seconds - proving, seed, grade, progress, on_best, end=begun + seconds)
     hunt.own = tuple(one for one in (panel.layout(), start) if one is not None and _asked(panel, one))
     stopped, bound = "", None
     flat_rival = Rival(None, None)
@@ -77,7 +78,7 @@ def search(
         _balance(hunt)
         if hunt.left <= 0:
             stopped, hunt.cut_short = f"time was up after {seconds:g} s", True
-        bound = _proven(hunt, PROVING * seconds)
+        bound = _proven(hunt, proving)
         hunt.tell("looking for the flat sheet that meets the same demands")
         flat_rival = rival(panel, grade=grade)
         _fall_back(hunt, flat_rival)
@@ -213,7 +214,7 @@ def _looked_closer(hunt: Hunt, here: Attempt, others: Sequence[str]) -> tuple[Ve
     """
     done = here.heavy  # one by one
     if here.heavy or here.hurried:
-        found = here.one_by_one(hunt) if done else here.by_scout(hunt, SCOUTING)
+        found = here.one_by_one(hunt, not others) if done else here.by_scout(hunt, SCOUTING)
         if found is not None:
             return found, here
     for along in others:
@@ -224,7 +225,7 @@ def _looked_closer(hunt: Hunt, here: Attempt, others: Sequence[str]) -> tuple[Ve
         found = here.by_scout(hunt, SCOUTING)
         if found is not None:
             return found, here
-    found = here.one_by_one(hunt) if hunt.left > 0 and not done else None
+    found = here.one_by_one(hunt, True) if hunt.left > 0 and not done else None
     return None if found is None else (found, here)
 
 
