@@ -15,9 +15,10 @@ from .judging import HEAVY, glance, quick_badness
 from .looks import HOPELESS, looks
 from .moves import GOAL, Choice, Chooser, best_choice
 from .nearby import neighbours
-from .panel import Panel
+from .panel import Demand, Panel
 from .pool import Pool, minutes_each
 from .ribbed import Scout, scout
+from .stand import LINEAR_LIMIT
 from .verdict import UNDECIDED, DemandResult, Verdict
 
 ROUNDS = 6  # times the judge may correct the scout at one gauge
@@ -88,9 +89,10 @@ class Attempt:
                 hunt.reasons[gauge] = AS_IT_IS
                 return verdict
         drawn = self.drawn(hunt)
-        self.chooser.ignored = set(heavy)
+        self.chooser.ignored = {i for i in heavy if not within_reach(panel.demands[i], gauge)}
         missing = _beyond(self.chooser)
         if missing and panel.goal == "lightest":
+            hunt.judge(bare)
             count = len(self.pool.beads)
             hunt.reasons[gauge] = f"on the ribbed plate even all {count} bead candidates at once miss {missing}"
             return drawn
@@ -107,6 +109,10 @@ class Attempt:
         if panel.goal == "stiffest":
             hunt.reasons[gauge] = "the gauge asked for: the stiffest layout is looked for in it"
         elif verdict is None:
+            if (
+                gauge not in hunt.best_at
+            ):  # nothing was worth judging: then what came nearest, to say by how much it misses
+                hunt.judge(self.pool.layout(gauge, last))
             self.missed(hunt, f"not found in {time.monotonic() - self.begun:.0f} s")
         else:
             hunt.reasons[gauge] = f"met with {in_words(len(verdict.layout.beads))}"
@@ -195,6 +201,11 @@ def _beyond(chooser: Chooser) -> str:
     bad = chooser.bad(chooser.scout.respond(tuple(range(len(chooser.minutes)))))
     demands = chooser.panel.demands
     return ", ".join(demands[i].label for i, b in bad.items() if demands[i].kind == "frequency" and b > HOPELESS)
+
+
+def within_reach(demand: Demand, gauge: float) -> bool:
+    """True where what meets the demand is within small deflections, so that the scout may speak."""
+    return not demand.at_most or demand.limit <= LINEAR_LIMIT * gauge
 
 
 def is_heavy(demand: DemandResult) -> bool:

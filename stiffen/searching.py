@@ -185,8 +185,6 @@ def _hunt_down(hunt: Hunt) -> None:
         if found is not None:
             met = found, here
             break
-        if gauge not in hunt.best_at:  # nothing was worth judging: then the bare sheet, to have something to show
-            hunt.judge(here.pool.layout(gauge, here.pool.fixed))
         looked.append(here)
     for here in reversed(looked):
         better = _looked_closer(hunt, here, others) if hunt.left > 0 else None

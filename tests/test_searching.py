@@ -10,10 +10,10 @@ from panels import SHOP, lid, rows
 
 import stiffen
 from stiffen import searching
-from stiffen.attempt import Attempt, in_words
+from stiffen.attempt import Attempt, in_words, within_reach
 from stiffen.curl import curl
 from stiffen.hunt import Hunt, nobody, rank
-from stiffen.judging import quiet
+from stiffen.judging import glance, quiet
 from stiffen.layout import Bead, Layout
 from stiffen.panel import Demand, Support
 from stiffen.paring import pared
@@ -258,3 +258,16 @@ def test_beads_that_the_judge_does_not_need_go_out_again():
     late = Hunt(panel, time.monotonic() - 1, 0, "quick", quiet, nobody)
     assert pared(late, many, here) is many
     assert late.cut_short
+
+
+def test_a_push_whose_limit_is_small_is_the_scouts_however_soft_the_bare_sheet():
+    """The bare sheet gives twice its thickness, but what meets the limit stays within small deflections."""
+    demand = Demand("softness", 0.4, force=10.0)
+    assert within_reach(demand, 0.8)
+    assert not within_reach(replace(demand, limit=4.0), 0.8)
+    panel = replace(LID, gauges=(0.8,), demands=(demand,))
+    hunt = Hunt(panel, time.monotonic() + 60, 0, "quick", quiet, nobody)
+    here = Attempt.opened(hunt, 0.8, "xy")
+    assert glance(panel, here.pool.layout(0.8, ()))[1] == (0,)
+    assert here.by_scout(hunt, 0.5).met
+    assert here.chooser.ignored == set()
