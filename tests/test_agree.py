@@ -61,6 +61,16 @@ def card_words(folder):
     return {"text": re.sub(r"\s+", " ", plain), "PDF": re.sub(r"\s+", " ", paper)}
 
 
+def numbers_of(die, words):
+    """Numbers of the holes of a die that flares up, from the card's row "die face holes which", such as H1-H3,H7."""
+    count, which = re.search(rf" {die} up (\d+) ((?:H\d+(?:-H\d+)?(?:, ?)?)+)", words).groups()
+    found = []
+    for first, last in re.findall(r"H(\d+)(?:-H(\d+))?", which):
+        found += range(int(first), int(last or first) + 1)
+    assert len(found) == int(count)
+    return found
+
+
 def page_tree(folder):
     return Tree((folder / "report.html").read_text(encoding="utf-8"))
 
@@ -125,8 +135,10 @@ def test_hole_centres(written):
         assert {(0, f"{x:.1f}"), (1, f"{y:.1f}")} <= sizes
         assert f"centre {x:.1f}, {y:.1f}\ncut {die.pilot:g}" in hover[number - 1]
         assert drawn[f"H{number}"][3:5] == [f"{x:.1f}, {y:.1f}", f"{die.pilot:g}"]
-        row = f" H{number} {x:.1f} {y:.1f} {die.name} up "
+        row = f" H{number} {x:.1f} {y:.1f} "
         assert {form for form, words in card_words(folder).items() if row in words} == {"text", "PDF"}
+        for words in card_words(folder).values():
+            assert number in numbers_of(die.name, words)
 
 
 def test_the_paper_shows_beads_and_holes_where_the_layout_has_them(written):
