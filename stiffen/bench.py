@@ -244,7 +244,7 @@ def _bow(panel: Panel, layout: Layout) -> str:
     if not expected:
         return ""
     cure = " Beads in turn on both faces would bow it less." if panel.bead_side == "either" else ""
-    return f"Bow to expect at most, beads left at yield along them: {', '.join(expected)}.{cure}"
+    return f"Bow to expect at most, if rolling leaves each bead at yield along its length: {', '.join(expected)}.{cure}"
 
 
 def _finishing_steps(panel: Panel, layout: Layout) -> list[str]:

@@ -362,8 +362,8 @@ def _model(verdict: Verdict) -> list[str]:
             "rolled panel before you fit it."
         )
     lines.append(
-        f"Mesh error: what more than the {verdict.nodes} points used may change. 2nd: how far a second way of "
-        "reckoning is off. w/t: deflection over thickness; above 0.5 only large deflection decides."
+        f"Mesh error: by how much a finer mesh than the {verdict.nodes} points used may change it. 2nd: how far a "
+        "second way of reckoning is off. w/t: deflection over thickness; above 0.5 only large deflection decides."
     )
     return [" ".join(lines)]
 
@@ -390,9 +390,14 @@ def _second(verdict: Verdict, demand: DemandResult) -> str:
 
 
 def _minutes(panel: Panel, layout: Layout) -> str:
-    shares = [(what, spent) for what, spent in bench.breakdown(panel, layout).items() if spent >= 0.5]
-    told = ", ".join(f"{what} {spent:.0f}" for what, spent in shares)
-    return f"Minutes: about {bench.minutes(panel, layout):.0f} in all: {told} (a guess, to plan with)."
+    """All minutes and their shares, rounded so that the shares add up: down, then up where most was cut off."""
+    spent, total = bench.breakdown(panel, layout), round(bench.minutes(panel, layout))
+    whole = {what: math.floor(share) for what, share in spent.items()}
+    by_rest = sorted(spent, key=lambda what: whole[what] - spent[what])
+    for what in by_rest[: total - sum(whole.values())]:
+        whole[what] += 1
+    told = ", ".join(f"{what} {share}" for what, share in whole.items() if share)
+    return f"Minutes: about {total} in all: {told} (a guess, to plan with)."
 
 
 # --------------------------------------------------------------------------------------------------------------- words

@@ -93,6 +93,8 @@ def _picture(page: Page, room: Box, panel: Panel, layout: Layout) -> None:
     taken += [words.ground for lines in numbers.values() for words in lines]
     taken += [Polygon([small(at) for at in cutout.ring]) for cutout in seen.panel.cutouts]
     names = place(_names(seen, small, scale), taken, LEAST, window=box(*room), free=True)
+    if 2 * len(names) < len(seen.layout.holes):  # a few names in a crowd ask more than they tell
+        names = {}
     for words in (words for lines in (*numbers.values(), *names.values()) for words in lines):
         (x, y), half = words.at, length(words.text, bold=True) / 2 + 0.5
         if words.text.isdigit():

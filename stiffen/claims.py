@@ -145,6 +145,6 @@ def bound_record(found: Bound, gauge: float, only: bool) -> dict:
         "value": found.value,
         "known": found.known,
         "gap": found.gap,
-        "covers": f"{found.covers}, corrected by the judge's answer on this layout",
+        "covers": f"{found.covers}; limits corrected by the full reckoning of this layout",
         "lighter_gauges_proven_unable": only,
     }

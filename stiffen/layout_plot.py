@@ -40,11 +40,12 @@ def layout_picture(panel: Panel, layout: Layout, path: str | Path) -> None:
     scale = DRAWN / (x1 - x0) * min(1.0, proportion(panel) * (x1 - x0) / (y1 - y0))
     listed = _listed(panel, layout)
     beads = f"{counted(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll; " if layout.beads else ""
+    holes = f"{counted(layout.holes, 'flared hole')}; " if layout.holes else ""
     head = [
         *textwrap.wrap(
             f"{panel.name}: {x1 - x0:.1f} x {y1 - y0:.1f} mm, {panel.material.name}, {layout.gauge:g} mm thick", ACROSS
         ),
-        f"{beads}{counted(layout.holes, 'flared hole')}; seen on the up face",
+        f"{beads}{holes}seen on the up face",
     ]
     figure = canvas(0.86 * WIDE * proportion(panel) + 1.3 + 0.2 * len(head) + 0.2 * len(listed))
     axis = figure.subplots()

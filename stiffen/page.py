@@ -89,11 +89,12 @@ def page(
 
 def _facts(panel: Panel, verdict: Verdict, rival: Rival | None) -> list[tuple[str, str]]:
     layout = verdict.layout
+    made = [counted(things, noun) for things, noun in ((layout.beads, "bead"), (layout.holes, "flared hole")) if things]
     facts = [
         ("sheet", f"{panel.material.name}, {layout.gauge:g} mm"),
         ("mass", kg(verdict.mass_kg)),
-        ("to make", f"{counted(layout.beads, 'bead')}, {counted(layout.holes, 'flared hole')}"),
-        ("to roll", f"{layout.rolled_length / 1000:.2f} m"),
+        ("to make", ", ".join(made) or "the flat sheet"),
+        *([("to roll", f"{layout.rolled_length / 1000:.2f} m")] if layout.beads else []),
         ("at the bench", f"about {bench.minutes(panel, layout):.0f} minutes"),
     ]
     if rival:

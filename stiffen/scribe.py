@@ -8,7 +8,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 
 import numpy as np
+import shapely
+from shapely import affinity
 from shapely.geometry import LineString, Point, Polygon, box
+from shapely.geometry.base import BaseGeometry
 
 from . import bench
 from .layout import Bead, Hole
@@ -17,6 +20,7 @@ from .panel import Panel
 from .strokes import CLEAR, XY, Circle, Hatch, Label, Line, Marking, Spot, high, wide
 
 SAME = 1e-6  # mm, between points on one line: rounded corners end a breath beside it
+READ = 0.65  # of the width that words need at most: what they take up in common drawing faces
 STATION = 25.0  # mm between the places along a line where words may stand
 
 
@@ -219,11 +223,25 @@ def _frame_labels(seen: View, height: float) -> Iterator[Label]:
 
 
 def _hole_labels(seen: View, height: float) -> Iterator[Label]:
+    discs = [Point(hole.at).buffer(hole.die.flange / 2) for hole in seen.layout.holes]
+    cutouts = [Polygon(cutout.ring) for cutout in seen.panel.cutouts]
     for number, hole in enumerate(seen.layout.holes, 1):
         radius, name = hole.die.flange / 2, f"H{number}"
         words = f"{name} cut {hole.die.pilot:g} {hole.side}"
-        nooks = (*around(hole.at, radius, name, height), *_quarters(hole, name, height))
-        yield Label("NUMBER", words, Point(hole.at), around(hole.at, radius, words, height), name, nooks)
+        own, others = discs[number - 1], shapely.GeometryCollection([*discs[: number - 1], *discs[number:], *cutouts])
+        places, nooks = (
+            tuple(spot for spot in around(hole.at, radius, text, height) if _names_it(spot, text, height, own, others))
+            for text in (words, name)
+        )
+        yield Label("NUMBER", words, Point(hole.at), places, name, (*nooks, *_quarters(hole, name, height)))
+
+
+def _names_it(spot: Spot, text: str, height: float, own: Polygon, others: BaseGeometry) -> bool:
+    """Whether words there are read as those of their own hole: all others, and cut-outs, are clearly further away."""
+    x, y, turn = spot
+    half = READ * wide(text, height) / 2
+    ground = affinity.rotate(box(x - half, y - height / 2, x + half, y + height / 2), turn, origin=(x, y))
+    return others.is_empty or 1.5 * ground.distance(own) <= ground.distance(others)
 
 
 def _quarters(hole: Hole, words: str, height: float) -> Iterator[Spot]:
@@ -238,7 +256,8 @@ def around(at: XY, radius: float, words: str, height: float) -> tuple[Spot, ...]
     """Places below, above, at the sides of a circle and between, then a little further away."""
     x, y = at
     places = []
-    for away in (radius + height, radius + 2.4 * height):
+    near = radius + height + CLEAR + 0.1  # with the tails of letters clear of the rim on either side
+    for away in (near, near + 1.4 * height):
         side = away + wide(words, height) / 2 - 0.5 * height
         places += [(x, y - away, 0.0), (x, y + away, 0.0), (x + side, y, 0.0), (x - side, y, 0.0)]
         places += [(x - away, y, 90.0), (x + away, y, 90.0)]

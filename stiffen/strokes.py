@@ -63,9 +63,10 @@ class Hatch:
     polygon: tuple[XY, ...]
 
     def windows(self, placed: Iterable[Words]) -> list[Polygon]:
-        """Room round the words that stand inside."""
+        """Room round the words that stand inside, cut short where it would reach over the edge."""
+        inside = Polygon(self.polygon).buffer(-0.1, join_style="mitre")
         grounds = (words.ground.buffer(0.4 * words.height, join_style="mitre") for words in placed)
-        return [ground for ground in grounds if Polygon(self.polygon).contains(ground)]
+        return [room for ground in grounds for room in _polygons(ground.intersection(inside))]
 
     def strokes(self, apart: float, windows: Iterable[Polygon]) -> Iterator[tuple[XY, XY]]:
         """The hatching as lines at 45 degrees, `apart` mm from each other, windows left free."""
@@ -134,6 +135,11 @@ class Marking:
     def bounds(self) -> tuple[float, float, float, float]:
         """x0, y0, x1, y1 of all lines and circles."""
         return tuple(shapely.total_bounds([item.shape for item in self.items if not isinstance(item, Hatch)]).tolist())
+
+
+def _polygons(shape: BaseGeometry) -> list[Polygon]:
+    """The polygons of a shape, without what has no area."""
+    return [part for part in shapely.get_parts(shape) if isinstance(part, Polygon) and not part.is_empty]
 
 
 def wide(text: str, height: float) -> float:

@@ -16,6 +16,7 @@ from .rules import audit
 from .strokes import XY, wide
 from .verdict import Verdict
 
+CORNERS = 12  # of a cut-out that are listed one by one: more are those of a curve
 CAUTIONS = (
     "A design aid, not an approval: proof-load the finished panel before anyone relies on it.",
     "Vehicle, seat and structural parts need a qualified person and the local rules.",
@@ -58,12 +59,17 @@ def _bead_rows(seen: View) -> list[tuple[str, ...]]:
 
 
 def _cutout_rows(seen: View) -> list[tuple[str, ...]]:
-    """Centres of circles, corners of the box round the others."""
+    """Centres of circles, every corner of a polygon with a few, of others those of the box round it."""
     rows: list[tuple[str, ...]] = []
     for number, cutout in enumerate(seen.panel.cutouts, 1):
         if cutout.circle:
             x, y, diameter = cutout.circle
             rows.append((f"C{number}", f"centre, dia. {diameter:g}", *_measured(seen, (x, y))))
+        elif len(cutout.ring) <= CORNERS:
+            told = [
+                (f"C{number}" if i == 0 else "", "corners, in turn" if i == 0 else "") for i in range(len(cutout.ring))
+            ]
+            rows += [(*words, *_measured(seen, at)) for words, at in zip(told, cutout.ring, strict=True)]
         else:
             x0, y0, x1, y1 = Polygon(cutout.ring).bounds
             near, far = ((x0, y0), (x1, y1)) if seen.hand > 0 else ((x1, y0), (x0, y1))
@@ -107,7 +113,7 @@ def _title(sheet: Sheet, at: XY, seen: View, verdict: Verdict | None) -> XY:
         *((1.0, words) for words in _sizes(seen)),
         (1.0, f"finished mass {mass:.3f} kg"),
         *([(1.0, f"{counted(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll")] if layout.beads else []),
-        (1.0, counted(layout.holes, "flared hole")),
+        *([(1.0, counted(layout.holes, "flared hole"))] if layout.holes else []),
     ]
     if len(faces(layout)) == 2:
         lines.append((1.0, f"beads stand on both faces: the other drawing shows the {_other(seen)} face"))

@@ -167,6 +167,13 @@ def test_holes_and_order_of_work_and_minutes():
     assert f"about {bench.minutes(PANEL, LAYOUT):.0f} in all" in text
 
 
+@pytest.mark.parametrize("gauge", [0.8, 1.0, 1.2])
+def test_the_minutes_told_add_up_to_their_sum(gauge):
+    text = " ".join(card_text(PANEL, verdict(replace(LAYOUT, gauge=gauge))).split())
+    total, shares = re.search(r"Minutes: about (\d+) in all: ([^(]*)", text).groups()
+    assert sum(map(int, re.findall(r"\d+", shares))) == int(total)
+
+
 def test_the_most_loaded_rivet_is_named_with_what_it_uses_of_its_strength():
     assert "RIVET OR BOLT" not in card_text(PANEL, GOOD)
     strong = replace(PANEL.supports[0], strength=500.0)

@@ -183,7 +183,7 @@ def test_search_gives_a_bound_that_its_layout_keeps(found):
     assert bound["gauge_mm"] == found.verdict.layout.gauge
     assert 0 < bound["value"] <= bound["known"]
     assert bound["gap"] == pytest.approx(1 - bound["value"] / bound["known"])
-    assert "candidates on the ribbed plate: frequency, deflection wind, corrected" in bound["covers"]
+    assert "candidates on the ribbed plate: frequency, deflection wind; limits corrected" in bound["covers"]
 
 
 def put(monkeypatch, answer):

@@ -1,6 +1,7 @@
 """The marking drawing is read back: layers, places, areas, and no words over other words."""
 
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from stiffen.errors import InputError
 from stiffen.files import written
 from stiffen.layout import Bead, Hole, Layout
 from stiffen.marking import datum, in_rolling_order, rough_outline, view
+from stiffen.panel import Cutout
 from stiffen.strokes import spread
 
 
@@ -347,4 +349,16 @@ def test_a_failed_write_leaves_the_old_file(tmp_path):
 
 
 def test_flat_verdict_draws_too(tmp_path):
-    assert "0 flared holes" in words(drawn(tmp_path / "marking.dxf", FLAT.layout, judged=FLAT))
+    told = words(drawn(tmp_path / "marking.dxf", FLAT.layout, judged=FLAT))
+    assert "all demands met" in told or "NOT ALL DEMANDS ARE MET: see the card" in told
+    assert not [one for one in told if "flared hole" in one]
+
+
+def test_every_corner_of_a_cut_out_is_told(tmp_path):
+    ring = ((220.0, 160.0), (340.0, 160.0), (350.0, 170.0), (350.0, 190.0), (220.0, 190.0))
+    panel = replace(PANEL, cutouts=(Cutout(ring),))
+    told = words(drawn(tmp_path / "marking.dxf", Layout(1.0), panel=panel))
+    x0, y0 = datum(panel)
+    after = told[told.index("corners, in turn") + 1 :]
+    spoken = [one for one in after if re.fullmatch(r"-?[0-9]+\.[0-9]", one)][: 2 * len(ring)]
+    assert spoken == [f"{value:.1f}" for x, y in ring for value in (x - x0, y - y0)]

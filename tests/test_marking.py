@@ -9,7 +9,7 @@ from trike import B16, B20, FRAME, LAYOUT, PANEL
 
 from stiffen import bench
 from stiffen.bench import trim_allowance
-from stiffen.layout import Bead, Layout
+from stiffen.layout import Bead, Hole, Layout
 from stiffen.marking import (
     face_up,
     faces,
@@ -21,7 +21,7 @@ from stiffen.marking import (
     view,
 )
 from stiffen.scribe import marking
-from stiffen.strokes import Circle, Hatch, Label, Line, place
+from stiffen.strokes import Circle, Hatch, Label, Line, Words, place
 
 
 def test_marks_of_a_straight_bead_are_its_ends():
@@ -154,3 +154,22 @@ def test_everything_of_the_panel_is_in_the_marking():
 def test_ranges_of_names():
     names = [("H", 2), ("", 1), ("", 2), ("", 3), ("H", 5), ("H", 7), ("H", 6), ("", 3), ("C", 1), ("C", 2)]
     assert ranges(names) == "1-3, C1, C2, H2, H5-H7"
+
+
+def test_the_words_of_a_hole_stand_nearest_to_that_hole():
+    die = PANEL.tools.hole_dies[0]
+    rows = [Hole(die, (x, y), "up") for x in (150.0, 300.0) for y in np.arange(80.0, 300.0, 1.25 * die.flange)]
+    drawn = marking(view(PANEL, Layout(1.0, (), tuple(rows))), 4.0)
+    placed = place(drawn.labels, drawn.taken, 4.0)
+    discs = [Point(hole.at).buffer(die.flange / 2) for hole in rows]
+    for number, own in enumerate(discs, 1):
+        (label,) = (one for one in placed if one.short == f"H{number}")
+        (words,) = placed[label]
+        assert all(words.ground.centroid.distance(own) < words.ground.centroid.distance(o) for o in discs if o != own)
+
+
+def test_hatching_makes_room_for_words_that_are_nearly_as_wide_as_it():
+    hatch = Hatch("KEEP OUT", ((0.0, 0.0), (40.0, 0.0), (40.0, 40.0), (0.0, 40.0)))
+    (room,) = hatch.windows([Words("KEEP OUT", "cable clip", (20.0, 18.0), 0.0, 4.3)])
+    assert Polygon(hatch.polygon).contains(room)
+    assert room.contains(LineString([(1.0, 20.0), (39.0, 20.0)]))
