@@ -20,7 +20,7 @@ LAYERS: dict[str, tuple[int, str, int, str]] = {
     "OTHER FACE": (8, "BENCH SHORT", 13, "beads that are rolled with the other face up"),
     "HOLE PILOT": (5, "CONTINUOUS", 35, "holes to cut before flaring, with centre crosses"),
     "HOLE FLANGE": (152, "BENCH SHORT", 13, "how wide the flare will be"),
-    "RIVET": (94, "CONTINUOUS", 25, "rivet and bolt centres: drill after rolling and trimming"),
+    "RIVET": (94, "CONTINUOUS", 25, "rivet and bolt centres: drill with the part that it goes on"),
     "KEEP OUT": (34, "BENCH SHORT", 18, "no bead or hole in here"),
     "DATUM": (134, "BENCH CENTRE", 25, "the two lines to scribe first; all X and Y start here"),
     "NUMBER": (7, "CONTINUOUS", 25, "numbers of beads, in the order to roll them, and of holes"),

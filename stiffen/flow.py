@@ -134,7 +134,7 @@ class Flow:
 
     def section(self, section: Section) -> None:
         """A heading and what stands under it."""
-        self.need((6.0 if isinstance(section.parts[0], Table) else 3.6) * LINE)
+        self.need((1.6 + self._kept(section.parts)) * LINE)
         self.y -= 1.25 * LINE
         self.page.text((LEFT, self.y), section.title, LEAST, bold=True)
         self.page.line([(LEFT, self.y - 1.2), (LEFT + self.room, self.y - 1.2)], THIN)
@@ -146,11 +146,25 @@ class Flow:
             else:
                 self.words(part)
 
+    def _kept(self, parts: Sequence[str | Table]) -> float:
+        """How many lines must stand on the page of their heading: all of a short section, or what is kept whole."""
+        if isinstance(parts[0], Table):
+            return 4.4
+        words = [part for part in parts if isinstance(part, str)]
+        lines = [len(self._wrapped(part)[1]) for part in words]
+        if len(words) == len(parts) and sum(lines) <= WHOLE:
+            return sum(lines)
+        return lines[0] if lines[0] <= WHOLE else 2
+
+    def _wrapped(self, words: str, bold: bool = False) -> tuple[str, list[str]]:
+        """What hangs out to the left, and the lines."""
+        head, _, rest = words.rpartition("\t")
+        return head, wrapped(rest, self.room - (HANG if head else 0.0), LEAST, bold)
+
     def words(self, words: str, bold: bool = False) -> None:
         """A paragraph; what stands before a tab hangs out to the left of the rest."""
-        head, _, rest = words.rpartition("\t")
+        head, lines = self._wrapped(words, bold)
         inset = HANG if head else 0.0
-        lines = wrapped(rest, self.room - inset, LEAST, bold)
         if len(lines) <= WHOLE:
             self.need(len(lines) * LINE)
         for i, line in enumerate(lines):

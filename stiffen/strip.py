@@ -156,7 +156,8 @@ def strip(panel: Panel, die: BeadDie, t: float) -> Marking:
         centre = x + field / 2
         if number < len(passes):
             items.append(Circle("HOLE PILOT", (centre, middle), 4.0))
-            words = f"pass {number + 1}\n{passes[number].turns:g} turns"
+            turns = passes[number].turns
+            words = f"pass {number + 1}\n{turns:g} turn{'s' if turns != 1 else ''}"
         else:
             words = "spare\n1/4 turn\nmore"
         above, below = (middle + die.width / 2 + wide) / 2, (middle - die.width / 2) / 2

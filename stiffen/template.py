@@ -136,10 +136,7 @@ def _steps(seen: View, joined: bool) -> list[str]:
     ]
 
 
-UNROLLED = {
-    "CUT": "finished outline and cut-outs: cut here",
-    "RIVET": "rivet and bolt centres: drill with the part that it goes on",
-}
+UNROLLED = {"CUT": "finished outline and cut-outs: cut here"}
 
 
 def key_rows(drawn: Marking) -> list[tuple[str, str]]:

@@ -215,7 +215,9 @@ def bench_notes(seen: View) -> list[str]:
     if any(any(bead.open_ends) for bead in beads):
         notes.append("An end without a tick runs on over the edge of the sheet.")
     if seen.layout.beads:
-        notes.append("Trim to the finished outline and drill the rivet holes after rolling.")
+        notes.append("Trim to the finished outline after rolling.")
     if seen.panel.folds:
-        notes.append("Fold last.")
+        notes.append("Fold when all openings are cut and flared." if not seen.layout.beads else "Fold after trimming.")
+    if any(support.fasteners() for support in seen.panel.supports):
+        notes.append("Drill the rivet and bolt holes last, together with the part that the panel goes on.")
     return notes

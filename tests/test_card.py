@@ -14,11 +14,13 @@ from trike import B16, B20, F50, FRAME, GOOD, LAYOUT, PANEL, verdict
 from stiffen import bench, flaring
 from stiffen.card import card_text, columns, demand_table, saving, warning_lines
 from stiffen.card_sheet import write_card
+from stiffen.flow import Flow, Section
 from stiffen.layout import Bead, Hole, Layout
 from stiffen.marking import in_rolling_order
 from stiffen.panel import Trim
-from stiffen.paper import length
+from stiffen.paper import Book, length
 from stiffen.rolling import pass_depths, settings
+from stiffen.titles import CAUTIONS
 from stiffen.tools import BeadDie, HoleDie
 from stiffen.verdict import NONLINEAR, UNDECIDED, FastenerLoad, Rival
 
@@ -335,6 +337,34 @@ def test_short_paragraphs_are_not_broken_over_pages(tmp_path, paper):
     low = min(word.at[1] for word in words if word.at[1] > 10.0)  # above the foot
     last = " ".join(word.text for word in words if abs(word.at[1] - low) < 0.1)
     assert last.endswith(".") or len(last) < 60, last  # the end of a sentence, or a row of a table
+
+
+@pytest.mark.parametrize("part", ["One line.", "Short words in a row. " * 18, "1.\t" + "A step of the work. " * 15])
+def test_a_heading_stands_on_the_page_of_the_words_under_it(tmp_path, part):
+    """Whatever was above it: the page is filled line by line until the section goes over."""
+    for filled in range(50, 62):
+        with Book(tmp_path / "card.pdf", "card") as book:
+            flow = Flow(book, "a4", "card")
+            for _ in range(filled):
+                flow.words("filled")
+            flow.section(Section("HEADING", (part,)))
+            flow.close()
+        told = [[word.text for word in words] for *_, words in read(tmp_path / "card.pdf")]
+        (page,) = [page for page in told if "HEADING" in page]
+        assert set(" ".join(page[page.index("HEADING") + 1 :]).split()) & {"One", "Short", "step"}, filled
+
+
+def test_cautions_stand_together(tmp_path):
+    for filled in range(48, 62):
+        with Book(tmp_path / "card.pdf", "card") as book:
+            flow = Flow(book, "a4", "card")
+            for _ in range(filled):
+                flow.words("filled")
+            flow.section(Section("CAUTIONS", CAUTIONS))
+            flow.close()
+        told = [" ".join(word.text for word in words) for *_, words in read(tmp_path / "card.pdf")]
+        (page,) = [page for page in told if "CAUTIONS" in page]
+        assert all(caution in page for caution in CAUTIONS), filled
 
 
 def test_paper_says_what_the_text_says(tmp_path):

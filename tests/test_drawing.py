@@ -13,6 +13,7 @@ from ezdxf.colors import aci2rgb
 from shapely.geometry import LineString, Polygon
 from trike import B16, F50, FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
+from stiffen.bench import order_of_work
 from stiffen.drawing import running, write_marking
 from stiffen.dxf import LAYERS
 from stiffen.errors import InputError
@@ -21,6 +22,7 @@ from stiffen.layout import Bead, Hole, Layout
 from stiffen.marking import datum, in_rolling_order, rough_outline, view
 from stiffen.panel import Cutout
 from stiffen.strokes import spread
+from stiffen.titles import bench_notes
 
 
 def drawn(path, layout=LAYOUT, panel=PANEL, judged=None, face="up"):
@@ -192,6 +194,14 @@ def test_a_sheet_with_no_beads_says_nothing_of_the_roller(tmp_path):
         for one in told
         if "roll" in one.lower() and one != "At turning rolls:" and not one.startswith("Sharp edges")
     ]
+
+
+def test_notes_and_card_agree_on_what_comes_last():
+    """Trimmed, folded, then drilled together with what the panel goes on."""
+    steps, notes = order_of_work(PANEL, LAYOUT), bench_notes(view(PANEL, LAYOUT))
+    for told, order in ((steps, ("trim to it", "Fold 1", "mating hole")), (notes, ("Trim", "Fold", "Drill"))):
+        places = [next(i for i, line in enumerate(told) if words in line) for words in order]
+        assert places == sorted(places), told
 
 
 def test_title_block_tells_what_the_sheet_is(tmp_path):

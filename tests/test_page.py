@@ -14,7 +14,7 @@ from trike import FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 from stiffen.bench import rolling_order
 from stiffen.card import card
 from stiffen.errors import InputError
-from stiffen.layout import Layout
+from stiffen.layout import Hole, Layout
 from stiffen.marking import view
 from stiffen.page import page, write_page
 from stiffen.plots import before_after
@@ -76,6 +76,17 @@ def test_the_card_stands_in_it_word_for_word():
     _, tree = whole(gauges=[(1.0, "met with 3 beads")])
     assert tree.ids["card"].split() == " ".join(wanted).split()
     assert "proof-load" in tree.ids["card"]
+
+
+def test_holes_side_by_side_have_a_head_over_each_part():
+    die = LAYOUT.holes[0].die
+    many = Layout(1.0, (), tuple(Hole(die, (60.0 + 70.0 * (i % 7), 100.0 + 90.0 * (i // 7))) for i in range(13)))
+    text, tree = whole(verdict(many))
+    shared = text[text.index('<div class="columns">') :]
+    shared = shared[: shared.index("</div>")]
+    names = re.findall(r'id="(card-\d+-\d+-\d+)"', shared)
+    assert len(names) == shared.count("<thead>") == 3
+    assert [row[0].strip() for name in names for row in tree.rows(name)] == [f"H{i}" for i in range(1, 14)]
 
 
 def test_pictures_are_taken_in(tmp_path):

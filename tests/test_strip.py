@@ -86,7 +86,7 @@ def test_the_strip_is_true_to_scale(tmp_path, paper):
     spots = sorted(one.centre[0] for one in circles(strokes))
     assert spots == pytest.approx(list((lines[:-1] + lines[1:]) / 2), abs=0.005)
     told = [word.text for word in words]
-    assert all(f"{step.turns:g} turns" in told for step in passes)
+    assert all(("1 turn" if step.turns == 1 else f"{step.turns:g} turns") in told for step in passes)
     assert {f"pass {number}" for number in range(1, len(passes) + 1)} <= set(told)
 
 
