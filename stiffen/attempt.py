@@ -109,9 +109,7 @@ class Attempt:
         if panel.goal == "stiffest":
             hunt.reasons[gauge] = "the gauge asked for: the stiffest layout is looked for in it"
         elif verdict is None:
-            if (
-                gauge not in hunt.best_at
-            ):  # nothing was worth judging: then what came nearest, to say by how much it misses
+            if gauge not in hunt.best_at:  # nothing was worth judging: what came nearest says by how much it misses
                 hunt.judge(self.pool.layout(gauge, last))
             self.missed(hunt, f"not found in {time.monotonic() - self.begun:.0f} s")
         else:
