@@ -9,16 +9,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from . import bench, rules
+from .claims import within_reach
 from .families import hand_layouts, promising
 from .hunt import Hunt, rank, worst_badness
 from .judging import HEAVY, glance, quick_badness
 from .looks import HOPELESS, looks
 from .moves import GOAL, Choice, Chooser, best_choice
 from .nearby import neighbours
-from .panel import Demand, Panel
+from .panel import Panel
 from .pool import Pool, minutes_each
 from .ribbed import Scout, scout
-from .stand import LINEAR_LIMIT
 from .verdict import UNDECIDED, DemandResult, Verdict
 
 ROUNDS = 6  # times the judge may correct the scout at one gauge
@@ -199,11 +199,6 @@ def _beyond(chooser: Chooser) -> str:
     bad = chooser.bad(chooser.scout.respond(tuple(range(len(chooser.minutes)))))
     demands = chooser.panel.demands
     return ", ".join(demands[i].label for i, b in bad.items() if demands[i].kind == "frequency" and b > HOPELESS)
-
-
-def within_reach(demand: Demand, gauge: float) -> bool:
-    """True where what meets the demand is within small deflections, so that the scout may speak."""
-    return not demand.at_most or demand.limit <= LINEAR_LIMIT * gauge
 
 
 def is_heavy(demand: DemandResult) -> bool:

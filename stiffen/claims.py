@@ -16,7 +16,7 @@ from .bound import INFEASIBLE, NOTHING_FOUND, Bound, Rise, bound
 from .branching import cheapest
 from .cuts import KNOWN, scout_limits
 from .layout import Bead, Layout
-from .panel import Panel
+from .panel import Demand, Panel
 from .program import Terms, task
 from .proof import shortfall
 from .ribbed import Scout
@@ -56,11 +56,12 @@ class Ground:
 
 def decided(panel: Panel, gauge: float) -> tuple[int, ...]:
     """Numbers of the demands that the ribbed plate decides in a sheet of `gauge` mm."""
-    return tuple(
-        i
-        for i, demand in enumerate(panel.demands)
-        if demand.kind in KNOWN and (not demand.at_most or demand.limit <= LINEAR_LIMIT * gauge)
-    )
+    return tuple(i for i, demand in enumerate(panel.demands) if demand.kind in KNOWN and within_reach(demand, gauge))
+
+
+def within_reach(demand: Demand, gauge: float) -> bool:
+    """True where what meets the demand is within small deflections, so that the scout may speak."""
+    return not demand.at_most or demand.limit <= LINEAR_LIMIT * gauge
 
 
 def no_layout_can(ground: Ground, seconds: float) -> str:

@@ -115,7 +115,7 @@ def _softness(on: Stand, demand: Demand, known: _Found | None, coarse: Stand | N
         places = [known.at]
     else:
         order = np.argsort(-on.softness[:, 2], kind="stable")
-        ratio = float(on.softness[order[0], 2]) * demand.force / t
+        ratio = _bends(on, demand)
         places = _apart(on.softness[order, :2], math.sqrt(on.panel.region.area) / 6)
         places = places[: NEIGHBOURS if ratio > LINEAR_LIMIT else 1]
     try:
@@ -347,9 +347,10 @@ def _maps(on: Stand) -> Maps:
     )
 
 
+@one_thread
 def quick_badness(panel: Panel, layout: Layout, cap: float = math.inf) -> float:
     """Worst badness of a layout on the quick mesh; cheap demands first, given up as soon as it exceeds `cap`."""
-    return glance(panel, layout, cap)[0]
+    return _badness(panel, _quick_stands(panel, layout), cap)
 
 
 @one_thread
@@ -358,18 +359,26 @@ def glance(panel: Panel, layout: Layout, cap: float = math.inf) -> tuple[float, 
 
     The second is by linear theory: deflection over thickness above HEAVY.
     """
+    stands = _quick_stands(panel, layout)
+    heavy = [i for i, demand in enumerate(panel.demands) if any(_bends(on, demand) > HEAVY for on in stands)]
+    return _badness(panel, stands, cap), tuple(heavy)
+
+
+def _quick_stands(panel: Panel, layout: Layout) -> list[Stand]:
     mesh = mesh_panel(panel, layout, grade="quick")
-    stands = {assumed: stand(panel, layout, mesh, assumed) for assumed in assumptions(panel)}
-    heavy = [i for i, demand in enumerate(panel.demands) if any(_bends(on, demand) > HEAVY for on in stands.values())]
+    return [stand(panel, layout, mesh, assumed) for assumed in assumptions(panel)]
+
+
+def _badness(panel: Panel, stands: list[Stand], cap: float) -> float:
     cheap = ("frequency", "buckling", "softness", "stress", "deflection")
     worst = 0.0
     for demand in sorted(panel.demands, key=lambda d: cheap.index(d.kind)):
-        for on in stands.values():
+        for on in stands:
             found = _judge(on, demand, None, enough=cap)
             worst = max(worst, math.inf if found.decided == UNDECIDED else demand.badness(found.value))
             if worst > cap:
-                return worst, tuple(heavy)
-    return worst, tuple(heavy)
+                return worst
+    return worst
 
 
 def _bends(on: Stand, demand: Demand) -> float:

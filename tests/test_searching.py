@@ -10,7 +10,8 @@ from panels import SHOP, lid, rows
 
 import stiffen
 from stiffen import searching
-from stiffen.attempt import Attempt, in_words, within_reach
+from stiffen.attempt import Attempt, in_words
+from stiffen.claims import within_reach
 from stiffen.curl import curl
 from stiffen.hunt import Hunt, nobody, rank
 from stiffen.judging import glance, quiet
