@@ -7,6 +7,7 @@ dropped, nudged or swapped by chance.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 
 import numpy as np
@@ -39,11 +40,7 @@ def looks(
     seen: set[tuple[int, ...]] = set()
     ranked = sorted(promising(hands, chooser.worth(pool.fixed)), key=lambda one: chooser.weigh(one).key)
     in_turn = _climbed(chooser, pool, hands, best) if heavy else iter(ranked)
-    for chosen in (*starts, *ranked[:1]):
-        if chosen not in seen and _may_do(chooser, chosen):
-            seen.add(chosen)
-            yield chosen
-    for chosen in in_turn:
+    for chosen in itertools.chain(starts, ranked[:1], in_turn):
         if chosen not in seen and _may_do(chooser, chosen):
             seen.add(chosen)
             yield chosen
