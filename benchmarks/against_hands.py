@@ -26,7 +26,7 @@ from shapely.geometry import LineString, Polygon
 
 from stiffen import rules, searching
 from stiffen.attempt import chooser_of, learn
-from stiffen.candidates import bead_candidates, conflicts, own_directions
+from stiffen.candidates import bead_candidates, conflicts, main_directions
 from stiffen.families import hand_layouts
 from stiffen.judging import check, glance, quick_badness
 from stiffen.layout import Bead, Layout
@@ -44,9 +44,7 @@ ANY = 99  # beads
 
 def drawn(panel: Panel, gauge: float) -> list[tuple[Bead, ...]]:
     """All hand layouts at a gauge."""
-    own = own_directions(panel)[:1]
-    level = [d % 180 for a in own for d in (a, a + 90)]
-    beads = bead_candidates(panel, gauge, angles=level)
+    beads = bead_candidates(panel, gauge, angles=main_directions(panel)[:2])
     blocked = conflicts(panel, gauge, beads, ()).toarray()
     out = [tuple(beads[i] for i in choice) for choice in hand_layouts(beads, blocked)]
     for die in panel.tools.bead_dies:
@@ -131,7 +129,7 @@ def evolved(panel: Panel, gauge: float, seconds: float) -> bool:
         return False
     plate = scout(panel, gauge, tuple(pool.beads[i] for i in pool.order))
     chooser = chooser_of(panel, pool, plate)
-    chooser.ignored = heavy_demands(panel, gauge)
+    chooser.ignore(heavy_demands(panel, gauge))
     for k in range(3):
         chooser.seen = {}
         end = time.monotonic() + seconds / 3

@@ -25,8 +25,9 @@ from .tools import BeadDie
 
 STEP_DEGREES = 15.0  # between angles tried whatever the outline
 LONG_EDGE = 0.4  # of the longest straight edge: an edge from there on gives a direction of its own
-OWN = 2  # so many of the outline's directions get close offsets and several lengths
-OTHERS = 4  # so many more are tried at all: the outline of a disc has one at each of its corners
+ASLANT = 15.0  # degrees off those two, from which another direction of the outline gets close offsets as well,
+ENOUGH = 0.2  # where so large a share of the outline runs along it
+OTHERS = 4  # so many more of the outline's directions are tried at all: a disc has one at each of its corners
 LENGTHS = (1.0, 0.8, 0.6)  # shares of the free length
 OBLIQUE = 5  # times wider offsets, and full lengths only, in the other directions
 FRAME_STEP = math.radians(5.0)  # a chord of a frame's corner
@@ -57,9 +58,9 @@ def bead_candidates(
 ) -> tuple[Bead, ...]:
     """Every bead that could be rolled alone, no two alike.
 
-    angles: directions of the straight lines in degrees, all at `spacing` and in three lengths; default: so the two of
-    the outline's longest straight edges, and its others and all multiples of 15 degrees at five times the spacing,
-    full length.
+    angles: directions of the straight lines in degrees, all at `spacing` and in three lengths; default: so the
+    `main_directions` (the third in full length only), and the outline's others and all multiples of 15 degrees at five
+    times the spacing, full length.
     """
     spacing = spacing or line_spacing(panel)
     fixed = fixed_items(panel)
@@ -125,6 +126,12 @@ def line_spacing(panel: Panel) -> float:
 
 def own_directions(panel: Panel) -> tuple[float, ...]:
     """Directions of the outline's long straight edges, degrees in [0, 180), to 0.1 degrees, most edge length first."""
+    total = _edges(panel)
+    return tuple(sorted(total, key=lambda angle: (-round(total[angle], 1), angle)))
+
+
+def _edges(panel: Panel) -> dict[float, float]:
+    """mm of the outline's long straight edges by their directions."""
     ring = np.array(shapely.simplify(Polygon(panel.outline), 0.05).exterior.coords)
     edge = np.diff(ring, axis=0)
     length = np.hypot(*edge.T)
@@ -133,7 +140,15 @@ def own_directions(panel: Panel) -> tuple[float, ...]:
     for angle, one in sorted(zip(degrees.tolist(), length.tolist(), strict=True)):
         if one >= LONG_EDGE * length.max():
             total[angle] = total.get(angle, 0.0) + one
-    return tuple(sorted(total, key=lambda angle: (-round(total[angle], 1), angle)))
+    return total
+
+
+def main_directions(panel: Panel) -> tuple[float, ...]:
+    """Degrees: along the outline's longest edges, square to them, and along the next ones where these lie aslant."""
+    own, length = own_directions(panel), _edges(panel)
+    out = (own[0], round((own[0] + 90) % 180, 1))
+    aslant = [angle for angle in own if all(abs((angle - one + 90) % 180 - 90) > ASLANT for one in out)]
+    return (*out, *(angle for angle in aslant[:1] if length[angle] >= ENOUGH * Polygon(panel.outline).length))
 
 
 def proud_side(panel: Panel) -> str:
@@ -157,11 +172,12 @@ def _of_die(
     if angles is not None:
         own, oblique = tuple(angles), ()
     else:
-        own, others = own_directions(panel)[:OWN], own_directions(panel)[OWN : OWN + OTHERS]
+        own = main_directions(panel)
+        others = [angle for angle in own_directions(panel) if angle not in own][:OTHERS]
         steps = np.arange(0.0, 180.0, STEP_DEGREES).tolist()
         oblique = tuple(dict.fromkeys(angle for angle in (*others, *steps) if angle not in own))
-    for angle in own:
-        yield from _straight(panel, die, room, angle, spacing, LENGTHS)
+    for k, angle in enumerate(own):
+        yield from _straight(panel, die, room, angle, spacing, LENGTHS if k < 2 or angles is not None else LENGTHS[:1])
     yield from _frames(panel, die, room)
     for angle in oblique:
         yield from _straight(panel, die, room, angle, OBLIQUE * spacing, LENGTHS[:1])

@@ -19,11 +19,10 @@ from . import rules
 from .candidates import (
     FRAME_INSETS,
     OBLIQUE,
-    OWN,
     fixed_items,
     frame_ring,
     line_spacing,
-    own_directions,
+    main_directions,
     parallels,
     proud_side,
 )
@@ -104,7 +103,7 @@ def _turn(line: BaseGeometry) -> float:
 def _bows(panel: Panel, room: BaseGeometry) -> Iterator[BaseGeometry]:
     """Arcs over the straight lines in the outline's own directions, to either side."""
     spacing, bounds = OBLIQUE * line_spacing(panel), Polygon(panel.outline).bounds
-    for angle in own_directions(panel)[:OWN]:
+    for angle in main_directions(panel):
         lines = parallels(bounds, math.radians(angle), spacing)
         for chord in shapely.get_parts(shapely.intersection(lines, room)):
             if chord.geom_type != "LineString" or chord.is_empty:

@@ -159,6 +159,16 @@ def test_directions_follow_the_long_edges():
     assert sorted(found) == pytest.approx((18.4, 108.4))
 
 
+def test_close_offsets_along_square_to_and_aslant():
+    """A trapezium's slanting sides count as well; a disc, all of whose edges are short, has two directions."""
+    assert candidates.main_directions(RECTANGLE) == (0.0, 90.0)
+    slanted = replace(RECTANGLE, outline=((0, 0), (620, 0), (500, 380), (120, 380)))
+    assert candidates.main_directions(slanted) == pytest.approx((0.0, 90.0, 72.5))
+    turn = 2 * math.pi * np.arange(72) / 72
+    disc = replace(RECTANGLE, outline=tuple(zip(230 * np.cos(turn), 230 * np.sin(turn), strict=True)))
+    assert candidates.main_directions(disc) == pytest.approx((2.5, 92.5))
+
+
 def test_given_angles_and_spacing():
     found = candidates.bead_candidates(RECTANGLE, 1.0, angles=[30.0], spacing=25.0)
     straight = [bead for bead in found if not bead.closed]
