@@ -25,6 +25,7 @@ Titled = tuple[str, np.ndarray, np.ndarray]  # title, loads, largest deflections
 LINES = (("#131f45", "-", "o"), ("#c8641e", "--", "s"), ("#4d8a77", "-.", "^"), ("#8a8a8a", ":", "D"))
 COLUMN = 74  # letters in a line under the picture
 ASIDE, APART = 0.03, 0.06  # of the axes: words from a crossing, and from words to words
+MARKED = 20  # points of a curve, so few that each gets a mark
 FURTHEST = 1.5  # of the load, as far as a curve goes
 
 
@@ -83,11 +84,10 @@ def _draw(axis: Axes, curves: Sequence[Titled]) -> None:
     for (title, loads, deflections), (colour, style, mark) in zip(curves, LINES, strict=False):
         p, w = raised(loads, deflections)
         axis.plot(p, w, style, color=colour, linewidth=1.8, label=title)
-        computed = np.asarray(loads) > 0
-        axis.plot(
-            np.asarray(loads)[computed], np.asarray(deflections)[computed], mark, color=colour, markersize=4.5,
-            markerfacecolor="white",
-        )  # fmt: skip
+        if len(loads) <= MARKED:
+            some = np.asarray(loads) > 0
+            at = np.asarray(loads)[some], np.asarray(deflections)[some]
+            axis.plot(*at, mark, color=colour, markersize=4.5, markerfacecolor="white")
     crossings = [place for one, other in pairwise(curves) for place in crossing(one[1:], other[1:])]
     for place in crossings:
         axis.axvline(place.load, color=INK, linewidth=0.8, dashes=(2, 2))

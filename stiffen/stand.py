@@ -13,7 +13,7 @@ from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
-from scipy.interpolate import RBFInterpolator
+from scipy.interpolate import CubicHermiteSpline, PchipInterpolator, RBFInterpolator
 
 from .beams import Beams
 from .corotational import State
@@ -36,7 +36,8 @@ LINEAR_LIMIT = 0.5  # largest deflection over thickness up to which small-deflec
 PUSHES_ACROSS = 8  # places pushed along the side of a square panel, before closing in on the softest
 NOT_BALANCED = 0.05  # of the load: what may push along the plane of a panel that its supports let slide
 BOLD = 6.0  # first step of a push, in thicknesses: only where it ends is asked
-CURVE = (0.1, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5)  # load factors of a load-deflection curve
+BEYOND = (1.25, 1.5)  # load factors to which a load-deflection curve goes on
+FILLED = 60  # points of such a curve
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,13 +175,19 @@ class Stand:
         shape = shape / np.abs(shape).max() * (-1 if shape @ self.square_to_sheet(forces) > 0 else 1)
         return replace(shell, nodes=shell.nodes + height * shape[:, None] * self.normals)
 
-    def followed(self, case: str, until: float = 1.0, steps: tuple[float, ...] = ()) -> LargeResult:
+    def followed(self, case: str, until: float = 1.0) -> LargeResult:
         """The case by the large-deflection solver, to `until` times its load; raises SolverError where it stops."""
         forces, u = self.case(case)
-        return self._keep(("followed", case, until, steps), lambda: self._follow(forces, u, until, steps))
+        return self._keep(("followed", case, until), lambda: self._follow(forces, u, until))
 
     def _follow(
-        self, forces: np.ndarray, u: np.ndarray, until: float, steps: tuple[float, ...] = (), reach: float = FIRST
+        self,
+        forces: np.ndarray,
+        u: np.ndarray,
+        until: float,
+        steps: tuple[float, ...] = (),
+        reach: float = FIRST,
+        start: LargeResult | None = None,
     ) -> LargeResult:
         if len(self.grip.rests) and (motion := self.grip.lifts_off(self.mesh.nodes, forces)):
             raise SolverError(
@@ -195,6 +202,7 @@ class Stand:
             rests=self.grip.rests if len(self.grip.rests) else None,
             slips=self.grip.slips,
             tubes=self.tubes,
+            start=start,
             until=until,
             steps=steps,
             reach=reach,
@@ -211,12 +219,27 @@ class Stand:
         return self._keep(("pushed", place, force), make)
 
     def curve(self, case: str) -> tuple[np.ndarray, np.ndarray]:
-        """Load factors and largest deflections (mm) to 1.5 times the load; as far as the solver gets."""
+        """Load factors and largest deflections (mm) to 1.5 times the load; as far as the solver gets.
+
+        Where the sheet does not snap, points are filled in between the states found: the load as a rising cubic of the
+        deflection, which leaves rest as small deflections have it.
+        """
+        result = self.followed(case)
+        factors, largest = result.factors, result.largest
         try:
-            result = self.followed(case, CURVE[-1], CURVE)
+            more = self._keep(
+                ("beyond", case), lambda: self._follow(*self.case(case), BEYOND[-1], BEYOND, start=result)
+            )
+            factors, largest = np.append(factors, more.factors[1:]), np.append(largest, more.largest[1:])
         except SolverError:
-            result = self.followed(case)
-        return result.factors, result.largest
+            pass
+        if self.one_sided or not (np.diff(factors) > 0).all() or not (np.diff(largest) > 0).all():
+            return factors, largest
+        slopes = PchipInterpolator(largest, factors).derivative()(largest)
+        slopes[0] = 1 / np.linalg.norm(self.case(case)[1].reshape(-1, 2, 3)[:, 0], axis=1).max()
+        w = np.unique(np.concatenate([largest, np.linspace(0.0, largest[-1], FILLED)]))
+        filled = CubicHermiteSpline(largest, factors, slopes)(w)
+        return (filled, w) if (np.diff(filled) > 0).all() else (factors, largest)
 
     # ------------------------------------------------------------------------------------------ stresses and holds
 
