@@ -83,6 +83,12 @@ def stiffness(nodes: np.ndarray, quads: np.ndarray, thickness: float, E: float, 
     return _assemble(values, freedoms, 6 * len(nodes))
 
 
+def sheet_stiffness(nodes: np.ndarray, triangles: np.ndarray, thickness: float, E: float, nu: float) -> csc_array:
+    """`stiffness` of the triangles (m, 3), each split; both `deflections` and `frequencies` can use it."""
+    points, quads, _, _ = split(nodes, triangles)
+    return stiffness(points, quads, thickness, E, nu)
+
+
 def mass(nodes: np.ndarray, quads: np.ndarray, thickness: float, rho: float) -> csc_array:
     """Consistent mass matrix (6 n, 6 n), kg and kg mm2, bilinear over the quadrilaterals.
 
@@ -109,13 +115,14 @@ def deflections(
     forces: np.ndarray,
     added: spmatrix | None = None,
     runs: np.ndarray | None = None,
+    K: csc_array | None = None,
 ) -> np.ndarray:
     """Displacements (6 n, k), mm and rad, at the given nodes under load vectors forces (6 n, k), N and N mm.
 
     nodes (n, 3) mm, triangles (m, 3); fixed (q,): freedoms held at zero; added: (6 n, 6 n) stiffness of springs and
-    the like on the given nodes; runs (k, 2): nodes between which a support runs on.  Small displacements.  The middle
-    of an edge is held as `_held` says.  Raises InputError for arrays that do not fit, SolverError where the sheet is
-    not held well enough for a trustworthy answer.
+    the like on the given nodes; runs (k, 2): nodes between which a support runs on; K: `sheet_stiffness`, where it is
+    known already.  Small displacements.  The middle of an edge is held as `_held` says.  Raises InputError for arrays
+    that do not fit, SolverError where the sheet is not held well enough for a trustworthy answer.
     """
     nodes, triangles, fixed = _checked(nodes, triangles, thickness, E, nu, fixed)
     forces = np.asarray(forces, float)
@@ -124,7 +131,7 @@ def deflections(
         raise InputError([Fault("forces", what, f"give finite numbers, shape ({6 * len(nodes)}, k)")])
     points, quads, edges, boundary = split(nodes, triangles)
     free = _free(_held(fixed, len(nodes), edges, boundary, runs), 6 * len(points))
-    K = _with(stiffness(points, quads, thickness, E, nu), added)[free][:, free]
+    K = _with(stiffness(points, quads, thickness, E, nu) if K is None else K, added)[free][:, free]
     load = np.zeros((6 * len(points), forces.shape[1]))
     load[: len(forces)] = forces
     factors = _factor(K)
@@ -148,6 +155,7 @@ def frequencies(
     added: spmatrix | None = None,
     masses: np.ndarray | None = None,
     runs: np.ndarray | None = None,
+    K: csc_array | None = None,
 ) -> np.ndarray:
     """The lowest `count` natural frequencies, Hz, rising; rigid motions of a sheet that is not held count, as 0.
 
@@ -159,7 +167,7 @@ def frequencies(
     free = _free(_held(fixed, len(nodes), edges, boundary, runs), 6 * len(points))
     if not 1 <= count < len(free) // 2:
         raise InputError([Fault("count", f"{count}", f"give 1 to {len(free) // 2 - 1} on this mesh")])
-    K = _with(stiffness(points, quads, thickness, E, nu), added)[free][:, free]
+    K = _with(stiffness(points, quads, thickness, E, nu) if K is None else K, added)[free][:, free]
     lumped = None if masses is None else diags_array(masses)
     M = _with(mass(points, quads, thickness, rho), lumped)[free][:, free] * 1e-3  # N = 1000 kg mm/s2
     # A shift just below zero keeps the factors regular where the sheet is free; its size is that of the plate's
