@@ -6,6 +6,7 @@ A choice is a rising tuple of candidate numbers.  Everything is repeatable: the 
 from __future__ import annotations
 
 import time
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -42,10 +43,10 @@ class Chooser:
 
     blocked: (candidates, candidates) bool.  minutes: (candidates,).  ratio: demand index -> judge over scout.
     near: for each candidate those it may be nudged to: slid, turned, longer or shorter, of another die.
-    fixed: candidates that stay.  ignored: demands (by index) left to the judge.  goal: worst badness that is good
-    enough; 0 asks for the stiffest.  die_minutes: what each die costs once.  beads, dies: (candidates,) how many beads
-    each stands for, and the number of its die; at most `beads_at_most` and `dies_at_most` in a choice.  Evaluations
-    are remembered.
+    fixed: candidates that stay.  ignored: demands (by index) left to the judge, see `ignore`.  goal: worst badness that
+    is good enough; 0 asks for the stiffest.  die_minutes: what each die costs once.  beads, dies: (candidates,) how
+    many beads each stands for, and the number of its die; at most `beads_at_most` and `dies_at_most` in a choice.
+    Evaluations are remembered.
     """
 
     scout: Scout
@@ -72,8 +73,14 @@ class Chooser:
     def respond(self, chosen: tuple[int, ...]) -> Response:
         """The scout's answer, remembered."""
         if chosen not in self.seen:
-            self.seen[chosen] = self.scout.respond(chosen)
+            self.seen[chosen] = self.scout.respond(chosen, self.ignored)
         return self.seen[chosen]
+
+    def ignore(self, demands: Collection[int]) -> None:
+        """Leave these demands, by index, to the judge, and no others."""
+        if not self.ignored <= set(demands):
+            self.seen = {}
+        self.ignored = set(demands)
 
     def bad(self, response: Response) -> dict[int, float]:
         """Calibrated badness of each demand the scout knows."""

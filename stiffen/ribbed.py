@@ -11,7 +11,7 @@ It ranks layouts; it never decides.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -161,14 +161,16 @@ class Scout:
         R = self.ribs[used]
         return (self.K0 + R.T @ sp.diags(self.weights[used]) @ R).tocsc()
 
-    def respond(self, chosen: tuple[int, ...]) -> Response:
-        """Solve with candidates `chosen`."""
+    def respond(self, chosen: tuple[int, ...], skip: Collection[int] = ()) -> Response:
+        """Solve with candidates `chosen`; skip: numbers of demands that need no answer."""
         K = self.stiffness(chosen)
         solve = factorise(K, ordered=True)
         values: dict[int, float] = {}
         pairs: dict[int, tuple[np.ndarray, np.ndarray, float]] = {}
         soft = None
         for i, demand in enumerate(self.panel.demands):
+            if i in skip:
+                continue
             if demand.kind == "deflection":
                 u = solve(self.forces[i])
                 w = u[self.deflections]

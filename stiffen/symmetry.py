@@ -70,6 +70,9 @@ def _same(a: Bead, b: Bead) -> bool:
 
 
 def _centre(bead: Bead) -> Point:
+    if len(bead.path) == 2:
+        (x0, y0), (x1, y1) = bead.path
+        return (x0 + x1) / 2, (y0 + y1) / 2
     point = LineString(bead.path).centroid
     return point.x, point.y
 
