@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 import time
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from . import bench, rules
 from .claims import within_reach
 from .families import hand_layouts, promising
-from .hunt import Hunt, rank, worst_badness
-from .judging import HEAVY, glance, quick_badness
-from .looks import HOPELESS, looks
+from .hunt import Hunt, rank
+from .judging import FAR, HEAVY, glance
+from .looks import HOPELESS, Tried, looks
 from .moves import GOAL, Choice, Chooser, best_choice
 from .nearby import neighbours
 from .panel import Panel
@@ -25,6 +26,8 @@ ROUNDS = 6  # times the judge may correct the scout at one gauge
 STARTS = 3  # greedy starts at each of them
 JUDGES = ("stress", "buckling")  # demands only the judge sees
 SLICE = 0.4  # share of the time left that layouts judged one by one may take at one gauge
+EARLY = 0.2  # the same on the way up the gauges, where the scout came
+CLOSE = 1.3  # so near that this may do
 LAST = 0.9  # the same where the stiffest is asked for and nothing comes after
 BLIND = 4.0  # times less for the scout where the stiffest is asked for and it does not see all demands
 ONCE_MORE = 1.3  # a symmetric layout that misses by more is not tried again without symmetry
@@ -33,7 +36,7 @@ AS_IT_IS = "the sheet as it is meets all demands"
 
 @dataclass(eq=False)
 class Attempt:
-    """One gauge under way; plate: the scout with each bead by itself."""
+    """One gauge under way; plate: the scout with each bead by itself; tried, looking: layouts judged one by one."""
 
     gauge: float
     along: str
@@ -45,6 +48,8 @@ class Attempt:
     hurried: bool = False  # the scout had too little time
     near: bool = False  # the scout comes so near that the judge may say met
     starts: tuple[tuple[int, ...], ...] = ()  # choices to begin with: somebody's own, the scout's last
+    tried: Tried = field(default_factory=list)
+    looking: Iterator[tuple[int, ...]] | None = None
 
     @classmethod
     def opened(cls, hunt: Hunt, gauge: float, along: str) -> Attempt:
@@ -82,14 +87,16 @@ class Attempt:
         """
         panel, gauge = hunt.panel, self.gauge
         bare = self.pool.layout(gauge, self.pool.fixed)
-        bad, heavy = glance(panel, bare, cap=1.0)
+        bad, heavy = glance(panel, bare, cap=FAR)
+        if not bare.beads + bare.holes:
+            hunt.bare[gauge] = bad
         if bad <= 1 or panel.goal == "stiffest":
             verdict = hunt.judge(bare)
             if verdict.met and panel.goal == "lightest":
                 hunt.reasons[gauge] = AS_IT_IS
                 return verdict
         drawn = self.drawn(hunt)
-        self.chooser.ignored = {i for i in heavy if not within_reach(panel.demands[i], gauge)}
+        self.chooser.ignore([i for i in heavy if not within_reach(panel.demands[i], gauge)])
         missing = _beyond(self.chooser)
         if missing and panel.goal == "lightest":
             hunt.judge(bare)
@@ -131,24 +138,23 @@ class Attempt:
         choices = (tuple(sorted({*pool.fixed, *of_set[list(choice)].tolist()})) for choice in drawn)
         return [choice for choice in dict.fromkeys(choices) if chooser.asked(choice)]
 
-    def one_by_one(self, hunt: Hunt, last: bool) -> Verdict | None:
+    def one_by_one(self, hunt: Hunt, share: float) -> Verdict | None:
         """Judge layouts one by one on the quick mesh, where large deflection decides, or what the scout is off by.
 
         First those a hand would draw, but for those that fail a frequency on the scout; then local moves on the best.
-        last: no other attempt comes after.
+        Asked again, it goes on where it stopped.  share: of the time left.
         """
         if not self.heavy and not self.near:
             return None
-        chooser = self.chooser
-        end = time.monotonic() + (LAST if last and not chooser.goal else SLICE) * hunt.left
-        best = [(math.inf, self.pool.fixed)]
-        for chosen in looks(chooser, self.pool, hunt.seed, self.starts, self.by_hand(), self.heavy, best):
-            if time.monotonic() > end:
-                hunt.cut_short = True
-                break
+        chooser, best = self.chooser, self.tried
+        end = time.monotonic() + share * hunt.left
+        if self.looking is None:
+            best.append((math.inf, self.pool.fixed))
+            self.looking = looks(chooser, self.pool, hunt.seed, self.starts, self.by_hand(), self.heavy, best)
+        while time.monotonic() <= end:
+            chosen = next(self.looking)
             layout = self.pool.layout(self.gauge, chosen)
-            known = hunt.judged.get(layout)
-            bad = worst_badness(known) if known else quick_badness(hunt.panel, layout, cap=best[-1][0])
+            bad = hunt.look(layout, best[-1][0])
             if bad < best[-1][0]:
                 best.append((bad, chosen))
                 hunt.tell(f"{self.gauge:g} mm: {len(chosen)} beads, judged one by one, badness {bad:.2f}")
@@ -157,6 +163,7 @@ class Attempt:
                     if verdict.met and chooser.goal:
                         hunt.reasons[self.gauge] = f"met with {in_words(len(verdict.layout.beads))}, found one by one"
                         return verdict
+        hunt.cut_short = True
         hunt.best_at[self.gauge] = min(best[-1][0], hunt.best_at.get(self.gauge, math.inf))
         self.missed(hunt, f"not found in {time.monotonic() - self.begun:.0f} s")
         return None
@@ -224,7 +231,7 @@ def _corrected(
         if verdict.met and chooser.goal:
             return verdict, None, choice.chosen
         worst = verdict.demands.index(verdict.worst)
-        chooser.ignored = {i for i in chooser.ignored if is_heavy(verdict.demands[i])}
+        chooser.ignore([i for i in chooser.ignored if is_heavy(verdict.demands[i])])
         if not learn(chooser, choice, verdict) or chooser.out_of_time() or worst in chooser.ignored:
             break
     return None, worst, choice.chosen

@@ -9,10 +9,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from . import bench
-from .judging import FAR, Judged, Progress, check, judged
+from .judging import FAR, Judged, Progress, judged, quick_badness
 from .layout import Layout
 from .panel import Panel
 from .verdict import Verdict
+
+RECORD = 2.5  # times that judging the best took: its record and that of the flat sheet beside it, measured 2 to 3
 
 OnBest = Callable[[Verdict], None]
 
@@ -26,7 +28,9 @@ class Hunt:
     """One search under way: what is best so far, how long it may go on, whom to tell.
 
     deadline: of the hunt; what is proven afterwards takes until `end`.  opened: what was last looked at, by gauge.
-    cut_short: the clock has ended a part of it.  stood: what the latest best stood on, where it was judged in full.
+    bare: badness of the flat sheet by gauge, as far as that was looked at.  looked: badness of layouts on the quick
+    mesh, or a lower bound of it.  cut_short: the clock has ended a part of it.  stood: what the latest best stood on,
+    where it was judged in full.
     """
 
     panel: Panel
@@ -41,6 +45,8 @@ class Hunt:
     candidates: int = 0
     own: tuple[Layout, ...] = ()  # layouts that somebody has drawn, to go on from
     judged: dict[Layout, Verdict] = field(default_factory=dict)
+    looked: dict[Layout, float] = field(default_factory=dict)
+    bare: dict[float, float] = field(default_factory=dict)
     start: float = field(default_factory=time.monotonic)
     end: float = math.inf
     opened: dict[float, Any] = field(default_factory=dict)  # of `attempt.Attempt`, which builds on this
@@ -49,8 +55,9 @@ class Hunt:
 
     @property
     def left(self) -> float:
-        """Seconds left."""
-        return self.deadline - time.monotonic()
+        """Seconds left, those kept back for the record of the best."""
+        record = RECORD * self.best.seconds if self.best else 0.0
+        return self.deadline - record - time.monotonic()
 
     def tell(self, words: str) -> None:
         """Report the fraction of the time used, the best so far, and the time left."""
@@ -63,19 +70,26 @@ class Hunt:
         self.progress(used, f"{words}; {max(self.end - now, 0.0):.0f} s left")
 
     def judge(self, layout: Layout) -> Verdict:
-        """The verdict on a layout, by the quick mesh where that misses clearly; kept if it is the best so far."""
+        """The verdict on a layout, by a coarse mesh where that misses clearly; kept if it is the best so far."""
         if layout in self.judged:
             return self.judged[layout]
-        verdict, whole = check(self.panel, layout, grade="quick", error=False), None
-        if self.grade != "quick" and worst_badness(verdict) <= FAR:
-            whole = judged(self.panel, layout, grade=self.grade)
-            verdict = whole.recorded()
+        found = judged(self.panel, layout, grade=self.grade, error=self.grade != "quick", give_up=FAR)
+        verdict = found.recorded()
+        whole = None if verdict.mesh_error is None else found
         self.judged[layout] = verdict
         miss = worst_badness(verdict)
         self.best_at[layout.gauge] = min(miss, self.best_at.get(layout.gauge, math.inf))
         if self.best is None or rank(self.panel, verdict) < rank(self.panel, self.best):
             self.take(verdict, whole)
         return verdict
+
+    def look(self, layout: Layout, cap: float) -> float:
+        """Badness of a layout on the quick mesh, remembered; where it is above `cap`, something above that."""
+        if layout in self.judged:
+            return worst_badness(self.judged[layout])
+        if self.looked.get(layout, 0.0) <= cap:
+            self.looked[layout] = quick_badness(self.panel, layout, cap=cap)
+        return self.looked[layout]
 
     def take(self, verdict: Verdict, whole: Judged | None = None) -> None:
         """Make it the best so far, and tell of it, unless it is that already; whole: what it stands on, to be kept."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,6 +29,7 @@ Progress = Callable[[float | None, str], None]
 MODES = 3
 HEAVY = 2.0  # linear deflection over thickness beyond which a scout of small deflections has nothing to say
 FAR = 1.05  # a badness on the quick mesh that a finer one will not mend
+NOTHING: Mapping[float, float] = {}
 SPOT = 0.005  # share of the sheet past yield that counts as more than the spots at rivets and corners
 NEIGHBOURS = 3  # soft places pushed by the large-deflection solver where the push leaves linear theory
 
@@ -172,9 +173,18 @@ class Judged:
 
 @one_thread
 def judged(
-    panel: Panel, layout: Layout, *, grade: str = "normal", error: bool = True, progress: Progress = quiet
+    panel: Panel,
+    layout: Layout,
+    *,
+    grade: str = "normal",
+    error: bool = True,
+    give_up: float = math.inf,
+    progress: Progress = quiet,
 ) -> Judged:
-    """Judge a layout against the panel's demands; options and errors as for `check`."""
+    """Judge a layout against the panel's demands; options and errors as for `check`.
+
+    give_up: a badness on the mesh twice as coarse above which the verdict is that mesh's, without `mesh_error`.
+    """
     start = time.perf_counter()
     ends = assumptions(panel)
 
@@ -182,8 +192,15 @@ def judged(
         mesh = mesh_panel(panel, layout, grade=grade, size=size)
         return {assumed: stand(panel, layout, mesh, assumed) for assumed in ends}
 
-    fine = stands(None)
+    def told(by_mesh: list[dict[str, list[_Found]]], on: dict[str, Stand]) -> Judged:
+        return Judged(panel, _told(panel, layout, by_mesh, on, time.perf_counter() - start), on)
+
     coarse = stands(2 * side_of(panel.region.area, grade)) if error or grade != "quick" else {}
+    if coarse and give_up < math.inf:
+        first = {assumed: [_judge(on, demand, None) for demand in panel.demands] for assumed, on in coarse.items()}
+        if max((_worst(panel, found) for found in first.values()), default=0.0) > give_up:
+            return told([first], coarse)
+    fine = stands(None)
     by_mesh: list[dict[str, list[_Found]]] = []
     for here, other in ((fine, coarse), (coarse, {})) if error else ((fine, coarse),):
         found = {}
@@ -193,20 +210,32 @@ def judged(
             beside = other.get(assumed)
             found[assumed] = [_judge(on, d, k, beside) for d, k in zip(panel.demands, known, strict=True)]
         by_mesh.append(found)
+    return told(by_mesh, fine)
+
+
+def _told(
+    panel: Panel, layout: Layout, by_mesh: list[dict[str, list[_Found]]], on: dict[str, Stand], seconds: float
+) -> Verdict:
+    """What was found on one mesh, or on that and a coarser one, as a verdict."""
     demands = tuple(_result(i, panel, by_mesh) for i in range(len(panel.demands)))
     errors = [d.error for d in demands if d.error is not None]
-    verdict = Verdict(
+    return Verdict(
         panel=panel.name,
         layout=layout,
         mass_kg=panel.mass(layout),
         blank_mass_kg=panel.mass(replace(layout, holes=())),
         demands=demands,
-        nodes=len(fine[ends[0]].mesh.nodes),
+        nodes=len(next(iter(on.values())).mesh.nodes),
         mesh_error=max(errors) if errors else None,
         warnings=_warnings(panel, demands, by_mesh[0]),
-        seconds=time.perf_counter() - start,
+        seconds=seconds,
     )
-    return Judged(panel, verdict, fine)
+
+
+def _worst(panel: Panel, found: list[_Found]) -> float:
+    """Largest badness; what is not decided is as bad as can be."""
+    pairs = zip(panel.demands, found, strict=True)
+    return max((math.inf if f.decided == UNDECIDED else d.badness(f.value) for d, f in pairs), default=0.0)
 
 
 def check(
@@ -391,17 +420,19 @@ def _bends(on: Stand, demand: Demand) -> float:
 
 
 @one_thread
-def rival(panel: Panel, *, grade: str = "normal", progress: Progress = quiet) -> Rival:
+def rival(
+    panel: Panel, *, grade: str = "normal", known: Mapping[float, float] = NOTHING, progress: Progress = quiet
+) -> Rival:
     """The thinnest flat sheet of the rack, without bead or hole, that meets the same demands under the same judge.
 
-    Gauges that miss by more than a few percent on the quick mesh are passed over there and then.
+    known: badness on the quick mesh of gauges that were looked at before; those that miss by far are passed over.
     """
     gauges = sorted(panel.gauges)
     for count, gauge in enumerate(gauges, start=1):
         progress(None, f"flat sheet of {gauge:g} mm")
-        if quick_badness(panel, Layout(gauge), cap=FAR) > FAR:
+        if known.get(gauge, 0.0) > FAR:
             continue
-        verdict = check(panel, Layout(gauge), grade=grade)
+        verdict = judged(panel, Layout(gauge), grade=grade, give_up=FAR).recorded()
         if verdict.met:
             return Rival(gauge, verdict.mass_kg, tuple(gauges[:count]), verdict)
     return Rival(None, None, tuple(gauges))

@@ -5,7 +5,6 @@ from __future__ import annotations
 from . import rules
 from .attempt import Attempt, in_words
 from .hunt import Hunt
-from .judging import quick_badness
 from .looks import HOPELESS
 from .verdict import Verdict
 
@@ -32,7 +31,7 @@ def pared(hunt: Hunt, verdict: Verdict, here: Attempt) -> Verdict:
             if chooser.weigh(rest).worst > HOPELESS or rules.audit(panel, layout):
                 continue
             hunt.tell(f"{here.gauge:g} mm: will {in_words(len(layout.beads))} do?")
-            if quick_badness(panel, layout, cap=1.0) <= 1 and (fewer := hunt.judge(layout)).met:
+            if hunt.look(layout, 1.0) <= 1 and (fewer := hunt.judge(layout)).met:
                 verdict, chosen = fewer, rest
                 hunt.reasons[here.gauge] = f"met with {in_words(len(layout.beads))}"
                 break

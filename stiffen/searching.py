@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from . import rules, symmetry
-from .attempt import AS_IT_IS, ONCE_MORE, Attempt
+from .attempt import AS_IT_IS, CLOSE, EARLY, LAST, ONCE_MORE, SLICE, Attempt
 from .bound import WHOLE
 from .candidates import conflicts
 from .claims import Ground, bound_record, cost, is_proof, least_minutes, no_layout_can
@@ -80,7 +80,7 @@ def search(
             stopped, hunt.cut_short = f"time was up after {seconds:g} s", True
         bound = _proven(hunt, proving)
         hunt.tell("looking for the flat sheet that meets the same demands")
-        flat_rival = rival(panel, grade=grade)
+        flat_rival = rival(panel, grade=grade, known=hunt.bare)
         _fall_back(hunt, flat_rival)
     except KeyboardInterrupt:
         stopped = "interrupted"
@@ -185,6 +185,11 @@ def _hunt_down(hunt: Hunt) -> None:
         if found is not None:
             met = found, here
             break
+        if here.heavy and hunt.best_at.get(gauge, math.inf) <= CLOSE and hunt.left > 0 and not stiffest:
+            found = here.one_by_one(hunt, EARLY)
+            if found is not None:
+                met = found, here
+                break
         looked.append(here)
     for here in reversed(looked):
         better = _looked_closer(hunt, here, others) if hunt.left > 0 else None
@@ -211,8 +216,9 @@ def _looked_closer(hunt: Hunt, here: Attempt, others: Sequence[str]) -> tuple[Ve
     That first where the scout cannot rank.
     """
     done = here.heavy  # one by one
+    share = LAST if hunt.panel.goal == "stiffest" else SLICE
     if here.heavy or here.hurried:
-        found = here.one_by_one(hunt, not others) if done else here.by_scout(hunt, SCOUTING)
+        found = here.one_by_one(hunt, SLICE if others else share) if done else here.by_scout(hunt, SCOUTING)
         if found is not None:
             return found, here
     for along in others:
@@ -223,7 +229,7 @@ def _looked_closer(hunt: Hunt, here: Attempt, others: Sequence[str]) -> tuple[Ve
         found = here.by_scout(hunt, SCOUTING)
         if found is not None:
             return found, here
-    found = here.one_by_one(hunt, True) if hunt.left > 0 and not done else None
+    found = here.one_by_one(hunt, share) if hunt.left > 0 and not done else None
     return None if found is None else (found, here)
 
 
