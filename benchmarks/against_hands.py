@@ -3,9 +3,10 @@
 Hand layouts, each tuned over its number and the die: equal parallel beads each way, a cross, a diagonal cross, frames
 parallel to the outline.  Differential evolution (scipy) picks from the search's own candidates on the same scout, with
 ten times the search's seconds, three times corrected by the judge as the search is.  First the lightest gauge that each
-finds; then, at the lightest gauge that a hand layout meets at, how much stiffer the search's stiffest layout is than
-the stiffest hand layout with as many beads at most: ratio of the worst value/limit (limit/value for frequencies), so
-over 1 is in its favour.
+finds, and its mass; then, at the lightest gauge that a hand layout meets at, how much stiffer the search's stiffest
+layout is than the best hand layout there (which meets with fewest minutes at the bench), with as many beads at most,
+and than the stiffest hand layout with as many: ratio of the worst value/limit (limit/value for frequencies), so over 1
+is in its favour.
 
     python benchmarks/against_hands.py [--seconds 60] [--only NUMBERS] [--table lightest|stiffest]
 """
@@ -26,10 +27,12 @@ from shapely.geometry import LineString, Polygon
 
 from stiffen import rules, searching
 from stiffen.attempt import chooser_of, learn
+from stiffen.bench import minutes
 from stiffen.candidates import bead_candidates, conflicts, main_directions
 from stiffen.families import hand_layouts
 from stiffen.judging import check, glance, quick_badness
 from stiffen.layout import Bead, Layout
+from stiffen.looks import HOPELESS
 from stiffen.moves import Chooser
 from stiffen.panel import Panel
 from stiffen.pool import Pool
@@ -39,7 +42,6 @@ from stiffen.tools import BeadDie
 
 JUDGED = 25  # hand layouts at one gauge that are shown to the judge, the scout's best first
 GENES = 8  # beads that differential evolution may place
-ANY = 99  # beads
 
 
 def drawn(panel: Panel, gauge: float) -> list[tuple[Bead, ...]]:
@@ -173,21 +175,39 @@ def lightest(panel: Panel, seconds: float) -> str:
     gauge = verdict.layout.gauge if verdict.met else math.inf
     hand = lightest_by_hand(panel)
     genes = lightest_evolved(panel, min(gauge, max(panel.gauges)), 10 * seconds)
+    flat = found.rival.gauge_mm or math.inf
+    by_hand, by_flat = (panel.mass(Layout(g)) if g < math.inf else math.inf for g in (hand, flat))
+    size = f"{len(verdict.layout.beads):5} {len(verdict.layout.holes):5}"
     return (
-        f"{panel.name:30} {gauge:5g} {verdict.mass_kg:7.3f} {len(verdict.layout.beads):5} {found.seconds:3.0f}  "
-        f"{hand:6g} {genes:>8} {found.rival.gauge_mm or math.inf:6g}"
+        f"{panel.name:30} {gauge:5g} {size} {verdict.mass_kg:7.3f} {found.seconds:3.0f}  "
+        f"{hand:6g} {by_hand:7.3f} {genes:>8}  {flat:6g} {by_flat:7.3f}"
     )
 
 
-def stiffest(panel: Panel, seconds: float) -> tuple[str, float]:
-    """A row of the second table, and its ratio."""
+def least_by_hand(panel: Panel, gauge: float) -> tuple[Bead, ...]:
+    """Of the hand layouts that meet the demands at a gauge under the judge (quick mesh) the one of fewest minutes."""
+    heavy = heavy_demands(panel, gauge)
+    layouts = drawn(panel, gauge)
+    may = [one for one, bad in zip(layouts, by_scout(panel, gauge, layouts, heavy), strict=True) if bad <= HOPELESS]
+    for one in sorted(may, key=lambda one: minutes(panel, Layout(gauge, one))):
+        if quick_badness(panel, Layout(gauge, one), cap=1.0) <= 1:
+            return one
+    return ()
+
+
+def stiffest(panel: Panel, seconds: float) -> tuple[str, tuple[float, float]]:
+    """A row of the second table, and its two ratios."""
     gauge = min(lightest_by_hand(panel), max(panel.gauges))
-    hand, beads = best_by_hand(panel, gauge, ANY)
-    asked = replace(panel, goal="stiffest", gauges=(gauge,), beads_at_most=len(beads))
+    best = least_by_hand(panel, gauge)
+    asked = replace(panel, goal="stiffest", gauges=(gauge,), beads_at_most=len(best))
     found = searching.search(asked, seconds=seconds, grade="quick")
-    bad = quick_badness(panel, found.verdict.layout)
-    many = f"{len(beads):5} {len(found.verdict.layout.beads):5}"
-    return f"{panel.name:30} {gauge:5g} {many} {hand:8.3f} {bad:8.3f} {hand / bad:6.3f}", hand / bad
+    own = quick_badness(panel, found.verdict.layout)
+    hand = quick_badness(panel, Layout(gauge, best)), best_by_hand(panel, gauge, len(best))[0]
+    ratios = hand[0] / own, hand[1] / own
+    return (
+        f"{panel.name:30} {gauge:5g} {len(best):5} {len(found.verdict.layout.beads):5} {own:8.3f} "
+        f"{hand[0]:9.3f} {ratios[0]:6.3f} {hand[1]:9.3f} {ratios[1]:6.3f}"
+    ), ratios
 
 
 @one_thread
@@ -200,19 +220,25 @@ def main() -> None:
     options = ask.parse_args()
     panels = [EIGHT[int(k) - 1] for k in options.only]
     if options.table != "stiffest":
-        print(f"{'':30} {'search':>22}  {'hand':>6} {'evolved':>8} {'flat':>6}")
-        print(f"{'panel':30} {'mm':>5} {'kg':>7} {'beads':>5} {'s':>3}  {'mm':>6} {'mm':>8} {'mm':>6}")
+        print(f"{'':30} {'search':>28}  {'by hand':>14} {'evolved':>8}  {'flat':>14}")
+        print(
+            f"{'panel':30} {'mm':>5} {'beads':>5} {'holes':>5} {'kg':>7} {'s':>3}  {'mm':>6} {'kg':>7} {'mm':>8}  "
+            f"{'mm':>6} {'kg':>7}"
+        )
         for panel in panels:
             print(lightest(panel, options.seconds), flush=True)
     if options.table != "lightest":
-        print(f"\n{'':36} {'beads':>11} {'worst value/limit':>17}")
-        print(f"{'stiffest':30} {'mm':>5} {'hand':>5} {'ours':>5} {'hand':>8} {'ours':>8} {'ratio':>6}")
+        print(f"\n{'':36} {'beads':>11} {'worst value/limit':>41}")
+        print(f"{'stiffest':30} {'mm':>5} {'hand':>5} {'ours':>5} {'ours':>8} {'best hand':>16} {'stiffest hand':>16}")
         ratios = []
         for panel in panels:
-            row, ratio = stiffest(panel, options.seconds)
-            ratios.append(ratio)
+            row, both = stiffest(panel, options.seconds)
+            ratios.append(both)
             print(row, flush=True)
-        print(f"geometric mean of {len(ratios)}: {np.exp(np.mean(np.log(ratios))):.3f}")
+        means = np.exp(np.mean(np.log(ratios), axis=0))
+        print(
+            f"geometric mean of {len(ratios)}: {means[0]:.3f} to the best hand layout, {means[1]:.3f} to the stiffest"
+        )
 
 
 if __name__ == "__main__":

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from . import bench, rules
+from .candidates import main_directions
 from .claims import within_reach
 from .families import hand_layouts, promising
 from .hunt import Hunt, rank
@@ -44,6 +45,7 @@ class Attempt:
     plate: Scout
     chooser: Chooser
     begun: float
+    took: float  # seconds to draw it up
     heavy: bool = False
     hurried: bool = False  # the scout had too little time
     near: bool = False  # the scout comes so near that the judge may say met
@@ -68,7 +70,8 @@ class Attempt:
         plate = scout(
             hunt.panel, gauge, tuple(pool.beads[i] for i in pool.order), like=before.plate if before else None
         )
-        return cls(gauge, along, pool, plate, chooser_of(hunt.panel, pool, plate), begun, starts=starts)
+        chooser = chooser_of(hunt.panel, pool, plate)
+        return cls(gauge, along, pool, plate, chooser, begun, time.monotonic() - begun, starts=starts)
 
     def missed(self, hunt: Hunt, words: str) -> None:
         """Note why this gauge was not taken, and by how much the best misses: judged, or else by the ribbed plate."""
@@ -134,7 +137,8 @@ class Attempt:
         pool, chooser = self.pool, self.chooser
         order = pool.order
         of_set = np.repeat(np.arange(len(pool.sets)), [len(one) for one in pool.sets])
-        drawn = hand_layouts(tuple(pool.beads[i] for i in order), pool.blocked[np.ix_(order, order)])
+        beads, blocked = tuple(pool.beads[i] for i in order), pool.blocked[np.ix_(order, order)]
+        drawn = hand_layouts(beads, blocked, main_directions(self.chooser.panel))
         choices = (tuple(sorted({*pool.fixed, *of_set[list(choice)].tolist()})) for choice in drawn)
         return [choice for choice in dict.fromkeys(choices) if chooser.asked(choice)]
 

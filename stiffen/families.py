@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -17,11 +18,14 @@ PROMISING = 4
 DIRECTION = 1.0  # degrees within which beads count as parallel
 
 
-def hand_layouts(beads: tuple[Bead, ...], blocked: np.ndarray) -> list[tuple[int, ...]]:
+def hand_layouts(
+    beads: tuple[Bead, ...], blocked: np.ndarray, ways: Sequence[float] | None = None
+) -> list[tuple[int, ...]]:
     """Choices (rising numbers into `beads`), none with a conflict, in order of their number of beads.
 
-    blocked: (n, n) bool.  For each die and direction 1 to MOST beads at equal spacing, as near as the candidates lie;
-    each closed frame alone and with every frame of its die that fits inside it.
+    blocked: (n, n) bool.  ways: directions to draw in, degrees; default all.  For each die and direction 1 to MOST
+    beads at equal spacing, as near as the candidates lie; each closed frame alone and with every frame of its die that
+    fits inside it.
     """
     found: dict[tuple[int, ...], None] = {}
     rows: dict[tuple[str, int], list[int]] = defaultdict(list)
@@ -29,7 +33,7 @@ def hand_layouts(beads: tuple[Bead, ...], blocked: np.ndarray) -> list[tuple[int
     for i, bead in enumerate(beads):
         if bead.closed:
             frames.append(i)
-        elif len(bead.path) == 2:
+        elif len(bead.path) == 2 and _along(bead, ways):
             rows[bead.die.name, round(_angle(bead) / DIRECTION)].append(i)
     for members in rows.values():
         for choice in _parallel(beads, members, blocked):
@@ -66,6 +70,11 @@ def _angle(bead: Bead) -> float:
     """Direction of a straight bead, degrees in [0, 180)."""
     (x0, y0), (x1, y1) = bead.path
     return math.degrees(math.atan2(y1 - y0, x1 - x0)) % 180.0
+
+
+def _along(bead: Bead, ways: Sequence[float] | None) -> bool:
+    """Whether a straight bead lies in one of the directions."""
+    return ways is None or any(abs((_angle(bead) - way + 90) % 180 - 90) <= DIRECTION for way in ways)
 
 
 def _parallel(beads: tuple[Bead, ...], members: list[int], blocked: np.ndarray) -> list[tuple[int, ...]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -15,11 +16,13 @@ from .ribbed import scout
 from .verdict import Verdict
 
 HOLE_ROUNDS = 6  # times the judge is asked about a batch of holes
+NEAR = 0.2  # share of the holes that goes, those nearest to where a push is too much
 WORTH = 0.99  # of the mass without: holes that leave more are not worth their minutes
 
 
 def add_holes(hunt: Hunt, verdict: Verdict, pool: Pool) -> None:
     """Take mass out by flared holes as long as the judge says met, those first that cost least stiffness a gram."""
+    stood = hunt.stood if hunt.best is verdict else None
     chosen = list(range(pool.fixed_holes))
     blocked = pool.blocked[len(pool.beads) :, len(pool.beads) :]
     order = _hole_order(hunt.panel, verdict.layout, pool)
@@ -29,15 +32,28 @@ def add_holes(hunt: Hunt, verdict: Verdict, pool: Pool) -> None:
             break
         hunt.tell(f"{verdict.layout.gauge:g} mm: {len(chosen)} holes in, trying {len(batch)} more")
         layout = replace(verdict.layout, holes=tuple(pool.holes[i] for i in sorted(chosen + batch)))
-        if hunt.judge(layout).met:
+        if hunt.panel.mass(layout) > WORTH * verdict.mass_kg:
+            break
+        found = hunt.judge(layout, give_up=1.0)
+        if found.met:
             chosen += batch
             order = [i for i in order if i not in batch]
             batch = _packed(order, blocked, chosen)
         else:
-            batch = batch[: len(batch) // 2]
+            batch = _fewer(batch, pool, found)
     best = hunt.best
     if best is not None and best.layout.beads == verdict.layout.beads and best.mass_kg > WORTH * verdict.mass_kg:
-        hunt.take(verdict)
+        hunt.take(verdict, stood)
+
+
+def _fewer(batch: list[int], pool: Pool, found: Verdict) -> list[int]:
+    """What is left of a batch of holes that was too much: those near a place too soft, else the second half."""
+    worst = found.worst
+    at = worst.at if worst is not None and worst.kind == "softness" else None
+    if at is None:
+        return batch[: len(batch) // 2]
+    gone = sorted(batch, key=lambda i: math.dist(pool.holes[i].at, at))[: max(1, round(NEAR * len(batch)))]
+    return [i for i in batch if i not in gone]
 
 
 def _hole_order(panel: Panel, layout: Layout, pool: Pool) -> list[int]:

@@ -1,8 +1,8 @@
 """Which layouts are worth the judge's time, one after the other, where the scout cannot say.
 
-First what a hand would draw: of each kind (die, direction, frames) one of middling number; then up and down in number
-from the best, as long as that helps; then, turn about, the other hand layouts and the best so far with a bead added,
-dropped, nudged or swapped by chance.
+First what a hand would draw: of each kind (die, direction, frames) the fullest and one with few beads; then up and down
+in number from the best, as long as that helps; then, turn about, the other hand layouts and the best so far with a bead
+added, dropped, nudged or swapped by chance.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from .pool import Pool
 
 HOPELESS = 1.15  # a scout's best worse than this is not shown to the judge
 
-LIKELY = 10  # kinds of hand layouts, by the scout, of which the middle is looked at first
+LIKELY = 10  # kinds of hand layouts, by the scout
 
 Tried = list[tuple[float, tuple[int, ...]]]  # (badness, choice) of those that were the best so far, the latest last
 
@@ -65,14 +65,17 @@ def _may_do(chooser: Chooser, chosen: tuple[int, ...]) -> bool:
 
 
 def _climbed(chooser: Chooser, pool: Pool, hands: list[tuple[int, ...]], best: Tried) -> Iterator[tuple[int, ...]]:
-    """The middle of each likely kind, in the scout's order; then the best kind's next fewer and next more."""
+    """The fullest of each likely kind, those first that the scout finds best, and one with a third of its beads, as
+    full ones may meet an obstacle; then the best kind's next fewer and next more.
+    """
     rows = kinds(hands, tuple(pool.beads[one[0]] for one in pool.sets))
-    rows = sorted(rows, key=lambda row: chooser.weigh(row[len(row) // 2]).key)[:LIKELY]
+    rows = sorted(rows, key=lambda row: chooser.weigh(row[-1]).worst)[:LIKELY]
     row, place = [], 0
     for one in rows:
-        yield one[len(one) // 2]
-        if best[-1][1] == one[len(one) // 2]:
-            row, place = one, len(one) // 2
+        for k in dict.fromkeys((len(one) - 1, len(one) // 3)):
+            yield one[k]
+            if best[-1][1] == one[k]:
+                row, place = one, k
     done = {place}
     while near := [k for k in (place + 1, place - 1) if 0 <= k < len(row) and k not in done]:
         done.add(near[0])

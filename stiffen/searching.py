@@ -37,8 +37,9 @@ from .ribbed import scout
 from .threads import one_thread
 from .verdict import Found, Rival, Verdict
 
-PROVING = 0.12  # share of all the time that is kept for proofs
+PROVING = 0.08  # share of all the time that is kept for proofs
 HOLING = 0.15  # and for flared holes
+AGAIN = 3  # times that a gauge took to draw up, left at least if it is to be drawn up again without symmetry
 SPARE = 2  # shares of the time, one a gauge, that the first look at all gauges leaves
 SCOUTING = 0.25  # share of the time left that choosing by the scout may take at one gauge looked at closer
 
@@ -173,7 +174,7 @@ def _hunt_down(hunt: Hunt) -> None:
     first, *others = _attempts(panel)
     gauges = sorted(panel.gauges)[: 1 if stiffest else None]
     end = hunt.deadline
-    hunt.deadline -= 0.0 if stiffest else HOLING * (end - hunt.start)
+    hunt.deadline -= 0.0 if stiffest or not panel.tools.hole_dies else HOLING * (end - hunt.start)
     looked: list[Attempt] = []
     met: tuple[Verdict, Attempt] | None = None
     for count, gauge in enumerate(gauges):
@@ -200,7 +201,7 @@ def _hunt_down(hunt: Hunt) -> None:
     if met is not None and not stiffest:
         add_holes(hunt, met[0], met[1].pool)
         for along in others:  # fewer beads leave room for more holes
-            if hunt.left > 0 and along != met[1].along:
+            if hunt.left > AGAIN * met[1].took and along != met[1].along:
                 gauge = met[0].layout.gauge
                 told = hunt.reasons[gauge]
                 here = Attempt.opened(hunt, gauge, along)

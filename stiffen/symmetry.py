@@ -6,7 +6,10 @@ Axis "x" means mirrored along x, about the upright middle line of the outline's 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
+import numpy as np
+from shapely.affinity import scale
 from shapely.geometry import LineString, Polygon
 from shapely.prepared import prep
 
@@ -15,6 +18,7 @@ from .layout import Bead, Point
 from .panel import Panel
 
 SAME = 0.5  # mm: images nearer than this to a bead are the bead
+LOST = 0.02  # share of the room for beads that may lack its mirror image
 ALIKE = 0.005  # share of the sheet by which an outline may differ from its mirror image
 
 
@@ -27,11 +31,23 @@ def middle(panel: Panel) -> Point:
 def axes(panel: Panel) -> str:
     """The axes the layout shall be symmetric along: what the panel asks for, or with "auto" what it allows.
 
-    That rests on outline and fasteners; cut-outs and keep-outs do not count, as beads and images keep clear of them.
+    That rests on outline, fasteners and the room for beads: a cut-out or keep-out that takes room from one side alone
+    would take it from the images on the other side as well.
     """
     if panel.symmetry != "auto":
         return "" if panel.symmetry == "none" else panel.symmetry
-    return "".join(axis for axis in "xy" if _alike(panel, axis))
+    return "".join(axis for axis in "xy" if _alike(panel, axis) and _lost(panel, axis) <= LOST)
+
+
+def _lost(panel: Panel, axis: str) -> float:
+    """Share of the room for the widest beads that has none as its mirror image."""
+    dies = panel.tools.bead_dies
+    room = rules.bead_room(panel, max(dies, key=lambda die: die.width), min(panel.gauges)) if dies else Polygon()
+    if room.is_empty:
+        return 0.0
+    factors = (-1, 1) if axis == "x" else (1, -1)
+    mirrored = scale(room, *factors, origin=(*middle(panel), 0))
+    return 1 - room.intersection(mirrored).area / room.area
 
 
 def _alike(panel: Panel, axis: str) -> bool:
@@ -83,11 +99,28 @@ def image(bead: Bead, centre: Point, axis: str) -> Bead:
     return Bead(bead.die, path, bead.side, bead.fixed, bead.open_ends)
 
 
+def _shared(bead: Bead, centre: Point, along: str) -> Bead:
+    """What a straight bead shares with those of its images that lie on its line; all of it where that is too short."""
+    for axis in along if len(bead.path) == 2 else "":
+        start, stop = np.array(bead.path)
+        way = (stop - start) / bead.length
+        ends = np.array(image(bead, centre, axis).path) - start
+        if np.abs(ends @ [-way[1], way[0]]).max() > SAME:
+            continue
+        low, high = max(0.0, (ends @ way).min()), min(bead.length, (ends @ way).max())
+        if high - low >= rules.least_length(bead.die) and high - low < bead.length - SAME:
+            path = tuple((float(x), float(y)) for x, y in (start + low * way, start + high * way))
+            bead = replace(bead, path=path)
+    return bead
+
+
 def sets(panel: Panel, gauge: float, beads: tuple[Bead, ...], along: str) -> list[tuple[Bead, ...]]:
     """Beads with their mirror images along the axes `along`, each set once; those with an image that cannot be rolled
-    are left out.  A bead that is its own image stands alone.
+    are left out.  A bead that is its own image stands alone; a straight one on a line with its image is cut to the part
+    that both share.
     """
     centre = middle(panel)
+    beads = tuple(_shared(bead, centre, along) for bead in beads)
     room = {die: prep(rules.bead_room(panel, die, gauge).buffer(SAME)) for die in {bead.die for bead in beads}}
     known = {_key(bead): bead for bead in beads}
     out: list[tuple[Bead, ...]] = []

@@ -112,6 +112,15 @@ class Verdict:
         """The demand with the least margin."""
         return min(self.demands, key=lambda demand: demand.margin, default=None)
 
+    @property
+    def badness(self) -> float:
+        """Largest value/limit (limit/value where more is better); over 1 is missed, as is what is not decided."""
+        worst = 0.0
+        for d in self.demands:
+            bad = 1 - d.margin if d.kind in ("deflection", "softness") else 1 / max(1 + d.margin, 1e-12)
+            worst = max(worst, bad if d.met else max(bad, 1.0 + 1e-9))
+        return worst
+
 
 @dataclass(frozen=True)
 class Rival:

@@ -8,7 +8,7 @@ from panels import B16, SHOP, lid
 from stiffen import symmetry
 from stiffen.candidates import bead_candidates
 from stiffen.layout import Bead
-from stiffen.panel import Demand, Support
+from stiffen.panel import Cutout, Demand, Support
 from stiffen.pool import Pool
 from stiffen.searching import search
 
@@ -24,6 +24,26 @@ def test_rectangle_is_symmetric_both_ways_until_its_fasteners_are_not():
 
 def test_slanted_outline_has_no_axis():
     assert symmetry.axes(lid(outline=((0.0, 0.0), (500.0, 0.0), (450.0, 400.0), (0.0, 380.0)))) == ""
+
+
+def test_cut_out_on_one_side_takes_the_symmetry_away_unless_it_is_small_or_in_the_middle():
+    def holed(x, y, size):
+        corners = ((x, y), (x + size, y), (x + size, y + size), (x, y + size))
+        return lid(cutouts=(Cutout(corners),))
+
+    assert symmetry.axes(holed(380.0, 50.0, 80.0)) == ""
+    assert symmetry.axes(holed(210.0, 50.0, 80.0)) == "x"
+    assert symmetry.axes(holed(250.0, 30.0, 5.0)) == "xy"
+    assert symmetry.axes(replace(holed(380.0, 50.0, 80.0), symmetry="y")) == "y"
+
+
+def test_straight_bead_beside_its_image_is_cut_to_what_they_share():
+    """250, 40 to 250, 320 mirrored about y = 200 is 80 to 360: 80 to 320 is left; one clear of its image stays."""
+    [one], pair = symmetry.sets(
+        lid(), 1.0, (Bead(B16, ((250.0, 40.0), (250.0, 320.0))), Bead(B16, ((250.0, 40.0), (250.0, 120.0)))), "xy"
+    )
+    assert sorted(y for _, y in one.path) == pytest.approx([80.0, 320.0])
+    assert [bead.length for bead in pair] == pytest.approx([80.0, 80.0])
 
 
 def test_sets_hold_all_images_once():
