@@ -12,7 +12,7 @@ import numpy as np
 from . import bench, rules
 from .candidates import main_directions
 from .claims import within_reach
-from .families import hand_layouts, promising
+from .families import crosses, hand_layouts, promising
 from .hunt import Hunt, rank
 from .judging import FAR, HEAVY, glance
 from .looks import HOPELESS, Tried, looks
@@ -29,6 +29,7 @@ JUDGES = ("stress", "buckling")  # demands only the judge sees
 SLICE = 0.4  # share of the time left that layouts judged one by one may take at one gauge
 EARLY = 0.2  # the same on the way up the gauges, where the scout came
 CLOSE = 1.3  # so near that this may do
+CLEARLY = 0.995  # of the badness of the stiffest judged so far: a layout not better by this is not judged in full
 LAST = 0.9  # the same where the stiffest is asked for and nothing comes after
 BLIND = 4.0  # times less for the scout where the stiffest is asked for and it does not see all demands
 ONCE_MORE = 1.3  # a symmetric layout that misses by more is not tried again without symmetry
@@ -138,8 +139,10 @@ class Attempt:
         order = pool.order
         of_set = np.repeat(np.arange(len(pool.sets)), [len(one) for one in pool.sets])
         beads, blocked = tuple(pool.beads[i] for i in order), pool.blocked[np.ix_(order, order)]
-        drawn = hand_layouts(beads, blocked, main_directions(self.chooser.panel))
-        choices = (tuple(sorted({*pool.fixed, *of_set[list(choice)].tolist()})) for choice in drawn)
+        drawn = hand_layouts(beads, blocked, main_directions(chooser.panel))
+        choices = [tuple(sorted({*pool.fixed, *of_set[list(choice)].tolist()})) for choice in drawn]
+        crossed = (pool.alike(cross) for cross in crosses(chooser.panel, self.gauge))
+        choices += [choice for choice in crossed if choice is not None]
         return [choice for choice in dict.fromkeys(choices) if chooser.asked(choice)]
 
     def one_by_one(self, hunt: Hunt, share: float) -> Verdict | None:
@@ -155,6 +158,7 @@ class Attempt:
         if self.looking is None:
             best.append((math.inf, self.pool.fixed))
             self.looking = looks(chooser, self.pool, hunt.seed, self.starts, self.by_hand(), self.heavy, best)
+        told = math.inf
         while time.monotonic() <= end:
             chosen = next(self.looking)
             layout = self.pool.layout(self.gauge, chosen)
@@ -162,14 +166,16 @@ class Attempt:
             if bad < best[-1][0]:
                 best.append((bad, chosen))
                 hunt.tell(f"{self.gauge:g} mm: {len(chosen)} beads, judged one by one, badness {bad:.2f}")
-                if bad <= 1 or not chooser.goal:
+                if bad <= 1 if chooser.goal else bad < CLEARLY * told:
+                    told = bad
                     verdict = hunt.judge(layout)
                     if verdict.met and chooser.goal:
                         hunt.reasons[self.gauge] = f"met with {in_words(len(verdict.layout.beads))}, found one by one"
                         return verdict
         hunt.cut_short = True
         hunt.best_at[self.gauge] = min(best[-1][0], hunt.best_at.get(self.gauge, math.inf))
-        self.missed(hunt, f"not found in {time.monotonic() - self.begun:.0f} s")
+        if chooser.goal:
+            self.missed(hunt, f"not found in {time.monotonic() - self.begun:.0f} s")
         return None
 
 

@@ -29,6 +29,7 @@ def add_holes(hunt: Hunt, verdict: Verdict, pool: Pool) -> None:
     batch = _packed(order, blocked, chosen)
     for _ in range(HOLE_ROUNDS):
         if not batch or hunt.left <= 0:
+            hunt.cut_short |= bool(batch)
             break
         hunt.tell(f"{verdict.layout.gauge:g} mm: {len(chosen)} holes in, trying {len(batch)} more")
         layout = replace(verdict.layout, holes=tuple(pool.holes[i] for i in sorted(chosen + batch)))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -29,8 +29,8 @@ class Hunt:
 
     deadline: of the hunt; what is proven afterwards takes until `end`.  opened: what was last looked at, by gauge.
     bare: badness of the flat sheet by gauge, as far as that was looked at.  looked: badness of layouts on the quick
-    mesh, or a lower bound of it.  cut_short: the clock has ended a part of it.  stood: what the latest best stood on,
-    where it was judged in full.
+    mesh by their places, and False where it is a lower bound.  cut_short: the clock has ended a part of it.  stood:
+    what the latest best stood on, where it was judged in full.
     """
 
     panel: Panel
@@ -45,7 +45,7 @@ class Hunt:
     candidates: int = 0
     own: tuple[Layout, ...] = ()  # layouts that somebody has drawn, to go on from
     judged: dict[Layout, Verdict] = field(default_factory=dict)
-    looked: dict[Layout, float] = field(default_factory=dict)
+    looked: dict[tuple, tuple[float, bool]] = field(default_factory=dict)
     bare: dict[float, float] = field(default_factory=dict)
     start: float = field(default_factory=time.monotonic)
     end: float = math.inf
@@ -87,15 +87,29 @@ class Hunt:
         """Badness of a layout on the quick mesh, remembered; where it is above `cap`, something above that."""
         if layout in self.judged:
             return self.judged[layout].badness
-        if self.looked.get(layout, 0.0) <= cap:
-            self.looked[layout] = quick_badness(self.panel, layout, cap=cap)
-        return self.looked[layout]
+        place = _places(layout)
+        known, whole = self.looked.get(place, (0.0, False))
+        if not whole and known <= cap:
+            known = quick_badness(self.panel, layout, cap=cap)
+            self.looked[place] = known, known <= cap
+        return known
 
     def take(self, verdict: Verdict, whole: Judged | None = None) -> None:
         """Make it the best so far, and tell of it, unless it is that already; whole: what it stands on, to be kept."""
         if verdict is not self.best:
             self.best, self.stood = verdict, whole
             self.on_best(verdict)
+
+
+def _places(layout: Layout) -> tuple:
+    """The same for layouts whose beads and holes lie in the same places, to 0.1 mm, in whatever order."""
+
+    def rounded(points: Sequence[tuple[float, float]]) -> tuple:
+        return tuple((round(x, 1), round(y, 1)) for x, y in points)
+
+    beads = ((b.die.name, b.side, min(rounded(b.path), rounded(b.path[::-1]))) for b in layout.beads)
+    holes = ((h.die.name, h.side, rounded([h.at])) for h in layout.holes)
+    return layout.gauge, frozenset(beads), frozenset(holes)
 
 
 def rank(panel: Panel, verdict: Verdict) -> tuple:

@@ -78,7 +78,7 @@ def search(
         _hunt_down(hunt)
         _balance(hunt)
         if hunt.left <= 0:
-            stopped, hunt.cut_short = f"time was up after {seconds:g} s", True
+            stopped, hunt.cut_short = f"{seconds:g} s were not enough to try everything", True
         bound = _proven(hunt, proving)
         hunt.tell("looking for the flat sheet that meets the same demands")
         flat_rival = rival(panel, grade=grade, known=hunt.bare)
@@ -196,19 +196,26 @@ def _hunt_down(hunt: Hunt) -> None:
         better = _looked_closer(hunt, here, others) if hunt.left > 0 else None
         met = better or met
     if met is not None and not stiffest:
-        met = pared(hunt, *met), met[1]
-    hunt.deadline = end
-    if met is not None and not stiffest:
-        add_holes(hunt, met[0], met[1].pool)
-        for along in others:  # fewer beads leave room for more holes
-            if hunt.left > AGAIN * met[1].took and along != met[1].along:
-                gauge = met[0].layout.gauge
-                told = hunt.reasons[gauge]
-                here = Attempt.opened(hunt, gauge, along)
-                found = here.by_scout(hunt, SCOUTING)
-                hunt.reasons[gauge] = told
-                if found is not None:
-                    add_holes(hunt, found, here.pool)
+        verdict, here = pared(hunt, *met), met[1]
+        hunt.deadline = end
+        _holed(hunt, verdict, here, others)
+
+
+def _holed(hunt: Hunt, verdict: Verdict, here: Attempt, others: Sequence[str]) -> None:
+    """Holes; then beads without symmetry, as fewer of them leave room for more holes."""
+    add_holes(hunt, verdict, here.pool)
+    for along in others if hunt.panel.tools.hole_dies else ():
+        if along == here.along:
+            continue
+        if hunt.left <= AGAIN * here.took:
+            hunt.cut_short = True
+        else:
+            told = hunt.reasons[here.gauge]
+            plain = Attempt.opened(hunt, here.gauge, along)
+            found = plain.by_scout(hunt, SCOUTING)
+            hunt.reasons[here.gauge] = told
+            if found is not None:
+                add_holes(hunt, found, plain.pool)
 
 
 def _looked_closer(hunt: Hunt, here: Attempt, others: Sequence[str]) -> tuple[Verdict, Attempt] | None:
@@ -217,13 +224,14 @@ def _looked_closer(hunt: Hunt, here: Attempt, others: Sequence[str]) -> tuple[Ve
     That first where the scout cannot rank.
     """
     done = here.heavy  # one by one
-    share = LAST if hunt.panel.goal == "stiffest" else SLICE
+    stiffest = hunt.panel.goal == "stiffest"
+    share = LAST if stiffest else SLICE
     if here.heavy or here.hurried:
         found = here.one_by_one(hunt, SLICE if others else share) if done else here.by_scout(hunt, SCOUTING)
         if found is not None:
             return found, here
     for along in others:
-        if hunt.best_at[here.gauge] > ONCE_MORE and hunt.panel.goal == "lightest":
+        if hunt.best_at[here.gauge] > ONCE_MORE and not stiffest:
             break
         here, done = Attempt.opened(hunt, here.gauge, along), False
         hunt.opened[here.gauge] = here

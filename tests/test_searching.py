@@ -235,7 +235,7 @@ def test_a_cluster_gives_the_same_layouts(here):
 
 def test_a_search_that_the_clock_ended_says_so():
     result = searching.search(LID, seconds=0.5, grade="quick")
-    assert result.cut_short and result.stopped == "time was up after 0.5 s"
+    assert result.cut_short and result.stopped == "0.5 s were not enough to try everything"
 
 
 # ------------------------------------------------------------------------------------------------ beads not needed
