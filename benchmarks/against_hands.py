@@ -42,7 +42,8 @@ GENES = 8  # beads that differential evolution may place
 
 def drawn(panel: Panel, gauge: float) -> list[tuple[Bead, ...]]:
     """All hand layouts at a gauge."""
-    beads = bead_candidates(panel, gauge, angles=main_directions(panel)[:2])
+    along = main_directions(panel)[0]
+    beads = bead_candidates(panel, gauge, angles=(along, (along + 90) % 180))
     blocked = conflicts(panel, gauge, beads, ()).toarray()
     out = [tuple(beads[i] for i in choice) for choice in hand_layouts(beads, blocked)]
     return [one for one in out if not rules.audit(panel, Layout(gauge, one))] + crosses(panel, gauge)

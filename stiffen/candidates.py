@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from scipy import sparse
+from shapely.affinity import rotate
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.strtree import STRtree
@@ -144,9 +145,13 @@ def _edges(panel: Panel) -> dict[float, float]:
 
 
 def main_directions(panel: Panel) -> tuple[float, ...]:
-    """Degrees: along the outline's longest edges, square to them, and along the next ones where these lie aslant."""
+    """Degrees: along the outline's longest edges; square to them, but for strips; along the next ones where they lie
+    aslant.
+    """
     own, length = own_directions(panel), _edges(panel)
-    out = (own[0], round((own[0] + 90) % 180, 1))
+    turned = rotate(Polygon(panel.outline), -own[0])
+    x0, y0, x1, y1 = turned.bounds
+    out = (own[0], round((own[0] + 90) % 180, 1))[: 2 if y1 - y0 >= LONG_EDGE * (x1 - x0) else 1]
     aslant = [angle for angle in own if all(abs((angle - one + 90) % 180 - 90) > ASLANT for one in out)]
     return (*out, *(angle for angle in aslant[:1] if length[angle] >= ENOUGH * Polygon(panel.outline).length))
 

@@ -251,6 +251,12 @@ def best_choice(chooser: Chooser, seed: int, starts: int, own: tuple[tuple[int, 
             best = one
         if chooser.out_of_time() or (chooser.goal and best.worst > FAR and k > 0):
             break
+    if chooser.goal and len(chooser.minutes) <= FEW:
+        for i in np.flatnonzero(chooser.allowed(chooser.fixed)):  # each as the first: the best one alone may mislead
+            if chooser.out_of_time():
+                break
+            one = _tried(chooser, greedy(chooser, tuple(sorted((*chooser.fixed, int(i)))), rng), rng)
+            best = min(best, one, key=lambda one: one.key)
     return kicked(chooser, best, rng) if best.worst <= FAR or not chooser.goal else best
 
 

@@ -160,8 +160,10 @@ def test_directions_follow_the_long_edges():
 
 
 def test_close_offsets_along_square_to_and_aslant():
-    """A trapezium's slanting sides count as well; a disc, all of whose edges are short, has two directions."""
+    """A trapezium's slanting sides count as well; a disc, whose edges are short, has two directions, a strip one."""
     assert candidates.main_directions(RECTANGLE) == (0.0, 90.0)
+    strip = replace(RECTANGLE, outline=((0, 0), (800, 0), (800, 200), (0, 200)))
+    assert candidates.main_directions(strip) == (0.0,)
     slanted = replace(RECTANGLE, outline=((0, 0), (620, 0), (500, 380), (120, 380)))
     assert candidates.main_directions(slanted) == pytest.approx((0.0, 90.0, 72.5))
     turn = 2 * math.pi * np.arange(72) / 72
