@@ -121,10 +121,7 @@ PANELS = (
     ),
 )
 POOL = 14  # candidates of each case
-LOTS = {  # seeds by which candidates are drawn, where not 0: by 0 none meet on the disc; 4 once trapped the search
-    "disc with a hub hole, pressure and frequency": 1,
-    "trapezium on two edges, frequency and pressure": 4,
-}
+LOTS = {"disc with a hub hole, pressure and frequency": 1}  # seeds by which candidates are drawn; by 0 none meet there
 LOOSE = 5  # others that a candidate may exclude
 MIDDLE, MIDDLE_LOOSE = 40, 15  # the same for the second table
 

@@ -21,6 +21,7 @@ TAKEN = 2  # choices made beforehand, the best ones, that are improved
 LOOK = 6  # candidates tried in earnest at each step
 LEVEL = 3  # greedy steps in a row that may leave the worst demand as it is
 KICKS = 12  # times in a row that a choice may be half torn down and built up again for nothing
+FEWEST = 20  # candidates, among which each is tried as the first; up to FEW where nothing else met
 FEW = 60  # candidates, among which minutes too are worth such kicks; among more only what misses is
 
 
@@ -251,7 +252,8 @@ def best_choice(chooser: Chooser, seed: int, starts: int, own: tuple[tuple[int, 
             best = one
         if chooser.out_of_time() or (chooser.goal and best.worst > FAR and k > 0):
             break
-    if chooser.goal and len(chooser.minutes) <= FEW:
+    many = len(chooser.minutes)
+    if chooser.goal and (many <= FEWEST or (many <= FEW and best.worst > chooser.goal)):
         for i in np.flatnonzero(chooser.allowed(chooser.fixed)):  # each as the first: the best one alone may mislead
             if chooser.out_of_time():
                 break
