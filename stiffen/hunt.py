@@ -14,7 +14,7 @@ from .layout import Layout
 from .panel import Panel
 from .verdict import Verdict
 
-RECORD = 1.7  # times that judging the best took: its record and the flat sheets beside it, measured 1.5 to 2.5
+RECORD = 2.0  # times that judging the best took: its record and the flat sheets beside it, measured 1.5 to 2.5
 
 OnBest = Callable[[Verdict], None]
 
