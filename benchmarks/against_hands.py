@@ -16,17 +16,20 @@ from __future__ import annotations
 import argparse
 import math
 import time
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
+import shapely
 from eight_panels import EIGHT
 from scipy.optimize import differential_evolution
+from shapely.geometry import LineString, Polygon
 
 from stiffen import rules, searching
 from stiffen.attempt import chooser_of, learn
 from stiffen.bench import minutes
 from stiffen.candidates import bead_candidates, conflicts, main_directions
-from stiffen.families import crosses, hand_layouts
+from stiffen.families import hand_layouts
 from stiffen.judging import check, glance, quick_badness
 from stiffen.layout import Bead, Layout
 from stiffen.looks import HOPELESS
@@ -35,6 +38,7 @@ from stiffen.panel import Panel
 from stiffen.pool import Pool
 from stiffen.ribbed import scout
 from stiffen.threads import one_thread
+from stiffen.tools import BeadDie
 
 JUDGED = 25  # hand layouts at one gauge that are shown to the judge, the scout's best first
 GENES = 8  # beads that differential evolution may place
@@ -46,7 +50,29 @@ def drawn(panel: Panel, gauge: float) -> list[tuple[Bead, ...]]:
     beads = bead_candidates(panel, gauge, angles=(along, (along + 90) % 180))
     blocked = conflicts(panel, gauge, beads, ()).toarray()
     out = [tuple(beads[i] for i in choice) for choice in hand_layouts(beads, blocked)]
-    return [one for one in out if not rules.audit(panel, Layout(gauge, one))] + crosses(panel, gauge)
+    for die in panel.tools.bead_dies:
+        if not rules.bead_die_breaches(panel, die, gauge):
+            out += list(crosses(panel, die, gauge))
+    return [one for one in out if not rules.audit(panel, Layout(gauge, one))]
+
+
+def crosses(panel: Panel, die: BeadDie, gauge: float) -> Iterator[tuple[Bead, ...]]:
+    """One bead through the middle and two arms square to it, or along the other diagonal: upright and diagonal."""
+    room = rules.bead_room(panel, die, gauge)
+    x0, y0, x1, y1 = Polygon(panel.outline).bounds
+    middle, reach = np.array([x0 + x1, y0 + y1]) / 2, np.hypot(x1 - x0, y1 - y0)
+    diagonal = math.degrees(math.atan2(y1 - y0, x1 - x0))
+    gap = die.width + rules.pair_gap(panel.tools, "bead", "bead", gauge) + 0.1
+    for first, second in ((0.0, 90.0), (90.0, 0.0), (diagonal, -diagonal), (-diagonal, diagonal)):
+        line, other = (
+            LineString([middle - reach * way, middle + reach * way])
+            for way in ([math.cos(math.radians(a)), math.sin(math.radians(a))] * np.ones(2) for a in (first, second))
+        )
+        through = shapely.get_parts(line.intersection(room))
+        arms = shapely.get_parts(other.intersection(room).difference(line.buffer(gap)))
+        pieces = [p for p in (*through, *arms) if p.length >= rules.least_length(die)]
+        if pieces:
+            yield tuple(Bead(die, tuple(p.coords), "down" if panel.bead_side == "down" else "up") for p in pieces)
 
 
 def by_scout(panel: Panel, gauge: float, layouts: list[tuple[Bead, ...]], heavy: set[int]) -> np.ndarray:

@@ -12,7 +12,7 @@ import numpy as np
 from . import bench, rules
 from .candidates import main_directions
 from .claims import within_reach
-from .families import crosses, hand_layouts, promising
+from .families import hand_layouts, promising
 from .hunt import Hunt, rank
 from .judging import FAR, HEAVY, glance
 from .looks import HOPELESS, Tried, looks
@@ -140,9 +140,7 @@ class Attempt:
         of_set = np.repeat(np.arange(len(pool.sets)), [len(one) for one in pool.sets])
         beads, blocked = tuple(pool.beads[i] for i in order), pool.blocked[np.ix_(order, order)]
         drawn = hand_layouts(beads, blocked, main_directions(chooser.panel))
-        choices = [tuple(sorted({*pool.fixed, *of_set[list(choice)].tolist()})) for choice in drawn]
-        crossed = (pool.alike(cross) for cross in crosses(chooser.panel, self.gauge))
-        choices += [choice for choice in crossed if choice is not None]
+        choices = (tuple(sorted({*pool.fixed, *of_set[list(choice)].tolist()})) for choice in drawn)
         return [choice for choice in dict.fromkeys(choices) if chooser.asked(choice)]
 
     def one_by_one(self, hunt: Hunt, share: float) -> Verdict | None:

@@ -1,4 +1,4 @@
-"""Layouts a builder would draw by hand: equal parallel beads each way, crosses, and frames.
+"""Layouts a builder would draw by hand, made of candidates: equal parallel beads each way, and frames.
 
 The search starts from them where large deflection decides and the scout cannot rank; benchmarks compare with them.
 """
@@ -10,18 +10,12 @@ from collections import defaultdict
 from collections.abc import Sequence
 
 import numpy as np
-import shapely
-from shapely.geometry import LineString, Polygon
 
-from . import rules
-from .candidates import fixed_items, proud_side
-from .layout import Bead, Layout
-from .panel import Panel
+from .layout import Bead
 
 MOST = 9  # parallel beads
 PROMISING = 4
-CLEAR = 0.1  # mm that the arms of a cross stay away beyond what the rules ask
-DIRECTION = 1.0  # degrees within which beads count as parallel: lines along the moments bend around obstacles
+DIRECTION = 1.0  # degrees within which beads count as parallel
 
 
 def hand_layouts(
@@ -52,44 +46,12 @@ def hand_layouts(
     return sorted(found, key=lambda choice: (len(choice), choice))
 
 
-def crosses(panel: Panel, gauge: float) -> list[tuple[Bead, ...]]:
-    """For each die a bead through the middle and two arms: upright, and along the diagonals; what keeps the rules.
-
-    Each with either line as the one that goes through.
-    """
-    x0, y0, x1, y1 = Polygon(panel.outline).bounds
-    middle, reach = np.array([x0 + x1, y0 + y1]) / 2, math.hypot(x1 - x0, y1 - y0)
-    diagonal = math.degrees(math.atan2(y1 - y0, x1 - x0))
-    out = []
-    for die in panel.tools.bead_dies:
-        if rules.bead_die_breaches(panel, die, gauge) or die.profile == "step":
-            continue
-        room = rules.bead_room(panel, die, gauge, *fixed_items(panel))
-        clear = die.width + rules.pair_gap(panel.tools, "bead", "bead", gauge) + CLEAR
-        for first, second in ((0.0, 90.0), (90.0, 0.0), (diagonal, -diagonal), (-diagonal, diagonal)):
-            line, other = (_through(middle, angle, reach) for angle in (first, second))
-            pieces = [*shapely.get_parts(line.intersection(room))]
-            pieces += [*shapely.get_parts(other.intersection(room).difference(line.buffer(clear)))]
-            beads = [
-                Bead(die, tuple(p.coords), proud_side(panel)) for p in pieces if p.length >= rules.least_length(die)
-            ]
-            cross = tuple(bead for bead in beads if rules.frame_side(panel, bead) is not None)
-            if cross and not rules.audit(panel, Layout(gauge, cross)):
-                out.append(cross)
-    return out
-
-
-def _through(middle: np.ndarray, angle: float, reach: float) -> LineString:
-    way = reach * np.array([math.cos(math.radians(angle)), math.sin(math.radians(angle))])
-    return LineString([middle - way, middle + way])
-
-
 def kinds(choices: list[tuple[int, ...]], beads: tuple[Bead, ...]) -> list[list[tuple[int, ...]]]:
-    """The choices by die and directions, frames apart; each kind in order of its number of beads."""
+    """The choices by die and direction, frames apart; each kind in order of its number of beads."""
     out: dict[tuple, list[tuple[int, ...]]] = defaultdict(list)
     for choice in sorted(choices, key=lambda choice: (len(choice), choice)):
-        ways = frozenset(None if beads[i].closed else round(_angle(beads[i]) / DIRECTION) for i in choice)
-        out[beads[choice[-1]].die.name, ways].append(choice)
+        bead = beads[choice[-1]]
+        out[bead.die.name, bead.closed, None if bead.closed else round(_angle(bead) / DIRECTION)].append(choice)
     return list(out.values())
 
 

@@ -12,7 +12,6 @@ import scipy.sparse as sp
 from . import bench, rules, symmetry
 from .candidates import bead_candidates, conflicts, hole_candidates
 from .courses import course_candidates
-from .families import crosses
 from .layout import Bead, Hole, Layout
 from .panel import Panel
 from .rolling import pass_depths
@@ -45,9 +44,6 @@ class Pool:
         fixed_beads, fixed_holes = fixed_of(panel.beads), fixed_of(panel.holes)
         drawn = tuple(bead for bead in own if _fits(panel, gauge, bead, (*fixed_beads, *fixed_holes)))
         beads = drawn + bead_candidates(panel, gauge) + course_candidates(panel, gauge)
-        there = {_place(bead) for bead in beads if len(bead.path) == 2}
-        crossing = {_place(bead): bead for cross in crosses(panel, gauge) for bead in cross}
-        beads += tuple(bead for place, bead in crossing.items() if place not in there)
         holes = hole_candidates(panel, gauge)
         pairs = itertools.combinations_with_replacement(("bead", "hole"), 2)
         offer = along, beads, holes, tuple(rules.pair_gap(panel.tools, a, b, gauge) for a, b in pairs)
@@ -92,11 +88,6 @@ class Pool:
         whole = len(self.numbers(chosen)) == len({*beads, *self.beads[: self.fixed_beads]})
         return chosen if whole and not self.set_conflicts[np.ix_(chosen, chosen)].any() else None
 
-    def alike(self, beads: tuple[Bead, ...]) -> tuple[int, ...] | None:
-        """`choice`, for straight beads that lie where some of the pool do."""
-        places = {_place(bead): bead for bead in self.beads if len(bead.path) == 2}
-        return self.choice(tuple(places.get(_place(bead), bead) for bead in beads))
-
     @cached_property
     def set_conflicts(self) -> np.ndarray:
         """(sets, sets) bool: sets of which one bead is in the way of another's."""
@@ -111,11 +102,6 @@ class Pool:
 def fixed_of(items: tuple) -> tuple:
     """Those of some beads or holes that stay."""
     return tuple(item for item in items if item.fixed)
-
-
-def _place(bead: Bead) -> tuple:
-    """The same for straight beads of a die that lie in the same place, to 0.1 mm."""
-    return bead.die.name, *sorted((round(x, 1), round(y, 1)) for x, y in (bead.path[0], bead.path[-1]))
 
 
 def _in_own_way(panel: Panel, gauge: float, group: tuple[Bead, ...]) -> bool:

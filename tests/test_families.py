@@ -1,14 +1,10 @@
 """Hand layouts made of candidates."""
 
 import numpy as np
-import pytest
-from panels import B16, B20, lid
-from shapely.geometry import LineString, Point
+from panels import B16, B20
 
-from stiffen import rules
-from stiffen.families import crosses, hand_layouts
-from stiffen.layout import Bead, Layout
-from stiffen.pool import Pool
+from stiffen.families import hand_layouts
+from stiffen.layout import Bead
 
 
 def bead(die, y, x0=30.0, x1=470.0):
@@ -46,30 +42,6 @@ def test_frames_alone_and_nested():
     inner = ((150.0, 150.0), (350.0, 150.0), (350.0, 250.0), (150.0, 250.0), (150.0, 150.0))
     beads = (Bead(B16, square), Bead(B16, inner))
     assert hand_layouts(beads, np.zeros((2, 2), bool)) == [(0,), (1,), (0, 1)]
-
-
-def test_crosses_go_through_the_middle_with_arms_clear_of_the_line():
-    panel = lid()
-    found = crosses(panel, 1.0)
-    assert len(found) == 4 * len(panel.tools.bead_dies)
-    for cross in found:
-        assert not rules.audit(panel, Layout(1.0, cross))
-        through, *arms = cross
-        assert LineString(through.path).distance(Point(250.0, 200.0)) < 1e-9
-        assert len(arms) == 2
-        ends = np.array([np.subtract(*arm.path) / arm.length for arm in arms])
-        assert abs(abs(ends[0] @ ends[1]) - 1) < 1e-9  # on one line
-    upright = next(cross for cross in found if cross[0].path[0][1] == cross[0].path[1][1])
-    assert all(arm.path[0][0] == pytest.approx(250.0) for arm in upright[1:])
-
-
-def test_crosses_of_a_panel_are_in_its_pool_symmetric_or_not():
-    panel = lid()
-    for along in ("", "xy"):
-        pool = Pool.of(panel, 1.0, along)
-        whole = [cross for cross in crosses(panel, 1.0) if pool.alike(cross) is not None]
-        upright = [cross for cross in crosses(panel, 1.0) if cross[0].path[0][0] in (cross[0].path[1][0], 250.0)]
-        assert len(whole) >= 2 * len(panel.tools.bead_dies) and set(upright) <= set(whole)
 
 
 def test_longest_line_of_an_offset_is_taken():
