@@ -6,6 +6,7 @@ import math
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -14,7 +15,7 @@ from .candidates import main_directions
 from .claims import within_reach
 from .families import hand_layouts, promising
 from .hunt import Hunt, rank
-from .judging import FAR, HEAVY, glance
+from .judging import HEAVY
 from .looks import HOPELESS, Tried, looks
 from .moves import GOAL, Choice, Chooser, best_choice
 from .nearby import neighbours
@@ -27,8 +28,8 @@ ROUNDS = 6  # times the judge may correct the scout at one gauge
 STARTS = 3  # greedy starts at each of them
 JUDGES = ("stress", "buckling")  # demands only the judge sees
 SLICE = 0.4  # share of the time left that layouts judged one by one may take at one gauge
-EARLY = 0.2  # the same on the way up the gauges, where the scout came
-CLOSE = 1.3  # so near that this may do
+EARLY = 0.2  # the same on the way up the gauges
+CLOSE = 1.3  # a gauge whose best misses by more is not looked at one by one on the way up
 CLEARLY = 0.995  # of the badness of the stiffest judged so far: a layout not better by this is not judged in full
 LAST = 0.9  # the same where the stiffest is asked for and nothing comes after
 BLIND = 4.0  # times less for the scout where the stiffest is asked for and it does not see all demands
@@ -91,9 +92,7 @@ class Attempt:
         """
         panel, gauge = hunt.panel, self.gauge
         bare = self.pool.layout(gauge, self.pool.fixed)
-        bad, heavy = glance(panel, bare, cap=FAR)
-        if not bare.beads + bare.holes:
-            hunt.bare[gauge] = bad
+        bad, heavy = hunt.glance(bare)
         if bad <= 1 or panel.goal == "stiffest":
             verdict = hunt.judge(bare)
             if verdict.met and panel.goal == "lightest":
@@ -109,7 +108,7 @@ class Attempt:
             return drawn
         share /= 1 if panel.goal == "lightest" or not heavy else BLIND
         self.chooser.deadline = time.monotonic() + share * max(hunt.left, 0.0)
-        starts = (*self.starts, *promising(self.by_hand(), self.chooser.worth(self.pool.fixed)))
+        starts = (*self.starts, *promising(self.by_hand, self.chooser.worth(self.pool.fixed)))
         verdict, worst, last = _corrected(hunt, gauge, self.pool, self.chooser, starts)
         self.starts = (*self.starts, last)
         self.hurried = self.chooser.out_of_time()
@@ -133,6 +132,7 @@ class Attempt:
         verdicts = [hunt.judge(layout) for layout in layouts if not rules.audit(hunt.panel, layout)]
         return min((one for one in verdicts if one.met), key=lambda one: rank(hunt.panel, one), default=None)
 
+    @cached_property
     def by_hand(self) -> list[tuple[int, ...]]:
         """What a hand would draw, as choices of the pool: with the mirror images it lacks, and with the fixed ones."""
         pool, chooser = self.pool, self.chooser
@@ -155,7 +155,7 @@ class Attempt:
         end = time.monotonic() + share * hunt.left
         if self.looking is None:
             best.append((math.inf, self.pool.fixed))
-            self.looking = looks(chooser, self.pool, hunt.seed, self.starts, self.by_hand(), self.heavy, best)
+            self.looking = looks(chooser, self.pool, hunt.seed, self.starts, self.by_hand, self.heavy, best)
         told = math.inf
         while time.monotonic() <= end:
             chosen = next(self.looking)

@@ -127,12 +127,11 @@ def line_spacing(panel: Panel) -> float:
 
 def own_directions(panel: Panel) -> tuple[float, ...]:
     """Directions of the outline's long straight edges, degrees in [0, 180), to 0.1 degrees, most edge length first."""
-    total = _edges(panel)
-    return tuple(sorted(total, key=lambda angle: (-round(total[angle], 1), angle)))
+    return tuple(_edges(panel))
 
 
 def _edges(panel: Panel) -> dict[float, float]:
-    """mm of the outline's long straight edges by their directions."""
+    """mm of the outline's long straight edges by their directions, most first."""
     ring = np.array(shapely.simplify(Polygon(panel.outline), 0.05).exterior.coords)
     edge = np.diff(ring, axis=0)
     length = np.hypot(*edge.T)
@@ -141,14 +140,15 @@ def _edges(panel: Panel) -> dict[float, float]:
     for angle, one in sorted(zip(degrees.tolist(), length.tolist(), strict=True)):
         if one >= LONG_EDGE * length.max():
             total[angle] = total.get(angle, 0.0) + one
-    return total
+    return {angle: total[angle] for angle in sorted(total, key=lambda angle: (-round(total[angle], 1), angle))}
 
 
 def main_directions(panel: Panel) -> tuple[float, ...]:
     """Degrees: along the outline's longest edges; square to them, but for strips; along the next ones where they lie
     aslant.
     """
-    own, length = own_directions(panel), _edges(panel)
+    length = _edges(panel)
+    own = tuple(length)
     turned = rotate(Polygon(panel.outline), -own[0])
     x0, y0, x1, y1 = turned.bounds
     out = (own[0], round((own[0] + 90) % 180, 1))[: 2 if y1 - y0 >= LONG_EDGE * (x1 - x0) else 1]

@@ -828,7 +828,7 @@ def _parser() -> argparse.ArgumentParser:
         metavar="S",
         type=_positive("seconds"),
         default=60.0,
-        help="time to search, s, for each panel and each row of a sweep (default 60)",
+        help="time to search and judge, s, for each panel and each row of a sweep (default 60)",
     )
     search.add_argument(
         "--seed",

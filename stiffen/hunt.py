@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from . import bench
-from .judging import FAR, Judged, Progress, judged, quick_badness
+from .judging import FAR, Judged, Progress, glance, judged, quick_badness
 from .layout import Layout
 from .panel import Panel
 from .verdict import Verdict
@@ -28,9 +28,9 @@ class Hunt:
     """One search under way: what is best so far, how long it may go on, whom to tell.
 
     deadline: of the hunt; what is proven afterwards takes until `end`.  opened: what was last looked at, by gauge.
-    bare: badness of the flat sheet by gauge, as far as that was looked at.  looked: badness of layouts on the quick
-    mesh by their places, and False where it is a lower bound.  cut_short: the clock has ended a part of it.  stood:
-    what the latest best stood on, where it was judged in full.
+    glances: what `glance` said.  looked: badness of layouts on the quick mesh by their places, and False where it is a
+    lower bound.  cut_short: the clock has ended a part of it.  stood: what the latest best stood on, where it was
+    judged in full.
     """
 
     panel: Panel
@@ -46,7 +46,7 @@ class Hunt:
     own: tuple[Layout, ...] = ()  # layouts that somebody has drawn, to go on from
     judged: dict[Layout, Verdict] = field(default_factory=dict)
     looked: dict[tuple, tuple[float, bool]] = field(default_factory=dict)
-    bare: dict[float, float] = field(default_factory=dict)
+    glances: dict[Layout, tuple[float, tuple[int, ...]]] = field(default_factory=dict)
     start: float = field(default_factory=time.monotonic)
     end: float = math.inf
     opened: dict[float, Any] = field(default_factory=dict)  # of `attempt.Attempt`, which builds on this
@@ -82,6 +82,12 @@ class Hunt:
         if self.best is None or rank(self.panel, verdict) < rank(self.panel, self.best):
             self.take(verdict, whole)
         return verdict
+
+    def glance(self, layout: Layout) -> tuple[float, tuple[int, ...]]:
+        """`judging.glance` at a layout up to FAR, remembered."""
+        if layout not in self.glances:
+            self.glances[layout] = glance(self.panel, layout, cap=FAR)
+        return self.glances[layout]
 
     def look(self, layout: Layout, cap: float) -> float:
         """Badness of a layout on the quick mesh, remembered; where it is above `cap`, something above that."""

@@ -198,7 +198,7 @@ def judged(
     coarse = stands(2 * side_of(panel.region.area, grade)) if error or grade != "quick" else {}
     if coarse and give_up < math.inf:
         first = {assumed: [_judge(on, demand, None) for demand in panel.demands] for assumed, on in coarse.items()}
-        if max((_worst(panel, found) for found in first.values()), default=0.0) > give_up:
+        if any(_bad(d, f) > give_up for found in first.values() for d, f in zip(panel.demands, found, strict=True)):
             return told([first], coarse)
     fine = stands(None)
     by_mesh: list[dict[str, list[_Found]]] = []
@@ -232,10 +232,9 @@ def _told(
     )
 
 
-def _worst(panel: Panel, found: list[_Found]) -> float:
-    """Largest badness; what is not decided is as bad as can be."""
-    pairs = zip(panel.demands, found, strict=True)
-    return max((math.inf if f.decided == UNDECIDED else d.badness(f.value) for d, f in pairs), default=0.0)
+def _bad(demand: Demand, found: _Found) -> float:
+    """Badness of what was found; what is not decided is as bad as can be."""
+    return math.inf if found.decided == UNDECIDED else demand.badness(found.value)
 
 
 def check(
@@ -404,7 +403,7 @@ def _badness(panel: Panel, stands: list[Stand], cap: float) -> float:
     for demand in sorted(panel.demands, key=lambda d: cheap.index(d.kind)):
         for on in stands:
             found = _judge(on, demand, None, enough=cap)
-            worst = max(worst, math.inf if found.decided == UNDECIDED else demand.badness(found.value))
+            worst = max(worst, _bad(demand, found))
             if worst > cap:
                 return worst
     return worst

@@ -81,7 +81,8 @@ def search(
             stopped, hunt.cut_short = f"{seconds:g} s were not enough to try everything", True
         bound = _proven(hunt, proving)
         hunt.tell("looking for the flat sheet that meets the same demands")
-        flat_rival = rival(panel, grade=grade, known=hunt.bare)
+        known = {layout.gauge: bad for layout, (bad, _) in hunt.glances.items() if layout == Layout(layout.gauge)}
+        flat_rival = rival(panel, grade=grade, known=known)
         _fall_back(hunt, flat_rival)
     except KeyboardInterrupt:
         stopped = "interrupted"

@@ -6,10 +6,10 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 
 import pytest
-from panels import SHOP, lid, rows
+from panels import B16, SHOP, lid, rows
 
 import stiffen
-from stiffen import searching
+from stiffen import hunt, searching
 from stiffen.attempt import Attempt, in_words
 from stiffen.claims import within_reach
 from stiffen.curl import curl
@@ -246,7 +246,7 @@ def test_beads_that_the_judge_does_not_need_go_out_again():
     along = ""
     hunt = Hunt(panel, time.monotonic() + 60, 0, "quick", quiet, nobody)
     here = Attempt.opened(hunt, 0.8, along)
-    rows = max(here.by_hand(), key=len)
+    rows = max(here.by_hand, key=len)
     many = hunt.judge(here.pool.layout(0.8, rows))
     assert many.met and len(rows) >= 5
     few = pared(hunt, many, here)
@@ -272,3 +272,15 @@ def test_a_push_whose_limit_is_small_is_the_scouts_however_soft_the_bare_sheet()
     assert glance(panel, here.pool.layout(0.8, ()))[1] == (0,)
     assert here.by_scout(hunt, 0.5).met
     assert here.chooser.ignored == set()
+
+
+def test_a_look_is_remembered_by_places_and_a_bound_is_looked_at_again(monkeypatch):
+    """Looks end at the first demand over the cap, so what comes back is then a bound; only that is asked again."""
+    asked, told = [], {1.0: 1.5}
+    monkeypatch.setattr(hunt, "quick_badness", lambda panel, layout, cap: asked.append(cap) or told.get(cap, 1.8))
+    here = Hunt(LID, 0.0, 0, "quick", quiet, nobody)
+    one = Layout(1.0, (Bead(B16, ((60.0, 200.0), (440.0, 200.0))), Bead(B16, ((60.0, 100.0), (440.0, 100.0)))))
+    same = Layout(1.0, tuple(replace(bead, path=bead.path[::-1]) for bead in one.beads[::-1]))
+    assert [here.look(one, 1.0), here.look(same, 1.2)] == [1.5, 1.5] and asked == [1.0]
+    assert here.look(same, 1.7) == 1.8 and here.look(one, 1.7) == 1.8 and asked == [1.0, 1.7]
+    assert here.look(one, 2.0) == 1.8 and here.look(one, 9.0) == 1.8 and asked == [1.0, 1.7, 2.0]
