@@ -31,14 +31,14 @@ from stiffen.bench import minutes
 from stiffen.candidates import bead_candidates, conflicts, main_directions
 from stiffen.families import hand_layouts
 from stiffen.judging import check, glance, quick_badness
-from stiffen.layout import Bead, Layout
 from stiffen.looks import HOPELESS
+from stiffen.model.layout import Bead, Layout
+from stiffen.model.panel import Panel
+from stiffen.model.tools import BeadDie
 from stiffen.moves import Chooser
-from stiffen.panel import Panel
 from stiffen.pool import Pool
 from stiffen.ribbed import scout
 from stiffen.threads import one_thread
-from stiffen.tools import BeadDie
 
 JUDGED = 25  # hand layouts at one gauge that are shown to the judge, the scout's best first
 GENES = 8  # beads that differential evolution may place

@@ -21,12 +21,12 @@ from scipy.optimize import minimize_scalar
 
 from stiffen import rib
 from stiffen.judging import check
-from stiffen.layout import Bead, Layout
-from stiffen.material import materials
-from stiffen.panel import Demand, Load, Panel, Support
+from stiffen.model.layout import Bead, Layout
+from stiffen.model.material import materials
+from stiffen.model.panel import Demand, Load, Panel, Support
+from stiffen.model.tools import BeadDie
 from stiffen.reading import starter_tools
 from stiffen.ribbed import scout
-from stiffen.tools import BeadDie
 
 SHEET = materials()["5754-H111"]
 SHOP = starter_tools()

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from stiffen.material import Material
-from stiffen.panel import Cutout, Demand, Fold, Load, Panel, Support
+from stiffen.model.material import Material
+from stiffen.model.panel import Cutout, Demand, Fold, Load, Panel, Support
 from stiffen.reading import read_panel
 from stiffen.toolfile import starter_tools
 

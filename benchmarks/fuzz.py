@@ -28,8 +28,8 @@ from stiffen.cli import main as stiffen
 from stiffen.drawing import write_marking
 from stiffen.errors import InputError, MeshError, StiffenError
 from stiffen.files import json_text
-from stiffen.layout import Bead, Hole, Layout
 from stiffen.mesh import mesh_panel
+from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.reading import layout_document, read_panel
 from stiffen.rules import audit
 

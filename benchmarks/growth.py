@@ -19,8 +19,8 @@ from eight_panels import EIGHT
 from stiffen import searching
 from stiffen.attempt import chooser_of
 from stiffen.candidates import bead_candidates, conflicts
+from stiffen.model.panel import Demand, Panel
 from stiffen.moves import best_choice
-from stiffen.panel import Demand, Panel
 from stiffen.pool import Pool
 from stiffen.ribbed import scout
 from stiffen.threads import one_thread

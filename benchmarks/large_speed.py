@@ -14,15 +14,15 @@ import time
 
 import numpy as np
 
-from stiffen.layout import Bead, Layout
 from stiffen.loads import case_forces
-from stiffen.material import Material
 from stiffen.mesh import mesh_panel
-from stiffen.panel import Load, Panel, Support
+from stiffen.model.layout import Bead, Layout
+from stiffen.model.material import Material
+from stiffen.model.panel import Load, Panel, Support
+from stiffen.model.tools import BeadDie, Roller, Tools
 from stiffen.shell import Held, Shell
 from stiffen.stand import Stand, stand
 from stiffen.threads import one_thread
-from stiffen.tools import BeadDie, Roller, Tools
 
 DIE = BeadDie("B20", "round", 20.0, 6.0)
 PANEL = Panel(

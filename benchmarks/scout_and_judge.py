@@ -23,8 +23,8 @@ from stiffen import searching
 from stiffen.candidates import bead_candidates, conflicts
 from stiffen.courses import course_candidates
 from stiffen.judging import check, quick_badness
-from stiffen.layout import Bead, Layout
-from stiffen.panel import Demand, Panel, Support
+from stiffen.model.layout import Bead, Layout
+from stiffen.model.panel import Demand, Panel, Support
 from stiffen.ribbed import scout
 from stiffen.threads import one_thread
 

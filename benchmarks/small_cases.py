@@ -23,14 +23,14 @@ from stiffen.bound import bound
 from stiffen.branching import cheapest
 from stiffen.candidates import bead_candidates, conflicts
 from stiffen.cuts import scout_limits
-from stiffen.layout import Bead, Layout
-from stiffen.material import Material
+from stiffen.model.layout import Bead, Layout
+from stiffen.model.material import Material
+from stiffen.model.panel import Cutout, Demand, Load, Panel, Support
+from stiffen.model.tools import BeadDie, Roller, Tools
 from stiffen.moves import GOAL, Chooser, best_choice
-from stiffen.panel import Cutout, Demand, Load, Panel, Support
 from stiffen.program import Terms
 from stiffen.ribbed import Scout, scout
 from stiffen.threads import one_thread
-from stiffen.tools import BeadDie, Roller, Tools
 
 GAUGE = 1.0
 SIZE = 25.0  # mm, the scout's elements

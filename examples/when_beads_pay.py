@@ -8,10 +8,10 @@ picture of the README.
 
 from stiffen.curves import crossing, raised
 from stiffen.judging import stand_of
-from stiffen.layout import Bead, Layout
-from stiffen.material import Material
-from stiffen.panel import Load, Panel, Support
-from stiffen.tools import BeadDie, Roller, Tools
+from stiffen.model.layout import Bead, Layout
+from stiffen.model.material import Material
+from stiffen.model.panel import Load, Panel, Support
+from stiffen.model.tools import BeadDie, Roller, Tools
 
 FOOT = 883.0
 DIE = BeadDie("B20", "round", 20.0, 6.0)

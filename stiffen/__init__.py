@@ -39,18 +39,18 @@ _HOME = {
     "InputError": "errors",
     "MeshError": "errors",
     "SolverError": "errors",
-    "Material": "material",
-    "materials": "material",
-    "Tools": "tools",
-    "Bead": "layout",
-    "Hole": "layout",
-    "Layout": "layout",
-    "Panel": "panel",
-    "Support": "panel",
-    "Load": "panel",
-    "Demand": "panel",
-    "Verdict": "verdict",
-    "Found": "verdict",
+    "Material": "model.material",
+    "materials": "model.material",
+    "Tools": "model.tools",
+    "Bead": "model.layout",
+    "Hole": "model.layout",
+    "Layout": "model.layout",
+    "Panel": "model.panel",
+    "Support": "model.panel",
+    "Load": "model.panel",
+    "Demand": "model.panel",
+    "Verdict": "model.results",
+    "Found": "model.results",
     "read_panel": "reading",
     "read_layout": "reading",
     "read_tools": "reading",
@@ -71,23 +71,23 @@ _HOME = {
 __all__ = sorted(_HOME)
 
 if TYPE_CHECKING:
-    from .card import card_text
-    from .card_sheet import write_card
-    from .drawing import write_marking
-    from .errors import InputError, MeshError, SolverError, StiffenError
-    from .judging import check, rival
-    from .layout import Bead, Hole, Layout
-    from .material import Material, materials
-    from .page import write_page
-    from .panel import Demand, Load, Panel, Support
-    from .pictures import write_pictures
-    from .reading import read_layout, read_panel, read_tools, starter_tools
-    from .rules import audit
-    from .searching import search, search_all
-    from .strip import write_trial
-    from .template import write_template
-    from .tools import Tools
-    from .verdict import Found, Verdict
+    from stiffen.card import card_text
+    from stiffen.card_sheet import write_card
+    from stiffen.drawing import write_marking
+    from stiffen.errors import InputError, MeshError, SolverError, StiffenError
+    from stiffen.judging import check, rival
+    from stiffen.model.layout import Bead, Hole, Layout
+    from stiffen.model.material import Material, materials
+    from stiffen.model.panel import Demand, Load, Panel, Support
+    from stiffen.model.results import Found, Verdict
+    from stiffen.model.tools import Tools
+    from stiffen.page import write_page
+    from stiffen.pictures import write_pictures
+    from stiffen.reading import read_layout, read_panel, read_tools, starter_tools
+    from stiffen.rules import audit
+    from stiffen.searching import search, search_all
+    from stiffen.strip import write_trial
+    from stiffen.template import write_template
 
 
 def __getattr__(name: str) -> object:

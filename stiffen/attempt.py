@@ -10,19 +10,19 @@ from functools import cached_property
 
 import numpy as np
 
-from . import bench, rules
-from .candidates import main_directions
-from .claims import within_reach
-from .families import hand_layouts, promising
-from .hunt import Hunt, rank
-from .judging import HEAVY
-from .looks import HOPELESS, Tried, looks
-from .moves import GOAL, Choice, Chooser, best_choice
-from .nearby import neighbours
-from .panel import Panel
-from .pool import Pool, minutes_each
-from .ribbed import Scout, scout
-from .verdict import UNDECIDED, DemandResult, Verdict
+from stiffen import bench, rules
+from stiffen.candidates import main_directions
+from stiffen.claims import within_reach
+from stiffen.families import hand_layouts, promising
+from stiffen.hunt import Hunt, rank
+from stiffen.judging import HEAVY
+from stiffen.looks import HOPELESS, Tried, looks
+from stiffen.model.panel import Panel
+from stiffen.model.results import UNDECIDED, DemandResult, Verdict
+from stiffen.moves import GOAL, Choice, Chooser, best_choice
+from stiffen.nearby import neighbours
+from stiffen.pool import Pool, minutes_each
+from stiffen.ribbed import Scout, scout
 
 ROUNDS = 6  # times the judge may correct the scout at one gauge
 STARTS = 3  # greedy starts at each of them

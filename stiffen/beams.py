@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
-from .corotational import State
-from .rotation import spin
+from stiffen.corotational import State
+from stiffen.rotation import spin
 
 BENDING = np.array([[4.0, 2.0], [2.0, 4.0]])  # of EI/l
 

@@ -13,12 +13,12 @@ from itertools import pairwise
 import numpy as np
 from shapely.geometry import LineString, Polygon, box
 
-from . import flaring, folds, rules, section
-from .curl import curl
-from .layout import Bead, Layout
-from .panel import Load, Panel, Support
-from .rolling import pass_depths
-from .tools import BeadDie, HoleDie, Tools
+from stiffen import flaring, folds, rules, section
+from stiffen.curl import curl
+from stiffen.model.layout import Bead, Layout
+from stiffen.model.panel import Load, Panel, Support
+from stiffen.model.tools import BeadDie, HoleDie, Tools
+from stiffen.rolling import pass_depths
 
 SAME_DIRECTION = 5.0  # degrees between beads that need no turning of the sheet
 HAIR = 0.001  # mm that do not count: a bead drawn square to an edge is never quite so

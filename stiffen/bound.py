@@ -15,12 +15,12 @@ from dataclasses import dataclass, field
 import numpy as np
 import scipy.sparse as sp
 
-from .cuts import Cut
-from .errors import SolverError
-from .program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Task, Terms, one_of, solve, task
-from .proof import CERTAIN, Certificate, certificate, holds
-from .ribbed import Scout
-from .threads import one_thread
+from stiffen.cuts import Cut
+from stiffen.errors import SolverError
+from stiffen.program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Task, Terms, one_of, solve, task
+from stiffen.proof import CERTAIN, Certificate, certificate, holds
+from stiffen.ribbed import Scout
+from stiffen.threads import one_thread
 
 ROUNDS = 100
 CLOSE = 0.01  # the bound has converged when the fractional gap to the best point inside is less

@@ -18,11 +18,11 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.strtree import STRtree
 
-from . import rules
-from .layout import SIDES, Bead, Hole
-from .panel import Panel
-from .spacing import spacing as spacing_of
-from .tools import BeadDie
+from stiffen import rules
+from stiffen.model.layout import SIDES, Bead, Hole
+from stiffen.model.panel import Panel
+from stiffen.model.tools import BeadDie
+from stiffen.spacing import spacing as spacing_of
 
 STEP_DEGREES = 15.0  # between angles tried whatever the outline
 LONG_EDGE = 0.4  # of the longest straight edge: an edge from there on gives a direction of its own

@@ -10,17 +10,17 @@ from itertools import pairwise
 
 from shapely.geometry import LineString, Polygon
 
-from . import bench, flaring, section
-from .flow import WIDTH, Section, Table, columns, text_lines
-from .layout import Layout
-from .marking import datum, face_up, faces, in_rolling_order, marks, ranges, rough_outline, view
-from .panel import Panel
-from .rivets import uses
-from .rolling import pass_depths, settings
-from .rules import audit
-from .titles import CAUTIONS
-from .tools import HoleDie
-from .verdict import LINEAR, NONLINEAR, UNDECIDED, DemandResult, Rival, Verdict
+from stiffen import bench, flaring, section
+from stiffen.flow import WIDTH, Section, Table, columns, text_lines
+from stiffen.marking import datum, face_up, faces, in_rolling_order, marks, ranges, rough_outline, view
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Panel
+from stiffen.model.results import LINEAR, NONLINEAR, UNDECIDED, DemandResult, Rival, Verdict
+from stiffen.model.tools import HoleDie
+from stiffen.rivets import uses
+from stiffen.rolling import pass_depths, settings
+from stiffen.rules import audit
+from stiffen.titles import CAUTIONS
 
 GRAM = 0.001  # kg
 NO_RIVAL = "no flat sheet in the rack meets the demands"

@@ -7,15 +7,15 @@ from pathlib import Path
 
 from shapely.geometry import LineString, Point, Polygon, box
 
-from .card import card
-from .flow import LINE, Flow
-from .layout import Layout
-from .marking import View, rough_outline, view
-from .panel import Panel
-from .paper import LEAST, THIN, Book, Box, Page, Style, length
-from .scribe import around, marking
-from .strokes import CLEAR, XY, Circle, Label, Line, place
-from .verdict import Rival, Verdict
+from stiffen.card import card
+from stiffen.flow import LINE, Flow
+from stiffen.marking import View, rough_outline, view
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Panel
+from stiffen.model.results import Rival, Verdict
+from stiffen.paper import LEAST, THIN, Book, Box, Page, Style, length
+from stiffen.scribe import around, marking
+from stiffen.strokes import CLEAR, XY, Circle, Label, Line, place
 
 PICTURE = 84.0, 54.0  # mm, at most
 PENS = {

@@ -23,16 +23,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import stiffen
-
-from .errors import Fault, InputError, MeshError, StiffenError
+from stiffen.errors import Fault, InputError, MeshError, StiffenError
 
 # Everything that needs numpy is imported where it is used, so that --help and --version answer at once.
 if TYPE_CHECKING:
-    from .comparing import Entry
-    from .layout import Layout
-    from .panel import Panel
-    from .sweeping import Row
-    from .verdict import Found, Rival, Verdict
+    from stiffen.comparing import Entry
+    from stiffen.model.layout import Layout
+    from stiffen.model.panel import Panel
+    from stiffen.model.results import Found, Rival, Verdict
+    from stiffen.sweeping import Row
 
 MET, NOT_MET, BAD_INPUT, FAILED, STOPPED = 0, 1, 2, 3, 130
 GRADES = ("quick", "normal", "fine")
@@ -77,7 +76,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         _drop_output()  # whoever was reading has left
         return STOPPED
     except OSError as error:
-        from .files import refuse_place
+        from stiffen.files import refuse_place
 
         if error.filename is None:  # what is left to print has no place either
             _drop_output()
@@ -95,11 +94,11 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _check(args: argparse.Namespace) -> int:
-    from .card import demand_table, fastener_table, saving, warning_lines
-    from .judging import check, rival
-    from .pictures import write_motion, write_pictures
-    from .reading import read_layout, read_panel
-    from .report import report
+    from stiffen.card import demand_table, fastener_table, saving, warning_lines
+    from stiffen.judging import check, rival
+    from stiffen.pictures import write_motion, write_pictures
+    from stiffen.reading import read_layout, read_panel
+    from stiffen.report import report
 
     with _reading(args.panel):
         panel = read_panel(args.panel)
@@ -146,9 +145,9 @@ def _search(args: argparse.Namespace) -> int:
 
 
 def _search_one(args: argparse.Namespace) -> int:
-    from .reading import layout_document, write_json
-    from .report import report
-    from .searching import search
+    from stiffen.reading import layout_document, write_json
+    from stiffen.report import report
+    from stiffen.searching import search
 
     panel, start = _panel_and_start(args)
     folder = _folder(args, args.out)
@@ -192,8 +191,8 @@ def _search_one(args: argparse.Namespace) -> int:
 
 def _panel_and_start(args: argparse.Namespace) -> tuple[Panel, Layout | None]:
     """The panel of the command, and the layout that --from names to go on from."""
-    from .reading import read_layout, read_panel
-    from .searching import going_on
+    from stiffen.reading import read_layout, read_panel
+    from stiffen.searching import going_on
 
     with _reading(args.panel):
         panel = read_panel(args.panel)
@@ -207,8 +206,8 @@ def _panel_and_start(args: argparse.Namespace) -> tuple[Panel, Layout | None]:
 
 def _search_several(args: argparse.Namespace) -> int:
     """A search for each panel, in processes of their own; each panel's sheets go to a folder of its own name."""
-    from .batch import run_all
-    from .files import read_json
+    from stiffen.batch import run_all
+    from stiffen.files import read_json
 
     for name in ("sweep", "from"):
         if getattr(args, "start" if name == "from" else name):
@@ -249,7 +248,7 @@ def _search_several(args: argparse.Namespace) -> int:
 
 def _readable(paths: Sequence[str]) -> None:
     """InputError with all faults of all panel files, and of those that would be written to one place."""
-    from .reading import read_panel
+    from stiffen.reading import read_panel
 
     faults = []
     by_stem: dict[str, str] = {}
@@ -270,12 +269,12 @@ def _readable(paths: Sequence[str]) -> None:
 
 def _sweep(args: argparse.Namespace) -> int:
     """What if: a table and a picture of mass against stiffness, and the layout of each row."""
-    from .card import columns
-    from .files import written
-    from .reading import layout_document, write_json
-    from .report import report
-    from .sweep_plot import sweep_picture
-    from .sweeping import csv_text, plan, sweep, table
+    from stiffen.card import columns
+    from stiffen.files import written
+    from stiffen.reading import layout_document, write_json
+    from stiffen.report import report
+    from stiffen.sweep_plot import sweep_picture
+    from stiffen.sweeping import csv_text, plan, sweep, table
 
     panel, start = _panel_and_start(args)
     with _reading(args.panel):
@@ -336,9 +335,9 @@ def _missed(row: Row) -> bool:
 
 
 def _draw(args: argparse.Namespace) -> int:
-    from .judging import check, rival
-    from .reading import layout_document, read_layout, write_json
-    from .report import report
+    from stiffen.judging import check, rival
+    from stiffen.reading import layout_document, read_layout, write_json
+    from stiffen.report import report
 
     with _reading(args.layout):
         panel, layout = read_layout(args.layout)
@@ -357,10 +356,10 @@ def _draw(args: argparse.Namespace) -> int:
 
 
 def _compare(args: argparse.Namespace) -> int:
-    from .card import columns
-    from .compare_plot import compare_picture
-    from .comparing import MOST, differences, legend, table
-    from .files import written
+    from stiffen.card import columns
+    from stiffen.compare_plot import compare_picture
+    from stiffen.comparing import MOST, differences, legend, table
+    from stiffen.files import written
 
     if not 2 <= len(args.layouts) <= MOST:
         raise InputError([Fault("compare", f"got {len(args.layouts)} layouts", f"give 2 to {MOST}")])
@@ -380,9 +379,9 @@ def _compare(args: argparse.Namespace) -> int:
 
 
 def _tally(args: argparse.Namespace) -> int:
-    from .card import columns
-    from .files import written
-    from .tally import HEAD, NUMBERS, STOCK, csv_text, piece, purchases, rows, shopping
+    from stiffen.card import columns
+    from stiffen.files import written
+    from stiffen.tally import HEAD, NUMBERS, STOCK, csv_text, piece, purchases, rows, shopping
 
     pieces = []
     for path in (file for name in args.folders for file in _layout_files(name)):
@@ -403,9 +402,9 @@ def _tally(args: argparse.Namespace) -> int:
 
 
 def _trial(args: argparse.Namespace) -> int:
-    from .files import written
-    from .reading import read_panel
-    from .strip import own_tools, trial_die, trial_text, write_trial
+    from stiffen.files import written
+    from stiffen.reading import read_panel
+    from stiffen.strip import own_tools, trial_die, trial_text, write_trial
 
     with _reading(args.panel):
         panel = read_panel(args.panel)
@@ -423,7 +422,7 @@ def _trial(args: argparse.Namespace) -> int:
 def _new(args: argparse.Namespace) -> int:
     from importlib import resources
 
-    from .files import written
+    from stiffen.files import written
 
     text = resources.files("stiffen").joinpath("data/starter_panel.toml").read_text(encoding="utf-8")
     path = Path(args.file)
@@ -436,8 +435,8 @@ def _new(args: argparse.Namespace) -> int:
 
 
 def _stock(args: argparse.Namespace) -> int:
-    from .reading import read_tools, starter_tools
-    from .stock import stock_lines
+    from stiffen.reading import read_tools, starter_tools
+    from stiffen.stock import stock_lines
 
     tools = starter_tools()
     if args.tools:
@@ -452,14 +451,14 @@ def _stock(args: argparse.Namespace) -> int:
 
 def _folder(args: argparse.Namespace, name: str) -> Path:
     """The output folder, made where it is missing, and ours alone until the command is done."""
-    from .locks import held
+    from stiffen.locks import held
 
     return args.until_done.enter_context(held(name))
 
 
 def _hand_out(args: argparse.Namespace, data: dict, words: Sequence[str]) -> None:
     """Print the words, and write the result where --json says; --json - prints it in place of the words."""
-    from .files import json_text, write_json
+    from stiffen.files import json_text, write_json
 
     if args.json == "-":
         print(json_text(data), end="")
@@ -485,12 +484,12 @@ def _write_sheets(
     found: Found | None = None,
 ) -> None:
     """Marking drawings, templates of both faces, and the card; a back drawing that is not needed any more goes."""
-    from .card import card_text
-    from .card_sheet import write_card
-    from .drawing import write_marking
-    from .files import written
-    from .marking import faces
-    from .template import write_template
+    from stiffen.card import card_text
+    from stiffen.card_sheet import write_card
+    from stiffen.drawing import write_marking
+    from stiffen.files import written
+    from stiffen.marking import faces
+    from stiffen.template import write_template
 
     layout = verdict.layout
     gauges, bound = (found.gauges, found.bound) if found else ((), None)
@@ -514,8 +513,8 @@ def _write_report(
     found: Found | None = None,
 ) -> None:
     """The pictures, and the page that holds them."""
-    from .page import write_page
-    from .pictures import write_pictures
+    from stiffen.page import write_page
+    from stiffen.pictures import write_pictures
 
     gauges, bound = (found.gauges, found.bound) if found else ((), None)
     pictures = write_pictures(panel, verdict, flat, folder)
@@ -525,8 +524,8 @@ def _write_report(
 
 def _flat_beside(panel: Panel, verdict: Verdict, grade: str, progress: Progress) -> Verdict | None:
     """The flat sheet of the same gauge with its maps; None where the layout is flat itself."""
-    from .judging import check
-    from .layout import Layout
+    from stiffen.judging import check
+    from stiffen.model.layout import Layout
 
     if _is_flat(verdict):
         return None
@@ -546,9 +545,9 @@ def _layout_files(name: str) -> list[Path]:
 
 def _read_judged(path: Path) -> tuple[Panel, Layout, Verdict | None]:
     """Panel and layout of a file, and the verdict in it where it is one of just these."""
-    from .files import read_json
-    from .reading import read_layout
-    from .report import verdict_of
+    from stiffen.files import read_json
+    from stiffen.reading import read_layout
+    from stiffen.report import verdict_of
 
     with _reading(str(path)):
         panel, layout = read_layout(path)
@@ -557,8 +556,8 @@ def _read_judged(path: Path) -> tuple[Panel, Layout, Verdict | None]:
 
 def _entry(name: str, args: argparse.Namespace, progress: Progress) -> Entry:
     """A layout to compare, judged again where its file holds no verdict on it, or where that is asked for."""
-    from .comparing import Entry
-    from .judging import check
+    from stiffen.comparing import Entry
+    from stiffen.judging import check
 
     files = _layout_files(name)
     if len(files) > 1:
@@ -575,7 +574,7 @@ def _entry(name: str, args: argparse.Namespace, progress: Progress) -> Entry:
 
 def _in_order(panel: Panel, verdict: Verdict) -> Verdict:
     """The verdict with its beads in rolling order, so that a bead has one number in all that is written."""
-    from .marking import in_rolling_order
+    from stiffen.marking import in_rolling_order
 
     return replace(verdict, layout=in_rolling_order(panel, verdict.layout))
 
@@ -586,8 +585,8 @@ def _is_flat(verdict: Verdict) -> bool:
 
 def _summary(verdict: Verdict) -> str:
     """Gauge, mass, what is to be rolled and flared."""
-    from .card import kg
-    from .marking import counted
+    from stiffen.card import kg
+    from stiffen.marking import counted
 
     layout = verdict.layout
     parts = (counted(layout.beads, "bead"), counted(layout.holes, "flared hole"))
@@ -596,7 +595,7 @@ def _summary(verdict: Verdict) -> str:
 
 def _closing(panel: Panel, verdict: Verdict, rival: Rival | None) -> str:
     """The one line that a command ends with."""
-    from .card import saving
+    from stiffen.card import saving
 
     words = _summary(verdict)
     if rival:
@@ -609,7 +608,7 @@ def _closing(panel: Panel, verdict: Verdict, rival: Rival | None) -> str:
 
 def _only(found: Found) -> str:
     """A few words where every lighter sheet of the rack is proven unable."""
-    from .claims import is_proof
+    from stiffen.claims import is_proof
 
     gauge = found.verdict.layout.gauge
     lighter = [why for one, why in found.gauges if one < gauge]
@@ -619,7 +618,7 @@ def _only(found: Found) -> str:
 
 
 def _status(panel: Panel, verdict: Verdict) -> int:
-    from .rules import audit
+    from stiffen.rules import audit
 
     return MET if verdict.met and not audit(panel, verdict.layout) else NOT_MET
 

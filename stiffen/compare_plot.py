@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .comparing import Entry, labels, shared_limit, shortened
-from .plots import ACROSS, INK, LETTERS, PALE, WIDE, canvas, draw_over, proportion, save
+from stiffen.comparing import Entry, labels, shared_limit, shortened
+from stiffen.plots import ACROSS, INK, LETTERS, PALE, WIDE, canvas, draw_over, proportion, save
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -6,11 +6,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from . import bench
-from .card import kg
-from .marking import counted
-from .panel import Panel
-from .verdict import DemandResult, Verdict
+from stiffen import bench
+from stiffen.card import kg
+from stiffen.marking import counted
+from stiffen.model.panel import Panel
+from stiffen.model.results import DemandResult, Verdict
 
 MOST = 6
 SHORT = 14  # letters of a name that stands over a column

@@ -19,7 +19,7 @@ from functools import cached_property
 
 import numpy as np
 
-from . import rotation, triangle
+from stiffen import rotation, triangle
 
 AFTER, BEFORE = [1, 2, 0], [2, 0, 1]  # the corner after and before each corner
 

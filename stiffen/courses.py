@@ -15,8 +15,8 @@ from shapely.geometry import LineString, Polygon, box
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import substring
 
-from . import rules
-from .candidates import (
+from stiffen import rules
+from stiffen.candidates import (
     FRAME_INSETS,
     OBLIQUE,
     fixed_items,
@@ -26,12 +26,12 @@ from .candidates import (
     parallels,
     proud_side,
 )
-from .layout import Bead
-from .loads import plan_areas
-from .panel import Panel
-from .ribbed import Scout, scout
-from .tools import BeadDie
-from .triangle import curvature
+from stiffen.loads import plan_areas
+from stiffen.model.layout import Bead
+from stiffen.model.panel import Panel
+from stiffen.model.tools import BeadDie
+from stiffen.ribbed import Scout, scout
+from stiffen.triangle import curvature
 
 BOW = 0.12  # rise of a bow over its chord
 LEAST_TURN = math.radians(20.0)  # a part of a frame that turns less is a straight line, of which there are enough

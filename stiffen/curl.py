@@ -16,9 +16,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from shapely.geometry import LineString
 
-from .layout import Bead, Layout
-from .panel import Panel
-from .section import properties
+from stiffen.model.layout import Bead, Layout
+from stiffen.model.panel import Panel
+from stiffen.section import properties
 
 STATIONS = 40  # cuts across the sheet in each direction
 

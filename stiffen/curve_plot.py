@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .curves import Crossing, crossing, raised, tell
-from .panel import Panel
-from .plots import INK, LETTERS, PALE, SCALE, canvas, save
-from .stand import LINEAR_LIMIT
-from .strokes import spread
-from .verdict import Verdict
+from stiffen.curves import Crossing, crossing, raised, tell
+from stiffen.model.panel import Panel
+from stiffen.model.results import Verdict
+from stiffen.plots import INK, LETTERS, PALE, SCALE, canvas, save
+from stiffen.stand import LINEAR_LIMIT
+from stiffen.strokes import spread
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

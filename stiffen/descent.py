@@ -13,8 +13,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from .equilibrium import Factors, Problem, Response
-from .errors import SolverError
+from stiffen.equilibrium import Factors, Problem, Response
+from stiffen.errors import SolverError
 
 STEPS = 200
 LONGEST = 3.0  # step, in thicknesses

@@ -9,11 +9,11 @@ import shapely
 from scipy.spatial import cKDTree
 from shapely.geometry import Point as Place
 
-from .errors import Fault, MeshError
-from .layout import Point
-from .network import SNAP, Network, with_points
-from .panel import Panel
-from .seeds import Seeds, crowded
+from stiffen.errors import Fault, MeshError
+from stiffen.model.layout import Point
+from stiffen.model.panel import Panel
+from stiffen.network import SNAP, Network, with_points
+from stiffen.seeds import Seeds, crowded
 
 RIM = 6  # points round a fastener
 CIRCLE = 32  # chords a quarter of the circle whose crossings with lines are sought

@@ -6,14 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .errors import SolverError
-from .layout import Layout
-from .mesh import mesh_panel
-from .panel import Panel
-from .sizing import side_of
-from .stand import Stand, stand
-from .supports import assumptions
-from .verdict import DemandResult
+from stiffen.errors import SolverError
+from stiffen.mesh import mesh_panel
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Panel
+from stiffen.model.results import DemandResult
+from stiffen.sizing import side_of
+from stiffen.stand import Stand, stand
+from stiffen.supports import assumptions
 
 APART = 0.05  # of our value: more between two elements is a warning
 
@@ -28,7 +28,7 @@ class Opinion:
 
 def _asked(on: Stand, demands: tuple[DemandResult, ...]) -> Opinion:
     """Deflections, pushes and the first frequency by both elements; raises SolverError."""
-    from . import opinion  # sfepy loads only when it is asked
+    from stiffen import opinion  # sfepy loads only when it is asked
 
     shell, fixed, runs = on.held.shell, on.held.fixed, on.grip.runs
     sheet = shell.nodes, shell.triangles, on.layout.gauge, shell.E, shell.nu

@@ -16,16 +16,16 @@ import shapely
 from shapely.geometry import Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from .bench import trim_allowance
-from .dxf import Sheet, new_document
-from .files import written
-from .layout import Layout
-from .marking import View, marks, ranges, rough_outline, view
-from .panel import Panel
-from .scribe import marking
-from .strokes import XY, place, spread, wide
-from .titles import draw_column
-from .verdict import Verdict
+from stiffen.bench import trim_allowance
+from stiffen.dxf import Sheet, new_document
+from stiffen.files import written
+from stiffen.marking import View, marks, ranges, rough_outline, view
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Panel
+from stiffen.model.results import Verdict
+from stiffen.scribe import marking
+from stiffen.strokes import XY, place, spread, wide
+from stiffen.titles import draw_column
 
 
 def write_marking(

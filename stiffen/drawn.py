@@ -24,13 +24,13 @@ import numpy as np
 from ezdxf.entities import DXFGraphic, Insert, Polyline
 from ezdxf.math import Vec3
 
-from .errors import Fault, InputError
-from .fasteners import rows
-from .fields import FARTHEST, MOST_ROWS, legible, likeness
-from .files import check_file
-from .layers import Meaning, layer_meaning, spoken
-from .loops import GAP, Loop, Piece, loops_of, nested
-from .outline import CHORD_ERROR, XY, arc_points
+from stiffen.errors import Fault, InputError
+from stiffen.fasteners import rows
+from stiffen.fields import FARTHEST, MOST_ROWS, legible, likeness
+from stiffen.files import check_file
+from stiffen.layers import Meaning, layer_meaning, spoken
+from stiffen.loops import GAP, Loop, Piece, loops_of, nested
+from stiffen.outline import CHORD_ERROR, XY, arc_points
 
 logging.getLogger("ezdxf").addHandler(logging.NullHandler())  # its remarks on odd files are not for the screen
 

@@ -12,13 +12,13 @@ from functools import cached_property
 import numpy as np
 import scipy.sparse as sp
 
-from . import corotational, fronts, rotation, triangle
-from .beams import Beams
-from .contact import Stop
-from .corotational import Bent, Corotated, State
-from .errors import SolverError
-from .fronts import Dissection
-from .shell import Shell, lu_factors
+from stiffen import corotational, fronts, rotation, triangle
+from stiffen.beams import Beams
+from stiffen.contact import Stop
+from stiffen.corotational import Bent, Corotated, State
+from stiffen.errors import SolverError
+from stiffen.fronts import Dissection
+from stiffen.shell import Shell, lu_factors
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from .layout import Bead
+from stiffen.model.layout import Bead
 
 MOST = 9  # parallel beads
 PROMISING = 4

@@ -8,8 +8,8 @@ import numpy as np
 from scipy.sparse.csgraph import connected_components, minimum_spanning_tree
 from scipy.spatial.distance import cdist
 
-from .errors import Fault, InputError
-from .outline import XY
+from stiffen.errors import Fault, InputError
+from stiffen.outline import XY
 
 ROW_GAP = 2.0  # usual distances to the next rivet; a wider gap ends a row (no source)
 MOST = 2000  # points

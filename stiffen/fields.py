@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from .errors import Fault, InputError
+from stiffen.errors import Fault, InputError
 
 KeyPath = tuple[str | int, ...]
 Value = Any  # a checked value, or None after a fault: a table that is `ok` has no None where a key is required

@@ -16,8 +16,8 @@ from typing import Any
 
 import numpy as np
 
-from .errors import Fault, InputError
-from .fields import legible
+from stiffen.errors import Fault, InputError
+from stiffen.fields import legible
 
 GREATEST_TOML = 2_000_000  # bytes; a panel file has a few thousand
 GREATEST_JSON = 10_000_000

@@ -12,8 +12,8 @@ from functools import cache
 from importlib import resources
 from typing import NamedTuple
 
-from .material import Material
-from .tools import Cutter, HoleDie
+from stiffen.model.material import Material
+from stiffen.model.tools import Cutter, HoleDie
 
 
 class Limit(NamedTuple):

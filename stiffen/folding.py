@@ -8,9 +8,9 @@ import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from .errors import Fault, MeshError
-from .panel import Fold
-from .triangulation import edges_of, keys, signed_area
+from stiffen.errors import Fault, MeshError
+from stiffen.model.panel import Fold
+from stiffen.triangulation import edges_of, keys, signed_area
 
 
 def folded(nodes: np.ndarray, triangles: np.ndarray, folds: tuple[Fold, ...], lines: list[np.ndarray]) -> np.ndarray:

@@ -18,9 +18,9 @@ import numpy as np
 from shapely.geometry import LineString, Point, Polygon
 from shapely.ops import split
 
-from .errors import Fault, InputError
-from .panel import Fold, Panel
-from .tools import Folder
+from stiffen.errors import Fault, InputError
+from stiffen.model.panel import Fold, Panel
+from stiffen.model.tools import Folder
 
 LEAST_FLAT = 2.5  # thicknesses of flat flange beyond the bend: common practice, no source
 THIN = 1.63  # mm; up to here a relief hole of 1/8 inch will do, 3/16 inch beyond

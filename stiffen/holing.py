@@ -7,13 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from .candidates import conflicts
-from .hunt import Hunt
-from .layout import Layout
-from .panel import Panel
-from .pool import Pool
-from .ribbed import scout
-from .verdict import Verdict
+from stiffen.candidates import conflicts
+from stiffen.hunt import Hunt
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Panel
+from stiffen.model.results import Verdict
+from stiffen.pool import Pool
+from stiffen.ribbed import scout
 
 HOLE_ROUNDS = 6  # times the judge is asked about a batch of holes
 NEAR = 0.2  # share of the holes that goes, those nearest to where a push is too much

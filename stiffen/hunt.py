@@ -8,11 +8,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from . import bench
-from .judging import FAR, Judged, Progress, glance, judged, quick_badness
-from .layout import Layout
-from .panel import Panel
-from .verdict import Verdict
+from stiffen import bench
+from stiffen.judging import FAR, Judged, Progress, glance, judged, quick_badness
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Panel
+from stiffen.model.results import Verdict
 
 RECORD = 2.0  # times that judging the best took: its record and the flat sheets beside it, measured 1.5 to 2.5
 

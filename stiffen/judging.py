@@ -14,16 +14,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .doubts import doubted
-from .errors import SolverError
-from .layout import Layout
-from .mesh import mesh_panel
-from .panel import Demand, Panel, Point
-from .sizing import side_of
-from .stand import LINEAR_LIMIT, Stand, stand
-from .supports import FREE, assumptions
-from .threads import one_thread
-from .verdict import LINEAR, NONLINEAR, UNDECIDED, Curve, DemandResult, FastenerLoad, Maps, Rival, Verdict
+from stiffen.doubts import doubted
+from stiffen.errors import SolverError
+from stiffen.mesh import mesh_panel
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Demand, Panel, Point
+from stiffen.model.results import LINEAR, NONLINEAR, UNDECIDED, Curve, DemandResult, FastenerLoad, Maps, Rival, Verdict
+from stiffen.sizing import side_of
+from stiffen.stand import LINEAR_LIMIT, Stand, stand
+from stiffen.supports import FREE, assumptions
+from stiffen.threads import one_thread
 
 Progress = Callable[[float | None, str], None]
 MODES = 3

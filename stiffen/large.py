@@ -13,15 +13,15 @@ from functools import cached_property
 import numpy as np
 import scipy.sparse as sp
 
-from . import triangle
-from .beams import Beams
-from .contact import stops
-from .corotational import State
-from .equilibrium import Problem
-from .errors import SolverError
-from .path import ARC_STEPS, FIRST, Point, Progress, Tangent, Walk
-from .shell import Shell, free_motions, rigid_motions
-from .threads import one_thread
+from stiffen import triangle
+from stiffen.beams import Beams
+from stiffen.contact import stops
+from stiffen.corotational import State
+from stiffen.equilibrium import Problem
+from stiffen.errors import SolverError
+from stiffen.path import ARC_STEPS, FIRST, Point, Progress, Tangent, Walk
+from stiffen.shell import Shell, free_motions, rigid_motions
+from stiffen.threads import one_thread
 
 BALANCE = 1e-5  # greatest force or moment out of balance, as a fraction of what was applied
 

@@ -19,8 +19,8 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from .errors import Fault, InputError
-from .fields import legible
+from stiffen.errors import Fault, InputError
+from stiffen.fields import legible
 
 SIZE = r"(\d+(?:\.\d+)?)"
 FASTENER = rf"(?: {SIZE})?(?: (HELD|FREE))?"

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from shapely.geometry import LineString, Point, Polygon
 
-from .layout import Bead, Hole, Layout
-from .marking import counted, datum, in_rolling_order
-from .panel import Panel
-from .plots import ACROSS, INK, LETTERS, PALE, WIDE, canvas, circle, proportion, save
-from .scribe import around
-from .strokes import Label, place, wide
+from stiffen.marking import counted, datum, in_rolling_order
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.panel import Panel
+from stiffen.plots import ACROSS, INK, LETTERS, PALE, WIDE, canvas, circle, proportion, save
+from stiffen.scribe import around
+from stiffen.strokes import Label, place, wide
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -15,8 +15,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
-from .errors import InputError
-from .files import Where, part_name, refuse, refuse_place
+from stiffen.errors import InputError
+from stiffen.files import Where, part_name, refuse, refuse_place
 
 NAME = ".stiffen.lock"
 TAKEN = (errno.EACCES, errno.EAGAIN)

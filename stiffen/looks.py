@@ -12,9 +12,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from .families import kinds, promising
-from .moves import Chooser
-from .pool import Pool
+from stiffen.families import kinds, promising
+from stiffen.moves import Chooser
+from stiffen.pool import Pool
 
 HOPELESS = 1.15  # a scout's best worse than this is not shown to the judge
 

@@ -14,8 +14,8 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from .errors import Fault, InputError
-from .outline import CHORD_ERROR, Ring, circle_ring, open_ring, ring_fault
+from stiffen.errors import Fault, InputError
+from stiffen.outline import CHORD_ERROR, Ring, circle_ring, open_ring, ring_fault
 
 GAP = 0.05  # mm, ends this near are one
 MOST_NEAR = 40  # neighbours of an end or loop on the mean, itself included: far more than a sheet has

@@ -18,10 +18,10 @@ import numpy as np
 from shapely import affinity
 from shapely.geometry import Polygon
 
-from . import bench
-from .layout import Bead, Layout
-from .panel import Panel, Support
-from .strokes import XY
+from stiffen import bench
+from stiffen.model.layout import Bead, Layout
+from stiffen.model.panel import Panel, Support
+from stiffen.strokes import XY
 
 NOTCH = 20.0  # mm, half of what counts as narrow
 ENDS = "start", "stop"

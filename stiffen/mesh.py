@@ -15,16 +15,16 @@ from scipy.spatial import cKDTree
 from shapely.geometry import LineString, Polygon
 from shapely.geometry import Point as Place
 
-from .discs import disc_nodes, disc_seeds, discs
-from .folding import folded
-from .layout import Layout, Point
-from .network import SNAP, Network, build, divided, on_path, plan_region, wanted_paths, whole, with_points
-from .panel import Panel
-from .rolled import lift, over_edge
-from .seeds import Seeds, bead_rows, cone_radius, hole_rings, lattice, row_lines
-from .sizing import Fineness, SizeField, fineness, line_sources
-from .soundness import no_mesh, prove, prove_path
-from .triangulation import Cloud, edges_of, keys, quality, signed_area, triangulate
+from stiffen.discs import disc_nodes, disc_seeds, discs
+from stiffen.folding import folded
+from stiffen.model.layout import Layout, Point
+from stiffen.model.panel import Panel
+from stiffen.network import SNAP, Network, build, divided, on_path, plan_region, wanted_paths, whole, with_points
+from stiffen.rolled import lift, over_edge
+from stiffen.seeds import Seeds, bead_rows, cone_radius, hole_rings, lattice, row_lines
+from stiffen.sizing import Fineness, SizeField, fineness, line_sources
+from stiffen.soundness import no_mesh, prove, prove_path
+from stiffen.triangulation import Cloud, edges_of, keys, quality, signed_area, triangulate
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from .files import written
-from .panel import Panel
-from .plots import INK, LETTERS, SCALE
-from .verdict import Verdict
+from stiffen.files import written
+from stiffen.model.panel import Panel
+from stiffen.model.results import Verdict
+from stiffen.plots import INK, LETTERS, SCALE
 
 FRAMES = 16  # of one swing
 FRAME_MS = 60

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.spatial import cKDTree
 
-from .layout import Bead
+from stiffen.model.layout import Bead
 
 POINTS = 5  # along a bead, by which two are compared
 CLOSEST = 8  # of the same die

@@ -16,10 +16,10 @@ from scipy.spatial import cKDTree
 from shapely.geometry import LineString, MultiLineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from .errors import Fault, MeshError
-from .layout import Hole, Layout, Point
-from .panel import Cutout, Panel
-from .sizing import Fineness, SizeField, spaced
+from stiffen.errors import Fault, MeshError
+from stiffen.model.layout import Hole, Layout, Point
+from stiffen.model.panel import Cutout, Panel
+from stiffen.sizing import Fineness, SizeField, spaced
 
 SNAP = 0.05  # mm: lines nearer than this are one
 RUN = 20  # a line that stays near another for so many times the snap distance runs along it, else it crosses

@@ -25,7 +25,7 @@ import numpy as np
 from scipy.sparse import coo_array, csc_array, diags_array, spmatrix
 from scipy.sparse.linalg import ArpackError, LinearOperator, SuperLU, eigsh, splu
 
-from .errors import Fault, InputError, SolverError
+from stiffen.errors import Fault, InputError, SolverError
 
 _BATCH = 4000  # quadrilaterals at a time: about 6 kB each
 _GAUSS = 0.5 + np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) / np.sqrt(12)  # on the unit square, weights 1/4

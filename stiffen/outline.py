@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from shapely.ops import split
 from shapely.validation import explain_validity
 
-from .errors import Fault, InputError
+from stiffen.errors import Fault, InputError
 
 CHORD_ERROR = 0.02  # mm, greatest distance from an arc to the chords that stand for it
 ON_SHEET = 0.05  # mm by which a point may miss the sheet and still lie on it

@@ -15,15 +15,15 @@ from pathlib import Path
 import numpy as np
 from shapely.geometry import LineString, Polygon
 
-from . import bench
-from .card import DEMAND_HEAD, bound_words, card, demand_rows, kg, saving, warning_lines
-from .files import written
-from .layout import Bead, Hole, Layout
-from .marking import counted, datum, face_up, faces, in_rolling_order, view
-from .panel import Panel
-from .rolling import pass_depths
-from .rules import audit
-from .verdict import Rival, Verdict
+from stiffen import bench
+from stiffen.card import DEMAND_HEAD, bound_words, card, demand_rows, kg, saving, warning_lines
+from stiffen.files import written
+from stiffen.marking import counted, datum, face_up, faces, in_rolling_order, view
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.panel import Panel
+from stiffen.model.results import Rival, Verdict
+from stiffen.rolling import pass_depths
+from stiffen.rules import audit
 
 EDGE = 0.04  # of the longer side, left free round the drawing
 

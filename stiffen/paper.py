@@ -13,8 +13,8 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .files import written
-from .strokes import XY
+from stiffen.files import written
+from stiffen.strokes import XY
 
 if TYPE_CHECKING:
     from matplotlib.font_manager import FontProperties

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from . import rules
-from .attempt import Attempt, in_words
-from .hunt import Hunt
-from .looks import HOPELESS
-from .verdict import Verdict
+from stiffen import rules
+from stiffen.attempt import Attempt, in_words
+from stiffen.hunt import Hunt
+from stiffen.looks import HOPELESS
+from stiffen.model.results import Verdict
 
 
 def pared(hunt: Hunt, verdict: Verdict, here: Attempt) -> Verdict:

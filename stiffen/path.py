@@ -20,11 +20,11 @@ from functools import cached_property, partial
 
 import numpy as np
 
-from .contact import Rests
-from .corotational import State
-from .descent import let_go
-from .equilibrium import Factors, Problem, Response
-from .errors import SolverError
+from stiffen.contact import Rests
+from stiffen.corotational import State
+from stiffen.descent import let_go
+from stiffen.equilibrium import Factors, Problem, Response
+from stiffen.errors import SolverError
 
 Progress = Callable[[float, str], None]
 

@@ -9,12 +9,12 @@ from functools import cached_property
 import numpy as np
 import scipy.sparse as sp
 
-from . import bench, rules, symmetry
-from .candidates import bead_candidates, conflicts, hole_candidates
-from .courses import course_candidates
-from .layout import Bead, Hole, Layout
-from .panel import Panel
-from .rolling import pass_depths
+from stiffen import bench, rules, symmetry
+from stiffen.candidates import bead_candidates, conflicts, hole_candidates
+from stiffen.courses import course_candidates
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.panel import Panel
+from stiffen.rolling import pass_depths
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,9 +15,9 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.optimize import OptimizeResult, linprog
 
-from .cuts import Cut, Cutter, Floor, scout_limits
-from .errors import SolverError
-from .ribbed import Scout
+from stiffen.cuts import Cut, Cutter, Floor, scout_limits
+from stiffen.errors import SolverError
+from stiffen.ribbed import Scout
 
 OPTIMAL, FEASIBLE, INFEASIBLE, NOTHING_FOUND = "optimal", "feasible", "infeasible", "nothing found"
 OWN = -1  # `Cut.demand` of a row that a node of a tree asks for itself

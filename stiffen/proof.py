@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse.linalg import spsolve
 
-from .cuts import SLACK, Cut, Cutter
-from .program import Solved, Task
-from .shell import TONNE
+from stiffen.cuts import SLACK, Cut, Cutter
+from stiffen.program import Solved, Task
+from stiffen.shell import TONNE
 
 CERTAIN = 1e-6  # by how much a proof must clear nothing, as a fraction of a demand
 

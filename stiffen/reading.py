@@ -14,19 +14,19 @@ from typing import Any, NamedTuple
 
 from shapely.geometry import MultiPoint
 
-from . import records
-from .drawn import Drawing, read_drawing
-from .errors import InputError
-from .fields import Faults, Range, Table, legible, likeness, show
-from .files import Where, read_json, read_toml, refuse, write_json
-from .layers import CHOICE, meaning_of, spoken
-from .layout import SIDES, Layout
-from .loops import Loop
-from .material import Material, materials
-from .outline import Ring, Sheet, round_corners
-from .panel import GOALS, SYMMETRIES, Cutout, Fold, OffFlat, Panel
-from .toolfile import STARTER, read_tools, starter_tools, tools_from_dict, tools_of, tools_table
-from .tools import Tools
+from stiffen import records
+from stiffen.drawn import Drawing, read_drawing
+from stiffen.errors import InputError
+from stiffen.fields import Faults, Range, Table, legible, likeness, show
+from stiffen.files import Where, read_json, read_toml, refuse, write_json
+from stiffen.layers import CHOICE, meaning_of, spoken
+from stiffen.loops import Loop
+from stiffen.model.layout import SIDES, Layout
+from stiffen.model.material import Material, materials
+from stiffen.model.panel import GOALS, SYMMETRIES, Cutout, Fold, OffFlat, Panel
+from stiffen.model.tools import Tools
+from stiffen.outline import Ring, Sheet, round_corners
+from stiffen.toolfile import STARTER, read_tools, starter_tools, tools_from_dict, tools_of, tools_table
 
 __all__ = [
     "layout_document",

@@ -11,11 +11,10 @@ from typing import NamedTuple
 
 from shapely.geometry import LineString
 
-from .fields import REQUIRED, Range, Table, Value, likeness
-from .layout import OPEN, SIDES, Bead, Hole
-from .material import Material
-from .outline import ON_SHEET, Sheet, circle_ring, open_ring, ring_fault
-from .panel import (
+from stiffen.fields import REQUIRED, Range, Table, Value, likeness
+from stiffen.model.layout import OPEN, SIDES, Bead, Hole
+from stiffen.model.material import Material
+from stiffen.model.panel import (
     DEMAND_KINDS,
     HOLDS,
     IN_PLANE,
@@ -32,7 +31,8 @@ from .panel import (
     Support,
     Trim,
 )
-from .tools import BeadDie, HoleDie, Tools
+from stiffen.model.tools import BeadDie, HoleDie, Tools
+from stiffen.outline import ON_SHEET, Sheet, circle_ring, open_ring, ring_fault
 
 OUTLINE = "outline"
 ENDS = {word: ends for ends, word in OPEN.items()}

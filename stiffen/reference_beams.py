@@ -10,9 +10,9 @@ from functools import cache, partial
 
 import numpy as np
 
-from . import grids, rigs
-from .reference import Reference
-from .shell import Held, Shell
+from stiffen import grids, rigs
+from stiffen.reference import Reference
+from stiffen.shell import Held, Shell
 
 GROUP = "patch tests and beams"
 MH = "MacNeal & Harder 1985"

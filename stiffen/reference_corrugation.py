@@ -14,9 +14,9 @@ from functools import cache, partial
 import numpy as np
 import scipy.sparse as sp
 
-from . import grids
-from .reference import Reference
-from .shell import Held, Shell, factorise
+from stiffen import grids
+from stiffen.reference import Reference
+from stiffen.shell import Held, Shell, factorise
 
 CELL, PLATE, STRIP = "corrugated sheet, one period", "corrugated plates, whole", "beaded strips"
 

@@ -11,18 +11,18 @@ from functools import cache
 import numpy as np
 import scipy.sparse as sp
 
-from .grids import grid, lifted, nearest, rectangle, tributary
-from .large import LargeResult, follow
-from .layout import Bead, Layout
-from .loads import case_forces
-from .material import Material
-from .mesh import mesh_panel
-from .panel import Load, Panel, Support
-from .reference import Reference
-from .rigs import freedoms, line_load, on, symmetric
-from .shell import Shell
-from .supports import Grip, grip
-from .tools import BeadDie, Roller, Tools
+from stiffen.grids import grid, lifted, nearest, rectangle, tributary
+from stiffen.large import LargeResult, follow
+from stiffen.loads import case_forces
+from stiffen.mesh import mesh_panel
+from stiffen.model.layout import Bead, Layout
+from stiffen.model.material import Material
+from stiffen.model.panel import Load, Panel, Support
+from stiffen.model.tools import BeadDie, Roller, Tools
+from stiffen.reference import Reference
+from stiffen.rigs import freedoms, line_load, on, symmetric
+from stiffen.shell import Shell
+from stiffen.supports import Grip, grip
 
 LEVY_LOADS = (12.1, 29.4, 56.9, 99.4, 161.0, 247.0)
 WAY_LOADS = (1.0, 3.0, 6.0, 10.0, 15.0)

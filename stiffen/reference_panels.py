@@ -6,16 +6,16 @@ from functools import cache, partial
 
 import numpy as np
 
-from . import rigs
-from .layout import Layout
-from .material import Material
-from .mesh import mesh_panel
-from .panel import Fold, Load, Panel, Support, Trim
-from .reference import Reference
-from .shell import Shell
-from .stand import Stand, stand
-from .supports import HELD
-from .tools import BeadDie, Roller, Tools
+from stiffen import rigs
+from stiffen.mesh import mesh_panel
+from stiffen.model.layout import Layout
+from stiffen.model.material import Material
+from stiffen.model.panel import Fold, Load, Panel, Support, Trim
+from stiffen.model.tools import BeadDie, Roller, Tools
+from stiffen.reference import Reference
+from stiffen.shell import Shell
+from stiffen.stand import Stand, stand
+from stiffen.supports import HELD
 
 GROUP = "panels, whole pipeline"
 SHEET = Material("aluminium", 70e3, 0.3, 2.7e-6, 100.0, 200.0, 0.15)

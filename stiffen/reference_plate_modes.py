@@ -10,9 +10,9 @@ from functools import cache, partial
 
 import numpy as np
 
-from . import flat, grids
-from .reference import Reference
-from .shell import Held
+from stiffen import flat, grids
+from stiffen.reference import Reference
+from stiffen.shell import Held
 
 VIBRATION, BUCKLING, HOLES = "plates, frequency", "plates, buckling", "plates with a hole"
 B = 400.0  # mm

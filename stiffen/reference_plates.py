@@ -10,8 +10,8 @@ from functools import cache, partial
 
 import numpy as np
 
-from . import flat, grids
-from .reference import Reference
+from stiffen import flat, grids
+from stiffen.reference import Reference
 
 GROUP = "plates, bending"
 B = 400.0  # mm

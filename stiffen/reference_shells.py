@@ -10,10 +10,10 @@ from functools import cache, partial
 
 import numpy as np
 
-from . import flat, grids, rigs
-from .reference import Reference
-from .reference_beams import LOCKING, MH, TORSION
-from .shell import TONNE, Held, Shell
+from stiffen import flat, grids, rigs
+from stiffen.reference import Reference
+from stiffen.reference_beams import LOCKING, MH, TORSION
+from stiffen.shell import TONNE, Held, Shell
 
 CURVED, NAFEMS, FOLDED = "curved shells", "NAFEMS", "folded plates"
 

@@ -6,11 +6,11 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from .card import warning_lines
-from .layout import Layout
-from .panel import Demand, Panel
-from .rules import audit
-from .verdict import NONLINEAR, DemandResult, FastenerLoad, Found, Rival, Verdict
+from stiffen.card import warning_lines
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Demand, Panel
+from stiffen.model.results import NONLINEAR, DemandResult, FastenerLoad, Found, Rival, Verdict
+from stiffen.rules import audit
 
 GRAM = 0.001  # kg; a result whose mass is further off is of another panel
 

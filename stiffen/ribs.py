@@ -12,14 +12,14 @@ import scipy.sparse as sp
 import shapely
 from shapely.geometry import LineString, Point
 
-from . import triangle
-from .folds import flanges
-from .layout import Bead, Hole, Layout
-from .loads import locate, plan_areas
-from .mesh import Mesh, mesh_panel
-from .panel import Panel
-from .rib import INSIDE, rib_inertia
-from .section import taper
+from stiffen import triangle
+from stiffen.folds import flanges
+from stiffen.loads import locate, plan_areas
+from stiffen.mesh import Mesh, mesh_panel
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.panel import Panel
+from stiffen.rib import INSIDE, rib_inertia
+from stiffen.section import taper
 
 
 @dataclass(frozen=True, eq=False)

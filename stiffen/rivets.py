@@ -8,9 +8,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from .errors import Fault, InputError
-from .panel import Panel
-from .verdict import FastenerLoad, Verdict
+from stiffen.errors import Fault, InputError
+from stiffen.model.panel import Panel
+from stiffen.model.results import FastenerLoad, Verdict
 
 EDGE = 2.0  # diameters from an end or edge, at least: FAA AC 43.13-1B (1998), chapter 4
 CLOSEST = 3.0  # diameters between the centres of a single row, at least: same

@@ -12,8 +12,8 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, Polygon
 
-from .layout import Bead, Point
-from .section import height, taper
+from stiffen.model.layout import Bead, Point
+from stiffen.section import height, taper
 
 LOOK = 0.5  # mm along a path by which its direction is told
 

@@ -13,10 +13,10 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
-from . import section
-from .errors import Fault, InputError
-from .material import Material
-from .tools import BeadDie, Tools, Trial
+from stiffen import section
+from stiffen.errors import Fault, InputError
+from stiffen.model.material import Material
+from stiffen.model.tools import BeadDie, Tools, Trial
 
 FIRST_PASS = 0.25  # share of the depth in the light pass that only sets the track: common practice, no source
 STRAIN_SHARE = 0.5  # share of the elongation that one pass may use up: common practice, no source

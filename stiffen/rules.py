@@ -18,16 +18,16 @@ from shapely.geometry import LineString, MultiPoint, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import substring
 
-from .errors import InputError
-from .flaring import least_flared
-from .folds import corners, flanges, least_flat, relief_hole
-from .layout import Bead, Hole, Layout
-from .material import rated_thickness
-from .panel import Panel, Support
-from .rolled import lifted_side
-from .section import tightest_radius
-from .spacing import spacing, spacing_faults
-from .tools import BeadDie, HoleDie, Tools
+from stiffen.errors import InputError
+from stiffen.flaring import least_flared
+from stiffen.folds import corners, flanges, least_flat, relief_hole
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.material import rated_thickness
+from stiffen.model.panel import Panel, Support
+from stiffen.model.tools import BeadDie, HoleDie, Tools
+from stiffen.rolled import lifted_side
+from stiffen.section import tightest_radius
+from stiffen.spacing import spacing, spacing_faults
 
 SLACK = 0.02  # mm; no mark on sheet is finer
 STEEPEST = 45.0  # degrees: an open end meets its edge at no less: common practice, no source

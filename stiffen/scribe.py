@@ -13,11 +13,11 @@ from shapely import affinity
 from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from . import bench
-from .layout import Bead, Hole
-from .marking import ENDS, View, rough_outline
-from .panel import Panel
-from .strokes import CLEAR, XY, Circle, Hatch, Label, Line, Marking, Spot, high, wide
+from stiffen import bench
+from stiffen.marking import ENDS, View, rough_outline
+from stiffen.model.layout import Bead, Hole
+from stiffen.model.panel import Panel
+from stiffen.strokes import CLEAR, XY, Circle, Hatch, Label, Line, Marking, Spot, high, wide
 
 SAME = 1e-6  # mm, between points on one line: rounded corners end a breath beside it
 READ = 0.65  # of the width that words need at most: what they take up in common drawing faces

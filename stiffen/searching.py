@@ -18,24 +18,24 @@ from typing import Any
 
 import numpy as np
 
-from . import rules, symmetry
-from .attempt import AS_IT_IS, CLOSE, EARLY, LAST, ONCE_MORE, SLICE, Attempt
-from .bound import WHOLE
-from .candidates import conflicts
-from .claims import Ground, bound_record, cost, is_proof, least_minutes, no_layout_can
-from .curl import balanced
-from .errors import Fault, InputError, SolverError
-from .holing import add_holes
-from .hunt import Hunt, OnBest, nobody
-from .judging import Progress, check, judged, quiet, rival
-from .layout import Bead, Layout
-from .panel import Panel
-from .paring import pared
-from .pool import fixed_of, minutes_each
-from .program import Terms
-from .ribbed import scout
-from .threads import one_thread
-from .verdict import Found, Rival, Verdict
+from stiffen import rules, symmetry
+from stiffen.attempt import AS_IT_IS, CLOSE, EARLY, LAST, ONCE_MORE, SLICE, Attempt
+from stiffen.bound import WHOLE
+from stiffen.candidates import conflicts
+from stiffen.claims import Ground, bound_record, cost, is_proof, least_minutes, no_layout_can
+from stiffen.curl import balanced
+from stiffen.errors import Fault, InputError, SolverError
+from stiffen.holing import add_holes
+from stiffen.hunt import Hunt, OnBest, nobody
+from stiffen.judging import Progress, check, judged, quiet, rival
+from stiffen.model.layout import Bead, Layout
+from stiffen.model.panel import Panel
+from stiffen.model.results import Found, Rival, Verdict
+from stiffen.paring import pared
+from stiffen.pool import fixed_of, minutes_each
+from stiffen.program import Terms
+from stiffen.ribbed import scout
+from stiffen.threads import one_thread
 
 PROVING = 0.08  # share of all the time that is kept for proofs
 HOLING = 0.15  # and for flared holes

@@ -22,8 +22,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .errors import Fault, InputError
-from .tools import PROFILES, BeadDie
+from stiffen.errors import Fault, InputError
+from stiffen.model.tools import PROFILES, BeadDie
 
 ARC_STEP = math.radians(2.0)  # 2 degrees a chord: arc length right to 5e-5
 

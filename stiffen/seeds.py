@@ -14,11 +14,11 @@ import shapely
 from scipy.spatial import cKDTree
 from shapely.geometry import LineString, Polygon
 
-from .layout import Bead, Hole
-from .network import circle, lip, swell
-from .section import half, profile
-from .sizing import Fineness, SizeField, spaced
-from .tools import BeadDie
+from stiffen.model.layout import Bead, Hole
+from stiffen.model.tools import BeadDie
+from stiffen.network import circle, lip, swell
+from stiffen.section import half, profile
+from stiffen.sizing import Fineness, SizeField, spaced
 
 SHARP = math.radians(10)  # a bead's path that turns more at a point gets a station there
 APART = 0.71  # a fill point so many sides from all others leaves every edge between those in place

@@ -14,9 +14,9 @@ import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import LinearOperator, SuperLU, eigsh, splu
 
-from . import fronts, triangle
-from .errors import SolverError
-from .fronts import Dissection
+from stiffen import fronts, triangle
+from stiffen.errors import SolverError
+from stiffen.fronts import Dissection
 
 TONNE = 1e-3  # kg to the consistent mass unit of mm, N, s
 BALANCE = 1e-6  # greatest force or moment out of balance, as a fraction of what was applied

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from scipy.spatial import cKDTree
 
-from .errors import Fault, MeshError
+from stiffen.errors import Fault, MeshError
 
 CLASS = 1.25  # sources within this ratio share one tree
 GREATEST_CHORD = 0.15  # mm

@@ -9,8 +9,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from .errors import Fault
-from .tools import Tools
+from stiffen.errors import Fault
+from stiffen.model.tools import Tools
 
 COMMON = "common practice, no source"
 AC43 = "FAA AC 43.13-1B (1998), chapter 4"

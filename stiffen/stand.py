@@ -15,20 +15,20 @@ from typing import TypeVar
 import numpy as np
 from scipy.interpolate import CubicHermiteSpline, PchipInterpolator, RBFInterpolator
 
-from .beams import Beams
-from .corotational import State
-from .errors import Fault, InputError, SolverError
-from .facing import facing
-from .large import LargeResult, follow
-from .layout import Layout
-from .loads import case_forces, locate, point_masses, push_points, roving_places
-from .mesh import Mesh
-from .panel import Panel, Point
-from .path import FIRST
-from .shell import Held, Shell
-from .supports import UNKNOWN, Grip, grip
-from .triangle import von_mises
-from .tubes import tubes
+from stiffen.beams import Beams
+from stiffen.corotational import State
+from stiffen.errors import Fault, InputError, SolverError
+from stiffen.facing import facing
+from stiffen.large import LargeResult, follow
+from stiffen.loads import case_forces, locate, point_masses, push_points, roving_places
+from stiffen.mesh import Mesh
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Panel, Point
+from stiffen.path import FIRST
+from stiffen.shell import Held, Shell
+from stiffen.supports import UNKNOWN, Grip, grip
+from stiffen.triangle import von_mises
+from stiffen.tubes import tubes
 
 T = TypeVar("T")
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from .card import columns
-from .flaring import stock_cutters, thickest_flared
-from .material import Material, materials, rated_thickness, stock_gauges
-from .spacing import SPACING
-from .tools import Tools
+from stiffen.card import columns
+from stiffen.flaring import stock_cutters, thickest_flared
+from stiffen.model.material import Material, materials, rated_thickness, stock_gauges
+from stiffen.model.tools import Tools
+from stiffen.spacing import SPACING
 
 WIDTH = 100
 

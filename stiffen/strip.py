@@ -14,18 +14,18 @@ from pathlib import Path
 
 from shapely.geometry import LineString, box
 
-from .errors import Fault, InputError
-from .fields import likeness
-from .files import written
-from .flow import Flow, Section, Table, text_lines
-from .panel import Panel
-from .paper import Book
-from .rolling import matching_trial, pass_depths, settings
-from .rules import bead_die_breaches
-from .strokes import Circle, Label, Line, Marking
-from .tiles import LETTERS, draw_tile, furnish, lettering, tiling, used
-from .toolfile import STARTER
-from .tools import BeadDie
+from stiffen.errors import Fault, InputError
+from stiffen.fields import likeness
+from stiffen.files import written
+from stiffen.flow import Flow, Section, Table, text_lines
+from stiffen.model.panel import Panel
+from stiffen.model.tools import BeadDie
+from stiffen.paper import Book
+from stiffen.rolling import matching_trial, pass_depths, settings
+from stiffen.rules import bead_die_breaches
+from stiffen.strokes import Circle, Label, Line, Marking
+from stiffen.tiles import LETTERS, draw_tile, furnish, lettering, tiling, used
+from stiffen.toolfile import STARTER
 
 LEAST_READINGS = 4  # so that what lies between them can be told
 EIGHTH = 0.125  # of a turn: what a hand sets without a scale (common practice, no source)

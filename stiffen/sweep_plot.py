@@ -6,9 +6,9 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from .panel import Panel
-from .plots import INK, LETTERS, PALE, canvas, save
-from .sweeping import Plan, Row, result_of, shown
+from stiffen.model.panel import Panel
+from stiffen.plots import INK, LETTERS, PALE, canvas, save
+from stiffen.sweeping import Plan, Row, result_of, shown
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -14,14 +14,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from . import bench
-from .errors import Fault, InputError
-from .judging import Progress, quiet
-from .layout import Layout
-from .panel import Panel
-from .reading import panel_from_dict
-from .searching import going_on, search
-from .verdict import DemandResult, Found
+from stiffen import bench
+from stiffen.errors import Fault, InputError
+from stiffen.judging import Progress, quiet
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Panel
+from stiffen.model.results import DemandResult, Found
+from stiffen.reading import panel_from_dict
+from stiffen.searching import going_on, search
 
 PLACE = "--sweep"
 MOST = 24  # rows

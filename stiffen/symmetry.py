@@ -13,9 +13,9 @@ from shapely.affinity import scale
 from shapely.geometry import LineString, Polygon
 from shapely.prepared import prep
 
-from . import rules
-from .layout import Bead, Point
-from .panel import Panel
+from stiffen import rules
+from stiffen.model.layout import Bead, Point
+from stiffen.model.panel import Panel
 
 SAME = 0.5  # mm: images nearer than this to a bead are the bead
 LOST = 0.02  # share of the room for beads that may lack its mirror image

@@ -12,11 +12,11 @@ from dataclasses import dataclass, fields
 
 from shapely.geometry import LineString
 
-from . import bench
-from .layout import Layout
-from .marking import rough_outline
-from .nesting import Blank, Placed, fits, nest
-from .panel import Panel
+from stiffen import bench
+from stiffen.marking import rough_outline
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Panel
+from stiffen.nesting import Blank, Placed, fits, nest
 
 STOCK = ((2000.0, 1000.0), (2500.0, 1250.0))  # usual sheets, mm: common practice, no source
 

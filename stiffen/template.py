@@ -11,14 +11,14 @@ from pathlib import Path
 
 from shapely.geometry import Polygon
 
-from .dxf import LAYERS
-from .layout import Layout
-from .marking import View, view
-from .panel import Panel
-from .paper import LEAST, SIZES, Book, Page, length, wrapped
-from .scribe import marking
-from .strokes import XY, Hatch, Marking
-from .tiles import (
+from stiffen.dxf import LAYERS
+from stiffen.marking import View, view
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Panel
+from stiffen.paper import LEAST, SIZES, Book, Page, length, wrapped
+from stiffen.scribe import marking
+from stiffen.strokes import XY, Hatch, Marking
+from stiffen.tiles import (
     EDGE,
     FOOT,
     LETTERS,
@@ -35,7 +35,7 @@ from .tiles import (
     tiling,
     used,
 )
-from .titles import CAUTIONS
+from stiffen.titles import CAUTIONS
 
 MOST = 150  # sheets; beyond that a roll is taken
 LINE = 1.65 * LEAST  # from one line of words to the next, mm

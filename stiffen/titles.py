@@ -9,12 +9,12 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from .bench import trim_allowance
-from .dxf import Sheet
-from .marking import View, counted, faces, marks, rough_outline
-from .rules import audit
-from .strokes import XY, wide
-from .verdict import Verdict
+from stiffen.bench import trim_allowance
+from stiffen.dxf import Sheet
+from stiffen.marking import View, counted, faces, marks, rough_outline
+from stiffen.model.results import Verdict
+from stiffen.rules import audit
+from stiffen.strokes import XY, wide
 
 CORNERS = 12  # of a cut-out that are listed one by one: more are those of a curve
 CAUTIONS = (

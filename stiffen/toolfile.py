@@ -19,12 +19,12 @@ from collections.abc import Iterable
 from importlib import resources
 from pathlib import Path
 
-from .errors import InputError
-from .fields import Faults, Range, Table, likeness
-from .files import Where, read_toml, refuse
-from .section import half
-from .spacing import SPACING
-from .tools import PROFILES, BeadDie, Cutter, Folder, HoleDie, Roller, Tools, Trial
+from stiffen.errors import InputError
+from stiffen.fields import Faults, Range, Table, likeness
+from stiffen.files import Where, read_toml, refuse
+from stiffen.model.tools import PROFILES, BeadDie, Cutter, Folder, HoleDie, Roller, Tools, Trial
+from stiffen.section import half
+from stiffen.spacing import SPACING
 
 STARTER = "starter"
 DIAMETER = Range(1.0, 500.0, "mm")

@@ -9,8 +9,8 @@ import shapely
 from scipy.spatial import Delaunay, cKDTree
 from shapely.geometry import Polygon
 
-from .errors import Fault, MeshError
-from .sizing import SizeField
+from stiffen.errors import Fault, MeshError
+from stiffen.sizing import SizeField
 
 ROUNDS = 40  # of mending missing edges
 SWEEPS = 3  # of smoothing

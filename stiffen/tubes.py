@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from .beams import Beams
-from .mesh import Mesh
-from .panel import Panel
+from stiffen.beams import Beams
+from stiffen.mesh import Mesh
+from stiffen.model.panel import Panel
 
 
 def tubes(panel: Panel, mesh: Mesh, normals: np.ndarray) -> Beams | None:

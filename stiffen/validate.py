@@ -6,7 +6,7 @@ import argparse
 import sys
 from collections.abc import Iterable, Iterator
 
-from . import (
+from stiffen import (
     reference_beams,
     reference_corrugation,
     reference_large,
@@ -15,7 +15,7 @@ from . import (
     reference_plates,
     reference_shells,
 )
-from .reference import Reference
+from stiffen.reference import Reference
 
 REFERENCES: tuple[Reference, ...] = (
     *reference_plates.REFERENCES,

@@ -2,10 +2,10 @@
 
 from dataclasses import replace
 
-from stiffen.layout import Bead, Hole, Layout
-from stiffen.material import Material
-from stiffen.panel import Demand, Load, Panel, Support
-from stiffen.tools import BeadDie, HoleDie, Roller, Tools
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.material import Material
+from stiffen.model.panel import Demand, Load, Panel, Support
+from stiffen.model.tools import BeadDie, HoleDie, Roller, Tools
 
 B16 = BeadDie("B16", "round", 16.0, 4.0)
 B20 = BeadDie("B20", "round", 20.0, 6.0)

@@ -6,8 +6,8 @@ from dataclasses import replace
 import numpy as np
 from panels import B16, B20, F24, F50, V12, lid
 
-from stiffen.layout import Bead, Hole, Layout
-from stiffen.panel import Cutout
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.panel import Cutout
 
 SHOULDERED = replace(B20, name="F20", profile="flat", nose_radius=1.5, shoulder_radius=1.5, flank=50.0)
 

@@ -16,8 +16,8 @@ from stiffen.card import card_text, demand_rows
 from stiffen.card_sheet import write_card
 from stiffen.drawing import write_marking
 from stiffen.judging import check
-from stiffen.layout import Bead, Hole, Layout
 from stiffen.marking import in_rolling_order, view
+from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.page import page, write_page
 from stiffen.reading import layout_document, read_layout, read_panel, write_json
 from stiffen.report import report, verdict_of

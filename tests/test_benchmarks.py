@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from stiffen.candidates import bead_candidates
-from stiffen.layout import Layout
+from stiffen.model.layout import Layout
 from stiffen.rules import audit
 
 

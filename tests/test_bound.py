@@ -20,9 +20,9 @@ from stiffen.branching import Tree, cheapest
 from stiffen.candidates import conflicts
 from stiffen.cuts import Cutter, scout_limits
 from stiffen.errors import SolverError
-from stiffen.layout import Hole
+from stiffen.model.layout import Hole
+from stiffen.model.panel import Demand
 from stiffen.moves import GOAL, best_choice
-from stiffen.panel import Demand
 from stiffen.program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Terms, clique_cover, solve, status_of, task
 from stiffen.ribbed import scout
 

@@ -8,10 +8,10 @@ import pytest
 from shapely.geometry import Point, Polygon
 
 from stiffen import candidates, rules
-from stiffen.layout import Bead, Hole, Layout
-from stiffen.material import Material
-from stiffen.panel import Cutout, Fold, KeepOut, Panel, Support
-from stiffen.tools import BeadDie, HoleDie, Roller, Tools
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.material import Material
+from stiffen.model.panel import Cutout, Fold, KeepOut, Panel, Support
+from stiffen.model.tools import BeadDie, HoleDie, Roller, Tools
 
 SOFT = Material("5754-H111", 70e3, 0.33, 2.67e-6, 80, 190, 0.15, ((1.5, 0.5), (6.0, 1.0)))
 DIES = (

@@ -15,14 +15,14 @@ from stiffen import bench, flaring
 from stiffen.card import card_text, columns, demand_table, saving, warning_lines
 from stiffen.card_sheet import write_card
 from stiffen.flow import Flow, Section
-from stiffen.layout import Bead, Hole, Layout
 from stiffen.marking import in_rolling_order
-from stiffen.panel import Trim
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.panel import Trim
+from stiffen.model.results import NONLINEAR, UNDECIDED, FastenerLoad, Rival
+from stiffen.model.tools import BeadDie, HoleDie
 from stiffen.paper import Book, length
 from stiffen.rolling import pass_depths, settings
 from stiffen.titles import CAUTIONS
-from stiffen.tools import BeadDie, HoleDie
-from stiffen.verdict import NONLINEAR, UNDECIDED, FastenerLoad, Rival
 
 RIVAL = Rival(1.5, PANEL.mass(Layout(1.5)))
 LIGHTER = Rival(0.8, PANEL.mass(Layout(0.8)))

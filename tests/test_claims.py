@@ -16,10 +16,10 @@ from stiffen.bound import FEASIBLE, Bound
 from stiffen.card import bound_words, card_text
 from stiffen.errors import SolverError
 from stiffen.hunt import Hunt
-from stiffen.layout import Layout
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Demand
+from stiffen.model.results import DemandResult
 from stiffen.moves import Chooser, best_choice
-from stiffen.panel import Demand
-from stiffen.verdict import DemandResult
 
 NAMES = [panel.name for panel in small.PANELS]
 LID = lid(300.0, 240.0, gauges=(0.8, 1.0), demands=(Demand("frequency", 110.0), Demand("deflection", 0.05, "wind")))

@@ -17,10 +17,10 @@ import stiffen
 from stiffen import batch, card, judging, pictures, report, rules, searching, sweeping
 from stiffen.cli import SHEETS, main
 from stiffen.errors import MeshError, SolverError
-from stiffen.layout import Layout
 from stiffen.marking import in_rolling_order
+from stiffen.model.layout import Layout
+from stiffen.model.results import LINEAR, UNDECIDED, Found, Rival
 from stiffen.reading import layout_document, read_layout, read_panel, write_json
-from stiffen.verdict import LINEAR, UNDECIDED, Found, Rival
 
 PANEL_FILE = """
 [panel]

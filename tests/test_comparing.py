@@ -9,7 +9,7 @@ from trike import FLAT, GOOD, LAYOUT, PANEL, verdict
 from stiffen.bench import minutes
 from stiffen.card import columns
 from stiffen.comparing import Entry, differences, labels, legend, table
-from stiffen.layout import Layout
+from stiffen.model.layout import Layout
 
 A, B = Entry("flat", PANEL, FLAT), Entry("found", PANEL, GOOD)
 THICK = Entry("thick", PANEL, verdict(Layout(1.5), 0.7, 36.0))

@@ -11,11 +11,11 @@ from test_candidates import BUSY
 
 from stiffen.candidates import fixed_items
 from stiffen.courses import bow, course_candidates, moment_lines
-from stiffen.layout import Layout
-from stiffen.panel import Demand, Support
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Demand, Support
+from stiffen.model.tools import Roller
 from stiffen.ribbed import scout
 from stiffen.rules import audit
-from stiffen.tools import Roller
 
 WIND = {"loads": lid().loads, "demands": (Demand("deflection", 0.1, "wind"), Demand("frequency", 40.0))}
 DISC = lid(

@@ -7,7 +7,7 @@ import pytest
 from panels import B16, SHEET, lid, rows
 
 from stiffen.curl import balanced, curl
-from stiffen.layout import Bead, Layout
+from stiffen.model.layout import Bead, Layout
 from stiffen.section import properties
 
 

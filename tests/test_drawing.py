@@ -18,9 +18,9 @@ from stiffen.drawing import running, write_marking
 from stiffen.dxf import LAYERS
 from stiffen.errors import InputError
 from stiffen.files import written
-from stiffen.layout import Bead, Hole, Layout
 from stiffen.marking import datum, in_rolling_order, rough_outline, view
-from stiffen.panel import Cutout
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.panel import Cutout
 from stiffen.strokes import spread
 from stiffen.titles import bench_notes
 

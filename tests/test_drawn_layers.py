@@ -20,7 +20,7 @@ from stiffen.dxf import LAYERS
 from stiffen.errors import InputError
 from stiffen.fasteners import rows
 from stiffen.layers import BENCH, meaning_of
-from stiffen.panel import Fold, KeepOut
+from stiffen.model.panel import Fold, KeepOut
 from stiffen.reading import layout_document, panel_from_dict, read_layout, read_panel, write_json
 
 README = Path(__file__).parent.parent / "README.md"

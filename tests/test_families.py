@@ -4,7 +4,7 @@ import numpy as np
 from panels import B16, B20
 
 from stiffen.families import hand_layouts
-from stiffen.layout import Bead
+from stiffen.model.layout import Bead
 
 
 def bead(die, y, x0=30.0, x1=470.0):

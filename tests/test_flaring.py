@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stiffen import flaring
-from stiffen.material import materials
-from stiffen.tools import Cutter, HoleDie
+from stiffen.model.material import materials
+from stiffen.model.tools import Cutter, HoleDie
 
 F60 = HoleDie("F60", pilot=60 - 2 * math.sqrt(2) * 6, finished=48, flange=60, rise=6)
 

@@ -9,9 +9,9 @@ from panels import B16, SHEET, SHOP, lid, rows
 
 from stiffen.facing import facing
 from stiffen.judging import check
-from stiffen.layout import Bead, Layout
 from stiffen.mesh import mesh_panel
-from stiffen.panel import Demand, Fold, Load, Panel, Support
+from stiffen.model.layout import Bead, Layout
+from stiffen.model.panel import Demand, Fold, Load, Panel, Support
 from stiffen.stand import stand
 from stiffen.supports import FREE, HELD
 

@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from stiffen import folds, rules
 from stiffen.errors import InputError
 from stiffen.folds import Bend
-from stiffen.material import Material
-from stiffen.panel import Fold, Panel
-from stiffen.tools import Folder, Roller, Tools
+from stiffen.model.material import Material
+from stiffen.model.panel import Fold, Panel
+from stiffen.model.tools import Folder, Roller, Tools
 
 INCH = 25.4
 SOFT = Material("5754-H111", 70e3, 0.33, 2.67e-6, 80, 190, 0.15, ((1.5, 0.5), (6.0, 1.0)))

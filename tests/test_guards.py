@@ -19,7 +19,7 @@ from shapely.geometry import LineString, MultiPoint, Point, Polygon
 from stiffen.candidates import candidates
 from stiffen.drawing import write_marking
 from stiffen.judging import check
-from stiffen.layout import Layout
+from stiffen.model.layout import Layout
 from stiffen.reading import panel_from_dict
 from stiffen.rules import audit
 from stiffen.searching import search

@@ -14,12 +14,12 @@ from stiffen.cli import main
 from stiffen.errors import SolverError
 from stiffen.judging import check, rival
 from stiffen.large import follow
-from stiffen.layout import Bead, Layout
 from stiffen.mesh import mesh_panel
-from stiffen.panel import Combination, Demand, Load, PointMass, Support, Trim
+from stiffen.model.layout import Bead, Layout
+from stiffen.model.panel import Combination, Demand, Load, PointMass, Support, Trim
+from stiffen.model.results import LINEAR, NONLINEAR, UNDECIDED
 from stiffen.report import report, verdict_of
 from stiffen.stand import stand
-from stiffen.verdict import LINEAR, NONLINEAR, UNDECIDED
 
 
 def test_values_meet_plate_theory():

@@ -10,9 +10,9 @@ import shapely
 from shapely.geometry import Point
 from trike import PANEL
 
-from stiffen.layout import Bead, Hole, Layout
 from stiffen.marking import view
-from stiffen.panel import Panel, Support
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.panel import Panel, Support
 from stiffen.paper import LEAST, length
 from stiffen.reading import read_panel
 from stiffen.rules import audit

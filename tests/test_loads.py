@@ -8,10 +8,10 @@ from panels import B16, HOLED, SHEET, lid, rows
 from shapely.geometry import Polygon
 
 from stiffen.errors import InputError
-from stiffen.layout import Layout
 from stiffen.loads import GRAVITY, case_forces, covered, locate, point_masses, push_points, roving_places
 from stiffen.mesh import mesh_panel
-from stiffen.panel import Combination, Cutout, Fold, Load, PointMass, Support, Trim
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Combination, Cutout, Fold, Load, PointMass, Support, Trim
 from stiffen.shell import Shell, rigid_motions
 from stiffen.stand import stand
 

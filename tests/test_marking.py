@@ -9,17 +9,8 @@ from trike import B16, B20, FRAME, LAYOUT, PANEL
 
 from stiffen import bench
 from stiffen.bench import trim_allowance
-from stiffen.layout import Bead, Hole, Layout
-from stiffen.marking import (
-    face_up,
-    faces,
-    in_rolling_order,
-    marks,
-    raised_roll,
-    ranges,
-    rough_outline,
-    view,
-)
+from stiffen.marking import face_up, faces, in_rolling_order, marks, raised_roll, ranges, rough_outline, view
+from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.scribe import marking
 from stiffen.strokes import Circle, Hatch, Label, Line, Words, place
 

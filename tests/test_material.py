@@ -6,7 +6,7 @@ in a retyped edition; bend radii from FAA AC 43.13-1B (1998), Table 4-6.
 
 import pytest
 
-from stiffen.material import materials, rated_thickness, stock_gauges
+from stiffen.model.material import materials, rated_thickness, stock_gauges
 
 KSI = 6.894757  # MPa
 LB_PER_IN3 = 27679.9e-9  # kg/mm3

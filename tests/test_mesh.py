@@ -11,9 +11,9 @@ from shapely.geometry import LineString, Point, Polygon
 from shapes import SHAPES, bead, ring, sheet
 
 from stiffen.errors import MeshError
-from stiffen.layout import Bead, Hole, Layout
 from stiffen.mesh import mesh_panel
-from stiffen.panel import Cutout
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.panel import Cutout
 
 FIVE = Layout(1.0, rows(B16, (60.0, 130.0, 200.0, 270.0, 340.0), 50.0, 450.0))
 RADIUS = (B16.width**2 / 4 + B16.depth**2) / (2 * B16.depth)  # of the round die's arc, from chord and rise

@@ -12,9 +12,9 @@ from shapes import SHAPES, bead, box, ring, round_cutout, sheet
 
 from stiffen import soundness
 from stiffen.errors import MeshError
-from stiffen.layout import Layout
 from stiffen.mesh import mesh_panel
-from stiffen.panel import Cutout, Fold, Load, Support, Trim
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Cutout, Fold, Load, Support, Trim
 from stiffen.seeds import row_offsets
 from stiffen.sizing import SizeField, fineness, spaced
 

@@ -6,10 +6,10 @@ import numpy as np
 from panels import B16, lid
 
 from stiffen.attempt import chooser_of
-from stiffen.layout import Bead
+from stiffen.model.layout import Bead
+from stiffen.model.panel import Demand
 from stiffen.moves import improved
 from stiffen.nearby import neighbours
-from stiffen.panel import Demand
 from stiffen.pool import Pool
 from stiffen.ribbed import scout
 

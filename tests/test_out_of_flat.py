@@ -7,10 +7,10 @@ import pytest
 from panels import SHEET, SHOP
 
 from stiffen.large import follow
-from stiffen.layout import Layout
 from stiffen.loads import plan_areas
 from stiffen.mesh import mesh_panel
-from stiffen.panel import OffFlat, Panel, Support
+from stiffen.model.layout import Layout
+from stiffen.model.panel import OffFlat, Panel, Support
 from stiffen.stand import stand
 
 L, B, T, RISE = 300.0, 40.0, 1.0, 1.0

@@ -14,12 +14,12 @@ from trike import FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 from stiffen.bench import rolling_order
 from stiffen.card import card
 from stiffen.errors import InputError
-from stiffen.layout import Hole, Layout
 from stiffen.marking import view
+from stiffen.model.layout import Hole, Layout
+from stiffen.model.results import Rival
 from stiffen.page import page, write_page
 from stiffen.plots import before_after
 from stiffen.rolling import pass_depths
-from stiffen.verdict import Rival
 
 RIVAL = Rival(1.5, PANEL.mass(Layout(1.5)), (1.5,))
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)

@@ -16,7 +16,7 @@ from trike import FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen import curve_plot, layout_plot, plots
 from stiffen.errors import InputError
-from stiffen.layout import Layout
+from stiffen.model.layout import Layout
 
 
 @pytest.fixture

@@ -20,8 +20,8 @@ from shapely.geometry import Point
 
 from stiffen.errors import InputError
 from stiffen.files import GREATEST_TOML
-from stiffen.layout import Bead, Hole, Layout
-from stiffen.panel import Combination, Demand, Fold, KeepOut, Load, PointMass, Trim
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.panel import Combination, Demand, Fold, KeepOut, Load, PointMass, Trim
 from stiffen.reading import (
     layout_document,
     panel_from_dict,

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from stiffen import rib
-from stiffen.layout import Bead
+from stiffen.model.layout import Bead
+from stiffen.model.tools import PROFILES, BeadDie
 from stiffen.section import properties
-from stiffen.tools import PROFILES, BeadDie
 
 FILE = Path(__file__).parent.parent / "benchmarks" / "bead_strip.py"
 SPEC = importlib.util.spec_from_file_location("bead_strip", FILE)

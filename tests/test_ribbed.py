@@ -7,8 +7,8 @@ import pytest
 from panels import B16, HOLED, SIX, lid, rows
 
 from stiffen.judging import check
-from stiffen.layout import Layout
-from stiffen.panel import Demand, Fold, Support
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Demand, Fold, Support
 from stiffen.ribbed import scout
 from stiffen.ribs import flange_inertia
 

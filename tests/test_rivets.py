@@ -11,9 +11,9 @@ from panels import lid
 from stiffen import rivets
 from stiffen.errors import InputError
 from stiffen.judging import check
-from stiffen.layout import Layout
-from stiffen.panel import Demand, Load, Support
-from stiffen.verdict import FastenerLoad
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Demand, Load, Support
+from stiffen.model.results import FastenerLoad
 
 INCH = 25.4
 

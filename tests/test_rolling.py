@@ -7,8 +7,8 @@ import pytest
 
 from stiffen import rolling, section
 from stiffen.errors import InputError
-from stiffen.material import Material
-from stiffen.tools import BeadDie, Roller, Tools, Trial
+from stiffen.model.material import Material
+from stiffen.model.tools import BeadDie, Roller, Tools, Trial
 
 SOFT = Material("5754-H111", 70e3, 0.33, 2.67e-6, 80, 190, 0.15, ((1.5, 0.5), (6.0, 1.0)))
 B16 = BeadDie("B16", "round", 16, 5, shoulder_radius=2.5)

@@ -11,11 +11,11 @@ from shapely.geometry import LineString, Point, Polygon
 from stiffen import rules
 from stiffen.errors import InputError
 from stiffen.flaring import least_flared
-from stiffen.layout import Bead, Hole, Layout
-from stiffen.material import Material
-from stiffen.panel import Cutout, Fold, KeepOut, Panel, Support, Trim
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.material import Material
+from stiffen.model.panel import Cutout, Fold, KeepOut, Panel, Support, Trim
+from stiffen.model.tools import BeadDie, HoleDie, Roller, Tools
 from stiffen.spacing import COMMON, SPACING, spacing, spacing_faults
-from stiffen.tools import BeadDie, HoleDie, Roller, Tools
 
 SOFT = Material("5754-H111", 70e3, 0.33, 2.67e-6, 80, 190, 0.15, ((1.5, 0.5), (6.0, 1.0)))
 B16 = BeadDie("B16", "round", 16, 5, shoulder_radius=2.5)

@@ -15,11 +15,11 @@ from stiffen.claims import within_reach
 from stiffen.curl import curl
 from stiffen.hunt import Hunt, nobody, rank
 from stiffen.judging import glance, quiet
-from stiffen.layout import Bead, Layout
-from stiffen.panel import Demand, Support
+from stiffen.model.layout import Bead, Layout
+from stiffen.model.panel import Demand, Support
+from stiffen.model.results import NONLINEAR
 from stiffen.paring import pared
 from stiffen.rules import audit
-from stiffen.verdict import NONLINEAR
 
 LID = lid(
     300.0,

@@ -10,7 +10,7 @@ from shapely.geometry import LineString
 
 from stiffen import section
 from stiffen.errors import InputError
-from stiffen.tools import BeadDie
+from stiffen.model.tools import BeadDie
 
 ROUND = BeadDie("R", "round", 16, 5, shoulder_radius=2.5)
 VEE = BeadDie("V", "vee", 14, 4, nose_radius=2, shoulder_radius=1.5)

@@ -6,9 +6,9 @@ from dataclasses import replace
 import pytest
 from panels import HOLED, SIX, lid
 
-from stiffen.layout import Layout
-from stiffen.panel import Cutout
-from stiffen.sketch import FACES
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Cutout
+from stiffen.model.svg import FACES
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -3,11 +3,11 @@
 from dataclasses import replace
 
 from stiffen.flaring import stock_cutters
-from stiffen.material import materials, stock_gauges
+from stiffen.model.material import materials, stock_gauges
+from stiffen.model.tools import Cutter
 from stiffen.reading import starter_tools
 from stiffen.spacing import SPACING
 from stiffen.stock import stock_lines
-from stiffen.tools import Cutter
 
 STARTER = starter_tools()
 

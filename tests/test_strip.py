@@ -10,12 +10,12 @@ from trike import B16, B20, LAYOUT, PANEL, verdict
 
 from stiffen.card import card_text
 from stiffen.errors import InputError
-from stiffen.layout import Layout
-from stiffen.material import Material
+from stiffen.model.layout import Layout
+from stiffen.model.material import Material
+from stiffen.model.tools import Roller
 from stiffen.reading import read_panel
 from stiffen.rolling import pass_depths
 from stiffen.strip import entry, own_tools, steps, strip, trial_die, trial_text, write_trial
-from stiffen.tools import Roller
 
 PANEL_FILE = """
 [panel]

@@ -7,10 +7,10 @@ import pytest
 from panels import EDGE, SHEET, lid
 
 from stiffen.errors import InputError, SolverError
-from stiffen.layout import Layout
 from stiffen.loads import case_forces
 from stiffen.mesh import mesh_panel
-from stiffen.panel import Load, Support
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Load, Support
 from stiffen.shell import Held, Shell
 from stiffen.stand import stand
 from stiffen.supports import FREE, HELD, SLIP, assumptions, grip

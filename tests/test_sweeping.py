@@ -13,11 +13,11 @@ from trike import GOOD
 
 from stiffen import sweep_plot, sweeping
 from stiffen.errors import InputError
-from stiffen.layout import Layout
-from stiffen.panel import Demand
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Demand
+from stiffen.model.results import DemandResult, Found, Rival
 from stiffen.reading import panel_from_dict, read_panel
 from stiffen.sweeping import Plan, plan, sweep
-from stiffen.verdict import DemandResult, Found, Rival
 
 WIND, HERTZ = Demand("deflection", 3.0, "wind"), Demand("frequency", 40.0)
 ONE = lid(gauges=(0.8, 1.0, 1.5), demands=(WIND,))

@@ -7,8 +7,8 @@ from panels import B16, SHOP, lid
 
 from stiffen import symmetry
 from stiffen.candidates import bead_candidates
-from stiffen.layout import Bead
-from stiffen.panel import Cutout, Demand, Support
+from stiffen.model.layout import Bead
+from stiffen.model.panel import Cutout, Demand, Support
 from stiffen.pool import Pool
 from stiffen.searching import search
 

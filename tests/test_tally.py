@@ -8,8 +8,8 @@ import pytest
 from trike import LAYOUT, PANEL
 
 from stiffen.bench import minutes, trim_allowance
-from stiffen.layout import Layout
-from stiffen.panel import PointMass, Trim
+from stiffen.model.layout import Layout
+from stiffen.model.panel import PointMass, Trim
 from stiffen.tally import HEAD, csv_text, piece, purchases, rows, shopping
 
 LID = piece(PANEL, LAYOUT, "met")

@@ -11,9 +11,9 @@ from shapely.geometry import Polygon
 from trike import B16, F50, FRAME, LAYOUT, PANEL
 
 from stiffen.errors import InputError
-from stiffen.layout import Bead, Hole, Layout
 from stiffen.marking import in_rolling_order, view
-from stiffen.panel import Cutout
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.panel import Cutout
 from stiffen.scribe import marking
 from stiffen.template import write_template
 from stiffen.tiles import LETTERS, lettering, tiling, used

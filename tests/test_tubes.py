@@ -9,9 +9,9 @@ from panels import EDGE, SHEET, SHOP, lid
 from stiffen.corotational import State
 from stiffen.judging import check
 from stiffen.large import follow
-from stiffen.layout import Layout
 from stiffen.mesh import mesh_panel
-from stiffen.panel import Demand, Fold, Load, Panel, Support, Trim
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Demand, Fold, Load, Panel, Support, Trim
 from stiffen.reference_panels import edge_tubes
 from stiffen.rotation import matrices
 from stiffen.shell import rigid_motions

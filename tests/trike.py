@@ -5,11 +5,11 @@ import math
 import numpy as np
 from shapely.geometry import box
 
-from stiffen.layout import Bead, Hole, Layout
-from stiffen.material import Material
-from stiffen.panel import Cutout, Demand, Fold, KeepOut, Load, Panel, Support
-from stiffen.tools import BeadDie, HoleDie, Roller, Tools, Trial
-from stiffen.verdict import LINEAR, NONLINEAR, DemandResult, Maps, Verdict
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.material import Material
+from stiffen.model.panel import Cutout, Demand, Fold, KeepOut, Load, Panel, Support
+from stiffen.model.results import LINEAR, NONLINEAR, DemandResult, Maps, Verdict
+from stiffen.model.tools import BeadDie, HoleDie, Roller, Tools, Trial
 
 B16 = BeadDie("B16", "round", 16.0, 4.0, shoulder_radius=3.0)
 B20 = BeadDie("B20", "flat", 20.0, 5.0, nose_radius=3.0, shoulder_radius=3.0)

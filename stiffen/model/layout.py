@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from .sketch import Band, Flare, svg
+from .svg import Band, Flare, svg
 from .tools import BeadDie, HoleDie
 
 Point = tuple[float, float]

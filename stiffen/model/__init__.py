@@ -1,0 +1,4 @@
+"""Frozen records of materials, tools, panels, layouts and results.
+
+Imports only `errors`.
+"""
