@@ -25,9 +25,8 @@ from eight_panels import EIGHT
 from scipy.optimize import differential_evolution
 from shapely.geometry import LineString, Polygon
 
-from stiffen import rules, searching
+from stiffen import searching
 from stiffen.attempt import chooser_of, learn
-from stiffen.bench import minutes
 from stiffen.candidates import bead_candidates, conflicts, main_directions
 from stiffen.families import hand_layouts
 from stiffen.judging import check, glance, quick_badness
@@ -38,6 +37,8 @@ from stiffen.model.tools import BeadDie
 from stiffen.moves import Chooser
 from stiffen.pool import Pool
 from stiffen.ribbed import scout
+from stiffen.shop import layout_check
+from stiffen.shop.process_plan import minutes
 from stiffen.threads import one_thread
 
 JUDGED = 25  # hand layouts at one gauge that are shown to the judge, the scout's best first
@@ -51,18 +52,18 @@ def drawn(panel: Panel, gauge: float) -> list[tuple[Bead, ...]]:
     blocked = conflicts(panel, gauge, beads, ()).toarray()
     out = [tuple(beads[i] for i in choice) for choice in hand_layouts(beads, blocked)]
     for die in panel.tools.bead_dies:
-        if not rules.bead_die_breaches(panel, die, gauge):
+        if not layout_check.bead_die_breaches(panel, die, gauge):
             out += list(crosses(panel, die, gauge))
-    return [one for one in out if not rules.audit(panel, Layout(gauge, one))]
+    return [one for one in out if not layout_check.audit(panel, Layout(gauge, one))]
 
 
 def crosses(panel: Panel, die: BeadDie, gauge: float) -> Iterator[tuple[Bead, ...]]:
     """One bead through the middle and two arms square to it, or along the other diagonal: upright and diagonal."""
-    room = rules.bead_room(panel, die, gauge)
+    room = layout_check.bead_room(panel, die, gauge)
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
     middle, reach = np.array([x0 + x1, y0 + y1]) / 2, np.hypot(x1 - x0, y1 - y0)
     diagonal = math.degrees(math.atan2(y1 - y0, x1 - x0))
-    gap = die.width + rules.pair_gap(panel.tools, "bead", "bead", gauge) + 0.1
+    gap = die.width + layout_check.pair_gap(panel.tools, "bead", "bead", gauge) + 0.1
     for first, second in ((0.0, 90.0), (90.0, 0.0), (diagonal, -diagonal), (-diagonal, diagonal)):
         line, other = (
             LineString([middle - reach * way, middle + reach * way])
@@ -70,7 +71,7 @@ def crosses(panel: Panel, die: BeadDie, gauge: float) -> Iterator[tuple[Bead, ..
         )
         through = shapely.get_parts(line.intersection(room))
         arms = shapely.get_parts(other.intersection(room).difference(line.buffer(gap)))
-        pieces = [p for p in (*through, *arms) if p.length >= rules.least_length(die)]
+        pieces = [p for p in (*through, *arms) if p.length >= layout_check.least_length(die)]
         if pieces:
             yield tuple(Bead(die, tuple(p.coords), "down" if panel.bead_side == "down" else "up") for p in pieces)
 

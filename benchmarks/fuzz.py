@@ -31,7 +31,7 @@ from stiffen.files import json_text
 from stiffen.mesh import mesh_panel
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.reading import layout_document, read_panel
-from stiffen.rules import audit
+from stiffen.shop.layout_check import audit
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
 SECONDS = 20  # no file may take longer

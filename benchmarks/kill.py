@@ -24,7 +24,7 @@ import ezdxf
 
 from stiffen.locks import NAME
 from stiffen.reading import read_layout
-from stiffen.rules import audit
+from stiffen.shop.layout_check import audit
 
 SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
 PATIENCE = 120  # seconds that a search may take to its end after it was told to stop

@@ -18,7 +18,6 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
-from stiffen import bench
 from stiffen.bound import bound
 from stiffen.branching import cheapest
 from stiffen.candidates import bead_candidates, conflicts
@@ -30,6 +29,7 @@ from stiffen.model.tools import BeadDie, Roller, Tools
 from stiffen.moves import GOAL, Chooser, best_choice
 from stiffen.program import Terms
 from stiffen.ribbed import Scout, scout
+from stiffen.shop import process_plan
 from stiffen.threads import one_thread
 
 GAUGE = 1.0
@@ -40,7 +40,7 @@ SHOP = Tools(
     Roller(throat=500.0, least_path_radius=40.0),
     (BeadDie("B12", "round", 12.0, 3.5, shoulder_radius=2.0), BeadDie("B16", "round", 16.0, 4.5, shoulder_radius=2.5)),
 )
-DIE_MINUTES = SHOP.roller.die_change_minutes + bench.TRIAL_STRIP
+DIE_MINUTES = SHOP.roller.die_change_minutes + process_plan.TRIAL_STRIP
 SHEET = Material("soft sheet", 70e3, 0.33, 2.68e-6, 110.0, 210.0, 0.15)
 
 
@@ -180,8 +180,8 @@ def case(one: Panel, pool: int = POOL, loose: int = LOOSE, size: float = SIZE) -
     blocked = conflicts(one, GAUGE, every, ())
     picked = few(blocked.toarray(), pool, loose, LOTS.get(one.name, 0))
     beads = tuple(every[i] for i in picked)
-    flat = bench.minutes(one, Layout(GAUGE)) + DIE_MINUTES
-    minutes = np.array([bench.minutes(one, Layout(GAUGE, (bead,))) for bead in beads]) - flat
+    flat = process_plan.minutes(one, Layout(GAUGE)) + DIE_MINUTES
+    minutes = np.array([process_plan.minutes(one, Layout(GAUGE, (bead,))) for bead in beads]) - flat
     dies = np.array([one.tools.bead_dies.index(bead.die) for bead in beads])
     return Case(one, beads, scout(one, GAUGE, beads, size=size), blocked[picked][:, picked], minutes, dies)
 

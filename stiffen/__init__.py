@@ -55,7 +55,7 @@ _HOME = {
     "read_layout": "reading",
     "read_tools": "reading",
     "starter_tools": "reading",
-    "audit": "rules",
+    "audit": "shop.layout_check",
     "check": "judging",
     "rival": "judging",
     "search": "searching",
@@ -84,8 +84,8 @@ if TYPE_CHECKING:
     from stiffen.page import write_page
     from stiffen.pictures import write_pictures
     from stiffen.reading import read_layout, read_panel, read_tools, starter_tools
-    from stiffen.rules import audit
     from stiffen.searching import search, search_all
+    from stiffen.shop.layout_check import audit
     from stiffen.strip import write_trial
     from stiffen.template import write_template
 

@@ -10,7 +10,6 @@ from functools import cached_property
 
 import numpy as np
 
-from stiffen import bench, rules
 from stiffen.candidates import main_directions
 from stiffen.claims import within_reach
 from stiffen.families import hand_layouts, promising
@@ -23,6 +22,7 @@ from stiffen.moves import GOAL, Choice, Chooser, best_choice
 from stiffen.nearby import neighbours
 from stiffen.pool import Pool, minutes_each
 from stiffen.ribbed import Scout, scout
+from stiffen.shop import layout_check, process_plan
 
 ROUNDS = 6  # times the judge may correct the scout at one gauge
 STARTS = 3  # greedy starts at each of them
@@ -129,7 +129,7 @@ class Attempt:
     def drawn(self, hunt: Hunt) -> Verdict | None:
         """Judge what somebody has drawn, on this gauge, where it keeps the rules; the best that meets."""
         layouts = [replace(layout, gauge=self.gauge) for layout in hunt.own]
-        verdicts = [hunt.judge(layout) for layout in layouts if not rules.audit(hunt.panel, layout)]
+        verdicts = [hunt.judge(layout) for layout in layouts if not layout_check.audit(hunt.panel, layout)]
         return min((one for one in verdicts if one.met), key=lambda one: rank(hunt.panel, one), default=None)
 
     @cached_property
@@ -194,7 +194,7 @@ def chooser_of(panel: Panel, pool: Pool, plate: Scout) -> Chooser:
         minutes=np.add.reduceat(each[pool.order], ends[:-1]) if pool.sets else np.zeros(0),
         deadline=math.inf,
         goal=0.0 if stiffest else GOAL,
-        die_minutes=panel.tools.roller.die_change_minutes + bench.TRIAL_STRIP,
+        die_minutes=panel.tools.roller.die_change_minutes + process_plan.TRIAL_STRIP,
         beads=np.diff(ends),
         dies=np.array([dies.get(pool.beads[one[0]].die.name, -1) for one in pool.sets]),
         beads_at_most=panel.beads_at_most,

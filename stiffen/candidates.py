@@ -18,11 +18,11 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.strtree import STRtree
 
-from stiffen import rules
 from stiffen.model.layout import SIDES, Bead, Hole
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
-from stiffen.spacing import spacing as spacing_of
+from stiffen.shop import layout_check
+from stiffen.shop.spacing_rules import spacing as spacing_of
 
 STEP_DEGREES = 15.0  # between angles tried whatever the outline
 LONG_EDGE = 0.4  # of the longest straight edge: an edge from there on gives a direction of its own
@@ -67,9 +67,9 @@ def bead_candidates(
     fixed = fixed_items(panel)
     found: dict[tuple, Bead] = {}
     for die in panel.tools.bead_dies:
-        if rules.bead_die_breaches(panel, die, gauge):
+        if layout_check.bead_die_breaches(panel, die, gauge):
             continue
-        room = rules.bead_room(panel, die, gauge, *fixed)
+        room = layout_check.bead_room(panel, die, gauge, *fixed)
         if die.profile == "step":
             made = _steps(panel, die, room, gauge)
         else:
@@ -87,12 +87,12 @@ def hole_candidates(panel: Panel, gauge: float) -> tuple[Hole, ...]:
     fixed, side = fixed_items(panel), proud_side(panel)
     found: list[Hole] = []
     for die in panel.tools.hole_dies:
-        if rules.hole_die_breaches(panel, die, gauge):
+        if layout_check.hole_die_breaches(panel, die, gauge):
             continue
-        room = rules.hole_room(panel, die, gauge, *fixed)
-        pitch = die.flange + rules.pair_gap(panel.tools, "hole", "hole", gauge)
+        room = layout_check.hole_room(panel, die, gauge, *fixed)
+        pitch = die.flange + layout_check.pair_gap(panel.tools, "hole", "hole", gauge)
         centres = _lattice(Polygon(panel.outline).bounds, max(pitch / 2, line_spacing(panel)))
-        inset = die.flange / 2 + spacing_of(panel.tools, "hole_edge", gauge) + 4 * rules.SLACK
+        inset = die.flange / 2 + spacing_of(panel.tools, "hole_edge", gauge) + 4 * layout_check.SLACK
         centres = np.vstack([centres, _row(Polygon(panel.outline).buffer(-inset), pitch)])
         inside = shapely.contains_xy(room, centres[:, 0], centres[:, 1])
         found += [Hole(die, (float(x), float(y)), side) for x, y in centres[inside]]
@@ -104,7 +104,7 @@ def conflicts(panel: Panel, gauge: float, beads: Sequence[Bead], holes: Sequence
     items: list[Bead | Hole] = [*beads, *holes]
     groups: dict[tuple, list[int]] = {}
     for place, item in enumerate(items):
-        groups.setdefault((rules.kind_of(item), item.die), []).append(place)
+        groups.setdefault((layout_check.kind_of(item), item.die), []).append(place)
     trees = [_Group(kind, items, np.array(places)) for (kind, _), places in groups.items()]
     pairs = [_close(panel, gauge, a, b) for n, a in enumerate(trees) for b in trees[: n + 1]]
     rows, columns = np.hstack(pairs) if pairs else np.empty((2, 0), dtype=int)
@@ -190,9 +190,9 @@ def _of_die(
 
 def _steps(panel: Panel, die: BeadDie, room: BaseGeometry, gauge: float) -> Iterator[Bead]:
     """A step along each straight edge, as near to it as may be: the longest piece that there is room for."""
-    least, side = rules.least_length(die), proud_side(panel)
+    least, side = layout_check.least_length(die), proud_side(panel)
     corners = np.array(shapely.simplify(Polygon(panel.outline), 0.05).exterior.coords)
-    inset = die.width / 2 + spacing_of(panel.tools, "step_edge", gauge) + 4 * rules.SLACK
+    inset = die.width / 2 + spacing_of(panel.tools, "step_edge", gauge) + 4 * layout_check.SLACK
     for start, stop in zip(corners[:-1], corners[1:], strict=True):
         along = (stop - start) / np.linalg.norm(stop - start)
         inward = inset * np.array([-along[1], along[0]]) * (1 if _turns_left(corners) else -1)
@@ -201,7 +201,7 @@ def _steps(panel: Panel, die: BeadDie, room: BaseGeometry, gauge: float) -> Iter
         if longest is None or longest.geom_type != "LineString" or longest.length < least:
             continue
         bead = Bead(die, _points(np.array(longest.coords)), side)
-        if rules.frame_side(panel, bead) is not None:
+        if layout_check.frame_side(panel, bead) is not None:
             yield bead
 
 
@@ -213,12 +213,12 @@ def _straight(
     panel: Panel, die: BeadDie, room: BaseGeometry, angle: float, spacing: float, shares: Iterable[float]
 ) -> Iterator[Bead]:
     """Straight beads at one angle (degrees), the offsets even about the middle of the panel."""
-    least, side = rules.least_length(die), proud_side(panel)
+    least, side = layout_check.least_length(die), proud_side(panel)
     lines = parallels(Polygon(panel.outline).bounds, math.radians(angle), spacing)
     for piece in shapely.get_parts(shapely.intersection(lines, room)):
         if piece.geom_type != "LineString" or piece.length < least:
             continue
-        if rules.frame_side(panel, Bead(die, tuple(piece.coords), side)) is None:
+        if layout_check.frame_side(panel, Bead(die, tuple(piece.coords), side)) is None:
             continue
         ends = np.array(piece.coords)
         ends = ends[np.lexsort((ends[:, 1], ends[:, 0]))]
@@ -248,7 +248,7 @@ def _frames(panel: Panel, die: BeadDie, room: BaseGeometry) -> Iterator[Bead]:
         if ring is None or not room.covers(shapely.linestrings(ring)):
             continue
         bead = Bead(die, _points(ring), side)
-        if rules.frame_side(panel, bead) is not None:
+        if layout_check.frame_side(panel, bead) is not None:
             yield bead
 
 
@@ -330,7 +330,7 @@ class _Group:
     """Candidates of one die: their places among all, and a tree of their axes or centres."""
 
     def __init__(self, kind: str, items: list[Bead | Hole], places: np.ndarray) -> None:
-        cores = [rules.core(items[place]) for place in places]
+        cores = [layout_check.core(items[place]) for place in places]
         self.kind, self.places, self.half = kind, places, cores[0][1]
         self.shapes = np.array([shape for shape, _ in cores])
         self.tree = STRtree(self.shapes)
@@ -338,7 +338,7 @@ class _Group:
 
 def _close(panel: Panel, gauge: float, a: _Group, b: _Group) -> np.ndarray:
     """Places (2, m) of pairs, one of each group, that are too close."""
-    gap = rules.pair_gap(panel.tools, a.kind, b.kind, gauge)
-    distance = a.half + b.half + gap - rules.SLACK
+    gap = layout_check.pair_gap(panel.tools, a.kind, b.kind, gauge)
+    distance = a.half + b.half + gap - layout_check.SLACK
     first, second = b.tree.query(a.shapes, predicate="dwithin", distance=distance)
     return np.stack([a.places[first], b.places[second]])

@@ -10,16 +10,16 @@ from itertools import pairwise
 
 from shapely.geometry import LineString, Polygon
 
-from stiffen import bench, flaring, section
 from stiffen.flow import WIDTH, Section, Table, columns, text_lines
 from stiffen.marking import datum, face_up, faces, in_rolling_order, marks, ranges, rough_outline, view
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import LINEAR, NONLINEAR, UNDECIDED, DemandResult, Rival, Verdict
 from stiffen.model.tools import HoleDie
-from stiffen.rivets import uses
-from stiffen.rolling import pass_depths, settings
-from stiffen.rules import audit
+from stiffen.shop import bead_section, flared_holes, process_plan
+from stiffen.shop.layout_check import audit
+from stiffen.shop.rivets import uses
+from stiffen.shop.roller_settings import pass_depths, settings
 from stiffen.titles import CAUTIONS
 
 GRAM = 0.001  # kg
@@ -52,7 +52,7 @@ def card(
     """
     verdict = replace(verdict, layout=in_rolling_order(panel, verdict.layout))
     layout = verdict.layout
-    steps = bench.order_of_work(panel, layout)
+    steps = process_plan.order_of_work(panel, layout)
     found = Table(DEMAND_HEAD, tuple(demand_rows(verdict)), (1, 2, 3, 6, 7, 8))
     sections: list[tuple[str, Sequence[str | Table]]] = [
         ("SHEET", _sheet(panel, verdict, rival)),
@@ -129,7 +129,7 @@ def fastener_table(panel: Panel, verdict: Verdict) -> list[str]:
 def warning_lines(panel: Panel, verdict: Verdict) -> list[str]:
     """Rules the layout does not keep, then what the judge and the bench have to say, each once."""
     broken = [f"rule not kept: {breach}" for breach in audit(panel, verdict.layout)]
-    return list(dict.fromkeys((*broken, *verdict.warnings, *bench.warnings(panel, verdict.layout))))
+    return list(dict.fromkeys((*broken, *verdict.warnings, *process_plan.warnings(panel, verdict.layout))))
 
 
 def saving(verdict: Verdict, rival: Rival) -> str:
@@ -233,8 +233,8 @@ def _settings(panel: Panel, layout: Layout) -> list[str | Table]:
     for die, one in zip(dies, found, strict=True):
         passes = [f"{_turns(step.turns)} ({step.depth:.1f} mm)" for step in one.passes]
         rows.append((die.name, "trial strip" if one.from_trial else "formula", *passes, *[""] * (most - len(passes))))
-        stretch, thinner = section.stretch_strain(die), section.thinning(die)
-        drawn_in, run_out = f"{section.pull_in(die):.1f}", f"{die.run_out_length:.0f}"
+        stretch, thinner = bead_section.stretch_strain(die), bead_section.thinning(die)
+        drawn_in, run_out = f"{bead_section.pull_in(die):.1f}", f"{die.run_out_length:.0f}"
         sheet.append(
             (die.name, run_out, f"{100 * stretch:.0f} %", f"{100 * thinner:.0f} %", drawn_in, f"{one.springback:.2f}")
         )
@@ -291,7 +291,9 @@ def _grips(panel: Panel, layout: Layout) -> list[str]:
     words = [f"die {layout.beads[0].die.name}"]
     for number, (before, bead) in enumerate(pairwise(layout.beads), 1):
         told = [f"die {bead.die.name}"] if bead.die != before.die else []
-        turned = bench.regrips(panel, layout.beads[: number + 1]) - bench.regrips(panel, layout.beads[:number])
+        turned = process_plan.regrips(panel, layout.beads[: number + 1]) - process_plan.regrips(
+            panel, layout.beads[:number]
+        )
         if bead.side != before.side:
             told.append("other face up")
         elif turned:
@@ -333,7 +335,7 @@ def _holes(panel: Panel, layout: Layout) -> list[Table]:
 
 def _cutter(panel: Panel, die: HoleDie) -> str:
     """What cuts the pilot hole, as near below its size as there is."""
-    cuts = flaring.pilot_cuts(die, panel.tools.cutters)
+    cuts = flared_holes.pilot_cuts(die, panel.tools.cutters)
     return f"{cuts[0].kind} {cuts[0].diameter:g}" if cuts else "-"
 
 
@@ -391,7 +393,7 @@ def _second(verdict: Verdict, demand: DemandResult) -> str:
 
 def _minutes(panel: Panel, layout: Layout) -> str:
     """All minutes and their shares, rounded so that the shares add up: down, then up where most was cut off."""
-    spent, total = bench.breakdown(panel, layout), round(bench.minutes(panel, layout))
+    spent, total = process_plan.breakdown(panel, layout), round(process_plan.minutes(panel, layout))
     whole = {what: math.floor(share) for what, share in spent.items()}
     by_rest = sorted(spent, key=lambda what: whole[what] - spent[what])
     for what in by_rest[: total - sum(whole.values())]:

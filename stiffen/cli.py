@@ -618,7 +618,7 @@ def _only(found: Found) -> str:
 
 
 def _status(panel: Panel, verdict: Verdict) -> int:
-    from stiffen.rules import audit
+    from stiffen.shop.layout_check import audit
 
     return MET if verdict.met and not audit(panel, verdict.layout) else NOT_MET
 

@@ -6,11 +6,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from stiffen import bench
 from stiffen.card import kg
 from stiffen.marking import counted
 from stiffen.model.panel import Panel
 from stiffen.model.results import DemandResult, Verdict
+from stiffen.shop import process_plan
 
 MOST = 6
 SHORT = 14  # letters of a name that stands over a column
@@ -29,7 +29,7 @@ class Entry:
     @property
     def minutes(self) -> float:
         """Minutes at the bench."""
-        return bench.minutes(self.panel, self.verdict.layout)
+        return process_plan.minutes(self.panel, self.verdict.layout)
 
     @property
     def missed(self) -> list[str]:

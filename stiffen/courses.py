@@ -15,7 +15,6 @@ from shapely.geometry import LineString, Polygon, box
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import substring
 
-from stiffen import rules
 from stiffen.candidates import (
     FRAME_INSETS,
     OBLIQUE,
@@ -31,6 +30,7 @@ from stiffen.model.layout import Bead
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
 from stiffen.ribbed import Scout, scout
+from stiffen.shop import layout_check
 from stiffen.triangle import curvature
 
 BOW = 0.12  # rise of a bow over its chord
@@ -45,14 +45,16 @@ FINE = 0.1  # mm by which a path may be simplified
 
 def course_candidates(panel: Panel, gauge: float) -> tuple[Bead, ...]:
     """Beads of every die but the stepped ones along paths that are not straight, and along the bending moments."""
-    dies = [d for d in panel.tools.bead_dies if d.profile != "step" and not rules.bead_die_breaches(panel, d, gauge)]
+    dies = [
+        d for d in panel.tools.bead_dies if d.profile != "step" and not layout_check.bead_die_breaches(panel, d, gauge)
+    ]
     if not dies:
         return ()
     traced = moment_lines(scout(panel, gauge))
     found: list[Bead] = []
     for die in dies:
-        room = rules.bead_room(panel, die, gauge, *fixed_items(panel))
-        trim = (die.width + rules.pair_gap(panel.tools, "bead", "bead", gauge)) / 2
+        room = layout_check.bead_room(panel, die, gauge, *fixed_items(panel))
+        trim = (die.width + layout_check.pair_gap(panel.tools, "bead", "bead", gauge)) / 2
         for line in (*_frame_parts(panel, room, trim), *_bows(panel, room), *_clipped(traced, room)):
             bead = _bead(panel, die, line)
             if bead is not None:
@@ -62,12 +64,12 @@ def course_candidates(panel: Panel, gauge: float) -> tuple[Bead, ...]:
 
 def _bead(panel: Panel, die: BeadDie, line: BaseGeometry) -> Bead | None:
     """The bead along a line, straight where the line nearly is; None where it is too short or cannot be rolled."""
-    if line.geom_type != "LineString" or line.length < rules.least_length(die):
+    if line.geom_type != "LineString" or line.length < layout_check.least_length(die):
         return None
     path = np.array(shapely.simplify(line, FINE).coords)
     bead = Bead(die, tuple((float(x), float(y)) for x, y in path), proud_side(panel))
-    bends = rules.path_miss(bead, panel.tools.roller.least_path_radius) <= rules.CORNER_CUT
-    return bead if bends and line.is_simple and rules.frame_side(panel, bead) is not None else None
+    bends = layout_check.path_miss(bead, panel.tools.roller.least_path_radius) <= layout_check.CORNER_CUT
+    return bead if bends and line.is_simple and layout_check.frame_side(panel, bead) is not None else None
 
 
 def _frame_parts(panel: Panel, room: BaseGeometry, trim: float) -> Iterator[BaseGeometry]:

@@ -16,7 +16,6 @@ import shapely
 from shapely.geometry import Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from stiffen.bench import trim_allowance
 from stiffen.dxf import Sheet, new_document
 from stiffen.files import written
 from stiffen.marking import View, marks, ranges, rough_outline, view
@@ -24,6 +23,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 from stiffen.scribe import marking
+from stiffen.shop.process_plan import trim_allowance
 from stiffen.strokes import XY, place, spread, wide
 from stiffen.titles import draw_column
 

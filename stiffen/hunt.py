@@ -8,11 +8,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from stiffen import bench
 from stiffen.judging import FAR, Judged, Progress, glance, judged, quick_badness
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
+from stiffen.shop import process_plan
 
 RECORD = 2.0  # times that judging the best took: its record and the flat sheets beside it, measured 1.5 to 2.5
 
@@ -122,4 +122,4 @@ def rank(panel: Panel, verdict: Verdict) -> tuple:
     """Smaller is better: met first; then mass (to 1 %), minutes; what is not met by how much it misses."""
     if not verdict.met or panel.goal == "stiffest":
         return (1, verdict.badness, verdict.mass_kg)
-    return (0, round(math.log(verdict.mass_kg) / 0.01), bench.minutes(panel, verdict.layout), verdict.mass_kg)
+    return (0, round(math.log(verdict.mass_kg) / 0.01), process_plan.minutes(panel, verdict.layout), verdict.mass_kg)

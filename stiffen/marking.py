@@ -18,9 +18,9 @@ import numpy as np
 from shapely import affinity
 from shapely.geometry import Polygon
 
-from stiffen import bench
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel, Support
+from stiffen.shop import process_plan
 from stiffen.strokes import XY
 
 NOTCH = 20.0  # mm, half of what counts as narrow
@@ -53,7 +53,7 @@ def datum(panel: Panel) -> XY:
 
 def in_rolling_order(panel: Panel, layout: Layout) -> Layout:
     """The layout with its beads in the order to roll them, which gives them their numbers at the bench."""
-    return replace(layout, beads=tuple(layout.beads[i] for i in bench.rolling_order(panel, layout.beads)))
+    return replace(layout, beads=tuple(layout.beads[i] for i in process_plan.rolling_order(panel, layout.beads)))
 
 
 def faces(layout: Layout) -> tuple[str, ...]:
@@ -111,7 +111,7 @@ def rough_outline(panel: Panel, layout: Layout) -> Polygon:
     Notches narrower than 40 mm are not cut yet.
     """
     outline = Polygon(panel.outline)
-    x, y = bench.trim_allowance(panel, layout)
+    x, y = process_plan.trim_allowance(panel, layout)
     if not (x > 0 and y > 0):
         return outline
     # One buffer with two widths: squeeze the plan so that both become 1 mm, widen, and stretch it back.
@@ -154,7 +154,7 @@ class View:
 def view(panel: Panel, layout: Layout, face: str = "up") -> View:
     """The sheet as seen on a face."""
     layout = in_rolling_order(panel, layout)
-    frames = bench.frame_sides(panel, layout.beads)
+    frames = process_plan.frame_sides(panel, layout.beads)
     if face == "up":
         return View(panel, layout, face, datum(panel), 1.0, frames)
     x0, y0, x1, _ = Polygon(panel.outline).bounds

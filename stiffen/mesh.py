@@ -20,8 +20,8 @@ from stiffen.folding import folded
 from stiffen.model.layout import Layout, Point
 from stiffen.model.panel import Panel
 from stiffen.network import SNAP, Network, build, divided, on_path, plan_region, wanted_paths, whole, with_points
-from stiffen.rolled import lift, over_edge
 from stiffen.seeds import Seeds, bead_rows, cone_radius, hole_rings, lattice, row_lines
+from stiffen.shop.bead_surface import lift, over_edge
 from stiffen.sizing import Fineness, SizeField, fineness, line_sources
 from stiffen.soundness import no_mesh, prove, prove_path
 from stiffen.triangulation import Cloud, edges_of, keys, quality, signed_area, triangulate

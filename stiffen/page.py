@@ -15,15 +15,15 @@ from pathlib import Path
 import numpy as np
 from shapely.geometry import LineString, Polygon
 
-from stiffen import bench
 from stiffen.card import DEMAND_HEAD, bound_words, card, demand_rows, kg, saving, warning_lines
 from stiffen.files import written
 from stiffen.marking import counted, datum, face_up, faces, in_rolling_order, view
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Rival, Verdict
-from stiffen.rolling import pass_depths
-from stiffen.rules import audit
+from stiffen.shop import process_plan
+from stiffen.shop.layout_check import audit
+from stiffen.shop.roller_settings import pass_depths
 
 EDGE = 0.04  # of the longer side, left free round the drawing
 
@@ -95,7 +95,7 @@ def _facts(panel: Panel, verdict: Verdict, rival: Rival | None) -> list[tuple[st
         ("mass", kg(verdict.mass_kg)),
         ("to make", ", ".join(made) or "the flat sheet"),
         *([("to roll", f"{layout.rolled_length / 1000:.2f} m")] if layout.beads else []),
-        ("at the bench", f"about {bench.minutes(panel, layout):.0f} minutes"),
+        ("at the bench", f"about {process_plan.minutes(panel, layout):.0f} minutes"),
     ]
     if rival:
         facts.append(("beside a flat sheet", saving(verdict, rival)))

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from stiffen import rules
 from stiffen.attempt import Attempt, in_words
 from stiffen.hunt import Hunt
 from stiffen.looks import HOPELESS
 from stiffen.model.results import Verdict
+from stiffen.shop import layout_check
 
 
 def pared(hunt: Hunt, verdict: Verdict, here: Attempt) -> Verdict:
@@ -28,7 +28,7 @@ def pared(hunt: Hunt, verdict: Verdict, here: Attempt) -> Verdict:
                 hunt.cut_short |= bool(loose)
                 return verdict
             layout = pool.layout(here.gauge, rest)
-            if chooser.weigh(rest).worst > HOPELESS or rules.audit(panel, layout):
+            if chooser.weigh(rest).worst > HOPELESS or layout_check.audit(panel, layout):
                 continue
             hunt.tell(f"{here.gauge:g} mm: will {in_words(len(layout.beads))} do?")
             if hunt.look(layout, 1.0) <= 1 and (fewer := hunt.judge(layout)).met:

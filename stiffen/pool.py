@@ -9,12 +9,13 @@ from functools import cached_property
 import numpy as np
 import scipy.sparse as sp
 
-from stiffen import bench, rules, symmetry
+from stiffen import symmetry
 from stiffen.candidates import bead_candidates, conflicts, hole_candidates
 from stiffen.courses import course_candidates
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
-from stiffen.rolling import pass_depths
+from stiffen.shop import layout_check, process_plan
+from stiffen.shop.roller_settings import pass_depths
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +47,7 @@ class Pool:
         beads = drawn + bead_candidates(panel, gauge) + course_candidates(panel, gauge)
         holes = hole_candidates(panel, gauge)
         pairs = itertools.combinations_with_replacement(("bead", "hole"), 2)
-        offer = along, beads, holes, tuple(rules.pair_gap(panel.tools, a, b, gauge) for a, b in pairs)
+        offer = along, beads, holes, tuple(layout_check.pair_gap(panel.tools, a, b, gauge) for a, b in pairs)
         if like is not None and like.offer == offer:
             return like
         groups = symmetry.sets(panel, gauge, beads, along) if along else [(bead,) for bead in beads]
@@ -106,19 +107,19 @@ def fixed_of(items: tuple) -> tuple:
 
 def _in_own_way(panel: Panel, gauge: float, group: tuple[Bead, ...]) -> bool:
     """True where a bead and its mirror images are too close to each other."""
-    return any(rules.clash(a, b, panel.tools, gauge) for a, b in itertools.combinations(group, 2))
+    return any(layout_check.clash(a, b, panel.tools, gauge) for a, b in itertools.combinations(group, 2))
 
 
 def _fits(panel: Panel, gauge: float, bead: Bead, others: tuple[Bead | Hole, ...]) -> bool:
     """True where a bead not fixed could be made at this gauge next to the others."""
-    if bead.fixed or any(rules.clash(bead, other, panel.tools, gauge) for other in others):
+    if bead.fixed or any(layout_check.clash(bead, other, panel.tools, gauge) for other in others):
         return False
-    return not rules.audit(panel, Layout(gauge, (bead,)))
+    return not layout_check.audit(panel, Layout(gauge, (bead,)))
 
 
 def minutes_each(panel: Panel, beads: tuple[Bead, ...]) -> np.ndarray:
     """(beads,) minutes that each bead adds: to mark it, to line it up, to roll it; change of die left out."""
     roller = panel.tools.roller
     passes = {die: len(pass_depths(die, panel.material)) for die in {bead.die for bead in beads}}
-    one = bench.MARK_ONE + roller.set_up_minutes
+    one = process_plan.MARK_ONE + roller.set_up_minutes
     return np.array([one + passes[b.die] * b.length / roller.hand_speed for b in beads])

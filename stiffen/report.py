@@ -10,7 +10,7 @@ from stiffen.card import warning_lines
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Panel
 from stiffen.model.results import NONLINEAR, DemandResult, FastenerLoad, Found, Rival, Verdict
-from stiffen.rules import audit
+from stiffen.shop.layout_check import audit
 
 GRAM = 0.001  # kg; a result whose mass is further off is of another panel
 

@@ -20,7 +20,7 @@ import numpy as np
 
 from stiffen.model.layout import Bead
 from stiffen.model.tools import BeadDie
-from stiffen.section import line_properties, profile
+from stiffen.shop.bead_section import line_properties, profile
 
 BESIDE = 2.3  # widths of a bead: the sheet that works with it on each side, fitted to one to five beads in panels
 INSIDE = 50.0  # mm of sheet that works with a step, on the panel's side

@@ -13,13 +13,13 @@ import shapely
 from shapely.geometry import LineString, Point
 
 from stiffen import triangle
-from stiffen.folds import flanges
 from stiffen.loads import locate, plan_areas
 from stiffen.mesh import Mesh, mesh_panel
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
 from stiffen.rib import INSIDE, rib_inertia
-from stiffen.section import taper
+from stiffen.shop.bead_section import taper
+from stiffen.shop.bends import flanges
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,10 +13,10 @@ from shapely import affinity
 from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from stiffen import bench
 from stiffen.marking import ENDS, View, rough_outline
 from stiffen.model.layout import Bead, Hole
 from stiffen.model.panel import Panel
+from stiffen.shop import process_plan
 from stiffen.strokes import CLEAR, XY, Circle, Hatch, Label, Line, Marking, Spot, high, wide
 
 SAME = 1e-6  # mm, between points on one line: rounded corners end a breath beside it
@@ -99,7 +99,7 @@ def _bead(seen: View, bead: Bead, height: float) -> Iterator[Line]:
 def _over_edge(seen: View, bead: Bead) -> LineString:
     """The axis; open ends go on over the rough cut."""
     path = np.asarray(bead.path, dtype=float)
-    more = max(bench.trim_allowance(seen.panel, seen.layout))
+    more = max(process_plan.trim_allowance(seen.panel, seen.layout))
     for end, inner, is_open in ((0, 1, bead.open_ends[0]), (-1, -2, bead.open_ends[1])):
         if is_open:
             out = path[end] - path[inner]
@@ -163,7 +163,7 @@ def _datum_lines(seen: View, height: float) -> Iterator[Line]:
     """The two lines through the datum corner, drawn outside the outline only."""
     x, y = seen.origin
     x0, _, x1, y1 = Polygon(seen.panel.outline).bounds
-    out = max(bench.trim_allowance(seen.panel, seen.layout)) + 2.5 * height
+    out = max(process_plan.trim_allowance(seen.panel, seen.layout)) + 2.5 * height
     yield _line("DATUM", [(x0 - out, y), (x0 - 1.0, y)])
     yield _line("DATUM", [(x1 + 1.0, y), (x1 + out, y)])
     yield _line("DATUM", [(x, y - out), (x, y - 1.0)])
@@ -334,7 +334,7 @@ def _block_places(ground: Polygon, words: str, height: float) -> tuple[Spot, ...
 
 def _datum_labels(seen: View, height: float) -> Iterator[Label]:
     x, y = seen.origin
-    out = max(bench.trim_allowance(seen.panel, seen.layout)) + 2.5 * height
+    out = max(process_plan.trim_allowance(seen.panel, seen.layout)) + 2.5 * height
     half = wide("datum 0, 0", height) / 2
     outer = (x - seen.hand * (half + height), y - out - 0.2 * height, 0.0)
     below = (x + seen.hand * (half + height), y - out + height, 0.0)

@@ -18,12 +18,11 @@ from typing import Any
 
 import numpy as np
 
-from stiffen import rules, symmetry
+from stiffen import symmetry
 from stiffen.attempt import AS_IT_IS, CLOSE, EARLY, LAST, ONCE_MORE, SLICE, Attempt
 from stiffen.bound import WHOLE
 from stiffen.candidates import conflicts
 from stiffen.claims import Ground, bound_record, cost, is_proof, least_minutes, no_layout_can
-from stiffen.curl import balanced
 from stiffen.errors import Fault, InputError, SolverError
 from stiffen.holing import add_holes
 from stiffen.hunt import Hunt, OnBest, nobody
@@ -35,6 +34,8 @@ from stiffen.paring import pared
 from stiffen.pool import fixed_of, minutes_each
 from stiffen.program import Terms
 from stiffen.ribbed import scout
+from stiffen.shop import layout_check
+from stiffen.shop.rolling_bow import balanced
 from stiffen.threads import one_thread
 
 PROVING = 0.08  # share of all the time that is kept for proofs
@@ -119,7 +120,7 @@ def _balance(hunt: Hunt) -> None:
     if hunt.best is None or not hunt.best.met:
         return
     layout = balanced(hunt.panel, hunt.best.layout)
-    if layout != hunt.best.layout and not rules.audit(hunt.panel, layout):
+    if layout != hunt.best.layout and not layout_check.audit(hunt.panel, layout):
         hunt.tell("turning beads to the other face, so that the sheet bows less")
         verdict = hunt.judge(layout)
         if verdict.met:
@@ -143,7 +144,7 @@ def going_on(panel: Panel, start: Layout) -> Panel:
     """
     panel = replace(panel, beads=_joined(panel.beads, start.beads), holes=_joined(panel.holes, start.holes))
     cure = "mend it in the layout, or leave it out"
-    faults = [Fault(breach.where, breach.what, cure) for breach in rules.audit(panel, start)]
+    faults = [Fault(breach.where, breach.what, cure) for breach in layout_check.audit(panel, start)]
     if start.gauge not in panel.gauges:
         rack = ", ".join(f"{gauge:g}" for gauge in sorted(panel.gauges))
         faults.append(Fault("gauge", f"{start.gauge:g} is not in the rack of the panel", f"one of: {rack}"))

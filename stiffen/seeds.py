@@ -17,7 +17,7 @@ from shapely.geometry import LineString, Polygon
 from stiffen.model.layout import Bead, Hole
 from stiffen.model.tools import BeadDie
 from stiffen.network import circle, lip, swell
-from stiffen.section import half, profile
+from stiffen.shop.bead_section import half, profile
 from stiffen.sizing import Fineness, SizeField, spaced
 
 SHARP = math.radians(10)  # a bead's path that turns more at a point gets a station there

@@ -6,10 +6,10 @@ import textwrap
 from collections.abc import Sequence
 
 from stiffen.card import columns
-from stiffen.flaring import stock_cutters, thickest_flared
 from stiffen.model.material import Material, materials, rated_thickness, stock_gauges
 from stiffen.model.tools import Tools
-from stiffen.spacing import SPACING
+from stiffen.shop.flared_holes import stock_cutters, thickest_flared
+from stiffen.shop.spacing_rules import SPACING
 
 WIDTH = 100
 

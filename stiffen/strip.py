@@ -21,8 +21,8 @@ from stiffen.flow import Flow, Section, Table, text_lines
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
 from stiffen.paper import Book
-from stiffen.rolling import matching_trial, pass_depths, settings
-from stiffen.rules import bead_die_breaches
+from stiffen.shop.layout_check import bead_die_breaches
+from stiffen.shop.roller_settings import matching_trial, pass_depths, settings
 from stiffen.strokes import Circle, Label, Line, Marking
 from stiffen.tiles import LETTERS, draw_tile, furnish, lettering, tiling, used
 from stiffen.toolfile import STARTER

@@ -14,7 +14,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from stiffen import bench
 from stiffen.errors import Fault, InputError
 from stiffen.judging import Progress, quiet
 from stiffen.model.layout import Layout
@@ -22,6 +21,7 @@ from stiffen.model.panel import Panel
 from stiffen.model.results import DemandResult, Found
 from stiffen.reading import panel_from_dict
 from stiffen.searching import going_on, search
+from stiffen.shop import process_plan
 
 PLACE = "--sweep"
 MOST = 24  # rows
@@ -225,7 +225,7 @@ def table(panel: Panel, what: Plan, rows: tuple[Row, ...]) -> tuple[tuple[str, .
                 f"{verdict.mass_kg:.3f}",
                 f"{len(layout.beads)}",
                 f"{len(layout.holes)}",
-                f"{bench.minutes(panel, layout):.0f}",
+                f"{process_plan.minutes(panel, layout):.0f}",
                 f"{result_of(row, demand).value:.3g}",
                 f"{100 * worst.margin:+.0f} % {worst.label}",
                 "none" if rival.mass_kg is None else f"{rival.mass_kg:.3f}",
@@ -248,7 +248,7 @@ def csv_text(panel: Panel, what: Plan, rows: tuple[Row, ...]) -> str:
         writer.writerow(
             (
                 *(f"{row.value:g}", "yes" if verdict.met else "no", f"{layout.gauge:g}", f"{verdict.mass_kg:.6g}"),
-                *(len(layout.beads), len(layout.holes), f"{bench.minutes(panel, layout):.1f}"),
+                *(len(layout.beads), len(layout.holes), f"{process_plan.minutes(panel, layout):.1f}"),
                 *(f"{one.value:.6g}" if math.isfinite(one.value) else "" for one in verdict.demands),
                 "" if rival.mass_kg is None else f"{rival.mass_kg:.6g}",
             )

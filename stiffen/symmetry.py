@@ -13,9 +13,9 @@ from shapely.affinity import scale
 from shapely.geometry import LineString, Polygon
 from shapely.prepared import prep
 
-from stiffen import rules
 from stiffen.model.layout import Bead, Point
 from stiffen.model.panel import Panel
+from stiffen.shop import layout_check
 
 SAME = 0.5  # mm: images nearer than this to a bead are the bead
 LOST = 0.02  # share of the room for beads that may lack its mirror image
@@ -42,7 +42,7 @@ def axes(panel: Panel) -> str:
 def _lost(panel: Panel, axis: str) -> float:
     """Share of the room for the widest beads that has none as its mirror image."""
     dies = panel.tools.bead_dies
-    room = rules.bead_room(panel, max(dies, key=lambda die: die.width), min(panel.gauges)) if dies else Polygon()
+    room = layout_check.bead_room(panel, max(dies, key=lambda die: die.width), min(panel.gauges)) if dies else Polygon()
     if room.is_empty:
         return 0.0
     factors = (-1, 1) if axis == "x" else (1, -1)
@@ -108,7 +108,7 @@ def _shared(bead: Bead, centre: Point, along: str) -> Bead:
         if np.abs(ends @ [-way[1], way[0]]).max() > SAME:
             continue
         low, high = max(0.0, (ends @ way).min()), min(bead.length, (ends @ way).max())
-        if high - low >= rules.least_length(bead.die) and high - low < bead.length - SAME:
+        if high - low >= layout_check.least_length(bead.die) and high - low < bead.length - SAME:
             path = tuple((float(x), float(y)) for x, y in (start + low * way, start + high * way))
             bead = replace(bead, path=path)
     return bead
@@ -121,7 +121,7 @@ def sets(panel: Panel, gauge: float, beads: tuple[Bead, ...], along: str) -> lis
     """
     centre = middle(panel)
     beads = tuple(_shared(bead, centre, along) for bead in beads)
-    room = {die: prep(rules.bead_room(panel, die, gauge).buffer(SAME)) for die in {bead.die for bead in beads}}
+    room = {die: prep(layout_check.bead_room(panel, die, gauge).buffer(SAME)) for die in {bead.die for bead in beads}}
     known = {_key(bead): bead for bead in beads}
     out: list[tuple[Bead, ...]] = []
     seen: set[tuple] = set()
@@ -136,6 +136,6 @@ def sets(panel: Panel, gauge: float, beads: tuple[Bead, ...], along: str) -> lis
                     group[_key(mirrored)] = known.get(_key(mirrored), mirrored)
         seen |= group.keys()
         new = [one for key, one in group.items() if key not in known]
-        if all(room[one.die].covers(LineString(one.path)) and rules.frame_side(panel, one) for one in new):
+        if all(room[one.die].covers(LineString(one.path)) and layout_check.frame_side(panel, one) for one in new):
             out.append(tuple(group.values()))
     return out

@@ -12,11 +12,11 @@ from dataclasses import dataclass, fields
 
 from shapely.geometry import LineString
 
-from stiffen import bench
 from stiffen.marking import rough_outline
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.nesting import Blank, Placed, fits, nest
+from stiffen.shop import process_plan
 
 STOCK = ((2000.0, 1000.0), (2500.0, 1250.0))  # usual sheets, mm: common practice, no source
 
@@ -78,7 +78,7 @@ def piece(panel: Panel, layout: Layout, status: str) -> Piece:
         rolled_m=layout.rolled_length / 1000,
         holes=len(layout.holes),
         fasteners=sum(len(support.fasteners()) for support in panel.supports),
-        minutes=bench.minutes(panel, layout),
+        minutes=process_plan.minutes(panel, layout),
         density=panel.material.rho,
     )
 

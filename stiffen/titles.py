@@ -9,11 +9,11 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from stiffen.bench import trim_allowance
 from stiffen.dxf import Sheet
 from stiffen.marking import View, counted, faces, marks, rough_outline
 from stiffen.model.results import Verdict
-from stiffen.rules import audit
+from stiffen.shop.layout_check import audit
+from stiffen.shop.process_plan import trim_allowance
 from stiffen.strokes import XY, wide
 
 CORNERS = 12  # of a cut-out that are listed one by one: more are those of a curve

@@ -23,8 +23,8 @@ from stiffen.errors import InputError
 from stiffen.fields import Faults, Range, Table, likeness
 from stiffen.files import Where, read_toml, refuse
 from stiffen.model.tools import PROFILES, BeadDie, Cutter, Folder, HoleDie, Roller, Tools, Trial
-from stiffen.section import half
-from stiffen.spacing import SPACING
+from stiffen.shop.bead_section import half
+from stiffen.shop.spacing_rules import SPACING
 
 STARTER = "starter"
 DIAMETER = Range(1.0, 500.0, "mm")
@@ -142,7 +142,7 @@ def _bead_die(row: Table) -> BeadDie | None:
 
 
 def _check_profile(row: Table, die: BeadDie) -> None:
-    """Tell of a profile that cannot be: `section.half` knows."""
+    """Tell of a profile that cannot be: `bead_section.half` knows."""
     try:
         nose = half(die).nose
     except InputError as error:

@@ -21,7 +21,7 @@ from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.page import page, write_page
 from stiffen.reading import layout_document, read_layout, read_panel, write_json
 from stiffen.report import report, verdict_of
-from stiffen.rules import audit
+from stiffen.shop.layout_check import audit
 from stiffen.template import write_template
 
 HATCH = Path(__file__).parent.parent / "examples" / "battery_hatch.toml"

@@ -8,7 +8,7 @@ import pytest
 
 from stiffen.candidates import bead_candidates
 from stiffen.model.layout import Layout
-from stiffen.rules import audit
+from stiffen.shop.layout_check import audit
 
 
 @pytest.fixture(autouse=True)

@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 from shapely.geometry import Point, Polygon
 
-from stiffen import candidates, rules
+from stiffen import candidates
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Cutout, Fold, KeepOut, Panel, Support
 from stiffen.model.tools import BeadDie, HoleDie, Roller, Tools
+from stiffen.shop import layout_check
 
 SOFT = Material("5754-H111", 70e3, 0.33, 2.67e-6, 80, 190, 0.15, ((1.5, 0.5), (6.0, 1.0)))
 DIES = (
@@ -67,9 +68,9 @@ def fixed_layout(panel, *items):
 
 def test_every_candidate_passes_the_audit(made):
     panel, found = made
-    assert rules.audit(panel, fixed_layout(panel)) == ()
+    assert layout_check.audit(panel, fixed_layout(panel)) == ()
     for item in (*found.beads, *found.holes):
-        breaches = rules.audit(panel, fixed_layout(panel, item))
+        breaches = layout_check.audit(panel, fixed_layout(panel, item))
         assert breaches == (), [str(breach) for breach in breaches]
 
 
@@ -90,7 +91,7 @@ def test_same_again(made):
 
 
 def test_conflicts_are_the_clashes_of_the_rules(made):
-    """A random sample of pairs, each asked of `rules.clash`."""
+    """A random sample of pairs, each asked of `layout_check.clash`."""
     panel, found = made
     items = (*found.beads, *found.holes)
     matrix = found.conflicts.toarray()
@@ -102,7 +103,7 @@ def test_conflicts_are_the_clashes_of_the_rules(made):
     seen = set()
     for i, j in rng.integers(len(items), size=(4000, 2)):
         if i != j:
-            expected = rules.clash(items[i], items[j], panel.tools, 1.0)
+            expected = layout_check.clash(items[i], items[j], panel.tools, 1.0)
             assert matrix[i, j] == expected
             seen.add((type(items[i]), type(items[j]), expected))
     assert len(seen) == 8  # bead and hole either way, clashing or not
@@ -115,7 +116,7 @@ def test_two_that_do_not_conflict_pass_the_audit_together(made):
     rng = np.random.default_rng(4)
     for i, j in free[rng.integers(len(free), size=60)]:
         if i != j:
-            assert rules.audit(panel, fixed_layout(panel, items[i], items[j])) == ()
+            assert layout_check.audit(panel, fixed_layout(panel, items[i], items[j])) == ()
 
 
 def test_side_is_the_panels(made):
@@ -187,7 +188,7 @@ def test_frames_run_parallel_to_the_outline(shape):
     assert len(frames) >= 4
     edge = Polygon(shape).exterior
     for frame in frames:
-        assert rules.path_miss(frame, 60) <= rules.CORNER_CUT
+        assert layout_check.path_miss(frame, 60) <= layout_check.CORNER_CUT
         straight = [piece for piece in zip(frame.path, frame.path[1:], strict=False) if math.dist(*piece) > 20]
         assert len(straight) >= 3
         distances = [edge.distance(Point(np.mean(piece, axis=0))) for piece in straight]
@@ -259,7 +260,7 @@ def test_steps_run_along_straight_edges():
     edge = Polygon(panel.outline).exterior
     for bead in found:
         assert [edge.distance(Point(place)) for place in bead.path] == pytest.approx([10, 10], abs=0.15)
-        assert rules.audit(panel, Layout(1.0, (bead,))) == ()
+        assert layout_check.audit(panel, Layout(1.0, (bead,))) == ()
         assert bead.length > 0.85 * 400
     riveted = replace(panel, supports=(Support("rivets", pitch=40, diameter=4),))
     assert candidates.bead_candidates(riveted, 1.0) == ()

@@ -14,13 +14,14 @@ import pytest
 from trike import FLAT, GOOD, LAYOUT, verdict
 
 import stiffen
-from stiffen import batch, card, judging, pictures, report, rules, searching, sweeping
+from stiffen import batch, card, judging, pictures, report, searching, sweeping
 from stiffen.cli import SHEETS, main
 from stiffen.errors import MeshError, SolverError
 from stiffen.marking import in_rolling_order
 from stiffen.model.layout import Layout
 from stiffen.model.results import LINEAR, UNDECIDED, Found, Rival
 from stiffen.reading import layout_document, read_layout, read_panel, write_json
+from stiffen.shop import layout_check
 
 PANEL_FILE = """
 [panel]
@@ -84,7 +85,7 @@ def made_up(monkeypatch):
 
     monkeypatch.setattr(judging, "check", check)
     monkeypatch.setattr(judging, "rival", lambda panel, **options: Rival(1.5, 0.9, (1.5,)))
-    for module in (rules, card, report):
+    for module in (layout_check, card, report):
         monkeypatch.setattr(module, "audit", lambda panel, layout: ())
     return asked
 

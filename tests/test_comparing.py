@@ -6,10 +6,10 @@ from dataclasses import replace
 import pytest
 from trike import FLAT, GOOD, LAYOUT, PANEL, verdict
 
-from stiffen.bench import minutes
 from stiffen.card import columns
 from stiffen.comparing import Entry, differences, labels, legend, table
 from stiffen.model.layout import Layout
+from stiffen.shop.process_plan import minutes
 
 A, B = Entry("flat", PANEL, FLAT), Entry("found", PANEL, GOOD)
 THICK = Entry("thick", PANEL, verdict(Layout(1.5), 0.7, 36.0))

@@ -15,7 +15,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Support
 from stiffen.model.tools import Roller
 from stiffen.ribbed import scout
-from stiffen.rules import audit
+from stiffen.shop.layout_check import audit
 
 WIND = {"loads": lid().loads, "demands": (Demand("deflection", 0.1, "wind"), Demand("frequency", 40.0))}
 DISC = lid(

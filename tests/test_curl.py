@@ -6,9 +6,9 @@ from dataclasses import replace
 import pytest
 from panels import B16, SHEET, lid, rows
 
-from stiffen.curl import balanced, curl
 from stiffen.model.layout import Bead, Layout
-from stiffen.section import properties
+from stiffen.shop.bead_section import properties
+from stiffen.shop.rolling_bow import balanced, curl
 
 
 def test_one_bead_along_a_strip_is_a_beam_with_an_off_axis_force():

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from stiffen.cli import main
-from stiffen.spacing import SPACING
+from stiffen.shop.spacing_rules import SPACING
 
 ROOT = Path(__file__).parent.parent
 DOCUMENTS = [

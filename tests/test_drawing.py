@@ -13,7 +13,6 @@ from ezdxf.colors import aci2rgb
 from shapely.geometry import LineString, Polygon
 from trike import B16, F50, FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
-from stiffen.bench import order_of_work
 from stiffen.drawing import running, write_marking
 from stiffen.dxf import LAYERS
 from stiffen.errors import InputError
@@ -21,6 +20,7 @@ from stiffen.files import written
 from stiffen.marking import datum, in_rolling_order, rough_outline, view
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Cutout
+from stiffen.shop.process_plan import order_of_work
 from stiffen.strokes import spread
 from stiffen.titles import bench_notes
 

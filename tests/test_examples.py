@@ -10,7 +10,7 @@ from stiffen.cli import main
 from stiffen.judging import check
 from stiffen.mesh import mesh_panel
 from stiffen.reading import layout_document, read_panel, write_json
-from stiffen.rules import audit, audit_supports
+from stiffen.shop.layout_check import audit, audit_supports
 from stiffen.stand import stand
 from stiffen.supports import assumptions
 

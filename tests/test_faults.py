@@ -18,7 +18,7 @@ from stiffen.errors import InputError, MeshError, SolverError
 from stiffen.files import part_name, written
 from stiffen.locks import NAME, held
 from stiffen.reading import read_layout
-from stiffen.rules import audit
+from stiffen.shop.layout_check import audit
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs POSIX signals")
 ENVIRONMENT = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(Path(cli.__file__).parent.parent)}

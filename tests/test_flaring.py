@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stiffen import flaring
 from stiffen.model.material import materials
 from stiffen.model.tools import Cutter, HoleDie
+from stiffen.shop import flared_holes
 
 F60 = HoleDie("F60", pilot=60 - 2 * math.sqrt(2) * 6, finished=48, flange=60, rise=6)
 
@@ -27,10 +27,10 @@ ROWS = [(alloy, *row) for alloy, rows in PUBLISHED.items() for row in rows]
 
 @pytest.mark.parametrize(("alloy", "t", "least", "most"), ROWS)
 def test_published_limits(alloy, t, least, most):
-    found = flaring.limit(materials()[alloy], t * 25.4)
+    found = flared_holes.limit(materials()[alloy], t * 25.4)
     assert found.least == pytest.approx(least * 25.4, abs=0.01)
     assert found.most == (most and pytest.approx(most * 25.4, abs=0.01))
-    assert flaring.least_flared(materials()[alloy], t * 25.4) == found.least
+    assert flared_holes.least_flared(materials()[alloy], t * 25.4) == found.least
 
 
 @pytest.mark.parametrize(
@@ -39,12 +39,12 @@ def test_published_limits(alloy, t, least, most):
      ("304", 15.0, 1.22), ("DC01", 26.0, 1.88), ("5052-H32", 10.0, None), ("Ti grade 2", 40.0, None)],
 )  # fmt: skip
 def test_thickest_sheet_for_a_hole(alloy, finished, thickest):
-    assert flaring.thickest_flared(materials()[alloy], finished) == thickest
+    assert flared_holes.thickest_flared(materials()[alloy], finished) == thickest
 
 
 def test_sheet_thicker_than_listed_has_no_limit():
-    assert flaring.limit(materials()["2024-T3"], 1.0) is None
-    assert flaring.limit(materials()["Ti grade 2"], 1.0) is None
+    assert flared_holes.limit(materials()["2024-T3"], 1.0) is None
+    assert flared_holes.limit(materials()["Ti grade 2"], 1.0) is None
 
 
 # ---------------------------------------------------------------------------------------------------------- pilot holes
@@ -55,7 +55,7 @@ def test_flare_of_45_degrees(rise, blank, lip, strain):
     """Fold circle 60, slant length kept (recomputed): blank hole 60 - 2 sqrt(2) a, lip 60 - 2 a, strain of the lip."""
     sharp = HoleDie("x", pilot=60 - 2 * math.sqrt(2) * rise, finished=60 - 2 * rise, flange=60, rise=rise)
     assert sharp.pilot == pytest.approx(blank, abs=0.01)
-    made = flaring.flared_from(F60, blank)
+    made = flared_holes.flared_from(F60, blank)
     assert made.finished == pytest.approx(lip, abs=0.01)
     assert made.rise == pytest.approx(rise, abs=0.01)
     assert made.lip_strain == pytest.approx(strain, abs=0.001)
@@ -63,7 +63,7 @@ def test_flare_of_45_degrees(rise, blank, lip, strain):
 
 @given(st.floats(30, 59))
 def test_any_pilot_keeps_slant_and_cone(pilot):
-    made = flaring.flared_from(F60, pilot)
+    made = flared_holes.flared_from(F60, pilot)
     slant = math.hypot((made.flange - made.finished) / 2, made.rise)
     assert slant == pytest.approx((60 - pilot) / 2)
     assert made.angle == pytest.approx(45)
@@ -71,13 +71,13 @@ def test_any_pilot_keeps_slant_and_cone(pilot):
 
 
 def test_own_pilot_gives_the_die_back():
-    made = flaring.flared_from(F60, F60.pilot)
+    made = flared_holes.flared_from(F60, F60.pilot)
     assert (made.finished, made.rise) == pytest.approx((48, 6))
 
 
 def test_nearest_size_is_never_above():
     """43.03 mm: hole saw 43, punch 40.5 (47 is over), step drill 40; inch hole saw 42.86 (1 11/16), inch punch 38.1."""
-    found = {cut.kind: cut.diameter for cut in flaring.pilot_cuts(F60)}
+    found = {cut.kind: cut.diameter for cut in flared_holes.pilot_cuts(F60)}
     assert found == {
         "hole saw": 43,
         "punch": 40.5,
@@ -86,20 +86,20 @@ def test_nearest_size_is_never_above():
         "inch punch": 38.1,
         "inch step drill": 34.93,
     }
-    order = [cut.diameter for cut in flaring.pilot_cuts(F60)]
+    order = [cut.diameter for cut in flared_holes.pilot_cuts(F60)]
     assert order == sorted(order, reverse=True)
 
 
 def test_own_cutters_rule():
     own = (Cutter("trepanner", (10.0, 41.0, 43.2)), Cutter("big saw", (60.0,)))
-    (cut,) = flaring.pilot_cuts(F60, own)
+    (cut,) = flared_holes.pilot_cuts(F60, own)
     assert (cut.kind, cut.diameter) == ("trepanner", 41.0)
-    assert cut.flare == flaring.flared_from(F60, 41.0)
+    assert cut.flare == flared_holes.flared_from(F60, 41.0)
 
 
 def test_stock_list():
-    assert {"hole saw", "punch", "step drill"} <= {cutter.kind for cutter in flaring.stock_cutters()}
-    for cutter in flaring.stock_cutters():
+    assert {"hole saw", "punch", "step drill"} <= {cutter.kind for cutter in flared_holes.stock_cutters()}
+    for cutter in flared_holes.stock_cutters():
         assert list(cutter.sizes) == sorted(set(cutter.sizes))
         if cutter.kind.startswith("inch"):
             for size in cutter.sizes:
@@ -110,4 +110,4 @@ def test_mass_removed():
     """A 50 mm disc of 1 mm sheet of 2.7 g/cm3 weighs 5.3 g."""
     die = replace(F60, pilot=50.0)
     soft = replace(materials()["5754-H111"], rho=2.7e-6)
-    assert flaring.mass_removed(die, soft, 1.0) == pytest.approx(5.301e-3, rel=1e-3)
+    assert flared_holes.mass_removed(die, soft, 1.0) == pytest.approx(5.301e-3, rel=1e-3)

@@ -21,8 +21,8 @@ from stiffen.drawing import write_marking
 from stiffen.judging import check
 from stiffen.model.layout import Layout
 from stiffen.reading import panel_from_dict
-from stiffen.rules import audit
 from stiffen.searching import search
+from stiffen.shop.layout_check import audit
 
 HERE = Path(__file__).parent
 TINY = 1e-7  # MPa, far inside linear theory

@@ -15,8 +15,8 @@ from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel, Support
 from stiffen.paper import LEAST, length
 from stiffen.reading import read_panel
-from stiffen.rules import audit
 from stiffen.scribe import marking
+from stiffen.shop.layout_check import audit
 from stiffen.strokes import Hatch, Label, place, wide
 from stiffen.tiles import LETTERS, _joins, lettering, tiling, used
 

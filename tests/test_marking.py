@@ -7,11 +7,11 @@ import pytest
 from shapely.geometry import LineString, Point, Polygon, box
 from trike import B16, B20, FRAME, LAYOUT, PANEL
 
-from stiffen import bench
-from stiffen.bench import trim_allowance
 from stiffen.marking import face_up, faces, in_rolling_order, marks, raised_roll, ranges, rough_outline, view
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.scribe import marking
+from stiffen.shop import process_plan
+from stiffen.shop.process_plan import trim_allowance
 from stiffen.strokes import Circle, Hatch, Label, Line, Words, place
 
 
@@ -55,7 +55,7 @@ def test_rough_cut_leaves_a_narrow_notch_for_later_and_follows_a_wide_one():
 
 def test_numbers_follow_the_order_of_rolling():
     ordered = in_rolling_order(PANEL, LAYOUT)
-    assert ordered.beads == tuple(LAYOUT.beads[i] for i in bench.rolling_order(PANEL, LAYOUT.beads))
+    assert ordered.beads == tuple(LAYOUT.beads[i] for i in process_plan.rolling_order(PANEL, LAYOUT.beads))
     assert in_rolling_order(PANEL, ordered) == ordered
 
 
@@ -82,7 +82,7 @@ def test_the_back_shows_the_same_sheet_turned_over():
 
 def test_frame_sides_are_those_the_regrips_are_counted_with():
     ordered = in_rolling_order(PANEL, LAYOUT).beads
-    assert view(PANEL, LAYOUT).frames == bench.frame_sides(PANEL, ordered)
+    assert view(PANEL, LAYOUT).frames == process_plan.frame_sides(PANEL, ordered)
 
 
 @pytest.mark.parametrize("face", ["up", "down"])

@@ -11,7 +11,6 @@ import pytest
 from pages import Tree
 from trike import FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
-from stiffen.bench import rolling_order
 from stiffen.card import card
 from stiffen.errors import InputError
 from stiffen.marking import view
@@ -19,7 +18,8 @@ from stiffen.model.layout import Hole, Layout
 from stiffen.model.results import Rival
 from stiffen.page import page, write_page
 from stiffen.plots import before_after
-from stiffen.rolling import pass_depths
+from stiffen.shop.process_plan import rolling_order
+from stiffen.shop.roller_settings import pass_depths
 
 RIVAL = Rival(1.5, PANEL.mass(Layout(1.5)), (1.5,))
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)

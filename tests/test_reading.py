@@ -32,8 +32,8 @@ from stiffen.reading import (
     tools_from_dict,
     write_json,
 )
-from stiffen.section import profile
-from stiffen.spacing import SPACING
+from stiffen.shop.bead_section import profile
+from stiffen.shop.spacing_rules import SPACING
 
 HERE = Path(__file__).parent
 EXAMPLES = HERE.parent / "examples"

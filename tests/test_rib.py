@@ -11,7 +11,7 @@ import pytest
 from stiffen import rib
 from stiffen.model.layout import Bead
 from stiffen.model.tools import PROFILES, BeadDie
-from stiffen.section import properties
+from stiffen.shop.bead_section import properties
 
 FILE = Path(__file__).parent.parent / "benchmarks" / "bead_strip.py"
 SPEC = importlib.util.spec_from_file_location("bead_strip", FILE)

@@ -8,12 +8,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from panels import lid
 
-from stiffen import rivets
 from stiffen.errors import InputError
 from stiffen.judging import check
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Load, Support
 from stiffen.model.results import FastenerLoad
+from stiffen.shop import rivets
 
 INCH = 25.4
 

@@ -8,9 +8,9 @@ from scipy.spatial import cKDTree
 from stiffen.mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.tools import BeadDie
-from stiffen.rolled import lift, lifted_side, over_edge
-from stiffen.section import profile
 from stiffen.shell import Held, Shell
+from stiffen.shop.bead_section import profile
+from stiffen.shop.bead_surface import lift, lifted_side, over_edge
 
 SHEET = ((0.0, 0.0), (500.0, 0.0), (500.0, 400.0), (0.0, 400.0))
 STEP = BeadDie("S8", "step", 8.0, 4.0, nose_radius=2.0, shoulder_radius=2.0)

@@ -12,14 +12,14 @@ import stiffen
 from stiffen import hunt, searching
 from stiffen.attempt import Attempt, in_words
 from stiffen.claims import within_reach
-from stiffen.curl import curl
 from stiffen.hunt import Hunt, nobody, rank
 from stiffen.judging import glance, quiet
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Support
 from stiffen.model.results import NONLINEAR
 from stiffen.paring import pared
-from stiffen.rules import audit
+from stiffen.shop.layout_check import audit
+from stiffen.shop.rolling_bow import curl
 
 LID = lid(
     300.0,

@@ -2,11 +2,11 @@
 
 from dataclasses import replace
 
-from stiffen.flaring import stock_cutters
 from stiffen.model.material import materials, stock_gauges
 from stiffen.model.tools import Cutter
 from stiffen.reading import starter_tools
-from stiffen.spacing import SPACING
+from stiffen.shop.flared_holes import stock_cutters
+from stiffen.shop.spacing_rules import SPACING
 from stiffen.stock import stock_lines
 
 STARTER = starter_tools()

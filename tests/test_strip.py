@@ -14,7 +14,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.material import Material
 from stiffen.model.tools import Roller
 from stiffen.reading import read_panel
-from stiffen.rolling import pass_depths
+from stiffen.shop.roller_settings import pass_depths
 from stiffen.strip import entry, own_tools, steps, strip, trial_die, trial_text, write_trial
 
 PANEL_FILE = """

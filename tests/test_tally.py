@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 from trike import LAYOUT, PANEL
 
-from stiffen.bench import minutes, trim_allowance
 from stiffen.model.layout import Layout
 from stiffen.model.panel import PointMass, Trim
+from stiffen.shop.process_plan import minutes, trim_allowance
 from stiffen.tally import HEAD, csv_text, piece, purchases, rows, shopping
 
 LID = piece(PANEL, LAYOUT, "met")

@@ -11,7 +11,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.tools import Cutter, Folder
 from stiffen.reading import layout_document, panel_from_dict, read_layout, tools_from_dict, write_json
-from stiffen.spacing import SPACING
+from stiffen.shop.spacing_rules import SPACING
 
 TEXT = resources.files("stiffen").joinpath("data/starter_tools.toml").read_text(encoding="utf-8")
 OPEN = re.sub(r'(?m)^# (?=\[|[a-z_]+ = [\d"[])', "", TEXT)  # every line that is only commented out

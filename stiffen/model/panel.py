@@ -249,7 +249,7 @@ class Panel:
     def mass(self, layout: Layout) -> float:
         """kg of the finished panel by plan area: outline less cut-outs and pilot holes, trim and masses left out.
 
-        Beads drawn in from the edges bring some more sheet with them; `section.pull_in` bounds it.
+        Beads drawn in from the edges bring some more sheet with them; `bead_section.pull_in` bounds it.
         """
         pilots = sum(np.pi / 4 * hole.die.pilot**2 for hole in layout.holes)
         return self.material.rho * layout.gauge * (self.region.area - pilots)

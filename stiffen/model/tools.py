@@ -87,7 +87,7 @@ class Folder:
     """What folds the sheet.
 
     neutral: share of the thickness, from the inner face, at which a fold keeps its length; 0.447 is in the formula of
-    `folds.bend_allowance`.  least_flat: mm of flat flange beyond the bend that the folder needs (0 means 2.5 t).
+    `bends.bend_allowance`.  least_flat: mm of flat flange beyond the bend that the folder needs (0 means 2.5 t).
     """
 
     neutral: float = 0.447
@@ -117,8 +117,8 @@ class Trial:
 class Tools:
     """The whole bench.
 
-    spacing: overrides rows of `spacing.SPACING` by name, mm.  cutters: () means what is commonly sold
-    (`flaring.stock_cutters`).
+    spacing: overrides rows of `spacing_rules.SPACING` by name, mm.  cutters: () means what is commonly sold
+    (`flared_holes.stock_cutters`).
     """
 
     name: str

@@ -13,7 +13,8 @@ import shapely
 from shapely.geometry import LineString, Polygon
 
 from stiffen.model.layout import Bead, Point
-from stiffen.section import height, taper
+
+from .bead_section import height, taper
 
 LOOK = 0.5  # mm along a path by which its direction is told
 

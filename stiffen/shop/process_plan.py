@@ -13,12 +13,13 @@ from itertools import pairwise
 import numpy as np
 from shapely.geometry import LineString, Polygon, box
 
-from stiffen import flaring, folds, rules, section
-from stiffen.curl import curl
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Load, Panel, Support
 from stiffen.model.tools import BeadDie, HoleDie, Tools
-from stiffen.rolling import pass_depths
+
+from . import bead_section, bends, flared_holes, layout_check
+from .roller_settings import pass_depths
+from .rolling_bow import curl
 
 SAME_DIRECTION = 5.0  # degrees between beads that need no turning of the sheet
 HAIR = 0.001  # mm that do not count: a bead drawn square to an edge is never quite so
@@ -67,7 +68,7 @@ def frame_sides(panel: Panel, beads: tuple[Bead, ...]) -> tuple[str | None, ...]
     """
     sides: list[str | None] = []
     for place, bead in enumerate(beads):
-        allowed = rules.frame_sides(panel, bead)
+        allowed = layout_check.frame_sides(panel, bead)
         kept = _seen_from(bead, beads[place - 1], sides[-1]) if place else None
         sides.append(kept if kept in allowed else next(iter(allowed), None))
     return tuple(sides)
@@ -153,7 +154,9 @@ def _drawn_in(layout: Layout, line: tuple, axis: int) -> float:
         side = path[:, 1 - axis] - scan[0, 1 - axis]
         crossed = (side[:-1] < 0) != (side[1:] < 0)
         pieces = np.diff(path, axis=0)[crossed]
-        total += section.pull_in(bead.die) * float(np.sum(np.abs(pieces[:, 1 - axis]) / np.linalg.norm(pieces, axis=1)))
+        total += bead_section.pull_in(bead.die) * float(
+            np.sum(np.abs(pieces[:, 1 - axis]) / np.linalg.norm(pieces, axis=1))
+        )
     return total
 
 
@@ -205,7 +208,7 @@ def _cut_with(tools: Tools, die: HoleDie) -> str:
     """The two cutters nearest to the pilot hole and not above it."""
     nearest = [
         f"{cut.kind} {cut.diameter:g} mm (the lip stretches {100 * cut.flare.lip_strain:.0f} %)"
-        for cut in flaring.pilot_cuts(die, tools.cutters)[:2]
+        for cut in flared_holes.pilot_cuts(die, tools.cutters)[:2]
     ]
     return f", or as near below as there is: {' or '.join(nearest)}" if nearest else ""
 
@@ -255,7 +258,7 @@ def _finishing_steps(panel: Panel, layout: Layout) -> list[str]:
     elif cut:
         steps.append(cut)
     alike: dict[str, list[int]] = {}
-    for fold, flange in zip(panel.folds, folds.flanges(panel, layout.gauge), strict=True):
+    for fold, flange in zip(panel.folds, bends.flanges(panel, layout.gauge), strict=True):
         how = (
             f"{abs(fold.angle):g} degrees {'up' if fold.angle > 0 else 'down'}, inside radius {fold.radius:g} mm, the "
             f"line in the middle of the {flange.allowance:.1f} mm that the bend takes; the flange comes out "
@@ -295,8 +298,8 @@ def warnings(panel: Panel, layout: Layout) -> tuple[str, ...]:
         found += _lip_warnings(panel, flare, layout.gauge)
     found += _throat_warnings(panel, layout)
     found += _under_loads(panel, layout)
-    found += map(str, rules.audit_supports(panel))
-    found += map(str, rules.audit_folds(panel, layout.gauge))
+    found += map(str, layout_check.audit_supports(panel))
+    found += map(str, layout_check.audit_folds(panel, layout.gauge))
     return tuple(found)
 
 
@@ -307,7 +310,7 @@ def _throat_warnings(panel: Panel, layout: Layout) -> list[str]:
     for number, bead in enumerate(layout.beads, start=1):
         turn = math.radians(_direction(bead))
         extra = abs(math.sin(turn)) * x + abs(math.cos(turn)) * y if len(bead.path) == 2 else max(x, y)
-        spare = panel.tools.roller.throat - min(rules.reach(panel, bead))
+        spare = panel.tools.roller.throat - min(layout_check.reach(panel, bead))
         if 0 <= spare < extra:
             found.append(
                 f"bead {number}: the rough cut leaves {extra:.0f} mm on the side that goes to the roller's frame, the "
@@ -318,15 +321,15 @@ def _throat_warnings(panel: Panel, layout: Layout) -> list[str]:
 
 def _bead_warnings(panel: Panel, die: BeadDie, t: float) -> list[str]:
     name, limit = f"die {die.name}", panel.material.elongation
-    found = [str(breach) for breach in rules.bead_die_breaches(panel, die, t, name)]
-    stretch, drawn = section.stretch_strain(die), section.pull_in(die)
+    found = [str(breach) for breach in layout_check.bead_die_breaches(panel, die, t, name)]
+    stretch, drawn = bead_section.stretch_strain(die), bead_section.pull_in(die)
     if stretch > limit:
         found.append(
             f"{name}: if the sheet cannot move in, it stretches {100 * stretch:.0f} % and thins by "
-            f"{100 * section.thinning(die):.0f} %, elongation is {100 * limit:.0f} %; if it can, each bead draws in "
+            f"{100 * bead_section.thinning(die):.0f} %, elongation is {100 * limit:.0f} %; if it can, each bead draws in "
             f"{drawn:.1f} mm. The truth lies between: try a scrap strip."
         )
-    bend = section.bend_strain(die, t)
+    bend = bead_section.bend_strain(die, t)
     if bend is None:
         found.append(f"{name}: neither radius is given, so its bends are not judged")
     elif bend > limit and panel.material.least_bend_radius(t) is None:
@@ -340,9 +343,9 @@ def _bead_warnings(panel: Panel, die: BeadDie, t: float) -> list[str]:
 
 def _lip_warnings(panel: Panel, die: HoleDie, t: float) -> list[str]:
     name, limit = f"die {die.name}", panel.material.elongation
-    found = [str(breach) for breach in rules.hole_die_breaches(panel, die, t, name)]
-    thickest = flaring.thickest_flared(panel.material, die.finished)
-    if thickest is not None and t > thickest + flaring.SAME and not found:
+    found = [str(breach) for breach in layout_check.hole_die_breaches(panel, die, t, name)]
+    thickest = flared_holes.thickest_flared(panel.material, die.finished)
+    if thickest is not None and t > thickest + flared_holes.SAME and not found:
         found.append(f"{name}: no published limit for flares in {panel.material.name} over {thickest:g} mm: try scrap")
     if die.lip_strain > limit:
         found.append(
@@ -354,8 +357,10 @@ def _lip_warnings(panel: Panel, die: HoleDie, t: float) -> list[str]:
 
 def _under_loads(panel: Panel, layout: Layout) -> list[str]:
     """Beads and lips that stand proud on the face on which something presses."""
-    proud = [(f"bead {n}", bead.side, rules.bead_footprint(bead)) for n, bead in enumerate(layout.beads, 1)]
-    proud += [(f"flared hole {n}", hole.side, rules.hole_footprint(hole)) for n, hole in enumerate(layout.holes, 1)]
+    proud = [(f"bead {n}", bead.side, layout_check.bead_footprint(bead)) for n, bead in enumerate(layout.beads, 1)]
+    proud += [
+        (f"flared hole {n}", hole.side, layout_check.hole_footprint(hole)) for n, hole in enumerate(layout.holes, 1)
+    ]
     found = []
     for load in panel.loads:
         if load.kind != "patch":

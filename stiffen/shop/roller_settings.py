@@ -13,10 +13,11 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
-from stiffen import section
 from stiffen.errors import Fault, InputError
 from stiffen.model.material import Material
 from stiffen.model.tools import BeadDie, Tools, Trial
+
+from . import bead_section
 
 FIRST_PASS = 0.25  # share of the depth in the light pass that only sets the track: common practice, no source
 STRAIN_SHARE = 0.5  # share of the elongation that one pass may use up: common practice, no source
@@ -88,7 +89,7 @@ def pass_depths(die: BeadDie, material: Material) -> tuple[float, ...]:
 
 
 def _stretch_at(die: BeadDie, depth: float) -> float:
-    across, rise = np.diff(section.profile(die), axis=0).T
+    across, rise = np.diff(bead_section.profile(die), axis=0).T
     return float(np.hypot(across, rise * depth / die.depth).sum() / die.width - 1)
 
 
@@ -99,7 +100,7 @@ def spring_back(die: BeadDie, material: Material, t: float) -> float | None:
     their length, so the flank was steeper by R_f/R_i and the crest higher by
     h = (R + r_s)(1 - cos theta) + L sin theta.
     """
-    shoulder, nose, theta, flank, _ = section.half(die)
+    shoulder, nose, theta, flank, _ = bead_section.half(die)
     if nose <= 0:
         return None
     arcs = (shoulder + nose) * theta

@@ -19,15 +19,16 @@ from shapely.geometry.base import BaseGeometry
 from shapely.ops import substring
 
 from stiffen.errors import InputError
-from stiffen.flaring import least_flared
-from stiffen.folds import corners, flanges, least_flat, relief_hole
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.material import rated_thickness
 from stiffen.model.panel import Panel, Support
 from stiffen.model.tools import BeadDie, HoleDie, Tools
-from stiffen.rolled import lifted_side
-from stiffen.section import tightest_radius
-from stiffen.spacing import spacing, spacing_faults
+
+from .bead_section import tightest_radius
+from .bead_surface import lifted_side
+from .bends import corners, flanges, least_flat, relief_hole
+from .flared_holes import least_flared
+from .spacing_rules import spacing, spacing_faults
 
 SLACK = 0.02  # mm; no mark on sheet is finer
 STEEPEST = 45.0  # degrees: an open end meets its edge at no less: common practice, no source
@@ -276,7 +277,7 @@ def bead_die_breaches(panel: Panel, die: BeadDie, gauge: float, where: str = "")
 
 
 def hole_die_breaches(panel: Panel, die: HoleDie, gauge: float, where: str = "") -> list[Breach]:
-    """What keeps a flaring die from this sheet: a hole too small for the thickness (`flaring.LIMITS`)."""
+    """What keeps a flaring die from this sheet: a hole too small for the thickness (`flared_holes.LIMITS`)."""
     least = least_flared(panel.material, gauge)
     if least is None or die.finished >= least - 1e-6:
         return []

@@ -18,7 +18,8 @@ from shapely.geometry import LineString
 
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel
-from stiffen.section import properties
+
+from .bead_section import properties
 
 STATIONS = 40  # cuts across the sheet in each direction
 
