@@ -20,12 +20,12 @@ import numpy as np
 from scipy.optimize import minimize_scalar
 
 from stiffen import rib
+from stiffen.io.panel_file import starter_tools
 from stiffen.judging import check
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import materials
 from stiffen.model.panel import Demand, Load, Panel, Support
 from stiffen.model.tools import BeadDie
-from stiffen.reading import starter_tools
 from stiffen.ribbed import scout
 
 SHEET = materials()["5754-H111"]

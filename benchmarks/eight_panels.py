@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy as np
 
+from stiffen.io.panel_file import read_panel
+from stiffen.io.tools_file import starter_tools
 from stiffen.model.material import Material
 from stiffen.model.panel import Cutout, Demand, Fold, Load, Panel, Support
-from stiffen.reading import read_panel
-from stiffen.toolfile import starter_tools
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
 SHEET = Material("5754-H111", 70e3, 0.33, 2.67e-6, 80.0, 190.0, 0.15)

@@ -27,10 +27,10 @@ from pathlib import Path
 from stiffen.cli import main as stiffen
 from stiffen.drawing import write_marking
 from stiffen.errors import InputError, MeshError, StiffenError
-from stiffen.files import json_text
+from stiffen.io.files import json_text
+from stiffen.io.panel_file import layout_document, read_panel
 from stiffen.mesh import mesh_panel
 from stiffen.model.layout import Bead, Hole, Layout
-from stiffen.reading import layout_document, read_panel
 from stiffen.shop.layout_check import audit
 
 EXAMPLES = Path(__file__).parent.parent / "examples"

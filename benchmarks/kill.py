@@ -22,8 +22,8 @@ from pathlib import Path
 
 import ezdxf
 
-from stiffen.locks import NAME
-from stiffen.reading import read_layout
+from stiffen.io.folder_lock import NAME
+from stiffen.io.panel_file import read_layout
 from stiffen.shop.layout_check import audit
 
 SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)

@@ -51,10 +51,10 @@ _HOME = {
     "Demand": "model.panel",
     "Verdict": "model.results",
     "Found": "model.results",
-    "read_panel": "reading",
-    "read_layout": "reading",
-    "read_tools": "reading",
-    "starter_tools": "reading",
+    "read_panel": "io.panel_file",
+    "read_layout": "io.panel_file",
+    "read_tools": "io.panel_file",
+    "starter_tools": "io.panel_file",
     "audit": "shop.layout_check",
     "check": "judging",
     "rival": "judging",
@@ -75,6 +75,7 @@ if TYPE_CHECKING:
     from stiffen.card_sheet import write_card
     from stiffen.drawing import write_marking
     from stiffen.errors import InputError, MeshError, SolverError, StiffenError
+    from stiffen.io.panel_file import read_layout, read_panel, read_tools, starter_tools
     from stiffen.judging import check, rival
     from stiffen.model.layout import Bead, Hole, Layout
     from stiffen.model.material import Material, materials
@@ -83,7 +84,6 @@ if TYPE_CHECKING:
     from stiffen.model.tools import Tools
     from stiffen.page import write_page
     from stiffen.pictures import write_pictures
-    from stiffen.reading import read_layout, read_panel, read_tools, starter_tools
     from stiffen.searching import search, search_all
     from stiffen.shop.layout_check import audit
     from stiffen.strip import write_trial

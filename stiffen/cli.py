@@ -76,7 +76,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         _drop_output()  # whoever was reading has left
         return STOPPED
     except OSError as error:
-        from stiffen.files import refuse_place
+        from stiffen.io.files import refuse_place
 
         if error.filename is None:  # what is left to print has no place either
             _drop_output()
@@ -95,10 +95,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _check(args: argparse.Namespace) -> int:
     from stiffen.card import demand_table, fastener_table, saving, warning_lines
+    from stiffen.io.panel_file import read_layout, read_panel
+    from stiffen.io.result_json import report
     from stiffen.judging import check, rival
     from stiffen.pictures import write_motion, write_pictures
-    from stiffen.reading import read_layout, read_panel
-    from stiffen.report import report
 
     with _reading(args.panel):
         panel = read_panel(args.panel)
@@ -145,8 +145,8 @@ def _search(args: argparse.Namespace) -> int:
 
 
 def _search_one(args: argparse.Namespace) -> int:
-    from stiffen.reading import layout_document, write_json
-    from stiffen.report import report
+    from stiffen.io.panel_file import layout_document, write_json
+    from stiffen.io.result_json import report
     from stiffen.searching import search
 
     panel, start = _panel_and_start(args)
@@ -191,7 +191,7 @@ def _search_one(args: argparse.Namespace) -> int:
 
 def _panel_and_start(args: argparse.Namespace) -> tuple[Panel, Layout | None]:
     """The panel of the command, and the layout that --from names to go on from."""
-    from stiffen.reading import read_layout, read_panel
+    from stiffen.io.panel_file import read_layout, read_panel
     from stiffen.searching import going_on
 
     with _reading(args.panel):
@@ -207,7 +207,7 @@ def _panel_and_start(args: argparse.Namespace) -> tuple[Panel, Layout | None]:
 def _search_several(args: argparse.Namespace) -> int:
     """A search for each panel, in processes of their own; each panel's sheets go to a folder of its own name."""
     from stiffen.batch import run_all
-    from stiffen.files import read_json
+    from stiffen.io.files import read_json
 
     for name in ("sweep", "from"):
         if getattr(args, "start" if name == "from" else name):
@@ -248,7 +248,7 @@ def _search_several(args: argparse.Namespace) -> int:
 
 def _readable(paths: Sequence[str]) -> None:
     """InputError with all faults of all panel files, and of those that would be written to one place."""
-    from stiffen.reading import read_panel
+    from stiffen.io.panel_file import read_panel
 
     faults = []
     by_stem: dict[str, str] = {}
@@ -270,9 +270,9 @@ def _readable(paths: Sequence[str]) -> None:
 def _sweep(args: argparse.Namespace) -> int:
     """What if: a table and a picture of mass against stiffness, and the layout of each row."""
     from stiffen.card import columns
-    from stiffen.files import written
-    from stiffen.reading import layout_document, write_json
-    from stiffen.report import report
+    from stiffen.io.files import written
+    from stiffen.io.panel_file import layout_document, write_json
+    from stiffen.io.result_json import report
     from stiffen.sweep_plot import sweep_picture
     from stiffen.sweeping import csv_text, plan, sweep, table
 
@@ -335,9 +335,9 @@ def _missed(row: Row) -> bool:
 
 
 def _draw(args: argparse.Namespace) -> int:
+    from stiffen.io.panel_file import layout_document, read_layout, write_json
+    from stiffen.io.result_json import report
     from stiffen.judging import check, rival
-    from stiffen.reading import layout_document, read_layout, write_json
-    from stiffen.report import report
 
     with _reading(args.layout):
         panel, layout = read_layout(args.layout)
@@ -359,7 +359,7 @@ def _compare(args: argparse.Namespace) -> int:
     from stiffen.card import columns
     from stiffen.compare_plot import compare_picture
     from stiffen.comparing import MOST, differences, legend, table
-    from stiffen.files import written
+    from stiffen.io.files import written
 
     if not 2 <= len(args.layouts) <= MOST:
         raise InputError([Fault("compare", f"got {len(args.layouts)} layouts", f"give 2 to {MOST}")])
@@ -380,7 +380,7 @@ def _compare(args: argparse.Namespace) -> int:
 
 def _tally(args: argparse.Namespace) -> int:
     from stiffen.card import columns
-    from stiffen.files import written
+    from stiffen.io.files import written
     from stiffen.tally import HEAD, NUMBERS, STOCK, csv_text, piece, purchases, rows, shopping
 
     pieces = []
@@ -402,8 +402,8 @@ def _tally(args: argparse.Namespace) -> int:
 
 
 def _trial(args: argparse.Namespace) -> int:
-    from stiffen.files import written
-    from stiffen.reading import read_panel
+    from stiffen.io.files import written
+    from stiffen.io.panel_file import read_panel
     from stiffen.strip import own_tools, trial_die, trial_text, write_trial
 
     with _reading(args.panel):
@@ -422,7 +422,7 @@ def _trial(args: argparse.Namespace) -> int:
 def _new(args: argparse.Namespace) -> int:
     from importlib import resources
 
-    from stiffen.files import written
+    from stiffen.io.files import written
 
     text = resources.files("stiffen").joinpath("data/starter_panel.toml").read_text(encoding="utf-8")
     path = Path(args.file)
@@ -435,7 +435,7 @@ def _new(args: argparse.Namespace) -> int:
 
 
 def _stock(args: argparse.Namespace) -> int:
-    from stiffen.reading import read_tools, starter_tools
+    from stiffen.io.panel_file import read_tools, starter_tools
     from stiffen.stock import stock_lines
 
     tools = starter_tools()
@@ -451,14 +451,14 @@ def _stock(args: argparse.Namespace) -> int:
 
 def _folder(args: argparse.Namespace, name: str) -> Path:
     """The output folder, made where it is missing, and ours alone until the command is done."""
-    from stiffen.locks import held
+    from stiffen.io.folder_lock import held
 
     return args.until_done.enter_context(held(name))
 
 
 def _hand_out(args: argparse.Namespace, data: dict, words: Sequence[str]) -> None:
     """Print the words, and write the result where --json says; --json - prints it in place of the words."""
-    from stiffen.files import json_text, write_json
+    from stiffen.io.files import json_text, write_json
 
     if args.json == "-":
         print(json_text(data), end="")
@@ -487,7 +487,7 @@ def _write_sheets(
     from stiffen.card import card_text
     from stiffen.card_sheet import write_card
     from stiffen.drawing import write_marking
-    from stiffen.files import written
+    from stiffen.io.files import written
     from stiffen.marking import faces
     from stiffen.template import write_template
 
@@ -545,9 +545,9 @@ def _layout_files(name: str) -> list[Path]:
 
 def _read_judged(path: Path) -> tuple[Panel, Layout, Verdict | None]:
     """Panel and layout of a file, and the verdict in it where it is one of just these."""
-    from stiffen.files import read_json
-    from stiffen.reading import read_layout
-    from stiffen.report import verdict_of
+    from stiffen.io.files import read_json
+    from stiffen.io.panel_file import read_layout
+    from stiffen.io.result_json import verdict_of
 
     with _reading(str(path)):
         panel, layout = read_layout(path)

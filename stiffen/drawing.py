@@ -17,7 +17,7 @@ from shapely.geometry import Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from stiffen.dxf import Sheet, new_document
-from stiffen.files import written
+from stiffen.io.files import written
 from stiffen.marking import View, marks, ranges, rough_outline, view
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from stiffen.files import written
+from stiffen.io.files import written
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 from stiffen.plots import INK, LETTERS, SCALE

@@ -16,7 +16,7 @@ import numpy as np
 from shapely.geometry import LineString, Polygon
 
 from stiffen.card import DEMAND_HEAD, bound_words, card, demand_rows, kg, saving, warning_lines
-from stiffen.files import written
+from stiffen.io.files import written
 from stiffen.marking import counted, datum, face_up, faces, in_rolling_order, view
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel

@@ -13,7 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from stiffen.files import written
+from stiffen.io.files import written
 from stiffen.strokes import XY
 
 if TYPE_CHECKING:

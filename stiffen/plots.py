@@ -18,7 +18,7 @@ import shapely
 from scipy.interpolate import RBFInterpolator
 from shapely.geometry import LineString, Polygon
 
-from stiffen.files import written
+from stiffen.io.files import written
 from stiffen.loads import plan_areas
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel

@@ -15,9 +15,10 @@ from pathlib import Path
 from shapely.geometry import LineString, box
 
 from stiffen.errors import Fault, InputError
-from stiffen.fields import likeness
-from stiffen.files import written
 from stiffen.flow import Flow, Section, Table, text_lines
+from stiffen.io.files import written
+from stiffen.io.schema import likeness
+from stiffen.io.tools_file import STARTER
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
 from stiffen.paper import Book
@@ -25,7 +26,6 @@ from stiffen.shop.layout_check import bead_die_breaches
 from stiffen.shop.roller_settings import matching_trial, pass_depths, settings
 from stiffen.strokes import Circle, Label, Line, Marking
 from stiffen.tiles import LETTERS, draw_tile, furnish, lettering, tiling, used
-from stiffen.toolfile import STARTER
 
 LEAST_READINGS = 4  # so that what lies between them can be told
 EIGHTH = 0.125  # of a turn: what a hand sets without a scale (common practice, no source)

@@ -15,11 +15,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stiffen.errors import Fault, InputError
+from stiffen.io.panel_file import panel_from_dict
 from stiffen.judging import Progress, quiet
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import DemandResult, Found
-from stiffen.reading import panel_from_dict
 from stiffen.searching import going_on, search
 from stiffen.shop import process_plan
 

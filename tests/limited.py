@@ -62,12 +62,12 @@ def serve():
     import matplotlib.pyplot  # noqa: F401
 
     import stiffen
-    from stiffen import reading
+    from stiffen.io import panel_file
 
     for module in pkgutil.iter_modules(stiffen.__path__):
         if module.name not in ("__main__", "data"):
             importlib.import_module(f"stiffen.{module.name}")
-    reading.starter_tools()
+    panel_file.starter_tools()
     for line in sys.stdin:
         sys.stdout.write(json.dumps(run(**json.loads(line))) + "\n")
         sys.stdout.flush()

@@ -15,12 +15,12 @@ from pypdf import PdfReader
 from stiffen.card import card_text, demand_rows
 from stiffen.card_sheet import write_card
 from stiffen.drawing import write_marking
+from stiffen.io.panel_file import layout_document, read_layout, read_panel, write_json
+from stiffen.io.result_json import report, verdict_of
 from stiffen.judging import check
 from stiffen.marking import in_rolling_order, view
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.page import page, write_page
-from stiffen.reading import layout_document, read_layout, read_panel, write_json
-from stiffen.report import report, verdict_of
 from stiffen.shop.layout_check import audit
 from stiffen.template import write_template
 

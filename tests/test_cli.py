@@ -14,13 +14,14 @@ import pytest
 from trike import FLAT, GOOD, LAYOUT, verdict
 
 import stiffen
-from stiffen import batch, card, judging, pictures, report, searching, sweeping
+from stiffen import batch, card, judging, pictures, searching, sweeping
 from stiffen.cli import SHEETS, main
 from stiffen.errors import MeshError, SolverError
+from stiffen.io import result_json
+from stiffen.io.panel_file import layout_document, read_layout, read_panel, write_json
 from stiffen.marking import in_rolling_order
 from stiffen.model.layout import Layout
 from stiffen.model.results import LINEAR, UNDECIDED, Found, Rival
-from stiffen.reading import layout_document, read_layout, read_panel, write_json
 from stiffen.shop import layout_check
 
 PANEL_FILE = """
@@ -85,7 +86,7 @@ def made_up(monkeypatch):
 
     monkeypatch.setattr(judging, "check", check)
     monkeypatch.setattr(judging, "rival", lambda panel, **options: Rival(1.5, 0.9, (1.5,)))
-    for module in (layout_check, card, report):
+    for module in (layout_check, card, result_json):
         monkeypatch.setattr(module, "audit", lambda panel, layout: ())
     return asked
 
@@ -531,7 +532,7 @@ def two(tmp_path, hatch_file):
         told = replace(judged, layout=layout, mass_kg=panel.mass(layout), demands=judged.demands[::2])
         demands = [replace(one, limit=limit) for one, limit in zip(told.demands, (1.0, 20), strict=True)]
         (tmp_path / name).mkdir()
-        result = report.report(panel, replace(told, demands=tuple(demands)))
+        result = result_json.report(panel, replace(told, demands=tuple(demands)))
         write_json(tmp_path / name / "layout.json", layout_document(panel, layout, result))
     return tmp_path / "plain", tmp_path / "beaded"
 

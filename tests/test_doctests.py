@@ -27,6 +27,6 @@ def test_example(example):
 
 
 def test_the_ways_into_the_package_have_examples():
-    assert {"stiffen", "stiffen.reading.read_panel", "stiffen.model.layout.Layout"} <= {
+    assert {"stiffen", "stiffen.io.panel_file.read_panel", "stiffen.model.layout.Layout"} <= {
         example.name for example in EXAMPLES
     }

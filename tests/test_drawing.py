@@ -16,7 +16,7 @@ from trike import B16, F50, FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 from stiffen.drawing import running, write_marking
 from stiffen.dxf import LAYERS
 from stiffen.errors import InputError
-from stiffen.files import written
+from stiffen.io.files import written
 from stiffen.marking import datum, in_rolling_order, rough_outline, view
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Cutout

@@ -15,9 +15,9 @@ import pytest
 
 from stiffen import cli, judging
 from stiffen.errors import InputError, MeshError, SolverError
-from stiffen.files import part_name, written
-from stiffen.locks import NAME, held
-from stiffen.reading import read_layout
+from stiffen.io.files import part_name, written
+from stiffen.io.folder_lock import NAME, held
+from stiffen.io.panel_file import read_layout
 from stiffen.shop.layout_check import audit
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs POSIX signals")

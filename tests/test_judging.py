@@ -12,13 +12,13 @@ from stiffen import opinion, plots
 from stiffen.card import card_text, demand_table
 from stiffen.cli import main
 from stiffen.errors import SolverError
+from stiffen.io.result_json import report, verdict_of
 from stiffen.judging import check, rival
 from stiffen.large import follow
 from stiffen.mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Combination, Demand, Load, PointMass, Support, Trim
 from stiffen.model.results import LINEAR, NONLINEAR, UNDECIDED
-from stiffen.report import report, verdict_of
 from stiffen.stand import stand
 
 

@@ -10,11 +10,11 @@ import shapely
 from shapely.geometry import Point
 from trike import PANEL
 
+from stiffen.io.panel_file import read_panel
 from stiffen.marking import view
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel, Support
 from stiffen.paper import LEAST, length
-from stiffen.reading import read_panel
 from stiffen.scribe import marking
 from stiffen.shop.layout_check import audit
 from stiffen.strokes import Hatch, Label, place, wide

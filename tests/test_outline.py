@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from shapely.geometry import LinearRing, Polygon
 
-from stiffen.drawn import read_drawing
 from stiffen.errors import InputError
-from stiffen.outline import (
+from stiffen.io.dxf_reader import read_drawing
+from stiffen.io.sheet_geometry import (
     CHORD_ERROR,
     Sheet,
     arc_points,

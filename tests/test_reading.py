@@ -19,10 +19,8 @@ from hypothesis import strategies as st
 from shapely.geometry import Point
 
 from stiffen.errors import InputError
-from stiffen.files import GREATEST_TOML
-from stiffen.model.layout import Bead, Hole, Layout
-from stiffen.model.panel import Combination, Demand, Fold, KeepOut, Load, PointMass, Trim
-from stiffen.reading import (
+from stiffen.io.files import GREATEST_TOML
+from stiffen.io.panel_file import (
     layout_document,
     panel_from_dict,
     read_layout,
@@ -32,6 +30,8 @@ from stiffen.reading import (
     tools_from_dict,
     write_json,
 )
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.panel import Combination, Demand, Fold, KeepOut, Load, PointMass, Trim
 from stiffen.shop.bead_section import profile
 from stiffen.shop.spacing_rules import SPACING
 

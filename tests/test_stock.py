@@ -2,9 +2,9 @@
 
 from dataclasses import replace
 
+from stiffen.io.panel_file import starter_tools
 from stiffen.model.material import materials, stock_gauges
 from stiffen.model.tools import Cutter
-from stiffen.reading import starter_tools
 from stiffen.shop.flared_holes import stock_cutters
 from stiffen.shop.spacing_rules import SPACING
 from stiffen.stock import stock_lines

@@ -10,10 +10,10 @@ from trike import B16, B20, LAYOUT, PANEL, verdict
 
 from stiffen.card import card_text
 from stiffen.errors import InputError
+from stiffen.io.panel_file import read_panel
 from stiffen.model.layout import Layout
 from stiffen.model.material import Material
 from stiffen.model.tools import Roller
-from stiffen.reading import read_panel
 from stiffen.shop.roller_settings import pass_depths
 from stiffen.strip import entry, own_tools, steps, strip, trial_die, trial_text, write_trial
 

@@ -13,10 +13,10 @@ from trike import GOOD
 
 from stiffen import sweep_plot, sweeping
 from stiffen.errors import InputError
+from stiffen.io.panel_file import panel_from_dict, read_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand
 from stiffen.model.results import DemandResult, Found, Rival
-from stiffen.reading import panel_from_dict, read_panel
 from stiffen.sweeping import Plan, plan, sweep
 
 WIND, HERTZ = Demand("deflection", 3.0, "wind"), Demand("frequency", 40.0)

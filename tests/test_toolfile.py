@@ -7,10 +7,10 @@ from importlib import resources
 import pytest
 
 from stiffen.errors import InputError
+from stiffen.io.panel_file import layout_document, panel_from_dict, read_layout, tools_from_dict, write_json
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.tools import Cutter, Folder
-from stiffen.reading import layout_document, panel_from_dict, read_layout, tools_from_dict, write_json
 from stiffen.shop.spacing_rules import SPACING
 
 TEXT = resources.files("stiffen").joinpath("data/starter_tools.toml").read_text(encoding="utf-8")

@@ -15,7 +15,8 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from stiffen.errors import Fault, InputError
-from stiffen.outline import CHORD_ERROR, Ring, circle_ring, open_ring, ring_fault
+
+from .sheet_geometry import CHORD_ERROR, Ring, circle_ring, open_ring, ring_fault
 
 GAP = 0.05  # mm, ends this near are one
 MOST_NEAR = 40  # neighbours of an end or loop on the mean, itself included: far more than a sheet has

@@ -20,11 +20,12 @@ from importlib import resources
 from pathlib import Path
 
 from stiffen.errors import InputError
-from stiffen.fields import Faults, Range, Table, likeness
-from stiffen.files import Where, read_toml, refuse
 from stiffen.model.tools import PROFILES, BeadDie, Cutter, Folder, HoleDie, Roller, Tools, Trial
 from stiffen.shop.bead_section import half
 from stiffen.shop.spacing_rules import SPACING
+
+from .files import Where, read_toml, refuse
+from .schema import Faults, Range, Table, likeness
 
 STARTER = "starter"
 DIAMETER = Range(1.0, 500.0, "mm")

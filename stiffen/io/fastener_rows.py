@@ -9,7 +9,8 @@ from scipy.sparse.csgraph import connected_components, minimum_spanning_tree
 from scipy.spatial.distance import cdist
 
 from stiffen.errors import Fault, InputError
-from stiffen.outline import XY
+
+from .sheet_geometry import XY
 
 ROW_GAP = 2.0  # usual distances to the next rivet; a wider gap ends a row (no source)
 MOST = 2000  # points

@@ -11,7 +11,6 @@ from typing import NamedTuple
 
 from shapely.geometry import LineString
 
-from stiffen.fields import REQUIRED, Range, Table, Value, likeness
 from stiffen.model.layout import OPEN, SIDES, Bead, Hole
 from stiffen.model.material import Material
 from stiffen.model.panel import (
@@ -32,7 +31,9 @@ from stiffen.model.panel import (
     Trim,
 )
 from stiffen.model.tools import BeadDie, HoleDie, Tools
-from stiffen.outline import ON_SHEET, Sheet, circle_ring, open_ring, ring_fault
+
+from .schema import REQUIRED, Range, Table, Value, likeness
+from .sheet_geometry import ON_SHEET, Sheet, circle_ring, open_ring, ring_fault
 
 OUTLINE = "outline"
 ENDS = {word: ends for ends, word in OPEN.items()}

@@ -20,7 +20,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from stiffen.errors import Fault, InputError
-from stiffen.fields import legible
+
+from .schema import legible
 
 SIZE = r"(\d+(?:\.\d+)?)"
 FASTENER = rf"(?: {SIZE})?(?: (HELD|FREE))?"

@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import BinaryIO
 
 from stiffen.errors import InputError
-from stiffen.files import Where, part_name, refuse, refuse_place
+
+from .files import Where, part_name, refuse, refuse_place
 
 NAME = ".stiffen.lock"
 TAKEN = (errno.EACCES, errno.EAGAIN)

@@ -17,7 +17,8 @@ from typing import Any
 import numpy as np
 
 from stiffen.errors import Fault, InputError
-from stiffen.fields import legible
+
+from .schema import legible
 
 GREATEST_TOML = 2_000_000  # bytes; a panel file has a few thousand
 GREATEST_JSON = 10_000_000

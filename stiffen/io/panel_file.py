@@ -14,19 +14,20 @@ from typing import Any, NamedTuple
 
 from shapely.geometry import MultiPoint
 
-from stiffen import records
-from stiffen.drawn import Drawing, read_drawing
 from stiffen.errors import InputError
-from stiffen.fields import Faults, Range, Table, legible, likeness, show
-from stiffen.files import Where, read_json, read_toml, refuse, write_json
-from stiffen.layers import CHOICE, meaning_of, spoken
-from stiffen.loops import Loop
 from stiffen.model.layout import SIDES, Layout
 from stiffen.model.material import Material, materials
 from stiffen.model.panel import GOALS, SYMMETRIES, Cutout, Fold, OffFlat, Panel
 from stiffen.model.tools import Tools
-from stiffen.outline import Ring, Sheet, round_corners
-from stiffen.toolfile import STARTER, read_tools, starter_tools, tools_from_dict, tools_of, tools_table
+
+from . import panel_tables
+from .closed_loops import Loop
+from .dxf_layers import CHOICE, meaning_of, spoken
+from .dxf_reader import Drawing, read_drawing
+from .files import Where, read_json, read_toml, refuse, write_json
+from .schema import Faults, Range, Table, legible, likeness, show
+from .sheet_geometry import Ring, Sheet, round_corners
+from .tools_file import STARTER, read_tools, starter_tools, tools_from_dict, tools_of, tools_table
 
 __all__ = [
     "layout_document",
@@ -108,9 +109,9 @@ def read_layout(path: Where) -> tuple[Panel, Layout]:
     if "panel" not in data:
         root.fault("panel", "is missing", "a layout file holds its panel")
     panel, context = _panel(body, Path(path).parent) if body else (None, Context(None, None, None))
-    gauge = root.number("gauge", records.GAUGE)
-    beads = _rows(root, "beads", partial(records.bead, **context._asdict()))
-    holes = _rows(root, "holes", partial(records.hole, **context._asdict()))
+    gauge = root.number("gauge", panel_tables.GAUGE)
+    beads = _rows(root, "beads", partial(panel_tables.bead, **context._asdict()))
+    holes = _rows(root, "holes", partial(panel_tables.hole, **context._asdict()))
     root.close("a layout file")
     faults.tell()
     assert panel is not None  # else a fault was told
@@ -142,16 +143,16 @@ def _panel(root: Table, folder: Path) -> tuple[Panel | None, Context]:
         "goal": head.choice("goal", GOALS, "lightest"),
         "beads_at_most": _count(head, "beads_at_most"),
         "dies_at_most": _count(head, "dies_at_most"),
-        "supports": _rows_and_marks(root, head, drawing, "support", partial(records.support, sheet=sheet)),
-        "loads": _rows(root, "load", partial(records.load, sheet=sheet)),
+        "supports": _rows_and_marks(root, head, drawing, "support", partial(panel_tables.support, sheet=sheet)),
+        "loads": _rows(root, "load", partial(panel_tables.load, sheet=sheet)),
         **_cases(root),
-        "keep_outs": _rows_and_marks(root, head, drawing, "keep_out", partial(records.keep_out, sheet=sheet)),
+        "keep_outs": _rows_and_marks(root, head, drawing, "keep_out", partial(panel_tables.keep_out, sheet=sheet)),
         "folds": _folds(root, head, drawing, sheet),
-        "masses": _rows(root, "mass", partial(records.mass, sheet=sheet)),
-        "trims": _rows(root, "trim", partial(records.trim, sheet=sheet)),
+        "masses": _rows(root, "mass", partial(panel_tables.mass, sheet=sheet)),
+        "trims": _rows(root, "trim", partial(panel_tables.trim, sheet=sheet)),
         "out_of_flat": _out_of_flat(root, sheet),
-        "beads": _rows(root, "bead", partial(records.bead, **context._asdict())),
-        "holes": _rows(root, "hole", partial(records.hole, **context._asdict())),
+        "beads": _rows(root, "bead", partial(panel_tables.bead, **context._asdict())),
+        "holes": _rows(root, "hole", partial(panel_tables.hole, **context._asdict())),
     }
     head.close("[panel]")
     _close(root)
@@ -162,9 +163,9 @@ def _panel(root: Table, folder: Path) -> tuple[Panel | None, Context]:
     return panel, context
 
 
-def _out_of_flat(root: Table, sheet: records.Sheet | None) -> tuple[OffFlat, ...]:
+def _out_of_flat(root: Table, sheet: panel_tables.Sheet | None) -> tuple[OffFlat, ...]:
     """Measured places; three and more, not in one line, each once, so that they give a shape."""
-    found = _rows(root, "out_of_flat", partial(records.off_flat, sheet=sheet))
+    found = _rows(root, "out_of_flat", partial(panel_tables.off_flat, sheet=sheet))
     if not found or len(found) < len(root.data["out_of_flat"]):
         return ()
     places = {one.at for one in found}
@@ -215,7 +216,7 @@ def _rows(root: Table, key: str, build: Build) -> tuple:
 
 def _rows_and_marks(root: Table, head: Table, drawing: Drawing | None, key: str, build: Build) -> tuple:
     """The records of one array of tables, then those that the drawing marks; faulty ones left out."""
-    records = list(_rows(root, key, build))
+    panel_tables = list(_rows(root, key, build))
     for mark in drawing.marks if drawing else ():
         if mark.key != key:
             continue
@@ -223,13 +224,13 @@ def _rows_and_marks(root: Table, head: Table, drawing: Drawing | None, key: str,
         record = build(Table(mark.row, faults))
         try:
             faults.tell()
-            records.append(record)
+            panel_tables.append(record)
         except InputError as error:
             for fault in error.faults:
                 name = Path(head.data["outline_dxf"]).name
                 told = f"{name}: layer {legible(mark.layer)}: {fault.where or key} {fault.what}"
                 head.fault("outline_dxf", told, fault.cure)
-    return tuple(records)
+    return tuple(panel_tables)
 
 
 def _close(root: Table) -> None:
@@ -253,7 +254,7 @@ def _material(root: Table, head: Table) -> Material | None:
     if own:
         if not inline and "material" in head.data:
             head.fault("material", "stands beside a table [material]", "give one of the two")
-        return records.own_material(own)
+        return panel_tables.own_material(own)
     if "material" in root.data:  # told already: it is no table
         return None
     name = head.text("material")
@@ -265,7 +266,7 @@ def _material(root: Table, head: Table) -> Material | None:
 
 def _gauges(head: Table) -> tuple[float, ...] | None:
     """Thicknesses in the rack, rising."""
-    gauges = head.numbers("gauges", records.GAUGE)
+    gauges = head.numbers("gauges", panel_tables.GAUGE)
     if gauges and len(set(gauges)) < len(gauges):
         return head.fault("gauges", "holds a thickness twice", "name each once")
     return gauges and tuple(sorted(gauges))
@@ -319,7 +320,7 @@ def _outline(head: Table, folder: Path, own_layers: dict[str, str]) -> tuple[Rin
         if "corner_radius" in head.data:
             head.fault("corner_radius", "has no meaning beside outline_dxf", "round the corners in the drawing")
         return drawing.outline.ring if drawing else None, drawing
-    ring = records.ring_of(head, "outline")
+    ring = panel_tables.ring_of(head, "outline")
     if ring is None or not _plausible_span(head, "outline", ring, "the file is read as mm"):
         return None, None
     try:
@@ -367,7 +368,7 @@ def _cutouts(
     root: Table, head: Table, outline: Ring | None, drawing: Drawing | None
 ) -> tuple[tuple[Cutout, ...], Sheet | None]:
     """All cut-outs, those of the file before those of the drawing, and the sheet they leave."""
-    own = [(row, record) for row in root.tables("cutout") if (record := records.cutout(row)) is not None]
+    own = [(row, record) for row in root.tables("cutout") if (record := panel_tables.cutout(row)) is not None]
     drawn = [Cutout(loop.ring, loop.circle) for loop in (drawing.cutouts if drawing else ())]
     cutouts = (*(record for _, record in own), *drawn)
     if outline is None:
@@ -388,7 +389,7 @@ def _folds(root: Table, head: Table, drawing: Drawing | None, sheet: Sheet | Non
     folds: list[Fold] = []
 
     def build(row: Table) -> Fold | None:
-        fold = records.fold(row, sheet)
+        fold = panel_tables.fold(row, sheet)
         if fold is None:
             return None
         if sheet and any(sheet.crossing(fold.line, other.line) for other in folds):
@@ -403,10 +404,10 @@ def _cases(root: Table) -> dict:
     """Combinations and demands; they may name the case of a load that is itself at fault."""
     cases = _names(root, "load")
     combined = _names(root, "combination")
-    combinations = _rows(root, "combination", partial(records.combination, cases=cases))
+    combinations = _rows(root, "combination", partial(panel_tables.combination, cases=cases))
     if twice := {name for name in combined if combined.count(name) > 1}:
         root.fault("combination", f"has {show(min(twice))} more than once", "give each combination its own name")
-    demands = _rows(root, "demand", partial(records.demand, cases=[*cases, *combined]))
+    demands = _rows(root, "demand", partial(panel_tables.demand, cases=[*cases, *combined]))
     return {"combinations": combinations, "demands": demands}
 
 

@@ -25,12 +25,13 @@ from ezdxf.entities import DXFGraphic, Insert, Polyline
 from ezdxf.math import Vec3
 
 from stiffen.errors import Fault, InputError
-from stiffen.fasteners import rows
-from stiffen.fields import FARTHEST, MOST_ROWS, legible, likeness
-from stiffen.files import check_file
-from stiffen.layers import Meaning, layer_meaning, spoken
-from stiffen.loops import GAP, Loop, Piece, loops_of, nested
-from stiffen.outline import CHORD_ERROR, XY, arc_points
+
+from .closed_loops import GAP, Loop, Piece, loops_of, nested
+from .dxf_layers import Meaning, layer_meaning, spoken
+from .fastener_rows import rows
+from .files import check_file
+from .schema import FARTHEST, MOST_ROWS, legible, likeness
+from .sheet_geometry import CHORD_ERROR, XY, arc_points
 
 logging.getLogger("ezdxf").addHandler(logging.NullHandler())  # its remarks on odd files are not for the screen
 
@@ -85,7 +86,7 @@ class _Layer:
 def read_drawing(path: Path, own_layers: Mapping[str, str] | None = None) -> Drawing:
     """The largest closed loop of a DXF file, the loops inside it, and what its layers mark.
 
-    own_layers: the user's names of layers, as `layers.spoken`, to ours.  InputError if the file is no DXF, is not flat,
+    own_layers: the user's names of layers, as `dxf_layers.spoken`, to ours.  InputError if the file is no DXF, is not flat,
     has open ends, crossings, or more than one outline, or marks what cannot be.
     """
     check_file(path, GREATEST_DRAWING)
