@@ -13,9 +13,9 @@ import argparse
 import time
 
 import numpy as np
+from stiffen.mesh.panel_mesh import mesh_panel
 
 from stiffen.loads import case_forces
-from stiffen.mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Load, Panel, Support

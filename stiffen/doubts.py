@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from stiffen.errors import SolverError
-from stiffen.mesh import mesh_panel
+from stiffen.mesh.panel_mesh import mesh_panel
+from stiffen.mesh.size_field import side_of
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import DemandResult
-from stiffen.sizing import side_of
 from stiffen.stand import Stand, stand
 from stiffen.supports import assumptions
 

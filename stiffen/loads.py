@@ -10,7 +10,7 @@ from shapely.geometry import LineString, Polygon, box
 from shapely.ops import split
 
 from stiffen.errors import Fault, InputError
-from stiffen.mesh import Mesh
+from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.panel import Load, Panel, Point
 
 GRAVITY = 9.80665  # m/s2, ISO 80000-3 standard acceleration: N per kg

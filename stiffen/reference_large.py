@@ -14,7 +14,7 @@ import scipy.sparse as sp
 from stiffen.grids import grid, lifted, nearest, rectangle, tributary
 from stiffen.large import LargeResult, follow
 from stiffen.loads import case_forces
-from stiffen.mesh import mesh_panel
+from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Load, Panel, Support

@@ -7,7 +7,7 @@ from functools import cache, partial
 import numpy as np
 
 from stiffen import rigs
-from stiffen.mesh import mesh_panel
+from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Fold, Load, Panel, Support, Trim

@@ -21,7 +21,7 @@ from scipy.sparse.linalg import LinearOperator, eigsh
 
 from stiffen import triangle
 from stiffen.loads import case_forces, plan_areas, point_masses, push_points, roving_places
-from stiffen.mesh import Mesh
+from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.layout import Bead, Hole
 from stiffen.model.panel import Panel
 from stiffen.ribs import Rows, flange_stiffness, rows_of, taken_out, weights_of

@@ -14,7 +14,7 @@ from shapely.geometry import LineString, Point
 
 from stiffen import triangle
 from stiffen.loads import locate, plan_areas
-from stiffen.mesh import Mesh, mesh_panel
+from stiffen.mesh.panel_mesh import Mesh, mesh_panel
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
 from stiffen.rib import INSIDE, rib_inertia

@@ -18,10 +18,10 @@ from scipy.interpolate import CubicHermiteSpline, PchipInterpolator, RBFInterpol
 from stiffen.beams import Beams
 from stiffen.corotational import State
 from stiffen.errors import Fault, InputError, SolverError
-from stiffen.facing import facing
 from stiffen.large import LargeResult, follow
 from stiffen.loads import case_forces, locate, point_masses, push_points, roving_places
-from stiffen.mesh import Mesh
+from stiffen.mesh.normals import facing
+from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel, Point
 from stiffen.path import FIRST

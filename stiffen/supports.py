@@ -8,9 +8,9 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.optimize import nnls
 
-from stiffen.facing import FLAT, UP, facing, sideways
 from stiffen.loads import lengths
-from stiffen.mesh import Mesh
+from stiffen.mesh.normals import FLAT, UP, facing, sideways
+from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.panel import Panel, Point, Support
 from stiffen.shell import MOTIONS, rigid_motions
 

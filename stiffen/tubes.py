@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from stiffen.beams import Beams
-from stiffen.mesh import Mesh
+from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.panel import Panel
 
 

@@ -5,11 +5,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from stiffen.mesh.panel_mesh import mesh_panel
 
 from stiffen.cli import main
 from stiffen.io.panel_file import layout_document, read_panel, write_json
 from stiffen.judging import check
-from stiffen.mesh import mesh_panel
 from stiffen.shop.layout_check import audit, audit_supports
 from stiffen.stand import stand
 from stiffen.supports import assumptions

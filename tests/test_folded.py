@@ -6,10 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from panels import B16, SHEET, SHOP, lid, rows
+from stiffen.mesh.normals import facing
+from stiffen.mesh.panel_mesh import mesh_panel
 
-from stiffen.facing import facing
 from stiffen.judging import check
-from stiffen.mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Fold, Load, Panel, Support
 from stiffen.stand import stand

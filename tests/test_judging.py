@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from panels import B16, EDGE, SHEET, SIX, lid, rows
+from stiffen.mesh.panel_mesh import mesh_panel
 
 from stiffen import opinion, plots
 from stiffen.card import card_text, demand_table
@@ -15,7 +16,6 @@ from stiffen.errors import SolverError
 from stiffen.io.result_json import report, verdict_of
 from stiffen.judging import check, rival
 from stiffen.large import follow
-from stiffen.mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Combination, Demand, Load, PointMass, Support, Trim
 from stiffen.model.results import LINEAR, NONLINEAR, UNDECIDED

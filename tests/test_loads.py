@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from panels import B16, HOLED, SHEET, lid, rows
 from shapely.geometry import Polygon
+from stiffen.mesh.panel_mesh import mesh_panel
 
 from stiffen.errors import InputError
 from stiffen.loads import GRAVITY, case_forces, covered, locate, point_masses, push_points, roving_places
-from stiffen.mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Combination, Cutout, Fold, Load, PointMass, Support, Trim
 from stiffen.shell import Shell, rigid_motions

@@ -9,9 +9,9 @@ import shapely
 from panels import B16, F24, F50, lid, rows
 from shapely.geometry import LineString, Point, Polygon
 from shapes import SHAPES, bead, ring, sheet
+from stiffen.mesh.panel_mesh import mesh_panel
 
 from stiffen.errors import MeshError
-from stiffen.mesh import mesh_panel
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Cutout
 

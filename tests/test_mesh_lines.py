@@ -9,14 +9,14 @@ import shapely
 from panels import B16, F24, lid, rows
 from shapely.geometry import LineString, Polygon
 from shapes import SHAPES, bead, box, ring, round_cutout, sheet
+from stiffen.mesh.panel_mesh import mesh_panel
+from stiffen.mesh.point_placement import row_offsets
+from stiffen.mesh.size_field import SizeField, fineness, spaced
 
-from stiffen import soundness
 from stiffen.errors import MeshError
-from stiffen.mesh import mesh_panel
+from stiffen.mesh import checks
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Cutout, Fold, Load, Support, Trim
-from stiffen.seeds import row_offsets
-from stiffen.sizing import SizeField, fineness, spaced
 
 PLAIN = Layout(1.0)
 
@@ -258,7 +258,7 @@ def sound():
 
 def test_a_sound_mesh_passes(sound):
     mesh, edges, area = sound
-    soundness.prove(mesh.plan, mesh.triangles, edges, area)
+    checks.prove(mesh.plan, mesh.triangles, edges, area)
 
 
 @pytest.mark.parametrize(
@@ -278,7 +278,7 @@ def test_a_sound_mesh_passes(sound):
 def test_the_checks_find_what_is_wrong(sound, spoil, message):
     mesh, edges, area = sound
     with pytest.raises(MeshError, match=message):
-        soundness.prove(*spoil(mesh.plan, mesh.triangles, edges, area))
+        checks.prove(*spoil(mesh.plan, mesh.triangles, edges, area))
 
 
 def squashed(plan, triangles, edges):

@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from panels import SHEET, SHOP
+from stiffen.mesh.panel_mesh import mesh_panel
 
 from stiffen.large import follow
 from stiffen.loads import plan_areas
-from stiffen.mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import OffFlat, Panel, Support
 from stiffen.stand import stand

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from panels import B16, lid
 from scipy.spatial import cKDTree
+from stiffen.mesh.panel_mesh import mesh_panel
 
-from stiffen.mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.tools import BeadDie
 from stiffen.shell import Held, Shell

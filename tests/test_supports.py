@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from panels import EDGE, SHEET, lid
+from stiffen.mesh.panel_mesh import mesh_panel
 
 from stiffen.errors import InputError, SolverError
 from stiffen.loads import case_forces
-from stiffen.mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Load, Support
 from stiffen.shell import Held, Shell

@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from panels import EDGE, SHEET, SHOP, lid
+from stiffen.mesh.panel_mesh import mesh_panel
 
 from stiffen.corotational import State
 from stiffen.judging import check
 from stiffen.large import follow
-from stiffen.mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Fold, Load, Panel, Support, Trim
 from stiffen.reference_panels import edge_tubes

@@ -16,9 +16,10 @@ from shapely.geometry import LineString, Polygon
 
 from stiffen.model.layout import Bead, Hole
 from stiffen.model.tools import BeadDie
-from stiffen.network import circle, lip, swell
 from stiffen.shop.bead_section import half, profile
-from stiffen.sizing import Fineness, SizeField, spaced
+
+from .feature_lines import circle, lip, swell
+from .size_field import Fineness, SizeField, spaced
 
 SHARP = math.radians(10)  # a bead's path that turns more at a point gets a station there
 APART = 0.71  # a fill point so many sides from all others leaves every edge between those in place

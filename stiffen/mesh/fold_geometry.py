@@ -10,7 +10,8 @@ from scipy.sparse.csgraph import connected_components
 
 from stiffen.errors import Fault, MeshError
 from stiffen.model.panel import Fold
-from stiffen.triangulation import edges_of, keys, signed_area
+
+from .triangulation import edges_of, keys, signed_area
 
 
 def folded(nodes: np.ndarray, triangles: np.ndarray, folds: tuple[Fold, ...], lines: list[np.ndarray]) -> np.ndarray:

@@ -15,16 +15,17 @@ from scipy.spatial import cKDTree
 from shapely.geometry import LineString, Polygon
 from shapely.geometry import Point as Place
 
-from stiffen.discs import disc_nodes, disc_seeds, discs
-from stiffen.folding import folded
 from stiffen.model.layout import Layout, Point
 from stiffen.model.panel import Panel
-from stiffen.network import SNAP, Network, build, divided, on_path, plan_region, wanted_paths, whole, with_points
-from stiffen.seeds import Seeds, bead_rows, cone_radius, hole_rings, lattice, row_lines
 from stiffen.shop.bead_surface import lift, over_edge
-from stiffen.sizing import Fineness, SizeField, fineness, line_sources
-from stiffen.soundness import no_mesh, prove, prove_path
-from stiffen.triangulation import Cloud, edges_of, keys, quality, signed_area, triangulate
+
+from .checks import no_mesh, prove, prove_path
+from .fastener_points import disc_nodes, disc_seeds, discs
+from .feature_lines import SNAP, Network, build, divided, on_path, plan_region, wanted_paths, whole, with_points
+from .fold_geometry import folded
+from .point_placement import Seeds, bead_rows, cone_radius, hole_rings, lattice, row_lines
+from .size_field import Fineness, SizeField, fineness, line_sources
+from .triangulation import Cloud, edges_of, keys, quality, signed_area, triangulate
 
 
 @dataclass(frozen=True, eq=False)

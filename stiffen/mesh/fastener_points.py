@@ -12,8 +12,9 @@ from shapely.geometry import Point as Place
 from stiffen.errors import Fault, MeshError
 from stiffen.model.layout import Point
 from stiffen.model.panel import Panel
-from stiffen.network import SNAP, Network, with_points
-from stiffen.seeds import Seeds, crowded
+
+from .feature_lines import SNAP, Network, with_points
+from .point_placement import Seeds, crowded
 
 RIM = 6  # points round a fastener
 CIRCLE = 32  # chords a quarter of the circle whose crossings with lines are sought

@@ -9,7 +9,8 @@ from scipy.spatial import cKDTree
 from shapely.geometry import LineString, Polygon
 
 from stiffen.errors import Fault, MeshError
-from stiffen.triangulation import edges_of, keys, quality, signed_area
+
+from .triangulation import edges_of, keys, quality, signed_area
 
 LEAST_QUALITY = 0.15
 AREA_ERROR = 1e-3  # share of the plan area

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from stiffen.folding import folded
-from stiffen.mesh import Mesh
 from stiffen.model.panel import Panel
-from stiffen.network import SNAP, on_path
-from stiffen.sizing import GREATEST_CHORD
-from stiffen.triangulation import edges_of
+
+from .feature_lines import SNAP, on_path
+from .fold_geometry import folded
+from .panel_mesh import Mesh
+from .size_field import GREATEST_CHORD
+from .triangulation import edges_of
 
 UP = np.array([0.0, 0.0, 1.0])
 FLAT = 1e-9  # of a normal's part along x or y: less is none

@@ -10,7 +10,8 @@ from scipy.spatial import Delaunay, cKDTree
 from shapely.geometry import Polygon
 
 from stiffen.errors import Fault, MeshError
-from stiffen.sizing import SizeField
+
+from .size_field import SizeField
 
 ROUNDS = 40  # of mending missing edges
 SWEEPS = 3  # of smoothing

@@ -19,7 +19,8 @@ from shapely.geometry.base import BaseGeometry
 from stiffen.errors import Fault, MeshError
 from stiffen.model.layout import Hole, Layout, Point
 from stiffen.model.panel import Cutout, Panel
-from stiffen.sizing import Fineness, SizeField, spaced
+
+from .size_field import Fineness, SizeField, spaced
 
 SNAP = 0.05  # mm: lines nearer than this are one
 RUN = 20  # a line that stays near another for so many times the snap distance runs along it, else it crosses
