@@ -29,6 +29,7 @@ from stiffen import searching
 from stiffen.attempt import chooser_of, learn
 from stiffen.candidates import bead_candidates, conflicts, main_directions
 from stiffen.families import hand_layouts
+from stiffen.fem.blas_threads import one_thread
 from stiffen.judging import check, glance, quick_badness
 from stiffen.looks import HOPELESS
 from stiffen.model.layout import Bead, Layout
@@ -39,7 +40,6 @@ from stiffen.pool import Pool
 from stiffen.ribbed import scout
 from stiffen.shop import layout_check
 from stiffen.shop.process_plan import minutes
-from stiffen.threads import one_thread
 
 JUDGED = 25  # hand layouts at one gauge that are shown to the judge, the scout's best first
 GENES = 8  # beads that differential evolution may place

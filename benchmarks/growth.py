@@ -19,11 +19,11 @@ from eight_panels import EIGHT
 from stiffen import searching
 from stiffen.attempt import chooser_of
 from stiffen.candidates import bead_candidates, conflicts
+from stiffen.fem.blas_threads import one_thread
 from stiffen.model.panel import Demand, Panel
 from stiffen.moves import best_choice
 from stiffen.pool import Pool
 from stiffen.ribbed import scout
-from stiffen.threads import one_thread
 
 LID = EIGHT[0]
 GAUGE = 1.0

@@ -15,14 +15,14 @@ import time
 import numpy as np
 from stiffen.mesh.panel_mesh import mesh_panel
 
+from stiffen.fem.blas_threads import one_thread
+from stiffen.fem.shell import Held, Shell
 from stiffen.loads import case_forces
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Load, Panel, Support
 from stiffen.model.tools import BeadDie, Roller, Tools
-from stiffen.shell import Held, Shell
 from stiffen.stand import Stand, stand
-from stiffen.threads import one_thread
 
 DIE = BeadDie("B20", "round", 20.0, 6.0)
 PANEL = Panel(

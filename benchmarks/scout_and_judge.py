@@ -22,11 +22,11 @@ from scipy.stats import spearmanr
 from stiffen import searching
 from stiffen.candidates import bead_candidates, conflicts
 from stiffen.courses import course_candidates
+from stiffen.fem.blas_threads import one_thread
 from stiffen.judging import check, quick_badness
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Panel, Support
 from stiffen.ribbed import scout
-from stiffen.threads import one_thread
 
 GAUGE = 1.0
 WITHIN = 0.08

@@ -31,14 +31,14 @@ from scipy.sparse.linalg import splu  # noqa: E402
 from stiffen.mesh.panel_mesh import Mesh, mesh_panel  # noqa: E402
 
 from stiffen import grids, opinion  # noqa: E402
+from stiffen.fem.blas_threads import one_thread  # noqa: E402
+from stiffen.fem.shell import Held, Shell  # noqa: E402
 from stiffen.loads import case_forces  # noqa: E402
 from stiffen.model.layout import Bead, Layout  # noqa: E402
 from stiffen.model.material import Material  # noqa: E402
 from stiffen.model.panel import Load, Panel, Support  # noqa: E402
 from stiffen.model.tools import BeadDie, Roller, Tools  # noqa: E402
-from stiffen.shell import Held, Shell  # noqa: E402
 from stiffen.supports import Grip, grip  # noqa: E402
-from stiffen.threads import one_thread  # noqa: E402
 
 A, B, T, E, NU = 500.0, 400.0, 1.0, 70e3, 0.33
 PRESSURE = 1e-3  # MPa: w is mm per kPa

@@ -22,6 +22,7 @@ from stiffen.bound import bound
 from stiffen.branching import cheapest
 from stiffen.candidates import bead_candidates, conflicts
 from stiffen.cuts import scout_limits
+from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Cutout, Demand, Load, Panel, Support
@@ -30,7 +31,6 @@ from stiffen.moves import GOAL, Chooser, best_choice
 from stiffen.program import Terms
 from stiffen.ribbed import Scout, scout
 from stiffen.shop import process_plan
-from stiffen.threads import one_thread
 
 GAUGE = 1.0
 SIZE = 25.0  # mm, the scout's elements

@@ -17,10 +17,10 @@ import scipy.sparse as sp
 
 from stiffen.cuts import Cut
 from stiffen.errors import SolverError
+from stiffen.fem.blas_threads import one_thread
 from stiffen.program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Task, Terms, one_of, solve, task
 from stiffen.proof import CERTAIN, Certificate, certificate, holds
 from stiffen.ribbed import Scout
-from stiffen.threads import one_thread
 
 ROUNDS = 100
 CLOSE = 0.01  # the bound has converged when the fractional gap to the best point inside is less

@@ -15,6 +15,7 @@ import numpy as np
 from stiffen.bound import INFEASIBLE, NOTHING_FOUND, Bound, Rise, bound
 from stiffen.branching import cheapest
 from stiffen.cuts import KNOWN, scout_limits
+from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Panel
 from stiffen.model.results import Verdict
@@ -22,7 +23,6 @@ from stiffen.program import Terms, task
 from stiffen.proof import shortfall
 from stiffen.ribbed import Scout
 from stiffen.stand import LINEAR_LIMIT
-from stiffen.threads import one_thread
 
 STRONG = 0.3  # a proof by which all miss by more than this fraction of a demand is not made any stronger
 FEW = 40  # candidates that branch and bound can be asked about

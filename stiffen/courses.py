@@ -25,13 +25,13 @@ from stiffen.candidates import (
     parallels,
     proud_side,
 )
+from stiffen.fem.triangle import curvature
 from stiffen.loads import plan_areas
 from stiffen.model.layout import Bead
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
 from stiffen.ribbed import Scout, scout
 from stiffen.shop import layout_check
-from stiffen.triangle import curvature
 
 BOW = 0.12  # rise of a bow over its chord
 LEAST_TURN = math.radians(20.0)  # a part of a frame that turns less is a straight line, of which there are enough

@@ -32,8 +32,8 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.linalg import LinearOperator, eigsh
 
+from stiffen.fem.shell import TONNE, factorise
 from stiffen.ribbed import MANY, Scout
-from stiffen.shell import TONNE, factorise
 
 KNOWN = ("deflection", "softness", "frequency")  # demands that the ribbed plate answers
 SLACK = 1e-6  # fraction by which cuts loosen a demand

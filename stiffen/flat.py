@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 
 from stiffen import grids, rigs
-from stiffen.shell import TONNE, Held, Shell
+from stiffen.fem.shell import TONNE, Held, Shell
 
 E, T, RHO = 70000.0, 1.0, 2.7e-6  # MPa, mm, kg/mm3; results are made dimensionless, so any would do
 

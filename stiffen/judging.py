@@ -16,6 +16,7 @@ import numpy as np
 
 from stiffen.doubts import doubted
 from stiffen.errors import SolverError
+from stiffen.fem.blas_threads import one_thread
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.mesh.size_field import side_of
 from stiffen.model.layout import Layout
@@ -23,7 +24,6 @@ from stiffen.model.panel import Demand, Panel, Point
 from stiffen.model.results import LINEAR, NONLINEAR, UNDECIDED, Curve, DemandResult, FastenerLoad, Maps, Rival, Verdict
 from stiffen.stand import LINEAR_LIMIT, Stand, stand
 from stiffen.supports import FREE, assumptions
-from stiffen.threads import one_thread
 
 Progress = Callable[[float | None, str], None]
 MODES = 3

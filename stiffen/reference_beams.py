@@ -11,8 +11,8 @@ from functools import cache, partial
 import numpy as np
 
 from stiffen import grids, rigs
+from stiffen.fem.shell import Held, Shell
 from stiffen.reference import Reference
-from stiffen.shell import Held, Shell
 
 GROUP = "patch tests and beams"
 MH = "MacNeal & Harder 1985"

@@ -15,8 +15,8 @@ import numpy as np
 import scipy.sparse as sp
 
 from stiffen import grids
+from stiffen.fem.shell import Held, Shell, factorise
 from stiffen.reference import Reference
-from stiffen.shell import Held, Shell, factorise
 
 CELL, PLATE, STRIP = "corrugated sheet, one period", "corrugated plates, whole", "beaded strips"
 

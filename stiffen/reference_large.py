@@ -11,8 +11,9 @@ from functools import cache
 import numpy as np
 import scipy.sparse as sp
 
+from stiffen.fem.nonlinear import LargeResult, follow
+from stiffen.fem.shell import Shell
 from stiffen.grids import grid, lifted, nearest, rectangle, tributary
-from stiffen.large import LargeResult, follow
 from stiffen.loads import case_forces
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
@@ -21,7 +22,6 @@ from stiffen.model.panel import Load, Panel, Support
 from stiffen.model.tools import BeadDie, Roller, Tools
 from stiffen.reference import Reference
 from stiffen.rigs import freedoms, line_load, on, symmetric
-from stiffen.shell import Shell
 from stiffen.supports import Grip, grip
 
 LEVY_LOADS = (12.1, 29.4, 56.9, 99.4, 161.0, 247.0)

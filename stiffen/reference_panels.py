@@ -7,13 +7,13 @@ from functools import cache, partial
 import numpy as np
 
 from stiffen import rigs
+from stiffen.fem.shell import Shell
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Fold, Load, Panel, Support, Trim
 from stiffen.model.tools import BeadDie, Roller, Tools
 from stiffen.reference import Reference
-from stiffen.shell import Shell
 from stiffen.stand import Stand, stand
 from stiffen.supports import HELD
 

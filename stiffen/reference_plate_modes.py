@@ -11,8 +11,8 @@ from functools import cache, partial
 import numpy as np
 
 from stiffen import flat, grids
+from stiffen.fem.shell import Held
 from stiffen.reference import Reference
-from stiffen.shell import Held
 
 VIBRATION, BUCKLING, HOLES = "plates, frequency", "plates, buckling", "plates with a hole"
 B = 400.0  # mm

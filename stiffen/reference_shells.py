@@ -11,9 +11,9 @@ from functools import cache, partial
 import numpy as np
 
 from stiffen import flat, grids, rigs
+from stiffen.fem.shell import TONNE, Held, Shell
 from stiffen.reference import Reference
 from stiffen.reference_beams import LOCKING, MH, TORSION
-from stiffen.shell import TONNE, Held, Shell
 
 CURVED, NAFEMS, FOLDED = "curved shells", "NAFEMS", "folded plates"
 

@@ -12,7 +12,7 @@ import scipy.sparse as sp
 import shapely
 from shapely.geometry import LineString, Point
 
-from stiffen import triangle
+from stiffen.fem import triangle
 from stiffen.loads import locate, plan_areas
 from stiffen.mesh.panel_mesh import Mesh, mesh_panel
 from stiffen.model.layout import Bead, Hole, Layout

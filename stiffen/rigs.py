@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from stiffen.shell import Held, Shell
+from stiffen.fem.shell import Held, Shell
 
 
 def on(nodes: np.ndarray, axis: int, value: float) -> np.ndarray:

@@ -24,6 +24,7 @@ from stiffen.bound import WHOLE
 from stiffen.candidates import conflicts
 from stiffen.claims import Ground, bound_record, cost, is_proof, least_minutes, no_layout_can
 from stiffen.errors import Fault, InputError, SolverError
+from stiffen.fem.blas_threads import one_thread
 from stiffen.holing import add_holes
 from stiffen.hunt import Hunt, OnBest, nobody
 from stiffen.judging import Progress, check, judged, quiet, rival
@@ -36,7 +37,6 @@ from stiffen.program import Terms
 from stiffen.ribbed import scout
 from stiffen.shop import layout_check
 from stiffen.shop.rolling_bow import balanced
-from stiffen.threads import one_thread
 
 PROVING = 0.08  # share of all the time that is kept for proofs
 HOLING = 0.15  # and for flared holes

@@ -15,19 +15,19 @@ from typing import TypeVar
 import numpy as np
 from scipy.interpolate import CubicHermiteSpline, PchipInterpolator, RBFInterpolator
 
-from stiffen.beams import Beams
-from stiffen.corotational import State
 from stiffen.errors import Fault, InputError, SolverError
-from stiffen.large import LargeResult, follow
+from stiffen.fem.continuation import FIRST
+from stiffen.fem.corotational import State
+from stiffen.fem.edge_beams import Beams
+from stiffen.fem.nonlinear import LargeResult, follow
+from stiffen.fem.shell import Held, Shell
+from stiffen.fem.triangle import von_mises
 from stiffen.loads import case_forces, locate, point_masses, push_points, roving_places
 from stiffen.mesh.normals import facing
 from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel, Point
-from stiffen.path import FIRST
-from stiffen.shell import Held, Shell
 from stiffen.supports import UNKNOWN, Grip, grip
-from stiffen.triangle import von_mises
 from stiffen.tubes import tubes
 
 T = TypeVar("T")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from stiffen.beams import Beams
+from stiffen.fem.edge_beams import Beams
 from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.panel import Panel
 

@@ -6,15 +6,15 @@ import numpy as np
 import pytest
 from scipy.special import ellipe, ellipk
 
-from stiffen.contact import stops
-from stiffen.corotational import State
-from stiffen.descent import let_go
-from stiffen.equilibrium import Problem
+from stiffen.fem.contact import stops
+from stiffen.fem.corotational import State
+from stiffen.fem.nonlinear import follow
+from stiffen.fem.nonlinear_problem import Problem
+from stiffen.fem.pseudo_transient import let_go
+from stiffen.fem.shell import Shell
 from stiffen.grids import rectangle, tributary
-from stiffen.large import follow
 from stiffen.reference_large import roof
 from stiffen.rigs import freedoms, on
-from stiffen.shell import Shell
 
 E, NU, T = 70e3, 0.33, 1.0
 

@@ -7,10 +7,11 @@ import pytest
 import scipy.sparse as sp
 from scipy.spatial.transform import Rotation
 
-from stiffen import flat, grids, rigs, triangle
+from stiffen import flat, grids, rigs
 from stiffen.errors import SolverError
+from stiffen.fem import triangle
+from stiffen.fem.shell import TONNE, Held, Shell, factorise, free_motions, rigid_motions
 from stiffen.reference_corrugation import navier_deflection
-from stiffen.shell import TONNE, Held, Shell, factorise, free_motions, rigid_motions
 
 E, NU, RHO = 70e3, 0.33, 2.7e-6
 TURN = Rotation.from_rotvec([0.7, -1.1, 0.4]).as_matrix()

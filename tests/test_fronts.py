@@ -6,8 +6,8 @@ import scipy.sparse as sp
 from scipy.sparse.linalg import spsolve
 
 from stiffen import grids
-from stiffen.fronts import Dissection, SingularError, factorise
-from stiffen.shell import Pattern
+from stiffen.fem.multifrontal import Dissection, SingularError, factorise
+from stiffen.fem.shell import Pattern
 
 
 def meshed(nx, ny, leaf=6):

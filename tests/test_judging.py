@@ -13,9 +13,9 @@ from stiffen import opinion, plots
 from stiffen.card import card_text, demand_table
 from stiffen.cli import main
 from stiffen.errors import SolverError
+from stiffen.fem.nonlinear import follow
 from stiffen.io.result_json import report, verdict_of
 from stiffen.judging import check, rival
-from stiffen.large import follow
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Combination, Demand, Load, PointMass, Support, Trim
 from stiffen.model.results import LINEAR, NONLINEAR, UNDECIDED

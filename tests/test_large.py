@@ -7,16 +7,16 @@ import pytest
 import scipy.sparse as sp
 from scipy.spatial.transform import Rotation
 
-from stiffen import corotational, rotation
-from stiffen.contact import stops
-from stiffen.corotational import State
-from stiffen.equilibrium import Problem
 from stiffen.errors import SolverError
+from stiffen.fem import corotational, rotations
+from stiffen.fem.contact import stops
+from stiffen.fem.continuation import top_of
+from stiffen.fem.corotational import State
+from stiffen.fem.nonlinear import follow, load_deflection
+from stiffen.fem.nonlinear_problem import Problem
+from stiffen.fem.shell import Held, Shell
 from stiffen.grids import rectangle
-from stiffen.large import follow, load_deflection
-from stiffen.path import top_of
 from stiffen.rigs import freedoms, line_load, on
-from stiffen.shell import Held, Shell
 
 E, NU = 70e3, 0.33
 
@@ -71,15 +71,15 @@ def plate(load=883.0, in_plane="held", cells=(10, 8), t=1.0):
 def test_rotation_vector_and_back_as_scipy_has_it(angle):
     axes = np.random.default_rng(1).normal(size=(50, 3))
     vectors = angle * axes / np.linalg.norm(axes, axis=1)[:, None]
-    matrices = rotation.matrices(vectors)
+    matrices = rotations.matrices(vectors)
     np.testing.assert_allclose(matrices, Rotation.from_rotvec(vectors).as_matrix(), atol=2e-15)
-    np.testing.assert_allclose(rotation.vectors(matrices), vectors, atol=1e-14)
-    np.testing.assert_allclose(rotation.small_vectors(matrices), vectors, atol=1e-8 if angle > 3 else 1e-14)
+    np.testing.assert_allclose(rotations.vectors(matrices), vectors, atol=1e-14)
+    np.testing.assert_allclose(rotations.small_vectors(matrices), vectors, atol=1e-8 if angle > 3 else 1e-14)
 
 
 def test_half_turn_has_its_axis():
     axis = np.array([[0.6, -0.8, 0.0]])
-    vector = rotation.vectors(rotation.matrices(np.pi * axis))
+    vector = rotations.vectors(rotations.matrices(np.pi * axis))
     np.testing.assert_allclose(np.abs(vector), np.pi * np.abs(axis), atol=1e-14)
 
 
@@ -89,8 +89,8 @@ def test_rates_of_rotation_vector_against_finite_difference(angle):
     vector = rng.normal(size=(1, 3))
     vector *= angle / np.linalg.norm(vector)
     spin, h = rng.normal(size=(1, 3)), 1e-6
-    ahead, behind = (rotation.vectors(rotation.matrices(s * h * spin) @ rotation.matrices(vector)) for s in (1, -1))
-    np.testing.assert_allclose((ahead - behind) / (2 * h), spin @ rotation.rates(vector)[0].T, atol=1e-8)
+    ahead, behind = (rotations.vectors(rotations.matrices(s * h * spin) @ rotations.matrices(vector)) for s in (1, -1))
+    np.testing.assert_allclose((ahead - behind) / (2 * h), spin @ rotations.rates(vector)[0].T, atol=1e-8)
 
 
 # ---- the triangle in its turned frame
@@ -100,7 +100,7 @@ def test_rates_of_rotation_vector_against_finite_difference(angle):
 def test_rigid_motion_strains_nothing(degrees):
     shell = wavy()
     problem = Problem(shell, np.zeros(0, int), np.zeros(shell.size))
-    R = rotation.matrices(np.radians(degrees) * np.array([[2, -1, 2]]) / 3)[0]
+    R = rotations.matrices(np.radians(degrees) * np.array([[2, -1, 2]]) / 3)[0]
     moved = problem.respond(turned(State.at_rest(len(shell.nodes)), shell.nodes, R, (300, -50, 20)))
     # a shift of 1e-3 mm of one node would give forces of about 100 N
     assert abs(moved.forces).max() < 1e-6
@@ -111,7 +111,7 @@ def test_turned_as_a_whole_same_energy_and_turned_forces():
     shell = wavy()
     problem = Problem(shell, np.zeros(0, int), np.zeros(shell.size))
     state = bent_state(shell, 0.1)
-    R = rotation.matrices(np.array([[1.9, -1.2, 0.7]]))[0]
+    R = rotations.matrices(np.array([[1.9, -1.2, 0.7]]))[0]
     here, there = problem.respond(state), problem.respond(turned(state, shell.nodes, R))
     assert there.energy == pytest.approx(here.energy, rel=1e-12)
     np.testing.assert_allclose(

@@ -7,7 +7,7 @@ import pytest
 from panels import SHEET, SHOP
 from stiffen.mesh.panel_mesh import mesh_panel
 
-from stiffen.large import follow
+from stiffen.fem.nonlinear import follow
 from stiffen.loads import plan_areas
 from stiffen.model.layout import Layout
 from stiffen.model.panel import OffFlat, Panel, Support

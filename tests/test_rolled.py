@@ -6,9 +6,9 @@ from panels import B16, lid
 from scipy.spatial import cKDTree
 from stiffen.mesh.panel_mesh import mesh_panel
 
+from stiffen.fem.shell import Held, Shell
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.tools import BeadDie
-from stiffen.shell import Held, Shell
 from stiffen.shop.bead_section import profile
 from stiffen.shop.bead_surface import lift, lifted_side, over_edge
 

@@ -8,10 +8,10 @@ from panels import EDGE, SHEET, lid
 from stiffen.mesh.panel_mesh import mesh_panel
 
 from stiffen.errors import InputError, SolverError
+from stiffen.fem.shell import Held, Shell
 from stiffen.loads import case_forces
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Load, Support
-from stiffen.shell import Held, Shell
 from stiffen.stand import stand
 from stiffen.supports import FREE, HELD, SLIP, assumptions, grip
 

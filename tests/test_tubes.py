@@ -7,14 +7,14 @@ import pytest
 from panels import EDGE, SHEET, SHOP, lid
 from stiffen.mesh.panel_mesh import mesh_panel
 
-from stiffen.corotational import State
+from stiffen.fem.corotational import State
+from stiffen.fem.nonlinear import follow
+from stiffen.fem.rotations import matrices
+from stiffen.fem.shell import rigid_motions
 from stiffen.judging import check
-from stiffen.large import follow
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Fold, Load, Panel, Support, Trim
 from stiffen.reference_panels import edge_tubes
-from stiffen.rotation import matrices
-from stiffen.shell import rigid_motions
 from stiffen.stand import stand
 
 L, B = 400.0, 40.0

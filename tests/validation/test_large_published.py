@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_bvp
 
+from stiffen.fem.nonlinear import follow
+from stiffen.fem.shell import Held, Shell
 from stiffen.grids import rectangle, tributary
-from stiffen.large import follow
 from stiffen.reference_large import (
     WAY_LOADS,
     WAY_VALUES,
@@ -21,7 +22,6 @@ from stiffen.reference_large import (
     square_plate,
 )
 from stiffen.rigs import freedoms, on
-from stiffen.shell import Held, Shell
 
 
 def elastica_cantilever(load):

@@ -13,8 +13,9 @@ from collections.abc import Callable
 
 import numpy as np
 
-from stiffen.equilibrium import Factors, Problem, Response
 from stiffen.errors import SolverError
+
+from .nonlinear_problem import Factors, Problem, Response
 
 STEPS = 200
 LONGEST = 3.0  # step, in thicknesses

@@ -12,13 +12,14 @@ from functools import cached_property
 import numpy as np
 import scipy.sparse as sp
 
-from stiffen import corotational, fronts, rotation, triangle
-from stiffen.beams import Beams
-from stiffen.contact import Stop
-from stiffen.corotational import Bent, Corotated, State
 from stiffen.errors import SolverError
-from stiffen.fronts import Dissection
-from stiffen.shell import Shell, lu_factors
+
+from . import corotational, multifrontal, rotations, triangle
+from .contact import Stop
+from .corotational import Bent, Corotated, State
+from .edge_beams import Beams
+from .multifrontal import Dissection
+from .shell import Shell, lu_factors
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,7 +98,7 @@ class Problem:
         nodes = np.flatnonzero(moments.any(axis=1))
         if not len(nodes):
             return None
-        blocks = -rotation.spin(moments[nodes]) / 2
+        blocks = -rotations.spin(moments[nodes]) / 2
         freedoms = 6 * nodes[:, None] + np.arange(3, 6)
         rows, cols = np.broadcast_arrays(freedoms[:, :, None], freedoms[:, None, :])
         size = self.shell.size
@@ -137,7 +138,7 @@ class Problem:
             # a moment on the rotation vector, as a moment about the fixed axes
             moments = stop_forces.reshape(-1, 2, 3)[:, 1]
             turned = np.flatnonzero(moments.any(axis=1))
-            rates = rotation.rates(u.reshape(-1, 2, 3)[turned, 1])
+            rates = rotations.rates(u.reshape(-1, 2, 3)[turned, 1])
             moments[turned] = np.einsum("kij,ki->kj", rates, moments[turned])
         if self.tubes is not None:
             f, work, K = self.tubes.respond(state)
@@ -218,8 +219,8 @@ class Problem:
         try:
             if self.moment_stiffness is not None:
                 return self._unsymmetric(K)
-            factors = fronts.factorise(self.dissection, K, ~self.is_free, definite=False)
-        except (fronts.SingularError, RuntimeError) as error:
+            factors = multifrontal.factorise(self.dissection, K, ~self.is_free, definite=False)
+        except (multifrontal.SingularError, RuntimeError) as error:
             raise SolverError(f"the tangent stiffness cannot be factorised ({error})") from error
         return Factors(factors.solve, lambda: factors.negative)
 

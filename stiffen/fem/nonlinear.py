@@ -1,7 +1,7 @@
 """The judge beyond small deflections: what a loaded sheet does when it leaves linear theory.
 
 The flat triangles of the linear judge in frames that turn with them (`corotational.py`), equilibrium on the deflected
-sheet (`equilibrium.py`), followed as the load grows (`path.py`).
+sheet (`nonlinear_problem.py`), followed as the load grows (`continuation.py`).
 """
 
 from __future__ import annotations
@@ -13,15 +13,16 @@ from functools import cached_property
 import numpy as np
 import scipy.sparse as sp
 
-from stiffen import triangle
-from stiffen.beams import Beams
-from stiffen.contact import stops
-from stiffen.corotational import State
-from stiffen.equilibrium import Problem
 from stiffen.errors import SolverError
-from stiffen.path import ARC_STEPS, FIRST, Point, Progress, Tangent, Walk
-from stiffen.shell import Shell, free_motions, rigid_motions
-from stiffen.threads import one_thread
+
+from . import triangle
+from .blas_threads import one_thread
+from .contact import stops
+from .continuation import ARC_STEPS, FIRST, Point, Progress, Tangent, Walk
+from .corotational import State
+from .edge_beams import Beams
+from .nonlinear_problem import Problem
+from .shell import Shell, free_motions, rigid_motions
 
 BALANCE = 1e-5  # greatest force or moment out of balance, as a fraction of what was applied
 

@@ -19,7 +19,7 @@ from functools import cached_property
 
 import numpy as np
 
-from stiffen import rotation, triangle
+from . import rotations, triangle
 
 AFTER, BEFORE = [1, 2, 0], [2, 0, 1]  # the corner after and before each corner
 
@@ -39,12 +39,12 @@ class State:
     def moved(self, step: np.ndarray) -> State:
         """The state after a step (6 n,): shifts, and spins about the fixed axes."""
         step = step.reshape(-1, 2, 3)
-        return State(self.shifts + step[:, 0], rotation.matrices(step[:, 1]) @ self.turns)
+        return State(self.shifts + step[:, 0], rotations.matrices(step[:, 1]) @ self.turns)
 
     @property
     def freedoms(self) -> np.ndarray:
         """(6 n,) shifts and rotation vectors (each at most half a turn)."""
-        return np.stack([self.shifts, rotation.vectors(self.turns)], axis=1).ravel()
+        return np.stack([self.shifts, rotations.vectors(self.turns)], axis=1).ravel()
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,7 +102,7 @@ class Corotated:
         strained = np.zeros((k, 3, 2, 3))
         strained[:, :, 0, :2] = place[:, :, :2] - first
         relative = frames[:, None] @ state.turns[own] @ self.facets.frames[part].transpose(0, 2, 1)[:, None]
-        strained[:, :, 1] = rotation.small_vectors(relative)
+        strained[:, :, 1] = rotations.small_vectors(relative)
         # spin about x and y from the lift of the flat triangle's corners, about z from the least-squares rule
         turn = np.zeros((k, 3, 3, 2, 3))
         twice = 2 * now.area[:, None]
@@ -110,7 +110,7 @@ class Corotated:
         turn[:, 1, :, 0, 2] = (py[:, BEFORE] - py[:, AFTER]) / twice
         turn[:, 2, :, 0, 0] = -Y / size[:, None]
         turn[:, 2, :, 0, 1] = X / size[:, None]
-        rates = rotation.rates(strained[:, :, 1])
+        rates = rotations.rates(strained[:, :, 1])
         strained = strained.reshape(k, 18)
         stress = (self.stiffness[part] @ strained[:, :, None])[:, :, 0]
         return Bent(frames, place, strained, turn.reshape(k, 3, 18), rates, stress)
@@ -153,7 +153,7 @@ def tangent(b: Bent, stiffness: np.ndarray, stress: np.ndarray) -> np.ndarray:
     k = len(stiffness)
     turn = _about_fixed_axes(b.turn, b.frames)
     follow = np.empty((k, 3, 2, 3, 3))
-    follow[:, :, 0] = rotation.spin(b.place)
+    follow[:, :, 0] = rotations.spin(b.place)
     follow[:, :, 1] = -b.rates
     B = follow.reshape(k, 18, 3) @ turn
     turned = b.rates @ b.frames[:, None]
@@ -164,8 +164,8 @@ def tangent(b: Bent, stiffness: np.ndarray, stress: np.ndarray) -> np.ndarray:
     plain, projected = (f.reshape(k, 3, 2, 3) for f in _projected(b, stress))
     # forces as they turn with the frame (K_GR), and the moment they get as the corners move in it (K_GP)
     V = np.empty((k, 3, 2, 3, 3))
-    V[:, :, 0] = rotation.spin((plain[:, :, 0] + projected[:, :, 0]) / 2)
-    V[:, :, 1] = rotation.spin(projected[:, :, 1] / 2)
+    V[:, :, 0] = rotations.spin((plain[:, :, 0] + projected[:, :, 0]) / 2)
+    V[:, :, 1] = rotations.spin(projected[:, :, 1] / 2)
     V = _about_fixed_axes(V.reshape(k, 18, 3).transpose(0, 2, 1), b.frames)
     product = b.place.transpose(0, 2, 1) @ plain[:, :, 0]
     W = np.einsum("kii->k", product)[:, None, None] * np.eye(3) - (product + product.transpose(0, 2, 1)) / 2
@@ -193,7 +193,7 @@ def pressure_stiffness(corners: np.ndarray, pressure: np.ndarray) -> np.ndarray:
     dependent pressure loads in nonlinear finite element analyses", Comput. Struct. 18 (1984) 1099-1114).
     """
     m = len(corners)
-    side = rotation.spin(corners[:, BEFORE] - corners[:, AFTER])
+    side = rotations.spin(corners[:, BEFORE] - corners[:, AFTER])
     K = np.zeros((m, 3, 6, 3, 6))
     K[:, :, :3, :, :3] = ((side[:, None] - side[:, :, None]) * (pressure / 12)[:, None, None, None, None]).transpose(
         0, 1, 3, 2, 4

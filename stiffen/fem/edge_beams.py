@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
-from stiffen.corotational import State
-from stiffen.rotation import spin
+from .corotational import State
+from .rotations import spin
 
 BENDING = np.array([[4.0, 2.0], [2.0, 4.0]])  # of EI/l
 

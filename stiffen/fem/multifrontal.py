@@ -19,7 +19,7 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.linalg import blas, lapack
 
-from stiffen.threads import one_thread
+from .blas_threads import one_thread
 
 LEAF = 24  # nodes eliminated together at the ends of the dissection
 MIDDLE = 0.38  # the smaller part of a cut has at least this share of the nodes

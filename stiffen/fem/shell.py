@@ -14,9 +14,10 @@ import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import LinearOperator, SuperLU, eigsh, splu
 
-from stiffen import fronts, triangle
 from stiffen.errors import SolverError
-from stiffen.fronts import Dissection
+
+from . import multifrontal, triangle
+from .multifrontal import Dissection
 
 TONNE = 1e-3  # kg to the consistent mass unit of mm, N, s
 BALANCE = 1e-6  # greatest force or moment out of balance, as a fraction of what was applied
@@ -226,8 +227,8 @@ class Held:
         held = np.ones(self.shell.size, bool)
         held[self.free] = False
         try:
-            factors = fronts.factorise(self._dissection, self.stiffness, held)
-        except fronts.SingularError as error:
+            factors = multifrontal.factorise(self._dissection, self.stiffness, held)
+        except multifrontal.SingularError as error:
             raise SolverError(
                 f"the stiffness matrix cannot be factorised ({error}): the supports hardly hold the panel, or the "
                 "sheet is very thin against its mesh; check the supports, or try a coarser mesh"

@@ -9,7 +9,7 @@ straining freedoms in place of integration points.  It takes steps many times lo
 
 Past a limit point the load falls while the sheet goes on: there the path is followed by its length (M. A. Crisfield, "A
 fast incremental/iterative solution procedure that handles snap-through", Comput. Struct. 13 (1981) 55-62).  Where that
-leads nowhere either, as on rests that the sheet leaves one by one, it is let go (`descent.py`).
+leads nowhere either, as on rests that the sheet leaves one by one, it is let go (`pseudo_transient.py`).
 """
 
 from __future__ import annotations
@@ -20,11 +20,12 @@ from functools import cached_property, partial
 
 import numpy as np
 
-from stiffen.contact import Rests
-from stiffen.corotational import State
-from stiffen.descent import let_go
-from stiffen.equilibrium import Factors, Problem, Response
 from stiffen.errors import SolverError
+
+from .contact import Rests
+from .corotational import State
+from .nonlinear_problem import Factors, Problem, Response
+from .pseudo_transient import let_go
 
 Progress = Callable[[float, str], None]
 
