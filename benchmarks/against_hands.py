@@ -26,11 +26,11 @@ from scipy.optimize import differential_evolution
 from shapely.geometry import LineString, Polygon
 
 from stiffen import searching
+from stiffen.analysis.evaluation import check, glance, quick_badness
 from stiffen.attempt import chooser_of, learn
 from stiffen.candidates import bead_candidates, conflicts, main_directions
 from stiffen.families import hand_layouts
 from stiffen.fem.blas_threads import one_thread
-from stiffen.judging import check, glance, quick_badness
 from stiffen.looks import HOPELESS
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel

@@ -20,8 +20,8 @@ import numpy as np
 from scipy.optimize import minimize_scalar
 
 from stiffen import rib
+from stiffen.analysis.evaluation import check
 from stiffen.io.panel_file import starter_tools
-from stiffen.judging import check
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import materials
 from stiffen.model.panel import Demand, Load, Panel, Support

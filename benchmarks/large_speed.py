@@ -15,14 +15,14 @@ import time
 import numpy as np
 from stiffen.mesh.panel_mesh import mesh_panel
 
+from stiffen.analysis.loads import case_forces
+from stiffen.analysis.panel_model import Stand, stand
 from stiffen.fem.blas_threads import one_thread
 from stiffen.fem.shell import Held, Shell
-from stiffen.loads import case_forces
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Load, Panel, Support
 from stiffen.model.tools import BeadDie, Roller, Tools
-from stiffen.stand import Stand, stand
 
 DIE = BeadDie("B20", "round", 20.0, 6.0)
 PANEL = Panel(

@@ -20,10 +20,10 @@ from eight_panels import EIGHT, SHEET, wind
 from scipy.stats import spearmanr
 
 from stiffen import searching
+from stiffen.analysis.evaluation import check, quick_badness
 from stiffen.candidates import bead_candidates, conflicts
 from stiffen.courses import course_candidates
 from stiffen.fem.blas_threads import one_thread
-from stiffen.judging import check, quick_badness
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Panel, Support
 from stiffen.ribbed import scout

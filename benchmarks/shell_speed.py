@@ -30,15 +30,16 @@ import scipy.sparse as sp  # noqa: E402
 from scipy.sparse.linalg import splu  # noqa: E402
 from stiffen.mesh.panel_mesh import Mesh, mesh_panel  # noqa: E402
 
-from stiffen import grids, opinion  # noqa: E402
+from stiffen import grids
+from stiffen.analysis import sfepy_shell  # noqa: E402
+from stiffen.analysis.loads import case_forces  # noqa: E402
+from stiffen.analysis.supports import Grip, grip  # noqa: E402
 from stiffen.fem.blas_threads import one_thread  # noqa: E402
 from stiffen.fem.shell import Held, Shell  # noqa: E402
-from stiffen.loads import case_forces  # noqa: E402
 from stiffen.model.layout import Bead, Layout  # noqa: E402
 from stiffen.model.material import Material  # noqa: E402
 from stiffen.model.panel import Load, Panel, Support  # noqa: E402
 from stiffen.model.tools import BeadDie, Roller, Tools  # noqa: E402
-from stiffen.supports import Grip, grip  # noqa: E402
 
 A, B, T, E, NU = 500.0, 400.0, 1.0, 70e3, 0.33
 PRESSURE = 1e-3  # MPa: w is mm per kPa
@@ -84,7 +85,7 @@ def ours(nodes: np.ndarray, triangles: np.ndarray, fixed: np.ndarray, forces: np
 
 def theirs(nodes: np.ndarray, triangles: np.ndarray, fixed: np.ndarray, forces: np.ndarray, middle: int) -> float:
     """w at a node, mm: sfepy's shell10x on each triangle cut into three quadrilaterals."""
-    return float(abs(opinion.deflections(nodes, triangles, T, E, NU, fixed, forces[:, None])[6 * middle + 2, 0]))
+    return float(abs(sfepy_shell.deflections(nodes, triangles, T, E, NU, fixed, forces[:, None])[6 * middle + 2, 0]))
 
 
 def morley(nodes: np.ndarray, triangles: np.ndarray, middle: int) -> Callable[[], float]:

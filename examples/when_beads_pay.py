@@ -6,8 +6,8 @@ stiffer one?  Lengths in mm, forces in N.  Leaves `crossings`, N, by how the edg
 picture of the README.
 """
 
+from stiffen.analysis.evaluation import stand_of
 from stiffen.curves import crossing, raised
-from stiffen.judging import stand_of
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Load, Panel, Support

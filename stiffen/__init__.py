@@ -56,8 +56,8 @@ _HOME = {
     "read_tools": "io.panel_file",
     "starter_tools": "io.panel_file",
     "audit": "shop.layout_check",
-    "check": "judging",
-    "rival": "judging",
+    "check": "analysis.evaluation",
+    "rival": "analysis.evaluation",
     "search": "searching",
     "search_all": "searching",
     "card_text": "card",
@@ -71,12 +71,12 @@ _HOME = {
 __all__ = sorted(_HOME)
 
 if TYPE_CHECKING:
+    from stiffen.analysis.evaluation import check, rival
     from stiffen.card import card_text
     from stiffen.card_sheet import write_card
     from stiffen.drawing import write_marking
     from stiffen.errors import InputError, MeshError, SolverError, StiffenError
     from stiffen.io.panel_file import read_layout, read_panel, read_tools, starter_tools
-    from stiffen.judging import check, rival
     from stiffen.model.layout import Bead, Hole, Layout
     from stiffen.model.material import Material, materials
     from stiffen.model.panel import Demand, Load, Panel, Support

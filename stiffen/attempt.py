@@ -10,11 +10,11 @@ from functools import cached_property
 
 import numpy as np
 
+from stiffen.analysis.evaluation import HEAVY
 from stiffen.candidates import main_directions
 from stiffen.claims import within_reach
 from stiffen.families import hand_layouts, promising
 from stiffen.hunt import Hunt, rank
-from stiffen.judging import HEAVY
 from stiffen.looks import HOPELESS, Tried, looks
 from stiffen.model.panel import Panel
 from stiffen.model.results import UNDECIDED, DemandResult, Verdict

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from stiffen.analysis.panel_model import LINEAR_LIMIT
 from stiffen.bound import INFEASIBLE, NOTHING_FOUND, Bound, Rise, bound
 from stiffen.branching import cheapest
 from stiffen.cuts import KNOWN, scout_limits
@@ -22,7 +23,6 @@ from stiffen.model.results import Verdict
 from stiffen.program import Terms, task
 from stiffen.proof import shortfall
 from stiffen.ribbed import Scout
-from stiffen.stand import LINEAR_LIMIT
 
 STRONG = 0.3  # a proof by which all miss by more than this fraction of a demand is not made any stronger
 FEW = 40  # candidates that branch and bound can be asked about

@@ -94,10 +94,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _check(args: argparse.Namespace) -> int:
+    from stiffen.analysis.evaluation import check, rival
     from stiffen.card import demand_table, fastener_table, saving, warning_lines
     from stiffen.io.panel_file import read_layout, read_panel
     from stiffen.io.result_json import report
-    from stiffen.judging import check, rival
     from stiffen.pictures import write_motion, write_pictures
 
     with _reading(args.panel):
@@ -335,9 +335,9 @@ def _missed(row: Row) -> bool:
 
 
 def _draw(args: argparse.Namespace) -> int:
+    from stiffen.analysis.evaluation import check, rival
     from stiffen.io.panel_file import layout_document, read_layout, write_json
     from stiffen.io.result_json import report
-    from stiffen.judging import check, rival
 
     with _reading(args.layout):
         panel, layout = read_layout(args.layout)
@@ -524,7 +524,7 @@ def _write_report(
 
 def _flat_beside(panel: Panel, verdict: Verdict, grade: str, progress: Progress) -> Verdict | None:
     """The flat sheet of the same gauge with its maps; None where the layout is flat itself."""
-    from stiffen.judging import check
+    from stiffen.analysis.evaluation import check
     from stiffen.model.layout import Layout
 
     if _is_flat(verdict):
@@ -556,8 +556,8 @@ def _read_judged(path: Path) -> tuple[Panel, Layout, Verdict | None]:
 
 def _entry(name: str, args: argparse.Namespace, progress: Progress) -> Entry:
     """A layout to compare, judged again where its file holds no verdict on it, or where that is asked for."""
+    from stiffen.analysis.evaluation import check
     from stiffen.comparing import Entry
-    from stiffen.judging import check
 
     files = _layout_files(name)
     if len(files) > 1:

@@ -15,6 +15,7 @@ from shapely.geometry import LineString, Polygon, box
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import substring
 
+from stiffen.analysis.loads import plan_areas
 from stiffen.candidates import (
     FRAME_INSETS,
     OBLIQUE,
@@ -26,7 +27,6 @@ from stiffen.candidates import (
     proud_side,
 )
 from stiffen.fem.triangle import curvature
-from stiffen.loads import plan_areas
 from stiffen.model.layout import Bead
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stiffen.analysis.panel_model import LINEAR_LIMIT
 from stiffen.curves import Crossing, crossing, raised, tell
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 from stiffen.plots import INK, LETTERS, PALE, SCALE, canvas, save
-from stiffen.stand import LINEAR_LIMIT
 from stiffen.strokes import spread
 
 if TYPE_CHECKING:

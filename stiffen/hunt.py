@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from stiffen.judging import FAR, Judged, Progress, glance, judged, quick_badness
+from stiffen.analysis.evaluation import FAR, Judged, Progress, glance, judged, quick_badness
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
@@ -84,7 +84,7 @@ class Hunt:
         return verdict
 
     def glance(self, layout: Layout) -> tuple[float, tuple[int, ...]]:
-        """`judging.glance` at a layout up to FAR, remembered."""
+        """`evaluation.glance` at a layout up to FAR, remembered."""
         if layout not in self.glances:
             self.glances[layout] = glance(self.panel, layout, cap=FAR)
         return self.glances[layout]

@@ -18,12 +18,12 @@ import shapely
 from scipy.interpolate import RBFInterpolator
 from shapely.geometry import LineString, Polygon
 
+from stiffen.analysis.loads import plan_areas
+from stiffen.analysis.panel_model import LINEAR_LIMIT
 from stiffen.io.files import written
-from stiffen.loads import plan_areas
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import DemandResult, Verdict
-from stiffen.stand import LINEAR_LIMIT
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

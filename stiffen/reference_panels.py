@@ -7,6 +7,8 @@ from functools import cache, partial
 import numpy as np
 
 from stiffen import rigs
+from stiffen.analysis.panel_model import Stand, stand
+from stiffen.analysis.supports import HELD
 from stiffen.fem.shell import Shell
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
@@ -14,8 +16,6 @@ from stiffen.model.material import Material
 from stiffen.model.panel import Fold, Load, Panel, Support, Trim
 from stiffen.model.tools import BeadDie, Roller, Tools
 from stiffen.reference import Reference
-from stiffen.stand import Stand, stand
-from stiffen.supports import HELD
 
 GROUP = "panels, whole pipeline"
 SHEET = Material("aluminium", 70e3, 0.3, 2.7e-6, 100.0, 200.0, 0.15)

@@ -19,14 +19,14 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.linalg import LinearOperator, eigsh
 
+from stiffen.analysis.loads import case_forces, plan_areas, point_masses, push_points, roving_places
+from stiffen.analysis.supports import FREE, grip
 from stiffen.fem import triangle
 from stiffen.fem.shell import TONNE, Shell, elimination_order, factorise
-from stiffen.loads import case_forces, plan_areas, point_masses, push_points, roving_places
 from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.layout import Bead, Hole
 from stiffen.model.panel import Panel
 from stiffen.ribs import Rows, flange_stiffness, rows_of, taken_out, weights_of
-from stiffen.supports import FREE, grip
 
 PLATE_SIZE = 12.0  # mm, elements of the plate
 PUSH_SPACING = 45.0  # mm between places pushed for softness

@@ -12,8 +12,8 @@ import scipy.sparse as sp
 import shapely
 from shapely.geometry import LineString, Point
 
+from stiffen.analysis.loads import locate, plan_areas
 from stiffen.fem import triangle
-from stiffen.loads import locate, plan_areas
 from stiffen.mesh.panel_mesh import Mesh, mesh_panel
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel

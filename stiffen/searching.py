@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from stiffen import symmetry
+from stiffen.analysis.evaluation import Progress, check, judged, quiet, rival
 from stiffen.attempt import AS_IT_IS, CLOSE, EARLY, LAST, ONCE_MORE, SLICE, Attempt
 from stiffen.bound import WHOLE
 from stiffen.candidates import conflicts
@@ -27,7 +28,6 @@ from stiffen.errors import Fault, InputError, SolverError
 from stiffen.fem.blas_threads import one_thread
 from stiffen.holing import add_holes
 from stiffen.hunt import Hunt, OnBest, nobody
-from stiffen.judging import Progress, check, judged, quiet, rival
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Found, Rival, Verdict

@@ -14,9 +14,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from stiffen.analysis.evaluation import Progress, quiet
 from stiffen.errors import Fault, InputError
 from stiffen.io.panel_file import panel_from_dict
-from stiffen.judging import Progress, quiet
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import DemandResult, Found

@@ -12,12 +12,12 @@ from pages import Tree
 from pdf import circles, read, segments
 from pypdf import PdfReader
 
+from stiffen.analysis.evaluation import check
 from stiffen.card import card_text, demand_rows
 from stiffen.card_sheet import write_card
 from stiffen.drawing import write_marking
 from stiffen.io.panel_file import layout_document, read_layout, read_panel, write_json
 from stiffen.io.result_json import report, verdict_of
-from stiffen.judging import check
 from stiffen.marking import in_rolling_order, view
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.page import page, write_page

@@ -14,7 +14,8 @@ import pytest
 from trike import FLAT, GOOD, LAYOUT, verdict
 
 import stiffen
-from stiffen import batch, card, judging, pictures, searching, sweeping
+from stiffen import batch, card, pictures, searching, sweeping
+from stiffen.analysis import evaluation
 from stiffen.cli import SHEETS, main
 from stiffen.errors import MeshError, SolverError
 from stiffen.io import result_json
@@ -84,8 +85,8 @@ def made_up(monkeypatch):
         asked.append((layout, options))
         return replace(GOOD, layout=layout or panel.layout())
 
-    monkeypatch.setattr(judging, "check", check)
-    monkeypatch.setattr(judging, "rival", lambda panel, **options: Rival(1.5, 0.9, (1.5,)))
+    monkeypatch.setattr(evaluation, "check", check)
+    monkeypatch.setattr(evaluation, "rival", lambda panel, **options: Rival(1.5, 0.9, (1.5,)))
     for module in (layout_check, card, result_json):
         monkeypatch.setattr(module, "audit", lambda panel, layout: ())
     return asked
@@ -185,7 +186,7 @@ def test_result_has_the_promised_keys(panel_file, tmp_path, made_up):
 
 def test_numbers_that_are_none_become_null(panel_file, tmp_path, made_up, monkeypatch):
     odd = replace(GOOD.demands[0], value=math.nan, margin=-math.inf, met=False, decided_by=UNDECIDED)
-    monkeypatch.setattr(judging, "check", lambda *a, **k: replace(GOOD, layout=Layout(1.0), demands=(odd,)))
+    monkeypatch.setattr(evaluation, "check", lambda *a, **k: replace(GOOD, layout=Layout(1.0), demands=(odd,)))
     assert main(["check", str(panel_file), "--json", str(tmp_path / "r.json")]) == 1
     text = (tmp_path / "r.json").read_text()
     assert "NaN" not in text
@@ -541,7 +542,7 @@ def test_compare_takes_the_results_in_the_files(two, tmp_path, capsys, monkeypat
     def check(*args, **options):
         raise AssertionError("judged again")
 
-    monkeypatch.setattr(judging, "check", check)
+    monkeypatch.setattr(evaluation, "check", check)
     assert main(["compare", *map(str, two), "--out", str(tmp_path / "both")]) == 0
     out = capsys.readouterr().out
     assert "1 plain" in out
@@ -565,7 +566,7 @@ def test_compare_says_which_layout_could_not_be_judged(two, tmp_path, capsys, mo
     def check(*args, **options):
         raise MeshError("no mesh")
 
-    monkeypatch.setattr(judging, "check", check)
+    monkeypatch.setattr(evaluation, "check", check)
     assert main(["compare", *map(str, two), "--out", str(tmp_path / "both"), "--judge"]) == 3
     told, help_ = capsys.readouterr().err.splitlines()
     assert told == f"{two[0] / 'layout.json'}: no mesh" and "what may help: another --mesh" in help_
@@ -712,7 +713,7 @@ def test_a_failed_solve_is_status_3(panel_file, capsys, monkeypatch, error):
     def check(*args, **options):
         raise error("nothing holds the sheet")
 
-    monkeypatch.setattr(judging, "check", check)
+    monkeypatch.setattr(evaluation, "check", check)
     assert main(["check", str(panel_file)]) == 3
     told, help_ = capsys.readouterr().err.splitlines()
     assert told == f"{panel_file}: nothing holds the sheet"
@@ -723,7 +724,7 @@ def test_our_own_fault_shows_no_traceback(panel_file, capsys, monkeypatch):
     def check(*args, **options):
         return {}["key"]
 
-    monkeypatch.setattr(judging, "check", check)
+    monkeypatch.setattr(evaluation, "check", check)
     assert main(["check", str(panel_file)]) == 3
     err = capsys.readouterr().err
     assert "Traceback" not in err

@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 from stiffen.mesh.panel_mesh import mesh_panel
 
+from stiffen.analysis.evaluation import check
+from stiffen.analysis.panel_model import stand
+from stiffen.analysis.supports import assumptions
 from stiffen.cli import main
 from stiffen.io.panel_file import layout_document, read_panel, write_json
-from stiffen.judging import check
 from stiffen.shop.layout_check import audit, audit_supports
-from stiffen.stand import stand
-from stiffen.supports import assumptions
 
 FOLDER = Path(__file__).parent.parent / "examples"
 FILES = sorted(FOLDER.glob("*.toml"))

@@ -13,7 +13,8 @@ import fuzz
 import kill
 import pytest
 
-from stiffen import cli, judging
+from stiffen import cli
+from stiffen.analysis import evaluation
 from stiffen.errors import InputError, MeshError, SolverError
 from stiffen.io.files import part_name, written
 from stiffen.io.folder_lock import NAME, held
@@ -172,7 +173,7 @@ def test_failure_is_status_3_with_what_to_try(tmp_path, capsys, monkeypatch, err
     def check(*args, **options):
         raise error
 
-    monkeypatch.setattr(judging, "check", check)
+    monkeypatch.setattr(evaluation, "check", check)
     assert cli.main(["check", str(path), "--gauge", "1"]) == 3
     out, err = capsys.readouterr()
     assert out == ""
@@ -213,7 +214,7 @@ def test_other_signals_stop_as_ctrl_c_does_and_are_left_as_they_were(tmp_path, c
         os.kill(os.getpid(), number)
         time.sleep(10)
 
-    monkeypatch.setattr(judging, "check", check)
+    monkeypatch.setattr(evaluation, "check", check)
     assert cli.main(["check", str(tmp_path / "lid.toml")]) == 130
     assert capsys.readouterr().err == "stopped\n"
     assert signal.getsignal(number) == before
@@ -239,7 +240,7 @@ def test_ctrl_c_that_falls_where_it_is_swallowed_is_sent_once_more(capsys, monke
 def test_an_ignored_signal_stays_ignored(tmp_path, monkeypatch):
     (tmp_path / "lid.toml").write_text(kill.PANEL)
     seen = []
-    monkeypatch.setattr(judging, "check", lambda *a, **k: seen.append(signal.getsignal(signal.SIGHUP)) or 1 / 0)
+    monkeypatch.setattr(evaluation, "check", lambda *a, **k: seen.append(signal.getsignal(signal.SIGHUP)) or 1 / 0)
     before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
     try:
         cli.main(["check", str(tmp_path / "lid.toml")])

@@ -9,11 +9,11 @@ from panels import B16, SHEET, SHOP, lid, rows
 from stiffen.mesh.normals import facing
 from stiffen.mesh.panel_mesh import mesh_panel
 
-from stiffen.judging import check
+from stiffen.analysis.evaluation import check
+from stiffen.analysis.panel_model import stand
+from stiffen.analysis.supports import FREE, HELD
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Fold, Load, Panel, Support
-from stiffen.stand import stand
-from stiffen.supports import FREE, HELD
 
 NO_CROSS = replace(SHEET, nu=0.0)
 A, B, H = 300.0, 200.0, 25.0  # base of the tray and height of its flanges, mm

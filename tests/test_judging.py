@@ -9,17 +9,18 @@ import pytest
 from panels import B16, EDGE, SHEET, SIX, lid, rows
 from stiffen.mesh.panel_mesh import mesh_panel
 
-from stiffen import opinion, plots
+from stiffen import plots
+from stiffen.analysis import sfepy_shell
+from stiffen.analysis.evaluation import check, rival
+from stiffen.analysis.panel_model import stand
 from stiffen.card import card_text, demand_table
 from stiffen.cli import main
 from stiffen.errors import SolverError
 from stiffen.fem.nonlinear import follow
 from stiffen.io.result_json import report, verdict_of
-from stiffen.judging import check, rival
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Combination, Demand, Load, PointMass, Support, Trim
 from stiffen.model.results import LINEAR, NONLINEAR, UNDECIDED
-from stiffen.stand import stand
 
 
 def test_values_meet_plate_theory():
@@ -74,7 +75,7 @@ def test_what_the_solver_cannot_follow_is_not_decided_and_counts_as_missed(monke
     def gives_up(*args, **kwargs):
         raise SolverError("no equilibrium was found beyond load factor 0.4")
 
-    monkeypatch.setattr("stiffen.stand.follow", gives_up)
+    monkeypatch.setattr("stiffen.analysis.panel_model.follow", gives_up)
     verdict = check(replace(HEAVY, demands=(Demand("deflection", 1000.0, "foot"),)), Layout(1.0), grade="quick")
     demand = verdict.demands[0]
     assert demand.decided_by == UNDECIDED and demand.margin > 0
@@ -290,7 +291,7 @@ def test_its_own_weight_holds_a_panel_down():
 )
 def test_a_panel_that_leaves_its_frame_is_not_decided_and_says_why(supports, loads, motion, monkeypatch):
     """By statics at once: no path is followed."""
-    monkeypatch.setattr("stiffen.stand.follow", lambda *args, **kwargs: pytest.fail("followed"))
+    monkeypatch.setattr("stiffen.analysis.panel_model.follow", lambda *args, **kwargs: pytest.fail("followed"))
     demands = (*SINKS, Demand("stress", 1.0, "foot"), Demand("softness", 100.0, force=1.0))
     panel = lid(supports=supports, loads=loads, demands=demands[:2])
     verdict = check(panel, Layout(1.0), grade="quick", maps=False)
@@ -307,7 +308,7 @@ def test_what_failed_once_is_not_tried_again(monkeypatch):
         tries.append(args)
         raise SolverError("no equilibrium was found beyond load factor 0.4")
 
-    monkeypatch.setattr("stiffen.stand.follow", gives_up)
+    monkeypatch.setattr("stiffen.analysis.panel_model.follow", gives_up)
     verdict = check(HEAVY, Layout(1.0), grade="quick", error=False, maps=True)
     assert [d.decided_by for d in verdict.demands] == [UNDECIDED, UNDECIDED]
     assert len(tries) == 1
@@ -372,8 +373,8 @@ def test_another_element_agrees_on_beads_springs_masses_and_tubes():
 )
 def test_opinions_far_apart_say_which_number_to_distrust(factors, distrusted, monkeypatch):
     """The other element's answers made wrong, on the mesh and on the coarser one."""
-    right, calls = opinion.deflections, iter(factors)
-    monkeypatch.setattr(opinion, "deflections", lambda *args: next(calls) * right(*args))
+    right, calls = sfepy_shell.deflections, iter(factors)
+    monkeypatch.setattr(sfepy_shell, "deflections", lambda *args: next(calls) * right(*args))
     panel = lid(demands=(Demand("deflection", 0.5, "wind"), Demand("frequency", 20.0)))
     verdict = check(panel, Layout(1.0), grade="quick", error=False, second_opinion=True)
     (told,) = verdict.warnings
@@ -387,7 +388,7 @@ def test_an_element_that_fails_gives_no_opinion_and_says_so(monkeypatch):
     def fails(*args):
         raise SolverError("second opinion: the displacements cannot be trusted")
 
-    monkeypatch.setattr(opinion, "deflections", fails)
+    monkeypatch.setattr(sfepy_shell, "deflections", fails)
     verdict = check(lid(), Layout(1.0), grade="quick", error=False, second_opinion=True)
     assert verdict.second_opinion == {}
     assert verdict.warnings == ("no second opinion: second opinion: the displacements cannot be trusted",)
@@ -483,7 +484,7 @@ def test_what_the_fine_mesh_cannot_decide_is_not_asked_of_the_coarse_one(monkeyp
         tries.append(args)
         raise SolverError("no equilibrium was found beyond load factor 0.4")
 
-    monkeypatch.setattr("stiffen.stand.follow", gives_up)
+    monkeypatch.setattr("stiffen.analysis.panel_model.follow", gives_up)
     demand = check(HEAVY, Layout(1.0), grade="quick").demands[0]
     assert demand.decided_by == UNDECIDED and demand.error is None
     assert len(tries) == 1

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from stiffen import opinion
+from stiffen.analysis import sfepy_shell
 from stiffen.errors import InputError, SolverError
 
 UX, UY, UZ, RX, RY, RZ = range(6)
@@ -96,7 +96,7 @@ def plate(edges: str, a: float, n: int, load: str, x: float = 0.5, y: float = 0.
     nodes, triangles = grid(round(a * n), n, a * b, b)
     centre = at(nodes, a * b / 2, b / 2)
     forces = point(nodes, centre, UZ, b**-2) if load == "point" else spread(nodes, triangles, (0, 0, b**-4))
-    u = opinion.deflections(nodes, triangles, T, E, NU, plate_supports(nodes, edges), forces)
+    u = sfepy_shell.deflections(nodes, triangles, T, E, NU, plate_supports(nodes, edges), forces)
     return float(u[6 * at(nodes, x * a * b, y * b) + UZ, 0])
 
 
@@ -110,7 +110,7 @@ def straight_beam(freedom: int, n: int = 1) -> float:
     forces = np.zeros((len(nodes), 6))
     forces[tip, freedom] = 1 / (n + 1)
     held = fix((nodes[:, 0] == 0, ALL))
-    u = opinion.deflections(nodes, triangles, 0.1, 1e7, 0.3, held, forces.reshape(-1, 1)).reshape(-1, 6)
+    u = sfepy_shell.deflections(nodes, triangles, 0.1, 1e7, 0.3, held, forces.reshape(-1, 1)).reshape(-1, 6)
     return float(u[tip, freedom].mean())
 
 
@@ -124,7 +124,7 @@ def twisted_beam(freedom: int, n: int, thickness: float = 0.32) -> float:
     forces = np.zeros((len(nodes), 6))
     forces[tip, freedom] = share / share.sum()
     held = fix((flat[:, 0] == 0, ALL))
-    u = opinion.deflections(nodes, triangles, thickness, 29e6, 0.22, held, forces.reshape(-1, 1))
+    u = sfepy_shell.deflections(nodes, triangles, thickness, 29e6, 0.22, held, forces.reshape(-1, 1))
     return float(u[6 * at(flat, 12, 0.55) + freedom, 0])
 
 
@@ -136,7 +136,7 @@ def roof(n: int, hard: bool = False) -> float:
     diaphragm = [UX, UZ, RY] if hard else [UX, UZ]
     held = fix((flat[:, 1] == 0, diaphragm), (flat[:, 1] == 25, [UY, RX, RZ]), (flat[:, 0] == 0, [UX, RY, RZ]))
     forces = spread(nodes, triangles, (0, 0, -90.0))
-    u = opinion.deflections(nodes, triangles, 0.25, 4.32e8, 0.0, held, forces)
+    u = sfepy_shell.deflections(nodes, triangles, 0.25, 4.32e8, 0.0, held, forces)
     return float(-u[6 * at(flat, 40, 25) + UZ, 0])
 
 
@@ -150,7 +150,7 @@ def hemisphere(n: int) -> float:
         (flat[:, 0] == 0, [UY, RX, RZ]), (flat[:, 0] == 90, [UX, RY, RZ]), (np.arange(len(nodes)) == a, [UZ])
     )  # fmt: skip
     forces = point(nodes, a, UX) - point(nodes, b, UY)  # half of the 2 N on each plane of symmetry
-    u = opinion.deflections(nodes, triangles, 0.04, 6.825e7, 0.3, held, forces)
+    u = sfepy_shell.deflections(nodes, triangles, 0.04, 6.825e7, 0.3, held, forces)
     assert u[6 * a + UX, 0] == pytest.approx(-u[6 * b + UY, 0], rel=1e-3)
     return float(u[6 * a + UX, 0])
 
@@ -167,7 +167,7 @@ def pinched_cylinder(n: int) -> float:
         (flat[:, 1] == 300, [UY, RX, RZ]),
     )
     load = at(flat, 0, 300)
-    u = opinion.deflections(nodes, triangles, 3.0, 3e6, 0.3, held, point(nodes, load, UZ, -0.25))
+    u = sfepy_shell.deflections(nodes, triangles, 3.0, 3e6, 0.3, held, point(nodes, load, UZ, -0.25))
     return float(-u[6 * load + UZ, 0])
 
 
@@ -252,11 +252,11 @@ def test_flat_aluminium_panel_500_400_1(expected, edges, load):
     nodes, triangles = grid(20, 16, 500.0, 400.0)
     held = plate_supports(nodes, edges)
     if load is None:
-        value = opinion.frequencies(nodes, triangles, 1.0, 70300.0, 0.33, 2.68e-6, held, 1)[0]
+        value = sfepy_shell.frequencies(nodes, triangles, 1.0, 70300.0, 0.33, 2.68e-6, held, 1)[0]
     else:
         centre = at(nodes, 250, 200)
         forces = spread(nodes, triangles, (0, 0, 1e-3)) if load == "pressure" else point(nodes, centre, UZ)
-        value = opinion.deflections(nodes, triangles, 1.0, 70300.0, 0.33, held, forces)[6 * centre + UZ, 0]
+        value = sfepy_shell.deflections(nodes, triangles, 1.0, 70300.0, 0.33, held, forces)[6 * centre + UZ, 0]
     assert value == pytest.approx(expected, rel=7e-3)
 
 
@@ -280,7 +280,7 @@ def test_frequencies_against_leissa(edges, a, rigid, expected):
     """omega a^2 sqrt(rho t/D), Leissa ch. 4.  0.5 % for the first, 1 % for the next: bilinear at h = b/16."""
     nodes, triangles = grid(round(16 * a), 16, 1000 * a, 1000.0)
     held = np.empty(0, int) if rigid else plate_supports(nodes, edges)
-    hertz = opinion.frequencies(nodes, triangles, T, E, NU, 1.0, held, rigid + len(expected))
+    hertz = sfepy_shell.frequencies(nodes, triangles, T, E, NU, 1.0, held, rigid + len(expected))
     lam = 2 * np.pi * hertz * (1000 * a) ** 2 * np.sqrt(1e-3)  # D = 1 N mm = 1000 kg mm2/s2, rho t = 1 kg/mm2
     assert lam[:rigid] == pytest.approx(0, abs=0.02)  # six rigid motions, against 13 for the first bending
     assert lam[rigid] == pytest.approx(expected[0], rel=5e-3)
@@ -289,8 +289,8 @@ def test_frequencies_against_leissa(edges, a, rigid, expected):
 
 def test_mass_is_that_of_the_sheet():
     nodes, triangles = grid(5, 4, 500.0, 400.0)
-    points, quads, *_ = opinion.split(nodes, triangles)
-    M = opinion.mass(points, quads, 1.5, 2.7e-6)
+    points, quads, *_ = sfepy_shell.split(nodes, triangles)
+    M = sfepy_shell.mass(points, quads, 1.5, 2.7e-6)
     across = np.tile([0, 0, 1, 0, 0, 0], len(points))
     about_x = across * np.repeat(points[:, 1], 6) + np.tile([0, 0, 0, 1, 0, 0], len(points))
     kg = 2.7e-6 * 1.5 * 500 * 400
@@ -313,8 +313,8 @@ def solve_patch(field: Callable[[np.ndarray, np.ndarray], np.ndarray], skew: np.
     skew (3, 3) turns the whole patch.  Returns exact and solved (n, 6) in the patch's own axes, and the energy.
     """
     flat = np.c_[PATCH_NODES, np.zeros(8)]
-    points, quads, edges, boundary = opinion.split(flat, PATCH_TRIANGLES)
-    K = opinion.stiffness(points @ skew.T, quads, 0.001, 1e6, 0.25)
+    points, quads, edges, boundary = sfepy_shell.split(flat, PATCH_TRIANGLES)
+    K = sfepy_shell.stiffness(points @ skew.T, quads, 0.001, 1e6, 0.25)
     turn = np.kron(np.eye(2 * len(points)), skew)
     K = turn.T @ K @ turn  # back in the patch's own axes
     exact = field(points[:, 0], points[:, 1])
@@ -358,13 +358,13 @@ def curved_sheet() -> tuple[np.ndarray, np.ndarray]:
     """Points and quadrilaterals of a sheet curved in both directions."""
     nodes, triangles = grid(4, 3, 40.0, 30.0)
     nodes[:, 2] = 3 * np.sin(nodes[:, 0] / 9) + nodes[:, 1] ** 2 / 80
-    return opinion.split(nodes, triangles)[:2]
+    return sfepy_shell.split(nodes, triangles)[:2]
 
 
 def test_rigid_motions_cost_nothing_and_are_the_only_ones():
     """Six modes with the rotation vector as freedoms 3 to 5; shell10x's own drilling lock fails this."""
     points, quads = curved_sheet()
-    K = opinion.stiffness(points, quads, 1.0, 70000.0, 0.33).toarray()
+    K = sfepy_shell.stiffness(points, quads, 1.0, 70000.0, 0.33).toarray()
     motions = np.zeros((len(points), 6, 6))
     motions[:, range(6), range(6)] = 1
     for axis in range(3):
@@ -379,13 +379,13 @@ def test_stiffness_is_sfepys_own_but_for_the_drilling():
     """The separate integrals through the thickness equal sfepy's term with its 2 x 2 x 2 points; what is added is
     the tie of the drilling rotation, positive and of rank 4 an element, which leaves bending alone."""
     points, quads = curved_sheet()
-    ours = opinion.stiffness(points, quads, 1.2, 70000.0, 0.33).toarray()
+    ours = sfepy_shell.stiffness(points, quads, 1.2, 70000.0, 0.33).toarray()
     tie = ours - shell10x_matrix(points, quads, 1.2, 70000.0, 0.33)
     energies = np.linalg.eigvalsh(tie) / np.abs(ours).max()
     assert energies[0] >= -1e-12
     assert (energies > 1e-9).sum() <= 4 * len(quads)
     flat = points * [1, 1, 0]
-    tie = opinion.stiffness(flat, quads, 1.2, 70000.0, 0.33).toarray() - shell10x_matrix(
+    tie = sfepy_shell.stiffness(flat, quads, 1.2, 70000.0, 0.33).toarray() - shell10x_matrix(
         flat, quads, 1.2, 70000.0, 0.33
     )
     bending = np.add.outer(6 * np.arange(len(points)), [UZ, RX, RY]).ravel()
@@ -428,7 +428,7 @@ def strip(tip_load: tuple[float, ...]) -> np.ndarray:
     tip = nodes[:, 0] == 60
     forces = np.zeros((len(nodes), 6))
     forces[tip] = np.outer([1 / 8, 1 / 4, 1 / 4, 1 / 4, 1 / 8], tip_load)
-    u = opinion.deflections(nodes, triangles, 2.0, 7000.0, 0.0, fix((nodes[:, 0] == 0, ALL)), forces.reshape(-1, 1))
+    u = sfepy_shell.deflections(nodes, triangles, 2.0, 7000.0, 0.0, fix((nodes[:, 0] == 0, ALL)), forces.reshape(-1, 1))
     return u.reshape(-1, 6)[at(nodes, 60, 6)]
 
 
@@ -454,8 +454,8 @@ def test_answer_turns_with_the_sheet():
     held = fix((nodes[:, 0] == 0, ALL))
     forces = np.random.default_rng(1).standard_normal((6 * len(nodes), 2))
     turn = np.kron(np.eye(2 * len(nodes)), SKEW)
-    u = opinion.deflections(nodes, triangles, 1.0, 70000.0, 0.33, held, forces)
-    turned = opinion.deflections(nodes @ SKEW.T, triangles, 1.0, 70000.0, 0.33, held, turn @ forces)
+    u = sfepy_shell.deflections(nodes, triangles, 1.0, 70000.0, 0.33, held, forces)
+    turned = sfepy_shell.deflections(nodes @ SKEW.T, triangles, 1.0, 70000.0, 0.33, held, turn @ forces)
     assert turned == pytest.approx(turn @ u, abs=1e-8 * np.abs(u).max())
 
 
@@ -465,7 +465,7 @@ def test_loads_superpose_and_are_reciprocal():
     held = plate_supports(nodes, "SSCF")
     first, second = spread(nodes, triangles, (0, 0, 1e-3)), point(nodes, at(nodes, 25, 24), RX, 10.0)
     loads = np.hstack([first, second, first - 2 * second])
-    u = opinion.deflections(nodes, triangles, 1.0, 70000.0, 0.33, held, loads)
+    u = sfepy_shell.deflections(nodes, triangles, 1.0, 70000.0, 0.33, held, loads)
     assert first[:, 0] @ u[:, 1] == pytest.approx(second[:, 0] @ u[:, 0], rel=1e-9)
     assert u[:, 2] == pytest.approx(u[:, 0] - 2 * u[:, 1], abs=1e-9 * np.abs(u).max())
 
@@ -477,14 +477,14 @@ def test_support_runs_on_between_nodes_but_cuts_no_corner():
     """3 x 3 cells: the corner cells' falling diagonals join two held nodes and are not held; a held line inside is."""
     nodes, triangles = grid(3, 3, 3.0, 3.0)
     rim = (nodes[:, :2] == 0).any(axis=1) | (nodes[:, :2] == 3).any(axis=1)
-    _, _, edges, boundary = opinion.split(nodes, triangles)
-    held = opinion._held(fix((rim, [UZ])), len(nodes), edges, boundary)[len(nodes) :]
+    _, _, edges, boundary = sfepy_shell.split(nodes, triangles)
+    held = sfepy_shell._held(fix((rim, [UZ])), len(nodes), edges, boundary)[len(nodes) :]
     assert (held[:, UZ] == boundary).all()
     chords = ~boundary & rim[edges].all(axis=1)
     assert chords.any()
     assert not held[:, [UX, UY, RX, RY, RZ]].any()
     line = nodes[:, 0] == 1
-    held = opinion._held(fix((line, [UZ, RX])), len(nodes), edges, boundary)[len(nodes) :]
+    held = sfepy_shell._held(fix((line, [UZ, RX])), len(nodes), edges, boundary)[len(nodes) :]
     assert (held[:, UZ] == line[edges].all(axis=1)).all()
     assert (held[:, RX] == held[:, UZ]).all()
 
@@ -516,12 +516,12 @@ def small_sheet(**changes: object) -> dict[str, object]:
 )
 def test_arrays_that_do_not_fit_are_refused(changes, message):
     with pytest.raises(InputError, match=message):
-        opinion.deflections(**small_sheet(**changes))
+        sfepy_shell.deflections(**small_sheet(**changes))
 
 
 def test_all_faults_are_told_at_once():
     with pytest.raises(InputError) as caught:
-        opinion.deflections(**small_sheet(thickness=-1.0, nu=2.0, fixed=np.array([-1])))
+        sfepy_shell.deflections(**small_sheet(thickness=-1.0, nu=2.0, fixed=np.array([-1])))
     assert [fault.where for fault in caught.value.faults] == ["thickness", "nu", "fixed"]
 
 
@@ -530,7 +530,7 @@ def test_count_of_frequencies_is_checked(count):
     sheet = small_sheet(rho=2.7e-6, count=count)
     del sheet["forces"]
     with pytest.raises(InputError, match="count: "):
-        opinion.frequencies(**sheet)
+        sfepy_shell.frequencies(**sheet)
 
 
 @pytest.mark.parametrize("freedoms", [[], [UZ], [UX, UY, UZ]], ids=["free", "one", "a pivot"])
@@ -538,7 +538,7 @@ def test_a_sheet_that_can_move_is_refused(freedoms):
     sheet = small_sheet()
     held = fix((np.arange(9) == 0, freedoms)) if freedoms else np.empty(0, int)
     with pytest.raises(SolverError, match="held against every rigid motion"):
-        opinion.deflections(**(sheet | {"fixed": held}))
+        sfepy_shell.deflections(**(sheet | {"fixed": held}))
 
 
 def test_sfepy_is_loaded_at_first_use_in_silence():

@@ -7,11 +7,11 @@ import pytest
 from panels import SHEET, SHOP
 from stiffen.mesh.panel_mesh import mesh_panel
 
+from stiffen.analysis.loads import plan_areas
+from stiffen.analysis.panel_model import stand
 from stiffen.fem.nonlinear import follow
-from stiffen.loads import plan_areas
 from stiffen.model.layout import Layout
 from stiffen.model.panel import OffFlat, Panel, Support
-from stiffen.stand import stand
 
 L, B, T, RISE = 300.0, 40.0, 1.0, 1.0
 

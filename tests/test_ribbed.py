@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from panels import B16, HOLED, SIX, lid, rows
 
-from stiffen.judging import check
+from stiffen.analysis.evaluation import check
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Fold, Support
 from stiffen.ribbed import scout

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from panels import lid
 
+from stiffen.analysis.evaluation import check
 from stiffen.errors import InputError
-from stiffen.judging import check
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Load, Support
 from stiffen.model.results import FastenerLoad

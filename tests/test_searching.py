@@ -10,10 +10,10 @@ from panels import B16, SHOP, lid, rows
 
 import stiffen
 from stiffen import hunt, searching
+from stiffen.analysis.evaluation import glance, quiet
 from stiffen.attempt import Attempt, in_words
 from stiffen.claims import within_reach
 from stiffen.hunt import Hunt, nobody, rank
-from stiffen.judging import glance, quiet
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Support
 from stiffen.model.results import NONLINEAR

@@ -7,13 +7,13 @@ import pytest
 from panels import EDGE, SHEET, lid
 from stiffen.mesh.panel_mesh import mesh_panel
 
+from stiffen.analysis.loads import case_forces
+from stiffen.analysis.panel_model import stand
+from stiffen.analysis.supports import FREE, HELD, SLIP, assumptions, grip
 from stiffen.errors import InputError, SolverError
 from stiffen.fem.shell import Held, Shell
-from stiffen.loads import case_forces
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Load, Support
-from stiffen.stand import stand
-from stiffen.supports import FREE, HELD, SLIP, assumptions, grip
 
 RIVETS = Support("rivets", path=((12.0, 12.0), (488.0, 12.0)), pitch=40.0, diameter=4.0)
 BOLTS = Support("bolts", at=((20.0, 380.0), (480.0, 380.0)), diameter=6.0)

@@ -7,15 +7,15 @@ import pytest
 from panels import EDGE, SHEET, SHOP, lid
 from stiffen.mesh.panel_mesh import mesh_panel
 
+from stiffen.analysis.evaluation import check
+from stiffen.analysis.panel_model import stand
 from stiffen.fem.corotational import State
 from stiffen.fem.nonlinear import follow
 from stiffen.fem.rotations import matrices
 from stiffen.fem.shell import rigid_motions
-from stiffen.judging import check
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Fold, Load, Panel, Support, Trim
 from stiffen.reference_panels import edge_tubes
-from stiffen.stand import stand
 
 L, B = 400.0, 40.0
 NO_CROSS = replace(SHEET, nu=0.0)  # so that a strip bends like a beam

@@ -12,8 +12,9 @@ from stiffen.mesh.size_field import side_of
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import DemandResult
-from stiffen.stand import Stand, stand
-from stiffen.supports import assumptions
+
+from .panel_model import Stand, stand
+from .supports import assumptions
 
 APART = 0.05  # of our value: more between two elements is a warning
 
@@ -28,12 +29,12 @@ class Opinion:
 
 def _asked(on: Stand, demands: tuple[DemandResult, ...]) -> Opinion:
     """Deflections, pushes and the first frequency by both elements; raises SolverError."""
-    from stiffen import opinion  # sfepy loads only when it is asked
+    from . import sfepy_shell  # sfepy loads only when it is asked
 
     shell, fixed, runs = on.held.shell, on.held.fixed, on.grip.runs
     sheet = shell.nodes, shell.triangles, on.layout.gauge, shell.E, shell.nu
     added = sum(on.held.added[1:], on.held.added[0]) if on.held.added else None
-    K = opinion.sheet_stiffness(*sheet)
+    K = sfepy_shell.sheet_stiffness(*sheet)
     pushes = {d.label: on.case(d.case)[0] for d in demands if d.kind == "deflection"}
     pushes |= {d.label: on.push(d.at, d.force) for d in demands if d.kind == "softness" and d.at is not None}
     ours: dict[str, float] = {}
@@ -41,13 +42,13 @@ def _asked(on: Stand, demands: tuple[DemandResult, ...]) -> Opinion:
     if pushes:
         forces = np.stack(list(pushes.values()), axis=1)
         mine = on.square_to_sheet(on.held.solve(forces))
-        other = on.square_to_sheet(opinion.deflections(*sheet, fixed, forces, added, runs, K))
+        other = on.square_to_sheet(sfepy_shell.deflections(*sheet, fixed, forces, added, runs, K))
         for k, label in enumerate(pushes):
             at = int(np.abs(mine[:, k]).argmax())
             ours[label], theirs[label] = abs(float(mine[at, k])), abs(float(other[at, k]))
     for label in (d.label for d in demands if d.kind == "frequency"):
         ours[label] = on.hertz
-        theirs[label] = float(opinion.frequencies(*sheet, shell.rho, fixed, 1, added, on.held.masses, runs, K)[0])
+        theirs[label] = float(sfepy_shell.frequencies(*sheet, shell.rho, fixed, 1, added, on.held.masses, runs, K)[0])
     return Opinion(ours, theirs)
 
 

@@ -22,13 +22,14 @@ from stiffen.fem.edge_beams import Beams
 from stiffen.fem.nonlinear import LargeResult, follow
 from stiffen.fem.shell import Held, Shell
 from stiffen.fem.triangle import von_mises
-from stiffen.loads import case_forces, locate, point_masses, push_points, roving_places
 from stiffen.mesh.normals import facing
 from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel, Point
-from stiffen.supports import UNKNOWN, Grip, grip
-from stiffen.tubes import tubes
+
+from .edge_trims import tubes
+from .loads import case_forces, locate, point_masses, push_points, roving_places
+from .supports import UNKNOWN, Grip, grip
 
 T = TypeVar("T")
 

@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from stiffen.doubts import doubted
 from stiffen.errors import SolverError
 from stiffen.fem.blas_threads import one_thread
 from stiffen.mesh.panel_mesh import mesh_panel
@@ -22,8 +21,10 @@ from stiffen.mesh.size_field import side_of
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Panel, Point
 from stiffen.model.results import LINEAR, NONLINEAR, UNDECIDED, Curve, DemandResult, FastenerLoad, Maps, Rival, Verdict
-from stiffen.stand import LINEAR_LIMIT, Stand, stand
-from stiffen.supports import FREE, assumptions
+
+from .cross_check import doubted
+from .panel_model import LINEAR_LIMIT, Stand, stand
+from .supports import FREE, assumptions
 
 Progress = Callable[[float | None, str], None]
 MODES = 3

@@ -9,10 +9,11 @@ import scipy.sparse as sp
 from scipy.optimize import nnls
 
 from stiffen.fem.shell import MOTIONS, rigid_motions
-from stiffen.loads import lengths
 from stiffen.mesh.normals import FLAT, UP, facing, sideways
 from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.panel import Panel, Point, Support
+
+from .loads import lengths
 
 HELD, FREE, UNKNOWN, SLIP = "held", "free", "unknown", "slip"
 RIGID = 1e3  # mm: a rigid hold along neither x nor y is a spring of so much times E; 100 N give 1e-6 mm
