@@ -37,9 +37,9 @@ from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
 from stiffen.moves import Chooser
 from stiffen.pool import Pool
-from stiffen.ribbed import scout
 from stiffen.shop import layout_check
 from stiffen.shop.process_plan import minutes
+from stiffen.surrogate.stiffened_plate import scout
 
 JUDGED = 25  # hand layouts at one gauge that are shown to the judge, the scout's best first
 GENES = 8  # beads that differential evolution may place

@@ -1,6 +1,6 @@
 """One bead in a strip: the scout's rib against the judge, at four lengths, and the table of lags fitted to it.
 
-A strip as wide as the sheet that is taken to work with one bead (`rib.beside`) rests on its two short
+A strip as wide as the sheet that is taken to work with one bead (`rib_stiffness.beside`) rests on its two short
 ends, 15 mm beyond the bead, and carries a line load along the bead.  The judge bends it on its true shape; the scout
 bends a flat plate with a rib.  Printed for each die, gauge and length is the error of the scout's deflection, with the
 table that ships; then the lag that would fit all dies of a profile best.  A step is bent in pairs, one along each long
@@ -19,14 +19,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import minimize_scalar
 
-from stiffen import rib
 from stiffen.analysis.evaluation import check
 from stiffen.io.panel_file import starter_tools
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import materials
 from stiffen.model.panel import Demand, Load, Panel, Support
 from stiffen.model.tools import BeadDie
-from stiffen.ribbed import scout
+from stiffen.surrogate import rib_stiffness
+from stiffen.surrogate.stiffened_plate import scout
 
 SHEET = materials()["5754-H111"]
 SHOP = starter_tools()
@@ -56,10 +56,10 @@ def strip(die: BeadDie, t: float, length: float, grade: str = "fine") -> Strip:
     """The strip with one bead of a length (mm) in sheet of t mm, bent by the judge."""
     a = length + 2 * BARE
     if die.profile == "step":
-        width = 2 * (sum(rib.beside(die)) + die.width)
-        lines = [rib.LIP + die.width / 2, width - rib.LIP - die.width / 2]
+        width = 2 * (sum(rib_stiffness.beside(die)) + die.width)
+        lines = [rib_stiffness.LIP + die.width / 2, width - rib_stiffness.LIP - die.width / 2]
     else:
-        width = die.width + sum(rib.beside(die))
+        width = die.width + sum(rib_stiffness.beside(die))
         lines = [width / 2]
     beads = tuple(Bead(die, ((BARE, y), (a - BARE, y))) for y in lines)
     ends = tuple(Support("edge", path=((x, 0.0), (x, width)), in_plane="free") for x in (0.0, a))
@@ -75,10 +75,10 @@ def strip(die: BeadDie, t: float, length: float, grade: str = "fine") -> Strip:
     )
     judged = check(panel, Layout(t, beads), grade=grade, error=False).demands[0].value
     plate = scout(panel, t, beads)
-    shipped = rib.rib_inertia(beads[0], t)
+    shipped = rib_stiffness.rib_inertia(beads[0], t)
 
     def scouted(lag: float) -> float:
-        scale = rib.full_inertia(die, t) / (1 + (lag / length) ** 2) / shipped
+        scale = rib_stiffness.full_inertia(die, t) / (1 + (lag / length) ** 2) / shipped
         return replace(plate, weights=plate.weights * scale).respond(tuple(range(len(beads)))).values[0]
 
     return Strip(die, t, length, judged, scouted)
@@ -108,7 +108,7 @@ def lines(dies: tuple[BeadDie, ...], grade: str) -> Iterator[str]:
         for t in GAUGES:
             cases = strips(die, t, grade)
             by_row.setdefault((die.profile, t), []).extend(cases)
-            lag = rib.lag(die.profile, t)
+            lag = rib_stiffness.lag(die.profile, t)
             found = [case.error(lag) for case in cases]
             errors += found
             yield f"{die.name:4} {t:5.1f} {lag:5.0f}   " + "".join(f"{100 * error:8.1f}" for error in found)
@@ -116,7 +116,7 @@ def lines(dies: tuple[BeadDie, ...], grade: str) -> Iterator[str]:
     yield ""
     yield "lag, mm, that fits all dies of a profile best (in brackets the table's)"
     for kind in dict.fromkeys(die.profile for die in dies):
-        row = [f"{t:g} mm: {best_lag(by_row[kind, t]):.0f} ({rib.lag(kind, t):.0f})" for t in GAUGES]
+        row = [f"{t:g} mm: {best_lag(by_row[kind, t]):.0f} ({rib_stiffness.lag(kind, t):.0f})" for t in GAUGES]
         yield f"{kind:6} {', '.join(row)}"
 
 

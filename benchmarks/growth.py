@@ -23,7 +23,7 @@ from stiffen.fem.blas_threads import one_thread
 from stiffen.model.panel import Demand, Panel
 from stiffen.moves import best_choice
 from stiffen.pool import Pool
-from stiffen.ribbed import scout
+from stiffen.surrogate.stiffened_plate import scout
 
 LID = EIGHT[0]
 GAUGE = 1.0

@@ -26,7 +26,7 @@ from stiffen.courses import course_candidates
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Panel, Support
-from stiffen.ribbed import scout
+from stiffen.surrogate.stiffened_plate import scout
 
 GAUGE = 1.0
 WITHIN = 0.08

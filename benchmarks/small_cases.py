@@ -29,8 +29,8 @@ from stiffen.model.panel import Cutout, Demand, Load, Panel, Support
 from stiffen.model.tools import BeadDie, Roller, Tools
 from stiffen.moves import GOAL, Chooser, best_choice
 from stiffen.program import Terms
-from stiffen.ribbed import Scout, scout
 from stiffen.shop import process_plan
+from stiffen.surrogate.stiffened_plate import Scout, scout
 
 GAUGE = 1.0
 SIZE = 25.0  # mm, the scout's elements

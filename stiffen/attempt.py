@@ -21,8 +21,8 @@ from stiffen.model.results import UNDECIDED, DemandResult, Verdict
 from stiffen.moves import GOAL, Choice, Chooser, best_choice
 from stiffen.nearby import neighbours
 from stiffen.pool import Pool, minutes_each
-from stiffen.ribbed import Scout, scout
 from stiffen.shop import layout_check, process_plan
+from stiffen.surrogate.stiffened_plate import Scout, scout
 
 ROUNDS = 6  # times the judge may correct the scout at one gauge
 STARTS = 3  # greedy starts at each of them

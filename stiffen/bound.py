@@ -20,7 +20,7 @@ from stiffen.errors import SolverError
 from stiffen.fem.blas_threads import one_thread
 from stiffen.program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Task, Terms, one_of, solve, task
 from stiffen.proof import CERTAIN, Certificate, certificate, holds
-from stiffen.ribbed import Scout
+from stiffen.surrogate.stiffened_plate import Scout
 
 ROUNDS = 100
 CLOSE = 0.01  # the bound has converged when the fractional gap to the best point inside is less

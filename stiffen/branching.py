@@ -21,7 +21,7 @@ from stiffen.cuts import Cut, Floor
 from stiffen.fem.blas_threads import one_thread
 from stiffen.program import OWN, Program, Solved, Task, Terms, no_good, one_of, solve, task
 from stiffen.proof import CERTAIN
-from stiffen.ribbed import Scout
+from stiffen.surrogate.stiffened_plate import Scout
 
 WHOLE_X = 1e-6  # a share this close to 0 or 1 is one of them
 PART = 0.02  # shares, and sums of shares, this far from 0 and 1 are worth a split

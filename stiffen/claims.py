@@ -22,7 +22,7 @@ from stiffen.model.panel import Demand, Panel
 from stiffen.model.results import Verdict
 from stiffen.program import Terms, task
 from stiffen.proof import shortfall
-from stiffen.ribbed import Scout
+from stiffen.surrogate.stiffened_plate import Scout
 
 STRONG = 0.3  # a proof by which all miss by more than this fraction of a demand is not made any stronger
 FEW = 40  # candidates that branch and bound can be asked about

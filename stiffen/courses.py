@@ -30,8 +30,8 @@ from stiffen.fem.triangle import curvature
 from stiffen.model.layout import Bead
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
-from stiffen.ribbed import Scout, scout
 from stiffen.shop import layout_check
+from stiffen.surrogate.stiffened_plate import Scout, scout
 
 BOW = 0.12  # rise of a bow over its chord
 LEAST_TURN = math.radians(20.0)  # a part of a frame that turns less is a straight line, of which there are enough

@@ -33,7 +33,7 @@ import scipy.sparse as sp
 from scipy.sparse.linalg import LinearOperator, eigsh
 
 from stiffen.fem.shell import TONNE, factorise
-from stiffen.ribbed import MANY, Scout
+from stiffen.surrogate.stiffened_plate import MANY, Scout
 
 KNOWN = ("deflection", "softness", "frequency")  # demands that the ribbed plate answers
 SLACK = 1e-6  # fraction by which cuts loosen a demand

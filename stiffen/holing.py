@@ -13,7 +13,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 from stiffen.pool import Pool
-from stiffen.ribbed import scout
+from stiffen.surrogate.stiffened_plate import scout
 
 HOLE_ROUNDS = 6  # times the judge is asked about a batch of holes
 NEAR = 0.2  # share of the holes that goes, those nearest to where a push is too much

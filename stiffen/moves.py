@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from stiffen.model.panel import Panel
-from stiffen.ribbed import Response, Scout
+from stiffen.surrogate.stiffened_plate import Response, Scout
 
 GOAL = 0.98  # the scout is asked for a little more than the limit
 SHARPNESS = 8.0  # how much the worst demand counts over the others when candidates are ranked

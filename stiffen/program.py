@@ -17,7 +17,7 @@ from scipy.optimize import OptimizeResult, linprog
 
 from stiffen.cuts import Cut, Cutter, Floor, scout_limits
 from stiffen.errors import SolverError
-from stiffen.ribbed import Scout
+from stiffen.surrogate.stiffened_plate import Scout
 
 OPTIMAL, FEASIBLE, INFEASIBLE, NOTHING_FOUND = "optimal", "feasible", "infeasible", "nothing found"
 OWN = -1  # `Cut.demand` of a row that a node of a tree asks for itself

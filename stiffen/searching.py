@@ -34,9 +34,9 @@ from stiffen.model.results import Found, Rival, Verdict
 from stiffen.paring import pared
 from stiffen.pool import fixed_of, minutes_each
 from stiffen.program import Terms
-from stiffen.ribbed import scout
 from stiffen.shop import layout_check
 from stiffen.shop.rolling_bow import balanced
+from stiffen.surrogate.stiffened_plate import scout
 
 PROVING = 0.08  # share of all the time that is kept for proofs
 HOLING = 0.15  # and for flared holes

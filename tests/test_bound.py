@@ -24,7 +24,7 @@ from stiffen.model.layout import Hole
 from stiffen.model.panel import Demand
 from stiffen.moves import GOAL, best_choice
 from stiffen.program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Terms, clique_cover, solve, status_of, task
-from stiffen.ribbed import scout
+from stiffen.surrogate.stiffened_plate import scout
 
 FILE = Path(__file__).parent.parent / "benchmarks" / "small_cases.py"
 SPEC = importlib.util.spec_from_file_location("small_cases", FILE)

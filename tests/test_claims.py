@@ -222,7 +222,7 @@ def test_a_bead_that_was_not_drawn_joins_the_ground(found):
 
 
 def test_a_plate_joined_from_two_answers_as_one_made_at_once():
-    from stiffen.ribbed import scout
+    from stiffen.surrogate.stiffened_plate import scout
 
     case = small.case(small.PANELS[0], pool=8, size=45.0)
     parts = [scout(case.panel, small.GAUGE, case.beads[k], size=45.0) for k in (slice(0, 5), slice(5, 8))]

@@ -14,8 +14,8 @@ from stiffen.courses import bow, course_candidates, moment_lines
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Support
 from stiffen.model.tools import Roller
-from stiffen.ribbed import scout
 from stiffen.shop.layout_check import audit
+from stiffen.surrogate.stiffened_plate import scout
 
 WIND = {"loads": lid().loads, "demands": (Demand("deflection", 0.1, "wind"), Demand("frequency", 40.0))}
 DISC = lid(

@@ -11,7 +11,7 @@ from stiffen.model.panel import Demand
 from stiffen.moves import improved
 from stiffen.nearby import neighbours
 from stiffen.pool import Pool
-from stiffen.ribbed import scout
+from stiffen.surrogate.stiffened_plate import scout
 
 OTHER = replace(B16, name="B16b", depth=3.0)
 

@@ -9,8 +9,8 @@ from panels import B16, HOLED, SIX, lid, rows
 from stiffen.analysis.evaluation import check
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Fold, Support
-from stiffen.ribbed import scout
-from stiffen.ribs import flange_inertia
+from stiffen.surrogate.stiffened_plate import scout
+from stiffen.surrogate.stiffeners import flange_inertia
 
 
 @pytest.mark.parametrize("name", SIX)

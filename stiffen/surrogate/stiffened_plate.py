@@ -26,7 +26,8 @@ from stiffen.fem.shell import TONNE, Shell, elimination_order, factorise
 from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.layout import Bead, Hole
 from stiffen.model.panel import Panel
-from stiffen.ribs import Rows, flange_stiffness, rows_of, taken_out, weights_of
+
+from .stiffeners import Rows, flange_stiffness, rows_of, taken_out, weights_of
 
 PLATE_SIZE = 12.0  # mm, elements of the plate
 PUSH_SPACING = 45.0  # mm between places pushed for softness

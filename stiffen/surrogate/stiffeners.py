@@ -17,9 +17,10 @@ from stiffen.fem import triangle
 from stiffen.mesh.panel_mesh import Mesh, mesh_panel
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
-from stiffen.rib import INSIDE, rib_inertia
 from stiffen.shop.bead_section import taper
 from stiffen.shop.bends import flanges
+
+from .rib_stiffness import INSIDE, rib_inertia
 
 
 @dataclass(frozen=True, eq=False)
