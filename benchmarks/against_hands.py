@@ -28,15 +28,15 @@ from shapely.geometry import LineString, Polygon
 from stiffen import searching
 from stiffen.analysis.evaluation import check, glance, quick_badness
 from stiffen.attempt import chooser_of, learn
-from stiffen.candidates import bead_candidates, conflicts, main_directions
-from stiffen.families import hand_layouts
 from stiffen.fem.blas_threads import one_thread
 from stiffen.looks import HOPELESS
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
 from stiffen.moves import Chooser
-from stiffen.pool import Pool
+from stiffen.optimise.candidates.candidate_set import Pool
+from stiffen.optimise.candidates.regular_patterns import hand_layouts
+from stiffen.optimise.candidates.straight_beads import bead_candidates, conflicts, main_directions
 from stiffen.shop import layout_check
 from stiffen.shop.process_plan import minutes
 from stiffen.surrogate.stiffened_plate import scout

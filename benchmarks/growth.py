@@ -18,11 +18,11 @@ from eight_panels import EIGHT
 
 from stiffen import searching
 from stiffen.attempt import chooser_of
-from stiffen.candidates import bead_candidates, conflicts
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.panel import Demand, Panel
 from stiffen.moves import best_choice
-from stiffen.pool import Pool
+from stiffen.optimise.candidates.candidate_set import Pool
+from stiffen.optimise.candidates.straight_beads import bead_candidates, conflicts
 from stiffen.surrogate.stiffened_plate import scout
 
 LID = EIGHT[0]

@@ -21,11 +21,11 @@ from scipy.stats import spearmanr
 
 from stiffen import searching
 from stiffen.analysis.evaluation import check, quick_badness
-from stiffen.candidates import bead_candidates, conflicts
-from stiffen.courses import course_candidates
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Panel, Support
+from stiffen.optimise.candidates.curved_beads import course_candidates
+from stiffen.optimise.candidates.straight_beads import bead_candidates, conflicts
 from stiffen.surrogate.stiffened_plate import scout
 
 GAUGE = 1.0

@@ -20,7 +20,6 @@ import scipy.sparse as sp
 
 from stiffen.bound import bound
 from stiffen.branching import cheapest
-from stiffen.candidates import bead_candidates, conflicts
 from stiffen.cuts import scout_limits
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
@@ -28,6 +27,7 @@ from stiffen.model.material import Material
 from stiffen.model.panel import Cutout, Demand, Load, Panel, Support
 from stiffen.model.tools import BeadDie, Roller, Tools
 from stiffen.moves import GOAL, Chooser, best_choice
+from stiffen.optimise.candidates.straight_beads import bead_candidates, conflicts
 from stiffen.program import Terms
 from stiffen.shop import process_plan
 from stiffen.surrogate.stiffened_plate import Scout, scout

@@ -11,16 +11,16 @@ from functools import cached_property
 import numpy as np
 
 from stiffen.analysis.evaluation import HEAVY
-from stiffen.candidates import main_directions
 from stiffen.claims import within_reach
-from stiffen.families import hand_layouts, promising
 from stiffen.hunt import Hunt, rank
 from stiffen.looks import HOPELESS, Tried, looks
 from stiffen.model.panel import Panel
 from stiffen.model.results import UNDECIDED, DemandResult, Verdict
 from stiffen.moves import GOAL, Choice, Chooser, best_choice
-from stiffen.nearby import neighbours
-from stiffen.pool import Pool, minutes_each
+from stiffen.optimise.candidates.candidate_set import Pool, minutes_each
+from stiffen.optimise.candidates.neighbours import neighbours
+from stiffen.optimise.candidates.regular_patterns import hand_layouts, promising
+from stiffen.optimise.candidates.straight_beads import main_directions
 from stiffen.shop import layout_check, process_plan
 from stiffen.surrogate.stiffened_plate import Scout, scout
 

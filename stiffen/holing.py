@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from stiffen.candidates import conflicts
 from stiffen.hunt import Hunt
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
-from stiffen.pool import Pool
+from stiffen.optimise.candidates.candidate_set import Pool
+from stiffen.optimise.candidates.straight_beads import conflicts
 from stiffen.surrogate.stiffened_plate import scout
 
 HOLE_ROUNDS = 6  # times the judge is asked about a batch of holes

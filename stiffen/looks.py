@@ -12,9 +12,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from stiffen.families import kinds, promising
 from stiffen.moves import Chooser
-from stiffen.pool import Pool
+from stiffen.optimise.candidates.candidate_set import Pool
+from stiffen.optimise.candidates.regular_patterns import kinds, promising
 
 HOPELESS = 1.15  # a scout's best worse than this is not shown to the judge
 

@@ -18,11 +18,9 @@ from typing import Any
 
 import numpy as np
 
-from stiffen import symmetry
 from stiffen.analysis.evaluation import Progress, check, judged, quiet, rival
 from stiffen.attempt import AS_IT_IS, CLOSE, EARLY, LAST, ONCE_MORE, SLICE, Attempt
 from stiffen.bound import WHOLE
-from stiffen.candidates import conflicts
 from stiffen.claims import Ground, bound_record, cost, is_proof, least_minutes, no_layout_can
 from stiffen.errors import Fault, InputError, SolverError
 from stiffen.fem.blas_threads import one_thread
@@ -31,8 +29,10 @@ from stiffen.hunt import Hunt, OnBest, nobody
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Found, Rival, Verdict
+from stiffen.optimise.candidates import symmetry
+from stiffen.optimise.candidates.candidate_set import fixed_of, minutes_each
+from stiffen.optimise.candidates.straight_beads import conflicts
 from stiffen.paring import pared
-from stiffen.pool import fixed_of, minutes_each
 from stiffen.program import Terms
 from stiffen.shop import layout_check
 from stiffen.shop.rolling_bow import balanced

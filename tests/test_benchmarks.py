@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stiffen.candidates import bead_candidates
 from stiffen.model.layout import Layout
+from stiffen.optimise.candidates.straight_beads import bead_candidates
 from stiffen.shop.layout_check import audit
 
 

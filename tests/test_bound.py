@@ -17,12 +17,12 @@ from threadpoolctl import threadpool_limits
 from stiffen import proof
 from stiffen.bound import Rise, bound, impossibility, proven_impossible
 from stiffen.branching import Tree, cheapest
-from stiffen.candidates import conflicts
 from stiffen.cuts import Cutter, scout_limits
 from stiffen.errors import SolverError
 from stiffen.model.layout import Hole
 from stiffen.model.panel import Demand
 from stiffen.moves import GOAL, best_choice
+from stiffen.optimise.candidates.straight_beads import conflicts
 from stiffen.program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Terms, clique_cover, solve, status_of, task
 from stiffen.surrogate.stiffened_plate import scout
 

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from shapely.geometry import Point, Polygon
 
-from stiffen import candidates
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Cutout, Fold, KeepOut, Panel, Support
 from stiffen.model.tools import BeadDie, HoleDie, Roller, Tools
+from stiffen.optimise.candidates import straight_beads
 from stiffen.shop import layout_check
 
 SOFT = Material("5754-H111", 70e3, 0.33, 2.67e-6, 80, 190, 0.15, ((1.5, 0.5), (6.0, 1.0)))
@@ -56,11 +56,11 @@ BUSY = Panel(
 
 @pytest.fixture(scope="module", params=[RECTANGLE, BUSY], ids=lambda panel: panel.name)
 def made(request):
-    return request.param, candidates.candidates(request.param, 1.0)
+    return request.param, straight_beads.candidates(request.param, 1.0)
 
 
 def fixed_layout(panel, *items):
-    beads, holes = candidates.fixed_items(panel)
+    beads, holes = straight_beads.fixed_items(panel)
     beads += tuple(item for item in items if isinstance(item, Bead))
     holes += tuple(item for item in items if isinstance(item, Hole))
     return Layout(1.0, beads, holes)
@@ -84,7 +84,7 @@ def test_number(made):
 
 def test_same_again(made):
     panel, found = made
-    again = candidates.candidates(panel, 1.0)
+    again = straight_beads.candidates(panel, 1.0)
     assert again.beads == found.beads
     assert again.holes == found.holes
     assert (again.conflicts != found.conflicts).nnz == 0
@@ -123,7 +123,7 @@ def test_side_is_the_panels(made):
     panel, found = made
     assert {item.side for item in (*found.beads, *found.holes)} == {panel.bead_side}
     either = replace(panel, bead_side="either")
-    assert {bead.side for bead in candidates.bead_candidates(either, 1.0, angles=[0.0])} == {"up"}
+    assert {bead.side for bead in straight_beads.bead_candidates(either, 1.0, angles=[0.0])} == {"up"}
 
 
 def lines_of(beads, die, angle):
@@ -137,7 +137,7 @@ def direction(bead):
 
 def test_straight_lines_on_the_rectangle():
     """Offsets every 12 mm about the middle line, in three lengths; the longest reach from edge room to edge room."""
-    beads = candidates.bead_candidates(RECTANGLE, 1.0)
+    beads = straight_beads.bead_candidates(RECTANGLE, 1.0)
     b12 = lines_of(beads, DIES[0], 0.0)
     offsets = sorted({round(bead.path[0][1], 6) for bead in b12})
     assert np.diff(offsets) == pytest.approx(12.0)
@@ -152,28 +152,28 @@ def test_straight_lines_on_the_rectangle():
 
 
 def test_directions_follow_the_long_edges():
-    assert candidates.own_directions(RECTANGLE) == (0.0, 90.0)
+    assert straight_beads.own_directions(RECTANGLE) == (0.0, 90.0)
     slope = round(math.degrees(math.atan2(180, -280)) % 180, 1)
-    assert candidates.own_directions(BUSY) == (0.0, 90.0, slope)
+    assert straight_beads.own_directions(BUSY) == (0.0, 90.0, slope)
     turned = Polygon([(0, 0), (300, 100), (200, 400), (-100, 300)])
-    found = candidates.own_directions(replace(RECTANGLE, outline=tuple(turned.exterior.coords[:-1])))
+    found = straight_beads.own_directions(replace(RECTANGLE, outline=tuple(turned.exterior.coords[:-1])))
     assert sorted(found) == pytest.approx((18.4, 108.4))
 
 
 def test_close_offsets_along_square_to_and_aslant():
     """A trapezium's slanting sides count as well; a disc, whose edges are short, has two directions, a strip one."""
-    assert candidates.main_directions(RECTANGLE) == (0.0, 90.0)
+    assert straight_beads.main_directions(RECTANGLE) == (0.0, 90.0)
     strip = replace(RECTANGLE, outline=((0, 0), (800, 0), (800, 200), (0, 200)))
-    assert candidates.main_directions(strip) == (0.0,)
+    assert straight_beads.main_directions(strip) == (0.0,)
     slanted = replace(RECTANGLE, outline=((0, 0), (620, 0), (500, 380), (120, 380)))
-    assert candidates.main_directions(slanted) == pytest.approx((0.0, 90.0, 72.5))
+    assert straight_beads.main_directions(slanted) == pytest.approx((0.0, 90.0, 72.5))
     turn = 2 * math.pi * np.arange(72) / 72
     disc = replace(RECTANGLE, outline=tuple(zip(230 * np.cos(turn), 230 * np.sin(turn), strict=True)))
-    assert candidates.main_directions(disc) == pytest.approx((2.5, 92.5))
+    assert straight_beads.main_directions(disc) == pytest.approx((2.5, 92.5))
 
 
 def test_given_angles_and_spacing():
-    found = candidates.bead_candidates(RECTANGLE, 1.0, angles=[30.0], spacing=25.0)
+    found = straight_beads.bead_candidates(RECTANGLE, 1.0, angles=[30.0], spacing=25.0)
     straight = [bead for bead in found if not bead.closed]
     assert {round(direction(bead), 6) for bead in straight} == {30.0}
     square = np.array([-0.5, math.sqrt(3) / 2])
@@ -184,7 +184,7 @@ def test_given_angles_and_spacing():
 @pytest.mark.parametrize("shape", [RECTANGLE.outline, BUSY.outline], ids=["rectangle", "five corners"])
 def test_frames_run_parallel_to_the_outline(shape):
     panel = replace(RECTANGLE, outline=shape)
-    frames = [bead for bead in candidates.bead_candidates(panel, 1.0) if bead.closed and bead.die == DIES[0]]
+    frames = [bead for bead in straight_beads.bead_candidates(panel, 1.0) if bead.closed and bead.die == DIES[0]]
     assert len(frames) >= 4
     edge = Polygon(shape).exterior
     for frame in frames:
@@ -197,29 +197,29 @@ def test_frames_run_parallel_to_the_outline(shape):
 
 def test_frame_round_a_corner_that_points_in():
     ell = outline([(0, 0), (700, 0), (700, 300), (350, 300), (350, 600), (0, 600)])
-    found = candidates.bead_candidates(replace(RECTANGLE, outline=ell), 1.0)
+    found = straight_beads.bead_candidates(replace(RECTANGLE, outline=ell), 1.0)
     frames = [bead for bead in found if bead.closed and bead.die == DIES[0]]
     assert any(Polygon(bead.path).area > 0.5 * Polygon(ell).area for bead in frames)
 
 
 @pytest.mark.parametrize("radius", [20.0, 60.0])
 def test_rounded_corners(radius):
-    ring = candidates.rounded(np.array([[0, 0], [300, 0], [300, 200], [0, 200]], float), radius)
+    ring = straight_beads.rounded(np.array([[0, 0], [300, 0], [300, 200], [0, 200]], float), radius)
     assert Polygon(ring).area == pytest.approx(300 * 200 - (4 - math.pi) * radius**2, rel=1e-3)
     assert tuple(ring[0]) == tuple(ring[-1])
-    backwards = candidates.rounded(np.array([[0, 0], [0, 200], [300, 200], [300, 0]], float), radius)
+    backwards = straight_beads.rounded(np.array([[0, 0], [0, 200], [300, 200], [300, 0]], float), radius)
     assert Polygon(backwards).area == pytest.approx(Polygon(ring).area)
 
 
 def test_corners_without_room_are_refused():
-    assert candidates.rounded(np.array([[0, 0], [300, 0], [300, 100], [0, 100]], float), 60.0) is None
-    assert candidates.rounded(np.empty((0, 2)), 60.0) is None
+    assert straight_beads.rounded(np.array([[0, 0], [300, 0], [300, 100], [0, 100]], float), 60.0) is None
+    assert straight_beads.rounded(np.empty((0, 2)), 60.0) is None
 
 
 def test_small_throat_leaves_lines_near_the_edges():
     """150 mm of throat: no line of the rectangle's own directions farther than that from its edge."""
     narrow = replace(RECTANGLE, tools=replace(TOOLS, roller=Roller(throat=150)))
-    flat = [bead for bead in candidates.bead_candidates(narrow, 1.0, angles=[0.0]) if not bead.closed]
+    flat = [bead for bead in straight_beads.bead_candidates(narrow, 1.0, angles=[0.0]) if not bead.closed]
     assert flat
     assert all(min(bead.path[0][1], 400 - bead.path[0][1]) <= 150.05 for bead in flat)
 
@@ -227,35 +227,35 @@ def test_small_throat_leaves_lines_near_the_edges():
 def test_small_throat_leaves_the_outer_frames():
     """Sheet outside a frame reaches sqrt(2) (inset + 60) - 60 mm at a corner (15 mm corner radius: 6 mm less)."""
     narrow = replace(RECTANGLE, tools=replace(TOOLS, roller=Roller(throat=100, least_path_radius=60)))
-    frames = [bead for bead in candidates.bead_candidates(narrow, 1.0) if bead.closed and bead.die == DIES[0]]
+    frames = [bead for bead in straight_beads.bead_candidates(narrow, 1.0) if bead.closed and bead.die == DIES[0]]
     insets = [min(y for _, y in frame.path) for frame in frames]
     assert insets == pytest.approx([0.08 * 400, 0.12 * 400])
 
 
 def test_no_beads_in_sheet_over_the_rating():
-    assert candidates.bead_candidates(RECTANGLE, 2.0) == ()
-    assert candidates.hole_candidates(RECTANGLE, 2.0) != ()
+    assert straight_beads.bead_candidates(RECTANGLE, 2.0) == ()
+    assert straight_beads.hole_candidates(RECTANGLE, 2.0) != ()
 
 
 def test_nothing_fits():
     tiny = replace(RECTANGLE, outline=((0, 0), (40, 0), (40, 30), (0, 30)))
-    found = candidates.candidates(tiny, 1.0)
+    found = straight_beads.candidates(tiny, 1.0)
     assert found.beads == ()
     assert found.holes == ()
     assert found.conflicts.shape == (0, 0)
 
 
 def test_line_spacing_grows_with_the_panel():
-    assert candidates.line_spacing(RECTANGLE) == 12
+    assert straight_beads.line_spacing(RECTANGLE) == 12
     wide = replace(RECTANGLE, outline=((0, 0), (1600, 0), (1600, 1200), (0, 1200)))
-    assert candidates.line_spacing(wide) == pytest.approx(12 * 2000 / 650)
+    assert straight_beads.line_spacing(wide) == pytest.approx(12 * 2000 / 650)
 
 
 def test_steps_run_along_straight_edges():
     """One along each side of the rectangle, its foot max(6, 4 t) from the edge, between the corners; none elsewhere."""
     step = BeadDie("S8", "step", 8, 4, nose_radius=2, shoulder_radius=2)
     panel = replace(RECTANGLE, tools=replace(TOOLS, bead_dies=(step,)))
-    found = candidates.bead_candidates(panel, 1.0)
+    found = straight_beads.bead_candidates(panel, 1.0)
     assert len(found) == 4
     edge = Polygon(panel.outline).exterior
     for bead in found:
@@ -263,4 +263,4 @@ def test_steps_run_along_straight_edges():
         assert layout_check.audit(panel, Layout(1.0, (bead,))) == ()
         assert bead.length > 0.85 * 400
     riveted = replace(panel, supports=(Support("rivets", pitch=40, diameter=4),))
-    assert candidates.bead_candidates(riveted, 1.0) == ()
+    assert straight_beads.bead_candidates(riveted, 1.0) == ()

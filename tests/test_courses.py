@@ -9,11 +9,11 @@ from panels import EDGE, SHOP, lid
 from shapely.geometry import Point, Polygon
 from test_candidates import BUSY
 
-from stiffen.candidates import fixed_items
-from stiffen.courses import bow, course_candidates, moment_lines
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Support
 from stiffen.model.tools import Roller
+from stiffen.optimise.candidates.curved_beads import bow, course_candidates, moment_lines
+from stiffen.optimise.candidates.straight_beads import fixed_items
 from stiffen.shop.layout_check import audit
 from stiffen.surrogate.stiffened_plate import scout
 

@@ -3,8 +3,8 @@
 import numpy as np
 from panels import B16, B20
 
-from stiffen.families import hand_layouts
 from stiffen.model.layout import Bead
+from stiffen.optimise.candidates.regular_patterns import hand_layouts
 
 
 def bead(die, y, x0=30.0, x1=470.0):

@@ -17,10 +17,10 @@ from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiPoint, Point, Polygon
 
 from stiffen.analysis.evaluation import check
-from stiffen.candidates import candidates
 from stiffen.drawing import write_marking
 from stiffen.io.panel_file import panel_from_dict
 from stiffen.model.layout import Layout
+from stiffen.optimise.candidates.straight_beads import candidates
 from stiffen.searching import search
 from stiffen.shop.layout_check import audit
 

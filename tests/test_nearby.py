@@ -9,8 +9,8 @@ from stiffen.attempt import chooser_of
 from stiffen.model.layout import Bead
 from stiffen.model.panel import Demand
 from stiffen.moves import improved
-from stiffen.nearby import neighbours
-from stiffen.pool import Pool
+from stiffen.optimise.candidates.candidate_set import Pool
+from stiffen.optimise.candidates.neighbours import neighbours
 from stiffen.surrogate.stiffened_plate import scout
 
 OTHER = replace(B16, name="B16b", depth=3.0)

@@ -5,11 +5,11 @@ from dataclasses import replace
 import pytest
 from panels import B16, SHOP, lid
 
-from stiffen import symmetry
-from stiffen.candidates import bead_candidates
 from stiffen.model.layout import Bead
 from stiffen.model.panel import Cutout, Demand, Support
-from stiffen.pool import Pool
+from stiffen.optimise.candidates import symmetry
+from stiffen.optimise.candidates.candidate_set import Pool
+from stiffen.optimise.candidates.straight_beads import bead_candidates
 from stiffen.searching import search
 
 BOLTS = Support("bolts", at=((20.0, 20.0), (480.0, 20.0)), diameter=5.0)

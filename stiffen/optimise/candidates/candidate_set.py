@@ -9,13 +9,14 @@ from functools import cached_property
 import numpy as np
 import scipy.sparse as sp
 
-from stiffen import symmetry
-from stiffen.candidates import bead_candidates, conflicts, hole_candidates
-from stiffen.courses import course_candidates
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
 from stiffen.shop import layout_check, process_plan
 from stiffen.shop.roller_settings import pass_depths
+
+from . import symmetry
+from .curved_beads import course_candidates
+from .straight_beads import bead_candidates, conflicts, hole_candidates
 
 
 @dataclass(frozen=True, eq=False)

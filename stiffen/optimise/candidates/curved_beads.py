@@ -16,7 +16,14 @@ from shapely.geometry.base import BaseGeometry
 from shapely.ops import substring
 
 from stiffen.analysis.loads import plan_areas
-from stiffen.candidates import (
+from stiffen.fem.triangle import curvature
+from stiffen.model.layout import Bead
+from stiffen.model.panel import Panel
+from stiffen.model.tools import BeadDie
+from stiffen.shop import layout_check
+from stiffen.surrogate.stiffened_plate import Scout, scout
+
+from .straight_beads import (
     FRAME_INSETS,
     OBLIQUE,
     fixed_items,
@@ -26,12 +33,6 @@ from stiffen.candidates import (
     parallels,
     proud_side,
 )
-from stiffen.fem.triangle import curvature
-from stiffen.model.layout import Bead
-from stiffen.model.panel import Panel
-from stiffen.model.tools import BeadDie
-from stiffen.shop import layout_check
-from stiffen.surrogate.stiffened_plate import Scout, scout
 
 BOW = 0.12  # rise of a bow over its chord
 LEAST_TURN = math.radians(20.0)  # a part of a frame that turns less is a straight line, of which there are enough
