@@ -11,12 +11,12 @@ from functools import cached_property
 import numpy as np
 
 from stiffen.analysis.evaluation import HEAVY
-from stiffen.claims import within_reach
 from stiffen.hunt import Hunt, rank
 from stiffen.looks import HOPELESS, Tried, looks
 from stiffen.model.panel import Panel
 from stiffen.model.results import UNDECIDED, DemandResult, Verdict
 from stiffen.moves import GOAL, Choice, Chooser, best_choice
+from stiffen.optimise.bounds.statements import within_reach
 from stiffen.optimise.candidates.candidate_set import Pool, minutes_each
 from stiffen.optimise.candidates.neighbours import neighbours
 from stiffen.optimise.candidates.regular_patterns import hand_layouts, promising

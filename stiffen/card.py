@@ -48,7 +48,7 @@ def card(
     """What the card says; beads are numbered in rolling order.
 
     rival: the flat sheet to compare with.  gauges: (mm, one line) on every gauge that was looked at.  bound: what
-    `claims.bound_record` made of a bound on the work.
+    `statements.bound_record` made of a bound on the work.
     """
     verdict = replace(verdict, layout=in_rolling_order(panel, verdict.layout))
     layout = verdict.layout
@@ -148,7 +148,7 @@ def saving(verdict: Verdict, rival: Rival) -> str:
 
 
 def bound_words(record: dict) -> str:
-    """What `claims.bound_record` holds, in words; the bound is rounded down, so that no layout beats what is said."""
+    """What `statements.bound_record` holds, in words; the bound is rounded down, so that no layout beats what is said."""
     if record["gap"] < 1e-9:
         said = "no layout takes less: proven"
     else:

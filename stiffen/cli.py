@@ -608,7 +608,7 @@ def _closing(panel: Panel, verdict: Verdict, rival: Rival | None) -> str:
 
 def _only(found: Found) -> str:
     """A few words where every lighter sheet of the rack is proven unable."""
-    from stiffen.claims import is_proof
+    from stiffen.optimise.bounds.statements import is_proof
 
     gauge = found.verdict.layout.gauge
     lighter = [why for one, why in found.gauges if one < gauge]

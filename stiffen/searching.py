@@ -20,8 +20,6 @@ import numpy as np
 
 from stiffen.analysis.evaluation import Progress, check, judged, quiet, rival
 from stiffen.attempt import AS_IT_IS, CLOSE, EARLY, LAST, ONCE_MORE, SLICE, Attempt
-from stiffen.bound import WHOLE
-from stiffen.claims import Ground, bound_record, cost, is_proof, least_minutes, no_layout_can
 from stiffen.errors import Fault, InputError, SolverError
 from stiffen.fem.blas_threads import one_thread
 from stiffen.holing import add_holes
@@ -29,11 +27,13 @@ from stiffen.hunt import Hunt, OnBest, nobody
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Found, Rival, Verdict
+from stiffen.optimise.bounds.linear_program import Terms
+from stiffen.optimise.bounds.lower_bound import WHOLE
+from stiffen.optimise.bounds.statements import Ground, bound_record, cost, is_proof, least_minutes, no_layout_can
 from stiffen.optimise.candidates import symmetry
 from stiffen.optimise.candidates.candidate_set import fixed_of, minutes_each
 from stiffen.optimise.candidates.straight_beads import conflicts
 from stiffen.paring import pared
-from stiffen.program import Terms
 from stiffen.shop import layout_check
 from stiffen.shop.rolling_bow import balanced
 from stiffen.surrogate.stiffened_plate import scout

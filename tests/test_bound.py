@@ -14,16 +14,26 @@ from panels import F50, SHOP, lid, rows
 from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, milp
 from threadpoolctl import threadpool_limits
 
-from stiffen import proof
-from stiffen.bound import Rise, bound, impossibility, proven_impossible
-from stiffen.branching import Tree, cheapest
-from stiffen.cuts import Cutter, scout_limits
 from stiffen.errors import SolverError
 from stiffen.model.layout import Hole
 from stiffen.model.panel import Demand
 from stiffen.moves import GOAL, best_choice
+from stiffen.optimise.bounds import infeasibility
+from stiffen.optimise.bounds.branch_and_bound import Tree, cheapest
+from stiffen.optimise.bounds.cutting_planes import Cutter, scout_limits
+from stiffen.optimise.bounds.linear_program import (
+    FEASIBLE,
+    INFEASIBLE,
+    NOTHING_FOUND,
+    OPTIMAL,
+    Terms,
+    clique_cover,
+    solve,
+    status_of,
+    task,
+)
+from stiffen.optimise.bounds.lower_bound import Rise, bound, impossibility, proven_impossible
 from stiffen.optimise.candidates.straight_beads import conflicts
-from stiffen.program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Terms, clique_cover, solve, status_of, task
 from stiffen.surrogate.stiffened_plate import scout
 
 FILE = Path(__file__).parent.parent / "benchmarks" / "small_cases.py"
@@ -160,7 +170,7 @@ def test_a_cut_misses_by_the_badness_where_it_was_made(name, every):
 def test_cuts_agree_with_plain_sums_over_each_candidate(one):
     cutter = Cutter(one.scout, one.case.limits)
     for cut in all_cuts(one, one.case.limits, np.random.default_rng(3)):
-        coefficients, least = proof.recomputed(cut, cutter)
+        coefficients, least = infeasibility.recomputed(cut, cutter)
         np.testing.assert_allclose(cut.coefficients, coefficients, rtol=1e-6, atol=1e-9 * abs(coefficients).max())
         assert cut.least == pytest.approx(least, rel=1e-6, abs=1e-7)
 
@@ -195,7 +205,7 @@ def test_cuts_with_holes_exclude_no_layout_that_meets_the_demands():
         cutter = Cutter(here, limits)
         for x in [*rng.random((3, 7)), np.ones(7)]:
             for cut in cutter.cuts(x, cutter.floor()):
-                coefficients, least = proof.recomputed(cut, cutter)
+                coefficients, least = infeasibility.recomputed(cut, cutter)
                 np.testing.assert_allclose(cut.coefficients, coefficients, rtol=1e-6, atol=1e-9)
                 assert cut.least == pytest.approx(least, rel=1e-6, abs=1e-7)
                 for layout in layouts:
@@ -376,21 +386,21 @@ def test_a_forged_certificate_is_found_out(every):
     asked = {i: v * 0.3 for i, v in one.case.limits.items()}
     job = task(one.scout, one.blocked, asked)
     true = impossibility(job, 10.0)
-    assert proof.holds(true, job)
+    assert infeasibility.holds(true, job)
     easier = task(one.scout, one.blocked, {i: v * 10 for i, v in one.case.limits.items()})
-    assert not proof.holds(true, easier)  # its cuts do not follow from other limits
+    assert not infeasibility.holds(true, easier)  # its cuts do not follow from other limits
     forged = tuple(replace(cut, v=cut.v * 10) for cut in true.cuts)
-    assert not proof.holds(replace(true, cuts=forged), job)
+    assert not infeasibility.holds(replace(true, cuts=forged), job)
     boast = tuple(replace(cut, least=cut.least + 100) for cut in true.cuts)
-    assert not proof.holds(replace(true, cuts=boast), easier)
-    assert not proof.holds(replace(true, y=0 * true.y), job)
-    assert not proof.holds(replace(true, y=-true.y), job)
+    assert not infeasibility.holds(replace(true, cuts=boast), easier)
+    assert not infeasibility.holds(replace(true, y=0 * true.y), job)
+    assert not infeasibility.holds(replace(true, y=-true.y), job)
     lonely = task(one.scout, sp.csr_array(one.blocked.shape, dtype=bool), asked)
     packed = replace(lonely, program=job.program)  # cliques of conflicts that are none
     if (true.mu[:-1] > 0).any():
-        assert not proof.holds(true, packed)
+        assert not infeasibility.holds(true, packed)
     spoilt = replace(true, mu=np.where(np.arange(len(true.mu)) == 0, 1.0, true.mu))
-    assert not proof.holds(spoilt, packed)
+    assert not infeasibility.holds(spoilt, packed)
 
 
 # ----------------------------------------------------------------------------------------------------------- the solver

@@ -11,8 +11,7 @@ from panels import lid
 from threadpoolctl import threadpool_limits
 from trike import GOOD, LAYOUT, PANEL
 
-from stiffen import claims, searching
-from stiffen.bound import FEASIBLE, Bound
+from stiffen import searching
 from stiffen.card import bound_words, card_text
 from stiffen.errors import SolverError
 from stiffen.hunt import Hunt
@@ -20,6 +19,8 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand
 from stiffen.model.results import DemandResult
 from stiffen.moves import Chooser, best_choice
+from stiffen.optimise.bounds import statements
+from stiffen.optimise.bounds.lower_bound import FEASIBLE, Bound
 
 NAMES = [panel.name for panel in small.PANELS]
 LID = lid(300.0, 240.0, gauges=(0.8, 1.0), demands=(Demand("frequency", 110.0), Demand("deflection", 0.05, "wind")))
@@ -37,13 +38,13 @@ def ground_of(case, limits=None):
     asked = {} if limits is None else limits
     demands = tuple(replace(one, limit=asked.get(i, one.limit)) for i, one in enumerate(case.panel.demands))
     plate = replace(case.scout, panel=replace(case.panel, demands=demands))
-    return claims.Ground(case.beads, plate, case.blocked.toarray(), case.terms)
+    return statements.Ground(case.beads, plate, case.blocked.toarray(), case.terms)
 
 
 def badness(ground, values):
     """Worst badness of the demands that count."""
     demands = ground.panel.demands
-    return max(demands[i].badness(values[i]) for i in claims.decided(ground.panel, ground.scout.gauge))
+    return max(demands[i].badness(values[i]) for i in statements.decided(ground.panel, ground.scout.gauge))
 
 
 # ------------------------------------------------------------------------------------------------- no layout of these
@@ -52,7 +53,7 @@ def badness(ground, values):
 @pytest.mark.parametrize("name", NAMES)
 def test_no_layout_can_is_never_said_where_one_can(name, monkeypatch):
     """Demands from three times out of reach to within reach, most of them close to what the best layout just misses."""
-    monkeypatch.setattr(claims, "LINEAR_LIMIT", math.inf)  # all demands count
+    monkeypatch.setattr(statements, "LINEAR_LIMIT", math.inf)  # all demands count
     case = small.case(small.PANELS[NAMES.index(name)], pool=9, size=40.0)
     values = [case.scout.respond(layout).values for layout in small.layouts(case.blocked.toarray())]
     plain = ground_of(case)
@@ -64,7 +65,7 @@ def test_no_layout_can_is_never_said_where_one_can(name, monkeypatch):
         limits = {i: d.limit * (factor if d.at_most else 1 / factor) for i, d in enumerate(case.panel.demands)}
         ground = ground_of(case, limits)
         least = min(badness(ground, one) for one in values) - 1
-        proven = claims.least_miss(ground, 20.0)
+        proven = statements.least_miss(ground, 20.0)
         assert proven <= max(least, 0.0) + 1e-6
         told.append(proven)
     assert told[0] > 0.2, "demands three times out of reach must be proven so, and by how much"
@@ -72,24 +73,24 @@ def test_no_layout_can_is_never_said_where_one_can(name, monkeypatch):
 
 def test_words_name_candidates_model_demands_and_miss():
     case = small.case(small.PANELS[4], pool=8, size=40.0)
-    words = claims.no_layout_can(ground_of(case, {0: 90.0}), 20.0)
+    words = statements.no_layout_can(ground_of(case, {0: 90.0}), 20.0)
     assert words.startswith("proven: no layout of 8 bead candidates can, all miss by ")
     assert words.endswith("or more (ribbed-plate model; frequency, deflection wind)")
-    assert claims.no_layout_can(ground_of(case, {0: 1.0, 1: 0.5}), 20.0) == ""
-    assert claims.no_layout_can(ground_of(case, {0: 90.0}), 0.0) == "", "no time: nothing is said"
+    assert statements.no_layout_can(ground_of(case, {0: 1.0, 1: 0.5}), 20.0) == ""
+    assert statements.no_layout_can(ground_of(case, {0: 90.0}), 0.0) == "", "no time: nothing is said"
     none = small.case(small.PANELS[4], pool=0, size=40.0)
-    words = claims.no_layout_can(ground_of(none, {0: 90.0}), 20.0)
+    words = statements.no_layout_can(ground_of(none, {0: 90.0}), 20.0)
     assert words.startswith("proven: no bead can be rolled in it, and flat it misses by ")
 
 
 def test_demands_that_large_deflection_decides_do_not_count():
     panel = replace(LID, demands=(*LID.demands, Demand("stress", 1.5, "wind"), Demand("softness", 0.45, force=5.0)))
-    assert claims.decided(panel, 1.0) == (0, 1, 3)
-    assert claims.decided(panel, 0.8) == (0, 1)
+    assert statements.decided(panel, 1.0) == (0, 1, 3)
+    assert statements.decided(panel, 0.8) == (0, 1)
     only = replace(LID, demands=(Demand("deflection", 3.0, "wind"),))
-    assert claims.decided(only, 1.0) == ()
+    assert statements.decided(only, 1.0) == ()
     case = small.case(small.PANELS[0], pool=5, size=40.0)
-    assert claims.least_miss(ground_of(case, {0: 0.51}), 5.0) == 0.0
+    assert statements.least_miss(ground_of(case, {0: 0.51}), 5.0) == 0.0
 
 
 # ------------------------------------------------------------------------------------------------------ least minutes
@@ -136,7 +137,7 @@ def random_layout(blocked, rng):
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("pool", [10, 44], ids=["proven", "bounded"])
 def test_no_layout_that_is_as_good_beats_the_bound(name, pool, monkeypatch):
-    monkeypatch.setattr(claims, "LINEAR_LIMIT", math.inf)  # all demands count
+    monkeypatch.setattr(statements, "LINEAR_LIMIT", math.inf)  # all demands count
     case = small.case(small.PANELS[NAMES.index(name)], pool=pool, loose=15, size=45.0)
     rng = np.random.default_rng(pool)
     as_good = 0
@@ -145,15 +146,15 @@ def test_no_layout_that_is_as_good_beats_the_bound(name, pool, monkeypatch):
         ratio = {i: float(rng.uniform(0.9, 1.1)) for i in range(len(case.panel.demands))}
         verdict, limits = judged(case, chosen, ratio, float(rng.uniform(0.0, 0.3)))
         ground = ground_of(case, limits)
-        counts = claims.decided(ground.panel, small.GAUGE)
-        found = claims.least_minutes(ground, verdict, 2.0)
-        own = claims.cost(case.terms, chosen)
+        counts = statements.decided(ground.panel, small.GAUGE)
+        found = statements.least_minutes(ground, verdict, 2.0)
+        own = statements.cost(case.terms, chosen)
         assert found.known == pytest.approx(own) and 0 <= found.value <= own + 1e-9
         for layout in rivals(case, chosen, ratio, ground, rng):
             values = case.scout.respond(layout).values
             if all(ground.panel.demands[i].badness(values[i] * ratio[i]) <= 1 for i in counts):
                 as_good += layout != chosen
-                assert claims.cost(case.terms, layout) >= found.value - 1e-9, layout
+                assert statements.cost(case.terms, layout) >= found.value - 1e-9, layout
     assert as_good, "the test must have tried"
 
 
@@ -161,12 +162,12 @@ def test_nothing_is_bounded_for_a_layout_that_is_not_met_or_no_candidate():
     case = small.case(small.PANELS[0], pool=8, size=45.0)
     verdict, limits = judged(case, (0,), {0: 1.0}, 0.1)
     ground = ground_of(case, limits)
-    assert claims.least_minutes(ground, verdict, 5.0) is not None
+    assert statements.least_minutes(ground, verdict, 5.0) is not None
     missed = replace(verdict, demands=(replace(verdict.demands[0], met=False),))
-    assert claims.least_minutes(ground, missed, 5.0) is None
-    assert claims.least_minutes(ground, replace(verdict, layout=LAYOUT), 5.0) is None
-    assert claims.least_minutes(ground, replace(verdict, layout=Layout(1.0)), 5.0) is None
-    assert claims.least_minutes(ground, verdict, 0.0) is None
+    assert statements.least_minutes(ground, missed, 5.0) is None
+    assert statements.least_minutes(ground, replace(verdict, layout=LAYOUT), 5.0) is None
+    assert statements.least_minutes(ground, replace(verdict, layout=Layout(1.0)), 5.0) is None
+    assert statements.least_minutes(ground, verdict, 0.0) is None
 
 
 # ------------------------------------------------------------------------------------------------------- in the search
@@ -190,7 +191,7 @@ def put(monkeypatch, answer):
     """A made-up bound in the search."""
 
     def least_minutes(ground, verdict, seconds):
-        known = claims.cost(ground.terms, ground.numbers(verdict.layout))
+        known = statements.cost(ground.terms, ground.numbers(verdict.layout))
         return answer(known)
 
     monkeypatch.setattr(searching, "least_minutes", least_minutes)

@@ -12,11 +12,11 @@ import stiffen
 from stiffen import hunt, searching
 from stiffen.analysis.evaluation import glance, quiet
 from stiffen.attempt import Attempt, in_words
-from stiffen.claims import within_reach
 from stiffen.hunt import Hunt, nobody, rank
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Support
 from stiffen.model.results import NONLINEAR
+from stiffen.optimise.bounds.statements import within_reach
 from stiffen.paring import pared
 from stiffen.shop.layout_check import audit
 from stiffen.shop.rolling_bow import curl

@@ -16,12 +16,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import scipy.sparse as sp
 
-from stiffen.bound import WHOLE, Bound, checked, record
-from stiffen.cuts import Cut, Floor
 from stiffen.fem.blas_threads import one_thread
-from stiffen.program import OWN, Program, Solved, Task, Terms, no_good, one_of, solve, task
-from stiffen.proof import CERTAIN
 from stiffen.surrogate.stiffened_plate import Scout
+
+from .cutting_planes import Cut, Floor
+from .infeasibility import CERTAIN
+from .linear_program import OWN, Program, Solved, Task, Terms, no_good, one_of, solve, task
+from .lower_bound import WHOLE, Bound, checked, record
 
 WHOLE_X = 1e-6  # a share this close to 0 or 1 is one of them
 PART = 0.02  # shares, and sums of shares, this far from 0 and 1 are worth a split
@@ -202,7 +203,7 @@ def cheapest(
     known: tuple[int, ...] | None = None,
     seconds: float = 20.0,
 ) -> Bound:
-    """The layout of least cost that meets the demands on the scout, with the proof; arguments as in `bound.bound`.
+    """The layout of least cost that meets the demands on the scout, with the proof; arguments as in `lower_bound.bound`.
 
     `Bound.chosen` is that layout, or the best found when time was up; `rounds` counts the nodes opened.
     """

@@ -13,16 +13,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stiffen.analysis.panel_model import LINEAR_LIMIT
-from stiffen.bound import INFEASIBLE, NOTHING_FOUND, Bound, Rise, bound
-from stiffen.branching import cheapest
-from stiffen.cuts import KNOWN, scout_limits
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Panel
 from stiffen.model.results import Verdict
-from stiffen.program import Terms, task
-from stiffen.proof import shortfall
 from stiffen.surrogate.stiffened_plate import Scout
+
+from .branch_and_bound import cheapest
+from .cutting_planes import KNOWN, scout_limits
+from .infeasibility import shortfall
+from .linear_program import Terms, task
+from .lower_bound import INFEASIBLE, NOTHING_FOUND, Bound, Rise, bound
 
 STRONG = 0.3  # a proof by which all miss by more than this fraction of a demand is not made any stronger
 FEW = 40  # candidates that branch and bound can be asked about

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse.linalg import spsolve
 
-from stiffen.cuts import SLACK, Cut, Cutter
 from stiffen.fem.shell import TONNE
-from stiffen.program import Solved, Task
+
+from .cutting_planes import SLACK, Cut, Cutter
+from .linear_program import Solved, Task
 
 CERTAIN = 1e-6  # by how much a proof must clear nothing, as a fraction of a demand
 

@@ -15,12 +15,13 @@ from dataclasses import dataclass, field
 import numpy as np
 import scipy.sparse as sp
 
-from stiffen.cuts import Cut
 from stiffen.errors import SolverError
 from stiffen.fem.blas_threads import one_thread
-from stiffen.program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Task, Terms, one_of, solve, task
-from stiffen.proof import CERTAIN, Certificate, certificate, holds
 from stiffen.surrogate.stiffened_plate import Scout
+
+from .cutting_planes import Cut
+from .infeasibility import CERTAIN, Certificate, certificate, holds
+from .linear_program import FEASIBLE, INFEASIBLE, NOTHING_FOUND, OPTIMAL, Task, Terms, one_of, solve, task
 
 ROUNDS = 100
 CLOSE = 0.01  # the bound has converged when the fractional gap to the best point inside is less
@@ -133,7 +134,7 @@ def bound(
     known: tuple[int, ...] | None = None,
     seconds: float = 20.0,
 ) -> Bound:
-    """The least cost that no layout of the scout's candidates can beat; arguments as in `program.task`.
+    """The least cost that no layout of the scout's candidates can beat; arguments as in `linear_program.task`.
 
     what: name of the cost.  known: a layout that meets the demands, for the gap; ValueError where it does not.
     """
@@ -207,7 +208,7 @@ def proven_impossible(
 ) -> bool:
     """True where it is proven, and the proof audited, that no layout of the scout's candidates meets the demands.
 
-    False where some blend of candidates meets them, or time is up: that says nothing.  Arguments as in `program.task`.
+    False where some blend of candidates meets them, or time is up: that says nothing.  Arguments as in `linear_program.task`.
     """
     job = task(scout, conflicts, limits, terms)
     proof = impossibility(job, seconds)

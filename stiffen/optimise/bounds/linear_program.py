@@ -15,9 +15,10 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.optimize import OptimizeResult, linprog
 
-from stiffen.cuts import Cut, Cutter, Floor, scout_limits
 from stiffen.errors import SolverError
 from stiffen.surrogate.stiffened_plate import Scout
+
+from .cutting_planes import Cut, Cutter, Floor, scout_limits
 
 OPTIMAL, FEASIBLE, INFEASIBLE, NOTHING_FOUND = "optimal", "feasible", "infeasible", "nothing found"
 OWN = -1  # `Cut.demand` of a row that a node of a tree asks for itself
@@ -248,7 +249,7 @@ def task(
     """The task of finding the cheapest layout of the scout's candidates.
 
     conflicts: (n, n) symmetric bool.  limits: demand index -> value on the scout, default the demands' own limits
-    (`cuts.scout_limits`).  Raises ValueError where the fixed candidates exclude each other or are too many.
+    (`cutting_planes.scout_limits`).  Raises ValueError where the fixed candidates exclude each other or are too many.
     """
     terms = terms or Terms()
     n = len(scout.starts) - 1
