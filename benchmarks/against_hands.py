@@ -25,18 +25,18 @@ from eight_panels import EIGHT
 from scipy.optimize import differential_evolution
 from shapely.geometry import LineString, Polygon
 
-from stiffen import searching
 from stiffen.analysis.evaluation import check, glance, quick_badness
-from stiffen.attempt import chooser_of, learn
 from stiffen.fem.blas_threads import one_thread
-from stiffen.looks import HOPELESS
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
-from stiffen.moves import Chooser
 from stiffen.optimise.candidates.candidate_set import Pool
 from stiffen.optimise.candidates.regular_patterns import hand_layouts
 from stiffen.optimise.candidates.straight_beads import bead_candidates, conflicts, main_directions
+from stiffen.optimise.search import driver
+from stiffen.optimise.search.gauge_search import chooser_of, learn
+from stiffen.optimise.search.local_search import Chooser
+from stiffen.optimise.search.proposals import HOPELESS
 from stiffen.shop import layout_check
 from stiffen.shop.process_plan import minutes
 from stiffen.surrogate.stiffened_plate import scout
@@ -172,7 +172,7 @@ def lightest_evolved(panel: Panel, from_gauge: float, seconds: float) -> str:
 
 def lightest(panel: Panel, seconds: float) -> str:
     """A row of the first table."""
-    found = searching.search(panel, seconds=seconds, grade="quick")
+    found = driver.search(panel, seconds=seconds, grade="quick")
     verdict = found.verdict
     gauge = verdict.layout.gauge if verdict.met else math.inf
     hand = lightest_by_hand(panel)
@@ -202,7 +202,7 @@ def stiffest(panel: Panel, seconds: float) -> tuple[str, tuple[float, float]]:
     gauge = min(lightest_by_hand(panel), max(panel.gauges))
     best = least_by_hand(panel, gauge)
     asked = replace(panel, goal="stiffest", gauges=(gauge,), beads_at_most=len(best))
-    found = searching.search(asked, seconds=seconds, grade="quick")
+    found = driver.search(asked, seconds=seconds, grade="quick")
     own = quick_badness(panel, found.verdict.layout)
     hand = quick_badness(panel, Layout(gauge, best)), best_by_hand(panel, gauge, len(best))[0]
     ratios = hand[0] / own, hand[1] / own

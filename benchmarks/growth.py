@@ -16,13 +16,13 @@ from dataclasses import replace
 import numpy as np
 from eight_panels import EIGHT
 
-from stiffen import searching
-from stiffen.attempt import chooser_of
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.panel import Demand, Panel
-from stiffen.moves import best_choice
 from stiffen.optimise.candidates.candidate_set import Pool
 from stiffen.optimise.candidates.straight_beads import bead_candidates, conflicts
+from stiffen.optimise.search import driver
+from stiffen.optimise.search.gauge_search import chooser_of
+from stiffen.optimise.search.local_search import best_choice
 from stiffen.surrogate.stiffened_plate import scout
 
 LID = EIGHT[0]
@@ -74,7 +74,7 @@ def main() -> None:
     lid = wider(LID, 1.0)
     table("candidates", list(NUMBERS), [timed(lid, n) for n in NUMBERS])
     table("area ratio", list(SIZES), [timed(wider(LID, f)) for f in SIZES])
-    found = searching.search(EIGHT[7], seconds=options.seconds, grade="quick")
+    found = driver.search(EIGHT[7], seconds=options.seconds, grade="quick")
     state = "met" if found.verdict.met else "not met"
     print(
         f"floor pan: {found.candidates} candidates, {found.seconds:.0f} s, {found.verdict.layout.gauge:g} mm, {state}"

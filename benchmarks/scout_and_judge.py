@@ -19,13 +19,13 @@ from against_hands import best_by_hand
 from eight_panels import EIGHT, SHEET, wind
 from scipy.stats import spearmanr
 
-from stiffen import searching
 from stiffen.analysis.evaluation import check, quick_badness
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Panel, Support
 from stiffen.optimise.candidates.curved_beads import course_candidates
 from stiffen.optimise.candidates.straight_beads import bead_candidates, conflicts
+from stiffen.optimise.search import driver
 from stiffen.surrogate.stiffened_plate import scout
 
 GAUGE = 1.0
@@ -91,7 +91,7 @@ def beside_chance(panel: Panel, gauge: float, many: int, seconds: float) -> str:
     for layout in random_layouts(panel, gauge, many, 1):
         by_lot = min(by_lot, quick_badness(panel, Layout(gauge, layout), cap=by_lot))
     hand, _ = best_by_hand(panel, gauge)
-    found = searching.search(replace(panel, goal="stiffest", gauges=(gauge,)), seconds=seconds, grade="quick")
+    found = driver.search(replace(panel, goal="stiffest", gauges=(gauge,)), seconds=seconds, grade="quick")
     bare = quick_badness(panel, Layout(gauge))
     ours = quick_badness(panel, found.verdict.layout)
     return f"{panel.name:28} {gauge:4g} {bare:8.3f} {by_lot:8.3f} {hand:8.3f} {ours:8.3f} {found.seconds:5.0f}"

@@ -23,12 +23,12 @@ from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Cutout, Demand, Load, Panel, Support
 from stiffen.model.tools import BeadDie, Roller, Tools
-from stiffen.moves import GOAL, Chooser, best_choice
 from stiffen.optimise.bounds.branch_and_bound import cheapest
 from stiffen.optimise.bounds.cutting_planes import scout_limits
 from stiffen.optimise.bounds.linear_program import Terms
 from stiffen.optimise.bounds.lower_bound import bound
 from stiffen.optimise.candidates.straight_beads import bead_candidates, conflicts
+from stiffen.optimise.search.local_search import GOAL, Chooser, best_choice
 from stiffen.shop import process_plan
 from stiffen.surrogate.stiffened_plate import Scout, scout
 

@@ -58,8 +58,8 @@ _HOME = {
     "audit": "shop.layout_check",
     "check": "analysis.evaluation",
     "rival": "analysis.evaluation",
-    "search": "searching",
-    "search_all": "searching",
+    "search": "optimise.search.driver",
+    "search_all": "optimise.search.driver",
     "card_text": "card",
     "write_marking": "drawing",
     "write_template": "template",
@@ -82,9 +82,9 @@ if TYPE_CHECKING:
     from stiffen.model.panel import Demand, Load, Panel, Support
     from stiffen.model.results import Found, Verdict
     from stiffen.model.tools import Tools
+    from stiffen.optimise.search.driver import search, search_all
     from stiffen.page import write_page
     from stiffen.pictures import write_pictures
-    from stiffen.searching import search, search_all
     from stiffen.shop.layout_check import audit
     from stiffen.strip import write_trial
     from stiffen.template import write_template

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from stiffen.model.layout import Layout
     from stiffen.model.panel import Panel
     from stiffen.model.results import Found, Rival, Verdict
-    from stiffen.sweeping import Row
+    from stiffen.optimise.search.sweep import Row
 
 MET, NOT_MET, BAD_INPUT, FAILED, STOPPED = 0, 1, 2, 3, 130
 GRADES = ("quick", "normal", "fine")
@@ -147,7 +147,7 @@ def _search(args: argparse.Namespace) -> int:
 def _search_one(args: argparse.Namespace) -> int:
     from stiffen.io.panel_file import layout_document, write_json
     from stiffen.io.result_json import report
-    from stiffen.searching import search
+    from stiffen.optimise.search.driver import search
 
     panel, start = _panel_and_start(args)
     folder = _folder(args, args.out)
@@ -192,7 +192,7 @@ def _search_one(args: argparse.Namespace) -> int:
 def _panel_and_start(args: argparse.Namespace) -> tuple[Panel, Layout | None]:
     """The panel of the command, and the layout that --from names to go on from."""
     from stiffen.io.panel_file import read_layout, read_panel
-    from stiffen.searching import going_on
+    from stiffen.optimise.search.driver import going_on
 
     with _reading(args.panel):
         panel = read_panel(args.panel)
@@ -273,8 +273,8 @@ def _sweep(args: argparse.Namespace) -> int:
     from stiffen.io.files import written
     from stiffen.io.panel_file import layout_document, write_json
     from stiffen.io.result_json import report
+    from stiffen.optimise.search.sweep import csv_text, plan, sweep, table
     from stiffen.sweep_plot import sweep_picture
-    from stiffen.sweeping import csv_text, plan, sweep, table
 
     panel, start = _panel_and_start(args)
     with _reading(args.panel):

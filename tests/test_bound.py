@@ -17,7 +17,6 @@ from threadpoolctl import threadpool_limits
 from stiffen.errors import SolverError
 from stiffen.model.layout import Hole
 from stiffen.model.panel import Demand
-from stiffen.moves import GOAL, best_choice
 from stiffen.optimise.bounds import infeasibility
 from stiffen.optimise.bounds.branch_and_bound import Tree, cheapest
 from stiffen.optimise.bounds.cutting_planes import Cutter, scout_limits
@@ -34,6 +33,7 @@ from stiffen.optimise.bounds.linear_program import (
 )
 from stiffen.optimise.bounds.lower_bound import Rise, bound, impossibility, proven_impossible
 from stiffen.optimise.candidates.straight_beads import conflicts
+from stiffen.optimise.search.local_search import GOAL, best_choice
 from stiffen.surrogate.stiffened_plate import scout
 
 FILE = Path(__file__).parent.parent / "benchmarks" / "small_cases.py"

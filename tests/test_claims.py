@@ -11,16 +11,16 @@ from panels import lid
 from threadpoolctl import threadpool_limits
 from trike import GOOD, LAYOUT, PANEL
 
-from stiffen import searching
 from stiffen.card import bound_words, card_text
 from stiffen.errors import SolverError
-from stiffen.hunt import Hunt
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand
 from stiffen.model.results import DemandResult
-from stiffen.moves import Chooser, best_choice
 from stiffen.optimise.bounds import statements
 from stiffen.optimise.bounds.lower_bound import FEASIBLE, Bound
+from stiffen.optimise.search import driver
+from stiffen.optimise.search.local_search import Chooser, best_choice
+from stiffen.optimise.search.state import Hunt
 
 NAMES = [panel.name for panel in small.PANELS]
 LID = lid(300.0, 240.0, gauges=(0.8, 1.0), demands=(Demand("frequency", 110.0), Demand("deflection", 0.05, "wind")))
@@ -175,7 +175,7 @@ def test_nothing_is_bounded_for_a_layout_that_is_not_met_or_no_candidate():
 
 @pytest.fixture(scope="module")
 def found():
-    return searching.search(LID, seconds=30, grade="quick")
+    return driver.search(LID, seconds=30, grade="quick")
 
 
 def test_search_gives_a_bound_that_its_layout_keeps(found):
@@ -194,31 +194,31 @@ def put(monkeypatch, answer):
         known = statements.cost(ground.terms, ground.numbers(verdict.layout))
         return answer(known)
 
-    monkeypatch.setattr(searching, "least_minutes", least_minutes)
+    monkeypatch.setattr(driver, "least_minutes", least_minutes)
 
 
 def test_a_bound_that_a_found_layout_beats_is_not_handed_out(monkeypatch):
     end = time.monotonic() + 60.0
     nobody = lambda *told: None  # noqa: E731
     hunt = Hunt(replace(LID, gauges=(1.0,)), end, 0, "quick", nobody, nobody)
-    searching._hunt_down(hunt)
+    driver._hunt_down(hunt)
     put(monkeypatch, lambda known: Bound("m", 1.01 * known, known, FEASIBLE, 1, "c", 0.1))
-    assert searching._proven(hunt, 1.0) is None
+    assert driver._proven(hunt, 1.0) is None
 
     def wrong(known):
         raise SolverError("the bound beats a layout")
 
     put(monkeypatch, wrong)
-    assert searching._proven(hunt, 1.0) is None
+    assert driver._proven(hunt, 1.0) is None
     put(monkeypatch, lambda known: Bound("m", 0.99 * known, known, FEASIBLE, 1, "c", 0.1))
-    assert searching._proven(hunt, 1.0)["gap"] == pytest.approx(0.01)
+    assert driver._proven(hunt, 1.0)["gap"] == pytest.approx(0.01)
 
 
 def test_a_bead_that_was_not_drawn_joins_the_ground(found):
     beads = found.verdict.layout.beads
     moved = replace(beads[0], path=tuple((x + 0.37, y) for x, y in beads[0].path))
     start = replace(found.verdict.layout, beads=(moved, *beads[1:]))
-    again = searching.search(LID, seconds=4, grade="quick", start=start)
+    again = driver.search(LID, seconds=4, grade="quick", start=start)
     assert again.bound is not None and again.bound["value"] <= again.bound["known"]
 
 

@@ -14,7 +14,7 @@ import pytest
 from trike import FLAT, GOOD, LAYOUT, verdict
 
 import stiffen
-from stiffen import batch, card, pictures, searching, sweeping
+from stiffen import batch, card, pictures
 from stiffen.analysis import evaluation
 from stiffen.cli import SHEETS, main
 from stiffen.errors import MeshError, SolverError
@@ -23,6 +23,7 @@ from stiffen.io.panel_file import layout_document, read_layout, read_panel, writ
 from stiffen.marking import in_rolling_order
 from stiffen.model.layout import Layout
 from stiffen.model.results import LINEAR, UNDECIDED, Found, Rival
+from stiffen.optimise.search import driver, sweep
 from stiffen.shop import layout_check
 
 PANEL_FILE = """
@@ -109,7 +110,7 @@ def search_finds(monkeypatch, made_up):
                 raise answer
             return answer
 
-        monkeypatch.setattr(searching, "search", search)
+        monkeypatch.setattr(driver, "search", search)
 
     return put
 
@@ -273,7 +274,7 @@ def test_ctrl_c_before_anything_was_found(hatch_file, tmp_path, capsys, monkeypa
     def search(*args, **options):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(searching, "search", search)
+    monkeypatch.setattr(driver, "search", search)
     assert main(["search", str(hatch_file), "--out", str(tmp_path / "out")]) == 130
     assert capsys.readouterr().err == "stopped\n"
 
@@ -320,8 +321,8 @@ def test_search_goes_on_from_a_layout_file(hatch_file, tmp_path, monkeypatch, se
     bead = replace(LAYOUT.beads[0], die=panel.tools.bead_die("B16"), fixed=True)
     write_json(tmp_path / "l.json", layout_document(panel, Layout(1.0, (bead,)), {}))
     asked = []
-    inner = searching.search
-    monkeypatch.setattr(searching, "search", lambda *a, **k: asked.append(k["start"]) or inner(*a, **k))
+    inner = driver.search
+    monkeypatch.setattr(driver, "search", lambda *a, **k: asked.append(k["start"]) or inner(*a, **k))
     assert main(["search", str(hatch_file), "--from", str(tmp_path / "l.json"), "--out", str(tmp_path / "out")]) == 0
     assert asked == [Layout(1.0, (bead,))]
     main(["search", str(hatch_file), "--out", str(tmp_path / "out")])
@@ -434,7 +435,7 @@ def test_what_several_panels_cannot_have(panel_file, hatch_file, tmp_path, capsy
 
 def test_a_sweep_writes_table_picture_and_layouts(hatch_file, tmp_path, capsys, monkeypatch, search_finds):
     search_finds(found(verdict(LAYOUT, deflection=0.9)))
-    monkeypatch.setattr(sweeping, "search", lambda panel, **options: searched(panel))
+    monkeypatch.setattr(sweep, "search", lambda panel, **options: searched(panel))
     out = tmp_path / "out"
     words = ["search", str(hatch_file), "--sweep", "frequency=30,40", "--out", str(out)]
     assert main([*words, "--json", str(tmp_path / "r.json")]) == 0
@@ -457,10 +458,10 @@ def searched(panel, met=True):
 
 def test_a_sweep_with_a_row_not_met_or_stopped_is_status_1(hatch_file, tmp_path, capsys, monkeypatch, made_up):
     words = ["search", str(hatch_file), "--sweep", "gauge=1,2", "--out", str(tmp_path / "out")]
-    monkeypatch.setattr(sweeping, "search", lambda panel, **options: searched(panel, met=panel.gauges != (2.0,)))
+    monkeypatch.setattr(sweep, "search", lambda panel, **options: searched(panel, met=panel.gauges != (2.0,)))
     assert main(words) == 1
     assert "* not met" in capsys.readouterr().out
-    monkeypatch.setattr(sweeping, "search", lambda panel, **options: replace(searched(panel), stopped="interrupted"))
+    monkeypatch.setattr(sweep, "search", lambda panel, **options: replace(searched(panel), stopped="interrupted"))
     assert main(words) == 1
     assert "stopped after 1 of 2 rows; table" in capsys.readouterr().out
 

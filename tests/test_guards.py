@@ -21,7 +21,7 @@ from stiffen.drawing import write_marking
 from stiffen.io.panel_file import panel_from_dict
 from stiffen.model.layout import Layout
 from stiffen.optimise.candidates.straight_beads import candidates
-from stiffen.searching import search
+from stiffen.optimise.search.driver import search
 from stiffen.shop.layout_check import audit
 
 HERE = Path(__file__).parent

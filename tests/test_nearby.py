@@ -5,12 +5,12 @@ from dataclasses import replace
 import numpy as np
 from panels import B16, lid
 
-from stiffen.attempt import chooser_of
 from stiffen.model.layout import Bead
 from stiffen.model.panel import Demand
-from stiffen.moves import improved
 from stiffen.optimise.candidates.candidate_set import Pool
 from stiffen.optimise.candidates.neighbours import neighbours
+from stiffen.optimise.search.gauge_search import chooser_of
+from stiffen.optimise.search.local_search import improved
 from stiffen.surrogate.stiffened_plate import scout
 
 OTHER = replace(B16, name="B16b", depth=3.0)

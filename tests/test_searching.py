@@ -9,15 +9,15 @@ import pytest
 from panels import B16, SHOP, lid, rows
 
 import stiffen
-from stiffen import hunt, searching
 from stiffen.analysis.evaluation import glance, quiet
-from stiffen.attempt import Attempt, in_words
-from stiffen.hunt import Hunt, nobody, rank
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Support
 from stiffen.model.results import NONLINEAR
 from stiffen.optimise.bounds.statements import within_reach
-from stiffen.paring import pared
+from stiffen.optimise.search import driver, state
+from stiffen.optimise.search.bead_removal import pared
+from stiffen.optimise.search.gauge_search import Attempt, in_words
+from stiffen.optimise.search.state import Hunt, nobody, rank
 from stiffen.shop.layout_check import audit
 from stiffen.shop.rolling_bow import curl
 
@@ -32,7 +32,7 @@ LID = lid(
 @pytest.fixture(scope="module")
 def found():
     told = []
-    result = searching.search(LID, seconds=20, grade="quick", on_best=told.append)
+    result = driver.search(LID, seconds=20, grade="quick", on_best=told.append)
     return result, told
 
 
@@ -73,13 +73,13 @@ def test_lighter_gauges_have_a_reason(found):
 
 
 def test_same_seed_same_layout(found):
-    again = searching.search(LID, seconds=20, grade="quick")
+    again = driver.search(LID, seconds=20, grade="quick")
     assert again.verdict.layout == found[0].verdict.layout
 
 
 def test_impossible_demand_is_said_with_the_best_found():
     panel = replace(LID, gauges=(0.8,), demands=(Demand("frequency", 900.0),))
-    result = searching.search(panel, seconds=5, grade="quick")
+    result = driver.search(panel, seconds=5, grade="quick")
     assert not result.verdict.met and result.rival.gauge_mm is None
     words = result.gauges[0][1]
     assert words.startswith("proven: no layout of ") and words.endswith("or more (ribbed-plate model; frequency)")
@@ -87,27 +87,27 @@ def test_impossible_demand_is_said_with_the_best_found():
 
 
 def test_what_is_not_proven_is_not_found_in_so_many_seconds(monkeypatch):
-    monkeypatch.setattr(searching, "no_layout_can", lambda ground, seconds: "")
+    monkeypatch.setattr(driver, "no_layout_can", lambda ground, seconds: "")
     panel = replace(LID, gauges=(0.8,), demands=(Demand("frequency", 280.0),))
-    result = searching.search(panel, seconds=3, grade="quick")
+    result = driver.search(panel, seconds=3, grade="quick")
     assert not result.verdict.met
     assert re.fullmatch(r"not found in \d+ s \(best misses by [\d.]+ %( on the ribbed plate)?\)", result.gauges[0][1])
 
 
 def test_fixed_beads_stay():
     stays = replace(rows(SHOP.bead_dies[0], (120.0,), 40.0, 260.0)[0], fixed=True)
-    result = searching.search(replace(LID, gauges=(1.0,), beads=(stays,)), seconds=10, grade="quick")
+    result = driver.search(replace(LID, gauges=(1.0,), beads=(stays,)), seconds=10, grade="quick")
     assert stays in result.verdict.layout.beads
     assert audit(LID, result.verdict.layout) == ()
 
 
 def test_interrupt_ends_with_the_best_so_far(monkeypatch):
     def stop(hunt):
-        hunt.judge(LID.layout(2.0))
+        state.judge(LID.layout(2.0))
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(searching, "_hunt_down", stop)
-    result = searching.search(LID, grade="quick")
+    monkeypatch.setattr(driver, "_hunt_down", stop)
+    result = driver.search(LID, grade="quick")
     assert result.stopped == "interrupted" and result.verdict.layout.gauge == 2.0
 
 
@@ -116,7 +116,7 @@ def test_held_sheet_under_a_heavy_load_is_not_given_beads_it_does_not_need():
     held = Support("edge", in_plane="held")
     foot = stiffen.Load("foot", "patch", 300.0, at=(150.0, 120.0), size=(60.0, 60.0))
     flat = lid(300.0, 240.0, supports=(held,), loads=(foot,), demands=(Demand("deflection", 4.5, "foot"),))
-    result = searching.search(flat, seconds=10, grade="quick")
+    result = driver.search(flat, seconds=10, grade="quick")
     assert result.verdict.met and result.verdict.layout.beads == ()
     assert result.verdict.demands[0].decided_by == NONLINEAR
 
@@ -136,13 +136,13 @@ def test_a_layout_that_cannot_be_gone_on_from_is_told(change, told):
         change.get("gauge", 1.0), rows(SHOP.bead_dies[0], (60.0, 65.0)[: change.get("beads", 1)], 40, 260)
     )
     with pytest.raises(stiffen.InputError) as error:
-        searching.search(LID, seconds=1, start=layout)
+        driver.search(LID, seconds=1, start=layout)
     assert told in str(error.value)
 
 
 def test_progress_tells_the_best_so_far_and_the_time_left(monkeypatch):
     told = []
-    searching.search(
+    driver.search(
         replace(LID, gauges=(2.0,)), seconds=30, grade="quick", progress=lambda f, words: told.append((f, words))
     )
     fractions = [fraction for fraction, _ in told]
@@ -154,7 +154,7 @@ def test_progress_tells_the_best_so_far_and_the_time_left(monkeypatch):
 def test_search_goes_on_from_a_layout(found):
     best = found[0].verdict.layout
     kept = replace(best, beads=(replace(best.beads[0], fixed=True), *best.beads[1:]))
-    again = searching.search(LID, seconds=6, grade="quick", start=kept)
+    again = driver.search(LID, seconds=6, grade="quick", start=kept)
     assert kept.beads[0] in again.verdict.layout.beads
     assert again.verdict.met and again.verdict.mass_kg <= found[0].verdict.mass_kg * 1.01
 
@@ -167,7 +167,7 @@ def test_never_worse_than_the_beads_in_the_panels_own_file():
     own = stiffen.check(panel, grade="quick").demands[0].value
     bare = stiffen.check(panel, Layout(0.8), grade="quick").demands[0]
     assert bare.decided_by == NONLINEAR and own < 0.8 * bare.value
-    result = searching.search(panel, seconds=1, grade="quick")
+    result = driver.search(panel, seconds=1, grade="quick")
     assert audit(panel, result.verdict.layout) == ()
     assert result.verdict.demands[0].value <= own * (1 + 1e-9)
 
@@ -176,7 +176,7 @@ def test_never_worse_than_the_beads_in_the_panels_own_file():
 def test_drawn_beads_that_may_not_be_are_not_handed_out(move):
     drawn = rows(SHOP.bead_dies[0], (100.0 + move, 130.0), 40.0, 260.0)
     panel = replace(LID, beads=drawn, gauges=(0.8,), beads_at_most=None if move else 1)
-    result = searching.search(panel, seconds=1, grade="quick")
+    result = driver.search(panel, seconds=1, grade="quick")
     assert result.verdict.layout.beads != drawn
     assert audit(panel, result.verdict.layout) == ()
     assert len(result.verdict.layout.beads) <= 1 or move
@@ -184,7 +184,7 @@ def test_drawn_beads_that_may_not_be_are_not_handed_out(move):
 
 def test_beads_stand_on_both_faces_where_they_may():
     either = replace(LID, bead_side="either", demands=(Demand("frequency", 190.0),))
-    layout = searching.search(either, seconds=20, grade="quick").verdict.layout
+    layout = driver.search(either, seconds=20, grade="quick").verdict.layout
     assert {bead.side for bead in layout.beads} == {"up", "down"} and audit(either, layout) == ()
     one_sided = replace(layout, beads=tuple(replace(bead, side="up") for bead in layout.beads))
     after, before = curl(either, layout), curl(either, one_sided)
@@ -203,7 +203,7 @@ AMPLE = {"seconds": 300.0, "grade": "quick"}  # these searches end long before t
 
 @pytest.fixture(scope="module")
 def here():
-    return searching.search_all(BATCH, **AMPLE)
+    return driver.search_all(BATCH, **AMPLE)
 
 
 def same(there, here):
@@ -218,7 +218,7 @@ def same(there, here):
 @pytest.mark.parametrize("workers", [1, 2])
 def test_processes_give_the_same_layouts_as_one_by_one(here, workers):
     with ProcessPoolExecutor(workers) as pool:
-        same(searching.search_all(BATCH, executor=pool, **AMPLE), here)
+        same(driver.search_all(BATCH, executor=pool, **AMPLE), here)
 
 
 def test_a_cluster_gives_the_same_layouts(here):
@@ -230,11 +230,11 @@ def test_a_cluster_gives_the_same_layouts(here):
         distributed.Client(cluster) as client,
         client.get_executor() as pool,
     ):
-        same(searching.search_all(BATCH, executor=pool, **AMPLE), here)
+        same(driver.search_all(BATCH, executor=pool, **AMPLE), here)
 
 
 def test_a_search_that_the_clock_ended_says_so():
-    result = searching.search(LID, seconds=0.5, grade="quick")
+    result = driver.search(LID, seconds=0.5, grade="quick")
     assert result.cut_short and result.stopped == "0.5 s were not enough to try everything"
 
 
@@ -244,18 +244,18 @@ def test_a_search_that_the_clock_ended_says_so():
 def test_beads_that_the_judge_does_not_need_go_out_again():
     panel = replace(LID, gauges=(0.8,))
     along = ""
-    hunt = Hunt(panel, time.monotonic() + 60, 0, "quick", quiet, nobody)
-    here = Attempt.opened(hunt, 0.8, along)
+    state = Hunt(panel, time.monotonic() + 60, 0, "quick", quiet, nobody)
+    here = Attempt.opened(state, 0.8, along)
     rows = max(here.by_hand, key=len)
-    many = hunt.judge(here.pool.layout(0.8, rows))
+    many = state.judge(here.pool.layout(0.8, rows))
     assert many.met and len(rows) >= 5
-    few = pared(hunt, many, here)
+    few = pared(state, many, here)
     assert few.met and len(few.layout.beads) < len(rows)
-    assert hunt.best is few
-    assert hunt.reasons[0.8] == f"met with {in_words(len(few.layout.beads))}"
+    assert state.best is few
+    assert state.reasons[0.8] == f"met with {in_words(len(few.layout.beads))}"
     for k in range(len(few.layout.beads)):  # not one of them can be spared
         rest = few.layout.beads[:k] + few.layout.beads[k + 1 :]
-        assert not hunt.judge(replace(few.layout, beads=rest)).met
+        assert not state.judge(replace(few.layout, beads=rest)).met
     late = Hunt(panel, time.monotonic() - 1, 0, "quick", quiet, nobody)
     assert pared(late, many, here) is many
     assert late.cut_short
@@ -267,17 +267,17 @@ def test_a_push_whose_limit_is_small_is_the_scouts_however_soft_the_bare_sheet()
     assert within_reach(demand, 0.8)
     assert not within_reach(replace(demand, limit=4.0), 0.8)
     panel = replace(LID, gauges=(0.8,), demands=(demand,))
-    hunt = Hunt(panel, time.monotonic() + 60, 0, "quick", quiet, nobody)
-    here = Attempt.opened(hunt, 0.8, "xy")
+    state = Hunt(panel, time.monotonic() + 60, 0, "quick", quiet, nobody)
+    here = Attempt.opened(state, 0.8, "xy")
     assert glance(panel, here.pool.layout(0.8, ()))[1] == (0,)
-    assert here.by_scout(hunt, 0.5).met
+    assert here.by_scout(state, 0.5).met
     assert here.chooser.ignored == set()
 
 
 def test_a_look_is_remembered_by_places_and_a_bound_is_looked_at_again(monkeypatch):
     """Looks end at the first demand over the cap, so what comes back is then a bound; only that is asked again."""
     asked, told = [], {1.0: 1.5}
-    monkeypatch.setattr(hunt, "quick_badness", lambda panel, layout, cap: asked.append(cap) or told.get(cap, 1.8))
+    monkeypatch.setattr(state, "quick_badness", lambda panel, layout, cap: asked.append(cap) or told.get(cap, 1.8))
     here = Hunt(LID, 0.0, 0, "quick", quiet, nobody)
     one = Layout(1.0, (Bead(B16, ((60.0, 200.0), (440.0, 200.0))), Bead(B16, ((60.0, 100.0), (440.0, 100.0)))))
     same = Layout(1.0, tuple(replace(bead, path=bead.path[::-1]) for bead in one.beads[::-1]))

@@ -10,7 +10,7 @@ from stiffen.model.panel import Cutout, Demand, Support
 from stiffen.optimise.candidates import symmetry
 from stiffen.optimise.candidates.candidate_set import Pool
 from stiffen.optimise.candidates.straight_beads import bead_candidates
-from stiffen.searching import search
+from stiffen.optimise.search.driver import search
 
 BOLTS = Support("bolts", at=((20.0, 20.0), (480.0, 20.0)), diameter=5.0)
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from stiffen.attempt import Attempt, in_words
-from stiffen.hunt import Hunt
-from stiffen.looks import HOPELESS
 from stiffen.model.results import Verdict
 from stiffen.shop import layout_check
+
+from .gauge_search import Attempt, in_words
+from .proposals import HOPELESS
+from .state import Hunt
 
 
 def pared(hunt: Hunt, verdict: Verdict, here: Attempt) -> Verdict:

@@ -49,7 +49,7 @@ class Hunt:
     glances: dict[Layout, tuple[float, tuple[int, ...]]] = field(default_factory=dict)
     start: float = field(default_factory=time.monotonic)
     end: float = math.inf
-    opened: dict[float, Any] = field(default_factory=dict)  # of `attempt.Attempt`, which builds on this
+    opened: dict[float, Any] = field(default_factory=dict)  # of `gauge_search.Attempt`, which builds on this
     cut_short: bool = False
     stood: Judged | None = None
 

@@ -19,11 +19,8 @@ from typing import Any
 import numpy as np
 
 from stiffen.analysis.evaluation import Progress, check, judged, quiet, rival
-from stiffen.attempt import AS_IT_IS, CLOSE, EARLY, LAST, ONCE_MORE, SLICE, Attempt
 from stiffen.errors import Fault, InputError, SolverError
 from stiffen.fem.blas_threads import one_thread
-from stiffen.holing import add_holes
-from stiffen.hunt import Hunt, OnBest, nobody
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Found, Rival, Verdict
@@ -33,10 +30,14 @@ from stiffen.optimise.bounds.statements import Ground, bound_record, cost, is_pr
 from stiffen.optimise.candidates import symmetry
 from stiffen.optimise.candidates.candidate_set import fixed_of, minutes_each
 from stiffen.optimise.candidates.straight_beads import conflicts
-from stiffen.paring import pared
 from stiffen.shop import layout_check
 from stiffen.shop.rolling_bow import balanced
 from stiffen.surrogate.stiffened_plate import scout
+
+from .bead_removal import pared
+from .gauge_search import AS_IT_IS, CLOSE, EARLY, LAST, ONCE_MORE, SLICE, Attempt
+from .hole_placement import add_holes
+from .state import Hunt, OnBest, nobody
 
 PROVING = 0.08  # share of all the time that is kept for proofs
 HOLING = 0.15  # and for flared holes

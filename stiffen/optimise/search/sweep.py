@@ -20,8 +20,9 @@ from stiffen.io.panel_file import panel_from_dict
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import DemandResult, Found
-from stiffen.searching import going_on, search
 from stiffen.shop import process_plan
+
+from .driver import going_on, search
 
 PLACE = "--sweep"
 MOST = 24  # rows

@@ -11,11 +11,8 @@ from functools import cached_property
 import numpy as np
 
 from stiffen.analysis.evaluation import HEAVY
-from stiffen.hunt import Hunt, rank
-from stiffen.looks import HOPELESS, Tried, looks
 from stiffen.model.panel import Panel
 from stiffen.model.results import UNDECIDED, DemandResult, Verdict
-from stiffen.moves import GOAL, Choice, Chooser, best_choice
 from stiffen.optimise.bounds.statements import within_reach
 from stiffen.optimise.candidates.candidate_set import Pool, minutes_each
 from stiffen.optimise.candidates.neighbours import neighbours
@@ -23,6 +20,10 @@ from stiffen.optimise.candidates.regular_patterns import hand_layouts, promising
 from stiffen.optimise.candidates.straight_beads import main_directions
 from stiffen.shop import layout_check, process_plan
 from stiffen.surrogate.stiffened_plate import Scout, scout
+
+from .local_search import GOAL, Choice, Chooser, best_choice
+from .proposals import HOPELESS, Tried, looks
+from .state import Hunt, rank
 
 ROUNDS = 6  # times the judge may correct the scout at one gauge
 STARTS = 3  # greedy starts at each of them

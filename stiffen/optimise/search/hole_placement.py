@@ -7,13 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from stiffen.hunt import Hunt
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 from stiffen.optimise.candidates.candidate_set import Pool
 from stiffen.optimise.candidates.straight_beads import conflicts
 from stiffen.surrogate.stiffened_plate import scout
+
+from .state import Hunt
 
 HOLE_ROUNDS = 6  # times the judge is asked about a batch of holes
 NEAR = 0.2  # share of the holes that goes, those nearest to where a push is too much

@@ -12,9 +12,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from stiffen.moves import Chooser
 from stiffen.optimise.candidates.candidate_set import Pool
 from stiffen.optimise.candidates.regular_patterns import kinds, promising
+
+from .local_search import Chooser
 
 HOPELESS = 1.15  # a scout's best worse than this is not shown to the judge
 
