@@ -27,11 +27,11 @@ from pathlib import Path
 from stiffen.mesh.panel_mesh import mesh_panel
 
 from stiffen.cli import main as stiffen
-from stiffen.drawing import write_marking
 from stiffen.errors import InputError, MeshError, StiffenError
 from stiffen.io.files import json_text
 from stiffen.io.panel_file import layout_document, read_panel
 from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.output.drawing.marking_dxf import write_marking
 from stiffen.shop.layout_check import audit
 
 EXAMPLES = Path(__file__).parent.parent / "examples"

@@ -61,8 +61,8 @@ _HOME = {
     "search": "optimise.search.driver",
     "search_all": "optimise.search.driver",
     "card_text": "card",
-    "write_marking": "drawing",
-    "write_template": "template",
+    "write_marking": "output.drawing.marking_dxf",
+    "write_template": "output.drawing.template_pdf",
     "write_card": "card_sheet",
     "write_trial": "strip",
     "write_pictures": "pictures",
@@ -74,7 +74,6 @@ if TYPE_CHECKING:
     from stiffen.analysis.evaluation import check, rival
     from stiffen.card import card_text
     from stiffen.card_sheet import write_card
-    from stiffen.drawing import write_marking
     from stiffen.errors import InputError, MeshError, SolverError, StiffenError
     from stiffen.io.panel_file import read_layout, read_panel, read_tools, starter_tools
     from stiffen.model.layout import Bead, Hole, Layout
@@ -83,11 +82,12 @@ if TYPE_CHECKING:
     from stiffen.model.results import Found, Verdict
     from stiffen.model.tools import Tools
     from stiffen.optimise.search.driver import search, search_all
+    from stiffen.output.drawing.marking_dxf import write_marking
+    from stiffen.output.drawing.template_pdf import write_template
     from stiffen.page import write_page
     from stiffen.pictures import write_pictures
     from stiffen.shop.layout_check import audit
     from stiffen.strip import write_trial
-    from stiffen.template import write_template
 
 
 def __getattr__(name: str) -> object:

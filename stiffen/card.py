@@ -11,16 +11,25 @@ from itertools import pairwise
 from shapely.geometry import LineString, Polygon
 
 from stiffen.flow import WIDTH, Section, Table, columns, text_lines
-from stiffen.marking import datum, face_up, faces, in_rolling_order, marks, ranges, rough_outline, view
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import LINEAR, NONLINEAR, UNDECIDED, DemandResult, Rival, Verdict
 from stiffen.model.tools import HoleDie
+from stiffen.output.drawing.bench_view import (
+    datum,
+    face_up,
+    faces,
+    in_rolling_order,
+    marks,
+    ranges,
+    rough_outline,
+    view,
+)
+from stiffen.output.drawing.title_block import CAUTIONS
 from stiffen.shop import bead_section, flared_holes, process_plan
 from stiffen.shop.layout_check import audit
 from stiffen.shop.rivets import uses
 from stiffen.shop.roller_settings import pass_depths, settings
-from stiffen.titles import CAUTIONS
 
 GRAM = 0.001  # kg
 NO_RIVAL = "no flat sheet in the rack meets the demands"

@@ -9,13 +9,13 @@ from shapely.geometry import LineString, Point, Polygon, box
 
 from stiffen.card import card
 from stiffen.flow import LINE, Flow
-from stiffen.marking import View, rough_outline, view
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Rival, Verdict
-from stiffen.paper import LEAST, THIN, Book, Box, Page, Style, length
-from stiffen.scribe import around, marking
-from stiffen.strokes import CLEAR, XY, Circle, Label, Line, place
+from stiffen.output.drawing.bench_view import View, rough_outline, view
+from stiffen.output.drawing.face_marking import around, marking
+from stiffen.output.drawing.pdf import LEAST, THIN, Book, Box, Page, Style, length
+from stiffen.output.drawing.primitives import CLEAR, XY, Circle, Label, Line, place
 
 PICTURE = 84.0, 54.0  # mm, at most
 PENS = {

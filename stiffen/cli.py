@@ -486,10 +486,10 @@ def _write_sheets(
     """Marking drawings, templates of both faces, and the card; a back drawing that is not needed any more goes."""
     from stiffen.card import card_text
     from stiffen.card_sheet import write_card
-    from stiffen.drawing import write_marking
     from stiffen.io.files import written
-    from stiffen.marking import faces
-    from stiffen.template import write_template
+    from stiffen.output.drawing.bench_view import faces
+    from stiffen.output.drawing.marking_dxf import write_marking
+    from stiffen.output.drawing.template_pdf import write_template
 
     layout = verdict.layout
     gauges, bound = (found.gauges, found.bound) if found else ((), None)
@@ -574,7 +574,7 @@ def _entry(name: str, args: argparse.Namespace, progress: Progress) -> Entry:
 
 def _in_order(panel: Panel, verdict: Verdict) -> Verdict:
     """The verdict with its beads in rolling order, so that a bead has one number in all that is written."""
-    from stiffen.marking import in_rolling_order
+    from stiffen.output.drawing.bench_view import in_rolling_order
 
     return replace(verdict, layout=in_rolling_order(panel, verdict.layout))
 
@@ -586,7 +586,7 @@ def _is_flat(verdict: Verdict) -> bool:
 def _summary(verdict: Verdict) -> str:
     """Gauge, mass, what is to be rolled and flared."""
     from stiffen.card import kg
-    from stiffen.marking import counted
+    from stiffen.output.drawing.bench_view import counted
 
     layout = verdict.layout
     parts = (counted(layout.beads, "bead"), counted(layout.holes, "flared hole"))

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from stiffen.card import kg
-from stiffen.marking import counted
 from stiffen.model.panel import Panel
 from stiffen.model.results import DemandResult, Verdict
+from stiffen.output.drawing.bench_view import counted
 from stiffen.shop import process_plan
 
 MOST = 6

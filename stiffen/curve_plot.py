@@ -14,8 +14,8 @@ from stiffen.analysis.panel_model import LINEAR_LIMIT
 from stiffen.curves import Crossing, crossing, raised, tell
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
+from stiffen.output.drawing.primitives import spread
 from stiffen.plots import INK, LETTERS, PALE, SCALE, canvas, save
-from stiffen.strokes import spread
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -9,7 +9,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from stiffen.paper import LEAST, SIZES, THIN, Book, Box, Page, length, wrapped
+from stiffen.output.drawing.pdf import LEAST, SIZES, THIN, Book, Box, Page, length, wrapped
 
 WIDTH = 100  # letters in a line of plain text
 LEFT, RIGHT, TOP, BOTTOM = 14.0, 8.0, 8.0, 15.0

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from shapely.geometry import LineString, Point, Polygon
 
-from stiffen.marking import counted, datum, in_rolling_order
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
+from stiffen.output.drawing.bench_view import counted, datum, in_rolling_order
+from stiffen.output.drawing.face_marking import around
+from stiffen.output.drawing.primitives import Label, place, wide
 from stiffen.plots import ACROSS, INK, LETTERS, PALE, WIDE, canvas, circle, proportion, save
-from stiffen.scribe import around
-from stiffen.strokes import Label, place, wide
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

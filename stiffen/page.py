@@ -17,10 +17,10 @@ from shapely.geometry import LineString, Polygon
 
 from stiffen.card import DEMAND_HEAD, bound_words, card, demand_rows, kg, saving, warning_lines
 from stiffen.io.files import written
-from stiffen.marking import counted, datum, face_up, faces, in_rolling_order, view
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Rival, Verdict
+from stiffen.output.drawing.bench_view import counted, datum, face_up, faces, in_rolling_order, view
 from stiffen.shop import process_plan
 from stiffen.shop.layout_check import audit
 from stiffen.shop.roller_settings import pass_depths

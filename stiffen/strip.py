@@ -21,11 +21,11 @@ from stiffen.io.schema import likeness
 from stiffen.io.tools_file import STARTER
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
-from stiffen.paper import Book
+from stiffen.output.drawing.pdf import Book
+from stiffen.output.drawing.primitives import Circle, Label, Line, Marking
+from stiffen.output.drawing.tiling import LETTERS, draw_tile, furnish, lettering, tiling, used
 from stiffen.shop.layout_check import bead_die_breaches
 from stiffen.shop.roller_settings import matching_trial, pass_depths, settings
-from stiffen.strokes import Circle, Label, Line, Marking
-from stiffen.tiles import LETTERS, draw_tile, furnish, lettering, tiling, used
 
 LEAST_READINGS = 4  # so that what lies between them can be told
 EIGHTH = 0.125  # of a turn: what a hand sets without a scale (common practice, no source)

@@ -12,10 +12,10 @@ from dataclasses import dataclass, fields
 
 from shapely.geometry import LineString
 
-from stiffen.marking import rough_outline
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.nesting import Blank, Placed, fits, nest
+from stiffen.output.drawing.bench_view import rough_outline
 from stiffen.shop import process_plan
 
 STOCK = ((2000.0, 1000.0), (2500.0, 1250.0))  # usual sheets, mm: common practice, no source

@@ -15,14 +15,14 @@ from pypdf import PdfReader
 from stiffen.analysis.evaluation import check
 from stiffen.card import card_text, demand_rows
 from stiffen.card_sheet import write_card
-from stiffen.drawing import write_marking
 from stiffen.io.panel_file import layout_document, read_layout, read_panel, write_json
 from stiffen.io.result_json import report, verdict_of
-from stiffen.marking import in_rolling_order, view
 from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.output.drawing.bench_view import in_rolling_order, view
+from stiffen.output.drawing.marking_dxf import write_marking
+from stiffen.output.drawing.template_pdf import write_template
 from stiffen.page import page, write_page
 from stiffen.shop.layout_check import audit
-from stiffen.template import write_template
 
 HATCH = Path(__file__).parent.parent / "examples" / "battery_hatch.toml"
 

@@ -14,15 +14,15 @@ from trike import B16, B20, F50, FRAME, GOOD, LAYOUT, PANEL, verdict
 from stiffen.card import card_text, columns, demand_table, saving, warning_lines
 from stiffen.card_sheet import write_card
 from stiffen.flow import Flow, Section
-from stiffen.marking import in_rolling_order
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Trim
 from stiffen.model.results import NONLINEAR, UNDECIDED, FastenerLoad, Rival
 from stiffen.model.tools import BeadDie, HoleDie
-from stiffen.paper import Book, length
+from stiffen.output.drawing.bench_view import in_rolling_order
+from stiffen.output.drawing.pdf import Book, length
+from stiffen.output.drawing.title_block import CAUTIONS
 from stiffen.shop import flared_holes, process_plan
 from stiffen.shop.roller_settings import pass_depths, settings
-from stiffen.titles import CAUTIONS
 
 RIVAL = Rival(1.5, PANEL.mass(Layout(1.5)))
 LIGHTER = Rival(0.8, PANEL.mass(Layout(0.8)))

@@ -20,10 +20,10 @@ from stiffen.cli import SHEETS, main
 from stiffen.errors import MeshError, SolverError
 from stiffen.io import result_json
 from stiffen.io.panel_file import layout_document, read_layout, read_panel, write_json
-from stiffen.marking import in_rolling_order
 from stiffen.model.layout import Layout
 from stiffen.model.results import LINEAR, UNDECIDED, Found, Rival
 from stiffen.optimise.search import driver, sweep
+from stiffen.output.drawing.bench_view import in_rolling_order
 from stiffen.shop import layout_check
 
 PANEL_FILE = """

@@ -13,16 +13,16 @@ from ezdxf.colors import aci2rgb
 from shapely.geometry import LineString, Polygon
 from trike import B16, F50, FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
-from stiffen.drawing import running, write_marking
-from stiffen.dxf import LAYERS
 from stiffen.errors import InputError
 from stiffen.io.files import written
-from stiffen.marking import datum, in_rolling_order, rough_outline, view
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Cutout
+from stiffen.output.drawing.bench_view import datum, in_rolling_order, rough_outline, view
+from stiffen.output.drawing.dxf_writer import LAYERS
+from stiffen.output.drawing.marking_dxf import running, write_marking
+from stiffen.output.drawing.primitives import spread
+from stiffen.output.drawing.title_block import bench_notes
 from stiffen.shop.process_plan import order_of_work
-from stiffen.strokes import spread
-from stiffen.titles import bench_notes
 
 
 def drawn(path, layout=LAYOUT, panel=PANEL, judged=None, face="up"):

@@ -14,14 +14,14 @@ import numpy as np
 import pytest
 from shapely.geometry import LineString, Polygon
 
-from stiffen.drawing import write_marking
-from stiffen.dxf import LAYERS
 from stiffen.errors import InputError
 from stiffen.io.dxf_layers import BENCH, meaning_of
 from stiffen.io.dxf_reader import read_drawing
 from stiffen.io.fastener_rows import rows
 from stiffen.io.panel_file import layout_document, panel_from_dict, read_layout, read_panel, write_json
 from stiffen.model.panel import Fold, KeepOut
+from stiffen.output.drawing.dxf_writer import LAYERS
+from stiffen.output.drawing.marking_dxf import write_marking
 
 README = Path(__file__).parent.parent / "README.md"
 LENGTH, WIDTH, CORNER, HOLE = 560.0, 380.0, 25.0, 40.0

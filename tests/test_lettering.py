@@ -11,14 +11,14 @@ from shapely.geometry import Point
 from trike import PANEL
 
 from stiffen.io.panel_file import read_panel
-from stiffen.marking import view
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel, Support
-from stiffen.paper import LEAST, length
-from stiffen.scribe import marking
+from stiffen.output.drawing.bench_view import view
+from stiffen.output.drawing.face_marking import marking
+from stiffen.output.drawing.pdf import LEAST, length
+from stiffen.output.drawing.primitives import Hatch, Label, place, wide
+from stiffen.output.drawing.tiling import LETTERS, _joins, lettering, tiling, used
 from stiffen.shop.layout_check import audit
-from stiffen.strokes import Hatch, Label, place, wide
-from stiffen.tiles import LETTERS, _joins, lettering, tiling, used
 
 EXAMPLES = sorted((Path(__file__).parent.parent / "examples").glob("*.toml"))
 

@@ -7,12 +7,21 @@ import pytest
 from shapely.geometry import LineString, Point, Polygon, box
 from trike import B16, B20, FRAME, LAYOUT, PANEL
 
-from stiffen.marking import face_up, faces, in_rolling_order, marks, raised_roll, ranges, rough_outline, view
 from stiffen.model.layout import Bead, Hole, Layout
-from stiffen.scribe import marking
+from stiffen.output.drawing.bench_view import (
+    face_up,
+    faces,
+    in_rolling_order,
+    marks,
+    raised_roll,
+    ranges,
+    rough_outline,
+    view,
+)
+from stiffen.output.drawing.face_marking import marking
+from stiffen.output.drawing.primitives import Circle, Hatch, Label, Line, Words, place
 from stiffen.shop import process_plan
 from stiffen.shop.process_plan import trim_allowance
-from stiffen.strokes import Circle, Hatch, Label, Line, Words, place
 
 
 def test_marks_of_a_straight_bead_are_its_ends():

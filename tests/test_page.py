@@ -13,9 +13,9 @@ from trike import FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.card import card
 from stiffen.errors import InputError
-from stiffen.marking import view
 from stiffen.model.layout import Hole, Layout
 from stiffen.model.results import Rival
+from stiffen.output.drawing.bench_view import view
 from stiffen.page import page, write_page
 from stiffen.plots import before_after
 from stiffen.shop.process_plan import rolling_order

@@ -11,12 +11,12 @@ from shapely.geometry import Polygon
 from trike import B16, F50, FRAME, LAYOUT, PANEL
 
 from stiffen.errors import InputError
-from stiffen.marking import in_rolling_order, view
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Cutout
-from stiffen.scribe import marking
-from stiffen.template import write_template
-from stiffen.tiles import LETTERS, lettering, tiling, used
+from stiffen.output.drawing.bench_view import in_rolling_order, view
+from stiffen.output.drawing.face_marking import marking
+from stiffen.output.drawing.template_pdf import write_template
+from stiffen.output.drawing.tiling import LETTERS, lettering, tiling, used
 
 CLOSE = 0.005  # mm; PDF coordinates have six digits
 SMALL = replace(

@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from stiffen.io.files import written
-from stiffen.strokes import XY
+
+from .primitives import XY
 
 if TYPE_CHECKING:
     from matplotlib.font_manager import FontProperties

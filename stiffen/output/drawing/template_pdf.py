@@ -11,14 +11,15 @@ from pathlib import Path
 
 from shapely.geometry import Polygon
 
-from stiffen.dxf import LAYERS
-from stiffen.marking import View, view
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
-from stiffen.paper import LEAST, SIZES, Book, Page, length, wrapped
-from stiffen.scribe import marking
-from stiffen.strokes import XY, Hatch, Marking
-from stiffen.tiles import (
+
+from .bench_view import View, view
+from .dxf_writer import LAYERS
+from .face_marking import marking
+from .pdf import LEAST, SIZES, Book, Page, length, wrapped
+from .primitives import XY, Hatch, Marking
+from .tiling import (
     EDGE,
     FOOT,
     LETTERS,
@@ -35,7 +36,7 @@ from stiffen.tiles import (
     tiling,
     used,
 )
-from stiffen.titles import CAUTIONS
+from .title_block import CAUTIONS
 
 MOST = 150  # sheets; beyond that a roll is taken
 LINE = 1.65 * LEAST  # from one line of words to the next, mm

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from stiffen.strokes import XY, Circle, Hatch, Line, Words
+from .primitives import XY, Circle, Hatch, Line, Words
 
 # name: colour number, line type, weight in 1/100 mm, what it is for
 LAYERS: dict[str, tuple[int, str, int, str]] = {

@@ -17,22 +17,8 @@ from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from stiffen.paper import BOLD, LEAST, PLAIN, SIZES, THIN, Box, Page, Style, fitted, length, one_line, wrapped
-from stiffen.strokes import (
-    XY,
-    Circle,
-    Hatch,
-    Label,
-    Line,
-    Marking,
-    Placed,
-    Spot,
-    Words,
-    high,
-    least_covering,
-    place,
-    wide,
-)
+from .pdf import BOLD, LEAST, PLAIN, SIZES, THIN, Box, Page, Style, fitted, length, one_line, wrapped
+from .primitives import XY, Circle, Hatch, Label, Line, Marking, Placed, Spot, Words, high, least_covering, place, wide
 
 EDGE = 8.0  # what a printer may leave blank at the edges of the paper
 SIDE = 9.0  # strip at the left for the upright check bar

@@ -1,7 +1,7 @@
 """The marking drawing: one DXF at 1:1, millimetres, with every line that goes onto a face of the sheet.
 
 What is drawn comes from `scribe`; here it gets running dimensions and overall sizes, `titles` adds what stands beside.
-Lines are told apart by layer; `dxf.LAYERS` says what for.
+Lines are told apart by layer; `dxf_writer.LAYERS` says what for.
 """
 
 from __future__ import annotations
@@ -16,16 +16,17 @@ import shapely
 from shapely.geometry import Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from stiffen.dxf import Sheet, new_document
 from stiffen.io.files import written
-from stiffen.marking import View, marks, ranges, rough_outline, view
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
-from stiffen.scribe import marking
 from stiffen.shop.process_plan import trim_allowance
-from stiffen.strokes import XY, place, spread, wide
-from stiffen.titles import draw_column
+
+from .bench_view import View, marks, ranges, rough_outline, view
+from .dxf_writer import Sheet, new_document
+from .face_marking import marking
+from .primitives import XY, place, spread, wide
+from .title_block import draw_column
 
 
 def write_marking(
@@ -33,7 +34,7 @@ def write_marking(
 ) -> None:
     """Write the marking drawing of one face of `layout` as DXF (R2010, millimetres, 1:1).
 
-    verdict: adds the judged mass and whether the demands are met.  face: "up" or "down"; see `marking.faces` for those
+    verdict: adds the judged mass and whether the demands are met.  face: "up" or "down"; see `bench_view.faces` for those
     that are needed.  Written to a temporary name, then renamed.  Raises InputError where the place cannot be written.
     """
     x0, y0, x1, y1 = panel.region.bounds

@@ -21,7 +21,8 @@ from shapely.geometry import Polygon
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel, Support
 from stiffen.shop import process_plan
-from stiffen.strokes import XY
+
+from .primitives import XY
 
 NOTCH = 20.0  # mm, half of what counts as narrow
 ENDS = "start", "stop"

@@ -13,11 +13,12 @@ from shapely import affinity
 from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from stiffen.marking import ENDS, View, rough_outline
 from stiffen.model.layout import Bead, Hole
 from stiffen.model.panel import Panel
 from stiffen.shop import process_plan
-from stiffen.strokes import CLEAR, XY, Circle, Hatch, Label, Line, Marking, Spot, high, wide
+
+from .bench_view import ENDS, View, rough_outline
+from .primitives import CLEAR, XY, Circle, Hatch, Label, Line, Marking, Spot, high, wide
 
 SAME = 1e-6  # mm, between points on one line: rounded corners end a breath beside it
 READ = 0.65  # of the width that words need at most: what they take up in common drawing faces

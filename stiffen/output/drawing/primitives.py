@@ -1,6 +1,6 @@
 """What is drawn on a sheet or on paper, whoever draws it: lines, circles, hatchings, and words that find their places.
 
-mm; layers are named in `dxf.LAYERS`.
+mm; layers are named in `dxf_writer.LAYERS`.
 """
 
 from __future__ import annotations

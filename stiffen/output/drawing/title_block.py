@@ -9,12 +9,13 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from stiffen.dxf import Sheet
-from stiffen.marking import View, counted, faces, marks, rough_outline
 from stiffen.model.results import Verdict
 from stiffen.shop.layout_check import audit
 from stiffen.shop.process_plan import trim_allowance
-from stiffen.strokes import XY, wide
+
+from .bench_view import View, counted, faces, marks, rough_outline
+from .dxf_writer import Sheet
+from .primitives import XY, wide
 
 CORNERS = 12  # of a cut-out that are listed one by one: more are those of a curve
 CAUTIONS = (

@@ -1,0 +1,1 @@
+"""What is handed over: drawings (`drawing`), cards and reports (`report`), pictures (`plots`)."""
