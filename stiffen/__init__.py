@@ -60,20 +60,18 @@ _HOME = {
     "rival": "analysis.evaluation",
     "search": "optimise.search.driver",
     "search_all": "optimise.search.driver",
-    "card_text": "card",
+    "card_text": "output.report.shop_card",
     "write_marking": "output.drawing.marking_dxf",
     "write_template": "output.drawing.template_pdf",
-    "write_card": "card_sheet",
-    "write_trial": "strip",
+    "write_card": "output.report.shop_card_pdf",
+    "write_trial": "output.report.trial_strip",
     "write_pictures": "pictures",
-    "write_page": "page",
+    "write_page": "output.report.html_report",
 }
 __all__ = sorted(_HOME)
 
 if TYPE_CHECKING:
     from stiffen.analysis.evaluation import check, rival
-    from stiffen.card import card_text
-    from stiffen.card_sheet import write_card
     from stiffen.errors import InputError, MeshError, SolverError, StiffenError
     from stiffen.io.panel_file import read_layout, read_panel, read_tools, starter_tools
     from stiffen.model.layout import Bead, Hole, Layout
@@ -84,10 +82,12 @@ if TYPE_CHECKING:
     from stiffen.optimise.search.driver import search, search_all
     from stiffen.output.drawing.marking_dxf import write_marking
     from stiffen.output.drawing.template_pdf import write_template
-    from stiffen.page import write_page
+    from stiffen.output.report.html_report import write_page
+    from stiffen.output.report.shop_card import card_text
+    from stiffen.output.report.shop_card_pdf import write_card
+    from stiffen.output.report.trial_strip import write_trial
     from stiffen.pictures import write_pictures
     from stiffen.shop.layout_check import audit
-    from stiffen.strip import write_trial
 
 
 def __getattr__(name: str) -> object:

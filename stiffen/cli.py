@@ -27,11 +27,11 @@ from stiffen.errors import Fault, InputError, MeshError, StiffenError
 
 # Everything that needs numpy is imported where it is used, so that --help and --version answer at once.
 if TYPE_CHECKING:
-    from stiffen.comparing import Entry
     from stiffen.model.layout import Layout
     from stiffen.model.panel import Panel
     from stiffen.model.results import Found, Rival, Verdict
     from stiffen.optimise.search.sweep import Row
+    from stiffen.output.report.comparison import Entry
 
 MET, NOT_MET, BAD_INPUT, FAILED, STOPPED = 0, 1, 2, 3, 130
 GRADES = ("quick", "normal", "fine")
@@ -95,9 +95,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _check(args: argparse.Namespace) -> int:
     from stiffen.analysis.evaluation import check, rival
-    from stiffen.card import demand_table, fastener_table, saving, warning_lines
     from stiffen.io.panel_file import read_layout, read_panel
     from stiffen.io.result_json import report
+    from stiffen.output.report.shop_card import demand_table, fastener_table, saving, warning_lines
     from stiffen.pictures import write_motion, write_pictures
 
     with _reading(args.panel):
@@ -269,11 +269,11 @@ def _readable(paths: Sequence[str]) -> None:
 
 def _sweep(args: argparse.Namespace) -> int:
     """What if: a table and a picture of mass against stiffness, and the layout of each row."""
-    from stiffen.card import columns
     from stiffen.io.files import written
     from stiffen.io.panel_file import layout_document, write_json
     from stiffen.io.result_json import report
     from stiffen.optimise.search.sweep import csv_text, plan, sweep, table
+    from stiffen.output.report.shop_card import columns
     from stiffen.sweep_plot import sweep_picture
 
     panel, start = _panel_and_start(args)
@@ -356,10 +356,10 @@ def _draw(args: argparse.Namespace) -> int:
 
 
 def _compare(args: argparse.Namespace) -> int:
-    from stiffen.card import columns
     from stiffen.compare_plot import compare_picture
-    from stiffen.comparing import MOST, differences, legend, table
     from stiffen.io.files import written
+    from stiffen.output.report.comparison import MOST, differences, legend, table
+    from stiffen.output.report.shop_card import columns
 
     if not 2 <= len(args.layouts) <= MOST:
         raise InputError([Fault("compare", f"got {len(args.layouts)} layouts", f"give 2 to {MOST}")])
@@ -379,9 +379,9 @@ def _compare(args: argparse.Namespace) -> int:
 
 
 def _tally(args: argparse.Namespace) -> int:
-    from stiffen.card import columns
     from stiffen.io.files import written
-    from stiffen.tally import HEAD, NUMBERS, STOCK, csv_text, piece, purchases, rows, shopping
+    from stiffen.output.report.build_summary import HEAD, NUMBERS, STOCK, csv_text, piece, purchases, rows, shopping
+    from stiffen.output.report.shop_card import columns
 
     pieces = []
     for path in (file for name in args.folders for file in _layout_files(name)):
@@ -404,7 +404,7 @@ def _tally(args: argparse.Namespace) -> int:
 def _trial(args: argparse.Namespace) -> int:
     from stiffen.io.files import written
     from stiffen.io.panel_file import read_panel
-    from stiffen.strip import own_tools, trial_die, trial_text, write_trial
+    from stiffen.output.report.trial_strip import own_tools, trial_die, trial_text, write_trial
 
     with _reading(args.panel):
         panel = read_panel(args.panel)
@@ -436,7 +436,7 @@ def _new(args: argparse.Namespace) -> int:
 
 def _stock(args: argparse.Namespace) -> int:
     from stiffen.io.panel_file import read_tools, starter_tools
-    from stiffen.stock import stock_lines
+    from stiffen.output.report.catalogue import stock_lines
 
     tools = starter_tools()
     if args.tools:
@@ -484,12 +484,12 @@ def _write_sheets(
     found: Found | None = None,
 ) -> None:
     """Marking drawings, templates of both faces, and the card; a back drawing that is not needed any more goes."""
-    from stiffen.card import card_text
-    from stiffen.card_sheet import write_card
     from stiffen.io.files import written
     from stiffen.output.drawing.bench_view import faces
     from stiffen.output.drawing.marking_dxf import write_marking
     from stiffen.output.drawing.template_pdf import write_template
+    from stiffen.output.report.shop_card import card_text
+    from stiffen.output.report.shop_card_pdf import write_card
 
     layout = verdict.layout
     gauges, bound = (found.gauges, found.bound) if found else ((), None)
@@ -513,7 +513,7 @@ def _write_report(
     found: Found | None = None,
 ) -> None:
     """The pictures, and the page that holds them."""
-    from stiffen.page import write_page
+    from stiffen.output.report.html_report import write_page
     from stiffen.pictures import write_pictures
 
     gauges, bound = (found.gauges, found.bound) if found else ((), None)
@@ -557,7 +557,7 @@ def _read_judged(path: Path) -> tuple[Panel, Layout, Verdict | None]:
 def _entry(name: str, args: argparse.Namespace, progress: Progress) -> Entry:
     """A layout to compare, judged again where its file holds no verdict on it, or where that is asked for."""
     from stiffen.analysis.evaluation import check
-    from stiffen.comparing import Entry
+    from stiffen.output.report.comparison import Entry
 
     files = _layout_files(name)
     if len(files) > 1:
@@ -585,8 +585,8 @@ def _is_flat(verdict: Verdict) -> bool:
 
 def _summary(verdict: Verdict) -> str:
     """Gauge, mass, what is to be rolled and flared."""
-    from stiffen.card import kg
     from stiffen.output.drawing.bench_view import counted
+    from stiffen.output.report.shop_card import kg
 
     layout = verdict.layout
     parts = (counted(layout.beads, "bead"), counted(layout.holes, "flared hole"))
@@ -595,7 +595,7 @@ def _summary(verdict: Verdict) -> str:
 
 def _closing(panel: Panel, verdict: Verdict, rival: Rival | None) -> str:
     """The one line that a command ends with."""
-    from stiffen.card import saving
+    from stiffen.output.report.shop_card import saving
 
     words = _summary(verdict)
     if rival:

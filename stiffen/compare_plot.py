@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stiffen.comparing import Entry, labels, shared_limit, shortened
+from stiffen.output.report.comparison import Entry, labels, shared_limit, shortened
 from stiffen.plots import ACROSS, INK, LETTERS, PALE, WIDE, canvas, draw_over, proportion, save
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ class _Chart:
 
 
 def compare_picture(entries: Sequence[Entry], path: str | Path) -> None:
-    """PNG of the layouts, numbered, and bars of what `comparing.table` tells, on one page.
+    """PNG of the layouts, numbered, and bars of what `comparison.table` tells, on one page.
 
     Bars of demands that are missed are hatched; a line marks the limit where all share it.  What is asked of one layout
     only is told in words.  Raises InputError where the place cannot be written.

@@ -13,15 +13,15 @@ from pdf import circles, read, segments
 from pypdf import PdfReader
 
 from stiffen.analysis.evaluation import check
-from stiffen.card import card_text, demand_rows
-from stiffen.card_sheet import write_card
 from stiffen.io.panel_file import layout_document, read_layout, read_panel, write_json
 from stiffen.io.result_json import report, verdict_of
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.output.drawing.bench_view import in_rolling_order, view
 from stiffen.output.drawing.marking_dxf import write_marking
 from stiffen.output.drawing.template_pdf import write_template
-from stiffen.page import page, write_page
+from stiffen.output.report.html_report import page, write_page
+from stiffen.output.report.shop_card import card_text, demand_rows
+from stiffen.output.report.shop_card_pdf import write_card
 from stiffen.shop.layout_check import audit
 
 HATCH = Path(__file__).parent.parent / "examples" / "battery_hatch.toml"

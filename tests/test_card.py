@@ -11,9 +11,6 @@ from shapely.affinity import rotate
 from shapely.geometry import LineString, box
 from trike import B16, B20, F50, FRAME, GOOD, LAYOUT, PANEL, verdict
 
-from stiffen.card import card_text, columns, demand_table, saving, warning_lines
-from stiffen.card_sheet import write_card
-from stiffen.flow import Flow, Section
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Trim
 from stiffen.model.results import NONLINEAR, UNDECIDED, FastenerLoad, Rival
@@ -21,6 +18,9 @@ from stiffen.model.tools import BeadDie, HoleDie
 from stiffen.output.drawing.bench_view import in_rolling_order
 from stiffen.output.drawing.pdf import Book, length
 from stiffen.output.drawing.title_block import CAUTIONS
+from stiffen.output.report.page_flow import Flow, Section
+from stiffen.output.report.shop_card import card_text, columns, demand_table, saving, warning_lines
+from stiffen.output.report.shop_card_pdf import write_card
 from stiffen.shop import flared_holes, process_plan
 from stiffen.shop.roller_settings import pass_depths, settings
 

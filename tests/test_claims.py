@@ -11,7 +11,6 @@ from panels import lid
 from threadpoolctl import threadpool_limits
 from trike import GOOD, LAYOUT, PANEL
 
-from stiffen.card import bound_words, card_text
 from stiffen.errors import SolverError
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand
@@ -21,6 +20,7 @@ from stiffen.optimise.bounds.lower_bound import FEASIBLE, Bound
 from stiffen.optimise.search import driver
 from stiffen.optimise.search.local_search import Chooser, best_choice
 from stiffen.optimise.search.state import Hunt
+from stiffen.output.report.shop_card import bound_words, card_text
 
 NAMES = [panel.name for panel in small.PANELS]
 LID = lid(300.0, 240.0, gauges=(0.8, 1.0), demands=(Demand("frequency", 110.0), Demand("deflection", 0.05, "wind")))

@@ -14,7 +14,7 @@ import pytest
 from trike import FLAT, GOOD, LAYOUT, verdict
 
 import stiffen
-from stiffen import batch, card, pictures
+from stiffen import batch, pictures
 from stiffen.analysis import evaluation
 from stiffen.cli import SHEETS, main
 from stiffen.errors import MeshError, SolverError
@@ -24,6 +24,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.results import LINEAR, UNDECIDED, Found, Rival
 from stiffen.optimise.search import driver, sweep
 from stiffen.output.drawing.bench_view import in_rolling_order
+from stiffen.output.report import shop_card
 from stiffen.shop import layout_check
 
 PANEL_FILE = """
@@ -88,7 +89,7 @@ def made_up(monkeypatch):
 
     monkeypatch.setattr(evaluation, "check", check)
     monkeypatch.setattr(evaluation, "rival", lambda panel, **options: Rival(1.5, 0.9, (1.5,)))
-    for module in (layout_check, card, result_json):
+    for module in (layout_check, shop_card, result_json):
         monkeypatch.setattr(module, "audit", lambda panel, layout: ())
     return asked
 

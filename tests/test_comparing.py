@@ -6,9 +6,9 @@ from dataclasses import replace
 import pytest
 from trike import FLAT, GOOD, LAYOUT, PANEL, verdict
 
-from stiffen.card import columns
-from stiffen.comparing import Entry, differences, labels, legend, table
 from stiffen.model.layout import Layout
+from stiffen.output.report.comparison import Entry, differences, labels, legend, table
+from stiffen.output.report.shop_card import columns
 from stiffen.shop.process_plan import minutes
 
 A, B = Entry("flat", PANEL, FLAT), Entry("found", PANEL, GOOD)

@@ -13,7 +13,6 @@ from stiffen import plots
 from stiffen.analysis import sfepy_shell
 from stiffen.analysis.evaluation import check, rival
 from stiffen.analysis.panel_model import stand
-from stiffen.card import card_text, demand_table
 from stiffen.cli import main
 from stiffen.errors import SolverError
 from stiffen.fem.nonlinear import follow
@@ -21,6 +20,7 @@ from stiffen.io.result_json import report, verdict_of
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Combination, Demand, Load, PointMass, Support, Trim
 from stiffen.model.results import LINEAR, NONLINEAR, UNDECIDED
+from stiffen.output.report.shop_card import card_text, demand_table
 
 
 def test_values_meet_plate_theory():

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import box
 
-from stiffen.nesting import GAP, Blank, fits, nest
+from stiffen.output.report.sheet_nesting import GAP, Blank, fits, nest
 
 SHEET = (2000.0, 1000.0)
 sides = st.floats(20.0, 999.0).map(lambda x: round(x, 1))

@@ -10,10 +10,10 @@ from PIL import Image, ImageChops
 from trike import FLAT, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen import compare_plot, curve_plot, pictures
-from stiffen.comparing import Entry
 from stiffen.model.layout import Layout
 from stiffen.model.results import Curve
 from stiffen.motion import FRAMES, mode_motion
+from stiffen.output.report.comparison import Entry
 
 LOADS = np.linspace(0, 1.5, 7)
 CURVES = [("flat sheet", LOADS, 3 * LOADS**0.5), ("this layout", LOADS, 3 * LOADS)]  # cross at 1

@@ -5,9 +5,9 @@ from dataclasses import replace
 from stiffen.io.panel_file import starter_tools
 from stiffen.model.material import materials, stock_gauges
 from stiffen.model.tools import Cutter
+from stiffen.output.report.catalogue import stock_lines
 from stiffen.shop.flared_holes import stock_cutters
 from stiffen.shop.spacing_rules import SPACING
-from stiffen.stock import stock_lines
 
 STARTER = starter_tools()
 

@@ -8,14 +8,14 @@ import pytest
 from pdf import circles, read, segments
 from trike import B16, B20, LAYOUT, PANEL, verdict
 
-from stiffen.card import card_text
 from stiffen.errors import InputError
 from stiffen.io.panel_file import read_panel
 from stiffen.model.layout import Layout
 from stiffen.model.material import Material
 from stiffen.model.tools import Roller
+from stiffen.output.report.shop_card import card_text
+from stiffen.output.report.trial_strip import entry, own_tools, steps, strip, trial_die, trial_text, write_trial
 from stiffen.shop.roller_settings import pass_depths
-from stiffen.strip import entry, own_tools, steps, strip, trial_die, trial_text, write_trial
 
 PANEL_FILE = """
 [panel]

@@ -9,8 +9,8 @@ from trike import LAYOUT, PANEL
 
 from stiffen.model.layout import Layout
 from stiffen.model.panel import PointMass, Trim
+from stiffen.output.report.build_summary import HEAD, csv_text, piece, purchases, rows, shopping
 from stiffen.shop.process_plan import minutes, trim_allowance
-from stiffen.tally import HEAD, csv_text, piece, purchases, rows, shopping
 
 LID = piece(PANEL, LAYOUT, "met")
 FLAT = piece(replace(PANEL, name="floor"), Layout(1.0), "not judged")

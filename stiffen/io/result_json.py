@@ -6,10 +6,10 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from stiffen.card import warning_lines
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Panel
 from stiffen.model.results import NONLINEAR, DemandResult, FastenerLoad, Found, Rival, Verdict
+from stiffen.output.report.shop_card import warning_lines
 from stiffen.shop.layout_check import audit
 
 GRAM = 0.001  # kg; a result whose mass is further off is of another panel

@@ -209,7 +209,7 @@ def result_of(row: Row, demand: int) -> DemandResult:
 
 
 def table(panel: Panel, what: Plan, rows: tuple[Row, ...]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
-    """Head and lines of text; see `card.columns`.  What is not met is starred."""
+    """Head and lines of text; see `shop_card.columns`.  What is not met is starred."""
     demand = shown(what, rows)
     head = (
         *(what.head(panel), "gauge mm", "mass kg", "beads", "holes", "minutes"),

@@ -14,9 +14,10 @@ from shapely.geometry import LineString
 
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
-from stiffen.nesting import Blank, Placed, fits, nest
 from stiffen.output.drawing.bench_view import rough_outline
 from stiffen.shop import process_plan
+
+from .sheet_nesting import Blank, Placed, fits, nest
 
 STOCK = ((2000.0, 1000.0), (2500.0, 1250.0))  # usual sheets, mm: common practice, no source
 

@@ -10,7 +10,6 @@ from itertools import pairwise
 
 from shapely.geometry import LineString, Polygon
 
-from stiffen.flow import WIDTH, Section, Table, columns, text_lines
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import LINEAR, NONLINEAR, UNDECIDED, DemandResult, Rival, Verdict
@@ -30,6 +29,8 @@ from stiffen.shop import bead_section, flared_holes, process_plan
 from stiffen.shop.layout_check import audit
 from stiffen.shop.rivets import uses
 from stiffen.shop.roller_settings import pass_depths, settings
+
+from .page_flow import WIDTH, Section, Table, columns, text_lines
 
 GRAM = 0.001  # kg
 NO_RIVAL = "no flat sheet in the rack meets the demands"

@@ -6,11 +6,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from stiffen.card import kg
 from stiffen.model.panel import Panel
 from stiffen.model.results import DemandResult, Verdict
 from stiffen.output.drawing.bench_view import counted
 from stiffen.shop import process_plan
+
+from .shop_card import kg
 
 MOST = 6
 SHORT = 14  # letters of a name that stands over a column

@@ -15,7 +15,6 @@ from pathlib import Path
 from shapely.geometry import LineString, box
 
 from stiffen.errors import Fault, InputError
-from stiffen.flow import Flow, Section, Table, text_lines
 from stiffen.io.files import written
 from stiffen.io.schema import likeness
 from stiffen.io.tools_file import STARTER
@@ -26,6 +25,8 @@ from stiffen.output.drawing.primitives import Circle, Label, Line, Marking
 from stiffen.output.drawing.tiling import LETTERS, draw_tile, furnish, lettering, tiling, used
 from stiffen.shop.layout_check import bead_die_breaches
 from stiffen.shop.roller_settings import matching_trial, pass_depths, settings
+
+from .page_flow import Flow, Section, Table, text_lines
 
 LEAST_READINGS = 4  # so that what lies between them can be told
 EIGHTH = 0.125  # of a turn: what a hand sets without a scale (common practice, no source)

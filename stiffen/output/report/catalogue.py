@@ -5,11 +5,12 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from stiffen.card import columns
 from stiffen.model.material import Material, materials, rated_thickness, stock_gauges
 from stiffen.model.tools import Tools
 from stiffen.shop.flared_holes import stock_cutters, thickest_flared
 from stiffen.shop.spacing_rules import SPACING
+
+from .shop_card import columns
 
 WIDTH = 100
 

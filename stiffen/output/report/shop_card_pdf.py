@@ -7,8 +7,6 @@ from pathlib import Path
 
 from shapely.geometry import LineString, Point, Polygon, box
 
-from stiffen.card import card
-from stiffen.flow import LINE, Flow
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Rival, Verdict
@@ -16,6 +14,9 @@ from stiffen.output.drawing.bench_view import View, rough_outline, view
 from stiffen.output.drawing.face_marking import around, marking
 from stiffen.output.drawing.pdf import LEAST, THIN, Book, Box, Page, Style, length
 from stiffen.output.drawing.primitives import CLEAR, XY, Circle, Label, Line, place
+
+from .page_flow import LINE, Flow
+from .shop_card import card
 
 PICTURE = 84.0, 54.0  # mm, at most
 PENS = {

@@ -15,7 +15,6 @@ from pathlib import Path
 import numpy as np
 from shapely.geometry import LineString, Polygon
 
-from stiffen.card import DEMAND_HEAD, bound_words, card, demand_rows, kg, saving, warning_lines
 from stiffen.io.files import written
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
@@ -24,6 +23,8 @@ from stiffen.output.drawing.bench_view import counted, datum, face_up, faces, in
 from stiffen.shop import process_plan
 from stiffen.shop.layout_check import audit
 from stiffen.shop.roller_settings import pass_depths
+
+from .shop_card import DEMAND_HEAD, bound_words, card, demand_rows, kg, saving, warning_lines
 
 EDGE = 0.04  # of the longer side, left free round the drawing
 

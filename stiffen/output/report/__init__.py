@@ -1,0 +1,4 @@
+"""Shop card, HTML report, comparison, build summary, trial strip, list of built-in materials and tools.
+
+Imports `drawing` and below.
+"""
