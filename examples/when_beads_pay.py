@@ -7,11 +7,11 @@ picture of the README.
 """
 
 from stiffen.analysis.evaluation import stand_of
-from stiffen.curves import crossing, raised
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Load, Panel, Support
 from stiffen.model.tools import BeadDie, Roller, Tools
+from stiffen.output.plots.load_deflection import crossing, raised
 
 FOOT = 883.0
 DIE = BeadDie("B20", "round", 20.0, 6.0)
@@ -48,7 +48,7 @@ crossings = {
 }
 
 if __name__ == "__main__":
-    from stiffen.curve_plot import curve_picture
+    from stiffen.output.plots.load_deflection_plot import curve_picture
 
     for in_plane, both in found.items():
         title = f"edges {in_plane}"

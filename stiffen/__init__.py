@@ -65,7 +65,7 @@ _HOME = {
     "write_template": "output.drawing.template_pdf",
     "write_card": "output.report.shop_card_pdf",
     "write_trial": "output.report.trial_strip",
-    "write_pictures": "pictures",
+    "write_pictures": "output.plots.picture_set",
     "write_page": "output.report.html_report",
 }
 __all__ = sorted(_HOME)
@@ -82,11 +82,11 @@ if TYPE_CHECKING:
     from stiffen.optimise.search.driver import search, search_all
     from stiffen.output.drawing.marking_dxf import write_marking
     from stiffen.output.drawing.template_pdf import write_template
+    from stiffen.output.plots.picture_set import write_pictures
     from stiffen.output.report.html_report import write_page
     from stiffen.output.report.shop_card import card_text
     from stiffen.output.report.shop_card_pdf import write_card
     from stiffen.output.report.trial_strip import write_trial
-    from stiffen.pictures import write_pictures
     from stiffen.shop.layout_check import audit
 
 

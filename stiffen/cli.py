@@ -97,8 +97,8 @@ def _check(args: argparse.Namespace) -> int:
     from stiffen.analysis.evaluation import check, rival
     from stiffen.io.panel_file import read_layout, read_panel
     from stiffen.io.result_json import report
+    from stiffen.output.plots.picture_set import write_motion, write_pictures
     from stiffen.output.report.shop_card import demand_table, fastener_table, saving, warning_lines
-    from stiffen.pictures import write_motion, write_pictures
 
     with _reading(args.panel):
         panel = read_panel(args.panel)
@@ -273,8 +273,8 @@ def _sweep(args: argparse.Namespace) -> int:
     from stiffen.io.panel_file import layout_document, write_json
     from stiffen.io.result_json import report
     from stiffen.optimise.search.sweep import csv_text, plan, sweep, table
+    from stiffen.output.plots.sweep_plot import sweep_picture
     from stiffen.output.report.shop_card import columns
-    from stiffen.sweep_plot import sweep_picture
 
     panel, start = _panel_and_start(args)
     with _reading(args.panel):
@@ -356,8 +356,8 @@ def _draw(args: argparse.Namespace) -> int:
 
 
 def _compare(args: argparse.Namespace) -> int:
-    from stiffen.compare_plot import compare_picture
     from stiffen.io.files import written
+    from stiffen.output.plots.comparison_plot import compare_picture
     from stiffen.output.report.comparison import MOST, differences, legend, table
     from stiffen.output.report.shop_card import columns
 
@@ -513,8 +513,8 @@ def _write_report(
     found: Found | None = None,
 ) -> None:
     """The pictures, and the page that holds them."""
+    from stiffen.output.plots.picture_set import write_pictures
     from stiffen.output.report.html_report import write_page
-    from stiffen.pictures import write_pictures
 
     gauges, bound = (found.gauges, found.bound) if found else ((), None)
     pictures = write_pictures(panel, verdict, flat, folder)

@@ -14,7 +14,7 @@ import pytest
 from trike import FLAT, GOOD, LAYOUT, verdict
 
 import stiffen
-from stiffen import batch, pictures
+from stiffen import batch
 from stiffen.analysis import evaluation
 from stiffen.cli import SHEETS, main
 from stiffen.errors import MeshError, SolverError
@@ -24,6 +24,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.results import LINEAR, UNDECIDED, Found, Rival
 from stiffen.optimise.search import driver, sweep
 from stiffen.output.drawing.bench_view import in_rolling_order
+from stiffen.output.plots import picture_set
 from stiffen.output.report import shop_card
 from stiffen.shop import layout_check
 
@@ -119,7 +120,7 @@ def search_finds(monkeypatch, made_up):
 @pytest.fixture
 def no_pictures(monkeypatch):
     """Leaves the pictures out, which take their time, where a test is about something else."""
-    monkeypatch.setattr(pictures, "write_pictures", lambda *args: [])
+    monkeypatch.setattr(picture_set, "write_pictures", lambda *args: [])
 
 
 @pytest.fixture

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from stiffen.curves import crossing, raised, tell
+from stiffen.output.plots.load_deflection import crossing, raised, tell
 
 LOADS = np.linspace(0, 2, 41)
 FLAT = (LOADS, 3 * LOADS ** (1 / 3))  # a sheet that soon hangs in tension

@@ -9,7 +9,6 @@ import pytest
 from panels import B16, EDGE, SHEET, SIX, lid, rows
 from stiffen.mesh.panel_mesh import mesh_panel
 
-from stiffen import plots
 from stiffen.analysis import sfepy_shell
 from stiffen.analysis.evaluation import check, rival
 from stiffen.analysis.panel_model import stand
@@ -20,6 +19,7 @@ from stiffen.io.result_json import report, verdict_of
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Combination, Demand, Load, PointMass, Support, Trim
 from stiffen.model.results import LINEAR, NONLINEAR, UNDECIDED
+from stiffen.output.plots import style
 from stiffen.output.report.shop_card import card_text, demand_table
 
 
@@ -413,8 +413,8 @@ def test_w_over_t_is_on_screen_card_plot_and_in_the_result(tmp_path, monkeypatch
     assert data["demands"][0]["deflection_over_thickness"] == ratio
     assert data["demands"][0]["decided_by"] == NONLINEAR and data["model"]["nonlinear"]
     kept = []
-    monkeypatch.setattr(plots, "save", lambda figure, path: kept.append(figure))
-    plots.maps_picture(HEAVY, [("as judged", verdict)], "")
+    monkeypatch.setattr(style, "save", lambda figure, path: kept.append(figure))
+    style.maps_picture(HEAVY, [("as judged", verdict)], "")
     labels = [axis.get_xlabel() for axis in kept[0].axes]
     assert any(f"(large deflection), linear w/t {ratio:.1f}" in label for label in labels)
 

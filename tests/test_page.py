@@ -15,9 +15,9 @@ from stiffen.errors import InputError
 from stiffen.model.layout import Hole, Layout
 from stiffen.model.results import Rival
 from stiffen.output.drawing.bench_view import view
+from stiffen.output.plots.style import before_after
 from stiffen.output.report.html_report import page, write_page
 from stiffen.output.report.shop_card import card
-from stiffen.plots import before_after
 from stiffen.shop.process_plan import rolling_order
 from stiffen.shop.roller_settings import pass_depths
 

@@ -9,10 +9,10 @@ from figures import overlapping
 from PIL import Image, ImageChops
 from trike import FLAT, GOOD, LAYOUT, PANEL, verdict
 
-from stiffen import compare_plot, curve_plot, pictures
 from stiffen.model.layout import Layout
 from stiffen.model.results import Curve
-from stiffen.motion import FRAMES, mode_motion
+from stiffen.output.plots import comparison_plot, load_deflection_plot, picture_set
+from stiffen.output.plots.mode_animation import FRAMES, mode_motion
 from stiffen.output.report.comparison import Entry
 
 LOADS = np.linspace(0, 1.5, 7)
@@ -23,7 +23,7 @@ CURVES = [("flat sheet", LOADS, 3 * LOADS**0.5), ("this layout", LOADS, 3 * LOAD
 def figure(monkeypatch):
     """Keeps the figure instead of writing it."""
     kept = []
-    for module in (curve_plot, compare_plot):
+    for module in (load_deflection_plot, comparison_plot):
         monkeypatch.setattr(module, "save", lambda figure, path: kept.append(figure))
     return kept
 
@@ -40,7 +40,7 @@ def curved(judged, factor):
 
 
 def test_the_crossing_is_marked_and_told(figure):
-    curve_plot.curve_picture(PANEL, CURVES, "", case="foot")
+    load_deflection_plot.curve_picture(PANEL, CURVES, "", case="foot")
     told = "\n".join(texts(figure[0]))
     assert "battery hatch, case foot" in told
     assert "cross at 1\n" in told
@@ -53,7 +53,7 @@ def test_the_crossing_is_marked_and_told(figure):
 
 def test_loads_in_newtons_are_told_with_their_unit(figure):
     newtons = [(title, 100 * loads, w) for title, loads, w in CURVES]
-    curve_plot.curve_picture(PANEL, newtons, "", load="load on the patch, N")
+    load_deflection_plot.curve_picture(PANEL, newtons, "", load="load on the patch, N")
     told = " ".join(" ".join(texts(figure[0])).split())
     assert "load on the patch, N" in told
     assert "cross at 100 N (3 mm)" in told
@@ -61,7 +61,7 @@ def test_loads_in_newtons_are_told_with_their_unit(figure):
 
 def test_a_case_in_linear_reach_gets_its_line_as_far_as_linear_theory_goes():
     flat = curved(FLAT, 2.4)
-    (flat_curve, found_curve) = curve_plot.case_curves([("flat", flat), ("found", GOOD)], "wind")
+    (flat_curve, found_curve) = load_deflection_plot.case_curves([("flat", flat), ("found", GOOD)], "wind")
     assert flat_curve[0] == "flat"
     assert np.array_equal(flat_curve[2], 2.4 * LOADS)
     title, loads, w = found_curve
@@ -69,7 +69,7 @@ def test_a_case_in_linear_reach_gets_its_line_as_far_as_linear_theory_goes():
     largest = np.abs(GOOD.maps.deflection["wind"]).max()
     assert w[-1] / loads[-1] == pytest.approx(largest)
     assert w[-1] == pytest.approx(0.5)  # half of the 1 mm sheet
-    assert curve_plot.case_curves([("bare", verdict(LAYOUT, maps=False))], "wind") == []
+    assert load_deflection_plot.case_curves([("bare", verdict(LAYOUT, maps=False))], "wind") == []
 
 
 # ------------------------------------------------------------------------------------------------------------- motion
@@ -92,7 +92,7 @@ def test_the_mode_moves_there_and_back(tmp_path):
 def test_a_verdict_without_a_mode_does_not_move(tmp_path):
     with pytest.raises(ValueError, match="no mode"):
         mode_motion(PANEL, verdict(LAYOUT, maps=False), tmp_path / "mode.gif")
-    pictures.write_motion(PANEL, verdict(LAYOUT, maps=False), tmp_path)
+    picture_set.write_motion(PANEL, verdict(LAYOUT, maps=False), tmp_path)
     assert list(tmp_path.iterdir()) == []
 
 
@@ -102,7 +102,7 @@ def test_a_verdict_without_a_mode_does_not_move(tmp_path):
 @pytest.mark.parametrize("count", [2, 3, 6])
 def test_the_comparison_shows_every_layout_and_every_number(figure, count):
     entries = [Entry("flat", PANEL, FLAT), *(Entry(f"try {n}", PANEL, GOOD) for n in range(1, count))]
-    compare_plot.compare_picture(entries, "")
+    comparison_plot.compare_picture(entries, "")
     told = texts(figure[0])
     assert {"1: flat\n1 mm, NOT MET", f"{count}: try {count - 1}\n1 mm, met"} <= set(told)
     for part in ("mass, kg", "deflection wind, mm\nlimit 1.5 (dashed)", "frequency, Hz\nlimit 45 (dashed)", "minutes"):
@@ -126,7 +126,7 @@ def test_the_comparison_fits_a_page_and_no_words_overlap_or_are_cut(figure, coun
         Entry("cheek", other, replace(fewer, demands=(*fewer.demands, odd))),
     ]
     entries += [Entry(f"out_left_cheek_wide_{n}", other, fewer) for n in range(count - 2)]
-    compare_plot.compare_picture(entries, "")
+    comparison_plot.compare_picture(entries, "")
     wide, high = figure[0].get_size_inches()
     assert (wide, high) <= (7.5, 10.5)
     assert overlapping(figure[0]) == ([], [])
@@ -136,7 +136,7 @@ def test_the_comparison_fits_a_page_and_no_words_overlap_or_are_cut(figure, coun
 
 
 def test_the_comparison_is_written(tmp_path):
-    compare_plot.compare_picture([Entry("a", PANEL, FLAT), Entry("b", PANEL, GOOD)], tmp_path / "compare.png")
+    comparison_plot.compare_picture([Entry("a", PANEL, FLAT), Entry("b", PANEL, GOOD)], tmp_path / "compare.png")
     with Image.open(tmp_path / "compare.png") as image:
         assert image.size[0] == 1500
 
@@ -147,7 +147,7 @@ def test_the_comparison_is_written(tmp_path):
 def test_files_of_a_verdict_beside_the_flat_sheet(tmp_path):
     for old in ("judged.png", "load_deflection_2.png", "mine.png"):
         (tmp_path / old).write_text("old")
-    written = pictures.write_pictures(PANEL, GOOD, curved(FLAT, 2.4), tmp_path)
+    written = picture_set.write_pictures(PANEL, GOOD, curved(FLAT, 2.4), tmp_path)
     names = {path.name for path in tmp_path.iterdir()}
     assert names == {"layout.png", "before_after.png", "first_mode.png", "load_deflection.png", "mine.png"}
     assert {path.name for _, path in written} == names - {"layout.png", "mine.png"}
@@ -156,7 +156,7 @@ def test_files_of_a_verdict_beside_the_flat_sheet(tmp_path):
 
 def test_files_of_a_verdict_alone_and_of_one_without_maps(tmp_path):
     stressed = replace(GOOD.maps, stress={"wind": np.full(len(GOOD.maps.triangles), 20.0)})
-    pictures.write_pictures(PANEL, replace(GOOD, maps=stressed), None, tmp_path)
+    picture_set.write_pictures(PANEL, replace(GOOD, maps=stressed), None, tmp_path)
     assert {path.name for path in tmp_path.iterdir()} == {"layout.png", "judged.png", "stress.png", "first_mode.png"}
-    assert pictures.write_pictures(PANEL, verdict(Layout(1.0), maps=False), None, tmp_path) == []
+    assert picture_set.write_pictures(PANEL, verdict(Layout(1.0), maps=False), None, tmp_path) == []
     assert {path.name for path in tmp_path.iterdir()} == {"layout.png"}

@@ -14,16 +14,16 @@ from PIL import Image
 from shapely.geometry import Polygon
 from trike import FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
-from stiffen import curve_plot, layout_plot, plots
 from stiffen.errors import InputError
 from stiffen.model.layout import Layout
+from stiffen.output.plots import layout_picture, load_deflection_plot, style
 
 
 @pytest.fixture
 def figure(monkeypatch):
     """Keeps the figure instead of writing it."""
     kept = []
-    for module in (plots, layout_plot, curve_plot):
+    for module in (style, layout_picture, load_deflection_plot):
         monkeypatch.setattr(module, "save", lambda figure, path: kept.append(figure))
     return kept
 
@@ -36,7 +36,7 @@ def texts(figure):
 
 def test_before_after_is_a_png_of_200_dpi(tmp_path):
     path = tmp_path / "before_after.png"
-    plots.before_after(PANEL, FLAT, GOOD, path, "flat sheet", "found")
+    style.before_after(PANEL, FLAT, GOOD, path, "flat sheet", "found")
     with Image.open(path) as image:
         assert image.format == "PNG"
         assert image.info["dpi"] == pytest.approx((200, 200), abs=0.1)
@@ -45,7 +45,7 @@ def test_before_after_is_a_png_of_200_dpi(tmp_path):
 
 
 def test_both_columns_share_one_scale(figure):
-    plots.before_after(PANEL, FLAT, GOOD, "", "flat sheet", "found")
+    style.before_after(PANEL, FLAT, GOOD, "", "flat sheet", "found")
     maps = figure[0].axes[:4]
     for left, right in (maps[:2], maps[2:]):
         levels = [[part.levels for part in axis.collections if part.filled][0] for axis in (left, right)]
@@ -57,7 +57,7 @@ def test_both_columns_share_one_scale(figure):
 
 def test_flat_is_drawn_darker_in_the_middle(tmp_path):
     path = tmp_path / "before_after.png"
-    plots.before_after(PANEL, FLAT, verdict(Layout(1.0)), path, "flat sheet", "the same, stiffer")
+    style.before_after(PANEL, FLAT, verdict(Layout(1.0)), path, "flat sheet", "the same, stiffer")
     grey = imread(path)[..., :3].mean(axis=2)
     high, wide = grey.shape
     row = slice(int(0.25 * high), int(0.33 * high))
@@ -67,7 +67,7 @@ def test_flat_is_drawn_darker_in_the_middle(tmp_path):
 
 
 def test_labels_carry_their_units(figure):
-    plots.before_after(PANEL, FLAT, GOOD, "", "flat sheet", "found")
+    style.before_after(PANEL, FLAT, GOOD, "", "flat sheet", "found")
     told = "\n".join(texts(figure[0]))
     for part in (
         "deflection in case wind, mm",
@@ -85,18 +85,18 @@ def test_the_worst_case_is_shown(figure):
     worse = replace(GOOD.demands[0], case="foot", margin=-0.5, value=2.25, label="deflection foot")
     fields = replace(FLAT.maps, deflection={"wind": FLAT.maps.deflection["wind"], "foot": FLAT.maps.deflection["wind"]})
     judged = replace(GOOD, demands=(*GOOD.demands, worse), maps=fields)
-    plots.before_after(PANEL, replace(FLAT, maps=fields), judged, "", "flat sheet", "found")
+    style.before_after(PANEL, replace(FLAT, maps=fields), judged, "", "flat sheet", "found")
     assert "deflection in case foot, mm" in texts(figure[0])
 
 
 def test_a_row_without_data_is_left_out(figure):
     bare = replace(GOOD, maps=replace(GOOD.maps, deflection={}))
-    plots.before_after(PANEL, bare, bare, "", "flat sheet", "found")
+    style.before_after(PANEL, bare, bare, "", "flat sheet", "found")
     told = "\n".join(texts(figure[0]))
     assert "deflection in case" not in told
     assert "mm per 100 N" in told
     nothing = replace(GOOD, maps=replace(GOOD.maps, deflection={}, softness=np.empty((0, 3)), modes=()))
-    plots.maps_picture(PANEL, [("as judged", nothing)], "")
+    style.maps_picture(PANEL, [("as judged", nothing)], "")
     assert "mm per 100 N" not in "\n".join(texts(figure[1]))
 
 
@@ -104,13 +104,13 @@ def test_an_unmoved_panel_is_drawn_too(tmp_path):
     still = replace(
         GOOD.maps, deflection={"wind": np.zeros(len(GOOD.maps.plan))}, softness=GOOD.maps.softness * [1, 1, 0]
     )
-    plots.maps_picture(PANEL, [("still", replace(GOOD, maps=still))], tmp_path / "still.png")
+    style.maps_picture(PANEL, [("still", replace(GOOD, maps=still))], tmp_path / "still.png")
     assert (tmp_path / "still.png").stat().st_size > 10_000
 
 
 def test_few_places_of_softness_are_drawn_as_dots(figure):
     few = replace(GOOD.maps, deflection={}, softness=np.array([[100.0, 100.0, 0.01], [200.0, 200.0, 0.02]]))
-    plots.maps_picture(PANEL, [("few", replace(GOOD, maps=few))], "")
+    style.maps_picture(PANEL, [("few", replace(GOOD, maps=few))], "")
     assert "softest 2.00 mm per 100 N" in "\n".join(texts(figure[0]))
 
 
@@ -118,7 +118,7 @@ def test_softness_keeps_its_samples_and_goes_no_further(figure):
     """The surface through the samples is the samples at their places, and never softer than the softest."""
     ridge = GOOD.maps.softness.copy()
     ridge[:, 2] = 0.01 * (ridge[:, 0] > 280)  # a step, which a smooth surface would overshoot
-    plots.maps_picture(PANEL, [("step", replace(GOOD, maps=replace(GOOD.maps, deflection={}, softness=ridge)))], "")
+    style.maps_picture(PANEL, [("step", replace(GOOD, maps=replace(GOOD.maps, deflection={}, softness=ridge)))], "")
     (axis,) = [axis for axis in figure[0].axes if axis.get_title()]
     (dots,) = [line for line in axis.lines if line.get_marker() == "."]
     assert np.array_equal(np.column_stack(dots.get_data()), ridge[:, :2])
@@ -132,7 +132,7 @@ def test_stress_is_told_as_a_share_of_yield(figure):
     stress = np.full(len(GOOD.maps.triangles), 20.0)
     stress[7] = 100.0
     judged = replace(GOOD, maps=replace(GOOD.maps, stress={"wind": stress}))
-    plots.stress_picture(PANEL, [("found", judged)], "")
+    style.stress_picture(PANEL, [("found", judged)], "")
     told = "\n".join(texts(figure[0]))
     assert "at the cross 1.25 of yield (100 MPa)" in told  # yield 80 MPa
     assert "over yield" in told
@@ -149,7 +149,7 @@ def test_a_mode_shows_both_ways(figure):
     x, y = GOOD.maps.plan.T
     shape = np.sin(2 * np.pi * x / 560) * np.sin(np.pi * y / 380)
     judged = replace(GOOD, maps=replace(GOOD.maps, modes=((61.5, shape / np.abs(shape).max()),)))
-    plots.mode_picture(PANEL, [("found", judged)], "")
+    style.mode_picture(PANEL, [("found", judged)], "")
     assert "share of its swing" in "\n".join(texts(figure[0]))
     lines = [part for part in figure[0].axes[0].collections if not part.filled]
     assert any((part.levels < 0).all() for part in lines)
@@ -159,17 +159,17 @@ def test_a_mode_shows_both_ways(figure):
 def test_every_case_has_its_row(figure):
     two = {"wind": GOOD.maps.deflection["wind"], "knee": 2 * GOOD.maps.deflection["wind"]}
     judged = replace(GOOD, maps=replace(GOOD.maps, deflection=two))
-    plots.deflection_picture(PANEL, [("found", judged)], "")
+    style.deflection_picture(PANEL, [("found", judged)], "")
     assert {"deflection in case wind, mm", "deflection in case knee, mm"} <= set(texts(figure[0]))
 
 
 def test_maps_are_needed():
     with pytest.raises(ValueError, match="needs maps"):
-        plots.before_after(PANEL, FLAT, verdict(LAYOUT, maps=False), "x.png", "flat", "found")
+        style.before_after(PANEL, FLAT, verdict(LAYOUT, maps=False), "x.png", "flat", "found")
 
 
 def test_layout_picture_names_every_bead_hole_and_size(figure):
-    layout_plot.layout_picture(PANEL, LAYOUT, "")
+    layout_picture.layout_picture(PANEL, LAYOUT, "")
     told = texts(figure[0])
     # numbers in rolling order: the two B16 beads first, the one nearer to the middle of the sheet before the other
     assert {"1: B16, 380 mm", "2: B16, 440 mm", "H1", "H2"} <= set(told)
@@ -183,16 +183,16 @@ def test_layout_picture_names_every_bead_hole_and_size(figure):
 
 
 def test_all_places_stand_in_the_list_figures_under_each_other(figure):
-    layout_plot.layout_picture(PANEL, LAYOUT, "")
+    layout_picture.layout_picture(PANEL, LAYOUT, "")
     (listed,) = [words for words in texts(figure[0]) if "cut 36.7" in words]
     for part in ("H1 cut 36.7 at 150.0, 160.0", "H2 cut 36.7 at 480.0, 330.0", "1 B16 60.0, 210.0 to 440.0, 210.0",
                  "2 B16 60.0, 110.0 to 500.0, 110.0", "3 B20 60.2, 290.0 to 500.0, 270.1"):  # fmt: skip
         assert part in " ".join(listed.split())
     first, second, *_ = listed.splitlines()
     assert first.index(" to ") == second.index(" to ")
-    assert max(map(len, listed.splitlines())) <= layout_plot.ROW
+    assert max(map(len, listed.splitlines())) <= layout_picture.ROW
     short = replace(LAYOUT.beads[0], path=((100.0, 200.0), (150.0, 200.0)))
-    layout_plot.layout_picture(PANEL, Layout(1.0, (short,)), "")
+    layout_picture.layout_picture(PANEL, Layout(1.0, (short,)), "")
     told = texts(figure[1])
     assert "1" in told
     assert "1 B16 100.0, 200.0 to 150.0, 200.0" in told
@@ -200,14 +200,14 @@ def test_all_places_stand_in_the_list_figures_under_each_other(figure):
 
 def test_dollars_in_a_name_are_no_formula(tmp_path):
     dear = replace(PANEL, name=r"lid of 5 $ or \frac{1 $")
-    layout_plot.layout_picture(dear, LAYOUT, tmp_path / "layout.png")
-    plots.before_after(dear, FLAT, GOOD, tmp_path / "maps.png", "flat", "$found_$")
+    layout_picture.layout_picture(dear, LAYOUT, tmp_path / "layout.png")
+    style.before_after(dear, FLAT, GOOD, tmp_path / "maps.png", "flat", "$found_$")
     assert {path.name for path in tmp_path.iterdir()} == {"layout.png", "maps.png"}
 
 
 def test_a_long_list_stands_in_columns(figure):
     many = tuple(replace(LAYOUT.holes[0], at=(40.0 * n, 100.0)) for n in range(1, 12))
-    layout_plot.layout_picture(PANEL, Layout(1.0, LAYOUT.beads[2:], many), "")
+    layout_picture.layout_picture(PANEL, Layout(1.0, LAYOUT.beads[2:], many), "")
     (listed,) = [words for words in texts(figure[0]) if "cut 36.7" in words]
     beads, *holes = listed.splitlines()
     assert beads.startswith("1 B20")
@@ -219,8 +219,8 @@ def test_a_long_list_stands_in_columns(figure):
 def test_words_do_not_overlap_and_are_three_mm_high(figure):
     import matplotlib.text
 
-    layout_plot.layout_picture(PANEL, LAYOUT, "")
-    plots.before_after(PANEL, FLAT, GOOD, "", "flat sheet", "found")
+    layout_picture.layout_picture(PANEL, LAYOUT, "")
+    style.before_after(PANEL, FLAT, GOOD, "", "flat sheet", "found")
     for one in figure:
         assert overlapping(one) == ([], [])
         sizes = [text.get_fontsize() for text in one.findobj(matplotlib.text.Text) if text.get_text()]
@@ -240,8 +240,8 @@ def test_words_keep_apart_on_sheets_of_every_shape(figure, long, high):
         for one in (FLAT, GOOD)
         for softness in [one.maps.softness * [*stretch, 1.0]]
     )
-    layout_plot.layout_picture(panel, layout, "")
-    plots.before_after(panel, flat, found, "", "flat sheet", "found")
+    layout_picture.layout_picture(panel, layout, "")
+    style.before_after(panel, flat, found, "", "flat sheet", "found")
     for one in figure:
         assert overlapping(one) == ([], [])
 
@@ -252,7 +252,7 @@ def test_crossings_near_each_other_are_told_apart(figure):
         ("flat", loads, np.array([0.0, 1.0, 1.9, 3.1, 8.0])),
         ("found", loads, np.array([0.0, 0.9, 2.0, 3.0, 9.0])),
     ]
-    curve_plot.curve_picture(PANEL, curves, "")
+    load_deflection_plot.curve_picture(PANEL, curves, "")
     told = [words for words in texts(figure[0]) if words.startswith("cross at")]
     assert len(told) == 3
     assert overlapping(figure[0]) == ([], [])
@@ -260,7 +260,7 @@ def test_crossings_near_each_other_are_told_apart(figure):
 
 @pytest.mark.parametrize("layout", [LAYOUT, FRAME, Layout(1.0)], ids=["beads and holes", "frame", "flat"])
 def test_layout_picture_is_written(tmp_path, layout):
-    layout_plot.layout_picture(PANEL, layout, tmp_path / "layout.png")
+    layout_picture.layout_picture(PANEL, layout, tmp_path / "layout.png")
     image = imread(tmp_path / "layout.png")
     assert image.shape[1] == 1500
     assert 0.05 < (image[..., :3].mean(axis=2) < 0.99).mean() < 0.95
@@ -268,12 +268,12 @@ def test_layout_picture_is_written(tmp_path, layout):
 
 def test_a_place_that_cannot_be_written_is_told(tmp_path):
     with pytest.raises(InputError, match=r"layout\.png: cannot be written"):
-        layout_plot.layout_picture(PANEL, LAYOUT, tmp_path / "nowhere" / "layout.png")
+        layout_picture.layout_picture(PANEL, LAYOUT, tmp_path / "nowhere" / "layout.png")
 
 
 def test_shades_get_darker_all_the_way():
     """Relative luminance as WCAG 2 defines it falls from shade to shade, so a grey printer keeps the order."""
-    shades = np.array([[int(one[i : i + 2], 16) / 255 for i in (1, 3, 5)] for one in plots.SCALE])
+    shades = np.array([[int(one[i : i + 2], 16) / 255 for i in (1, 3, 5)] for one in style.SCALE])
     light = np.where(shades <= 0.04045, shades / 12.92, ((shades + 0.055) / 1.055) ** 2.4) @ [0.2126, 0.7152, 0.0722]
     assert (np.diff(light) < -0.01).all()
 
@@ -288,6 +288,6 @@ def test_global_state_is_left_alone(tmp_path):
         "assert 'matplotlib.pyplot' not in sys.modules\n"
     )
     here = Path(__file__).parent
-    source = {**os.environ, "PYTHONPATH": str(Path(plots.__file__).parent.parent)}
+    source = {**os.environ, "PYTHONPATH": str(Path(style.__file__).parent.parent)}
     subprocess.run([sys.executable, "-c", code, here, tmp_path / "layout.png"], check=True, env=source)
     assert (tmp_path / "layout.png").exists()

@@ -11,7 +11,6 @@ import pytest
 from panels import B16, B20, lid, rows
 from trike import GOOD
 
-from stiffen import sweep_plot
 from stiffen.errors import InputError
 from stiffen.io.panel_file import panel_from_dict, read_panel
 from stiffen.model.layout import Layout
@@ -19,6 +18,7 @@ from stiffen.model.panel import Demand
 from stiffen.model.results import DemandResult, Found, Rival
 from stiffen.optimise.search import sweep
 from stiffen.optimise.search.sweep import Plan, plan, sweep
+from stiffen.output.plots import sweep_plot
 
 WIND, HERTZ = Demand("deflection", 3.0, "wind"), Demand("frequency", 40.0)
 ONE = lid(gauges=(0.8, 1.0, 1.5), demands=(WIND,))

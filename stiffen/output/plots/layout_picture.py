@@ -15,7 +15,8 @@ from stiffen.model.panel import Panel
 from stiffen.output.drawing.bench_view import counted, datum, in_rolling_order
 from stiffen.output.drawing.face_marking import around
 from stiffen.output.drawing.primitives import Label, place, wide
-from stiffen.plots import ACROSS, INK, LETTERS, PALE, WIDE, canvas, circle, proportion, save
+
+from .style import ACROSS, INK, LETTERS, PALE, WIDE, canvas, circle, proportion, save
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -11,7 +11,8 @@ import numpy as np
 from stiffen.io.files import written
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
-from stiffen.plots import INK, LETTERS, SCALE
+
+from .style import INK, LETTERS, SCALE
 
 FRAMES = 16  # of one swing
 FRAME_MS = 60

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from stiffen.curve_plot import case_curves, curve_picture
-from stiffen.layout_plot import layout_picture
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
-from stiffen.motion import mode_motion
-from stiffen.plots import before_after, deflection_picture, maps_picture, mode_picture, stress_picture
+
+from .layout_picture import layout_picture
+from .load_deflection_plot import case_curves, curve_picture
+from .mode_animation import mode_motion
+from .style import before_after, deflection_picture, maps_picture, mode_picture, stress_picture
 
 FLAT, FOUND, ALONE = "flat sheet", "this layout", "as judged"
 OLD = ("before_after.png", "judged.png", "deflection.png", "stress.png", "first_mode.png", "load_deflection*.png")

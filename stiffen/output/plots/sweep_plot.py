@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from stiffen.model.panel import Panel
 from stiffen.optimise.search.sweep import Plan, Row, result_of, shown
-from stiffen.plots import INK, LETTERS, PALE, canvas, save
+
+from .style import INK, LETTERS, PALE, canvas, save
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stiffen.analysis.panel_model import LINEAR_LIMIT
-from stiffen.curves import Crossing, crossing, raised, tell
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 from stiffen.output.drawing.primitives import spread
-from stiffen.plots import INK, LETTERS, PALE, SCALE, canvas, save
+
+from .load_deflection import Crossing, crossing, raised, tell
+from .style import INK, LETTERS, PALE, SCALE, canvas, save
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stiffen.output.report.comparison import Entry, labels, shared_limit, shortened
-from stiffen.plots import ACROSS, INK, LETTERS, PALE, WIDE, canvas, draw_over, proportion, save
+
+from .style import ACROSS, INK, LETTERS, PALE, WIDE, canvas, draw_over, proportion, save
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
