@@ -26,7 +26,7 @@ from pathlib import Path
 
 from stiffen.mesh.panel_mesh import mesh_panel
 
-from stiffen.cli import main as stiffen
+from stiffen.cli.entry import main as stiffen
 from stiffen.errors import InputError, MeshError, StiffenError
 from stiffen.io.files import json_text
 from stiffen.io.panel_file import layout_document, read_panel

@@ -2,6 +2,6 @@
 
 import sys
 
-from stiffen.cli import main
+from stiffen.cli.entry import main
 
 sys.exit(main())

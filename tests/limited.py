@@ -78,7 +78,7 @@ def run(argv, cwd, file_size, user):
     import resource
     import tempfile
 
-    from stiffen.cli import main
+    from stiffen.cli.entry import main
 
     with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
         child = os.fork()

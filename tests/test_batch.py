@@ -7,8 +7,7 @@ import threading
 import time
 
 import pytest
-
-from stiffen.batch import run_all
+from stiffen.cli.entry.processes import run_all
 
 SAYS = "import sys; print(sys.argv[1]); sys.exit(int(sys.argv[2]))"
 DIES = """

@@ -14,9 +14,9 @@ import pytest
 from trike import FLAT, GOOD, LAYOUT, verdict
 
 import stiffen
-from stiffen import batch
 from stiffen.analysis import evaluation
-from stiffen.cli import SHEETS, main
+from stiffen.cli import processes
+from stiffen.cli.entry import SHEETS, main
 from stiffen.errors import MeshError, SolverError
 from stiffen.io import result_json
 from stiffen.io.panel_file import layout_document, read_layout, read_panel, write_json
@@ -353,9 +353,9 @@ def ended(monkeypatch):
         def run_all(commands, at_once, tell):
             asked.update(commands, at_once=at_once)
             tell(1, ("b",))
-            return [batch.Ended(name, *end) for name, end in zip(commands, ends, strict=True)]
+            return [processes.Ended(name, *end) for name, end in zip(commands, ends, strict=True)]
 
-        monkeypatch.setattr(batch, "run_all", run_all)
+        monkeypatch.setattr(processes, "run_all", run_all)
         return asked
 
     return put

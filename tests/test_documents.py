@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from stiffen.cli import main
+from stiffen.cli.entry import main
 from stiffen.shop.spacing_rules import SPACING
 
 ROOT = Path(__file__).parent.parent

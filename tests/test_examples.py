@@ -10,7 +10,7 @@ from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.analysis.evaluation import check
 from stiffen.analysis.panel_model import stand
 from stiffen.analysis.supports import assumptions
-from stiffen.cli import main
+from stiffen.cli.entry import main
 from stiffen.io.panel_file import layout_document, read_panel, write_json
 from stiffen.shop.layout_check import audit, audit_supports
 

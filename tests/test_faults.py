@@ -13,8 +13,8 @@ import fuzz
 import kill
 import pytest
 
-from stiffen import cli
 from stiffen.analysis import evaluation
+from stiffen.cli import entry
 from stiffen.errors import InputError, MeshError, SolverError
 from stiffen.io.files import part_name, written
 from stiffen.io.folder_lock import NAME, held
@@ -22,7 +22,7 @@ from stiffen.io.panel_file import read_layout
 from stiffen.shop.layout_check import audit
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs POSIX signals")
-ENVIRONMENT = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(Path(cli.__file__).parent.parent)}
+ENVIRONMENT = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(Path(entry.__file__).parent.parent)}
 HOLDER = """
 import sys, time
 from stiffen.files import part_name
@@ -64,7 +64,7 @@ def test_a_folder_is_ours_alone_and_left_clean(tmp_path):
 
 def test_a_second_search_into_the_folder_is_refused(tmp_path, holder, capsys):
     (tmp_path / "lid.toml").write_text(kill.PANEL)
-    assert cli.main(["search", str(tmp_path / "lid.toml"), "--out", str(tmp_path / "out")]) == 2
+    assert entry.main(["search", str(tmp_path / "lid.toml"), "--out", str(tmp_path / "out")]) == 2
     told = capsys.readouterr().err
     assert f"{tmp_path / 'out'}: is being written to by process {holder.pid}, since 2" in told
     assert "(wait for it or stop it, or name another folder)" in told
@@ -174,7 +174,7 @@ def test_failure_is_status_3_with_what_to_try(tmp_path, capsys, monkeypatch, err
         raise error
 
     monkeypatch.setattr(evaluation, "check", check)
-    assert cli.main(["check", str(path), "--gauge", "1"]) == 3
+    assert entry.main(["check", str(path), "--gauge", "1"]) == 3
     out, err = capsys.readouterr()
     assert out == ""
     assert err.startswith(f"{path}: {told}")
@@ -215,7 +215,7 @@ def test_other_signals_stop_as_ctrl_c_does_and_are_left_as_they_were(tmp_path, c
         time.sleep(10)
 
     monkeypatch.setattr(evaluation, "check", check)
-    assert cli.main(["check", str(tmp_path / "lid.toml")]) == 130
+    assert entry.main(["check", str(tmp_path / "lid.toml")]) == 130
     assert capsys.readouterr().err == "stopped\n"
     assert signal.getsignal(number) == before
 
@@ -232,8 +232,8 @@ def test_ctrl_c_that_falls_where_it_is_swallowed_is_sent_once_more(capsys, monke
             time.sleep(0.001)
         return 0
 
-    monkeypatch.setattr(cli, "_stock", stock)
-    assert cli.main(["stock"]) == 130
+    monkeypatch.setattr(entry, "_stock", stock)
+    assert entry.main(["stock"]) == 130
     assert capsys.readouterr().err.strip().endswith("stopped")
 
 
@@ -243,7 +243,7 @@ def test_an_ignored_signal_stays_ignored(tmp_path, monkeypatch):
     monkeypatch.setattr(evaluation, "check", lambda *a, **k: seen.append(signal.getsignal(signal.SIGHUP)) or 1 / 0)
     before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
     try:
-        cli.main(["check", str(tmp_path / "lid.toml")])
+        entry.main(["check", str(tmp_path / "lid.toml")])
     finally:
         signal.signal(signal.SIGHUP, before)
     assert seen == [signal.SIG_IGN]
@@ -251,7 +251,7 @@ def test_an_ignored_signal_stays_ignored(tmp_path, monkeypatch):
 
 def test_commands_run_outside_the_main_thread(capsys):
     status = []
-    thread = threading.Thread(target=lambda: status.append(cli.main(["stock"])))
+    thread = threading.Thread(target=lambda: status.append(entry.main(["stock"])))
     thread.start()
     thread.join()
     assert status == [0]

@@ -12,7 +12,7 @@ from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.analysis import sfepy_shell
 from stiffen.analysis.evaluation import check, rival
 from stiffen.analysis.panel_model import stand
-from stiffen.cli import main
+from stiffen.cli.entry import main
 from stiffen.errors import SolverError
 from stiffen.fem.nonlinear import follow
 from stiffen.io.result_json import report, verdict_of

@@ -206,8 +206,9 @@ def _panel_and_start(args: argparse.Namespace) -> tuple[Panel, Layout | None]:
 
 def _search_several(args: argparse.Namespace) -> int:
     """A search for each panel, in processes of their own; each panel's sheets go to a folder of its own name."""
-    from stiffen.batch import run_all
     from stiffen.io.files import read_json
+
+    from .processes import run_all
 
     for name in ("sweep", "from"):
         if getattr(args, "start" if name == "from" else name):

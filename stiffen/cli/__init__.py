@@ -1,0 +1,1 @@
+"""The command line: one command a function, progress, exit status. The only package that prints."""
