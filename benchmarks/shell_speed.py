@@ -30,7 +30,6 @@ import scipy.sparse as sp  # noqa: E402
 from scipy.sparse.linalg import splu  # noqa: E402
 from stiffen.mesh.panel_mesh import Mesh, mesh_panel  # noqa: E402
 
-from stiffen import grids
 from stiffen.analysis import sfepy_shell  # noqa: E402
 from stiffen.analysis.loads import case_forces  # noqa: E402
 from stiffen.analysis.supports import Grip, grip  # noqa: E402
@@ -40,6 +39,7 @@ from stiffen.model.layout import Bead, Layout  # noqa: E402
 from stiffen.model.material import Material  # noqa: E402
 from stiffen.model.panel import Load, Panel, Support  # noqa: E402
 from stiffen.model.tools import BeadDie, Roller, Tools  # noqa: E402
+from stiffen.validation import structured_meshes
 
 A, B, T, E, NU = 500.0, 400.0, 1.0, 70e3, 0.33
 PRESSURE = 1e-3  # MPa: w is mm per kPa
@@ -134,13 +134,13 @@ def flat(cells: tuple[int, ...]) -> None:
     print(f"\nFlat {A:g} x {B:g} x {T:g} mm, edges simply supported, pressure: exact {exact:.4f} mm per kPa")
     print(f"{'nodes':>7} | {'ours s':>8} {'error':>8} | {'sfepy s':>8} {'error':>8} | {'Morley s':>8} {'error':>8}")
     for n in cells:
-        nodes, triangles = grids.rectangle(A, B, n * 5 // 4, n, "union")
+        nodes, triangles = structured_meshes.rectangle(A, B, n * 5 // 4, n, "union")
         rim = np.flatnonzero((nodes[:, 0] % A == 0) | (nodes[:, 1] % B == 0))
-        corner, far = grids.nearest(nodes, (0, 0)), grids.nearest(nodes, (A, 0))
+        corner, far = structured_meshes.nearest(nodes, (0, 0)), structured_meshes.nearest(nodes, (A, 0))
         fixed = np.unique(np.concatenate([6 * rim + 2, [6 * corner, 6 * corner + 1, 6 * far + 1]]))
         forces = np.zeros((len(nodes), 6))
-        forces[:, :3] = -PRESSURE * grids.tributary(nodes, triangles)
-        problem = nodes, triangles, fixed, forces.ravel(), grids.nearest(nodes, (A / 2, B / 2))
+        forces[:, :3] = -PRESSURE * structured_meshes.tributary(nodes, triangles)
+        problem = nodes, triangles, fixed, forces.ravel(), structured_meshes.nearest(nodes, (A / 2, B / 2))
         row = f"{len(nodes):>7}"
         solvers = [lambda p=problem: ours(*p), lambda p=problem: theirs(*p)]
         if find_spec("skfem"):

@@ -12,9 +12,9 @@ from stiffen.fem.nonlinear import follow
 from stiffen.fem.nonlinear_problem import Problem
 from stiffen.fem.pseudo_transient import let_go
 from stiffen.fem.shell import Shell
-from stiffen.grids import rectangle, tributary
-from stiffen.reference_large import roof
-from stiffen.rigs import freedoms, on
+from stiffen.validation.fixtures import freedoms, on
+from stiffen.validation.large import roof
+from stiffen.validation.structured_meshes import rectangle, tributary
 
 E, NU, T = 70e3, 0.33, 1.0
 

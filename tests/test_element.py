@@ -7,11 +7,11 @@ import pytest
 import scipy.sparse as sp
 from scipy.spatial.transform import Rotation
 
-from stiffen import flat, grids, rigs
 from stiffen.errors import SolverError
 from stiffen.fem import triangle
 from stiffen.fem.shell import TONNE, Held, Shell, factorise, free_motions, rigid_motions
-from stiffen.reference_corrugation import navier_deflection
+from stiffen.validation import fixtures, plate_model, structured_meshes
+from stiffen.validation.corrugation import navier_deflection
 
 E, NU, RHO = 70e3, 0.33, 2.7e-6
 TURN = Rotation.from_rotvec([0.7, -1.1, 0.4]).as_matrix()
@@ -19,7 +19,7 @@ TURN = Rotation.from_rotvec([0.7, -1.1, 0.4]).as_matrix()
 
 def bumpy(t: float = 1.0, cells: int = 8) -> Shell:
     """A 200 x 150 sheet with a smooth hump and no symmetry."""
-    nodes, triangles = grids.rectangle(200, 150, cells, cells, "union")
+    nodes, triangles = structured_meshes.rectangle(200, 150, cells, cells, "union")
     x, y, _ = nodes.T
     nodes[:, 2] = 6 * np.exp(-(((x - 80) / 40) ** 2) - ((y - 60) / 35) ** 2)
     return Shell(nodes, triangles, t, E, NU, RHO)
@@ -28,7 +28,11 @@ def bumpy(t: float = 1.0, cells: int = 8) -> Shell:
 def hinged(shell: Shell) -> Held:
     """Held on three rows of nodes: enough, but not symmetric."""
     x, y, _ = shell.nodes.T
-    left, low, corner = np.flatnonzero(x < 1e-9), np.flatnonzero(y < 1e-9), grids.nearest(shell.nodes, (200, 150, 0))
+    left, low, corner = (
+        np.flatnonzero(x < 1e-9),
+        np.flatnonzero(y < 1e-9),
+        structured_meshes.nearest(shell.nodes, (200, 150, 0)),
+    )
     return Held(shell, np.unique(np.concatenate([6 * left + 2, 6 * left, 6 * low + 1, 6 * low + 2, [6 * corner + 2]])))
 
 
@@ -78,7 +82,9 @@ def test_single_facet_has_six_rigid_motions_and_twelve_ways_to_strain():
 
 
 @pytest.mark.parametrize(
-    "shell", [Shell(*grids.rectangle(200, 150, 5, 4), 1.0, E, NU, RHO), bumpy(cells=6)], ids=["flat", "bumpy"]
+    "shell",
+    [Shell(*structured_meshes.rectangle(200, 150, 5, 4), 1.0, E, NU, RHO), bumpy(cells=6)],
+    ids=["flat", "bumpy"],
 )
 def test_free_sheet_has_exactly_six_zero_modes(shell):
     shift = 1.0  # springs of 1/s2 times the mass raise every omega^2 by 1
@@ -96,25 +102,25 @@ def test_free_sheet_has_exactly_six_zero_modes(shell):
 
 def test_bending_scales_with_thickness_and_modulus():
     def w(**changed):
-        plate = flat.rectangle(300, 200, "SCSF", 6)
-        return flat.Flat(replace(plate.shell, **changed), plate.fixed).under_unit_pressure[2::6]
+        plate = plate_model.rectangle(300, 200, "SCSF", 6)
+        return plate_model.Flat(replace(plate.shell, **changed), plate.fixed).under_unit_pressure[2::6]
 
     base = w()
     assert w(t=0.5) == pytest.approx(8 * base, rel=1e-9)
-    assert w(E=3 * flat.E) == pytest.approx(base / 3, rel=1e-9)
+    assert w(E=3 * plate_model.E) == pytest.approx(base / 3, rel=1e-9)
 
 
 def test_frequency_scales_with_thickness_modulus_and_density():
-    plate = flat.rectangle(300, 200, "SCSF", 6)
+    plate = plate_model.rectangle(300, 200, "SCSF", 6)
 
     def f(**changed):
-        return flat.Flat(replace(plate.shell, **changed), plate.fixed).held.modes(3)[0]
+        return plate_model.Flat(replace(plate.shell, **changed), plate.fixed).held.modes(3)[0]
 
     base = f()
     # the rotary inertia of the section goes with t^2: 1e-4 here
     assert f(t=0.5) == pytest.approx(base / 2, rel=1e-3)
-    assert f(E=4 * flat.E) == pytest.approx(2 * base, rel=1e-9)
-    assert f(rho=4 * flat.RHO) == pytest.approx(base / 2, rel=1e-9)
+    assert f(E=4 * plate_model.E) == pytest.approx(2 * base, rel=1e-9)
+    assert f(rho=4 * plate_model.RHO) == pytest.approx(base / 2, rel=1e-9)
 
 
 def test_thickness_by_triangle_equals_one_thickness():
@@ -234,12 +240,12 @@ def test_singular_matrix_is_told():
 
 @pytest.mark.parametrize("pattern", ["cross", "union", "one"])
 def test_deflection_converges_with_the_square_of_the_cells(pattern):
-    D = flat.E / (12 * (1 - 0.3**2))
+    D = plate_model.E / (12 * (1 - 0.3**2))
     exact = navier_deflection({"D11": D, "D22": D, "D12": 0.3 * D, "D66": 0.35 * D}, 100, 100, 1.0)
     errors = []
     for n in (8, 16, 32):
-        plate = flat.rectangle(100, 100, "SSSS", n, pattern=pattern)
-        middle = grids.nearest(plate.shell.nodes, (50, 50))
+        plate = plate_model.rectangle(100, 100, "SSSS", n, pattern=pattern)
+        middle = structured_meshes.nearest(plate.shell.nodes, (50, 50))
         errors.append(abs(plate.under_unit_pressure[6 * middle + 2] / exact - 1))
     orders = np.log2(np.array(errors[:-1]) / errors[1:])
     assert np.all(orders > 1.85) and np.all(orders < 2.25)
@@ -251,13 +257,13 @@ def test_deflection_converges_with_the_square_of_the_cells(pattern):
 
 def _panel(*keys: str) -> tuple[Shell, np.ndarray]:
     """A rectangle 300 x 200 and the freedoms named by edge and digits, such as "x0:3"."""
-    shell = Shell(*grids.rectangle(300, 200, 6, 4), 1.0, E, NU)
+    shell = Shell(*structured_meshes.rectangle(300, 200, 6, 4), 1.0, E, NU)
     edges = {"x0": (0, 0), "x1": (0, 300), "y0": (1, 0), "y1": (1, 200)}
     fixed = [np.zeros(0, int)]
     for key in keys:
         edge, digits = key.split(":")
-        nodes = np.arange(len(shell.nodes)) if edge == "all" else rigs.on(shell.nodes, *edges[edge])
-        fixed.append(rigs.freedoms(nodes, digits))
+        nodes = np.arange(len(shell.nodes)) if edge == "all" else fixtures.on(shell.nodes, *edges[edge])
+        fixed.append(fixtures.freedoms(nodes, digits))
     return shell, np.unique(np.concatenate(fixed))
 
 
@@ -312,25 +318,25 @@ def test_hanging_part_is_found_and_placed():
 
 @pytest.mark.parametrize("scale", [1e-6, 1.0, 1e6])
 def test_buckling_load_does_not_depend_on_the_load_it_is_scaled_from(scale):
-    plate = flat.rectangle(300, 200, "SSSS", 8)
+    plate = plate_model.rectangle(300, 200, "SSSS", 8)
     assert scale * plate.buckling((-scale, 0, 0)) == pytest.approx(plate.buckling((-1, 0, 0)), rel=1e-7)
 
 
 def test_shear_buckles_alike_both_ways_and_tension_never():
-    plate = flat.rectangle(300, 200, "SSSS", 8)
+    plate = plate_model.rectangle(300, 200, "SSSS", 8)
     assert plate.buckling((0, 0, 1)) == pytest.approx(plate.buckling((0, 0, -1)), rel=1e-7)
-    for state in (flat.uniform(plate.shell, (1, 1, 0)), plate.under_unit_pressure, np.zeros(plate.shell.size)):
+    for state in (plate_model.uniform(plate.shell, (1, 1, 0)), plate.under_unit_pressure, np.zeros(plate.shell.size)):
         factors, shapes = plate.held.buckling(state, 2)
         assert len(factors) == 0 and shapes.shape == (plate.shell.size, 0)
 
 
 def test_lowest_mode_is_found_though_it_is_antisymmetric():
     """Held on both mid-lines the square's first mode is the free square's first: a twist, 13.468 (Leissa)."""
-    plate = flat.rectangle(100, 100, "FFFF", 8)
+    plate = plate_model.rectangle(100, 100, "FFFF", 8)
     x, y, _ = plate.shell.nodes.T
-    crossed = flat.Flat(plate.shell, 6 * np.flatnonzero((np.abs(x - 50) < 1e-9) | (np.abs(y - 50) < 1e-9)) + 2)
+    crossed = plate_model.Flat(plate.shell, 6 * np.flatnonzero((np.abs(x - 50) < 1e-9) | (np.abs(y - 50) < 1e-9)) + 2)
     hertz, _ = crossed.held.modes(1)
-    unit = np.sqrt(plate.D / (flat.RHO * TONNE)) / 100**2 / (2 * np.pi)
+    unit = np.sqrt(plate.D / (plate_model.RHO * TONNE)) / 100**2 / (2 * np.pi)
     assert hertz[0] / unit == pytest.approx(13.468, rel=0.01)
 
 
@@ -373,7 +379,7 @@ def test_curvature_of_a_quadratic_field_is_exact_anywhere():
 @pytest.mark.parametrize("nu", [0.0, 0.33])
 def test_in_plane_bending_of_a_rectangle_is_exact_at_any_aspect(aspect, nu):
     """Felippa 2003, section on the bending test: energy ratio 1 for two right-angled triangles."""
-    nodes, triangles = grids.rectangle(aspect, 1, 1, 1, "one")
+    nodes, triangles = structured_meshes.rectangle(aspect, 1, 1, 1, "one")
     x, y = nodes[:, 0], nodes[:, 1] - 0.5
     u = np.zeros((4, 6))
     u[:, 0], u[:, 1], u[:, 5] = -x * y, x * x / 2 + nu * y * y / 2, x
@@ -384,7 +390,7 @@ def test_in_plane_bending_of_a_rectangle_is_exact_at_any_aspect(aspect, nu):
 def test_any_mesh_strains_and_bends_evenly_under_an_even_field():
     """Patch test on a distorted mesh turned in space: exact N and M in every triangle."""
     rng = np.random.default_rng(2)
-    nodes, triangles = grids.rectangle(40, 30, 4, 3, "union")
+    nodes, triangles = structured_meshes.rectangle(40, 30, 4, 3, "union")
     inner = (nodes[:, 0] > 0) & (nodes[:, 0] < 40) & (nodes[:, 1] > 0) & (nodes[:, 1] < 30)
     nodes[inner, :2] += rng.uniform(-3, 3, (inner.sum(), 2))
     x, y, _ = nodes.T
@@ -396,7 +402,7 @@ def test_any_mesh_strains_and_bends_evenly_under_an_even_field():
     u = turn_vectors(u.ravel(), TURN)
     shell = turned(Shell(nodes, triangles, 0.7, E, NU), TURN)
     edge = (6 * np.flatnonzero(~inner)[:, None] + np.arange(6)).ravel()
-    found = rigs.imposed(shell, edge, u[edge])
+    found = fixtures.imposed(shell, edge, u[edge])
     assert found == pytest.approx(u, abs=1e-9 * np.abs(u).max())
     C = triangle.plane_stress(E, NU)
     for values, strain, stiff in zip(
@@ -404,20 +410,20 @@ def test_any_mesh_strains_and_bends_evenly_under_an_even_field():
     ):
         ex, ey, g = C @ strain * stiff
         expected = TURN @ np.array([[ex, g, 0], [g, ey, 0], [0, 0, 0]]) @ TURN.T
-        assert rigs.tensors(shell, values) == pytest.approx(
+        assert fixtures.tensors(shell, values) == pytest.approx(
             np.broadcast_to(expected, (len(values), 3, 3)), abs=1e-8 * abs(ex)
         )
 
 
 def test_stress_on_both_faces_in_bending_and_tension():
     """Strip under an end couple and a pull: s = N/t +- 6 M/t^2 along it, nothing across."""
-    nodes, triangles = grids.rectangle(100, 10, 20, 2)
+    nodes, triangles = structured_meshes.rectangle(100, 10, 20, 2)
     shell = Shell(nodes, triangles, 2.0, E, NU)
-    held = Held(shell, np.concatenate([rigs.freedoms(rigs.on(nodes, 0, 0), "135"), [1]]))
-    tip = rigs.on(nodes, 0, 100.0)
+    held = Held(shell, np.concatenate([fixtures.freedoms(fixtures.on(nodes, 0, 0), "135"), [1]]))
+    tip = fixtures.on(nodes, 0, 100.0)
     pull, couple = 500.0, -300.0  # N; N mm about y, which lifts the tip
-    u = held.solve(rigs.line_load(shell, tip, 0, pull) + rigs.line_load(shell, tip, 4, couple))
-    top, bottom = (rigs.tensors(shell, s) for s in shell.stress(u))
+    u = held.solve(fixtures.line_load(shell, tip, 0, pull) + fixtures.line_load(shell, tip, 4, couple))
+    top, bottom = (fixtures.tensors(shell, s) for s in shell.stress(u))
     middle = np.abs(shell.nodes[shell.triangles][:, :, 0].mean(axis=1) - 50) < 20
     N, M = pull / 10, -couple / 10
     assert u[6 * tip + 2].mean() > 0
@@ -439,7 +445,7 @@ def test_mass_of_rigid_motions():
     assert np.diag(M)[:3] == pytest.approx(kg, rel=1e-12)
     assert shell.weight_at_nodes.sum() == pytest.approx(kg, rel=1e-12)
     assert np.abs(M[:3, :3] - np.diag(np.diag(M)[:3])).max() < 1e-12 * kg
-    plate = Shell(*grids.rectangle(200, 150, 4, 4, "union"), 1.0, E, NU, RHO)
+    plate = Shell(*structured_meshes.rectangle(200, 150, 4, 4, "union"), 1.0, E, NU, RHO)
     R = rigid_motions(plate.nodes)
     kg = RHO * 200 * 150
     # about z through the centroid: m (a^2 + b^2)/12, and the lumped rotary inertia of the section, m t^2/12
@@ -447,9 +453,9 @@ def test_mass_of_rigid_motions():
 
 
 def test_added_masses_lower_the_frequency():
-    plate = flat.rectangle(300, 200, "SSSS", 8)
+    plate = plate_model.rectangle(300, 200, "SSSS", 8)
     masses = np.zeros(plate.shell.size)
-    masses[6 * grids.nearest(plate.shell.nodes, (150, 100)) + 2] = 0.05
+    masses[6 * structured_meshes.nearest(plate.shell.nodes, (150, 100)) + 2] = 0.05
     loaded = replace(plate.held, masses=masses)
     # Rayleigh: the mass sits at the crest of the mode, whose own modal mass is a quarter of the sheet's
     (f0,), shape = plate.held.modes(1)

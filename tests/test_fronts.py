@@ -5,14 +5,14 @@ import pytest
 import scipy.sparse as sp
 from scipy.sparse.linalg import spsolve
 
-from stiffen import grids
 from stiffen.fem.multifrontal import Dissection, SingularError, factorise
 from stiffen.fem.shell import Pattern
+from stiffen.validation import structured_meshes
 
 
 def meshed(nx, ny, leaf=6):
     """Nodes and graph of a rectangle of triangles, dissected."""
-    nodes, triangles = grids.rectangle(10.0 * nx, 10.0 * ny, nx, ny, "union")
+    nodes, triangles = structured_meshes.rectangle(10.0 * nx, 10.0 * ny, nx, ny, "union")
     graph = Pattern.of(triangles, len(nodes)).graph
     return nodes, graph, Dissection.of(nodes, *graph, leaf=leaf)
 

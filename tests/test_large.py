@@ -15,8 +15,8 @@ from stiffen.fem.corotational import State
 from stiffen.fem.nonlinear import follow, load_deflection
 from stiffen.fem.nonlinear_problem import Problem
 from stiffen.fem.shell import Held, Shell
-from stiffen.grids import rectangle
-from stiffen.rigs import freedoms, line_load, on
+from stiffen.validation.fixtures import freedoms, line_load, on
+from stiffen.validation.structured_meshes import rectangle
 
 E, NU = 70e3, 0.33
 

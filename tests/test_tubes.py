@@ -15,7 +15,7 @@ from stiffen.fem.rotations import matrices
 from stiffen.fem.shell import rigid_motions
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Fold, Load, Panel, Support, Trim
-from stiffen.reference_panels import edge_tubes
+from stiffen.validation.panels import edge_tubes
 
 L, B = 400.0, 40.0
 NO_CROSS = replace(SHEET, nu=0.0)  # so that a strip bends like a beam

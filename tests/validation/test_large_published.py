@@ -1,6 +1,6 @@
 """The large-deflection judge: convergence to known values, and known values found again.
 
-The table of `stiffen.reference_large` itself is checked with all others in `test_references.py`.
+The table of `stiffen.validation.large` itself is checked with all others in `test_references.py`.
 """
 
 import numpy as np
@@ -9,8 +9,8 @@ from scipy.integrate import solve_bvp
 
 from stiffen.fem.nonlinear import follow
 from stiffen.fem.shell import Held, Shell
-from stiffen.grids import rectangle, tributary
-from stiffen.reference_large import (
+from stiffen.validation.fixtures import freedoms, on
+from stiffen.validation.large import (
     WAY_LOADS,
     WAY_VALUES,
     cantilever,
@@ -21,7 +21,7 @@ from stiffen.reference_large import (
     roof,
     square_plate,
 )
-from stiffen.rigs import freedoms, on
+from stiffen.validation.structured_meshes import rectangle, tributary
 
 
 def elastica_cantilever(load):

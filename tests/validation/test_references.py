@@ -1,16 +1,16 @@
-"""The judge against every known value in the tables of `stiffen.validate`."""
+"""The judge against every known value in the tables of `stiffen.validation.runner`."""
 
 from dataclasses import replace
 
 import pytest
 
-from stiffen import validate
-from stiffen.reference import KINDS, Reference
-from stiffen.reference_corrugation import PLACE, SINE, TRAPEZOID, equivalent, sine, trapezoid
+from stiffen.validation import runner
+from stiffen.validation.case import KINDS, Reference
+from stiffen.validation.corrugation import PLACE, SINE, TRAPEZOID, equivalent, sine, trapezoid
 
 
 def _parameters():
-    for r in validate.REFERENCES:
+    for r in runner.REFERENCES:
         marks = [pytest.mark.xfail(reason=r.miss, strict=True)] if r.miss else []
         yield pytest.param(r, id=r.name, marks=marks)
 
@@ -25,11 +25,11 @@ def test_known_value(reference):
 
 
 def test_table_is_complete():
-    names = [r.name for r in validate.REFERENCES]
+    names = [r.name for r in runner.REFERENCES]
     assert len(names) == len(set(names)) >= 300
-    assert {r.kind for r in validate.REFERENCES} <= set(KINDS)
-    assert sum(r.kind == "published" for r in validate.REFERENCES) >= 70
-    assert all(r.source and r.why and 0 < r.tolerance <= 0.03 for r in validate.REFERENCES)
+    assert {r.kind for r in runner.REFERENCES} <= set(KINDS)
+    assert sum(r.kind == "published" for r in runner.REFERENCES) >= 70
+    assert all(r.source and r.why and 0 < r.tolerance <= 0.03 for r in runner.REFERENCES)
 
 
 # The constants that the whole corrugated plates are held against, first against the printed tables themselves.
@@ -54,21 +54,21 @@ def three():
 
 
 def test_long_table_tells_source_difference_and_reason(three):
-    text = "\n".join(validate.rows(three))
+    text = "\n".join(runner.rows(three))
     assert "beam, w" in text and "+0.500%" in text and "published: a book, table 1; two figures" in text
     assert text.count("OUTSIDE") == 2 and "known miss: too thick" in text
 
 
 def test_short_table_counts_and_names_what_fails(three):
-    _, line, last = validate.summary(three)
+    _, line, last = runner.summary(three)
     assert line.split() == ["plates", "3", "1", "2", "0", "5.00%", "1"]
     assert last == "3 checks; outside tolerance beside the known misses: beam, M"
-    assert [r.name for r, _ in validate.failures(three)] == ["beam, M"]
+    assert [r.name for r, _ in runner.failures(three)] == ["beam, M"]
 
 
 def test_script_exits_by_the_outcome(three, monkeypatch, capsys):
-    monkeypatch.setattr(validate, "measure", lambda: three)
-    assert validate.main(["--short"]) == 1
-    monkeypatch.setattr(validate, "measure", lambda: three[:1])
-    assert validate.main([]) == 0
+    monkeypatch.setattr(runner, "measure", lambda: three)
+    assert runner.main(["--short"]) == 1
+    monkeypatch.setattr(runner, "measure", lambda: three[:1])
+    assert runner.main([]) == 0
     assert "beam, w" in capsys.readouterr().out

@@ -6,25 +6,17 @@ import argparse
 import sys
 from collections.abc import Iterable, Iterator
 
-from stiffen import (
-    reference_beams,
-    reference_corrugation,
-    reference_large,
-    reference_panels,
-    reference_plate_modes,
-    reference_plates,
-    reference_shells,
-)
-from stiffen.reference import Reference
+from . import beams, corrugation, large, panels, plate_modes, plates, shells
+from .case import Reference
 
 REFERENCES: tuple[Reference, ...] = (
-    *reference_plates.REFERENCES,
-    *reference_plate_modes.REFERENCES,
-    *reference_beams.REFERENCES,
-    *reference_shells.REFERENCES,
-    *reference_corrugation.REFERENCES,
-    *reference_panels.REFERENCES,
-    *reference_large.REFERENCES,
+    *plates.REFERENCES,
+    *plate_modes.REFERENCES,
+    *beams.REFERENCES,
+    *shells.REFERENCES,
+    *corrugation.REFERENCES,
+    *panels.REFERENCES,
+    *large.REFERENCES,
 )
 
 Measured = list[tuple[Reference, float]]
@@ -73,7 +65,9 @@ def failures(measured: Measured) -> Measured:
 
 def main(argv: list[str] | None = None) -> int:
     """Write the table to stdout; 1 if a check that should hold does not, else 0."""
-    parser = argparse.ArgumentParser(prog="python -m stiffen.validate", description="The judge against known values.")
+    parser = argparse.ArgumentParser(
+        prog="python -m stiffen.validation.runner", description="The judge against known values."
+    )
     parser.add_argument("--short", action="store_true", help="one line a group")
     table = summary if parser.parse_args(argv).short else rows
     measured = measure()

@@ -14,9 +14,10 @@ from functools import cache, partial
 import numpy as np
 import scipy.sparse as sp
 
-from stiffen import grids
 from stiffen.fem.shell import Held, Shell, factorise
-from stiffen.reference import Reference
+
+from . import structured_meshes
+from .case import Reference
 
 CELL, PLATE, STRIP = "corrugated sheet, one period", "corrugated plates, whole", "beaded strips"
 
@@ -74,7 +75,7 @@ def bead(shape: str, width: float, height: float, pitch: float) -> np.ndarray:
 
 def _ridged(profile: np.ndarray, length: float, cells: int, pattern: str) -> tuple[np.ndarray, np.ndarray]:
     """Nodes and triangles of a profile drawn along y; node (i, j) is i (cells + 1) + j."""
-    plan, triangles = grids.grid(np.arange(len(profile)), np.linspace(0, length, cells + 1), pattern)
+    plan, triangles = structured_meshes.grid(np.arange(len(profile)), np.linspace(0, length, cells + 1), pattern)
     i = plan[:, 0].astype(int)
     return np.column_stack([profile[i, 0], plan[:, 1], profile[i, 1]]), triangles
 
@@ -239,9 +240,9 @@ def _plate(shape: str, periods: int) -> tuple[float, float]:
     fixed = [side + 1, side + 2, end, end + 2, middle + 1, middle + 3, middle + 5]
     held = Held(shell, np.unique(np.concatenate(fixed)))
     forces = np.zeros((len(nodes), 6))
-    forces[:, 2] = 1e-3 * grids.tributary(nodes, triangles)[:, 2]
+    forces[:, 2] = 1e-3 * structured_meshes.tributary(nodes, triangles)[:, 2]
     u = held.solve(forces.ravel())
-    return float(u[6 * grids.nearest(nodes, (C * periods, B / 2)) + 2]), float(held.modes(2)[0][0])
+    return float(u[6 * structured_meshes.nearest(nodes, (C * periods, B / 2)) + 2]), float(held.modes(2)[0][0])
 
 
 def _plates():

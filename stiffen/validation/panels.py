@@ -6,7 +6,6 @@ from functools import cache, partial
 
 import numpy as np
 
-from stiffen import rigs
 from stiffen.analysis.panel_model import Stand, stand
 from stiffen.analysis.supports import HELD
 from stiffen.fem.shell import Shell
@@ -15,7 +14,9 @@ from stiffen.model.layout import Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Fold, Load, Panel, Support, Trim
 from stiffen.model.tools import BeadDie, Roller, Tools
-from stiffen.reference import Reference
+
+from . import fixtures
+from .case import Reference
 
 GROUP = "panels, whole pipeline"
 SHEET = Material("aluminium", 70e3, 0.3, 2.7e-6, 100.0, 200.0, 0.15)
@@ -182,11 +183,11 @@ def _z_stress() -> float:
     on = _z_section()
     shell = on.held.shell
     N, _ = shell.resultants(on.case("load")[1])
-    along = rigs.tensors(shell, N / shell.t)[:, 0, 0]
+    along = fixtures.tensors(shell, N / shell.t)[:, 0, 0]
     flange = np.flatnonzero(on.mesh.plan[on.mesh.triangles].mean(axis=1)[:, 1] < 1e3)
     plate = Shell(shell.nodes, shell.triangles[flange], shell.t, shell.E, shell.nu)
     tip = on.mesh.nodes[np.argmin(np.linalg.norm(on.mesh.plan - (2.5e3, 0.0), axis=1))]
-    return float(abs(rigs.read_at(plate, along[flange], (2.5e3, tip[1], tip[2]))))
+    return float(abs(fixtures.read_at(plate, along[flange], (2.5e3, tip[1], tip[2]))))
 
 
 def _folded():

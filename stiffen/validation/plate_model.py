@@ -13,8 +13,9 @@ from functools import cached_property
 
 import numpy as np
 
-from stiffen import grids, rigs
 from stiffen.fem.shell import TONNE, Held, Shell
+
+from . import fixtures, structured_meshes
 
 E, T, RHO = 70000.0, 1.0, 2.7e-6  # MPa, mm, kg/mm3; results are made dimensionless, so any would do
 
@@ -41,7 +42,7 @@ class Flat:
     def under_unit_pressure(self) -> np.ndarray:
         """(6 n,) mm for 1 MPa toward +z."""
         forces = np.zeros((len(self.shell.nodes), 6))
-        forces[:, :3] = grids.tributary(self.shell.nodes, self.shell.triangles)
+        forces[:, :3] = structured_meshes.tributary(self.shell.nodes, self.shell.triangles)
         return self.held.solve(forces.ravel())
 
     def under_unit_force(self, node: int) -> np.ndarray:
@@ -99,15 +100,17 @@ def rectangle(
 ) -> Flat:
     """The plate 0..a by 0..b, n cells on the short side, w held at `points` too."""
     cell = min(a, b) / n
-    nodes, triangles = grids.rectangle(a, b, round(a / cell), round(b / cell), pattern)
-    at = [6 * grids.nearest(nodes, point) + 2 for point in points]
+    nodes, triangles = structured_meshes.rectangle(a, b, round(a / cell), round(b / cell), pattern)
+    at = [6 * structured_meshes.nearest(nodes, point) + 2 for point in points]
     fixed = np.concatenate([hold_edges(nodes, edges), np.array(at, int)])
     return Flat(Shell(nodes, triangles, T, E, nu, RHO), fixed)
 
 
 def holed(b: float, d: float, edges: str, rows: int = 14, around: int = 96) -> Flat:
     """The square of side b about the origin with a central circular hole of diameter d."""
-    nodes, triangles = grids.ring(grids.circle(d / 2), grids.square(b / 2), np.linspace(0, 1, rows + 1) ** 1.3, around)
+    nodes, triangles = structured_meshes.ring(
+        structured_meshes.circle(d / 2), structured_meshes.square(b / 2), np.linspace(0, 1, rows + 1) ** 1.3, around
+    )
     return Flat(Shell(nodes, triangles, T, E, 0.3, RHO), hold_edges(nodes, edges))
 
 
@@ -122,7 +125,7 @@ def disc(a: float, b: float, clamped: bool, around: int = 128, nu: float = 0.3) 
     else:  # cells of one shape, half as long again across as along
         radii = np.geomspace(b, a, 1 + max(4, round(np.log(a / b) * around / (3 * np.pi))))
         rows = (radii - b) / (a - b)
-    nodes, triangles = grids.ring(grids.circle(b), grids.circle(a), rows, around)
+    nodes, triangles = structured_meshes.ring(structured_meshes.circle(b), structured_meshes.circle(a), rows, around)
     rim = 6 * np.flatnonzero(np.hypot(nodes[:, 0], nodes[:, 1]) > a * (1 - 1e-6))
     fixed = np.concatenate([rim + 2, rim + 3, rim + 4]) if clamped else rim + 2
     return Flat(Shell(nodes, triangles, T, E, nu, RHO), fixed)
@@ -131,4 +134,4 @@ def disc(a: float, b: float, clamped: bool, around: int = 128, nu: float = 0.3) 
 def moment_at(flat: Flat, u: np.ndarray, point: tuple[float, float]) -> np.ndarray:
     """(3, 3) moments, N mm/mm, in global axes at a point of the plate."""
     _, M = flat.shell.resultants(u)
-    return rigs.read_at(flat.shell, rigs.tensors(flat.shell, M), (*point, 0.0))
+    return fixtures.read_at(flat.shell, fixtures.tensors(flat.shell, M), (*point, 0.0))

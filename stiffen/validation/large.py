@@ -15,14 +15,15 @@ from stiffen.analysis.loads import case_forces
 from stiffen.analysis.supports import Grip, grip
 from stiffen.fem.nonlinear import LargeResult, follow
 from stiffen.fem.shell import Shell
-from stiffen.grids import grid, lifted, nearest, rectangle, tributary
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Load, Panel, Support
 from stiffen.model.tools import BeadDie, Roller, Tools
-from stiffen.reference import Reference
-from stiffen.rigs import freedoms, line_load, on, symmetric
+
+from .case import Reference
+from .fixtures import freedoms, line_load, on, symmetric
+from .structured_meshes import grid, lifted, nearest, rectangle, tributary
 
 LEVY_LOADS = (12.1, 29.4, 56.9, 99.4, 161.0, 247.0)
 WAY_LOADS = (1.0, 3.0, 6.0, 10.0, 15.0)

@@ -10,33 +10,42 @@ from functools import cache, partial
 
 import numpy as np
 
-from stiffen import flat, grids, rigs
 from stiffen.fem.shell import TONNE, Held, Shell
-from stiffen.reference import Reference
-from stiffen.reference_beams import LOCKING, MH, TORSION
+
+from . import fixtures, plate_model, structured_meshes
+from .beams import LOCKING, MH, TORSION
+from .case import Reference
 
 CURVED, NAFEMS, FOLDED = "curved shells", "NAFEMS", "folded plates"
 
 
 def _scordelis(n: int) -> float:
     """Vertical deflection of the middle of the free edge; a quarter of the roof, n by n cells."""
-    plan, triangles = grids.grid(np.linspace(0, 25, n + 1), np.linspace(0, np.radians(40), n + 1))
+    plan, triangles = structured_meshes.grid(np.linspace(0, 25, n + 1), np.linspace(0, np.radians(40), n + 1))
     y, angle = plan.T
     nodes = np.column_stack([25 * np.sin(angle), y, 25 * np.cos(angle)])
     shell = Shell(nodes, triangles, 0.25, 4.32e8, 0.0)
-    fixed = [rigs.freedoms(rigs.on(nodes, 1, 0), "13"), rigs.symmetric(nodes, 1, 25), rigs.symmetric(nodes, 0, 0)]
+    fixed = [
+        fixtures.freedoms(fixtures.on(nodes, 1, 0), "13"),
+        fixtures.symmetric(nodes, 1, 25),
+        fixtures.symmetric(nodes, 0, 0),
+    ]
     forces = np.zeros((len(nodes), 6))
     np.add.at(forces[:, 2], triangles, -90 * np.repeat(shell.facets.area[:, None] / 3, 3, axis=1))
     u = Held(shell, np.unique(np.concatenate(fixed))).solve(forces.ravel())
-    edge = grids.nearest(nodes, (25 * np.sin(np.radians(40)), 25, 25 * np.cos(np.radians(40))))
+    edge = structured_meshes.nearest(nodes, (25 * np.sin(np.radians(40)), 25, 25 * np.cos(np.radians(40))))
     return -float(u[6 * edge + 2])
 
 
 def _pinched_sphere(nodes: np.ndarray, triangles: np.ndarray, E: float, force: float) -> float:
     """Displacement under the outward force along x; a quarter of a sphere of radius 10, t 0.04, pulled and pushed."""
     shell = Shell(nodes, triangles, 0.04, E, 0.3)
-    pulled, pushed = grids.nearest(nodes, (10, 0, 0)), grids.nearest(nodes, (0, 10, 0))
-    fixed = [rigs.symmetric(nodes, 0, 0), rigs.symmetric(nodes, 1, 0), np.array([6 * np.argmax(nodes[:, 2]) + 2])]
+    pulled, pushed = structured_meshes.nearest(nodes, (10, 0, 0)), structured_meshes.nearest(nodes, (0, 10, 0))
+    fixed = [
+        fixtures.symmetric(nodes, 0, 0),
+        fixtures.symmetric(nodes, 1, 0),
+        np.array([6 * np.argmax(nodes[:, 2]) + 2]),
+    ]
     forces = np.zeros(shell.size)
     forces[6 * pulled], forces[6 * pushed + 1] = force, -force
     return float(Held(shell, np.unique(np.concatenate(fixed))).solve(forces)[6 * pulled])
@@ -44,27 +53,27 @@ def _pinched_sphere(nodes: np.ndarray, triangles: np.ndarray, E: float, force: f
 
 def _hemisphere(n: int) -> float:
     """MH: with an 18 degree hole at the pole."""
-    plan, triangles = grids.grid(np.linspace(0, np.pi / 2, n + 1), np.linspace(0, np.radians(72), n + 1))
+    plan, triangles = structured_meshes.grid(np.linspace(0, np.pi / 2, n + 1), np.linspace(0, np.radians(72), n + 1))
     around, up = plan.T
     nodes = 10 * np.column_stack([np.cos(up) * np.cos(around), np.cos(up) * np.sin(around), np.sin(up)])
     return _pinched_sphere(nodes, triangles, 6.825e7, 1.0)
 
 
 def _le3(n: int) -> float:
-    return _pinched_sphere(*grids.octant(n, 10.0), 68.25e9, 2000.0)
+    return _pinched_sphere(*structured_meshes.octant(n, 10.0), 68.25e9, 2000.0)
 
 
 def _pinched_cylinder(n: int) -> float:
     """Deflection under the force; an eighth of the cylinder, the ends on diaphragms."""
-    plan, triangles = grids.grid(np.linspace(0, 300, n + 1), np.linspace(0, np.pi / 2, n + 1))
+    plan, triangles = structured_meshes.grid(np.linspace(0, 300, n + 1), np.linspace(0, np.pi / 2, n + 1))
     y, angle = plan.T
     nodes = np.column_stack([300 * np.sin(angle), y, 300 * np.cos(angle)])
     shell = Shell(nodes, triangles, 3.0, 3e6, 0.3)
     fixed = [
-        rigs.freedoms(rigs.on(nodes, 1, 0), "13"),
-        *(rigs.symmetric(nodes, k, v) for k, v in ((1, 300), (0, 0), (2, 0))),
+        fixtures.freedoms(fixtures.on(nodes, 1, 0), "13"),
+        *(fixtures.symmetric(nodes, k, v) for k, v in ((1, 300), (0, 0), (2, 0))),
     ]
-    load = grids.nearest(nodes, (0, 300, 300))
+    load = structured_meshes.nearest(nodes, (0, 300, 300))
     forces = np.zeros(shell.size)
     forces[6 * load + 2] = -0.25
     return -float(Held(shell, np.unique(np.concatenate(fixed))).solve(forces)[6 * load + 2])
@@ -74,7 +83,7 @@ def _raasch(along: int) -> float:
     """The hook: arcs of radius 14 over 60 and 46 over 150 degrees, 20 wide, t 2, shear along its width at the tip."""
     first, second = np.pi / 3, np.radians(150)
     steps = np.concatenate([np.linspace(0, 1, along * 2 // 5 + 1), 1 + np.linspace(0, 1, along + 1)[1:]])
-    plan, triangles = grids.grid(steps, np.linspace(0, 20, along // 5 + 1))
+    plan, triangles = structured_meshes.grid(steps, np.linspace(0, 20, along // 5 + 1))
     s, width = plan.T
     a, b = np.clip(s, 0, 1) * first, first - np.clip(s - 1, 0, 1) * second
     on_first = s <= 1
@@ -82,7 +91,9 @@ def _raasch(along: int) -> float:
     y = np.where(on_first, 14 * (1 - np.cos(a)), 14 - 60 * np.cos(first) + 46 * np.cos(b))
     nodes = np.column_stack([x, y, width])
     root, tip = np.flatnonzero(s < 1e-9), np.flatnonzero(s > 2 - 1e-9)
-    return rigs.tip_shift(Held(Shell(nodes, triangles, 2.0, 3300.0, 0.35), rigs.freedoms(root, "123456")), tip, 2)
+    return fixtures.tip_shift(
+        Held(Shell(nodes, triangles, 2.0, 3300.0, 0.35), fixtures.freedoms(root, "123456")), tip, 2
+    )
 
 
 def _raasch_torsion_ratio() -> float:
@@ -112,14 +123,14 @@ def _slit_cylinder() -> float:
     force, one twisting moment and the warping u_x = -R^2 twist phi.
     """
     R, L, t, E, nu, twist = 300.0, 600.0, 3.0, 3e6, 0.3, 1e-6
-    plan, triangles = grids.grid(np.linspace(0, L, 13), np.linspace(-np.pi, np.pi, 49), "union")
+    plan, triangles = structured_meshes.grid(np.linspace(0, L, 13), np.linspace(-np.pi, np.pi, 49), "union")
     x, phi = plan.T
     nodes = np.column_stack([x, R * np.cos(phi), R * np.sin(phi)])
     shell = Shell(nodes, triangles, t, E, nu)
     ends = np.flatnonzero((x < 1e-9) | (x > L - 1e-9))
     turn = twist * x[ends]
     values = np.concatenate([-turn * nodes[ends, 2], turn * nodes[ends, 1], turn, [0.0]])
-    u = rigs.imposed(shell, np.concatenate([6 * ends + 1, 6 * ends + 2, 6 * ends + 3, [0]]), values)
+    u = fixtures.imposed(shell, np.concatenate([6 * ends + 1, 6 * ends + 2, 6 * ends + 3, [0]]), values)
     far = x > L - 1e-9
     hold = (shell.stiffness @ u).reshape(-1, 6)[far]
     torque = np.sum(nodes[far, 1] * hold[:, 2] - nodes[far, 2] * hold[:, 1] + hold[:, 3])
@@ -172,26 +183,26 @@ def _curved_shells():
 
 
 @cache
-def _skew(n: int) -> tuple[flat.Flat, tuple[float, float]]:
+def _skew(n: int) -> tuple[plate_model.Flat, tuple[float, float]]:
     """Skew plate of side 1 m, 30 degrees, t 10 mm, w = 0 on its edges; its centre."""
     angle = np.radians(30)
-    plan, triangles = grids.grid(np.linspace(0, 1000, n + 1), np.linspace(0, 1000, n + 1), "other")
+    plan, triangles = structured_meshes.grid(np.linspace(0, 1000, n + 1), np.linspace(0, 1000, n + 1), "other")
     u, v = plan.T
     edge = np.flatnonzero((u < 1e-6) | (u > 1000 - 1e-6) | (v < 1e-6) | (v > 1000 - 1e-6))
-    nodes = grids.lifted(np.column_stack([u + v * np.cos(angle), v * np.sin(angle)]))
+    nodes = structured_meshes.lifted(np.column_stack([u + v * np.cos(angle), v * np.sin(angle)]))
     centre = (500 * (1 + np.cos(angle)), 500 * np.sin(angle))
-    return flat.Flat(Shell(nodes, triangles, 10.0, 210e3, 0.3), 6 * edge + 2), centre
+    return plate_model.Flat(Shell(nodes, triangles, 10.0, 210e3, 0.3), 6 * edge + 2), centre
 
 
 def _morley(n: int) -> float:
     plate, centre = _skew(n)
-    w = plate.under_unit_pressure[6 * grids.nearest(plate.shell.nodes, centre) + 2]
+    w = plate.under_unit_pressure[6 * structured_meshes.nearest(plate.shell.nodes, centre) + 2]
     return float(w * plate.D / 1000**4)
 
 
 def _le6(n: int) -> float:
     plate, centre = _skew(n)
-    moments = flat.moment_at(plate, plate.under_unit_pressure, centre)
+    moments = plate_model.moment_at(plate, plate.under_unit_pressure, centre)
     return float(np.linalg.eigvalsh(moments[:2, :2]).max() * 6 / 10**2 * 0.7e-3)
 
 
@@ -199,12 +210,12 @@ def _extruded(lines: list, length: float, cells: int, pattern: str = "cross") ->
     """Plates that stand on straight lines ((x, y), (x, y), cells) of a section and run along z."""
     nodes, triangles, count = [], [], 0
     for start, end, across in lines:
-        plan, part = grids.grid(np.linspace(0, 1, across + 1), np.linspace(0, length, cells + 1), pattern)
+        plan, part = structured_meshes.grid(np.linspace(0, 1, across + 1), np.linspace(0, length, cells + 1), pattern)
         section = np.add(start, np.subtract(end, start) * plan[:, :1])
         nodes.append(np.column_stack([section, plan[:, 1]]))
         triangles.append(part + count)
         count += len(plan)
-    return grids.weld(np.concatenate(nodes), np.concatenate(triangles))
+    return structured_meshes.weld(np.concatenate(nodes), np.concatenate(triangles))
 
 
 @cache
@@ -213,25 +224,25 @@ def _le5() -> float:
     lines = [((1e3, 1e3), (1e3, 0), 8), ((1e3, 0), (-1e3, 0), 16), ((-1e3, 0), (-1e3, -1e3), 8)]
     nodes, triangles = _extruded(lines, 10e3, 60)
     shell = Shell(nodes, triangles, 100.0, 210e3, 0.3)
-    held = Held(shell, rigs.freedoms(rigs.on(nodes, 2, 0), "123"))
+    held = Held(shell, fixtures.freedoms(fixtures.on(nodes, 2, 0), "123"))
     forces = np.zeros(shell.size)
     for side in (1.0, -1.0):
         flange = np.flatnonzero((np.abs(nodes[:, 2] - 10e3) < 1e-6) & (np.abs(nodes[:, 0] - side * 1e3) < 1e-6))
-        forces += rigs.line_load(shell, flange, 1, side * 0.6e6)
+        forces += fixtures.line_load(shell, flange, 1, side * 0.6e6)
     N, _ = shell.resultants(held.solve(forces))
-    stress = rigs.tensors(shell, N / shell.t)[:, 2, 2]
+    stress = fixtures.tensors(shell, N / shell.t)[:, 2, 2]
     flange = np.flatnonzero(np.abs(nodes[triangles][:, :, 0].mean(axis=1) - 1e3) < 1e-6)
     plate = Shell(nodes, triangles[flange], shell.t, shell.E, shell.nu)
-    return float(rigs.read_at(plate, stress[flange], (1e3, 1e3, 2.5e3)))
+    return float(fixtures.read_at(plate, stress[flange], (1e3, 1e3, 2.5e3)))
 
 
 @cache
 def _free_square(clamped: bool) -> np.ndarray:
     """Hz of the elastic modes of the 10 m square, t 50 mm, as a shell with all six freedoms a node."""
-    nodes, triangles = grids.rectangle(10e3, 10e3, 20, 20)
+    nodes, triangles = structured_meshes.rectangle(10e3, 10e3, 20, 20)
     shell = Shell(nodes, triangles, 50.0, 200e3, 0.3, 8000e-9)
     if clamped:
-        return Held(shell, rigs.freedoms(rigs.on(nodes, 0, 0), "123456")).modes(6)[0]
+        return Held(shell, fixtures.freedoms(fixtures.on(nodes, 0, 0), "123456")).modes(6)[0]
     # springs in proportion to mass shift every frequency alike and hold the motions as a rigid body
     shift = (2 * np.pi * 1.0) ** 2
     hertz, _ = Held(shell, np.zeros(0, int), springs=shell.mass * (TONNE * shift)).modes(12)
@@ -246,7 +257,7 @@ def _box() -> np.ndarray:
     lines = [(corners[k], corners[(k + 1) % 6], 8) for k in range(6)] + [(corners[5], corners[2], 8)]
     nodes, triangles = _extruded(lines, 2 * B, 16)
     shell = Shell(nodes, triangles, 12.7, 207e3, 0.3, 7850e-9)
-    return Held(shell, rigs.freedoms(rigs.on(nodes, 2, 0), "123456")).modes(4)[0]
+    return Held(shell, fixtures.freedoms(fixtures.on(nodes, 2, 0), "123456")).modes(4)[0]
 
 
 def _mode(table: Callable[[], np.ndarray], number: int) -> float:

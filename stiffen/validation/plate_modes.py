@@ -10,9 +10,10 @@ from functools import cache, partial
 
 import numpy as np
 
-from stiffen import flat, grids
 from stiffen.fem.shell import Held
-from stiffen.reference import Reference
+
+from . import plate_model, structured_meshes
+from .case import Reference
 
 VIBRATION, BUCKLING, HOLES = "plates, frequency", "plates, buckling", "plates with a hole"
 B = 400.0  # mm
@@ -24,7 +25,7 @@ MIDDLES = ((0.5, 0), (0.5, 1), (0, 0.5), (1, 0.5))
 @cache
 def _lam(ratio: float, edges: str, points: tuple = (), count: int = 3) -> np.ndarray:
     a = ratio * B
-    plate = flat.rectangle(a, B, edges, 20, points=[(x * a, y * B) for x, y in points])
+    plate = plate_model.rectangle(a, B, edges, 20, points=[(x * a, y * B) for x, y in points])
     return plate.lam(count, a)
 
 
@@ -89,7 +90,7 @@ LOADS = (
 @cache
 def _k(ratio: float, edges: str, forces: tuple[float, float, float]) -> float:
     cells = 16 if ratio < 3 else 12
-    plate = flat.rectangle(ratio * B, B, edges, cells)
+    plate = plate_model.rectangle(ratio * B, B, edges, cells)
     return plate.buckling(forces) * B**2 / (np.pi**2 * plate.D)
 
 
@@ -104,14 +105,14 @@ def _loads():
 
 
 @cache
-def _holed(share: float, edges: str) -> flat.Flat:
-    return flat.holed(B, share * B, edges)
+def _holed(share: float, edges: str) -> plate_model.Flat:
+    return plate_model.holed(B, share * B, edges)
 
 
 def _hole_w(share: float, edges: str) -> float:
     plate = _holed(share, edges)
     u = plate.under_unit_pressure
-    return u[6 * grids.nearest(plate.shell.nodes, (share * B / 2, 0.0)) + 2] * plate.D / B**4
+    return u[6 * structured_meshes.nearest(plate.shell.nodes, (share * B / 2, 0.0)) + 2] * plate.D / B**4
 
 
 def _hole_lam(share: float, edges: str) -> float:
@@ -129,7 +130,7 @@ def _hole_state(share: float, how: str) -> tuple[np.ndarray, float]:
     base = 6 * np.arange(len(x))
     left, right, low, high = (np.flatnonzero(np.abs(v - B / 2) < 1e-6) for v in (-x, x, -y, y))
     bending = np.concatenate([base + 2, base + 3, base + 4])
-    corner = grids.nearest(shell.nodes, (-B / 2, -B / 2))
+    corner = structured_meshes.nearest(shell.nodes, (-B / 2, -B / 2))
     if how == "shortening":
         held = Held(shell, np.unique(np.concatenate([bending, 6 * left, 6 * right, [6 * corner + 1]])))
         u = np.zeros(shell.size)
@@ -146,7 +147,7 @@ def _hole_state(share: float, how: str) -> tuple[np.ndarray, float]:
         gaps = np.diff(along[line])
         forces[line[:-1], axis] += sign * gaps / 2
         forces[line[1:], axis] += sign * gaps / 2
-    other = grids.nearest(shell.nodes, (B / 2, -B / 2))
+    other = structured_meshes.nearest(shell.nodes, (B / 2, -B / 2))
     held = Held(shell, np.unique(np.concatenate([bending, [6 * corner, 6 * corner + 1, 6 * other + 1]])))
     return held.solve(forces.ravel()), 1.0
 

@@ -10,9 +10,10 @@ from functools import cache, partial
 
 import numpy as np
 
-from stiffen import grids, rigs
 from stiffen.fem.shell import Held, Shell
-from stiffen.reference import Reference
+
+from . import fixtures, structured_meshes
+from .case import Reference
 
 GROUP = "patch tests and beams"
 MH = "MacNeal & Harder 1985"
@@ -29,7 +30,7 @@ def _patch() -> Shell:
     plan = np.array([*corners, [0.04, 0.02], [0.18, 0.03], [0.16, 0.08], [0.08, 0.08]])
     quads = np.array([[0, 1, 5, 4], [1, 2, 6, 5], [2, 3, 7, 6], [3, 0, 4, 7], [4, 5, 6, 7]])
     triangles = np.concatenate([quads[:, [0, 1, 2]], quads[:, [0, 2, 3]]])
-    return Shell(grids.lifted(plan), triangles, 0.001, 1e6, 0.25)
+    return Shell(structured_meshes.lifted(plan), triangles, 0.001, 1e6, 0.25)
 
 
 def _patch_worst(of_moment: bool, i: int, j: int, expected: float) -> float:
@@ -42,8 +43,8 @@ def _patch_worst(of_moment: bool, i: int, j: int, expected: float) -> float:
         field[:, 3], field[:, 4] = -1e-3 * (x / 2 + y), 1e-3 * (x + y / 2)
     else:
         field[:, 0], field[:, 1] = 1e-3 * (x + y / 2), 1e-3 * (y + x / 2)
-    N, M = shell.resultants(rigs.imposed(shell, np.arange(24), field[:4].ravel()))
-    values = rigs.tensors(shell, M if of_moment else N / shell.t)[:, i, j]
+    N, M = shell.resultants(fixtures.imposed(shell, np.arange(24), field[:4].ravel()))
+    values = fixtures.tensors(shell, M if of_moment else N / shell.t)[:, i, j]
     return float(values[np.argmax(np.abs(values - expected))])
 
 
@@ -71,51 +72,53 @@ def _beam(kind: str, parts: int) -> Held:
     kind: rectangles, trapezoids or parallelograms with sides at 45 degrees.
     """
     ends = np.linspace(0, 6, 7)
-    plan, triangles = grids.grid(np.linspace(0, 6, 6 * parts + 1), np.linspace(-0.1, 0.1, parts + 1), "one")
+    plan, triangles = structured_meshes.grid(np.linspace(0, 6, 6 * parts + 1), np.linspace(-0.1, 0.1, parts + 1), "one")
     lean = {"rectangles": 0 * ends, "parallelograms": 1 + 0 * ends, "trapezoids": (-1.0) ** np.arange(7)}[kind]
     lean[[0, -1]] = 0
     plan[:, 0] += np.interp(plan[:, 0], ends, lean) * plan[:, 1]
-    nodes = grids.lifted(plan)
-    return Held(Shell(nodes, triangles, 0.1, 1e7, 0.3), rigs.freedoms(rigs.on(nodes, 0, 0), "123456"))
+    nodes = structured_meshes.lifted(plan)
+    return Held(Shell(nodes, triangles, 0.1, 1e7, 0.3), fixtures.freedoms(fixtures.on(nodes, 0, 0), "123456"))
 
 
 def _beam_tip(kind: str, freedom: int, parts: int) -> float:
     held = _beam(kind, parts)
-    return rigs.tip_shift(held, rigs.on(held.shell.nodes, 0, 6.0), freedom)
+    return fixtures.tip_shift(held, fixtures.on(held.shell.nodes, 0, 6.0), freedom)
 
 
 @cache
 def _curved(parts: int) -> Held:
     """MH curved beam: a quarter ring, radii 4.12 and 4.32, t 0.1; clamped at x = 0, loaded at y = 0."""
-    plan, triangles = grids.grid(np.linspace(4.12, 4.32, parts + 1), np.linspace(0, np.pi / 2, 6 * parts + 1), "one")
+    plan, triangles = structured_meshes.grid(
+        np.linspace(4.12, 4.32, parts + 1), np.linspace(0, np.pi / 2, 6 * parts + 1), "one"
+    )
     r, angle = plan.T
     nodes = np.column_stack([r * np.cos(angle), r * np.sin(angle), 0 * r])
-    return Held(Shell(nodes, triangles, 0.1, 1e7, 0.25), rigs.freedoms(rigs.on(nodes, 0, 0), "123456"))
+    return Held(Shell(nodes, triangles, 0.1, 1e7, 0.25), fixtures.freedoms(fixtures.on(nodes, 0, 0), "123456"))
 
 
 def _curved_tip(freedom: int, parts: int) -> float:
     held = _curved(parts)
-    return rigs.tip_shift(held, rigs.on(held.shell.nodes, 1, 0.0), freedom)
+    return fixtures.tip_shift(held, fixtures.on(held.shell.nodes, 1, 0.0), freedom)
 
 
 @cache
 def _twisted(t: float, along: int, across: int) -> Held:
     """MH beam twisted by 90 degrees: L 12, w 1.1; clamped at x = 0, where the width lies along y."""
-    plan, triangles = grids.grid(np.linspace(0, 12, along + 1), np.linspace(-0.55, 0.55, across + 1))
+    plan, triangles = structured_meshes.grid(np.linspace(0, 12, along + 1), np.linspace(-0.55, 0.55, across + 1))
     x, y = plan.T
     angle = x / 12 * np.pi / 2
     nodes = np.column_stack([x, y * np.cos(angle), y * np.sin(angle)])
-    return Held(Shell(nodes, triangles, t, 29e6, 0.22), rigs.freedoms(rigs.on(nodes, 0, 0), "123456"))
+    return Held(Shell(nodes, triangles, t, 29e6, 0.22), fixtures.freedoms(fixtures.on(nodes, 0, 0), "123456"))
 
 
 def _twisted_tip(t: float, freedom: int, force: float, along: int, across: int) -> float:
     held = _twisted(t, along, across)
-    tip = rigs.on(held.shell.nodes, 0, 12.0)
+    tip = fixtures.on(held.shell.nodes, 0, 12.0)
     # without the balance check of `solve`: at t = L/3750 rounding alone leaves 1e-5 of the load out of balance
-    forces = rigs.line_load(held.shell, tip, freedom, force)
+    forces = fixtures.line_load(held.shell, tip, freedom, force)
     u = np.zeros(held.shell.size)
     u[held.free] = held.factor(forces[held.free])
-    return float(u[6 * grids.nearest(held.shell.nodes, (12, 0, 0)) + freedom])
+    return float(u[6 * structured_meshes.nearest(held.shell.nodes, (12, 0, 0)) + freedom])
 
 
 SKEWED = (

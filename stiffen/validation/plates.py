@@ -10,8 +10,8 @@ from functools import cache, partial
 
 import numpy as np
 
-from stiffen import flat, grids
-from stiffen.reference import Reference
+from . import plate_model, structured_meshes
+from .case import Reference
 
 GROUP = "plates, bending"
 B = 400.0  # mm
@@ -21,19 +21,21 @@ THREE = "1 %: three figures in the table"
 
 
 @cache
-def _plate(ratio: float, edges: str, nu: float = 0.3, points: tuple = ()) -> flat.Flat:
+def _plate(ratio: float, edges: str, nu: float = 0.3, points: tuple = ()) -> plate_model.Flat:
     """The plate ratio x 1 (times B); points in units of the sides."""
     a = ratio * B
     n = 20 if ratio >= 1 else 16
-    return flat.rectangle(a, B, edges, n, nu, [(x * a, y * B) for x, y in points])
+    return plate_model.rectangle(a, B, edges, n, nu, [(x * a, y * B) for x, y in points])
 
 
-def _w(plate: flat.Flat, at: tuple[float, float], length: float, foot: tuple[float, float] | None = None) -> float:
+def _w(
+    plate: plate_model.Flat, at: tuple[float, float], length: float, foot: tuple[float, float] | None = None
+) -> float:
     """w D/(q length^4) at a point, less that at `foot`."""
     u = plate.under_unit_pressure.reshape(-1, 6)[:, 2]
     nodes = plate.shell.nodes
-    low = u[grids.nearest(nodes, foot)] if foot else 0.0
-    return (u[grids.nearest(nodes, at)] - low) * plate.D / length**4
+    low = u[structured_meshes.nearest(nodes, foot)] if foot else 0.0
+    return (u[structured_meshes.nearest(nodes, at)] - low) * plate.D / length**4
 
 
 def _pressed(ratio: float, edges: str, x: float = 0.5, y: float = 0.5, unit: float = 1.0, **more) -> float:
@@ -42,20 +44,20 @@ def _pressed(ratio: float, edges: str, x: float = 0.5, y: float = 0.5, unit: flo
 
 def _pushed(ratio: float, edges: str) -> float:
     plate = _plate(ratio, edges)
-    node = grids.nearest(plate.shell.nodes, (ratio * B / 2, B / 2))
+    node = structured_meshes.nearest(plate.shell.nodes, (ratio * B / 2, B / 2))
     return plate.under_unit_force(node)[6 * node + 2] * plate.D / B**2
 
 
 def _moment(ratio: float, edges: str, x: float, y: float, axis: int) -> float:
     plate = _plate(ratio, edges)
-    M = flat.moment_at(plate, plate.under_unit_pressure, (x * ratio * B, y * B))
+    M = plate_model.moment_at(plate, plate.under_unit_pressure, (x * ratio * B, y * B))
     return abs(M[axis, axis]) / B**2
 
 
 def _corner_reaction() -> float:
     """R = 2 M_xy at the corner of the simply supported square (T&WK art. 24)."""
     plate = _plate(1.0, "SSSS")
-    return abs(2 * flat.moment_at(plate, plate.under_unit_pressure, (0.0, 0.0))[0, 1]) / B**2
+    return abs(2 * plate_model.moment_at(plate, plate.under_unit_pressure, (0.0, 0.0))[0, 1]) / B**2
 
 
 # a/b: (alpha, beta), (alpha, beta) of SSSS, CCCC
@@ -181,9 +183,9 @@ def _points():
 
 
 @cache
-def _bay(ratio: float) -> flat.Flat:
+def _bay(ratio: float) -> plate_model.Flat:
     """A quarter bay: the long side is B/2, half the pitch; a column at the origin; lines of symmetry all round."""
-    return flat.rectangle(B / ratio / 2, B / 2, "GGGG", 20, points=[(0, 0)])
+    return plate_model.rectangle(B / ratio / 2, B / 2, "GGGG", 20, points=[(0, 0)])
 
 
 def _column_bay(ratio: float, x: float, y: float) -> float:
@@ -211,8 +213,8 @@ A = 200.0  # outer radius, mm
 
 
 @cache
-def _disc(hole: float, clamped: bool) -> flat.Flat:
-    return flat.disc(A, hole * A, clamped)
+def _disc(hole: float, clamped: bool) -> plate_model.Flat:
+    return plate_model.disc(A, hole * A, clamped)
 
 
 def _disc_w(hole: float, clamped: bool) -> float:
@@ -221,7 +223,7 @@ def _disc_w(hole: float, clamped: bool) -> float:
 
 def _disc_hoop(hole: float, clamped: bool) -> float:
     plate = _disc(hole, clamped)
-    return flat.moment_at(plate, plate.under_unit_pressure, (hole * A, 0.0))[1, 1] / A**2
+    return plate_model.moment_at(plate, plate.under_unit_pressure, (hole * A, 0.0))[1, 1] / A**2
 
 
 def _disc_line(hole: float, clamped: bool) -> float:
@@ -232,7 +234,7 @@ def _disc_line(hole: float, clamped: bool) -> float:
     forces = np.zeros(plate.shell.size)
     forces[6 * rim + 2] = 2 * np.pi * hole * A / len(rim)
     u = plate.held.solve(forces)
-    return u[6 * grids.nearest(nodes, (hole * A, 0.0)) + 2] * plate.D / A**3
+    return u[6 * structured_meshes.nearest(nodes, (hole * A, 0.0)) + 2] * plate.D / A**3
 
 
 def _discs():
