@@ -216,7 +216,7 @@ def _rows(root: Table, key: str, build: Build) -> tuple:
 
 def _rows_and_marks(root: Table, head: Table, drawing: Drawing | None, key: str, build: Build) -> tuple:
     """The records of one array of tables, then those that the drawing marks; faulty ones left out."""
-    panel_tables = list(_rows(root, key, build))
+    records = list(_rows(root, key, build))
     for mark in drawing.marks if drawing else ():
         if mark.key != key:
             continue
@@ -224,13 +224,13 @@ def _rows_and_marks(root: Table, head: Table, drawing: Drawing | None, key: str,
         record = build(Table(mark.row, faults))
         try:
             faults.tell()
-            panel_tables.append(record)
+            records.append(record)
         except InputError as error:
             for fault in error.faults:
                 name = Path(head.data["outline_dxf"]).name
                 told = f"{name}: layer {legible(mark.layer)}: {fault.where or key} {fault.what}"
                 head.fault("outline_dxf", told, fault.cure)
-    return tuple(panel_tables)
+    return tuple(records)
 
 
 def _close(root: Table) -> None:

@@ -1,0 +1,148 @@
+"""Stiff edge trims: beams along the sheet, against beam formulas and the plate with edge tubes."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from support.panels import EDGE, SHEET, SHOP, lid
+from stiffen.mesh.panel_mesh import mesh_panel
+
+from stiffen.analysis.evaluation import check
+from stiffen.analysis.panel_model import stand
+from stiffen.fem.corotational import State
+from stiffen.fem.nonlinear import follow
+from stiffen.fem.rotations import matrices
+from stiffen.fem.shell import rigid_motions
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Demand, Fold, Load, Panel, Support, Trim
+from stiffen.validation.panels import edge_tubes
+
+L, B = 400.0, 40.0
+NO_CROSS = replace(SHEET, nu=0.0)  # so that a strip bends like a beam
+LONG = ((0.0, 0.0), (L, 0.0)), ((0.0, B), (L, B))
+ENDS = ((0.0, 0.0), (0.0, B)), ((L, 0.0), (L, B))
+EI = 2e6  # N mm2 of each tube; the strip's is 70e3 40/12 = 0.23e6
+
+
+def strip(tubes=LONG, force=-1e-3, **more):
+    """A clamped strip with a tube along each long side, under a line load (N/mm) across its far end."""
+    panel = Panel(
+        "strip",
+        NO_CROSS,
+        (1.0,),
+        ((0.0, 0.0), (L, 0.0), (L, B), (0.0, B)),
+        SHOP,
+        supports=(Support("edge", "clamped", "held", path=ENDS[0]),),
+        loads=(Load("end", "line", -force, path=ENDS[1]),),
+        trims=tuple(Trim(0.0, path, EI) for path in tubes),
+    )
+    panel = replace(panel, **more)
+    return stand(panel, Layout(1.0), mesh_panel(panel, Layout(1.0), grade="quick"), "held")
+
+
+def test_cantilever_on_two_tubes():
+    """Tip: P L^3/(3 EI), EI of the sheet and both tubes."""
+    on = strip()
+    tip = -on.case("end")[1][2::6][on.mesh.paths[ENDS[1]]].mean()
+    stiffness = SHEET.E * B / 12 + 2 * EI
+    assert tip == pytest.approx(1e-3 * B * L**3 / (3 * stiffness), rel=0.005)
+
+
+def test_a_tube_round_the_outline_is_closed():
+    """A tube along the whole outline, and the same along its four sides."""
+    round_it = strip(tubes=(None,)).case("end")[1]
+    assert strip(tubes=(*LONG, *ENDS)).case("end")[1] == pytest.approx(round_it, abs=1e-9)
+
+
+def test_the_plate_on_edge_tubes_of_the_books():
+    """T&WK Table 47, square, nu 0.3, from memory: EI/(a D) -> w D/(q a^4); the last figure is not sure.
+
+    The series that the judge is held against in the table of known values.
+    """
+    for ratio, value in ((100.0, 0.00409), (30.0, 0.00416), (10.0, 0.00434), (4.0, 0.00472), (1.0, 0.00624)):
+        assert edge_tubes(ratio)[0] == pytest.approx(value, abs=1.01e-5)
+    assert edge_tubes(1e9)[0] == pytest.approx(0.00406235, rel=1e-5)  # rigid: supported all round
+    assert edge_tubes(0.0) == pytest.approx((0.01309, 0.01501), rel=4e-4)  # none: free sides
+
+
+def test_motion_as_a_rigid_body_bends_no_tube():
+    on = strip(tubes=(None,), folds=(Fold(((0.0, 30.0), (L, 30.0)), 70.0),), loads=())
+    motions = rigid_motions(on.mesh.nodes)
+    assert np.abs(on.held.tubes @ motions).max() < 1e-9 * np.abs(on.held.tubes).max() * np.abs(motions).max()
+
+
+def test_supports_do_not_carry_what_tubes_hand_on():
+    """Reactions at the clamped end: force P, moment P L, whatever runs through the tubes; nothing elsewhere."""
+    on = strip()
+    forces, u = on.case("end")
+    reactions = on.held.reactions(u, forces).reshape(-1, 6)
+    root = on.mesh.paths[ENDS[0]]
+    assert reactions[root, 2].sum() == pytest.approx(1e-3 * B)
+    assert reactions[root, 4].sum() == pytest.approx(-1e-3 * B * L, rel=1e-6)
+    assert not np.delete(reactions, root, axis=0).any()
+
+
+def test_large_deflection_starts_with_the_same_tubes():
+    on = strip(force=-1e-5)
+    far = on.followed("end")
+    assert far.last.shifts[:, 2] == pytest.approx(on.case("end")[1][2::6], rel=1e-3, abs=1e-6)
+    assert far.reactions.reshape(-1, 6)[on.mesh.paths[ENDS[0]], 2].sum() == pytest.approx(1e-5 * B, rel=1e-4)
+    bare = strip(tubes=(), force=-1e-5)
+    assert bare.followed("end").largest[-1] > 10 * far.largest[-1]
+
+
+def test_a_stiff_tube_makes_a_panel_that_passes():
+    side = ((0.0, 0.0), (500.0, 0.0))
+    three = tuple(
+        replace(EDGE, path=path)
+        for path in (((0.0, 0.0), (0.0, 400.0)), ((0.0, 400.0), (500.0, 400.0)), ((500.0, 0.0), (500.0, 400.0)))
+    )
+    open_sided = lid(supports=three, demands=(Demand("frequency", 20.0), Demand("deflection", 0.4, "wind")))
+    without = check(open_sided, Layout(1.0), grade="quick")
+    with_it = check(replace(open_sided, trims=(Trim(0.05, side, 5e7),)), Layout(1.0), grade="quick")
+    assert not without.met and with_it.met
+    # a stiff tube all but supports the free side: 25.291 for SSSS with a/b = 1.25 (Leissa SP-160)
+    hertz = [v.demands[0].value for v in (without, with_it)]
+    unit = np.sqrt(SHEET.bending_stiffness(1.0) / 2.68e-9) / (2 * np.pi * 500.0**2)
+    assert 0.9 * 25.291 * unit < hertz[1] < 25.291 * unit
+    assert hertz[0] < 0.75 * hertz[1]
+
+
+def test_beams_are_at_any_deflection_what_their_stored_work_says():
+    """Forces are its gradient by finite differences; a turn and shift of the whole changes nothing; forces balance."""
+    rng = np.random.default_rng(4)
+    on = strip(tubes=(None,))
+    beams, n = on.tubes, len(on.mesh.nodes)
+    bent = State.at_rest(n).moved((rng.normal(size=(n, 2, 3)) * [[[0.5], [0.05]]]).ravel())
+    forces, work, K = beams.respond(bent)
+    for _ in range(4):
+        step = rng.normal(size=6 * n)
+        up, down = (beams.respond(bent.moved(sign * 1e-5 * step))[1] for sign in (1, -1))
+        assert (up - down) / 2e-5 == pytest.approx(forces @ step, rel=1e-6)
+    place = on.mesh.nodes + bent.shifts
+    assert np.abs(rigid_motions(place).T @ forces).max() < 1e-9 * np.abs(forces).max() * np.abs(place).max()
+    turn = matrices(np.array([[0.4, -0.9, 1.3]]))[0]
+    moved = State(place @ turn.T + [10.0, -20.0, 5.0] - on.mesh.nodes, turn @ bent.turns)
+    far, same, _ = beams.respond(moved)
+    assert same == pytest.approx(work, rel=1e-9)
+    both = far.reshape(-1, 3) @ turn
+    assert both == pytest.approx(forces.reshape(-1, 3), abs=1e-9 * np.abs(forces).max())
+    few = rng.choice(np.flatnonzero(np.diff(K.indptr)), 40, replace=False)
+    unit = np.eye(6 * n)[few]
+    rises = [(beams.respond(bent.moved(1e-6 * e))[0] - beams.respond(bent.moved(-1e-6 * e))[0]) / 2e-6 for e in unit]
+    found = np.array(rises)[:, few]
+    dense = K[few][:, few].toarray()
+    assert dense == pytest.approx((found + found.T) / 2, abs=1e-6 * np.abs(dense).max())
+
+
+def test_a_strip_rolled_up_by_moments_on_its_tubes_is_an_arc():
+    """Tip under M in all: u = L - R sin(L/R), w = R (1 - cos(L/R)), R = EI/M with EI of sheet and tubes; 69 degrees."""
+    on = strip()
+    tips = [on.mesh.paths[line][-1] for line in LONG]
+    R = L / 1.2
+    forces = np.zeros((len(on.mesh.nodes), 6))
+    forces[tips, 4] = -(SHEET.E * B / 12 + 2 * EI) / R / 2
+    path = follow(on.held.shell, on.grip.fixed, forces.ravel(), tubes=on.tubes)
+    for u, _, w in path.last.shifts[tips]:
+        assert w == pytest.approx(R * (1 - np.cos(1.2)), rel=2e-3)
+        assert -u == pytest.approx(L - R * np.sin(1.2), rel=2e-3)

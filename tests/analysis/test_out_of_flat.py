@@ -1,0 +1,85 @@
+"""A sheet that is not flat when it is bought: its shape as measured, and what that does to it."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from support.panels import SHEET, SHOP
+from stiffen.mesh.panel_mesh import mesh_panel
+
+from stiffen.analysis.loads import plan_areas
+from stiffen.analysis.panel_model import stand
+from stiffen.fem.nonlinear import follow
+from stiffen.model.layout import Layout
+from stiffen.model.panel import OffFlat, Panel, Support
+
+L, B, T, RISE = 300.0, 40.0, 1.0, 1.0
+
+
+def strip(measured=(), waviness=0.0):
+    """A strip between two held and pinned ends; no cross contraction, so that it is a beam."""
+    panel = Panel(
+        "strip",
+        replace(SHEET, nu=0.0),
+        (T,),
+        ((0.0, 0.0), (L, 0.0), (L, B), (0.0, B)),
+        SHOP,
+        supports=tuple(Support("edge", "pinned", "held", path=((x, 0.0), (x, B))) for x in (0.0, L)),
+        waviness=waviness,
+        out_of_flat=measured,
+    )
+    return stand(panel, Layout(T), mesh_panel(panel, Layout(T), grade="quick"), "held")
+
+
+def arch(rise):
+    return tuple(OffFlat((x, y), rise * np.sin(np.pi * x / L)) for x in np.linspace(0, L, 21) for y in (0.0, B / 2, B))
+
+
+def pushed_down(on):
+    """(6 n,) N: half a sine of pressure along the strip, 1 N in all."""
+    mesh = on.mesh
+    area = np.bincount(mesh.triangles.ravel(), np.repeat(plan_areas(mesh.plan[mesh.triangles]) / 3, 3))
+    share = area * np.sin(np.pi * mesh.plan[:, 0] / L)
+    forces = np.zeros((len(mesh.nodes), 6))
+    forces[:, 2] = -share / share.sum()
+    return forces.ravel()
+
+
+def heights(measured):
+    """Places (n, 2) of the nodes in plan and their heights (n,)."""
+    on = strip(measured)
+    return on.mesh.plan, on.wavy(pushed_down(on), on.held.solve(pushed_down(on))).nodes[:, 2]
+
+
+def test_the_sheet_takes_the_shape_measured():
+    corners = [(x, y) for x in (0.0, L) for y in (0.0, B)]
+    plan, tilted = heights(tuple(OffFlat(at, 0.01 * at[0] - 0.02 * at[1]) for at in corners))
+    assert tilted == pytest.approx(plan @ [0.01, -0.02], abs=1e-9)
+    plan, arched = heights(arch(RISE))  # between the places a spline, to a hundredth of the rise
+    assert arched == pytest.approx(RISE * np.sin(np.pi * plan[:, 0] / L), abs=0.01 * RISE)
+
+
+def test_a_shallow_arch_snaps_through_at_the_load_of_the_books():
+    """Pinned half-sine arch under a half-sine load: with a its height under load, q = EI (pi/L)^4 ((h - a) +
+    A/(4 I) (h^2 - a^2) a), which has a top for h > 0.58 t (Timoshenko & Gere, Theory of Elastic Stability, 2nd ed.,
+    art. 7.7).
+    """
+    a = np.linspace(-RISE, RISE, 4001)
+    inertia = B * T**3 / 12
+    q = SHEET.E * inertia * (np.pi / L) ** 4 * ((RISE - a) + B * T / (4 * inertia) * (RISE**2 - a**2) * a)
+    top = np.argmax(q * (a > 0))
+    newtons = q[top] * 2 * L / np.pi
+    on = strip(arch(RISE))
+    forces = pushed_down(on)
+    path = follow(on.wavy(forces, on.held.solve(forces)), on.grip.fixed, forces, until=2 * newtons)
+    assert path.limit == pytest.approx(newtons, rel=0.01)
+    flat = strip()
+    assert follow(flat.held.shell, flat.grip.fixed, forces, until=2 * newtons).limit is None
+
+
+def test_a_wave_is_as_high_as_the_waviness_and_stands_against_the_load():
+    on = strip(waviness=0.3)
+    forces = pushed_down(on)
+    wave = on.wavy(forces, on.held.solve(forces)).nodes[:, 2]
+    assert np.abs(wave).max() == pytest.approx(0.3)
+    assert wave @ forces.reshape(-1, 6)[:, 2] < 0

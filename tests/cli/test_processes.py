@@ -1,0 +1,74 @@
+"""Several commands at once: in order, each by itself, begun again where one dies, stopped together."""
+
+import os
+import signal
+import sys
+import threading
+import time
+
+import pytest
+
+from stiffen.cli.processes import run_all
+
+SAYS = "import sys; print(sys.argv[1]); sys.exit(int(sys.argv[2]))"
+DIES = """
+import os, signal, sys
+with open(sys.argv[1], "a") as file:
+    file.write("x")
+if os.path.getsize(sys.argv[1]) <= int(sys.argv[2]):
+    os.kill(os.getpid(), signal.SIGKILL)
+print("done")
+"""
+WAITS = """
+import pathlib, sys, time
+try:
+    pathlib.Path(sys.argv[1]).touch()
+    time.sleep(60)
+except KeyboardInterrupt:
+    print("kept the best")
+"""
+
+
+def command(code, *words):
+    return [sys.executable, "-c", code, *map(str, words)]
+
+
+def test_ends_are_told_in_the_order_given():
+    told = []
+    ended = run_all(
+        {f"p{k}": command(SAYS, k, k % 3) for k in range(5)}, 2, lambda done, names: told.append((done, len(names)))
+    )
+    assert [(one.name, one.status, one.out) for one in ended] == [(f"p{k}", k % 3, f"{k}\n") for k in range(5)]
+    assert all(one.begun == 1 and not one.died for one in ended)
+    assert [done for done, _ in told] == [1, 2, 3, 4, 5] and all(running <= 2 for _, running in told)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="kills by signal")
+def test_one_that_dies_is_begun_once_more_and_the_others_go_on(tmp_path):
+    once, always = tmp_path / "once", tmp_path / "always"
+    ended = run_all(
+        {"once": command(DIES, once, 1), "always": command(DIES, always, 9), "well": command(SAYS, 1, 0)}, 3
+    )
+    assert [(one.status, one.begun, one.died) for one in ended] == [
+        (0, 2, False),
+        (-signal.SIGKILL, 2, True),
+        (0, 1, False),
+    ]
+    assert ended[0].out == "done\n" and always.read_text() == "xx"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="stops by signal")
+def test_ctrl_c_is_handed_on_and_what_was_not_begun_stays(tmp_path):
+    mark = tmp_path / "begun"
+
+    def interrupt():
+        while not mark.exists():
+            time.sleep(0.01)
+        os.kill(os.getpid(), signal.SIGINT)
+
+    helper = threading.Thread(target=interrupt)
+    helper.start()
+    first, second = run_all({"first": command(WAITS, mark), "second": command(WAITS, tmp_path / "never")}, 1)
+    helper.join()
+    assert (first.status, first.out, first.begun) == (0, "kept the best\n", 1)
+    assert (second.status, second.begun) == (130, 0) and not (tmp_path / "never").exists()

@@ -1,0 +1,245 @@
+"""What-if: what is swept, rows that begin with each other's layout, and the table, CSV and picture of what came out."""
+
+import copy
+import csv
+import io
+from dataclasses import replace
+from pathlib import Path
+
+import matplotlib.text
+import pytest
+from support.panels import B16, B20, lid, rows
+from support.trike import GOOD
+
+import stiffen.optimise.search.sweep as sweep_module
+from stiffen.errors import InputError
+from stiffen.io.panel_file import panel_from_dict, read_panel
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Demand
+from stiffen.model.results import DemandResult, Found, Rival
+from stiffen.optimise.search.sweep import Plan, plan, sweep
+from stiffen.output.plots import sweep_plot
+
+WIND, HERTZ = Demand("deflection", 3.0, "wind"), Demand("frequency", 40.0)
+ONE = lid(gauges=(0.8, 1.0, 1.5), demands=(WIND,))
+TWO = replace(ONE, demands=(WIND, HERTZ))
+BEADS = rows(B16, (100.0, 200.0, 300.0))
+
+
+def found(panel, layout, value=2.0, hertz=50.0, rival=True, stopped=""):
+    """What a search hands out, made up."""
+    told = {"deflection": value, "frequency": hertz}
+    demands = tuple(
+        DemandResult(d.kind, d.label, d.unit, d.limit, told[d.kind], m := d.margin(told[d.kind]), m >= 0, d.case)
+        for d in panel.demands
+    )
+    verdict = replace(GOOD, layout=layout, demands=demands, mass_kg=panel.mass(layout))
+    flat = replace(verdict, layout=Layout(1.5), mass_kg=panel.mass(Layout(1.5)))
+    return Found(verdict, flat, Rival(1.5, flat.mass_kg, (1.5,), flat) if rival else Rival(None, None), stopped=stopped)
+
+
+@pytest.fixture
+def searched(monkeypatch):
+    """A made-up search that takes away a bead a row; hands back what it was asked."""
+    asked = []
+
+    def search(panel, *, start, progress, **options):
+        asked.append((panel, start, options))
+        progress(0.5, "half way")
+        beads = BEADS[: max(0, 4 - len(asked))]
+        return found(panel, Layout(panel.gauges[0], beads), value=panel.demands[0].limit * 0.9)
+
+    monkeypatch.setattr(sweep_module, "search", search)
+    return asked
+
+
+# ---------------------------------------------------------------------------------------------------------- what to do
+
+
+@pytest.mark.parametrize(
+    ("panel", "words", "want"),
+    [
+        (ONE, "limit=3,2,4", Plan("limit", (2.0, 3.0, 4.0), 0)),
+        (ONE, "deflection=3,2", Plan("limit", (2.0, 3.0), 0)),
+        (TWO, "frequency = 30, 50,40", Plan("limit", (50.0, 40.0, 30.0), 1)),
+        (TWO, "deflection wind=2,1", Plan("limit", (1.0, 2.0), 0)),
+        (TWO, "gauge=1.2,0.8", Plan("gauge", (0.8, 1.2))),
+        (TWO, "dies=2,1", Plan("dies", (1.0, 2.0))),
+    ],
+    ids=lambda one: one if isinstance(one, str) else "",
+)
+def test_what_is_swept_goes_from_hard_to_easy(panel, words, want):
+    assert plan(panel, words) == want
+
+
+@pytest.mark.parametrize(
+    ("panel", "words", "told"),
+    [
+        (ONE, "limit", "'limit' has no values"),
+        (ONE, "colour=1,2", "'colour' cannot be swept (one of: limit, gauge, dies, \"deflection wind=...\")"),
+        (TWO, "limit=1,2", "'limit' may be any of 2 demands (name one of them: "),
+        (replace(ONE, demands=(WIND, replace(WIND, case="rain"))), "deflection=1,2", "may be any of 2 demands"),
+        (ONE, "limit=1,x", "'x' is not a number greater than 0"),
+        (ONE, "limit=1,-2", "'-2' is not a number greater than 0"),
+        (ONE, "limit=1,nan", "'nan' is not a number greater than 0"),
+        (ONE, "limit=1,inf", "'inf' is not a number greater than 0"),
+        (ONE, "limit=1,", "'' is not a number greater than 0"),
+        (ONE, "dies=1,1.5", "'1.5' is not a whole number greater than 0"),
+        (ONE, "limit=2", "got 1 values (give 2 to 24)"),
+        (ONE, "limit=2,2.0", "holds a value twice"),
+        (ONE, "gauge=" + ",".join(f"{1 + k / 10}" for k in range(25)), "got 25 values"),
+        (replace(ONE, demands=()), "gauge=1,2", "the panel file makes no demand"),
+        (replace(ONE, goal="stiffest"), "limit=1,2", "asks for no limit"),
+    ],
+    ids=lambda one: one if isinstance(one, str) else "",
+)
+def test_bad_sweeps_are_refused(panel, words, told):
+    with pytest.raises(InputError) as error:
+        plan(panel, words)
+    assert str(error.value).startswith("--sweep: ") and told in str(error.value)
+
+
+def test_each_row_has_its_own_panel():
+    assert plan(TWO, "frequency=30,50").panel(TWO, 30.0).demands == (WIND, replace(HERTZ, limit=30.0))
+    assert plan(TWO, "gauge=1,2").panel(TWO, 2.0).gauges == (2.0,)
+    assert plan(TWO, "dies=1,2").panel(TWO, 1.0).dies_at_most == 1
+
+
+def test_a_row_panel_reads_back_as_it_is():
+    panel = read_panel(Path(__file__).parents[3] / "stiffen" / "data" / "starter_panel.toml")
+    kept = copy.deepcopy(panel.source)
+    for words in ("gauge=0.8,1", "dies=1,2", f"{panel.demands[0].label}=1,2"):
+        what = plan(panel, words)
+        one = what.panel(panel, what.values[1])
+        again = panel_from_dict(one.source, Path())
+        assert (again.gauges, again.dies_at_most, again.demands) == (one.gauges, one.dies_at_most, one.demands)
+        assert one != panel
+    assert panel.source == kept, "the panel itself is left alone"
+
+
+# ----------------------------------------------------------------------------------------------------------------- rows
+
+
+def test_each_row_begins_with_the_layout_of_the_row_before(searched):
+    told, done = [], []
+    out = sweep(
+        ONE,
+        plan(ONE, "limit=2,3,4"),
+        seconds=7.0,
+        progress=lambda f, words: told.append((f, words)),
+        on_row=done.append,
+    )
+    assert [row.value for row in out] == [2.0, 3.0, 4.0] == [row.value for row in done]
+    assert [start for _, start, _ in searched] == [None, Layout(0.8, BEADS), Layout(0.8, BEADS[:2])]
+    assert [panel.demands[0].limit for panel, _, _ in searched] == [2.0, 3.0, 4.0]
+    assert all(options["seconds"] == 7.0 for _, _, options in searched)
+    assert [fraction for fraction, _ in told] == pytest.approx([1 / 6, 3 / 6, 5 / 6])
+    assert told[1][1] == "limit of deflection wind, mm 3: half way"
+
+
+def test_a_layout_to_begin_with_takes_the_gauge_of_the_row(searched):
+    sweep(ONE, plan(ONE, "gauge=0.8,1.2"), start=Layout(1.0, BEADS[:1]))
+    assert [start for _, start, _ in searched] == [Layout(0.8, BEADS[:1]), Layout(1.2, BEADS)]
+
+
+@pytest.mark.parametrize(
+    ("panel", "start"),
+    [
+        (ONE, Layout(0.9, BEADS)),
+        (ONE, Layout(1.0, rows(B16, (100.0, 105.0)))),
+        (replace(ONE, beads_at_most=2), Layout(1.0, BEADS)),
+        (replace(ONE, dies_at_most=1), Layout(1.0, rows(B16, (100.0,)) + rows(B20, (300.0,)))),
+    ],
+    ids=["not in the rack", "breaks a rule", "too many beads", "too many dies"],
+)
+def test_a_layout_that_would_not_do_is_no_start(searched, panel, start):
+    sweep(panel, plan(panel, "limit=2,3"), start=start)
+    assert searched[0][1] is None
+
+
+def test_an_interrupted_row_is_the_last(monkeypatch):
+    def search(panel, **options):
+        return found(panel, Layout(0.8), stopped="interrupted")
+
+    monkeypatch.setattr(sweep_module, "search", search)
+    assert len(sweep(ONE, plan(ONE, "limit=2,3,4"))) == 1
+
+
+# -------------------------------------------------------------------------------------------------------- what came out
+
+
+def three(values=((2.0, 1.9, 1.0), (3.0, 2.9, 0.8), (4.0, 4.2, 0.8))):
+    """Rows of a swept limit: (limit, found, gauge)."""
+    what = plan(TWO, "deflection=2,3,4")
+    return what, tuple(
+        sweep.Row(limit, found(what.panel(TWO, limit), Layout(gauge, BEADS), value, rival=limit > 2))
+        for limit, value, gauge in values
+    )
+
+
+def test_table_has_a_line_a_row_and_stars_what_is_not_met():
+    what, out = three()
+    head, lines = sweep.table(TWO, what, out)
+    assert head[0] == "limit of deflection wind, mm" and head[6] == "deflection wind, mm"
+    assert [line[0] for line in lines] == ["2", "3", "4 *"]
+    assert [line[1] for line in lines] == ["1", "0.8", "0.8"]
+    assert [line[6] for line in lines] == ["1.9", "2.9", "4.2"]
+    assert [line[7] for line in lines] == ["+5 % deflection wind", "+3 % deflection wind", "-5 % deflection wind"]
+    assert [line[8] for line in lines] == ["none", *[f"{TWO.mass(Layout(1.5)):.3f}"] * 2]
+    assert all(len(line) == len(head) for line in lines)
+
+
+def test_csv_has_full_figures_of_every_demand():
+    what, out = three()
+    lines = list(csv.DictReader(io.StringIO(sweep.csv_text(TWO, what, out))))
+    assert [line["met"] for line in lines] == ["yes", "yes", "no"]
+    assert [float(line["deflection wind, mm"]) for line in lines] == [1.9, 2.9, 4.2]
+    assert [float(line["frequency, Hz"]) for line in lines] == [50.0] * 3
+    assert float(lines[0]["mass kg"]) == pytest.approx(TWO.mass(Layout(1.0)), rel=1e-5)
+    assert lines[0]["flat sheet kg"] == ""
+
+
+def test_the_demand_that_is_short_most_often_stands_for_stiffness():
+    what = plan(TWO, "gauge=0.8,1.0")
+    out = tuple(sweep.Row(g, found(TWO, Layout(g), hertz=hertz)) for g, hertz in ((0.8, 20.0), (1.0, 41.0)))
+    assert sweep.shown(what, out) == 1
+    assert sweep.shown(*three()) == 0
+
+
+@pytest.fixture
+def figure(monkeypatch):
+    """The figure that would be saved."""
+    kept = []
+    monkeypatch.setattr(sweep_plot, "save", lambda figure, path: kept.append(figure))
+    return kept
+
+
+def test_picture_shows_every_row_and_the_flat_sheets_stiffer_to_the_right(figure):
+    what, out = three()
+    sweep_plot.sweep_picture(TWO, what, out, "unused.png")
+    (axis,) = figure[0].axes
+    left, right = axis.get_xlim()
+    assert left > right, "a small deflection is stiff"
+    marked = {line.get_label(): line.get_xydata().tolist() for line in axis.lines}
+    heavy, light, flat = (TWO.mass(Layout(gauge)) for gauge in (1.0, 0.8, 1.5))
+    assert [2.9, light] in [place for places in marked.values() for place in places]
+    assert marked["best found, NOT MET"] == [[4.2, light]]
+    assert sorted(marked["flat sheets that do the same"]) == [[2.9, flat], [4.2, flat]]
+    assert [1.9, heavy] in [place for places in marked.values() for place in places]
+    words = [text.get_text() for text in figure[0].findobj(matplotlib.text.Text)]
+    assert {"2\n1 mm", "3\n0.8 mm", "4\n0.8 mm", "1.5 mm", "mass, kg"} <= set(words)
+    assert "deflection wind as judged, mm; stiffer to the right" in words
+
+
+def test_picture_of_frequencies_runs_upward_and_is_written(tmp_path):
+    what = plan(TWO, "frequency=50,40")
+    out = tuple(sweep.Row(f, found(TWO, Layout(1.0, BEADS), hertz=f + 1)) for f in what.values)
+    sweep_plot.sweep_picture(TWO, what, out, tmp_path / "a.png")
+    assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_row_without_a_number_is_left_out_of_the_picture(figure):
+    what, out = three(((2.0, float("nan"), 1.0), (3.0, 2.9, 0.8)))
+    sweep_plot.sweep_picture(TWO, what, out, "unused.png")
+    words = [text.get_text() for text in figure[0].findobj(matplotlib.text.Text)]
+    assert "3\n0.8 mm" in words and "2\n1 mm" not in words

@@ -1,0 +1,380 @@
+"""The shop card says what it must, within its width, and the bad news first."""
+
+import math
+import re
+from collections import Counter
+from dataclasses import replace
+
+import pytest
+from support.pdf import read
+from shapely.affinity import rotate
+from shapely.geometry import LineString, box
+from support.trike import B16, B20, F50, FRAME, GOOD, LAYOUT, PANEL, verdict
+
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.panel import Trim
+from stiffen.model.results import NONLINEAR, UNDECIDED, FastenerLoad, Rival
+from stiffen.model.tools import BeadDie, HoleDie
+from stiffen.output.drawing.bench_view import in_rolling_order
+from stiffen.output.drawing.pdf import Book, length
+from stiffen.output.drawing.title_block import CAUTIONS
+from stiffen.output.report.page_flow import Flow, Section
+from stiffen.output.report.shop_card import card_text, columns, demand_table, saving, warning_lines
+from stiffen.output.report.shop_card_pdf import write_card
+from stiffen.shop import flared_holes, process_plan
+from stiffen.shop.roller_settings import pass_depths, settings
+
+RIVAL = Rival(1.5, PANEL.mass(Layout(1.5)))
+LIGHTER = Rival(0.8, PANEL.mass(Layout(0.8)))
+
+
+def section(text, title):
+    """The lines under one heading."""
+    lines = text.splitlines()
+    start = lines.index(title) + 1
+    return lines[start : start + next(i for i, line in enumerate([*lines[start:], "END"]) if line and line[0] != " ")]
+
+
+@pytest.mark.parametrize("layout", [LAYOUT, FRAME, Layout(1.0)], ids=["beads and holes", "frame", "flat"])
+def test_lines_are_at_most_100_wide(layout):
+    text = card_text(PANEL, verdict(layout, warnings=["a very long warning " * 12]), RIVAL, [(1.0, "taken " * 30)])
+    assert max(map(len, text.splitlines())) <= 100
+    assert text.isascii()
+
+
+def test_sheet_and_masses_add_up():
+    told = " ".join(" ".join(section(card_text(PANEL, GOOD, RIVAL), "SHEET")).split())
+    x, y = process_plan.trim_allowance(PANEL, LAYOUT)
+    assert "Buy: 5754-H111, 1 mm." in told
+    assert f"Blank: {560 + 2 * x:.1f} x {380 + 2 * y:.1f} mm (rough cut)" in told
+    assert "Finished: 560.0 x 380.0 mm" in told
+    masses = dict(re.findall(r"(blank|removed|trimmed edge|cut-outs|flared holes|finished) ([0-9.]+) kg", told))
+    assert float(masses["blank"]) - float(masses["removed"]) == pytest.approx(float(masses["finished"]), abs=0.0015)
+    pieces = sum(float(masses[what]) for what in ("trimmed edge", "cut-outs", "flared holes"))
+    assert pieces == pytest.approx(float(masses["removed"]), abs=0.002)
+    assert float(masses["flared holes"]) == pytest.approx(2 * math.pi / 4 * 36.7**2 * 2.67e-6, abs=0.0006)
+    assert float(masses["cut-outs"]) == pytest.approx(math.pi / 4 * 32**2 * 2.67e-6, abs=0.0006)
+    assert float(masses["finished"]) == pytest.approx(GOOD.mass_kg, abs=0.0006)
+    edge = (560 + 2 * x) * (380 + 2 * y) - 560 * 380  # but for the rounded corners
+    assert float(masses["trimmed edge"]) == pytest.approx(edge * 2.67e-6, abs=0.0015)
+
+
+def test_edge_trim_comes_on_top():
+    trimmed = replace(PANEL, trims=(Trim(0.25), Trim(0.1, ((0.0, 0.0), (500.0, 0.0)))))
+    length = 2 * (560 + 380) - (8 - 2 * math.pi) * 15  # rounded corners
+    told = card_text(trimmed, GOOD)
+    assert f"Edge trim comes on top: {0.25 * length / 1000 + 0.05:.3f} kg" in told
+
+
+def test_saving_is_the_difference_to_the_rival():
+    less = RIVAL.mass_kg - GOOD.mass_kg
+    assert f"{less:.3f} kg ({100 * less / RIVAL.mass_kg:.0f} %) lighter than the 1.5 mm flat sheet" in saving(
+        GOOD, RIVAL
+    )
+
+
+def test_a_lighter_flat_sheet_is_said_first():
+    text = card_text(PANEL, GOOD, LIGHTER)
+    assert text.splitlines()[2].startswith("A FLAT SHEET IS LIGHTER: 0.8 mm flat meets the demands")
+    assert "HEAVIER" in saving(GOOD, LIGHTER)
+    assert "A FLAT SHEET IS LIGHTER" not in card_text(PANEL, GOOD, RIVAL)
+
+
+def test_rivals_without_a_sheet():
+    assert saving(GOOD, Rival(None, None, (1.0, 1.5))) == "no flat sheet in the rack meets the demands"
+    assert saving(GOOD, Rival(None, None)) == "flat sheets were not looked at"
+
+
+def test_nothing_is_saved_by_a_panel_that_does_not_do():
+    missed = verdict(LAYOUT, deflection=2.0)
+    assert "lighter" not in saving(missed, RIVAL)
+    assert "1.5 mm flat sheet meets the demands" in saving(missed, RIVAL)
+
+
+def test_missed_demands_are_said_first():
+    text = card_text(PANEL, verdict(LAYOUT, deflection=2.0))
+    assert text.splitlines()[2].startswith("NOT MET: deflection wind.")
+    assert "NOT MET" not in card_text(PANEL, GOOD)
+
+
+def test_turns_come_from_the_trial_strip_or_are_said_to_be_computed():
+    lines = section(card_text(PANEL, GOOD), "TRIAL STRIP FIRST")
+    strip, formula = ([line for line in lines if line.startswith(f"  {name}  ")][:1] for name in ("B16", "B20"))
+    assert "trial strip" in strip[0]
+    assert "formula" in formula[0]
+    found = settings(PANEL.tools, B20, PANEL.material, 1.0)
+    assert formula[0].split()[2:] == " ".join(f"{one.turns:.2f} ({one.depth:.1f} mm)" for one in found.passes).split()
+    assert strip[0].endswith("(4.0 mm)")  # the full depth at the last pass
+    assert "stiffen trial PANEL.toml --die B16 or --die B20 --gauge 1 " in " ".join(" ".join(lines).split())
+
+
+def test_what_a_die_asks_of_the_sheet_is_told_at_both_ends():
+    """Arc 12 x 4: S - w = 3.29 mm (recomputed); 3.29/12 is 27 %, and 1 - 12/15.29 is 22 %."""
+    layout = Layout(1.0, (Bead(BeadDie("deep", "round", 12, 4), ((60.0, 110.0), (500.0, 110.0))),))
+    lines = section(card_text(PANEL, verdict(layout)), "TRIAL STRIP FIRST")
+    assert "deep 10 27 % 22 % 3.3" in [" ".join(line.split()[:7]) for line in lines]
+
+
+def bead_rows(layout=LAYOUT):
+    lines = section(card_text(PANEL, verdict(layout)), "BEADS, IN THE ORDER TO ROLL THEM")
+    head = lines.index(next(line for line in lines if line.startswith("  ----")))
+    return [line.split() for line in lines[head + 1 : lines.index("", head)]]
+
+
+def test_beads_stand_in_rolling_order_with_ends_and_corners():
+    rows = bead_rows()
+    assert [row[0] for row in rows if len(row) > 5] == ["1", "2", "3"]
+    by_order = [LAYOUT.beads[i] for i in process_plan.rolling_order(PANEL, LAYOUT.beads)]
+    for row, bead in zip((row for row in rows if len(row) > 5), by_order, strict=True):
+        assert row[1:3] == [bead.die.name, bead.side]
+        (x0, y0), (x1, y1) = bead.path[0], bead.path[-1]
+        assert list(map(float, row[3:7])) == pytest.approx([x0, y0, x1, y1], abs=0.051)
+        assert float(row[7]) == pytest.approx(bead.length, abs=0.51)
+        assert int(row[8]) == len(pass_depths(bead.die, PANEL.material))
+    assert [row for row in rows if len(row) == 3] == [["300.0", "290.0", "via"], ["400.0", "270.0", "via"]]
+
+
+def test_frame_sides_and_regrips_are_those_the_minutes_count():
+    up = tuple(replace(bead, side="up") for bead in LAYOUT.beads)
+    steep = Bead(B16, ((530.0, 100.0), (530.0, 300.0)))
+    layout = Layout(1.0, (*up, steep, Bead(B16, ((500.0, 340.0), (250.0, 340.0)))))
+    rows = [row for row in bead_rows(layout) if len(row) > 5]
+    ordered = in_rolling_order(PANEL, layout).beads
+    assert [row[9] for row in rows] == list(process_plan.frame_sides(PANEL, ordered))
+    turns = sum("turn sheet" in " ".join(row) for row in rows)
+    assert turns == process_plan.regrips(PANEL, ordered) > 0
+
+
+def test_a_bead_rolled_from_the_other_face_names_the_side_as_seen_there():
+    ordered = in_rolling_order(PANEL, LAYOUT).beads
+    plan = process_plan.frame_sides(PANEL, ordered)
+    rows = [row for row in bead_rows() if len(row) > 5]
+    swapped = {"left": "right", "right": "left"}
+    for row, bead, side in zip(rows, ordered, plan, strict=True):
+        assert row[9] == (side if bead.side == "up" else swapped[side])
+    assert "other face up" in " ".join(rows[2])
+    text = card_text(PANEL, GOOD)
+    assert "UP face up in the roller, raised roll below: bead 1, 2." in text
+    assert "DOWN face up in the roller, raised roll below: bead 3." in text
+
+
+def test_holes_and_order_of_work_and_minutes():
+    text = card_text(PANEL, GOOD)
+    assert re.search(r"H2 +480\.0 +330\.0$", text, re.MULTILINE)
+    (best, *_) = flared_holes.pilot_cuts(F50, PANEL.tools.cutters)
+    assert re.search(rf"F50 +down +1 +H2 +36\.7 +{best.kind} {best.diameter:g} +42 +50 +4", text)
+    told = " ".join(text.split())
+    for step in process_plan.order_of_work(PANEL, in_rolling_order(PANEL, LAYOUT)):
+        assert " ".join(step.split()) in told
+    assert f"about {process_plan.minutes(PANEL, LAYOUT):.0f} in all" in text
+
+
+@pytest.mark.parametrize("gauge", [0.8, 1.0, 1.2])
+def test_the_minutes_told_add_up_to_their_sum(gauge):
+    text = " ".join(card_text(PANEL, verdict(replace(LAYOUT, gauge=gauge))).split())
+    total, shares = re.search(r"Minutes: about (\d+) in all: ([^(]*)", text).groups()
+    assert sum(map(int, re.findall(r"\d+", shares))) == int(total)
+
+
+def test_the_most_loaded_rivet_is_named_with_what_it_uses_of_its_strength():
+    assert "RIVET OR BOLT" not in card_text(PANEL, GOOD)
+    strong = replace(PANEL.supports[0], strength=500.0)
+    panel = replace(PANEL, supports=(strong, PANEL.supports[1]))
+    loads = (
+        FastenerLoad("wind", (10.0, 200.0), 30.0, 40.0, "held"),
+        FastenerLoad("wind", (540.0, 50.0), 12.0, 5.0, "free"),
+    )
+    lines = section(card_text(panel, replace(GOOD, rivets=loads)), "RIVET OR BOLT THAT CARRIES MOST")
+    rows = [" ".join(line.split()) for line in lines]
+    assert "wind rivet 4 10.0 200.0 30 40 500 10.0 %" in rows  # 50 of 500 N
+    assert "wind bolt 6 540.0 50.0 12 5 not given -" in rows
+
+
+def test_cautions_are_always_there():
+    text = " ".join(card_text(PANEL, verdict(Layout(1.0))).split())
+    for words in ("proof-load", "qualified person", "local rules", "gloves and eye protection", "fingers"):
+        assert words in text
+
+
+def test_demands_are_told_with_how_far_to_believe_them():
+    text = "\n".join(demand_table(verdict(LAYOUT, deflection=2.0, decided=NONLINEAR)))
+    row = next(line for line in text.splitlines() if line.startswith("deflection wind"))
+    assert " ".join(row.split()) == "deflection wind <= 1.5 mm 2 mm -33 % NOT MET large defl. 2.0 % - 2.00"
+    assert "in their plane, the worse counts: deflection wind free 2 mm, held 1.6 mm" in text
+    assert ">= 45 Hz" in text
+    undecided = "\n".join(demand_table(verdict(LAYOUT, decided=UNDECIDED)))
+    assert "not decided" in undecided
+
+
+def test_values_that_are_no_numbers_are_told_in_words():
+    none = replace(GOOD.demands[0], value=math.nan, margin=math.nan, met=False)
+    endless = replace(GOOD.demands[0], kind="buckling", unit="x", value=math.inf, margin=math.inf)
+    text = "\n".join(demand_table(replace(GOOD, demands=(none, endless))))
+    assert "nan" not in text
+    assert "inf" not in text
+    assert "none" in text
+
+
+def test_broken_rules_stand_before_warnings_and_nothing_twice():
+    close = Layout(1.0, (*LAYOUT.beads, Bead(B20, ((60.0, 112.0), (500.0, 112.0)))))
+    lines = warning_lines(PANEL, verdict(close, warnings=["mind the clip", "mind the clip"]))
+    assert lines[0].startswith("rule not kept: ")
+    assert lines.count("mind the clip") == 1
+    assert lines.index("mind the clip") > 0
+
+
+def test_second_opinion_is_printed():
+    told = replace(GOOD, second_opinion={"deflection wind": {"value": 1.12, "difference": 0.018}})
+    row = next(line for line in card_text(PANEL, told).splitlines() if "deflection wind  " in line)
+    assert "+1.8 %" in row
+
+
+def test_one_assumption_on_the_edges_is_said_once():
+    same = tuple(replace(demand, by_hold={}, in_plane="held") for demand in GOOD.demands)
+    assert "Edges in plane: held." in demand_table(replace(GOOD, demands=same))
+
+
+def test_columns_line_up():
+    assert columns(("a", "mm"), [("bb", "1.0"), ("c", "10.0")], right=[1]) == [
+        "a     mm",
+        "--  ----",
+        "bb   1.0",
+        "c   10.0",
+    ]
+
+
+# ----------------------------------------------------------------------------------------------------------- on paper
+
+MANY = replace(
+    LAYOUT,
+    beads=(*LAYOUT.beads, *FRAME.beads),
+    holes=tuple(Hole(F50, (60.0 + 55.0 * (i % 8), 60.0 + 55.0 * (i // 8))) for i in range(40)),
+)
+CASES = {
+    "beads and holes": (verdict(LAYOUT, deflection=2.0, warnings=["mind the clip " * 30]), [(1.0, "taken " * 30)]),
+    "frame": (verdict(FRAME), []),
+    "flat": (verdict(Layout(1.0)), []),
+    "many": (verdict(MANY), []),
+}
+
+
+@pytest.mark.parametrize(
+    ("case", "paper"), [(case, "a4") for case in CASES] + [("beads and holes", "letter"), ("flat", "roll")]
+)
+def test_words_on_paper_are_large_enough_whole_and_lie_on_nothing(tmp_path, case, paper):
+    judged, gauges = CASES[case]
+    write_card(replace(PANEL, name="hatch 50 $\\%$ of a\nname"), judged, tmp_path / "card.pdf", RIVAL, gauges, paper)
+    pages = read(tmp_path / "card.pdf")
+    for number, (width, height, _, words) in enumerate(pages, 1):
+        assert (round(width, 3), round(height, 3)) == ((215.9, 279.4) if paper == "letter" else (210.0, 297.0))
+        grounds = []
+        for word in words:
+            capital = word.size * 0.729
+            assert capital >= 3.0 - 1e-6
+            x, y = word.at
+            ground = (x, y, x + length(word.text, capital), y + capital)
+            assert ground[0] > 5.0
+            assert ground[2] < width - 5.0, word
+            assert ground[1] > 5.0
+            assert ground[3] < height - 5.0
+            for other, text in grounds:
+                apart = ground[2] <= other[0] or other[2] <= ground[0] or ground[3] <= other[1] or other[3] <= ground[1]
+                # numbers in the little picture stand in bold, measured here as if they did not
+                assert apart, f"{word.text!r} lies on {text!r}"
+            grounds.append((ground, word.text))
+        assert any(word.text == f"page {number} of {len(pages)}" for word in words)
+
+
+@pytest.mark.parametrize("case", ["beads and holes", "frame", "flat"])
+def test_a_usual_card_takes_two_pages_at_most(tmp_path, case):
+    write_card(PANEL, verdict(CASES[case][0].layout), tmp_path / "card.pdf", RIVAL)
+    assert len(read(tmp_path / "card.pdf")) <= 2
+
+
+F32 = HoleDie("F32", pilot=23.51, finished=26.0, flange=32.0, rise=3.0)
+F24 = HoleDie("F24", pilot=16.0, finished=19.0, flange=24.0, rise=3.0)
+DOZENS = Layout(
+    1.0,
+    tuple(Bead(B16, ((60.0, y), (500.0, y))) for y in (100.0, 170.0, 240.0, 310.0)),
+    tuple(Hole(die, (70.0 + 42.0 * i, y)) for die, y in ((F32, 135.0), (F24, 205.0), (F32, 275.0)) for i in range(11))
+    + tuple(Hole(F24, (170.0 + 42.0 * i, 60.0)) for i in range(8))
+    + tuple(Hole(F32, (280.0 + 42.0 * i, 345.0)) for i in range(6)),
+)
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_a_card_of_four_dozen_holes_takes_two_pages_and_names_each(tmp_path, paper):
+    gauges = [(0.8, "not found in 47 s (best misses by 11.8 % on the ribbed plate)"), (1.0, "met with 5 beads")]
+    write_card(PANEL, verdict(DOZENS), tmp_path / "card.pdf", RIVAL, gauges, paper)
+    pages = read(tmp_path / "card.pdf")
+    assert len(pages) == 2
+    told = [word.text for *_, words in pages for word in words]
+    for number, hole in enumerate(DOZENS.holes, 1):
+        place = told.index(f"H{number}", told.index("FLARED HOLES"))
+        assert told[place + 1 : place + 3] == [f"{hole.at[0]:.1f}", f"{hole.at[1]:.1f}"]
+    assert told[told.index("F32") : told.index("F32") + 4] == ["F32", "up", "28", "H1-H11, H23-H33, H42-H47"]
+
+
+@pytest.mark.parametrize("layout", [LAYOUT, DOZENS], ids=["few", "dozens"])
+def test_names_in_the_little_picture_lie_on_no_line(tmp_path, layout):
+    """Words by their true width, turned as they stand, against the lines drawn on the same page."""
+    write_card(PANEL, verdict(layout), tmp_path / "card.pdf", RIVAL)
+    width, _, strokes, words = read(tmp_path / "card.pdf")[0]
+    lines = [LineString(one.points) for one in strokes if one.points[:, 0].min() > width / 2]
+    names = [word for word in words if re.fullmatch(r"H\d+", word.text) and word.at[0] > width / 2]
+    names = names[: next((i for i, word in enumerate(names) if word.text == "H1" and i), None)]  # the picture's own
+    assert names
+    for word in names:
+        (x, y), capital = word.at, word.size * 0.729
+        ground = rotate(box(x, y, x + length(word.text, capital), y + capital), word.turn, origin=word.at)
+        assert not [line for line in lines if line.intersects(ground)], word
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_short_paragraphs_are_not_broken_over_pages(tmp_path, paper):
+    write_card(PANEL, verdict(DOZENS), tmp_path / "card.pdf", RIVAL, paper=paper)
+    *_, words = read(tmp_path / "card.pdf")[0]
+    low = min(word.at[1] for word in words if word.at[1] > 10.0)  # above the foot
+    last = " ".join(word.text for word in words if abs(word.at[1] - low) < 0.1)
+    assert last.endswith(".") or len(last) < 60, last  # the end of a sentence, or a row of a table
+
+
+@pytest.mark.parametrize("part", ["One line.", "Short words in a row. " * 18, "1.\t" + "A step of the work. " * 15])
+def test_a_heading_stands_on_the_page_of_the_words_under_it(tmp_path, part):
+    """Whatever was above it: the page is filled line by line until the section goes over."""
+    for filled in range(50, 62):
+        with Book(tmp_path / "card.pdf", "card") as book:
+            flow = Flow(book, "a4", "card")
+            for _ in range(filled):
+                flow.words("filled")
+            flow.section(Section("HEADING", (part,)))
+            flow.close()
+        told = [[word.text for word in words] for *_, words in read(tmp_path / "card.pdf")]
+        (page,) = [page for page in told if "HEADING" in page]
+        assert set(" ".join(page[page.index("HEADING") + 1 :]).split()) & {"One", "Short", "step"}, filled
+
+
+def test_cautions_stand_together(tmp_path):
+    for filled in range(48, 62):
+        with Book(tmp_path / "card.pdf", "card") as book:
+            flow = Flow(book, "a4", "card")
+            for _ in range(filled):
+                flow.words("filled")
+            flow.section(Section("CAUTIONS", CAUTIONS))
+            flow.close()
+        told = [" ".join(word.text for word in words) for *_, words in read(tmp_path / "card.pdf")]
+        (page,) = [page for page in told if "CAUTIONS" in page]
+        assert all(caution in page for caution in CAUTIONS), filled
+
+
+def test_paper_says_what_the_text_says(tmp_path):
+    """Every word of the text stands on the paper too, in as many copies at least."""
+    judged, gauges = CASES["beads and holes"]
+    write_card(PANEL, judged, tmp_path / "card.pdf", RIVAL, gauges)
+    text = card_text(PANEL, judged, RIVAL, gauges)
+    told = Counter(word for *_, words in read(tmp_path / "card.pdf") for one in words for word in one.text.split())
+    wanted = Counter(word for word in text.split() if not set(word) <= {"-", "="})
+    title = {"BATTERY", "HATCH:", "SHOP", "CARD"}  # in small letters on paper
+    assert not {word: n for word, n in wanted.items() if told[word] < n and word not in title}
+    bold = {one.text for *_, words in read(tmp_path / "card.pdf") for one in words}
+    assert {"1", "2", "3", "H1", "H2"} <= bold  # in the picture and the tables

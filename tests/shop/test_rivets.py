@@ -1,0 +1,119 @@
+"""Rows and counts of rivets against the worked examples of FAA AC 43.13-1B, and what rivets carry."""
+
+import math
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from support.panels import lid
+
+from stiffen.analysis.evaluation import check
+from stiffen.errors import InputError
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Demand, Load, Support
+from stiffen.model.results import FastenerLoad
+from stiffen.shop import rivets
+
+INCH = 25.4
+
+
+def test_splice_of_the_worked_example():
+    """AC 43.13-1B CHG 1 p. 4-27: 10 in of clad 2024, 1/8 in rivets, 4.9 an inch (table 4-10) x 0.75: 37; rows of 19."""
+    assert rivets.needed(10 * INCH, 4.9, rivets.SHEET_JOINT) == 37
+    assert rivets.in_rows(37, 2) == 19
+
+
+def test_frame_splice_of_the_worked_example():
+    """AC 43.13-1B fig. 4-20 (p. 4-41): 6.2 an inch: 0.6 in takes 4, of which 60 % is 3; 2.0 in takes 13, 60 % is 8."""
+    assert rivets.needed(0.6 * INCH, 6.2) == 4
+    assert math.ceil(0.6 * 4) == 3
+    assert rivets.needed(2.0 * INCH, 6.2) == 13
+    assert math.ceil(0.6 * 13) == 8
+
+
+@pytest.mark.parametrize(
+    ("inch", "size", "per_inch"),
+    [(0.032, 3 / 32, 6.3), (0.032, 1 / 8, 4.7), (0.040, 3 / 32, 7.9), (0.040, 1 / 4, 2.4), (0.051, 1 / 8, 5.6),
+     (0.064, 5 / 32, 4.6), (0.064, 3 / 16, 3.2), (0.128, 1 / 4, 3.5)],
+)  # fmt: skip
+def test_table_of_5052(inch, size, per_inch):
+    """AC 43.13-1B table 4-11 (p. 4-39)."""
+    assert rivets.splice_5052(inch * INCH, size * INCH) == per_inch
+
+
+def test_table_takes_the_next_thickness_and_ends():
+    assert rivets.splice_5052(1.0, 3.2) == rivets.splice_5052(0.040 * INCH, 3.2)
+    assert rivets.splice_5052(1.1, 3.2) == 5.6
+    assert rivets.splice_5052(0.5, 6.4) is None
+    assert rivets.splice_5052(4.0, 3.2) is None
+
+
+# ----------------------------------------------------------------------------------------------------------------- rows
+
+
+def test_row_by_hand():
+    """400 mm, 4 mm rivets: 8 mm from each end, 384 mm between: ten gaps of 38.4 mm for a pitch of 40."""
+    found = rivets.row(400, 4, 40)
+    assert (found.count, found.end) == (11, 8)
+    assert found.pitch == pytest.approx(38.4)
+    assert found.stations == pytest.approx([8 + 38.4 * i for i in range(11)])
+
+
+sizes = st.tuples(st.floats(20, 3000), st.floats(2, 8), st.floats(3.0, 20), st.floats(2.0, 6.0))
+
+
+@given(sizes)
+def test_any_row_keeps_the_published_distances(size):
+    """AC 43.13-1B: 2 D from an edge, 3 D between centres; even, symmetric."""
+    length, d, pitches, ends = size
+    try:
+        found = rivets.row(length, d, pitches * d, ends * d)
+    except InputError:
+        assert length < 2 * ends * d
+        return
+    stations = found.stations
+    assert stations[0] >= 2 * d - 1e-9
+    assert length - stations[-1] == pytest.approx(stations[0])
+    gaps = [b - a for a, b in zip(stations, stations[1:], strict=False)]
+    assert all(gap >= 3 * d - 1e-9 for gap in gaps)
+    assert len(gaps) < 2 or max(gaps) <= pitches * d + 1e-9 or 2 * found.pitch < (2 + 1) * 3 * d
+
+
+def test_row_tells_every_fault():
+    with pytest.raises(InputError) as caught:
+        rivets.row(400, 4, 10, 5)
+    assert [fault.where for fault in caught.value.faults] == ["pitch", "end"]
+    with pytest.raises(InputError, match="at least 16 mm, two end distances"):
+        rivets.row(10, 4, 40)
+
+
+# ------------------------------------------------------------------------------------------------------ what they carry
+
+ROWS = (
+    Support("rivets", path=((20.0, 10.0), (480.0, 10.0)), pitch=115.0, diameter=4.0, in_plane="free", strength=800.0),
+    Support("rivets", path=((20.0, 390.0), (480.0, 390.0)), pitch=115.0, diameter=4.0, in_plane="free"),
+)
+
+
+def test_load_per_rivet_against_the_given_strength():
+    """Two rows of five hold a pressure: their pulls add up to the load, and the share is load over strength."""
+    panel = lid(supports=ROWS, loads=(Load("wind", "pressure", 2e-6),), demands=(Demand("deflection", 5.0, "wind"),))
+    verdict = check(panel, Layout(1.0), grade="quick", error=False)
+    first, second = rivets.uses(panel, verdict)
+    assert (first.support, second.support) == (1, 2)
+    total = 2e-6 * 500 * 400
+    assert total / 10 < first.load.pull < total / 2  # more than an even share, less than half of all
+    assert first.load.pull == pytest.approx(second.load.pull, rel=0.02)  # symmetric
+    assert first.share == pytest.approx(math.hypot(first.load.shear, first.load.pull) / 800)
+    assert second.share is None
+    assert second.strength is None
+
+
+def test_use_is_the_resultant_over_the_strength():
+    panel = lid(supports=ROWS)
+    centre = ROWS[0].fasteners()[2]
+    load = FastenerLoad("wind", centre, 300.0, 400.0, "free")
+    verdict = replace(check(panel, Layout(1.0), grade="quick", error=False), rivets=(load,))
+    (use,) = rivets.uses(panel, verdict)
+    assert use.share == pytest.approx(500 / 800)

@@ -1,0 +1,1 @@
+"""Panels, shapes and readers that several tests share."""
