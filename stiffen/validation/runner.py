@@ -65,9 +65,7 @@ def failures(measured: Measured) -> Measured:
 
 def main(argv: list[str] | None = None) -> int:
     """Write the table to stdout; 1 if a check that should hold does not, else 0."""
-    parser = argparse.ArgumentParser(
-        prog="python -m stiffen.validate", description="The judge against known values."
-    )
+    parser = argparse.ArgumentParser(prog="python -m stiffen.validate", description="The judge against known values.")
     parser.add_argument("--short", action="store_true", help="one line a group")
     table = summary if parser.parse_args(argv).short else rows
     measured = measure()

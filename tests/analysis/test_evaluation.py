@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from support.panels import B16, EDGE, SHEET, SIX, lid, rows
 from stiffen.mesh.panel_mesh import mesh_panel
+from support.panels import B16, EDGE, SHEET, SIX, lid, rows
 
 from stiffen.analysis import sfepy_shell
 from stiffen.analysis.evaluation import check, rival

@@ -5,9 +5,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from support.panels import B16, SHEET, SHOP, lid, rows
 from stiffen.mesh.normals import facing
 from stiffen.mesh.panel_mesh import mesh_panel
+from support.panels import B16, SHEET, SHOP, lid, rows
 
 from stiffen.analysis.evaluation import check
 from stiffen.analysis.panel_model import stand

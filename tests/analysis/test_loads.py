@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from support.panels import B16, HOLED, SHEET, lid, rows
 from shapely.geometry import Polygon
 from stiffen.mesh.panel_mesh import mesh_panel
+from support.panels import B16, HOLED, SHEET, lid, rows
 
 from stiffen.analysis.loads import GRAVITY, case_forces, covered, locate, point_masses, push_points, roving_places
 from stiffen.analysis.panel_model import stand

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from support.panels import SHEET, SHOP
 from stiffen.mesh.panel_mesh import mesh_panel
+from support.panels import SHEET, SHOP
 
 from stiffen.analysis.loads import plan_areas
 from stiffen.analysis.panel_model import stand

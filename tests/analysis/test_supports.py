@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from support.panels import EDGE, SHEET, lid
 from stiffen.mesh.panel_mesh import mesh_panel
+from support.panels import EDGE, SHEET, lid
 
 from stiffen.analysis.loads import case_forces
 from stiffen.analysis.panel_model import stand

@@ -1,41 +1,31 @@
 """The benchmarks of the search run, on a small scale, and what they must show holds there too."""
 
 from dataclasses import replace
-from pathlib import Path
 
+import against_hands
+import eight_panels
+import growth
 import numpy as np
-import pytest
+import scout_and_judge
 
 from stiffen.model.layout import Layout
 from stiffen.optimise.candidates.straight_beads import bead_candidates
 from stiffen.shop.layout_check import audit
 
 
-@pytest.fixture(autouse=True)
-def there(monkeypatch):
-    monkeypatch.syspath_prepend(str(Path(__file__).parents[2] / "benchmarks"))
-
-
 def test_scout_ranks_random_layouts_as_the_judge_does():
-    import scout_and_judge as bench
-
-    layouts = bench.random_layouts(bench.LID, 1.0, 40, 0)
-    assert all(audit(bench.LID, Layout(1.0, layout)) == () for layout in layouts)
-    for name, rank, within in bench.agreement(bench.LID, layouts, "quick"):
+    layouts = scout_and_judge.random_layouts(scout_and_judge.LID, 1.0, 40, 0)
+    assert all(audit(scout_and_judge.LID, Layout(1.0, layout)) == () for layout in layouts)
+    for name, rank, within in scout_and_judge.agreement(scout_and_judge.LID, layouts, "quick"):
         assert rank >= 0.95, name
         assert within >= 0.9, name
 
 
 def test_thousand_candidates_on_the_floor_pan():
-    import eight_panels
-
     assert len(bead_candidates(eight_panels.EIGHT[7], 1.0)) >= 1000
 
 
 def test_hands_draw_what_can_be_made():
-    import against_hands
-    import eight_panels
-
     panel = eight_panels.EIGHT[5]
     drawn = against_hands.drawn(panel, 0.8)
     crosses = [one for one in drawn if len({round(np.ptp(np.array(bead.path)[:, 0])) for bead in one}) == 2]
@@ -45,16 +35,11 @@ def test_hands_draw_what_can_be_made():
 
 
 def test_evolution_finds_one_bead_where_one_will_do():
-    import against_hands
-    import eight_panels
-
     strip = replace(eight_panels.EIGHT[4], gauges=(0.8, 1.0))
     assert against_hands.lightest_evolved(strip, 0.8, 3.0) == "-"
     assert against_hands.evolved(strip, 1.0, 4.0)
 
 
 def test_growth_is_timed():
-    import growth
-
     many, ready, chosen, weighed = growth.timed(growth.wider(growth.LID, 0.25), 40)
     assert many == 40 and ready > 0 and chosen > 0 and weighed > 5

@@ -22,7 +22,7 @@ from stiffen.io.panel_file import read_layout
 from stiffen.shop.layout_check import audit
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs POSIX signals")
-ENVIRONMENT = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(Path(entry.__file__).parent.parent)}
+ENVIRONMENT = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(Path(entry.__file__).parents[2])}
 HOLDER = """
 import sys, time
 from stiffen.files import part_name

@@ -2,14 +2,11 @@
 
 import doctest
 import importlib
-import pkgutil
 
 import pytest
+from support.modules import module_names
 
-import stiffen
-
-MODULES = [one.name for one in pkgutil.iter_modules(stiffen.__path__) if one.name != "__main__"]
-NAMES = ["stiffen", *(f"stiffen.{name}" for name in MODULES)]
+NAMES = ["stiffen", *module_names()]
 EXAMPLES = [
     example
     for name in NAMES

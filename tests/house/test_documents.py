@@ -69,7 +69,7 @@ def test_commands_run(path, folder):
             helped = subprocess.run([sys.executable, ROOT / words[1], "--help"], capture_output=True, text=True)
             assert helped.returncode == 0 and "usage" in helped.stdout, words
         else:
-            assert known.match(" ".join(words)) or "stiffen.validation.runner" in words, words
+            assert known.match(" ".join(words)) or "stiffen.validate" in words, words
 
 
 @pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: str(path.relative_to(ROOT)))

@@ -36,7 +36,7 @@ from stiffen.shop.bead_section import profile
 from stiffen.shop.spacing_rules import SPACING
 
 HERE = Path(__file__).parent
-EXAMPLES = HERE.parent / "examples"
+EXAMPLES = HERE.parents[1] / "examples"
 BAD = sorted((HERE / "bad_input").glob("*.toml"))
 BAD = [path for path in BAD if b"\n# faults at: " in path.read_bytes()[:2000]]  # the rest: test_bad_input.py
 GOOD = sorted(EXAMPLES.glob("*.toml"))

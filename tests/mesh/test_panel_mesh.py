@@ -6,10 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
-from support.panels import B16, F24, F50, lid, rows
 from shapely.geometry import LineString, Point, Polygon
-from support.shapes import SHAPES, bead, ring, sheet
 from stiffen.mesh.panel_mesh import mesh_panel
+from support.panels import B16, F24, F50, lid, rows
+from support.shapes import SHAPES, bead, ring, sheet
 
 from stiffen.errors import MeshError
 from stiffen.model.layout import Bead, Hole, Layout

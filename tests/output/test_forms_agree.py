@@ -8,9 +8,9 @@ from pathlib import Path
 import ezdxf
 import numpy as np
 import pytest
+from pypdf import PdfReader
 from support.pages import Tree
 from support.pdf import circles, read, segments
-from pypdf import PdfReader
 
 from stiffen.analysis.evaluation import check
 from stiffen.io.panel_file import layout_document, read_layout, read_panel, write_json

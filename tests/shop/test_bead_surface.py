@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
-from support.panels import B16, lid
 from scipy.spatial import cKDTree
 from stiffen.mesh.panel_mesh import mesh_panel
+from support.panels import B16, lid
 
 from stiffen.fem.shell import Held, Shell
 from stiffen.model.layout import Bead, Layout

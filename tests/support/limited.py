@@ -6,7 +6,6 @@ it is asked for.  POSIX only.
 
 import json
 import os
-import pkgutil
 import subprocess
 import sys
 from dataclasses import dataclass
@@ -38,7 +37,7 @@ class Runner:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
-            env={**os.environ, **alone, "MPLBACKEND": "Agg", "PYTHONPATH": str(ROOT)},
+            env={**os.environ, **alone, "MPLBACKEND": "Agg", "PYTHONPATH": f"{ROOT}{os.pathsep}{ROOT / 'tests'}"},
         )
         return self
 
@@ -61,12 +60,11 @@ def serve():
 
     import matplotlib.pyplot  # noqa: F401
 
-    import stiffen
     from stiffen.io import panel_file
+    from support.modules import module_names
 
-    for module in pkgutil.iter_modules(stiffen.__path__):
-        if module.name not in ("__main__", "data"):
-            importlib.import_module(f"stiffen.{module.name}")
+    for name in module_names():
+        importlib.import_module(name)
     panel_file.starter_tools()
     for line in sys.stdin:
         sys.stdout.write(json.dumps(run(**json.loads(line))) + "\n")

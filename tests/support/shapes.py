@@ -4,10 +4,10 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from support.panels import B16, B20, F24, F50, V12, lid
 
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Cutout
+from support.panels import B16, B20, F24, F50, V12, lid
 
 SHOULDERED = replace(B20, name="F20", profile="flat", nose_radius=1.5, shoulder_radius=1.5, flank=50.0)
 

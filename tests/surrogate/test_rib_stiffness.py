@@ -1,10 +1,8 @@
 """The scout's rib: limits, and strips with one bead in the judge, by the benchmark that made the table of lags."""
 
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
 
+import bead_strip
 import numpy as np
 import pytest
 
@@ -13,10 +11,6 @@ from stiffen.model.tools import PROFILES, BeadDie
 from stiffen.shop.bead_section import properties
 from stiffen.surrogate import rib_stiffness
 
-FILE = Path(__file__).parents[2] / "benchmarks" / "bead_strip.py"
-SPEC = importlib.util.spec_from_file_location("bead_strip", FILE)
-bead_strip = sys.modules["bead_strip"] = importlib.util.module_from_spec(SPEC)
-SPEC.loader.exec_module(bead_strip)
 DIES = {die.name: die for die in bead_strip.DIES}
 
 

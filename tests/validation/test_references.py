@@ -1,4 +1,4 @@
-"""The judge against every known value in the tables of `stiffen.validation.runner`."""
+"""The judge against every known value in the tables of `stiffen.validation`."""
 
 from dataclasses import replace
 

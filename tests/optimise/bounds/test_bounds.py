@@ -1,17 +1,15 @@
 """Cuts, bounds and proofs against every subset of small cases, and against what the solver may say."""
 
-import importlib.util
 import math
-import sys
 from dataclasses import replace
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import pytest
 import scipy.sparse as sp
-from support.panels import F50, SHOP, lid, rows
+import small_cases as small
 from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, milp
+from support.panels import F50, SHOP, lid, rows
 from threadpoolctl import threadpool_limits
 
 from stiffen.errors import SolverError
@@ -35,12 +33,6 @@ from stiffen.optimise.bounds.lower_bound import Rise, bound, impossibility, prov
 from stiffen.optimise.candidates.straight_beads import conflicts
 from stiffen.optimise.search.local_search import GOAL, best_choice
 from stiffen.surrogate.stiffened_plate import scout
-
-FILE = Path(__file__).parents[3] / "benchmarks" / "small_cases.py"
-SPEC = importlib.util.spec_from_file_location("small_cases", FILE)
-small = importlib.util.module_from_spec(SPEC)
-sys.modules[SPEC.name] = small  # its dataclasses look themselves up there
-SPEC.loader.exec_module(small)
 
 NAMES = [panel.name for panel in small.PANELS]
 BOLTS, L, DISC = NAMES[2], NAMES[3], "disc with a hub hole, pressure and frequency"

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 import small_cases as small
 from support.panels import lid
-from threadpoolctl import threadpool_limits
 from support.trike import GOOD, LAYOUT, PANEL
+from threadpoolctl import threadpool_limits
 
 from stiffen.errors import SolverError
 from stiffen.model.layout import Layout

@@ -5,9 +5,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from support.panels import EDGE, SHOP, lid
 from shapely.geometry import Point, Polygon
-from test_candidates import BUSY
+from support.busy_panel import BUSY
+from support.panels import EDGE, SHOP, lid
 
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Support

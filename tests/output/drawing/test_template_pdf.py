@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from support.pdf import circles, read, segments
 from shapely.geometry import Polygon
+from support.pdf import circles, read, segments
 from support.trike import B16, F50, FRAME, LAYOUT, PANEL
 
 from stiffen.errors import InputError

@@ -5,8 +5,8 @@ from dataclasses import replace
 import matplotlib.text
 import numpy as np
 import pytest
-from support.figures import overlapping
 from PIL import Image, ImageChops
+from support.figures import overlapping
 from support.trike import FLAT, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.model.layout import Layout

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from support.figures import overlapping
 from matplotlib.image import imread
 from PIL import Image
 from shapely.geometry import Polygon
+from support.figures import overlapping
 from support.trike import FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.errors import InputError
@@ -281,13 +281,13 @@ def test_shades_get_darker_all_the_way():
 def test_global_state_is_left_alone(tmp_path):
     code = (
         "import sys; sys.path.insert(0, sys.argv[1])\n"
-        "from trike import PANEL, LAYOUT\n"
-        "from stiffen.layout_plot import layout_picture\n"
+        "from support.trike import PANEL, LAYOUT\n"
+        "from stiffen.output.plots.layout_picture import layout_picture\n"
         "assert 'matplotlib' not in sys.modules\n"
         "layout_picture(PANEL, LAYOUT, sys.argv[2])\n"
         "assert 'matplotlib.pyplot' not in sys.modules\n"
     )
-    here = Path(__file__).parent
-    source = {**os.environ, "PYTHONPATH": str(Path(style.__file__).parent.parent)}
+    here = Path(__file__).parents[2]
+    source = {**os.environ, "PYTHONPATH": str(Path(style.__file__).parents[3])}
     subprocess.run([sys.executable, "-c", code, here, tmp_path / "layout.png"], check=True, env=source)
     assert (tmp_path / "layout.png").exists()

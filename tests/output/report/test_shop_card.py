@@ -6,9 +6,9 @@ from collections import Counter
 from dataclasses import replace
 
 import pytest
-from support.pdf import read
 from shapely.affinity import rotate
 from shapely.geometry import LineString, box
+from support.pdf import read
 from support.trike import B16, B20, F50, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.model.layout import Bead, Hole, Layout
