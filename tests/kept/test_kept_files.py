@@ -1,0 +1,48 @@
+"""Files and numbers of version 0.1.0: they are still read, and layouts still have the values they had.
+
+`values.json` was written by version 0.1.0: masses and demand values of six layouts on the quick mesh, and the layouts
+of three small searches that the clock did not cut.
+"""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+import stiffen
+
+HERE = Path(__file__).parent
+VALUES = json.loads((HERE / "values.json").read_text(encoding="utf-8"))
+
+
+@pytest.mark.parametrize("path", sorted(HERE.glob("*.toml")), ids=lambda path: path.stem)
+def test_panels_and_tools_are_read(path):
+    if path.stem == "starter_tools":
+        assert replace(stiffen.read_tools(path), name="starter") == stiffen.starter_tools()
+    else:
+        assert stiffen.read_panel(path) == stiffen.read_panel(HERE.parents[1] / "examples" / path.name)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", VALUES["layouts"])
+def test_layouts_have_the_values_they_had(name):
+    panel, layout = stiffen.read_layout(HERE / "layouts" / f"{name}.json")
+    verdict = stiffen.check(panel, layout, grade="quick", error=False)
+    assert verdict.mass_kg == pytest.approx(VALUES["layouts"][name]["mass_kg"], rel=1e-9)
+    assert [one.value for one in verdict.demands] == pytest.approx(VALUES["layouts"][name]["demands"], rel=1e-9)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", VALUES["searches"])
+def test_searches_find_the_layouts_they_found(name):
+    result = stiffen.search(stiffen.read_panel(HERE / "searches" / f"{name}.toml"), seconds=400, grade="quick")
+    layout = result.verdict.layout
+    assert not result.cut_short
+    assert {
+        "gauge": layout.gauge,
+        "mass_kg": result.verdict.mass_kg,
+        "cut_short": False,
+        "beads": [[bead.die.name, bead.side, [list(point) for point in bead.path]] for bead in layout.beads],
+        "holes": [[hole.die.name, hole.side, list(hole.at)] for hole in layout.holes],
+    } == VALUES["searches"][name]
