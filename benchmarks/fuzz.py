@@ -24,12 +24,11 @@ from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 
-from stiffen.mesh.panel_mesh import mesh_panel
-
 from stiffen.cli.entry import main as stiffen
 from stiffen.errors import InputError, MeshError, StiffenError
 from stiffen.io.files import json_text
 from stiffen.io.panel_file import layout_document, read_panel
+from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.output.drawing.marking_dxf import write_marking
 from stiffen.shop.layout_check import audit

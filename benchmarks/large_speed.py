@@ -13,12 +13,12 @@ import argparse
 import time
 
 import numpy as np
-from stiffen.mesh.panel_mesh import mesh_panel
 
 from stiffen.analysis.loads import case_forces
 from stiffen.analysis.panel_model import Stand, stand
 from stiffen.fem.blas_threads import one_thread
 from stiffen.fem.shell import Held, Shell
+from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Load, Panel, Support

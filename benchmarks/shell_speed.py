@@ -28,13 +28,13 @@ os.environ.setdefault("MKL_NUM_THREADS", "1")
 import numpy as np  # noqa: E402
 import scipy.sparse as sp  # noqa: E402
 from scipy.sparse.linalg import splu  # noqa: E402
-from stiffen.mesh.panel_mesh import Mesh, mesh_panel  # noqa: E402
 
 from stiffen.analysis import sfepy_shell  # noqa: E402
 from stiffen.analysis.loads import case_forces  # noqa: E402
 from stiffen.analysis.supports import Grip, grip  # noqa: E402
 from stiffen.fem.blas_threads import one_thread  # noqa: E402
 from stiffen.fem.shell import Held, Shell  # noqa: E402
+from stiffen.mesh.panel_mesh import Mesh, mesh_panel  # noqa: E402
 from stiffen.model.layout import Bead, Layout  # noqa: E402
 from stiffen.model.material import Material  # noqa: E402
 from stiffen.model.panel import Load, Panel, Support  # noqa: E402

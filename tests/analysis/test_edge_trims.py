@@ -4,7 +4,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from stiffen.mesh.panel_mesh import mesh_panel
 from support.panels import EDGE, SHEET, SHOP, lid
 
 from stiffen.analysis.evaluation import check
@@ -13,6 +12,7 @@ from stiffen.fem.corotational import State
 from stiffen.fem.nonlinear import follow
 from stiffen.fem.rotations import matrices
 from stiffen.fem.shell import rigid_motions
+from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Fold, Load, Panel, Support, Trim
 from stiffen.validation.panels import edge_tubes

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from stiffen.mesh.panel_mesh import mesh_panel
 from support.panels import B16, EDGE, SHEET, SIX, lid, rows
 
 from stiffen.analysis import sfepy_shell
@@ -16,6 +15,7 @@ from stiffen.cli.entry import main
 from stiffen.errors import SolverError
 from stiffen.fem.nonlinear import follow
 from stiffen.io.result_json import report, verdict_of
+from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Combination, Demand, Load, PointMass, Support, Trim
 from stiffen.model.results import LINEAR, NONLINEAR, UNDECIDED

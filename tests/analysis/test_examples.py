@@ -5,13 +5,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from stiffen.mesh.panel_mesh import mesh_panel
 
 from stiffen.analysis.evaluation import check
 from stiffen.analysis.panel_model import stand
 from stiffen.analysis.supports import assumptions
 from stiffen.cli.entry import main
 from stiffen.io.panel_file import layout_document, read_panel, write_json
+from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.shop.layout_check import audit, audit_supports
 
 FOLDER = Path(__file__).parents[2] / "examples"

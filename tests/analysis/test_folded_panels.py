@@ -5,13 +5,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from stiffen.mesh.normals import facing
-from stiffen.mesh.panel_mesh import mesh_panel
 from support.panels import B16, SHEET, SHOP, lid, rows
 
 from stiffen.analysis.evaluation import check
 from stiffen.analysis.panel_model import stand
 from stiffen.analysis.supports import FREE, HELD
+from stiffen.mesh.normals import facing
+from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Fold, Load, Panel, Support
 

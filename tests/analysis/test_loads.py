@@ -5,13 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from shapely.geometry import Polygon
-from stiffen.mesh.panel_mesh import mesh_panel
 from support.panels import B16, HOLED, SHEET, lid, rows
 
 from stiffen.analysis.loads import GRAVITY, case_forces, covered, locate, point_masses, push_points, roving_places
 from stiffen.analysis.panel_model import stand
 from stiffen.errors import InputError
 from stiffen.fem.shell import Shell, rigid_motions
+from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Combination, Cutout, Fold, Load, PointMass, Support, Trim
 

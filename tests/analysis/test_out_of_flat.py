@@ -4,12 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from stiffen.mesh.panel_mesh import mesh_panel
 from support.panels import SHEET, SHOP
 
 from stiffen.analysis.loads import plan_areas
 from stiffen.analysis.panel_model import stand
 from stiffen.fem.nonlinear import follow
+from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import OffFlat, Panel, Support
 

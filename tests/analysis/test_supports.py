@@ -4,7 +4,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from stiffen.mesh.panel_mesh import mesh_panel
 from support.panels import EDGE, SHEET, lid
 
 from stiffen.analysis.loads import case_forces
@@ -12,6 +11,7 @@ from stiffen.analysis.panel_model import stand
 from stiffen.analysis.supports import FREE, HELD, SLIP, assumptions, grip
 from stiffen.errors import InputError, SolverError
 from stiffen.fem.shell import Held, Shell
+from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Load, Support
 

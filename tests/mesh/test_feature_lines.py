@@ -7,14 +7,14 @@ import numpy as np
 import pytest
 import shapely
 from shapely.geometry import LineString, Polygon
-from stiffen.mesh.panel_mesh import mesh_panel
-from stiffen.mesh.point_placement import row_offsets
-from stiffen.mesh.size_field import SizeField, fineness, spaced
 from support.panels import B16, F24, lid, rows
 from support.shapes import SHAPES, bead, box, ring, round_cutout, sheet
 
 from stiffen.errors import MeshError
 from stiffen.mesh import checks
+from stiffen.mesh.panel_mesh import mesh_panel
+from stiffen.mesh.point_placement import row_offsets
+from stiffen.mesh.size_field import SizeField, fineness, spaced
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Cutout, Fold, Load, Support, Trim
 

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 import shapely
 from shapely.geometry import LineString, Point, Polygon
-from stiffen.mesh.panel_mesh import mesh_panel
 from support.panels import B16, F24, F50, lid, rows
 from support.shapes import SHAPES, bead, ring, sheet
 
 from stiffen.errors import MeshError
+from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Cutout
 

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 from scipy.spatial import cKDTree
-from stiffen.mesh.panel_mesh import mesh_panel
 from support.panels import B16, lid
 
 from stiffen.fem.shell import Held, Shell
+from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.tools import BeadDie
 from stiffen.shop.bead_section import profile
