@@ -115,6 +115,7 @@ def test_margins():
     assert Demand("frequency", 40.0).margin(50.0) == pytest.approx(0.25)
 
 
+@pytest.mark.slow
 def test_margin_inside_the_mesh_error_does_not_count():
     flat = check(lid(), SIX["three B16 along"])
     value = flat.demands[1].value
@@ -314,6 +315,7 @@ def test_what_failed_once_is_not_tried_again(monkeypatch):
     assert len(tries) == 1
 
 
+@pytest.mark.slow
 def test_slip_lies_between_held_and_free():
     """Rivets in holes with play: less of it is nearer to held, and what is never used up is free."""
     ring = ((12.0, 12.0), (488.0, 12.0), (488.0, 388.0), (12.0, 388.0), (12.0, 12.0))
@@ -351,6 +353,7 @@ def test_slip_along_an_edge_is_judged_too():
 # ---- a second opinion
 
 
+@pytest.mark.slow
 def test_another_element_agrees_on_beads_springs_masses_and_tubes():
     panel = lid(
         supports=(replace(EDGE, stiffness=0.5),),

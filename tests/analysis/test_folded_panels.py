@@ -233,6 +233,7 @@ def pan(high, radius, t, folds):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("high", "radius", "t"), [(15.0, 2.0, 1.0), (25.0, 3.0, 2.0), (15.0, 5.0, 1.0)])
 def test_a_bend_as_a_sharp_line_costs_little(high, radius, t):
     """The same blank, each bend a line, or four small ones round its radius: a push at the middle, the first mode.
@@ -283,6 +284,7 @@ def test_flanges_stiffen_a_tray():
     assert tray.demands[1].value > 1.1 * sheet.demands[1].value
 
 
+@pytest.mark.slow
 def test_a_bead_on_the_floor_of_a_tray():
     """Both elements agree on a folded sheet held along a closed line within it, chords of its corners left free."""
     beaded = Layout(1.0, (Bead(B16, ((40.0, B / 2), (A - 40, B / 2))),))

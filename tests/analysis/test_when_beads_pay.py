@@ -4,10 +4,12 @@ import runpy
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "when_beads_pay.py"
 
 
+@pytest.mark.slow
 def test_beads_pay_at_small_pushes_and_longer_with_free_edges():
     left = runpy.run_path(str(EXAMPLE))
     (held,), (free,) = left["crossings"]["held"], left["crossings"]["free"]

@@ -6,6 +6,7 @@ import against_hands
 import eight_panels
 import growth
 import numpy as np
+import pytest
 import scout_and_judge
 
 from stiffen.model.layout import Layout
@@ -13,6 +14,7 @@ from stiffen.optimise.candidates.straight_beads import bead_candidates
 from stiffen.shop.layout_check import audit
 
 
+@pytest.mark.slow
 def test_scout_ranks_random_layouts_as_the_judge_does():
     layouts = scout_and_judge.random_layouts(scout_and_judge.LID, 1.0, 40, 0)
     assert all(audit(scout_and_judge.LID, Layout(1.0, layout)) == () for layout in layouts)
@@ -34,12 +36,14 @@ def test_hands_draw_what_can_be_made():
     assert all(audit(panel, Layout(0.8, one)) == () for one in drawn)
 
 
+@pytest.mark.slow
 def test_evolution_finds_one_bead_where_one_will_do():
     strip = replace(eight_panels.EIGHT[4], gauges=(0.8, 1.0))
     assert against_hands.lightest_evolved(strip, 0.8, 3.0) == "-"
     assert against_hands.evolved(strip, 1.0, 4.0)
 
 
+@pytest.mark.slow
 def test_growth_is_timed():
     many, ready, chosen, weighed = growth.timed(growth.wider(growth.LID, 0.25), 40)
     assert many == 40 and ready > 0 and chosen > 0 and weighed > 5

@@ -300,6 +300,7 @@ def test_progress_only_where_someone_watches(
     assert "half way" not in out
 
 
+@pytest.mark.slow
 def test_what_is_proven_stands_in_card_report_and_last_line(hatch_file, tmp_path, capsys, search_finds):
     search_finds(found())
     out = tmp_path / "out"
@@ -317,6 +318,7 @@ def test_what_is_proven_stands_in_card_report_and_last_line(hatch_file, tmp_path
 # ----------------------------------------------------------------------------------------- from, several panels, sweeps
 
 
+@pytest.mark.slow
 def test_search_goes_on_from_a_layout_file(hatch_file, tmp_path, monkeypatch, search_finds, no_pictures, capsys):
     search_finds(found())
     panel = read_panel(hatch_file)
@@ -401,6 +403,7 @@ def test_two_panels_of_one_name_and_all_faults_are_told_before_any_search(panel_
     assert lines[3].startswith("nothing.toml: ")
 
 
+@pytest.mark.slow
 def test_a_build_of_two_panels_for_real(tmp_path, capsys):
     for name, limit in (("left", 40), ("right", 45)):
         text = PANEL_FILE.format(limit=1.0).replace("limit = 20", f"limit = {limit}")
@@ -611,6 +614,7 @@ def test_a_folder_without_layouts_is_told(tmp_path, capsys):
 # --------------------------------------------------------------------------------------------------- what is printed
 
 
+@pytest.mark.slow
 def test_json_on_the_screen_is_all_that_is_printed(hatch_file, tmp_path, made_up, search_finds, capsys):
     search_finds(found())
     layout = tmp_path / "layout.json"
@@ -627,6 +631,7 @@ def test_json_on_the_screen_is_all_that_is_printed(hatch_file, tmp_path, made_up
     assert not (tmp_path / "-").exists()
 
 
+@pytest.mark.slow
 def test_json_of_a_search_goes_where_it_is_asked_for(hatch_file, tmp_path, search_finds, capsys):
     search_finds(found())
     main(["search", str(hatch_file), "--out", str(tmp_path / "out"), "--json", str(tmp_path / "r.json")])
@@ -634,6 +639,7 @@ def test_json_of_a_search_goes_where_it_is_asked_for(hatch_file, tmp_path, searc
     assert capsys.readouterr().out.startswith("met: ")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", [["check"], ["search", "--out", "out"], ["stock"], ["check", "--help"]], ids=str)
 def test_no_colours_and_no_screen_codes_even_where_someone_watches(
     hatch_file, tmp_path, made_up, search_finds, capsys, monkeypatch, command
@@ -646,6 +652,7 @@ def test_no_colours_and_no_screen_codes_even_where_someone_watches(
     assert "\x1b" not in "".join(capsys.readouterr())
 
 
+@pytest.mark.slow
 def test_earlier_sheets_go_with_the_first_better_layout(hatch_file, tmp_path, search_finds):
     out = tmp_path / "out"
     search_finds(found())
@@ -732,7 +739,7 @@ def test_our_own_fault_shows_no_traceback(panel_file, capsys, monkeypatch):
     err = capsys.readouterr().err
     assert "Traceback" not in err
     assert "a fault inside stiffen" in err
-    assert "KeyError: 'key' (test_cli.py, line " in err
+    assert "KeyError: 'key' (test_commands.py, line " in err
 
 
 @pytest.mark.parametrize("options", [["--out", "{file}"], ["--out", "{file}/deeper"]], ids=["a file", "below a file"])

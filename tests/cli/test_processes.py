@@ -57,6 +57,7 @@ def test_one_that_dies_is_begun_once_more_and_the_others_go_on(tmp_path):
     assert ended[0].out == "done\n" and always.read_text() == "xx"
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="stops by signal")
 def test_ctrl_c_is_handed_on_and_what_was_not_begun_stays(tmp_path):
     mark = tmp_path / "begun"

@@ -204,6 +204,7 @@ def test_out_of_memory_for_real(tmp_path):
 # --- signals ---------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @posix
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
 def test_other_signals_stop_as_ctrl_c_does_and_are_left_as_they_were(tmp_path, capsys, monkeypatch, number):
@@ -257,6 +258,7 @@ def test_commands_run_outside_the_main_thread(capsys):
     assert status == [0]
 
 
+@pytest.mark.slow
 @posix
 @pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])
 def test_a_search_that_is_stopped_leaves_a_folder_that_can_be_read(tmp_path, number):
@@ -285,6 +287,7 @@ def test_a_broken_folder_would_be_noticed(tmp_path):
 # --- broken files ----------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @posix
 def test_three_hundred_broken_files_neither_crash_nor_hang():
     found = list(fuzz.outcomes(300, seed=8))

@@ -498,6 +498,7 @@ def test_loose_panel_is_refused():
         follow(shell, uz, forces)
 
 
+@pytest.mark.slow
 def test_sheet_lifted_off_its_rests_is_an_error_that_says_how_far_it_got():
     shell, uz, plane, forces, _ = plate(load=50.0, in_plane="free", cells=(4, 4))
     with pytest.raises(SolverError, match="no equilibrium was found beyond load factor 0"):

@@ -79,6 +79,7 @@ def sheet_on_a_frame(newtons, cells):
     return shell, fixed, forces.ravel(), 6 * edge + 2
 
 
+@pytest.mark.slow
 def test_a_sheet_on_bare_rests_is_followed_past_where_it_gives_way():
     """Its corners lift, then all at once it rolls up: at one load, whatever the load asked for, and to one shape."""
     shell, fixed, forces, rests = sheet_on_a_frame(200.0, (20, 16))

@@ -322,6 +322,7 @@ def test_buckling_load_does_not_depend_on_the_load_it_is_scaled_from(scale):
     assert scale * plate.buckling((-scale, 0, 0)) == pytest.approx(plate.buckling((-1, 0, 0)), rel=1e-7)
 
 
+@pytest.mark.slow
 def test_shear_buckles_alike_both_ways_and_tension_never():
     plate = plate_model.rectangle(300, 200, "SSSS", 8)
     assert plate.buckling((0, 0, 1)) == pytest.approx(plate.buckling((0, 0, -1)), rel=1e-7)

@@ -57,6 +57,7 @@ def quickened(words):
     return [*words, "--seconds", "2"] if words[0] == "search" else words
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: str(path.relative_to(ROOT)))
 def test_commands_run(path, folder):
     known = re.compile(

@@ -89,6 +89,7 @@ def chosen(panel, seed, most=4):
 # --- legal, on the blank, of the right mass --------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @few(12)
 @given(sheets(), st.integers(0, 999))
 def test_candidates_without_conflict_break_no_rule(data, seed):
@@ -98,6 +99,7 @@ def test_candidates_without_conflict_break_no_rule(data, seed):
     assert audit(panel, layout) == ()
 
 
+@pytest.mark.slow
 @few(2)
 @given(sheets())
 def test_what_a_search_hands_out_breaks_no_rule(data):
@@ -123,6 +125,7 @@ def drawn(path):
             yield entity.dxf.layer, Point(entity.dxf.center.x, entity.dxf.center.y).buffer(entity.dxf.radius)
 
 
+@pytest.mark.slow
 @few(5)
 @given(sheets(), st.integers(0, 999))
 def test_what_is_drawn_lies_on_the_blank(tmp_path_factory, data, seed):
@@ -148,6 +151,7 @@ def shoelace(ring):
     return sum(x0 * y1 - x1 * y0 for (x0, y0), (x1, y1) in zip(ring, (*ring[1:], ring[0]), strict=True)) / 2
 
 
+@pytest.mark.slow
 @few(12)
 @given(sheets(), st.integers(0, 999))
 def test_mass_is_area_times_thickness_times_density(data, seed):
@@ -245,6 +249,7 @@ def test_a_support_more_is_never_softer(data, u, v):
     assert f1.value >= f0.value * (1 - f0.error - f1.error)
 
 
+@pytest.mark.slow
 @few(4)
 @given(sheets(), st.integers(0, 999))
 def test_a_bead_more_is_never_softer_where_the_sheet_is_held_all_round(data, seed):

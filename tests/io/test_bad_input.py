@@ -395,6 +395,7 @@ def test_disk_without_room_for_the_result(run, panel, out):
     assert told.startswith("cannot be written: file too large (the disk or your account takes no file of that size")
 
 
+@pytest.mark.slow
 def test_disk_without_room_for_a_search(run, panel, tmp_path):
     fresh = tmp_path / "fresh"
     ended = run("search", panel, "--mesh", "quick", "--out", fresh, file_size=600)

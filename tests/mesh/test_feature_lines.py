@@ -128,6 +128,7 @@ def test_paths_that_cross_and_overlap_share_nodes():
     assert set(mesh.paths[three]) < set(mesh.paths[one])
 
 
+@pytest.mark.slow
 def test_rivets_get_discs():
     row = ((10.0, 10.0), (490.0, 10.0), (490.0, 390.0), (10.0, 390.0), (10.0, 10.0))
     rivets = Support("rivets", path=row, pitch=40.0, diameter=4.0)

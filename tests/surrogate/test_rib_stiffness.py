@@ -54,6 +54,7 @@ def test_every_profile_has_its_lag_at_every_gauge(kind):
     assert rib_stiffness.lag(kind, 5.0) == rib_stiffness.lag(kind, 2.0)
 
 
+@pytest.mark.slow
 # The benchmark prints 0.1 to 3 % for these; a step and a short bead of the deepest die are in it with up to 13 %.
 @pytest.mark.parametrize(
     ("name", "t", "length"),

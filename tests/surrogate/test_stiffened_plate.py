@@ -41,6 +41,7 @@ def test_a_plate_like_another_is_the_same_plate():
     assert scout(lid(), 1.2, beads[:1], like=like).rows.beads == beads[:1]
 
 
+@pytest.mark.slow
 def test_pattern_sum_equals_plain_products():
     layout = SIX["two F24 aslant"]
     here = scout(lid(), 1.0, layout.beads)
@@ -119,6 +120,7 @@ def test_softness_is_found_where_the_sheet_is_softest():
     )
 
 
+@pytest.mark.slow
 def test_folded_edges_agree_with_the_judge():
     """A tray with two flanges 30 mm high, bare and with beads: within 15 % (the flanges' own lag is left out)."""
     folds = (Fold(((0.0, 30.0), (500.0, 30.0)), 90.0, 2.0), Fold(((0.0, 370.0), (500.0, 370.0)), 90.0, 2.0))

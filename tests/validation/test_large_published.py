@@ -111,6 +111,7 @@ def test_how_the_edges_hold_matters_to_a_square_plate():
     assert free > 1.3 * straight
 
 
+@pytest.mark.slow
 def test_hemisphere_is_on_its_way_to_the_published_shifts():
     published = np.array([8.178, 4.067])
     coarse, fine = (1 - np.array(hemisphere(cells)) / published for cells in (16, 32))

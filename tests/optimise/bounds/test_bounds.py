@@ -252,6 +252,7 @@ def test_reduced_costs_rule_out_no_layout_that_is_cheaper(name, every):
     assert ruled_out
 
 
+@pytest.mark.slow
 def test_branch_and_bound_proves_what_enumeration_finds(one):
     limits, rng = one.case.limits, np.random.default_rng(6)
     for terms in (one.case.terms, one.random_terms(rng)):
@@ -262,6 +263,7 @@ def test_branch_and_bound_proves_what_enumeration_finds(one):
         assert found.chosen in one.met(limits) and one.cost(found.chosen, terms) == pytest.approx(found.value)
 
 
+@pytest.mark.slow
 def test_local_search_finds_the_optimum(one):
     best = one.least(scout_limits(one.scout, GOAL), one.case.terms)
     for seed in range(3):
@@ -270,6 +272,7 @@ def test_local_search_finds_the_optimum(one):
         assert found.minutes == pytest.approx(best, rel=1e-9)
 
 
+@pytest.mark.slow
 def test_local_search_leaves_a_pair_of_rolls_that_has_been_paid_for(monkeypatch):
     """A lot in which it stopped at three beads of one die, 17.2 minutes, where two of the other take 14.9."""
     monkeypatch.setitem(small.LOTS, TRAPEZIUM, 4)

@@ -134,6 +134,7 @@ def random_layout(blocked, rng):
     return tuple(sorted(chosen))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("pool", [10, 44], ids=["proven", "bounded"])
 def test_no_layout_that_is_as_good_beats_the_bound(name, pool, monkeypatch):
@@ -197,6 +198,7 @@ def put(monkeypatch, answer):
     monkeypatch.setattr(driver, "least_minutes", least_minutes)
 
 
+@pytest.mark.slow
 def test_a_bound_that_a_found_layout_beats_is_not_handed_out(monkeypatch):
     end = time.monotonic() + 60.0
     nobody = lambda *told: None  # noqa: E731
@@ -214,6 +216,7 @@ def test_a_bound_that_a_found_layout_beats_is_not_handed_out(monkeypatch):
     assert driver._proven(hunt, 1.0)["gap"] == pytest.approx(0.01)
 
 
+@pytest.mark.slow
 def test_a_bead_that_was_not_drawn_joins_the_ground(found):
     beads = found.verdict.layout.beads
     moved = replace(beads[0], path=tuple((x + 0.37, y) for x, y in beads[0].path))

@@ -87,6 +87,7 @@ def test_image_out_of_the_sheet_drops_the_set():
     assert symmetry.sets(cut, 1.0, (low_right,), "x") == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("most", [{"beads_at_most": 2}, {"dies_at_most": 1}])
 def test_limits_on_beads_and_dies_are_kept(most):
     panel = lid(300.0, 240.0, gauges=(1.0,), demands=(Demand("frequency", 130.0),), goal="stiffest", **most)
@@ -96,6 +97,7 @@ def test_limits_on_beads_and_dies_are_kept(most):
     assert len({bead.die for bead in layout.beads}) <= most.get("dies_at_most", 99)
 
 
+@pytest.mark.slow
 def test_stiffest_beats_the_first_that_meets():
     panel = lid(300.0, 240.0, gauges=(1.0,), demands=(Demand("frequency", 90.0),))
     enough = search(panel, seconds=10, grade="quick").verdict

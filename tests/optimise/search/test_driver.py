@@ -72,6 +72,7 @@ def test_lighter_gauges_have_a_reason(found):
             ), words
 
 
+@pytest.mark.slow
 def test_same_seed_same_layout(found):
     again = driver.search(LID, seconds=20, grade="quick")
     assert again.verdict.layout == found[0].verdict.layout
@@ -86,6 +87,7 @@ def test_impossible_demand_is_said_with_the_best_found():
     assert result.bound is None
 
 
+@pytest.mark.slow
 def test_what_is_not_proven_is_not_found_in_so_many_seconds(monkeypatch):
     monkeypatch.setattr(driver, "no_layout_can", lambda ground, seconds: "")
     panel = replace(LID, gauges=(0.8,), demands=(Demand("frequency", 280.0),))
@@ -94,6 +96,7 @@ def test_what_is_not_proven_is_not_found_in_so_many_seconds(monkeypatch):
     assert re.fullmatch(r"not found in \d+ s \(best misses by [\d.]+ %( on the ribbed plate)?\)", result.gauges[0][1])
 
 
+@pytest.mark.slow
 def test_fixed_beads_stay():
     stays = replace(rows(SHOP.bead_dies[0], (120.0,), 40.0, 260.0)[0], fixed=True)
     result = driver.search(replace(LID, gauges=(1.0,), beads=(stays,)), seconds=10, grade="quick")
@@ -111,6 +114,7 @@ def test_interrupt_ends_with_the_best_so_far(monkeypatch):
     assert result.stopped == "interrupted" and result.verdict.layout.gauge == 2.0
 
 
+@pytest.mark.slow
 def test_held_sheet_under_a_heavy_load_is_not_given_beads_it_does_not_need():
     # edges held in plane: the flat sheet carries a heavy push by membrane tension, and beads make it softer
     held = Support("edge", in_plane="held")
@@ -140,6 +144,7 @@ def test_a_layout_that_cannot_be_gone_on_from_is_told(change, told):
     assert told in str(error.value)
 
 
+@pytest.mark.slow
 def test_progress_tells_the_best_so_far_and_the_time_left(monkeypatch):
     told = []
     driver.search(
@@ -151,6 +156,7 @@ def test_progress_tells_the_best_so_far_and_the_time_left(monkeypatch):
     assert re.search(r"best 2 mm, 0\.\d+ kg, margin \d+ %", told[-1][1])
 
 
+@pytest.mark.slow
 def test_search_goes_on_from_a_layout(found):
     best = found[0].verdict.layout
     kept = replace(best, beads=(replace(best.beads[0], fixed=True), *best.beads[1:]))
@@ -159,6 +165,7 @@ def test_search_goes_on_from_a_layout(found):
     assert again.verdict.met and again.verdict.mass_kg <= found[0].verdict.mass_kg * 1.01
 
 
+@pytest.mark.slow
 def test_never_worse_than_the_beads_in_the_panels_own_file():
     # Large deflection decides, so the scout cannot rank; with hardly any time the drawn beads must still come out.
     foot = stiffen.Load("foot", "patch", 120.0, at=(150.0, 120.0), size=(40.0, 40.0))
@@ -172,6 +179,7 @@ def test_never_worse_than_the_beads_in_the_panels_own_file():
     assert result.verdict.demands[0].value <= own * (1 + 1e-9)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("move", [0.0, 15.0], ids=["too many beads", "too close to each other"])
 def test_drawn_beads_that_may_not_be_are_not_handed_out(move):
     drawn = rows(SHOP.bead_dies[0], (100.0 + move, 130.0), 40.0, 260.0)
@@ -182,6 +190,7 @@ def test_drawn_beads_that_may_not_be_are_not_handed_out(move):
     assert len(result.verdict.layout.beads) <= 1 or move
 
 
+@pytest.mark.slow
 def test_beads_stand_on_both_faces_where_they_may():
     either = replace(LID, bead_side="either", demands=(Demand("frequency", 190.0),))
     layout = driver.search(either, seconds=20, grade="quick").verdict.layout
@@ -215,12 +224,14 @@ def same(there, here):
         assert [d.value for d in a.verdict.demands] == [d.value for d in b.verdict.demands]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("workers", [1, 2])
 def test_processes_give_the_same_layouts_as_one_by_one(here, workers):
     with ProcessPoolExecutor(workers) as pool:
         same(driver.search_all(BATCH, executor=pool, **AMPLE), here)
 
 
+@pytest.mark.slow
 def test_a_cluster_gives_the_same_layouts(here):
     distributed = pytest.importorskip("distributed")
     with (
@@ -233,6 +244,7 @@ def test_a_cluster_gives_the_same_layouts(here):
         same(driver.search_all(BATCH, executor=pool, **AMPLE), here)
 
 
+@pytest.mark.slow
 def test_a_search_that_the_clock_ended_says_so():
     result = driver.search(LID, seconds=0.5, grade="quick")
     assert result.cut_short and result.stopped == "0.5 s were not enough to try everything"
@@ -241,6 +253,7 @@ def test_a_search_that_the_clock_ended_says_so():
 # ------------------------------------------------------------------------------------------------ beads not needed
 
 
+@pytest.mark.slow
 def test_beads_that_the_judge_does_not_need_go_out_again():
     panel = replace(LID, gauges=(0.8,))
     along = ""
@@ -261,6 +274,7 @@ def test_beads_that_the_judge_does_not_need_go_out_again():
     assert late.cut_short
 
 
+@pytest.mark.slow
 def test_a_push_whose_limit_is_small_is_the_scouts_however_soft_the_bare_sheet():
     """The bare sheet gives twice its thickness, but what meets the limit stays within small deflections."""
     demand = Demand("softness", 0.4, force=10.0)

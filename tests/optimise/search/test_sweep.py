@@ -172,14 +172,14 @@ def three(values=((2.0, 1.9, 1.0), (3.0, 2.9, 0.8), (4.0, 4.2, 0.8))):
     """Rows of a swept limit: (limit, found, gauge)."""
     what = plan(TWO, "deflection=2,3,4")
     return what, tuple(
-        sweep.Row(limit, found(what.panel(TWO, limit), Layout(gauge, BEADS), value, rival=limit > 2))
+        sweep_module.Row(limit, found(what.panel(TWO, limit), Layout(gauge, BEADS), value, rival=limit > 2))
         for limit, value, gauge in values
     )
 
 
 def test_table_has_a_line_a_row_and_stars_what_is_not_met():
     what, out = three()
-    head, lines = sweep.table(TWO, what, out)
+    head, lines = sweep_module.table(TWO, what, out)
     assert head[0] == "limit of deflection wind, mm" and head[6] == "deflection wind, mm"
     assert [line[0] for line in lines] == ["2", "3", "4 *"]
     assert [line[1] for line in lines] == ["1", "0.8", "0.8"]
@@ -191,7 +191,7 @@ def test_table_has_a_line_a_row_and_stars_what_is_not_met():
 
 def test_csv_has_full_figures_of_every_demand():
     what, out = three()
-    lines = list(csv.DictReader(io.StringIO(sweep.csv_text(TWO, what, out))))
+    lines = list(csv.DictReader(io.StringIO(sweep_module.csv_text(TWO, what, out))))
     assert [line["met"] for line in lines] == ["yes", "yes", "no"]
     assert [float(line["deflection wind, mm"]) for line in lines] == [1.9, 2.9, 4.2]
     assert [float(line["frequency, Hz"]) for line in lines] == [50.0] * 3
@@ -201,9 +201,9 @@ def test_csv_has_full_figures_of_every_demand():
 
 def test_the_demand_that_is_short_most_often_stands_for_stiffness():
     what = plan(TWO, "gauge=0.8,1.0")
-    out = tuple(sweep.Row(g, found(TWO, Layout(g), hertz=hertz)) for g, hertz in ((0.8, 20.0), (1.0, 41.0)))
-    assert sweep.shown(what, out) == 1
-    assert sweep.shown(*three()) == 0
+    out = tuple(sweep_module.Row(g, found(TWO, Layout(g), hertz=hertz)) for g, hertz in ((0.8, 20.0), (1.0, 41.0)))
+    assert sweep_module.shown(what, out) == 1
+    assert sweep_module.shown(*three()) == 0
 
 
 @pytest.fixture
@@ -233,7 +233,7 @@ def test_picture_shows_every_row_and_the_flat_sheets_stiffer_to_the_right(figure
 
 def test_picture_of_frequencies_runs_upward_and_is_written(tmp_path):
     what = plan(TWO, "frequency=50,40")
-    out = tuple(sweep.Row(f, found(TWO, Layout(1.0, BEADS), hertz=f + 1)) for f in what.values)
+    out = tuple(sweep_module.Row(f, found(TWO, Layout(1.0, BEADS), hertz=f + 1)) for f in what.values)
     sweep_plot.sweep_picture(TWO, what, out, tmp_path / "a.png")
     assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
 
