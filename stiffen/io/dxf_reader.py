@@ -86,8 +86,8 @@ class _Layer:
 def read_drawing(path: Path, own_layers: Mapping[str, str] | None = None) -> Drawing:
     """The largest closed loop of a DXF file, the loops inside it, and what its layers mark.
 
-    own_layers: the user's names of layers, as `dxf_layers.spoken`, to ours.  InputError if the file is no DXF, is not flat,
-    has open ends, crossings, or more than one outline, or marks what cannot be.
+    own_layers: the user's names of layers, as `dxf_layers.spoken`, to ours.  InputError if the file is no DXF, is not
+    flat, has open ends, crossings, or more than one outline, or marks what cannot be.
     """
     check_file(path, GREATEST_DRAWING)
     try:

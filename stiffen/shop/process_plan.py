@@ -326,8 +326,8 @@ def _bead_warnings(panel: Panel, die: BeadDie, t: float) -> list[str]:
     if stretch > limit:
         found.append(
             f"{name}: if the sheet cannot move in, it stretches {100 * stretch:.0f} % and thins by "
-            f"{100 * bead_section.thinning(die):.0f} %, elongation is {100 * limit:.0f} %; if it can, each bead draws in "
-            f"{drawn:.1f} mm. The truth lies between: try a scrap strip."
+            f"{100 * bead_section.thinning(die):.0f} %, elongation is {100 * limit:.0f} %; if it can, each bead "
+            f"draws in {drawn:.1f} mm. The truth lies between: try a scrap strip."
         )
     bend = bead_section.bend_strain(die, t)
     if bend is None:

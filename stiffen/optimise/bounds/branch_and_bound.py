@@ -203,8 +203,9 @@ def cheapest(
     known: tuple[int, ...] | None = None,
     seconds: float = 20.0,
 ) -> Bound:
-    """The layout of least cost that meets the demands on the scout, with the proof; arguments as in `lower_bound.bound`.
+    """The layout of least cost that meets the demands on the scout, with the proof.
 
+    Arguments as in `lower_bound.bound`.
     `Bound.chosen` is that layout, or the best found when time was up; `rounds` counts the nodes opened.
     """
     begun = time.monotonic()

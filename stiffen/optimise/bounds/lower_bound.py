@@ -208,7 +208,8 @@ def proven_impossible(
 ) -> bool:
     """True where it is proven, and the proof audited, that no layout of the scout's candidates meets the demands.
 
-    False where some blend of candidates meets them, or time is up: that says nothing.  Arguments as in `linear_program.task`.
+    False where some blend of candidates meets them, or time is up: that says nothing.
+    Arguments as in `linear_program.task`.
     """
     job = task(scout, conflicts, limits, terms)
     proof = impossibility(job, seconds)

@@ -158,7 +158,10 @@ def saving(verdict: Verdict, rival: Rival) -> str:
 
 
 def bound_words(record: dict) -> str:
-    """What `statements.bound_record` holds, in words; the bound is rounded down, so that no layout beats what is said."""
+    """What `statements.bound_record` holds, in words.
+
+    The bound is rounded down, so that no layout beats what is said.
+    """
     if record["gap"] < 1e-9:
         said = "no layout takes less: proven"
     else:
