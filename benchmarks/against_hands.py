@@ -25,21 +25,21 @@ from eight_panels import EIGHT
 from scipy.optimize import differential_evolution
 from shapely.geometry import LineString, Polygon
 
-from stiffen.analysis.evaluation import check, glance, quick_badness
+from stiffen.analysis.evaluation import check, quick_utilisation, screen
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
-from stiffen.optimise.candidates.candidate_set import Pool
-from stiffen.optimise.candidates.regular_patterns import hand_layouts
-from stiffen.optimise.candidates.straight_beads import bead_candidates, conflicts, main_directions
+from stiffen.optimise.candidates.candidate_set import CandidateSet
+from stiffen.optimise.candidates.regular_patterns import regular_layouts
+from stiffen.optimise.candidates.straight_beads import bead_candidates, conflict_matrix, main_directions
 from stiffen.optimise.search import driver
-from stiffen.optimise.search.gauge_search import chooser_of, learn
-from stiffen.optimise.search.local_search import Chooser
-from stiffen.optimise.search.proposals import HOPELESS
+from stiffen.optimise.search.gauge_search import calibrate, selection_objective
+from stiffen.optimise.search.local_search import SelectionObjective
+from stiffen.optimise.search.proposals import SURROGATE_REJECT_LIMIT
 from stiffen.shop import layout_check
 from stiffen.shop.process_plan import minutes
-from stiffen.surrogate.stiffened_plate import scout
+from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 JUDGED = 25  # hand layouts at one gauge that are shown to the judge, the scout's best first
 GENES = 8  # beads that differential evolution may place
@@ -49,21 +49,21 @@ def drawn(panel: Panel, gauge: float) -> list[tuple[Bead, ...]]:
     """All hand layouts at a gauge."""
     along = main_directions(panel)[0]
     beads = bead_candidates(panel, gauge, angles=(along, (along + 90) % 180))
-    blocked = conflicts(panel, gauge, beads, ()).toarray()
-    out = [tuple(beads[i] for i in choice) for choice in hand_layouts(beads, blocked)]
+    blocked = conflict_matrix(panel, gauge, beads, ()).toarray()
+    out = [tuple(beads[i] for i in choice) for choice in regular_layouts(beads, blocked)]
     for die in panel.tools.bead_dies:
-        if not layout_check.bead_die_breaches(panel, die, gauge):
+        if not layout_check.bead_die_violations(panel, die, gauge):
             out += list(crosses(panel, die, gauge))
     return [one for one in out if not layout_check.audit(panel, Layout(gauge, one))]
 
 
 def crosses(panel: Panel, die: BeadDie, gauge: float) -> Iterator[tuple[Bead, ...]]:
     """One bead through the middle and two arms square to it, or along the other diagonal: upright and diagonal."""
-    room = layout_check.bead_room(panel, die, gauge)
+    room = layout_check.bead_feasible_region(panel, die, gauge)
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
     middle, reach = np.array([x0 + x1, y0 + y1]) / 2, np.hypot(x1 - x0, y1 - y0)
     diagonal = math.degrees(math.atan2(y1 - y0, x1 - x0))
-    gap = die.width + layout_check.pair_gap(panel.tools, "bead", "bead", gauge) + 0.1
+    gap = die.width + layout_check.pair_clearance(panel.tools, "bead", "bead", gauge) + 0.1
     for first, second in ((0.0, 90.0), (90.0, 0.0), (diagonal, -diagonal), (-diagonal, diagonal)):
         line, other = (
             LineString([middle - reach * way, middle + reach * way])
@@ -71,26 +71,26 @@ def crosses(panel: Panel, die: BeadDie, gauge: float) -> Iterator[tuple[Bead, ..
         )
         through = shapely.get_parts(line.intersection(room))
         arms = shapely.get_parts(other.intersection(room).difference(line.buffer(gap)))
-        pieces = [p for p in (*through, *arms) if p.length >= layout_check.least_length(die)]
+        pieces = [p for p in (*through, *arms) if p.length >= layout_check.min_bead_length(die)]
         if pieces:
             yield tuple(Bead(die, tuple(p.coords), "down" if panel.bead_side == "down" else "up") for p in pieces)
 
 
 def by_scout(panel: Panel, gauge: float, layouts: list[tuple[Bead, ...]], heavy: set[int]) -> np.ndarray:
-    """Worst badness of each layout on the scout, demands `heavy` left out."""
+    """Worst badness of each layout on the scout, demands `large_deflection` left out."""
     beads = list(dict.fromkeys(bead for layout in layouts for bead in layout))
     number = {bead: i for i, bead in enumerate(beads)}
-    plate = scout(panel, gauge, tuple(beads))
+    plate = stiffened_plate(panel, gauge, tuple(beads))
     worst = []
     for layout in layouts:
         values = plate.respond(tuple(sorted(number[bead] for bead in layout))).values
-        worst.append(max((panel.demands[i].badness(v) for i, v in values.items() if i not in heavy), default=0.0))
+        worst.append(max((panel.demands[i].utilisation(v) for i, v in values.items() if i not in heavy), default=0.0))
     return np.array(worst)
 
 
 def heavy_demands(panel: Panel, gauge: float) -> set[int]:
     """Those about which the scout has nothing to say, as the search sees it."""
-    return set(glance(panel, Layout(gauge), cap=0.0)[1])
+    return set(screen(panel, Layout(gauge), stop_above=0.0)[1])
 
 
 def best_by_hand(panel: Panel, gauge: float, number: int | None = None) -> tuple[float, tuple[Bead, ...]]:
@@ -100,7 +100,7 @@ def best_by_hand(panel: Panel, gauge: float, number: int | None = None) -> tuple
     if not layouts:
         return best
     for k in np.argsort(by_scout(panel, gauge, layouts, heavy_demands(panel, gauge)), kind="stable")[:JUDGED]:
-        bad = quick_badness(panel, Layout(gauge, layouts[k]), cap=best[0])
+        bad = quick_utilisation(panel, Layout(gauge, layouts[k]), cap=best[0])
         if bad < best[0]:
             best = bad, layouts[k]
         if bad <= 1 and number is None:  # it will do
@@ -111,48 +111,48 @@ def best_by_hand(panel: Panel, gauge: float, number: int | None = None) -> tuple
 def lightest_by_hand(panel: Panel) -> float:
     """The thinnest gauge at which a hand layout, or the flat sheet, meets the demands."""
     for gauge in sorted(panel.gauges):
-        if quick_badness(panel, Layout(gauge), cap=1.0) <= 1 or best_by_hand(panel, gauge)[0] <= 1:
+        if quick_utilisation(panel, Layout(gauge), cap=1.0) <= 1 or best_by_hand(panel, gauge)[0] <= 1:
             return gauge
     return math.inf
 
 
-def decoded(x: np.ndarray, chooser: Chooser) -> tuple[int, ...]:
+def decoded(x: np.ndarray, chooser: SelectionObjective) -> tuple[int, ...]:
     """Genes to a choice: each names a candidate and says whether it is in; what clashes with an earlier one is not."""
     chosen: list[int] = list(chooser.fixed)
     for place, on in x.reshape(-1, 2):
         i = min(int(place * len(chooser.minutes)), len(chooser.minutes) - 1)
-        if on > 0.5 and i not in chosen and not chooser.blocked[i, chosen].any():
+        if on > 0.5 and i not in chosen and not chooser.conflicts[i, chosen].any():
             chosen.append(i)
     return tuple(sorted(chosen))
 
 
 def evolved(panel: Panel, gauge: float, seconds: float) -> bool:
     """Does differential evolution find a layout that the judge says meets?"""
-    pool = Pool.of(panel, gauge, "")
-    if not pool.sets:
+    pool = CandidateSet.of(panel, gauge, "")
+    if not pool.mirror_groups:
         return False
-    plate = scout(panel, gauge, tuple(pool.beads[i] for i in pool.order))
-    chooser = chooser_of(panel, pool, plate)
+    plate = stiffened_plate(panel, gauge, tuple(pool.beads[i] for i in pool.grouped_beads))
+    chooser = selection_objective(panel, pool, plate)
     chooser.ignore(heavy_demands(panel, gauge))
     for k in range(3):
-        chooser.seen = {}
+        chooser.responses = {}
         end = time.monotonic() + seconds / 3
         best: list[tuple[tuple, tuple[int, ...]]] = []
 
         def cost(x: np.ndarray) -> float:
-            choice = chooser.weigh(decoded(x, chooser))
-            best[:] = [min([*best, (choice.key, choice.chosen)])]  # noqa: B023
-            return 1e3 * choice.key[0] + choice.minutes
+            choice = chooser.evaluate(decoded(x, chooser))
+            best[:] = [min([*best, (choice.rank, choice.chosen)])]  # noqa: B023
+            return 1e3 * choice.rank[0] + choice.minutes
 
         differential_evolution(
             cost, [(0, 1)] * (2 * GENES), seed=k, popsize=4, maxiter=10**6, tol=0.0, polish=False,
             callback=lambda x, convergence: time.monotonic() > end,  # noqa: B023
         )  # fmt: skip
-        choice = chooser.weigh(best[0][1])
-        verdict = check(panel, pool.layout(gauge, choice.chosen), grade="quick", error=False)
+        choice = chooser.evaluate(best[0][1])
+        verdict = check(panel, pool.layout(gauge, choice.chosen), mesh_level="quick", mesh_error=False)
         if verdict.met:
             return True
-        learn(chooser, choice, verdict)
+        calibrate(chooser, choice, verdict)
     return False
 
 
@@ -172,12 +172,12 @@ def lightest_evolved(panel: Panel, from_gauge: float, seconds: float) -> str:
 
 def lightest(panel: Panel, seconds: float) -> str:
     """A row of the first table."""
-    found = driver.search(panel, seconds=seconds, grade="quick")
+    found = driver.search(panel, seconds=seconds, mesh_level="quick")
     verdict = found.verdict
     gauge = verdict.layout.gauge if verdict.met else math.inf
     hand = lightest_by_hand(panel)
     genes = lightest_evolved(panel, min(gauge, max(panel.gauges)), 10 * seconds)
-    flat = found.rival.gauge_mm or math.inf
+    flat = found.flat_baseline.gauge_mm or math.inf
     by_hand, by_flat = (panel.mass(Layout(g)) if g < math.inf else math.inf for g in (hand, flat))
     size = f"{len(verdict.layout.beads):5} {len(verdict.layout.holes):5}"
     return (
@@ -190,9 +190,13 @@ def least_by_hand(panel: Panel, gauge: float) -> tuple[Bead, ...]:
     """Of the hand layouts that meet the demands at a gauge under the judge (quick mesh) the one of fewest minutes."""
     heavy = heavy_demands(panel, gauge)
     layouts = drawn(panel, gauge)
-    may = [one for one, bad in zip(layouts, by_scout(panel, gauge, layouts, heavy), strict=True) if bad <= HOPELESS]
+    may = [
+        one
+        for one, bad in zip(layouts, by_scout(panel, gauge, layouts, heavy), strict=True)
+        if bad <= SURROGATE_REJECT_LIMIT
+    ]
     for one in sorted(may, key=lambda one: minutes(panel, Layout(gauge, one))):
-        if quick_badness(panel, Layout(gauge, one), cap=1.0) <= 1:
+        if quick_utilisation(panel, Layout(gauge, one), cap=1.0) <= 1:
             return one
     return ()
 
@@ -202,9 +206,9 @@ def stiffest(panel: Panel, seconds: float) -> tuple[str, tuple[float, float]]:
     gauge = min(lightest_by_hand(panel), max(panel.gauges))
     best = least_by_hand(panel, gauge)
     asked = replace(panel, goal="stiffest", gauges=(gauge,), beads_at_most=len(best))
-    found = driver.search(asked, seconds=seconds, grade="quick")
-    own = quick_badness(panel, found.verdict.layout)
-    hand = quick_badness(panel, Layout(gauge, best)), best_by_hand(panel, gauge, len(best))[0]
+    found = driver.search(asked, seconds=seconds, mesh_level="quick")
+    own = quick_utilisation(panel, found.verdict.layout)
+    hand = quick_utilisation(panel, Layout(gauge, best)), best_by_hand(panel, gauge, len(best))[0]
     ratios = hand[0] / own, hand[1] / own
     return (
         f"{panel.name:30} {gauge:5g} {len(best):5} {len(found.verdict.layout.beads):5} {own:8.3f} "

@@ -1,6 +1,6 @@
 """One bead in a strip: the scout's rib against the judge, at four lengths, and the table of lags fitted to it.
 
-A strip as wide as the sheet that is taken to work with one bead (`rib_stiffness.beside`) rests on its two short
+A strip as wide as the sheet that is taken to work with one bead (`rib_stiffness.effective_sheet`) rests on its two short
 ends, 15 mm beyond the bead, and carries a line load along the bead.  The judge bends it on its true shape; the scout
 bends a flat plate with a rib.  Printed for each die, gauge and length is the error of the scout's deflection, with the
 table that ships; then the lag that would fit all dies of a profile best.  A step is bent in pairs, one along each long
@@ -26,7 +26,7 @@ from stiffen.model.material import materials
 from stiffen.model.panel import Demand, Load, Panel, Support
 from stiffen.model.tools import BeadDie
 from stiffen.surrogate import rib_stiffness
-from stiffen.surrogate.stiffened_plate import scout
+from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 SHEET = materials()["5754-H111"]
 SHOP = starter_tools()
@@ -44,22 +44,22 @@ class Strip:
     die: BeadDie
     t: float
     length: float
-    judged: float
-    scouted: Callable[[float], float]  # lag (mm) -> the scout's largest deflection
+    shell_value: float
+    surrogate_value: Callable[[float], float]  # lag (mm) -> the scout's largest deflection
 
-    def error(self, lag: float) -> float:
+    def relative_error(self, lag: float) -> float:
         """The scout's deflection over the judge's, less 1, with a lag in place of the table's."""
-        return self.scouted(lag) / self.judged - 1
+        return self.surrogate_value(lag) / self.shell_value - 1
 
 
 def strip(die: BeadDie, t: float, length: float, grade: str = "fine") -> Strip:
     """The strip with one bead of a length (mm) in sheet of t mm, bent by the judge."""
     a = length + 2 * BARE
     if die.profile == "step":
-        width = 2 * (sum(rib_stiffness.beside(die)) + die.width)
-        lines = [rib_stiffness.LIP + die.width / 2, width - rib_stiffness.LIP - die.width / 2]
+        width = 2 * (sum(rib_stiffness.effective_sheet(die)) + die.width)
+        lines = [rib_stiffness.STEP_LIP_WIDTH + die.width / 2, width - rib_stiffness.STEP_LIP_WIDTH - die.width / 2]
     else:
-        width = die.width + sum(rib_stiffness.beside(die))
+        width = die.width + sum(rib_stiffness.effective_sheet(die))
         lines = [width / 2]
     beads = tuple(Bead(die, ((BARE, y), (a - BARE, y))) for y in lines)
     ends = tuple(Support("edge", path=((x, 0.0), (x, width)), in_plane="free") for x in (0.0, a))
@@ -73,15 +73,15 @@ def strip(die: BeadDie, t: float, length: float, grade: str = "fine") -> Strip:
         loads=tuple(Load("bent", "line", 1e-4, path=bead.path) for bead in beads),
         demands=(Demand("deflection", 10.0, "bent"),),
     )
-    judged = check(panel, Layout(t, beads), grade=grade, error=False).demands[0].value
-    plate = scout(panel, t, beads)
+    judged = check(panel, Layout(t, beads), mesh_level=grade, mesh_error=False).demands[0].value
+    plate = stiffened_plate(panel, t, beads)
     shipped = rib_stiffness.rib_inertia(beads[0], t)
 
-    def scouted(lag: float) -> float:
+    def surrogate_value(lag: float) -> float:
         scale = rib_stiffness.full_inertia(die, t) / (1 + (lag / length) ** 2) / shipped
         return replace(plate, weights=plate.weights * scale).respond(tuple(range(len(beads)))).values[0]
 
-    return Strip(die, t, length, judged, scouted)
+    return Strip(die, t, length, judged, surrogate_value)
 
 
 def strips(die: BeadDie, t: float, grade: str) -> tuple[Strip, ...]:
@@ -93,7 +93,7 @@ def best_lag(cases: list[Strip]) -> float:
     """The lag (mm) with the least sum of squared errors."""
 
     def miss(lag: float) -> float:
-        return sum(case.error(lag) ** 2 for case in cases)
+        return sum(case.relative_error(lag) ** 2 for case in cases)
 
     return float(minimize_scalar(miss, bounds=(0.0, 300.0), method="bounded", options={"xatol": 0.5}).x)
 
@@ -108,15 +108,17 @@ def lines(dies: tuple[BeadDie, ...], grade: str) -> Iterator[str]:
         for t in GAUGES:
             cases = strips(die, t, grade)
             by_row.setdefault((die.profile, t), []).extend(cases)
-            lag = rib_stiffness.lag(die.profile, t)
-            found = [case.error(lag) for case in cases]
+            lag = rib_stiffness.shear_lag_length(die.profile, t)
+            found = [case.relative_error(lag) for case in cases]
             errors += found
             yield f"{die.name:4} {t:5.1f} {lag:5.0f}   " + "".join(f"{100 * error:8.1f}" for error in found)
     yield f"all: rms {100 * np.sqrt(np.mean(np.square(errors))):.1f} %, largest {100 * np.abs(errors).max():.1f} %"
     yield ""
     yield "lag, mm, that fits all dies of a profile best (in brackets the table's)"
     for kind in dict.fromkeys(die.profile for die in dies):
-        row = [f"{t:g} mm: {best_lag(by_row[kind, t]):.0f} ({rib_stiffness.lag(kind, t):.0f})" for t in GAUGES]
+        row = [
+            f"{t:g} mm: {best_lag(by_row[kind, t]):.0f} ({rib_stiffness.shear_lag_length(kind, t):.0f})" for t in GAUGES
+        ]
         yield f"{kind:6} {', '.join(row)}"
 
 

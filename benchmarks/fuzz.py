@@ -207,7 +207,7 @@ def _use(kind: str, path: Path, further: bool) -> str:
         audit(panel, layout)
         json.loads(json_text(layout_document(panel, layout, None)))
         if further:
-            mesh_panel(panel, layout, grade="quick")
+            mesh_panel(panel, layout, mesh_level="quick")
             write_marking(panel, layout, path.with_name("marking.dxf"))
     except InputError as error:
         if not error.faults or not all(fault.what for fault in error.faults):

@@ -18,12 +18,12 @@ from eight_panels import EIGHT
 
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.panel import Demand, Panel
-from stiffen.optimise.candidates.candidate_set import Pool
-from stiffen.optimise.candidates.straight_beads import bead_candidates, conflicts
+from stiffen.optimise.candidates.candidate_set import CandidateSet
+from stiffen.optimise.candidates.straight_beads import bead_candidates, conflict_matrix
 from stiffen.optimise.search import driver
-from stiffen.optimise.search.gauge_search import chooser_of
-from stiffen.optimise.search.local_search import best_choice
-from stiffen.surrogate.stiffened_plate import scout
+from stiffen.optimise.search.gauge_search import selection_objective
+from stiffen.optimise.search.local_search import multistart
+from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 LID = EIGHT[0]
 GAUGE = 1.0
@@ -40,12 +40,12 @@ def timed(panel: Panel, number: int | None = None) -> tuple[int, float, float, i
     if number is not None:
         kept = np.sort(np.random.default_rng(0).permutation(len(beads))[:number])
         beads = tuple(beads[i] for i in kept)
-    blocked = conflicts(panel, GAUGE, beads, ()).toarray()
-    pool = Pool(beads, (), tuple((i,) for i in range(len(beads))), blocked, 0, 0)
-    chooser = chooser_of(panel, pool, scout(panel, GAUGE, beads))
+    blocked = conflict_matrix(panel, GAUGE, beads, ()).toarray()
+    pool = CandidateSet(beads, (), tuple((i,) for i in range(len(beads))), blocked, 0, 0)
+    chooser = selection_objective(panel, pool, stiffened_plate(panel, GAUGE, beads))
     ready = time.perf_counter()
-    best_choice(chooser, 0, 3)
-    return len(beads), ready - begun, time.perf_counter() - ready, len(chooser.seen)
+    multistart(chooser, 0, 3)
+    return len(beads), ready - begun, time.perf_counter() - ready, len(chooser.responses)
 
 
 def wider(panel: Panel, factor: float) -> Panel:
@@ -74,10 +74,10 @@ def main() -> None:
     lid = wider(LID, 1.0)
     table("candidates", list(NUMBERS), [timed(lid, n) for n in NUMBERS])
     table("area ratio", list(SIZES), [timed(wider(LID, f)) for f in SIZES])
-    found = driver.search(EIGHT[7], seconds=options.seconds, grade="quick")
+    found = driver.search(EIGHT[7], seconds=options.seconds, mesh_level="quick")
     state = "met" if found.verdict.met else "not met"
     print(
-        f"floor pan: {found.candidates} candidates, {found.seconds:.0f} s, {found.verdict.layout.gauge:g} mm, {state}"
+        f"floor pan: {found.candidate_count} candidates, {found.seconds:.0f} s, {found.verdict.layout.gauge:g} mm, {state}"
     )
 
 

@@ -22,7 +22,7 @@ from pathlib import Path
 
 import ezdxf
 
-from stiffen.io.folder_lock import NAME
+from stiffen.io.folder_lock import LOCK_FILE_NAME
 from stiffen.io.panel_file import read_layout
 from stiffen.shop.layout_check import audit
 
@@ -52,7 +52,7 @@ limit = 0.05
 
 
 def start(folder: Path, seconds: float = 6.0) -> subprocess.Popen[str]:
-    """A search of the panel into `folder`/out."""
+    """A search of the panel into `folding_brake`/out."""
     (folder / "lid.toml").write_text(PANEL)
     argv = ["search", "lid.toml", "--out", "out", "--mesh", "quick", "--seconds", str(seconds)]
     return subprocess.Popen(
@@ -68,7 +68,7 @@ def start(folder: Path, seconds: float = 6.0) -> subprocess.Popen[str]:
 
 def begun(process: subprocess.Popen[str], folder: Path) -> None:
     """Wait until the search holds its output folder."""
-    while process.poll() is None and not _held_by(folder / "out" / NAME, process.pid):
+    while process.poll() is None and not _held_by(folder / "out" / LOCK_FILE_NAME, process.pid):
         time.sleep(0.005)
 
 
@@ -99,7 +99,7 @@ def faults(out: Path, killed: bool) -> list[str]:
     """What is wrong with an output folder; killed: a lock and half-written files may lie hidden in it."""
     found = []
     for path in sorted(out.iterdir()) if out.is_dir() else []:
-        hidden = path.name == NAME or (path.name.startswith(".") and ".part" in path.name)
+        hidden = path.name == LOCK_FILE_NAME or (path.name.startswith(".") and ".part" in path.name)
         if hidden:
             found += [] if killed else [f"{path.name} is left"]
         elif trouble := _trouble(path):

@@ -15,9 +15,9 @@ import time
 import numpy as np
 
 from stiffen.analysis.loads import case_forces
-from stiffen.analysis.panel_model import Stand, stand
+from stiffen.analysis.panel_model import PanelModel, build_panel_model
 from stiffen.fem.blas_threads import one_thread
-from stiffen.fem.shell import Held, Shell
+from stiffen.fem.shell import LinearModel, Shell
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import Material
@@ -38,15 +38,16 @@ FIVE = Layout(1.0, tuple(Bead(DIE, ((40.0, y), (460.0, y))) for y in (40.0, 120.
 GOALS = {"quick": "3 s, within 4 %", "normal": "12 s, 30 factorisations, 1.3 of linear", "fine": ""}
 
 
-def linear(on: Stand) -> float:
+def linear(on: PanelModel) -> float:
     """CPU seconds of one linear assembly, factors and solve, the least of three."""
     forces = case_forces(PANEL, on.mesh, np.zeros(len(on.mesh.nodes)), "foot")
     least = np.inf
     for _ in range(3):
         start = time.process_time()
-        Held(Shell(on.mesh.nodes, on.mesh.triangles, 1.0, PANEL.material.E, PANEL.material.nu), on.grip.linear).solve(
-            forces
-        )
+        LinearModel(
+            Shell(on.mesh.nodes, on.mesh.triangles, 1.0, PANEL.material.E, PANEL.material.nu),
+            on.restraints.linear_fixed,
+        ).solve(forces)
         least = min(least, time.process_time() - start)
     return least
 
@@ -62,12 +63,12 @@ def main() -> None:
     )
     truth = None
     for grade in grades:
-        on = stand(PANEL, FIVE, mesh_panel(PANEL, FIVE, grade=grade), "held")
+        on = build_panel_model(PANEL, FIVE, mesh_panel(PANEL, FIVE, mesh_level=grade), "held")
         once = linear(on)
         start = time.process_time()
-        path = on.followed("foot")
+        path = on.equilibrium_path("foot")
         took = time.process_time() - start
-        w = float(path.largest[-1])
+        w = float(path.max_displacements[-1])
         truth = truth or w
         ratio = f"{took / path.iterations / once:.2f} of linear"
         print(

@@ -31,9 +31,9 @@ from scipy.sparse.linalg import splu  # noqa: E402
 
 from stiffen.analysis import sfepy_shell  # noqa: E402
 from stiffen.analysis.loads import case_forces  # noqa: E402
-from stiffen.analysis.supports import Grip, grip  # noqa: E402
+from stiffen.analysis.supports import Restraints, build_restraints  # noqa: E402
 from stiffen.fem.blas_threads import one_thread  # noqa: E402
-from stiffen.fem.shell import Held, Shell  # noqa: E402
+from stiffen.fem.shell import LinearModel, Shell  # noqa: E402
 from stiffen.mesh.panel_mesh import Mesh, mesh_panel  # noqa: E402
 from stiffen.model.layout import Bead, Layout  # noqa: E402
 from stiffen.model.material import Material  # noqa: E402
@@ -79,7 +79,7 @@ def superlu(K: sp.spmatrix) -> Callable[[np.ndarray], np.ndarray]:
 
 def ours(nodes: np.ndarray, triangles: np.ndarray, fixed: np.ndarray, forces: np.ndarray, middle: int) -> float:
     """w at a node, mm: our shell, from nodes and triangles to displacements."""
-    held = Held(Shell(nodes, triangles, T, E, NU), fixed)
+    held = LinearModel(Shell(nodes, triangles, T, E, NU), fixed)
     return float(abs(held.solve(forces)[6 * middle + 2]))
 
 
@@ -136,11 +136,11 @@ def flat(cells: tuple[int, ...]) -> None:
     for n in cells:
         nodes, triangles = structured_meshes.rectangle(A, B, n * 5 // 4, n, "union")
         rim = np.flatnonzero((nodes[:, 0] % A == 0) | (nodes[:, 1] % B == 0))
-        corner, far = structured_meshes.nearest(nodes, (0, 0)), structured_meshes.nearest(nodes, (A, 0))
+        corner, far = structured_meshes.nearest_node(nodes, (0, 0)), structured_meshes.nearest_node(nodes, (A, 0))
         fixed = np.unique(np.concatenate([6 * rim + 2, [6 * corner, 6 * corner + 1, 6 * far + 1]]))
         forces = np.zeros((len(nodes), 6))
-        forces[:, :3] = -PRESSURE * structured_meshes.tributary(nodes, triangles)
-        problem = nodes, triangles, fixed, forces.ravel(), structured_meshes.nearest(nodes, (A / 2, B / 2))
+        forces[:, :3] = -PRESSURE * structured_meshes.unit_pressure_forces(nodes, triangles)
+        problem = nodes, triangles, fixed, forces.ravel(), structured_meshes.nearest_node(nodes, (A / 2, B / 2))
         row = f"{len(nodes):>7}"
         solvers = [lambda p=problem: ours(*p), lambda p=problem: theirs(*p)]
         if find_spec("skfem"):
@@ -154,12 +154,12 @@ def flat(cells: tuple[int, ...]) -> None:
 # ------------------------------------------------------------------------------------------------------ beaded sheet
 
 
-def beaded(size: float) -> tuple[Mesh, Grip, np.ndarray, int]:
+def beaded(size: float) -> tuple[Mesh, Restraints, np.ndarray, int]:
     """The mesh of the sheet with three beads, its supports, its load and the node in its middle."""
     mesh = mesh_panel(PANEL, THREE, size=size)
     forces = case_forces(PANEL, mesh, np.zeros(len(mesh.nodes)), "push")
     middle = int(np.linalg.norm(mesh.plan - (A / 2, B / 2), axis=1).argmin())
-    return mesh, grip(PANEL, mesh), forces, middle
+    return mesh, build_restraints(PANEL, mesh), forces, middle
 
 
 def extrapolated(counts: list[int], values: list[float]) -> float:
@@ -182,7 +182,7 @@ def to_within(counts: list[int], seconds: list[float], values: list[float], goal
 
 
 def compared(sizes: tuple[float, ...], cap: int) -> None:
-    """Both shells on the beaded sheet; sfepy's up to `cap` nodes."""
+    """Both shells on the beaded sheet; sfepy's up to `stop_above` nodes."""
     print(f"\nBeaded {A:g} x {B:g} x {T:g} mm, three beads 16 x 4: w at the middle, mm per kPa (assembly to solution)")
     print(f"{'nodes':>7} | {'ours s':>8} {'w':>8} | {'sfepy s':>8} {'w':>8}")
     found: dict[Callable, tuple[list[int], list[float], list[float]]] = {ours: ([], [], []), theirs: ([], [], [])}
@@ -192,7 +192,7 @@ def compared(sizes: tuple[float, ...], cap: int) -> None:
         for solver, (counts, seconds, values) in found.items():
             if solver is theirs and len(mesh.nodes) > cap:
                 continue
-            took, w = timed(lambda s=solver: s(mesh.nodes, mesh.triangles, hold.linear, forces, middle), 2)  # noqa: B023
+            took, w = timed(lambda s=solver: s(mesh.nodes, mesh.triangles, hold.linear_fixed, forces, middle), 2)  # noqa: B023
             counts.append(len(mesh.nodes))
             seconds.append(took)
             values.append(w)
@@ -218,7 +218,7 @@ def growth(sizes: tuple[float, ...]) -> None:
         meshing = time.process_time() - start
         best = (np.inf,) * 4
         for _ in range(3):
-            held = Held(Shell(mesh.nodes, mesh.triangles, T, E, NU), hold.linear)
+            held = LinearModel(Shell(mesh.nodes, mesh.triangles, T, E, NU), hold.linear_fixed)
             marks = [time.process_time()]
             for step in (lambda: held.stiffness, lambda: held.factor, lambda: held.solve(forces)):  # noqa: B023
                 step()
@@ -246,13 +246,13 @@ def solvers(sizes: tuple[float, ...]) -> None:
     for size in sizes:
         mesh, hold, _, _ = beaded(size)
         shell = Shell(mesh.nodes, mesh.triangles, T, E, NU)
-        held = Held(shell, hold.linear)
+        held = LinearModel(shell, hold.linear_fixed)
         K = held.stiffness[held.free][:, held.free].tocsr()
 
-        def factors(fresh: bool, shell: Shell = shell, hold: Grip = hold) -> float:
+        def factors(fresh: bool, shell: Shell = shell, hold: Restraints = hold) -> float:
             kept = shell if not fresh else Shell(shell.nodes, shell.triangles, T, E, NU)
             kept.__dict__.update(pattern=shell.pattern, stiffness=shell.stiffness)
-            return 0.0 if Held(kept, hold.linear).factor else 1.0
+            return 0.0 if LinearModel(kept, hold.linear_fixed).factor else 1.0
 
         first, _ = timed(lambda f=factors: f(True))
         again, _ = timed(lambda f=factors: f(False))

@@ -23,14 +23,14 @@ from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Cutout, Demand, Load, Panel, Support
 from stiffen.model.tools import BeadDie, Roller, Tools
-from stiffen.optimise.bounds.branch_and_bound import cheapest
-from stiffen.optimise.bounds.cutting_planes import scout_limits
-from stiffen.optimise.bounds.linear_program import Terms
-from stiffen.optimise.bounds.lower_bound import bound
-from stiffen.optimise.candidates.straight_beads import bead_candidates, conflicts
-from stiffen.optimise.search.local_search import GOAL, Chooser, best_choice
+from stiffen.optimise.bounds.branch_and_bound import cheapest_layout
+from stiffen.optimise.bounds.cutting_planes import surrogate_limits
+from stiffen.optimise.bounds.linear_program import CostTerms
+from stiffen.optimise.bounds.lower_bound import lower_bound
+from stiffen.optimise.candidates.straight_beads import bead_candidates, conflict_matrix
+from stiffen.optimise.search.local_search import TARGET_UTILISATION, SelectionObjective, multistart
 from stiffen.shop import process_plan
-from stiffen.surrogate.stiffened_plate import Scout, scout
+from stiffen.surrogate.stiffened_plate import StiffenedPlate, stiffened_plate
 
 GAUGE = 1.0
 SIZE = 25.0  # mm, the scout's elements
@@ -40,7 +40,7 @@ SHOP = Tools(
     Roller(throat=500.0, least_path_radius=40.0),
     (BeadDie("B12", "round", 12.0, 3.5, shoulder_radius=2.0), BeadDie("B16", "round", 16.0, 4.5, shoulder_radius=2.5)),
 )
-DIE_MINUTES = SHOP.roller.die_change_minutes + process_plan.TRIAL_STRIP
+DIE_MINUTES = SHOP.roller.die_change_minutes + process_plan.MINUTES_PER_TRIAL_STRIP
 SHEET = Material("soft sheet", 70e3, 0.33, 2.68e-6, 110.0, 210.0, 0.15)
 
 
@@ -132,36 +132,38 @@ class Case:
 
     panel: Panel
     beads: tuple[Bead, ...]
-    scout: Scout
-    blocked: sp.csr_array
+    surrogate: StiffenedPlate
+    conflicts: sp.csr_array
     minutes: np.ndarray
     dies: np.ndarray
 
     @property
     def limits(self) -> dict[int, float]:
         """What the search asks of the scout."""
-        return scout_limits(self.scout, GOAL)
+        return surrogate_limits(self.surrogate, TARGET_UTILISATION)
 
     def met(self, chosen: tuple[int, ...]) -> bool:
         """True where the scout says that a subset meets what the search asks."""
-        values = self.scout.respond(chosen).values
+        values = self.surrogate.respond(chosen).values
         demands = self.panel.demands
         return all(values[i] <= v if demands[i].at_most else values[i] >= v for i, v in self.limits.items())
 
     @property
-    def terms(self) -> Terms:
+    def terms(self) -> CostTerms:
         """Minutes of beads and dies."""
-        return Terms(self.minutes, self.dies, DIE_MINUTES)
+        return CostTerms(self.minutes, self.dies, DIE_MINUTES)
 
     def cost(self, chosen: tuple[int, ...]) -> float:
         """Minutes that a layout adds to those of the flat sheet; turning it around left out."""
         return float(self.minutes[list(chosen)].sum() + DIE_MINUTES * len({self.dies[i] for i in chosen}))
 
-    def chooser(self) -> Chooser:
+    def objective(self) -> SelectionObjective:
         """The local search's view."""
         end = time.monotonic() + 60.0
-        blocked = self.blocked.toarray()
-        return Chooser(self.scout, blocked, self.minutes, end, die_minutes=DIE_MINUTES, dies=self.dies)
+        blocked = self.conflicts.toarray()
+        return SelectionObjective(
+            self.surrogate, blocked, self.minutes, end, die_minutes=DIE_MINUTES, die_numbers=self.dies
+        )
 
 
 def few(blocked: np.ndarray, pool: int, loose: int, seed: int = 0) -> list[int]:
@@ -177,13 +179,13 @@ def few(blocked: np.ndarray, pool: int, loose: int, seed: int = 0) -> list[int]:
 def case(one: Panel, pool: int = POOL, loose: int = LOOSE, size: float = SIZE) -> Case:
     """A few of the candidates that could be made."""
     every = bead_candidates(one, GAUGE)
-    blocked = conflicts(one, GAUGE, every, ())
+    blocked = conflict_matrix(one, GAUGE, every, ())
     picked = few(blocked.toarray(), pool, loose, LOTS.get(one.name, 0))
     beads = tuple(every[i] for i in picked)
     flat = process_plan.minutes(one, Layout(GAUGE)) + DIE_MINUTES
     minutes = np.array([process_plan.minutes(one, Layout(GAUGE, (bead,))) for bead in beads]) - flat
     dies = np.array([one.tools.bead_dies.index(bead.die) for bead in beads])
-    return Case(one, beads, scout(one, GAUGE, beads, size=size), blocked[picked][:, picked], minutes, dies)
+    return Case(one, beads, stiffened_plate(one, GAUGE, beads, size=size), blocked[picked][:, picked], minutes, dies)
 
 
 def layouts(blocked: np.ndarray, chosen: tuple[int, ...] = ()) -> Iterator[tuple[int, ...]]:
@@ -198,7 +200,7 @@ def layouts(blocked: np.ndarray, chosen: tuple[int, ...] = ()) -> Iterator[tuple
 def enumerated(one: Case) -> tuple[int, dict[tuple[int, ...], float]]:
     """How many subsets can be made, and the minutes of those that meet the demands."""
     count, met = 0, {}
-    for chosen in layouts(one.blocked.toarray()):
+    for chosen in layouts(one.conflicts.toarray()):
         count += 1
         if one.met(chosen):
             met[chosen] = one.cost(chosen)
@@ -212,11 +214,13 @@ def row(one: Case) -> str:
     spent = time.perf_counter() - start
     best = min(met.values(), default=math.inf)
     start = time.perf_counter()
-    found = [best_choice(one.chooser(), seed, 3) for seed in range(SEEDS)]
+    found = [multistart(one.objective(), seed, 3) for seed in range(SEEDS)]
     searched = (time.perf_counter() - start) / SEEDS
-    right = sum(bool(choice.worst <= GOAL and choice.minutes <= best * (1 + 1e-9)) for choice in found)
-    proven = cheapest(one.scout, one.blocked, one.limits, one.terms, what="minutes")
-    loose = bound(one.scout, one.blocked, one.limits, one.terms, what="minutes", known=proven.chosen)
+    right = sum(
+        bool(choice.utilisation <= TARGET_UTILISATION and choice.minutes <= best * (1 + 1e-9)) for choice in found
+    )
+    proven = cheapest_layout(one.surrogate, one.conflicts, one.limits, one.terms, quantity="minutes")
+    loose = lower_bound(one.surrogate, one.conflicts, one.limits, one.terms, quantity="minutes", known=proven.chosen)
     return (
         f"{one.panel.name:48} {len(one.beads):3} {count:6} {len(met):6} {spent:6.1f}  {best:7.2f} {right}/{SEEDS} "
         f"{searched:6.2f}  {proven.value:7.2f} {proven.status:9} {proven.rounds:5} {proven.seconds:5.1f}  "
@@ -227,10 +231,10 @@ def row(one: Case) -> str:
 def middle_row(one: Case) -> str:
     """One line of the second table."""
     start = time.perf_counter()
-    found = min((best_choice(one.chooser(), seed, 3) for seed in range(SEEDS)), key=lambda choice: choice.key)
+    found = min((multistart(one.objective(), seed, 3) for seed in range(SEEDS)), key=lambda choice: choice.rank)
     searched = time.perf_counter() - start
-    known = found.chosen if found.worst <= GOAL else None
-    proven = cheapest(one.scout, one.blocked, one.limits, one.terms, what="minutes", known=known)
+    known = found.chosen if found.utilisation <= TARGET_UTILISATION else None
+    proven = cheapest_layout(one.surrogate, one.conflicts, one.limits, one.terms, quantity="minutes", known=known)
     chosen = "-" if known is None else f"{found.minutes:.2f}"
     least = "-" if proven.known is None else f"{proven.known:.2f}"
     return (

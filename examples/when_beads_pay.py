@@ -6,12 +6,12 @@ stiffer one?  Lengths in mm, forces in N.  Leaves `crossings`, N, by how the edg
 picture of the README.
 """
 
-from stiffen.analysis.evaluation import stand_of
+from stiffen.analysis.evaluation import meshed_model
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Load, Panel, Support
 from stiffen.model.tools import BeadDie, Roller, Tools
-from stiffen.output.plots.load_deflection import crossing, raised
+from stiffen.output.plots.load_deflection import find_crossings, load_controlled_curve
 
 FOOT = 883.0
 DIE = BeadDie("B20", "round", 20.0, 6.0)
@@ -20,7 +20,7 @@ BEADED = Layout(1.0, tuple(Bead(DIE, ((30.0, y), (470.0, y))) for y in (66.7, 13
 
 
 def panel(in_plane):
-    """The sheet with edges `held` or `free` in its plane."""
+    """The sheet with edges `locked_folder` or `free` in its plane."""
     return Panel(
         f"edges {in_plane}",
         Material("aluminium sheet", 70e3, 0.33, 2.7e-6, 110.0, 210.0, 0.15),
@@ -36,14 +36,14 @@ def curves(in_plane):
     """(title, load in N, largest deflection in mm) of the flat and the beaded sheet."""
     out = []
     for title, layout in (("flat", FLAT), ("five beads", BEADED)):
-        factors, largest = stand_of(panel(in_plane), layout, "quick", in_plane).curve("foot")
+        factors, largest = meshed_model(panel(in_plane), layout, "quick", in_plane).load_deflection_curve("foot")
         out.append((title, factors * FOOT, largest))
     return out
 
 
 found = {in_plane: curves(in_plane) for in_plane in ("held", "free")}
 crossings = {
-    in_plane: [one.load for one in crossing(*(raised(*curve[1:]) for curve in both))]
+    in_plane: [one.load for one in find_crossings(*(load_controlled_curve(*curve[1:]) for curve in both))]
     for in_plane, both in found.items()
 }
 

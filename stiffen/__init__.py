@@ -15,15 +15,15 @@ A lid of 300 x 240 mm that must not drum: is the thinnest sheet of the rack stif
 ...     supports=(stiffen.Support("edge", in_plane="free"),),
 ...     demands=(stiffen.Demand("frequency", limit=70),),
 ... )
->>> verdict = stiffen.check(lid, grade="quick")
+>>> verdict = stiffen.check(lid, mesh_level="quick")
 >>> verdict.met, round(verdict.demands[0].value)
 (False, 56)
->>> found = stiffen.search(lid, seconds=2, grade="quick")
+>>> found = stiffen.search(lid, seconds=2, mesh_level="quick")
 >>> found.verdict.met, found.verdict.layout.gauge
 (True, 0.8)
 >>> stiffen.audit(lid, found.verdict.layout)  # no rule of the shop is broken
 ()
->>> found.rival.gauge_mm, found.rival.mass_kg > 2 * found.verdict.mass_kg  # the flat sheet that does as well
+>>> found.flat_baseline.gauge_mm, found.flat_baseline.mass_kg > 2 * found.verdict.mass_kg  # the flat sheet that does as well
 (2.0, True)
 """
 
@@ -50,14 +50,14 @@ _HOME = {
     "Load": "model.panel",
     "Demand": "model.panel",
     "Verdict": "model.results",
-    "Found": "model.results",
+    "SearchResult": "model.results",
     "read_panel": "io.panel_file",
     "read_layout": "io.panel_file",
     "read_tools": "io.panel_file",
     "starter_tools": "io.panel_file",
     "audit": "shop.layout_check",
     "check": "analysis.evaluation",
-    "rival": "analysis.evaluation",
+    "flat_baseline": "analysis.evaluation",
     "search": "optimise.search.driver",
     "search_all": "optimise.search.driver",
     "card_text": "output.report.shop_card",
@@ -71,13 +71,13 @@ _HOME = {
 __all__ = sorted(_HOME)
 
 if TYPE_CHECKING:
-    from stiffen.analysis.evaluation import check, rival
+    from stiffen.analysis.evaluation import check, flat_baseline
     from stiffen.errors import InputError, MeshError, SolverError, StiffenError
     from stiffen.io.panel_file import read_layout, read_panel, read_tools, starter_tools
     from stiffen.model.layout import Bead, Hole, Layout
     from stiffen.model.material import Material, materials
     from stiffen.model.panel import Demand, Load, Panel, Support
-    from stiffen.model.results import Found, Verdict
+    from stiffen.model.results import SearchResult, Verdict
     from stiffen.model.tools import Tools
     from stiffen.optimise.search.driver import search, search_all
     from stiffen.output.drawing.marking_dxf import write_marking

@@ -8,51 +8,57 @@ import numpy as np
 
 from stiffen.errors import SolverError
 from stiffen.mesh.panel_mesh import mesh_panel
-from stiffen.mesh.size_field import side_of
+from stiffen.mesh.size_field import background_side
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import DemandResult
 
-from .panel_model import Stand, stand
-from .supports import assumptions
+from .panel_model import PanelModel, build_panel_model
+from .supports import in_plane_assumptions
 
-APART = 0.05  # of our value: more between two elements is a warning
+WARNING_DIFFERENCE = 0.05  # of our value: more between two elements is a warning
 
 
 @dataclass(frozen=True, eq=False)
-class Opinion:
+class SmallDeflectionValues:
     """Small-deflection values on one mesh: ours and sfepy's, each by the demand's label."""
 
-    ours: dict[str, float]
-    theirs: dict[str, float]
+    own: dict[str, float]
+    sfepy: dict[str, float]
 
 
-def _asked(on: Stand, demands: tuple[DemandResult, ...]) -> Opinion:
+def _both_elements(model: PanelModel, demands: tuple[DemandResult, ...]) -> SmallDeflectionValues:
     """Deflections, pushes and the first frequency by both elements; raises SolverError."""
     from . import sfepy_shell  # sfepy loads only when it is asked
 
-    shell, fixed, runs = on.held.shell, on.held.fixed, on.grip.runs
-    sheet = shell.nodes, shell.triangles, on.layout.gauge, shell.E, shell.nu
-    added = sum(on.held.added[1:], on.held.added[0]) if on.held.added else None
+    shell, fixed, runs = model.linear_model.shell, model.linear_model.fixed, model.restraints.support_edges
+    sheet = shell.nodes, shell.triangles, model.layout.gauge, shell.E, shell.nu
+    added = (
+        sum(model.linear_model.added_stiffness[1:], model.linear_model.added_stiffness[0])
+        if model.linear_model.added_stiffness
+        else None
+    )
     K = sfepy_shell.sheet_stiffness(*sheet)
-    pushes = {d.label: on.case(d.case)[0] for d in demands if d.kind == "deflection"}
-    pushes |= {d.label: on.push(d.at, d.force) for d in demands if d.kind == "softness" and d.at is not None}
+    pushes = {d.label: model.linear_solution(d.case)[0] for d in demands if d.kind == "deflection"}
+    pushes |= {d.label: model.push_forces(d.at, d.force) for d in demands if d.kind == "softness" and d.at is not None}
     ours: dict[str, float] = {}
     theirs: dict[str, float] = {}
     if pushes:
         forces = np.stack(list(pushes.values()), axis=1)
-        mine = on.square_to_sheet(on.held.solve(forces))
-        other = on.square_to_sheet(sfepy_shell.deflections(*sheet, fixed, forces, added, runs, K))
+        mine = model.normal_displacement(model.linear_model.solve(forces))
+        other = model.normal_displacement(sfepy_shell.deflections(*sheet, fixed, forces, added, runs, K))
         for k, label in enumerate(pushes):
             at = int(np.abs(mine[:, k]).argmax())
             ours[label], theirs[label] = abs(float(mine[at, k])), abs(float(other[at, k]))
     for label in (d.label for d in demands if d.kind == "frequency"):
-        ours[label] = on.hertz
-        theirs[label] = float(sfepy_shell.frequencies(*sheet, shell.rho, fixed, 1, added, on.held.masses, runs, K)[0])
-    return Opinion(ours, theirs)
+        ours[label] = model.first_frequency
+        theirs[label] = float(
+            sfepy_shell.frequencies(*sheet, shell.rho, fixed, 1, added, model.linear_model.lumped_masses, runs, K)[0]
+        )
+    return SmallDeflectionValues(ours, theirs)
 
 
-def doubted(
+def cross_check(
     panel: Panel, layout: Layout, demands: tuple[DemandResult, ...]
 ) -> tuple[dict[str, dict[str, float]], tuple[str, ...]]:
     """Small-deflection values by sfepy's shell element on the quick mesh and how far they lie from ours; warnings.
@@ -61,27 +67,31 @@ def doubted(
     value moves more with the mesh is the one to distrust, or both where the mesh does not explain the gap.
     """
 
-    def asked(size: float | None) -> Opinion:
-        mesh = mesh_panel(panel, layout, grade="quick", size=size)
-        return _asked(stand(panel, layout, mesh, assumptions(panel)[-1]), demands)
+    def asked(size: float | None) -> SmallDeflectionValues:
+        mesh = mesh_panel(panel, layout, mesh_level="quick", size=size)
+        return _both_elements(build_panel_model(panel, layout, mesh, in_plane_assumptions(panel)[-1]), demands)
 
     try:
         here = asked(None)
-        apart = {label: here.theirs[label] / ours - 1 for label, ours in here.ours.items()}
-        far = [label for label, difference in apart.items() if abs(difference) > APART]
-        coarse = asked(2 * side_of(panel.region.area, "quick")) if far else None
+        apart = {label: here.sfepy[label] / ours - 1 for label, ours in here.own.items()}
+        far = [label for label, difference in apart.items() if abs(difference) > WARNING_DIFFERENCE]
+        coarse = asked(2 * background_side(panel.region.area, "quick")) if far else None
     except SolverError as error:
         return {}, (f"no second opinion: {error}",)
-    values = {label: {"value": here.theirs[label], "difference": apart[label]} for label in apart}
-    return values, tuple(_distrust(label, here, coarse, apart[label]) for label in far)
+    values = {label: {"value": here.sfepy[label], "difference": apart[label]} for label in apart}
+    return values, tuple(_explain_difference(label, here, coarse, apart[label]) for label in far)
 
 
-def _distrust(label: str, here: Opinion, coarse: Opinion, apart: float) -> str:
+def _explain_difference(
+    label: str, values: SmallDeflectionValues, coarse_values: SmallDeflectionValues, difference: float
+) -> str:
     """Which of two values that lie apart to distrust."""
-    ours, theirs = (abs(a[label] / b[label] - 1) for a, b in ((here.ours, coarse.ours), (here.theirs, coarse.theirs)))
-    told = f"{label}: another shell element lies {100 * apart:+.0f} % from ours on the same mesh"
-    pair = f"{here.theirs[label]:.4g} against {here.ours[label]:.4g}, small deflections"
+    ours, theirs = (
+        abs(a[label] / b[label] - 1) for a, b in ((values.own, coarse_values.own), (values.sfepy, coarse_values.sfepy))
+    )
+    told = f"{label}: another shell element lies {100 * difference:+.0f} % from ours on the same mesh"
+    pair = f"{values.sfepy[label]:.4g} against {values.own[label]:.4g}, small deflections"
     moved = f"on a mesh twice as coarse ours moves {100 * ours:.0f} %, the other {100 * theirs:.0f} %"
-    if max(ours, theirs) < abs(apart) / 2:
+    if max(ours, theirs) < abs(difference) / 2:
         return f"{told} ({pair}): distrust both; {moved}, so it is not the mesh"
     return f"{told} ({pair}): distrust {'ours' if ours > theirs else 'the other'}; {moved}"

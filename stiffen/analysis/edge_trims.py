@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from stiffen.fem.edge_beams import Beams
+from stiffen.fem.edge_beams import EdgeBeams
 from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.panel import Panel
 
 
-def tubes(panel: Panel, mesh: Mesh, normals: np.ndarray) -> Beams | None:
+def trim_beams(panel: Panel, mesh: Mesh, normals: np.ndarray) -> EdgeBeams | None:
     """The panel's stiff trims as beams between the nodes of their paths; None where none is stiff.
 
     normals: (n, 3) the way the sheet faces.  They bend square to the sheet, about its mid-surface; a trim's stretching
@@ -29,4 +29,4 @@ def tubes(panel: Panel, mesh: Mesh, normals: np.ndarray) -> Beams | None:
     along = chords / np.linalg.norm(chords, axis=1)[:, None]
     up = normals[pairs].mean(axis=1)
     up = up - np.einsum("ki,ki->k", up, along)[:, None] * along
-    return Beams(pairs, chords, up / np.linalg.norm(up, axis=1)[:, None], np.concatenate(stiffness))
+    return EdgeBeams(pairs, chords, up / np.linalg.norm(up, axis=1)[:, None], np.concatenate(stiffness))

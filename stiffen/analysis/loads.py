@@ -17,15 +17,15 @@ GRAVITY = 9.80665  # m/s2, ISO 80000-3 standard acceleration: N per kg
 
 
 @dataclass(frozen=True, eq=False)
-class Areas:
+class CoveredAreas:
     """Part of the sheet that a load covers: triangles, plan area of each part mm2, share of each corner (k, 3)."""
 
     triangles: np.ndarray
     area: np.ndarray
-    shares: np.ndarray
+    corner_shares: np.ndarray
 
 
-def covered(mesh: Mesh, polygon: Polygon | None) -> Areas:
+def covered_areas(mesh: Mesh, polygon: Polygon | None) -> CoveredAreas:
     """The triangles under `polygon` (None: all), how much of each, and how its load splits over the corners.
 
     The split keeps the moment: corner shares are the area coordinates of the covered part's centroid.
@@ -33,7 +33,7 @@ def covered(mesh: Mesh, polygon: Polygon | None) -> Areas:
     corners = mesh.plan[mesh.triangles]
     if polygon is None:
         everything = np.arange(len(corners))
-        return Areas(everything, plan_areas(corners), np.full((len(corners), 3), 1 / 3))
+        return CoveredAreas(everything, plan_areas(corners), np.full((len(corners), 3), 1 / 3))
     low, high = corners.min(axis=1), corners.max(axis=1)
     x0, y0, x1, y1 = polygon.bounds
     near = np.flatnonzero((high[:, 0] >= x0) & (low[:, 0] <= x1) & (high[:, 1] >= y0) & (low[:, 1] <= y1))
@@ -42,7 +42,7 @@ def covered(mesh: Mesh, polygon: Polygon | None) -> Areas:
     keep = area > 0
     near, area, parts = near[keep], area[keep], parts[keep]
     centre = shapely.get_coordinates(shapely.centroid(parts))
-    return Areas(near, area, area_coordinates(corners[near], centre))
+    return CoveredAreas(near, area, area_coordinates(corners[near], centre))
 
 
 def plan_areas(corners: np.ndarray) -> np.ndarray:
@@ -76,7 +76,7 @@ def locate(mesh: Mesh, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return cell, shares / shares.sum(axis=1, keepdims=True)
 
 
-def point_masses(panel: Panel, mesh: Mesh) -> np.ndarray | None:
+def lumped_masses(panel: Panel, mesh: Mesh) -> np.ndarray | None:
     """(6 n,) kg of bolted-on masses and edge trim on the shift freedoms; None where there are none."""
     if not panel.masses and not panel.trims:
         return None
@@ -86,13 +86,13 @@ def point_masses(panel: Panel, mesh: Mesh) -> np.ndarray | None:
         np.add.at(kg, mesh.triangles[cell[0]], mass.kg * shares[0])
     for trim in panel.trims:
         for line in (mesh.outline,) if trim.path is None else (mesh.paths[trim.path],):
-            np.add.at(kg, line, trim.kg_per_metre * 1e-3 * lengths(mesh.plan[line], closed=trim.path is None))
+            np.add.at(kg, line, trim.kg_per_metre * 1e-3 * tributary_lengths(mesh.plan[line], closed=trim.path is None))
     out = np.zeros((len(kg), 6))
     out[:, :3] = kg[:, None]
     return out.ravel()
 
 
-def lengths(points: np.ndarray, closed: bool) -> np.ndarray:
+def tributary_lengths(points: np.ndarray, closed: bool) -> np.ndarray:
     """Length of line, mm, that each of its points (k, 2) stands for."""
     gaps = np.linalg.norm(np.diff(points, axis=0, append=points[:1]), axis=1)
     if not closed:
@@ -100,41 +100,48 @@ def lengths(points: np.ndarray, closed: bool) -> np.ndarray:
     return (gaps + np.roll(gaps, 1)) / 2
 
 
-def case_forces(panel: Panel, mesh: Mesh, kilograms: np.ndarray, case: str, place: Point | None = None) -> np.ndarray:
-    """(6 n,) N: forces of one case; `kilograms` (n,) is what each node carries; a roving patch stands at `place`."""
+def case_forces(
+    panel: Panel, mesh: Mesh, nodal_mass: np.ndarray, case: str, patch_centre: Point | None = None
+) -> np.ndarray:
+    """(6 n,) N: forces of one case; `nodal_mass` (n,) is what each node carries; a roving patch stands at `place_labels`."""
     for combination in panel.combinations:
         if combination.case == case:
-            parts = (factor * case_forces(panel, mesh, kilograms, name, place) for name, factor in combination.factors)
+            parts = (
+                factor * case_forces(panel, mesh, nodal_mass, name, patch_centre)
+                for name, factor in combination.factors
+            )
             return sum(parts, np.zeros(6 * len(mesh.nodes)))
     out = np.zeros((len(mesh.nodes), 6))
     for load in panel.loads:
         if load.case == case:
-            _add(out, mesh, kilograms, load, place)
+            _add_load(out, mesh, nodal_mass, load, patch_centre)
     return out.ravel()
 
 
-def _add(out: np.ndarray, mesh: Mesh, kilograms: np.ndarray, load: Load, place: Point | None) -> None:
+def _add_load(out: np.ndarray, mesh: Mesh, nodal_mass: np.ndarray, load: Load, patch_centre: Point | None) -> None:
     if load.kind == "pressure":
-        areas = covered(mesh, None if load.polygon is None else Polygon(load.polygon))
+        areas = covered_areas(mesh, None if load.polygon is None else Polygon(load.polygon))
         corners = mesh.nodes[mesh.triangles[areas.triangles]]
         normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) / 2
         whole = plan_areas(mesh.plan[mesh.triangles[areas.triangles]])
-        _spread(out, mesh, areas, -load.value * normal * (areas.area / whole)[:, None])
+        _distribute(out, mesh, areas, -load.value * normal * (areas.area / whole)[:, None])
     elif load.kind == "patch":
-        areas = covered(mesh, patch(load, place))
+        areas = covered_areas(mesh, patch_polygon(load, patch_centre))
         if areas.area.sum() <= 0:
             raise InputError(
                 [Fault(f"load of case {load.case}", "the patch lies off the sheet", "move it onto the sheet")]
             )
         down = np.array([0.0, 0.0, -load.value / areas.area.sum()])
-        _spread(out, mesh, areas, areas.area[:, None] * down)
+        _distribute(out, mesh, areas, areas.area[:, None] * down)
     elif load.kind == "line":
-        _line(out, mesh, mesh.paths[load.path], load.value * np.array(load.direction) / np.linalg.norm(load.direction))
+        _add_line_load(
+            out, mesh, mesh.paths[load.path], load.value * np.array(load.direction) / np.linalg.norm(load.direction)
+        )
     elif load.kind == "inertia":
-        out[:, :3] += GRAVITY * kilograms[:, None] * np.array(load.g)
+        out[:, :3] += GRAVITY * nodal_mass[:, None] * np.array(load.g)
 
 
-def _line(out: np.ndarray, mesh: Mesh, line: np.ndarray, q: np.ndarray) -> None:
+def _add_line_load(out: np.ndarray, mesh: Mesh, line: np.ndarray, q: np.ndarray) -> None:
     """Add a line load q (3,) N/mm along nodes `line`; where the line leaves the sheet nothing is pushed.
 
     The part q_n square to the line in the sheet's plane also turns the drilling freedoms of the membrane triangle, by
@@ -152,19 +159,19 @@ def _line(out: np.ndarray, mesh: Mesh, line: np.ndarray, q: np.ndarray) -> None:
         np.add.at(out[:, 5], end, sign * turn)
 
 
-def _spread(out: np.ndarray, mesh: Mesh, areas: Areas, force: np.ndarray) -> None:
+def _distribute(out: np.ndarray, mesh: Mesh, areas: CoveredAreas, force: np.ndarray) -> None:
     """Add force (k, 3) of each covered part to its triangle's corners."""
-    np.add.at(out[:, :3], mesh.triangles[areas.triangles], areas.shares[:, :, None] * force[:, None, :])
+    np.add.at(out[:, :3], mesh.triangles[areas.triangles], areas.corner_shares[:, :, None] * force[:, None, :])
 
 
-def patch(load: Load, place: Point | None = None) -> Polygon:
-    """The rectangle a patch load covers, at its own place or at `place`."""
-    x, y = load.at or place
+def patch_polygon(load: Load, centre: Point | None = None) -> Polygon:
+    """The rectangle a patch load covers, at its own place or at `place_labels`."""
+    x, y = load.at or centre
     a, b = load.size
     return box(x - a / 2, y - b / 2, x + a / 2, y + b / 2)
 
 
-def roving_places(panel: Panel, case: str, step: float = 0.5) -> list[Point]:
+def moving_patch_positions(panel: Panel, case: str, step: float = 0.5) -> list[Point]:
     """Centres at which a patch with at = "worst" fits wholly on the sheet, on a grid of `step` patch sizes.
 
     Folded flanges are left out: nobody steps there.  Empty where the case has no roving patch.
@@ -175,7 +182,7 @@ def roving_places(panel: Panel, case: str, step: float = 0.5) -> list[Point]:
         return []
     a = max(load.size[0] for load in roving)
     b = max(load.size[1] for load in roving)
-    base = _base(panel)
+    base = _unfolded_part(panel)
     x0, y0, x1, y1 = base.bounds
     nx = max(1, round((x1 - x0 - a) / (step * a)))
     ny = max(1, round((y1 - y0 - b) / (step * b)))
@@ -192,7 +199,7 @@ def roving_places(panel: Panel, case: str, step: float = 0.5) -> list[Point]:
     return places
 
 
-def _base(panel: Panel) -> Polygon:
+def _unfolded_part(panel: Panel) -> Polygon:
     """The outline without its flanges: of the two parts at each fold line, the larger."""
     base = Polygon(panel.outline)
     for fold in panel.folds:
@@ -200,7 +207,7 @@ def _base(panel: Panel) -> Polygon:
     return base
 
 
-def push_points(mesh: Mesh, spacing: float) -> np.ndarray:
+def probe_points(mesh: Mesh, spacing: float) -> np.ndarray:
     """Nodes (k,) about `spacing` mm apart over the sheet, free edges included, to push at; always the same ones."""
     chosen: list[int] = []
     cells: dict[tuple[int, int], list[int]] = {}

@@ -16,34 +16,34 @@ import numpy as np
 from scipy.interpolate import CubicHermiteSpline, PchipInterpolator, RBFInterpolator
 
 from stiffen.errors import Fault, InputError, SolverError
-from stiffen.fem.continuation import FIRST
+from stiffen.fem.continuation import FIRST_STEP
 from stiffen.fem.corotational import State
-from stiffen.fem.edge_beams import Beams
-from stiffen.fem.nonlinear import LargeResult, follow
-from stiffen.fem.shell import Held, Shell
+from stiffen.fem.edge_beams import EdgeBeams
+from stiffen.fem.nonlinear import EquilibriumPath, follow_path
+from stiffen.fem.shell import LinearModel, Shell
 from stiffen.fem.triangle import von_mises
-from stiffen.mesh.normals import facing
+from stiffen.mesh.normals import node_normals
 from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel, Point
 
-from .edge_trims import tubes
-from .loads import case_forces, locate, point_masses, push_points, roving_places
-from .supports import UNKNOWN, Grip, grip
+from .edge_trims import trim_beams
+from .loads import case_forces, locate, lumped_masses, moving_patch_positions, probe_points
+from .supports import UNKNOWN, Restraints, build_restraints
 
 T = TypeVar("T")
 
 LINEAR_LIMIT = 0.5  # largest deflection over thickness up to which small-deflection theory decides
-PUSHES_ACROSS = 8  # places pushed along the side of a square panel, before closing in on the softest
-NOT_BALANCED = 0.05  # of the load: what may push along the plane of a panel that its supports let slide
-BOLD = 6.0  # first step of a push, in thicknesses: only where it ends is asked
-BEYOND = (1.25, 1.5)  # load factors to which a load-deflection curve goes on
-FILLED = 60  # points of such a curve
+PROBES_PER_SIDE = 8  # places pushed along the side of a square panel, before closing in on the softest
+MAX_IN_PLANE_IMBALANCE = 0.05  # of the load: what may push along the plane of a panel that its supports let slide
+PUSH_FIRST_STEP = 6.0  # first step of a push, in thicknesses: only where it ends is asked
+CURVE_LOAD_FACTORS = (1.25, 1.5)  # load factors to which a load-deflection curve goes on
+CURVE_POINTS = 60  # points of such a curve
 
 
 @dataclass(frozen=True, eq=False)
-class Stand:
-    """A layout, meshed and held; see `stand`.
+class PanelModel:
+    """A layout, meshed and held; see `build_panel_model`.
 
     normals: (n, 3) the way the sheet faces, folded.  A deflection is along it, on flanges too, and so is a push.
     tubes: its stiff trims.
@@ -52,97 +52,97 @@ class Stand:
     panel: Panel
     layout: Layout
     mesh: Mesh
-    grip: Grip
-    held: Held
+    restraints: Restraints
+    linear_model: LinearModel
     assumed: str
-    kilograms: np.ndarray
+    nodal_mass: np.ndarray
     normals: np.ndarray
-    tubes: Beams | None = None
-    _kept: dict = field(default_factory=dict)
+    trim_beams: EdgeBeams | None = None
+    _cache: dict = field(default_factory=dict)
 
-    def _keep(self, key: tuple, make: Callable[[], T]) -> T:
-        if key not in self._kept:
+    def _cached(self, key: tuple, make: Callable[[], T]) -> T:
+        if key not in self._cache:
             try:
-                self._kept[key] = make()
+                self._cache[key] = make()
             except SolverError as error:  # found out once, for all who ask
-                self._kept[key] = error
-        if isinstance(self._kept[key], SolverError):
-            raise self._kept[key]
-        return self._kept[key]
+                self._cache[key] = error
+        if isinstance(self._cache[key], SolverError):
+            raise self._cache[key]
+        return self._cache[key]
 
     # ------------------------------------------------------------------------------------------ small deflections
 
-    def case(self, case: str) -> tuple[np.ndarray, np.ndarray]:
+    def linear_solution(self, case: str) -> tuple[np.ndarray, np.ndarray]:
         """Forces and displacements (6 n,) of a case by small-deflection theory.
 
         A roving patch stands where it presses deepest by that theory.
         """
 
         def make() -> tuple[np.ndarray, np.ndarray]:
-            places = roving_places(self.panel, case) or [None]
-            forces = np.stack([case_forces(self.panel, self.mesh, self.kilograms, case, p) for p in places], axis=1)
-            u = self.held.solve(forces)
-            self._demand_balance_in_plane(case, u, forces)
-            worst = int(np.abs(self.square_to_sheet(u)).max(axis=0).argmax())
+            places = moving_patch_positions(self.panel, case) or [None]
+            forces = np.stack([case_forces(self.panel, self.mesh, self.nodal_mass, case, p) for p in places], axis=1)
+            u = self.linear_model.solve(forces)
+            self._check_in_plane_balance(case, u, forces)
+            worst = int(np.abs(self.normal_displacement(u)).max(axis=0).argmax())
             return forces[:, worst], u[:, worst]
 
-        return self._keep(("case", case), make)
+        return self._cached(("case", case), make)
 
-    def _demand_balance_in_plane(self, case: str, u: np.ndarray, forces: np.ndarray) -> None:
+    def _check_in_plane_balance(self, case: str, u: np.ndarray, forces: np.ndarray) -> None:
         """SolverError where a load pushes the panel along its plane and every support says that it lets go there."""
-        if any(support.in_plane == UNKNOWN for support in self.panel.supports) or not len(self.grip.drift):
+        if any(support.in_plane == UNKNOWN for support in self.panel.supports) or not len(self.restraints.drift_dofs):
             return
-        reactions = self.held.reactions(u, forces)
-        if self.grip.springs is not None:
-            reactions = reactions + self.grip.springs @ u  # a flange's fastener may be sprung at the same node
-        taken = np.abs(reactions[self.grip.drift]).max(axis=1)
-        if taken.max() > NOT_BALANCED * np.abs(forces).sum(axis=0).max():
-            axis = "xy"[self.grip.drift[taken.argmax()] % 6]
+        reactions = self.linear_model.reactions(u, forces)
+        if self.restraints.springs is not None:
+            reactions = reactions + self.restraints.springs @ u  # a flange's fastener may be sprung at the same node
+        taken = np.abs(reactions[self.restraints.drift_dofs]).max(axis=1)
+        if taken.max() > MAX_IN_PLANE_IMBALANCE * np.abs(forces).sum(axis=0).max():
+            axis = "xy"[self.restraints.drift_dofs[taken.argmax()] % 6]
             x, y, _ = self.mesh.nodes.mean(axis=0)
             raise SolverError(
                 f"the panel is not held: case {case} makes it slide along {axis} (part about x {x:.0f}, y {y:.0f}), "
                 'where every support lets it go; give one in_plane = "held"'
             )
 
-    def square_to_sheet(self, u: np.ndarray) -> np.ndarray:
+    def normal_displacement(self, u: np.ndarray) -> np.ndarray:
         """(n,) or (n, k) shifts toward the "up" face, mm, from displacements (6 n,) or (6 n, k)."""
         shifts = u.reshape(len(self.normals), 6, *u.shape[1:])[:, :3]
         return np.einsum("ni,ni...->n...", self.normals, shifts)
 
-    def ratio(self, case: str) -> float:
+    def deflection_over_thickness(self, case: str) -> float:
         """Largest deflection over thickness of a case by small-deflection theory."""
-        return float(np.abs(self.square_to_sheet(self.case(case)[1])).max()) / self.layout.gauge
+        return float(np.abs(self.normal_displacement(self.linear_solution(case)[1])).max()) / self.layout.gauge
 
     @cached_property
-    def hertz(self) -> float:
+    def first_frequency(self) -> float:
         """First natural frequency, Hz, of the unloaded panel."""
-        return float(self.held.modes(1)[0][0])
+        return float(self.linear_model.modes(1)[0][0])
 
     @cached_property
     def softness(self) -> np.ndarray:
         """(k, 3) rows x, y, mm per newton at points over the sheet, closer about the softest; small deflections."""
-        spacing = math.sqrt(self.panel.region.area) / PUSHES_ACROSS
-        coarse = push_points(self.mesh, spacing)
-        first = self._pushed(coarse)
+        spacing = math.sqrt(self.panel.region.area) / PROBES_PER_SIDE
+        coarse = probe_points(self.mesh, spacing)
+        first = self._unit_push_deflections(coarse)
         worst = self.mesh.plan[coarse[first.argsort()[-3:]]]
-        fine = push_points(self.mesh, spacing / 4)
+        fine = probe_points(self.mesh, spacing / 4)
         gap = np.linalg.norm(self.mesh.plan[fine][:, None] - worst, axis=2).min(axis=1)
         close = np.setdiff1d(fine[gap < 0.8 * spacing], coarse)
         nodes = np.concatenate([coarse, close])
-        return np.column_stack([self.mesh.plan[nodes], np.concatenate([first, self._pushed(close)])])
+        return np.column_stack([self.mesh.plan[nodes], np.concatenate([first, self._unit_push_deflections(close)])])
 
     def softness_at(self, place: Point) -> float:
         """mm per newton at a place, from the corners of the triangle there; small deflections."""
         cell, shares = locate(self.mesh, np.array([place]))
-        return float(shares[0] @ self._pushed(self.mesh.triangles[cell[0]]))
+        return float(shares[0] @ self._unit_push_deflections(self.mesh.triangles[cell[0]]))
 
-    def _pushed(self, nodes: np.ndarray) -> np.ndarray:
+    def _unit_push_deflections(self, nodes: np.ndarray) -> np.ndarray:
         forces = np.zeros((len(self.normals), 6, len(nodes)))
         forces[nodes, :3, np.arange(len(nodes))] = self.normals[nodes]
-        u = self.held.solve(forces.reshape(-1, len(nodes)))
-        return self.square_to_sheet(u)[nodes, np.arange(len(nodes))]
+        u = self.linear_model.solve(forces.reshape(-1, len(nodes)))
+        return self.normal_displacement(u)[nodes, np.arange(len(nodes))]
 
-    def push(self, place: Point, force: float) -> np.ndarray:
+    def push_forces(self, place: Point, force: float) -> np.ndarray:
         """(6 n,) N: a force onto the "up" face at a place."""
         cell, shares = locate(self.mesh, np.array([place]))
         nodes = self.mesh.triangles[cell[0]]
@@ -153,92 +153,95 @@ class Stand:
     # ------------------------------------------------------------------------------------------ large deflections
 
     @property
-    def one_sided(self) -> bool:
+    def has_contact(self) -> bool:
         """True where supports let go or slide, so that small-deflection theory does not hold at any load."""
-        return bool(len(self.grip.rests) or self.grip.slips)
+        return bool(len(self.restraints.rests) or self.restraints.slips)
 
-    def wavy(self, forces: np.ndarray, u: np.ndarray) -> Shell:
+    def imperfect_shell(self, forces: np.ndarray, u: np.ndarray) -> Shell:
         """The shell as the sheet was bought: out of flat as measured, and with a wave of the panel's waviness.
 
         Between measured places it takes the shape of a thin plate (a thin-plate spline).  A wave has the shape of the
         case's first buckling mode, else of the first free mode, and stands against the load, so that a sheet that can
         snap through does.
         """
-        shell, height = self.held.shell, self.panel.waviness
+        shell, height = self.linear_model.shell, self.panel.waviness
         if self.panel.out_of_flat:
             places, heights = zip(*((one.at, one.height) for one in self.panel.out_of_flat), strict=True)
             shape = RBFInterpolator(np.array(places), np.array(heights), kernel="thin_plate_spline")(self.mesh.plan)
             shell = replace(shell, nodes=shell.nodes + shape[:, None] * self.normals)
         if not height:
             return shell
-        _, shapes = self.held.buckling(u)
-        shape = self.square_to_sheet((shapes if shapes.shape[1] else self.held.modes(1)[1])[:, 0])
-        shape = shape / np.abs(shape).max() * (-1 if shape @ self.square_to_sheet(forces) > 0 else 1)
+        _, shapes = self.linear_model.buckling(u)
+        shape = self.normal_displacement((shapes if shapes.shape[1] else self.linear_model.modes(1)[1])[:, 0])
+        shape = shape / np.abs(shape).max() * (-1 if shape @ self.normal_displacement(forces) > 0 else 1)
         return replace(shell, nodes=shell.nodes + height * shape[:, None] * self.normals)
 
-    def followed(self, case: str, until: float = 1.0) -> LargeResult:
-        """The case by the large-deflection solver, to `until` times its load; raises SolverError where it stops."""
-        forces, u = self.case(case)
-        return self._keep(("followed", case, until), lambda: self._follow(forces, u, until))
+    def equilibrium_path(self, case: str, until: float = 1.0) -> EquilibriumPath:
+        """The case by the large-deflection solver, to `target_factor` times its load; raises SolverError where it stops."""
+        forces, u = self.linear_solution(case)
+        return self._cached(("followed", case, until), lambda: self._trace_path(forces, u, until))
 
-    def _follow(
+    def _trace_path(
         self,
         forces: np.ndarray,
         u: np.ndarray,
         until: float,
         steps: tuple[float, ...] = (),
-        reach: float = FIRST,
-        start: LargeResult | None = None,
-    ) -> LargeResult:
-        if len(self.grip.rests) and (motion := self.grip.lifts_off(self.mesh.nodes, forces)):
+        reach: float = FIRST_STEP,
+        start: EquilibriumPath | None = None,
+    ) -> EquilibriumPath:
+        if len(self.restraints.rests) and (motion := self.restraints.uplift_mode(self.mesh.nodes, forces)):
             raise SolverError(
                 f"the rests push up only, and the load makes the panel {motion} off them: hold it down, or rest it "
                 "under the load"
             )
-        return follow(
-            self.wavy(forces, u),
-            self.grip.fixed,
+        return follow_path(
+            self.imperfect_shell(forces, u),
+            self.restraints.fixed,
             forces,
-            springs=self.grip.springs,
-            rests=self.grip.rests if len(self.grip.rests) else None,
-            slips=self.grip.slips,
-            tubes=self.tubes,
+            springs=self.restraints.springs,
+            unilateral=self.restraints.rests if len(self.restraints.rests) else None,
+            gaps=self.restraints.slips,
+            edge_beams=self.trim_beams,
             start=start,
-            until=until,
-            steps=steps,
-            reach=reach,
+            target_factor=until,
+            requested_factors=steps,
+            first_step=reach,
         )
 
-    def pushed(self, place: Point, force: float) -> float:
+    def push_deflection(self, place: Point, force: float) -> float:
         """Deflection, mm, under a push of `force` N at a place, by the large-deflection solver."""
 
         def make() -> float:
-            forces = self.push(place, force)
-            result = self._follow(forces, self.held.solve(forces), 1.0, reach=BOLD)
-            return float(forces.reshape(-1, 6)[:, :3].ravel() @ result.last.shifts.ravel() / force)
+            forces = self.push_forces(place, force)
+            result = self._trace_path(forces, self.linear_model.solve(forces), 1.0, reach=PUSH_FIRST_STEP)
+            return float(forces.reshape(-1, 6)[:, :3].ravel() @ result.end_state.displacements.ravel() / force)
 
-        return self._keep(("pushed", place, force), make)
+        return self._cached(("pushed", place, force), make)
 
-    def curve(self, case: str) -> tuple[np.ndarray, np.ndarray]:
+    def load_deflection_curve(self, case: str) -> tuple[np.ndarray, np.ndarray]:
         """Load factors and largest deflections (mm) to 1.5 times the load; as far as the solver gets.
 
         Where the sheet does not snap, points are filled in between the states found: the load as a rising cubic of the
         deflection, which leaves rest as small deflections have it.
         """
-        result = self.followed(case)
-        factors, largest = result.factors, result.largest
+        result = self.equilibrium_path(case)
+        factors, largest = result.factors, result.max_displacements
         try:
-            more = self._keep(
-                ("beyond", case), lambda: self._follow(*self.case(case), BEYOND[-1], BEYOND, start=result)
+            more = self._cached(
+                ("beyond", case),
+                lambda: self._trace_path(
+                    *self.linear_solution(case), CURVE_LOAD_FACTORS[-1], CURVE_LOAD_FACTORS, start=result
+                ),
             )
-            factors, largest = np.append(factors, more.factors[1:]), np.append(largest, more.largest[1:])
+            factors, largest = np.append(factors, more.factors[1:]), np.append(largest, more.max_displacements[1:])
         except SolverError:
             pass
-        if self.one_sided or not (np.diff(factors) > 0).all() or not (np.diff(largest) > 0).all():
+        if self.has_contact or not (np.diff(factors) > 0).all() or not (np.diff(largest) > 0).all():
             return factors, largest
         slopes = PchipInterpolator(largest, factors).derivative()(largest)
-        slopes[0] = 1 / np.linalg.norm(self.case(case)[1].reshape(-1, 2, 3)[:, 0], axis=1).max()
-        w = np.unique(np.concatenate([largest, np.linspace(0.0, largest[-1], FILLED)]))
+        slopes[0] = 1 / np.linalg.norm(self.linear_solution(case)[1].reshape(-1, 2, 3)[:, 0], axis=1).max()
+        w = np.unique(np.concatenate([largest, np.linspace(0.0, largest[-1], CURVE_POINTS)]))
         filled = CubicHermiteSpline(largest, factors, slopes)(w)
         return (filled, w) if (np.diff(filled) > 0).all() else (factors, largest)
 
@@ -246,39 +249,39 @@ class Stand:
 
     def stress(self, case: str) -> np.ndarray:
         """(m,) greater von Mises stress of the two faces at centroids, MPa, by the theory that decides."""
-        if self.beyond(case):
-            faces = self.followed(case).stress
+        if self.uses_large_deflection(case):
+            faces = self.equilibrium_path(case).stress
         else:
-            faces = self.held.shell.stress(self.case(case)[1])
+            faces = self.linear_model.shell.stress(self.linear_solution(case)[1])
         return np.maximum(*(von_mises(face) for face in faces))
 
     def deflection(self, case: str) -> np.ndarray:
         """(n,) deflection toward "up", mm, by the theory that decides."""
-        if self.beyond(case):
-            return np.einsum("ni,ni->n", self.normals, self.followed(case).last.shifts)
-        return self.square_to_sheet(self.case(case)[1])
+        if self.uses_large_deflection(case):
+            return np.einsum("ni,ni->n", self.normals, self.equilibrium_path(case).end_state.displacements)
+        return self.normal_displacement(self.linear_solution(case)[1])
 
-    def beyond(self, case: str) -> bool:
+    def uses_large_deflection(self, case: str) -> bool:
         """True where only the large-deflection solver counts."""
-        return self.one_sided or self.ratio(case) > LINEAR_LIMIT
+        return self.has_contact or self.deflection_over_thickness(case) > LINEAR_LIMIT
 
     def fastener_loads(self, case: str) -> dict[Point, tuple[float, float]]:
         """Shear across and pull along the axis of each rivet or bolt, N."""
-        if self.beyond(case):
-            reactions = self.followed(case).reactions
+        if self.uses_large_deflection(case):
+            reactions = self.equilibrium_path(case).reactions
         else:
-            forces, u = self.case(case)
-            reactions = self.held.reactions(u, forces)
+            forces, u = self.linear_solution(case)
+            reactions = self.linear_model.reactions(u, forces)
         by_node = reactions.reshape(-1, 6)[:, :3]
         out = {}
-        for centre, disc in self.grip.fasteners.items():
+        for centre, disc in self.restraints.fasteners.items():
             force, axis = by_node[disc].sum(axis=0), self.normals[disc[0]]
             pull = float(force @ axis)
             out[centre] = float(np.linalg.norm(force - pull * axis)), abs(pull)
         return out
 
 
-def stand(panel: Panel, layout: Layout, mesh: Mesh, assumed: str) -> Stand:
+def build_panel_model(panel: Panel, layout: Layout, mesh: Mesh, assumed: str) -> PanelModel:
     """The layout on a mesh it has already, held under one assumption on unknown in-plane holds.
 
     Raises InputError for a gauge that is none.
@@ -287,13 +290,13 @@ def stand(panel: Panel, layout: Layout, mesh: Mesh, assumed: str) -> Stand:
         raise InputError([Fault("gauge", f"is {layout.gauge:g} mm", "a sheet has some thickness")])
     material = panel.material
     shell = Shell(mesh.nodes, mesh.triangles, layout.gauge, material.E, material.nu, material.rho)
-    grips = grip(panel, mesh, assumed)
-    masses = point_masses(panel, mesh)
-    kilograms = shell.weight_at_nodes
+    grips = build_restraints(panel, mesh, assumed)
+    masses = lumped_masses(panel, mesh)
+    kilograms = shell.nodal_mass
     if masses is not None:
         kilograms = kilograms + masses.reshape(-1, 6)[:, 0]
-    normals = facing(panel, mesh)
-    beams = tubes(panel, mesh, normals)
+    normals = node_normals(panel, mesh)
+    beams = trim_beams(panel, mesh, normals)
     fitted = None if beams is None else beams.respond(State.at_rest(len(mesh.nodes)))[2]
-    held = Held(shell, grips.linear, grips.springs, masses, fitted)
-    return Stand(panel, layout, mesh, grips, held, assumed, kilograms, normals, beams)
+    held = LinearModel(shell, grips.linear_fixed, grips.springs, masses, fitted)
+    return PanelModel(panel, layout, mesh, grips, held, assumed, kilograms, normals, beams)

@@ -27,10 +27,10 @@ from scipy.sparse.linalg import ArpackError, LinearOperator, SuperLU, eigsh, spl
 
 from stiffen.errors import Fault, InputError, SolverError
 
-_BATCH = 4000  # quadrilaterals at a time: about 6 kB each
-_GAUSS = 0.5 + np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) / np.sqrt(12)  # on the unit square, weights 1/4
-_PLANE = [0, 1, 3]  # e11, e22, 2 e12 in sfepy's order of strains; 4 and 5 are the transverse shears
-_MEMBRANE = np.r_[0:12, 24:31]  # displacements and enhanced strains; 12:24 are the rotations
+_BATCH_SIZE = 4000  # quadrilaterals at a time: about 6 kB each
+_GAUSS_POINTS = 0.5 + np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) / np.sqrt(12)  # on the unit square, weights 1/4
+_IN_PLANE_STRAINS = [0, 1, 3]  # e11, e22, 2 e12 in sfepy's order of strains; 4 and 5 are the transverse shears
+_MEMBRANE_DOFS = np.r_[0:12, 24:31]  # displacements and enhanced strains; 12:24 are the rotations
 
 
 class _Bilinear:
@@ -59,7 +59,7 @@ def _shell10x() -> ModuleType:
     return shell10x
 
 
-def split(nodes: np.ndarray, triangles: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def split_triangles(nodes: np.ndarray, triangles: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Each triangle as three quadrilaterals.
 
     nodes (n, 3), triangles (m, 3).  Returns the nodes (n + e + m, 3): the given ones, middles of edges, centroids;
@@ -77,7 +77,7 @@ def split(nodes: np.ndarray, triangles: np.ndarray) -> tuple[np.ndarray, np.ndar
 
 def stiffness(nodes: np.ndarray, quads: np.ndarray, thickness: float, E: float, nu: float) -> csc_array:
     """Stiffness matrix (6 n, 6 n), N and mm, of flat quadrilaterals quads (m, 4) on nodes (n, 3)."""
-    batches = np.array_split(quads, -(-len(quads) // _BATCH))
+    batches = np.array_split(quads, -(-len(quads) // _BATCH_SIZE))
     values = np.concatenate([_element_stiffness(nodes[batch], thickness, E, nu) for batch in batches])
     freedoms = (6 * quads[:, None, :] + np.arange(6)[:, None]).reshape(-1, 24)  # freedom by freedom, as shell10x
     return _assemble(values, freedoms, 6 * len(nodes))
@@ -85,7 +85,7 @@ def stiffness(nodes: np.ndarray, quads: np.ndarray, thickness: float, E: float, 
 
 def sheet_stiffness(nodes: np.ndarray, triangles: np.ndarray, thickness: float, E: float, nu: float) -> csc_array:
     """`stiffness` of the triangles (m, 3), each split; both `deflections` and `frequencies` can use it."""
-    points, quads, _, _ = split(nodes, triangles)
+    points, quads, _, _ = split_triangles(nodes, triangles)
     return stiffness(points, quads, thickness, E, nu)
 
 
@@ -95,7 +95,7 @@ def mass(nodes: np.ndarray, quads: np.ndarray, thickness: float, rho: float) -> 
     The rotary inertia rho t^3 / 12 is given to the drilling rotation too: it is small, and keeps the matrix
     positive definite and free of local axes.
     """
-    basis, slopes = _Bilinear.eval_basis(_GAUSS)[:, 0], _Bilinear.eval_basis(_GAUSS, diff=True)
+    basis, slopes = _Bilinear.eval_basis(_GAUSS_POINTS)[:, 0], _Bilinear.eval_basis(_GAUSS_POINTS, diff=True)
     tangents = np.einsum("qdi,cik->cqdk", slopes, nodes[quads])
     area = np.linalg.norm(np.cross(tangents[:, :, 0], tangents[:, :, 1]), axis=2) / 4
     block = rho * thickness * np.einsum("qi,qj,cq->cij", basis, basis, area)
@@ -114,30 +114,30 @@ def deflections(
     fixed: np.ndarray,
     forces: np.ndarray,
     added: spmatrix | None = None,
-    runs: np.ndarray | None = None,
+    support_edges: np.ndarray | None = None,
     K: csc_array | None = None,
 ) -> np.ndarray:
     """Displacements (6 n, k), mm and rad, at the given nodes under load vectors forces (6 n, k), N and N mm.
 
     nodes (n, 3) mm, triangles (m, 3); fixed (q,): freedoms held at zero; added: (6 n, 6 n) stiffness of springs and
     the like on the given nodes; runs (k, 2): nodes between which a support runs on; K: `sheet_stiffness`, where it is
-    known already.  Small displacements.  The middle of an edge is held as `_held` says.  Raises InputError for arrays
+    known already.  Small displacements.  The middle of an edge is held as `_constrained_dofs` says.  Raises InputError for arrays
     that do not fit, SolverError where the sheet is not held well enough for a trustworthy answer.
     """
-    nodes, triangles, fixed = _checked(nodes, triangles, thickness, E, nu, fixed)
+    nodes, triangles, fixed = _validated(nodes, triangles, thickness, E, nu, fixed)
     forces = np.asarray(forces, float)
     if forces.ndim != 2 or len(forces) != 6 * len(nodes) or not np.isfinite(forces).all():
         what = f"shape {forces.shape}, or a value that is not finite"
         raise InputError([Fault("forces", what, f"give finite numbers, shape ({6 * len(nodes)}, k)")])
-    points, quads, edges, boundary = split(nodes, triangles)
-    free = _free(_held(fixed, len(nodes), edges, boundary, runs), 6 * len(points))
+    points, quads, edges, boundary = split_triangles(nodes, triangles)
+    free = _free_dofs(_constrained_dofs(fixed, len(nodes), edges, boundary, support_edges), 6 * len(points))
     K = _with(stiffness(points, quads, thickness, E, nu) if K is None else K, added)[free][:, free]
     load = np.zeros((6 * len(points), forces.shape[1]))
     load[: len(forces)] = forces
     factors = _factor(K)
     u = factors.solve(load[free])
     correction = factors.solve(load[free] - K @ u)
-    _trust(np.abs(correction).max(axis=0), np.abs(u).max(axis=0), "displacements")
+    _check_refinement(np.abs(correction).max(axis=0), np.abs(u).max(axis=0), "displacements")
     whole = np.zeros_like(load)
     whole[free] = u + correction
     return whole[: len(forces)]
@@ -154,7 +154,7 @@ def frequencies(
     count: int,
     added: spmatrix | None = None,
     masses: np.ndarray | None = None,
-    runs: np.ndarray | None = None,
+    support_edges: np.ndarray | None = None,
     K: csc_array | None = None,
 ) -> np.ndarray:
     """The lowest `count` natural frequencies, Hz, rising; rigid motions of a sheet that is not held count, as 0.
@@ -162,9 +162,9 @@ def frequencies(
     Arguments as for `deflections`; rho in kg/mm3; masses: (6 n,) kg lumped on the freedoms.  Raises InputError,
     SolverError.
     """
-    nodes, triangles, fixed = _checked(nodes, triangles, thickness, E, nu, fixed, rho)
-    points, quads, edges, boundary = split(nodes, triangles)
-    free = _free(_held(fixed, len(nodes), edges, boundary, runs), 6 * len(points))
+    nodes, triangles, fixed = _validated(nodes, triangles, thickness, E, nu, fixed, rho)
+    points, quads, edges, boundary = split_triangles(nodes, triangles)
+    free = _free_dofs(_constrained_dofs(fixed, len(nodes), edges, boundary, support_edges), 6 * len(points))
     if not 1 <= count < len(free) // 2:
         raise InputError([Fault("count", f"{count}", f"give 1 to {len(free) // 2 - 1} on this mesh")])
     K = _with(stiffness(points, quads, thickness, E, nu) if K is None else K, added)[free][:, free]
@@ -182,7 +182,7 @@ def frequencies(
     except ArpackError as error:
         raise SolverError(f"second opinion: the frequencies were not found ({error})") from error
     residual = np.abs(factors.solve(K @ shapes - M @ shapes * squares)).max(axis=0)
-    _trust(residual, np.abs(shapes).max(axis=0), "mode shapes")
+    _check_refinement(residual, np.abs(shapes).max(axis=0), "mode shapes")
     return np.sqrt(np.maximum(np.sort(squares), 0.0)) / (2 * np.pi)
 
 
@@ -196,7 +196,7 @@ def _element_stiffness(corners: np.ndarray, t: float, E: float, nu: float) -> np
     # A flat quadrilateral's strain is linear in the height over the mid-surface.  Evaluated at height 1, the
     # rotations' columns are the curvatures and the displacements' columns the membrane strains, and the integral
     # through the thickness is t and t^3/12, what sfepy's two Gauss points give.
-    points, weights = np.c_[_GAUSS, np.ones(4)], np.full(4, 0.25)
+    points, weights = np.c_[_GAUSS_POINTS, np.ones(4)], np.full(4, 0.25)
     centre = np.full((1, 3), 0.5)
     basis = _Bilinear()
     slope0, det0 = sh.get_mapping_data(bases, turns, basis, local, centre, np.zeros(1), special_dx3=True)
@@ -208,9 +208,11 @@ def _element_stiffness(corners: np.ndarray, t: float, E: float, nu: float) -> np
 
     K = np.zeros((len(corners), 31, 31))
     rotations = slice(12, 24)
-    plane = D[np.ix_(_PLANE, _PLANE)]
-    K[:, rotations, rotations] = t**3 / 12 * _integral(strain[:, :, _PLANE, rotations], plane, area)
-    K[:, _MEMBRANE[:, None], _MEMBRANE] = t * _integral(strain[:, :, _PLANE][..., _MEMBRANE], plane, area)
+    plane = D[np.ix_(_IN_PLANE_STRAINS, _IN_PLANE_STRAINS)]
+    K[:, rotations, rotations] = t**3 / 12 * _integral(strain[:, :, _IN_PLANE_STRAINS, rotations], plane, area)
+    K[:, _MEMBRANE_DOFS[:, None], _MEMBRANE_DOFS] = t * _integral(
+        strain[:, :, _IN_PLANE_STRAINS][..., _MEMBRANE_DOFS], plane, area
+    )
     K[:, :24, :24] += t * _integral(strain[:, :, 4:, :24], D[4:, 4:], area)
     K = K[:, :24, :24] - K[:, :24, 24:] @ np.linalg.solve(K[:, 24:, 24:], K[:, 24:, :24])
 
@@ -253,30 +255,30 @@ def _with(matrix: csc_array, added: spmatrix | None) -> csc_array:
     return (matrix + coo_array((added.data, added.coords), shape=matrix.shape)).tocsc()
 
 
-def _held(
-    fixed: np.ndarray, n: int, edges: np.ndarray, boundary: np.ndarray, runs: np.ndarray | None = None
+def _constrained_dofs(
+    fixed: np.ndarray, n: int, edges: np.ndarray, boundary: np.ndarray, support_edges: np.ndarray | None = None
 ) -> np.ndarray:
     """Freedoms held on nodes and middles of edges, (n + e, 6) bool.
 
     The middle of an edge is held where both its ends are, in the same freedom, and a support runs along it: one of
-    `runs` (k, 2).  Where these are not given, every edge is taken for one but an inner edge from boundary to boundary,
+    `support_edges` (k, 2).  Where these are not given, every edge is taken for one but an inner edge from boundary to boundary,
     which cuts a corner.
     """
     nodes = np.zeros((n, 6), bool)
     nodes.ravel()[fixed] = True
-    if runs is None:
+    if support_edges is None:
         rim = np.zeros(n, bool)
         rim[edges[boundary]] = True
         along = boundary | ~rim[edges].all(axis=1)
     else:
-        along = np.isin(edges @ [n, 1], np.sort(runs, axis=1) @ [n, 1])
+        along = np.isin(edges @ [n, 1], np.sort(support_edges, axis=1) @ [n, 1])
     return np.vstack([nodes, nodes[edges].all(axis=1) & along[:, None]])
 
 
-def _free(held: np.ndarray, size: int) -> np.ndarray:
+def _free_dofs(constrained: np.ndarray, size: int) -> np.ndarray:
     """Numbers of the freedoms below size that are not held."""
     free = np.ones(size, bool)
-    free[: held.size] = ~held.ravel()
+    free[: constrained.size] = ~constrained.ravel()
     return np.flatnonzero(free)
 
 
@@ -289,7 +291,7 @@ def _factor(K: csc_array) -> SuperLU:
         raise SolverError(f"second opinion: {error}; is the sheet held against every rigid motion?") from error
 
 
-def _trust(error: np.ndarray, size: np.ndarray, what: str) -> None:
+def _check_refinement(error: np.ndarray, size: np.ndarray, what: str) -> None:
     """Raise unless the error that one step of refinement finds is below 1e-4 of the result.
 
     The thinnest published shell gives 1e-5, a sheet free to move more than 1.
@@ -301,7 +303,7 @@ def _trust(error: np.ndarray, size: np.ndarray, what: str) -> None:
         )
 
 
-def _checked(
+def _validated(
     nodes: np.ndarray,
     triangles: np.ndarray,
     thickness: float,

@@ -8,19 +8,19 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.optimize import nnls
 
-from stiffen.fem.shell import MOTIONS, rigid_motions
-from stiffen.mesh.normals import FLAT, UP, facing, sideways
+from stiffen.fem.shell import RIGID_BODY_MODE_NAMES, rigid_body_modes
+from stiffen.mesh.normals import TILT_TOLERANCE, UP_NORMAL, is_tilted, node_normals
 from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.panel import Panel, Point, Support
 
-from .loads import lengths
+from .loads import tributary_lengths
 
 HELD, FREE, UNKNOWN, SLIP = "held", "free", "unknown", "slip"
-RIGID = 1e3  # mm: a rigid hold along neither x nor y is a spring of so much times E; 100 N give 1e-6 mm
+RIGID_SPRING_LENGTH = 1e3  # mm: a rigid hold along neither x nor y is a spring of so much times E; 100 N give 1e-6 mm
 
 
 @dataclass(frozen=True, eq=False)
-class Grip:
+class Restraints:
     """What holds the mesh under one assumption on the in-plane hold of 'unknown' supports.
 
     fixed: freedoms held.  rests: uz freedoms on a frame, held against pushes alone.  slips: (nodes of a fastener's
@@ -32,31 +32,31 @@ class Grip:
     fixed: np.ndarray
     rests: np.ndarray
     slips: tuple[tuple[np.ndarray, float], ...]
-    drift: np.ndarray
+    drift_dofs: np.ndarray
     springs: sp.csr_matrix | None
     fasteners: dict[Point, np.ndarray]
     lines: tuple[np.ndarray, ...]
 
     @property
-    def runs(self) -> np.ndarray:
+    def support_edges(self) -> np.ndarray:
         """(k, 2) nodes between which a support runs on: those next to each other on a line, those of a fastener."""
         pairs = [np.column_stack([line[:-1], line[1:]]) for line in self.lines]
         pairs += [np.stack(np.meshgrid(disc, disc), axis=-1).reshape(-1, 2) for disc in self.fasteners.values()]
         return np.concatenate([np.zeros((0, 2), int), *pairs])
 
     @property
-    def linear(self) -> np.ndarray:
+    def linear_fixed(self) -> np.ndarray:
         """Freedoms held in small-deflection theory, where a rest holds both ways and slip is free."""
-        return np.union1d(np.union1d(self.fixed, self.rests), self.drift)
+        return np.union1d(np.union1d(self.fixed, self.rests), self.drift_dofs)
 
-    def lifts_off(self, nodes: np.ndarray, forces: np.ndarray) -> str:
+    def uplift_mode(self, nodes: np.ndarray, forces: np.ndarray) -> str:
         """The motion that dead loads (6 n,) give a stiff panel off its rests; '' where the rests can carry them.
 
         Statics of the whole: pushes of the rests that balance the loads, by non-negative least squares; what they
         leave over is the load on that motion (Farkas' lemma).
         """
         size = float(np.ptp(nodes, axis=0).max())
-        motions = rigid_motions(nodes) / np.array([1, 1, 1, size, size, size])
+        motions = rigid_body_modes(nodes) / np.array([1, 1, 1, size, size, size])
         both_ways = [
             motions[self.fixed],
             *(motions[(6 * disc[:, None] + np.arange(2)).ravel()] for disc, _ in self.slips),
@@ -71,10 +71,10 @@ class Grip:
         if left <= 1e-6 * np.abs(motions.T @ np.abs(forces)).max():
             return ""
         over = free.T @ (load + (motions[self.rests] @ free.T).T @ push)
-        return MOTIONS[int(np.abs(over).argmax())]
+        return RIGID_BODY_MODE_NAMES[int(np.abs(over).argmax())]
 
 
-def assumptions(panel: Panel) -> tuple[str, ...]:
+def in_plane_assumptions(panel: Panel) -> tuple[str, ...]:
     """The in-plane ends to be judged: both where a support says 'unknown', else the one that is said."""
     said = {SLIP if support.slip is not None else support.in_plane for support in panel.supports}
     if UNKNOWN in said:
@@ -91,7 +91,7 @@ def _holds_in_plane(support: Support, assumed: str) -> bool:
     return (assumed if support.in_plane == UNKNOWN else support.in_plane) == HELD
 
 
-def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
+def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraints:
     """Hold the mesh as the panel's supports say; 'unknown' in-plane holds are taken as `assumed`.
 
     A pinned line holds uz at its nodes; clamped holds both tilts too; guided holds the tilts alone.  A pinned
@@ -107,7 +107,7 @@ def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
     springs: list[_Springs] = []
     fasteners: dict[Point, np.ndarray] = {}
     lines: list[np.ndarray] = []
-    normals = facing(panel, mesh)
+    normals = node_normals(panel, mesh)
     for support in panel.supports:
         plane = _holds_in_plane(support, assumed)
         if support.kind in ("rivets", "bolts"):
@@ -116,9 +116,11 @@ def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
                 if support.slip is not None:
                     slips.append((disc, support.slip))
                 upright = disc[:1] if support.hold == "pinned" else disc
-                _hold(fixed, springs, support, upright, normals, 1.0 / len(upright))
-                if support.hold != "guided" and sideways(normals[disc[0]]):
-                    _hold_level(fixed, springs, support, upright, normals[disc[0]], RIGID * panel.material.E)
+                _restrain(fixed, springs, support, upright, normals, 1.0 / len(upright))
+                if support.hold != "guided" and is_tilted(normals[disc[0]]):
+                    _restrain_horizontal(
+                        fixed, springs, support, upright, normals[disc[0]], RIGID_SPRING_LENGTH * panel.material.E
+                    )
                 if plane:
                     fixed += [6 * disc, 6 * disc + 1]
             continue
@@ -129,20 +131,22 @@ def grip(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Grip:
         if support.kind == "rest":
             rests.append(6 * line + 2)
             continue
-        share = lengths(mesh.plan[line], support.path is None) if support.stiffness is not None else 1.0
-        _hold(fixed, springs, support, line, normals, share)
+        share = tributary_lengths(mesh.plan[line], support.path is None) if support.stiffness is not None else 1.0
+        _restrain(fixed, springs, support, line, normals, share)
         if plane:
             fixed += [6 * line, 6 * line + 1]
     held = _unique(fixed)
     centres = np.array([disc[0] for disc in fasteners.values()], dtype=int)
-    upright = mesh.outline[~sideways(normals[mesh.outline])]  # a flange gives way square to itself
-    drift = _drift(mesh, centres if len(centres) > 1 else upright if len(upright) > 1 else mesh.outline, held, springs)
-    return Grip(
+    upright = mesh.outline[~is_tilted(normals[mesh.outline])]  # a flange gives way square to itself
+    drift = _drift_dofs(
+        mesh, centres if len(centres) > 1 else upright if len(upright) > 1 else mesh.outline, held, springs
+    )
+    return Restraints(
         fixed=held if slips else np.union1d(held, drift),
         rests=_unique(rests),
         slips=tuple(slips),
-        drift=drift,
-        springs=_matrix(springs, len(mesh.nodes)),
+        drift_dofs=drift,
+        springs=_spring_matrix(springs, len(mesh.nodes)),
         fasteners=fasteners,
         lines=tuple(lines),
     )
@@ -161,7 +165,7 @@ class _Springs:
     stiffness: np.ndarray
 
 
-def _hold(
+def _restrain(
     fixed: list, springs: list, support: Support, nodes: np.ndarray, normals: np.ndarray, share: np.ndarray | float
 ) -> None:
     """Hold or spring uz of nodes and, but for a pinned support, hold their tilts (on a flange all turns)."""
@@ -169,12 +173,12 @@ def _hold(
         if support.stiffness is None:
             fixed.append(6 * nodes + 2)
         else:
-            springs.append(_Springs(nodes, UP, np.broadcast_to(support.stiffness * share, nodes.shape)))
+            springs.append(_Springs(nodes, UP_NORMAL, np.broadcast_to(support.stiffness * share, nodes.shape)))
     if support.hold != "pinned":
-        fixed += [6 * nodes + 3, 6 * nodes + 4, 6 * nodes[sideways(normals[nodes])] + 5]
+        fixed += [6 * nodes + 3, 6 * nodes + 4, 6 * nodes[is_tilted(normals[nodes])] + 5]
 
 
-def _hold_level(
+def _restrain_horizontal(
     fixed: list, springs: list, support: Support, nodes: np.ndarray, axis: np.ndarray, rigid: float
 ) -> None:
     """Hold or spring nodes along the level part of a fastener's axis (3,); uz is held already."""
@@ -182,13 +186,13 @@ def _hold_level(
     along = int(np.abs(level).argmax())
     if support.stiffness is not None:
         springs.append(_Springs(nodes, level, np.full(nodes.shape, support.stiffness / len(nodes))))
-    elif abs(level[along]) > 1 - FLAT:
+    elif abs(level[along]) > 1 - TILT_TOLERANCE:
         fixed.append(6 * nodes + along)
     else:
         springs.append(_Springs(nodes, level, np.full(nodes.shape, rigid)))
 
 
-def _matrix(springs: list[_Springs], n: int) -> sp.csr_matrix | None:
+def _spring_matrix(springs: list[_Springs], n: int) -> sp.csr_matrix | None:
     """(6 n, 6 n) stiffness of springs on shifts, or None."""
     if not springs:
         return None
@@ -200,10 +204,10 @@ def _matrix(springs: list[_Springs], n: int) -> sp.csr_matrix | None:
     return K
 
 
-def _drift(mesh: Mesh, among: np.ndarray, fixed: np.ndarray, springs: list[_Springs]) -> np.ndarray:
+def _drift_dofs(mesh: Mesh, candidates: np.ndarray, fixed: np.ndarray, springs: list[_Springs]) -> np.ndarray:
     """Freedoms along x and y, up to three, that stop what motion in plane is left without straining the sheet.
 
-    They lie at two nodes of `among`.
+    They lie at two nodes of `candidates`.
     """
     place = mesh.nodes[:, :2] - mesh.nodes[:, :2].mean(axis=0)
     place = place / np.abs(place).max()
@@ -216,11 +220,11 @@ def _drift(mesh: Mesh, among: np.ndarray, fixed: np.ndarray, springs: list[_Spri
 
     level = fixed[fixed % 6 < 2]
     stopped = np.concatenate([rows(level // 6, np.eye(3)[level % 6]), *(rows(s.nodes, s.direction) for s in springs)])
-    first = among[place[among].sum(axis=1).argmin()]
-    gap = np.abs(place[among] - place[first])
+    first = candidates[place[candidates].sum(axis=1).argmin()]
+    gap = np.abs(place[candidates] - place[first])
     furthest = np.linalg.norm(gap, axis=1).argmax()
     across = 1 if gap[furthest, 0] >= gap[furthest, 1] else 0
-    second = among[furthest]
+    second = candidates[furthest]
     out = []
     for node, axis in ((first, 0), (first, 1), (second, across), (second, 1 - across)):
         with_it = np.concatenate([stopped, rows(np.array([node]), np.eye(3)[axis])])

@@ -29,8 +29,8 @@ from stiffen.errors import Fault, InputError, MeshError, StiffenError
 if TYPE_CHECKING:
     from stiffen.model.layout import Layout
     from stiffen.model.panel import Panel
-    from stiffen.model.results import Found, Rival, Verdict
-    from stiffen.optimise.search.sweep import Row
+    from stiffen.model.results import FlatSheetBaseline, SearchResult, Verdict
+    from stiffen.optimise.search.sweep import SweepRow
     from stiffen.output.report.comparison import Entry
 
 MET, NOT_MET, BAD_INPUT, FAILED, STOPPED = 0, 1, 2, 3, 130
@@ -76,11 +76,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         _drop_output()  # whoever was reading has left
         return STOPPED
     except OSError as error:
-        from stiffen.io.files import refuse_place
+        from stiffen.io.files import system_error
 
         if error.filename is None:  # what is left to print has no place either
             _drop_output()
-        _complain(str(refuse_place(str(error.filename or "output"), "cannot be used", error)))
+        _complain(str(system_error(str(error.filename or "output"), "cannot be used", error)))
         return BAD_INPUT
     except Exception as error:  # noqa: BLE001 - a person at the bench has no use for a traceback
         place = traceback.extract_tb(error.__traceback__)[-1]
@@ -94,10 +94,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _check(args: argparse.Namespace) -> int:
-    from stiffen.analysis.evaluation import check, rival
+    from stiffen.analysis.evaluation import check, flat_baseline
     from stiffen.io.panel_file import read_layout, read_panel
-    from stiffen.io.result_json import report
-    from stiffen.output.plots.picture_set import write_motion, write_pictures
+    from stiffen.io.result_json import result_document
+    from stiffen.output.plots.picture_set import write_animation, write_pictures
     from stiffen.output.report.shop_card import demand_table, fastener_table, saving, warning_lines
 
     with _reading(args.panel):
@@ -112,17 +112,17 @@ def _check(args: argparse.Namespace) -> int:
         verdict = check(
             panel,
             layout,
-            grade=args.mesh,
-            maps=bool(folder),
+            mesh_level=args.mesh,
+            fields=bool(folder),
             second_opinion=args.second_opinion,
             progress=progress,
         )
-        flat = rival(panel, grade=args.mesh, progress=progress) if args.rival else None
+        flat = flat_baseline(panel, mesh_level=args.mesh, progress=progress) if args.rival else None
         beside = _flat_beside(panel, verdict, args.mesh, progress) if folder else None
     if folder:
         write_pictures(panel, verdict, beside, folder)
-        write_motion(panel, verdict, folder)
-    data = report(panel, verdict, flat)
+        write_animation(panel, verdict, folder)
+    data = result_document(panel, verdict, flat)
     words = [f"{panel.name}: {panel.material.name}, {_summary(verdict)}"]
     if not args.layout and not args.gauge and len(panel.gauges) > 1:
         rack = ", ".join(f"{gauge:g}" for gauge in sorted(panel.gauges))
@@ -146,7 +146,7 @@ def _search(args: argparse.Namespace) -> int:
 
 def _search_one(args: argparse.Namespace) -> int:
     from stiffen.io.panel_file import layout_document, write_json
-    from stiffen.io.result_json import report
+    from stiffen.io.result_json import result_document
     from stiffen.optimise.search.driver import search
 
     panel, start = _panel_and_start(args)
@@ -158,7 +158,7 @@ def _search_one(args: argparse.Namespace) -> int:
         if not best:
             _clear(folder)
         best[:] = [verdict]
-        write_json(folder / "layout.json", layout_document(panel, verdict.layout, report(panel, verdict)))
+        write_json(folder / "layout.json", layout_document(panel, verdict.layout, result_document(panel, verdict)))
 
     try:
         with _progress(args.quiet) as progress:
@@ -166,7 +166,7 @@ def _search_one(args: argparse.Namespace) -> int:
                 panel,
                 seconds=args.seconds,
                 seed=args.seed,
-                grade=args.mesh,
+                mesh_level=args.mesh,
                 start=start,
                 progress=progress,
                 on_best=keep,
@@ -176,23 +176,23 @@ def _search_one(args: argparse.Namespace) -> int:
             raise
         _write_sheets(panel, best[0], None, folder, args.paper)
         _write_report(panel, best[0], None, None, folder)
-        _hand_out(args, report(panel, best[0]), [f"stopped; {_closing(panel, best[0], None)}; in {folder}"])
+        _hand_out(args, result_document(panel, best[0]), [f"stopped; {_closing(panel, best[0], None)}; in {folder}"])
         return _status(panel, best[0])
     verdict = _in_order(panel, found.verdict)
-    data = report(panel, verdict, found.rival, found)
+    data = result_document(panel, verdict, found.flat_baseline, found)
     write_json(folder / "layout.json", layout_document(panel, verdict.layout, data))
-    _write_sheets(panel, verdict, found.rival, folder, args.paper, found)
-    beside = None if _is_flat(verdict) else found.flat
-    _write_report(panel, verdict, found.rival, beside, folder, found)
+    _write_sheets(panel, verdict, found.flat_baseline, folder, args.paper, found)
+    beside = None if _is_flat(verdict) else found.flat_verdict
+    _write_report(panel, verdict, found.flat_baseline, beside, folder, found)
     stopped = f"{found.stopped}; " if found.stopped else ""
-    _hand_out(args, data, [f"{stopped}{_closing(panel, verdict, found.rival)}{_only(found)}; in {folder}"])
+    _hand_out(args, data, [f"{stopped}{_closing(panel, verdict, found.flat_baseline)}{_only(found)}; in {folder}"])
     return _status(panel, verdict)
 
 
 def _panel_and_start(args: argparse.Namespace) -> tuple[Panel, Layout | None]:
     """The panel of the command, and the layout that --from names to go on from."""
     from stiffen.io.panel_file import read_layout, read_panel
-    from stiffen.optimise.search.driver import going_on
+    from stiffen.optimise.search.driver import continued_panel
 
     with _reading(args.panel):
         panel = read_panel(args.panel)
@@ -200,7 +200,7 @@ def _panel_and_start(args: argparse.Namespace) -> tuple[Panel, Layout | None]:
         return panel, None
     with _reading(args.start):
         start = read_layout(args.start)[1]
-        going_on(panel, start)
+        continued_panel(panel, start)
     return panel, start
 
 
@@ -270,32 +270,32 @@ def _readable(paths: Sequence[str]) -> None:
 
 def _sweep(args: argparse.Namespace) -> int:
     """What if: a table and a picture of mass against stiffness, and the layout of each row."""
-    from stiffen.io.files import written
+    from stiffen.io.files import atomic_write
     from stiffen.io.panel_file import layout_document, write_json
-    from stiffen.io.result_json import report
-    from stiffen.optimise.search.sweep import csv_text, plan, sweep, table
+    from stiffen.io.result_json import result_document
+    from stiffen.optimise.search.sweep import parse_sweep, sweep, sweep_csv, sweep_table
     from stiffen.output.plots.sweep_plot import sweep_picture
     from stiffen.output.report.shop_card import columns
 
     panel, start = _panel_and_start(args)
     with _reading(args.panel):
-        what = plan(panel, args.sweep)
+        what = parse_sweep(panel, args.sweep)
     folder = _folder(args, args.out)
-    rows: list[Row] = []
+    rows: list[SweepRow] = []
 
-    def keep(row: Row) -> None:
+    def keep(row: SweepRow) -> None:
         """On disk with every row, so that what is done is never lost."""
         rows.append(row)
-        one = what.panel(panel, row.value)
-        verdict = _in_order(one, row.found.verdict)
+        one = what.panel_for(panel, row.value)
+        verdict = _in_order(one, row.result.verdict)
         place = folder / f"{what.kind}_{row.value:g}"
         place.mkdir(exist_ok=True)
-        data = report(one, verdict, row.found.rival, row.found)
+        data = result_document(one, verdict, row.result.flat_baseline, row.result)
         write_json(place / "layout.json", layout_document(one, verdict.layout, data))
-        head, lines = table(panel, what, tuple(rows))
+        head, lines = sweep_table(panel, what, tuple(rows))
         text = [*columns(head, lines, right=range(1, 7)), *(["* not met"] if any(map(_missed, rows)) else [])]
-        for name, words in (("sweep.txt", "\n".join(text) + "\n"), ("sweep.csv", csv_text(panel, what, tuple(rows)))):
-            with written(folder / name) as fresh:
+        for name, words in (("sweep.txt", "\n".join(text) + "\n"), ("sweep.csv", sweep_csv(panel, what, tuple(rows)))):
+            with atomic_write(folder / name) as fresh:
                 fresh.write_text(words, encoding="utf-8")
         sweep_picture(panel, what, tuple(rows), folder / "sweep.png")
 
@@ -307,7 +307,7 @@ def _sweep(args: argparse.Namespace) -> int:
                 what,
                 seconds=args.seconds,
                 seed=args.seed,
-                grade=args.mesh,
+                mesh_level=args.mesh,
                 start=start,
                 progress=progress,
                 on_row=keep,
@@ -315,15 +315,20 @@ def _sweep(args: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         if not rows:
             raise
-    if len(rows) < len(what.values) or rows[-1].found.stopped == "interrupted":
+    if len(rows) < len(what.values) or rows[-1].result.stopped == "interrupted":
         stopped = f"stopped after {len(rows)} of {len(what.values)} rows; "
     text = (folder / "sweep.txt").read_text(encoding="utf-8")
     met = not any(map(_missed, rows)) and not stopped
     data = {
         "status": "met" if met else "not met",
-        "swept": what.head(panel),
+        "swept": what.title(panel),
         "rows": [
-            {"value": row.value, **report(what.panel(panel, row.value), row.found.verdict, row.found.rival, row.found)}
+            {
+                "value": row.value,
+                **result_document(
+                    what.panel_for(panel, row.value), row.result.verdict, row.result.flat_baseline, row.result
+                ),
+            }
             for row in rows
         ],
     }
@@ -331,23 +336,23 @@ def _sweep(args: argparse.Namespace) -> int:
     return MET if met else NOT_MET
 
 
-def _missed(row: Row) -> bool:
-    return not row.found.verdict.met
+def _missed(row: SweepRow) -> bool:
+    return not row.result.verdict.met
 
 
 def _draw(args: argparse.Namespace) -> int:
-    from stiffen.analysis.evaluation import check, rival
+    from stiffen.analysis.evaluation import check, flat_baseline
     from stiffen.io.panel_file import layout_document, read_layout, write_json
-    from stiffen.io.result_json import report
+    from stiffen.io.result_json import result_document
 
     with _reading(args.layout):
         panel, layout = read_layout(args.layout)
     folder = _folder(args, args.out)
     with _progress(args.quiet) as progress:
-        verdict = _in_order(panel, check(panel, layout, grade=args.mesh, maps=True, progress=progress))
-        flat = rival(panel, grade=args.mesh, progress=progress)
+        verdict = _in_order(panel, check(panel, layout, mesh_level=args.mesh, fields=True, progress=progress))
+        flat = flat_baseline(panel, mesh_level=args.mesh, progress=progress)
         beside = _flat_beside(panel, verdict, args.mesh, progress)
-    data = report(panel, verdict, flat)
+    data = result_document(panel, verdict, flat)
     _clear(folder)
     write_json(folder / "layout.json", layout_document(panel, verdict.layout, data))
     _write_sheets(panel, verdict, flat, folder, args.paper)
@@ -357,8 +362,8 @@ def _draw(args: argparse.Namespace) -> int:
 
 
 def _compare(args: argparse.Namespace) -> int:
-    from stiffen.io.files import written
-    from stiffen.output.plots.comparison_plot import compare_picture
+    from stiffen.io.files import atomic_write
+    from stiffen.output.plots.comparison_plot import comparison_picture
     from stiffen.output.report.comparison import MOST, differences, legend, table
     from stiffen.output.report.shop_card import columns
 
@@ -367,20 +372,20 @@ def _compare(args: argparse.Namespace) -> int:
     with _progress(args.quiet) as progress:
         entries = [_entry(path, args, progress) for path in args.layouts]
     folder = _folder(args, args.out)
-    compare_picture(entries, folder / "compare.png")
+    comparison_picture(entries, folder / "compare.png")
     head, rows = table(entries)
     starred = ["* not met"] if any(entry.missed for entry in entries) else []
     told = [textwrap.fill(words, 100, subsequent_indent="  ") for words in differences(entries)]
     names = [*legend(entries), ""] if legend(entries) else []
     text = "\n".join([*names, *columns(head, rows, right=range(1, len(head))), *starred, "", *told]) + "\n"
-    with written(folder / "compare.txt") as fresh:
+    with atomic_write(folder / "compare.txt") as fresh:
         fresh.write_text(text, encoding="utf-8")
     print(text, end="")
     return MET if not starred else NOT_MET
 
 
 def _tally(args: argparse.Namespace) -> int:
-    from stiffen.io.files import written
+    from stiffen.io.files import atomic_write
     from stiffen.output.report.build_summary import HEAD, NUMBERS, STOCK, csv_text, piece, purchases, rows, shopping
     from stiffen.output.report.shop_card import columns
 
@@ -393,7 +398,7 @@ def _tally(args: argparse.Namespace) -> int:
         pieces.append(piece(panel, layout, status))
     bought = purchases(pieces, args.sheet or STOCK)
     if args.csv:
-        with written(args.csv) as fresh:
+        with atomic_write(args.csv) as fresh:
             fresh.write_text(csv_text(pieces), encoding="utf-8")
     print(*columns(HEAD, rows(pieces), right=NUMBERS), "", "SHEETS", *shopping(bought), sep="\n")
     if fitted := sum(one.fitted_kg for one in pieces):
@@ -403,7 +408,7 @@ def _tally(args: argparse.Namespace) -> int:
 
 
 def _trial(args: argparse.Namespace) -> int:
-    from stiffen.io.files import written
+    from stiffen.io.files import atomic_write
     from stiffen.io.panel_file import read_panel
     from stiffen.output.report.trial_strip import own_tools, trial_die, trial_text, write_trial
 
@@ -414,7 +419,7 @@ def _trial(args: argparse.Namespace) -> int:
     folder = _folder(args, args.out)
     copy = own_tools(panel, folder)
     write_trial(panel, die, gauge, folder / "trial.pdf", args.paper, copy)
-    with written(folder / "trial.txt") as fresh:
+    with atomic_write(folder / "trial.txt") as fresh:
         fresh.write_text(trial_text(panel, die, gauge, copy), encoding="utf-8")
     print(f"trial strip of die {die.name} in {gauge:g} mm {panel.material.name}; in {folder}")
     return MET
@@ -423,13 +428,13 @@ def _trial(args: argparse.Namespace) -> int:
 def _new(args: argparse.Namespace) -> int:
     from importlib import resources
 
-    from stiffen.io.files import written
+    from stiffen.io.files import atomic_write
 
     text = resources.files("stiffen").joinpath("data/starter_panel.toml").read_text(encoding="utf-8")
     path = Path(args.file)
     if os.path.lexists(path):
         raise InputError([Fault(str(path), "is there already", "give another name, or move it away")])
-    with written(path) as fresh:
+    with atomic_write(path) as fresh:
         fresh.write_text(text, encoding="utf-8")
     print(f"wrote {path}: edit it to fit your panel, then: stiffen check {path}")
     return MET
@@ -452,9 +457,9 @@ def _stock(args: argparse.Namespace) -> int:
 
 def _folder(args: argparse.Namespace, name: str) -> Path:
     """The output folder, made where it is missing, and ours alone until the command is done."""
-    from stiffen.io.folder_lock import held
+    from stiffen.io.folder_lock import locked_folder
 
-    return args.until_done.enter_context(held(name))
+    return args.until_done.enter_context(locked_folder(name))
 
 
 def _hand_out(args: argparse.Namespace, data: dict, words: Sequence[str]) -> None:
@@ -479,45 +484,45 @@ def _clear(folder: Path) -> None:
 def _write_sheets(
     panel: Panel,
     verdict: Verdict,
-    rival: Rival | None,
+    rival: FlatSheetBaseline | None,
     folder: Path,
     paper: str,
-    found: Found | None = None,
+    found: SearchResult | None = None,
 ) -> None:
     """Marking drawings, templates of both faces, and the card; a back drawing that is not needed any more goes."""
-    from stiffen.io.files import written
-    from stiffen.output.drawing.bench_view import faces
+    from stiffen.io.files import atomic_write
+    from stiffen.output.drawing.bench_view import rolled_faces
     from stiffen.output.drawing.marking_dxf import write_marking
     from stiffen.output.drawing.template_pdf import write_template
     from stiffen.output.report.shop_card import card_text
     from stiffen.output.report.shop_card_pdf import write_card
 
     layout = verdict.layout
-    gauges, bound = (found.gauges, found.bound) if found else ((), None)
+    gauges, bound = (found.gauge_outcomes, found.bound) if found else ((), None)
     write_marking(panel, layout, folder / "marking.dxf", verdict)
     (folder / "marking_back.dxf").unlink(missing_ok=True)
-    if "down" in faces(layout):
+    if "down" in rolled_faces(layout):
         write_marking(panel, layout, folder / "marking_back.dxf", verdict, face="down")
     write_template(panel, layout, folder / "template.pdf", paper)
     write_template(panel, layout, folder / "template_back.pdf", paper, face="down")
     write_card(panel, verdict, folder / "card.pdf", rival, gauges, paper, bound)
-    with written(folder / "card.txt") as fresh:
+    with atomic_write(folder / "card.txt") as fresh:
         fresh.write_text(card_text(panel, verdict, rival, gauges, bound), encoding="utf-8")
 
 
 def _write_report(
     panel: Panel,
     verdict: Verdict,
-    rival: Rival | None,
+    rival: FlatSheetBaseline | None,
     flat: Verdict | None,
     folder: Path,
-    found: Found | None = None,
+    found: SearchResult | None = None,
 ) -> None:
     """The pictures, and the page that holds them."""
     from stiffen.output.plots.picture_set import write_pictures
     from stiffen.output.report.html_report import write_page
 
-    gauges, bound = (found.gauges, found.bound) if found else ((), None)
+    gauges, bound = (found.gauge_outcomes, found.bound) if found else ((), None)
     pictures = write_pictures(panel, verdict, flat, folder)
     path = folder / "report.html"
     write_page(panel, verdict, path, rival=rival, flat=flat, gauges=gauges, bound=bound, pictures=pictures)
@@ -530,7 +535,7 @@ def _flat_beside(panel: Panel, verdict: Verdict, grade: str, progress: Progress)
 
     if _is_flat(verdict):
         return None
-    return check(panel, Layout(verdict.layout.gauge), grade=grade, maps=True, progress=progress)
+    return check(panel, Layout(verdict.layout.gauge), mesh_level=grade, fields=True, progress=progress)
 
 
 def _layout_files(name: str) -> list[Path]:
@@ -548,11 +553,11 @@ def _read_judged(path: Path) -> tuple[Panel, Layout, Verdict | None]:
     """Panel and layout of a file, and the verdict in it where it is one of just these."""
     from stiffen.io.files import read_json
     from stiffen.io.panel_file import read_layout
-    from stiffen.io.result_json import verdict_of
+    from stiffen.io.result_json import verdict_from_document
 
     with _reading(str(path)):
         panel, layout = read_layout(path)
-        return panel, layout, verdict_of(panel, layout, read_json(path).get("result"))
+        return panel, layout, verdict_from_document(panel, layout, read_json(path).get("result"))
 
 
 def _entry(name: str, args: argparse.Namespace, progress: Progress) -> Entry:
@@ -567,7 +572,7 @@ def _entry(name: str, args: argparse.Namespace, progress: Progress) -> Entry:
     title = files[0].stem if files[0].stem != "layout" else files[0].resolve().parent.name
     if verdict is None or args.judge:
         try:
-            verdict = check(panel, layout, grade=args.mesh, progress=progress)
+            verdict = check(panel, layout, mesh_level=args.mesh, progress=progress)
         except StiffenError as error:
             raise type(error)(f"{files[0]}: {error}") from None
     return Entry(title, panel, verdict)
@@ -586,15 +591,15 @@ def _is_flat(verdict: Verdict) -> bool:
 
 def _summary(verdict: Verdict) -> str:
     """Gauge, mass, what is to be rolled and flared."""
-    from stiffen.output.drawing.bench_view import counted
+    from stiffen.output.drawing.bench_view import plural
     from stiffen.output.report.shop_card import kg
 
     layout = verdict.layout
-    parts = (counted(layout.beads, "bead"), counted(layout.holes, "flared hole"))
+    parts = (plural(layout.beads, "bead"), plural(layout.holes, "flared hole"))
     return f"{layout.gauge:g} mm, {kg(verdict.mass_kg)}, {', '.join(parts)}"
 
 
-def _closing(panel: Panel, verdict: Verdict, rival: Rival | None) -> str:
+def _closing(panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None) -> str:
     """The one line that a command ends with."""
     from stiffen.output.report.shop_card import saving
 
@@ -607,12 +612,12 @@ def _closing(panel: Panel, verdict: Verdict, rival: Rival | None) -> str:
     return f"met: {words}" if _status(panel, verdict) == MET else f"SHOP RULES BROKEN, see the card; {words}"
 
 
-def _only(found: Found) -> str:
+def _only(found: SearchResult) -> str:
     """A few words where every lighter sheet of the rack is proven unable."""
     from stiffen.optimise.bounds.statements import is_proof
 
     gauge = found.verdict.layout.gauge
-    lighter = [why for one, why in found.gauges if one < gauge]
+    lighter = [why for one, why in found.gauge_outcomes if one < gauge]
     if not found.verdict.met or not lighter or not all(map(is_proof, lighter)):
         return ""
     return "; no lighter sheet of the rack can (ribbed-plate model)"

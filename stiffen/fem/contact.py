@@ -12,29 +12,32 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
-STIFF_DOWN, STIFF_ACROSS = 0.05, 20.0  # of a rest and of a rivet that bears, in E t: 10 N sink in by 3e-3 and 1e-5 mm
-SOFT = 1e-7  # of the rivet: what keeps a loose fastener from drifting before it touches
+UNILATERAL_PENALTY, BEARING_PENALTY = (
+    0.05,
+    20.0,
+)  # of a rest and of a rivet that bears, in E t: 10 N sink in by 3e-3 and 1e-5 mm
+LOOSE_STIFFNESS_RATIO = 1e-7  # of the rivet: what keeps a loose fastener from drifting before it touches
 
 
 @dataclass(frozen=True, eq=False)
-class Rests:
-    """A frame under the sheet: `freedoms` (k,) that cannot go below zero and may rise; stiffness of each stop, N/mm."""
+class UnilateralSupport:
+    """A frame under the sheet: `dofs` (k,) that cannot go below zero and may rise; stiffness of each stop, N/mm."""
 
-    freedoms: np.ndarray
+    dofs: np.ndarray
     stiffness: float
 
     def respond(self, u: np.ndarray) -> tuple[np.ndarray, float, sp.csr_matrix]:
         """Inner forces (6 n,), stored work and stiffness (6 n, 6 n) at freedoms u (6 n,)."""
-        down = np.minimum(u[self.freedoms], 0.0)
+        down = np.minimum(u[self.dofs], 0.0)
         forces = np.zeros_like(u)
-        forces[self.freedoms] = self.stiffness * down
-        touching = self.freedoms[u[self.freedoms] <= 0]
+        forces[self.dofs] = self.stiffness * down
+        touching = self.dofs[u[self.dofs] <= 0]
         K = sp.csr_matrix((np.full(len(touching), self.stiffness), (touching, touching)), shape=(len(u), len(u)))
         return forces, self.stiffness / 2 * float(down @ down), K
 
 
 @dataclass(frozen=True, eq=False)
-class Slip:
+class GapSupport:
     """One fastener in a loose hole: the nodes of its disc, which slide together in plane up to `clearance`, mm."""
 
     nodes: np.ndarray
@@ -48,7 +51,7 @@ class Slip:
         slid = u[freedoms].mean(axis=0)
         way = float(np.hypot(*slid))
         over = max(way - self.clearance, 0.0)
-        soft = SOFT * self.stiffness
+        soft = LOOSE_STIFFNESS_RATIO * self.stiffness
         direction = slid / way if way > 0 else np.zeros(2)
         forces = np.zeros_like(u)
         forces[freedoms] = (soft * slid + self.stiffness * over * direction) / count
@@ -63,7 +66,7 @@ class Slip:
 
 
 @dataclass(frozen=True, eq=False)
-class Spring:
+class ElasticSupport:
     """Elastic supports: (6 n, 6 n) stiffness on shifts and rotation vectors."""
 
     stiffness: sp.csr_matrix
@@ -74,17 +77,17 @@ class Spring:
         return forces, float(u @ forces) / 2, self.stiffness
 
 
-Stop = Rests | Slip | Spring
+NonlinearSupport = UnilateralSupport | GapSupport | ElasticSupport
 
 
-def stops(
-    scale: float, springs: sp.spmatrix | None, rests: np.ndarray | None, slips: Sequence[tuple[np.ndarray, float]]
-) -> tuple[Stop, ...]:
+def nonlinear_supports(
+    scale: float, springs: sp.spmatrix | None, unilateral: np.ndarray | None, gaps: Sequence[tuple[np.ndarray, float]]
+) -> tuple[NonlinearSupport, ...]:
     """All that holds the sheet beside rigid supports; `scale` N/mm is E t of the sheet."""
-    out: list[Stop] = []
+    out: list[NonlinearSupport] = []
     if springs is not None:
-        out.append(Spring(springs.tocsr()))
-    if rests is not None and len(rests):
-        out.append(Rests(np.asarray(rests), STIFF_DOWN * scale))
-    out += [Slip(np.asarray(nodes), float(clearance), STIFF_ACROSS * scale) for nodes, clearance in slips]
+        out.append(ElasticSupport(springs.tocsr()))
+    if unilateral is not None and len(unilateral):
+        out.append(UnilateralSupport(np.asarray(unilateral), UNILATERAL_PENALTY * scale))
+    out += [GapSupport(np.asarray(nodes), float(clearance), BEARING_PENALTY * scale) for nodes, clearance in gaps]
     return tuple(out)

@@ -14,44 +14,44 @@ import numpy as np
 import scipy.sparse as sp
 
 from .corotational import State
-from .rotations import spin
+from .rotations import skew
 
-BENDING = np.array([[4.0, 2.0], [2.0, 4.0]])  # of EI/l
+END_STIFFNESS = np.array([[4.0, 2.0], [2.0, 4.0]])  # of EI/l
 
 
 @dataclass(frozen=True, eq=False)
-class Beams:
+class EdgeBeams:
     """k beams: their ends (k, 2) by node, chords at rest (k, 3) mm, normals at rest (k, 3), EI (k,) N mm2."""
 
-    ends: np.ndarray
+    nodes: np.ndarray
     chords: np.ndarray
     normals: np.ndarray
-    stiffness: np.ndarray
+    bending_stiffness: np.ndarray
 
     def respond(self, state: State) -> tuple[np.ndarray, float, sp.csr_matrix]:
         """Inner forces (6 n,), stored work N mm and stiffness (6 n, 6 n) at a state, conjugate to shifts and spins.
 
         The stiffness is the symmetric part of the forces' rates; the rest vanishes where moments balance at the nodes.
         """
-        shift = state.shifts[self.ends]
+        shift = state.displacements[self.nodes]
         chord = self.chords + shift[:, 1] - shift[:, 0]
         length = np.linalg.norm(chord, axis=1)
         along = chord / length[:, None]
-        normals = (state.turns[self.ends] @ self.normals[:, None, :, None])[..., 0]
+        normals = (state.rotations[self.nodes] @ self.normals[:, None, :, None])[..., 0]
         turns = -np.einsum("kai,ki->ka", normals, along)
-        rates = _rates(normals, along, length)
-        local = (self.stiffness / np.linalg.norm(self.chords, axis=1))[:, None, None] * BENDING
+        rates = _rotation_gradients(normals, along, length)
+        local = (self.bending_stiffness / np.linalg.norm(self.chords, axis=1))[:, None, None] * END_STIFFNESS
         moments = (local @ turns[:, :, None])[:, :, 0]
-        n = len(state.shifts)
-        freedoms = (6 * self.ends[:, :, None] + np.arange(6)).reshape(-1, 12)
+        n = len(state.displacements)
+        freedoms = (6 * self.nodes[:, :, None] + np.arange(6)).reshape(-1, 12)
         forces = np.bincount(freedoms.ravel(), np.einsum("kai,ka->ki", rates, moments).ravel(), 6 * n)
-        blocks = rates.transpose(0, 2, 1) @ local @ rates + _turning(normals, along, length, moments)
+        blocks = rates.transpose(0, 2, 1) @ local @ rates + _geometric_stiffness(normals, along, length, moments)
         place = np.repeat(freedoms, 12, axis=1).ravel(), np.tile(freedoms, (1, 12)).ravel()
         K = sp.csr_matrix((blocks.ravel(), place), shape=(6 * n, 6 * n))
         return forces, float(np.vdot(moments, turns)) / 2, K
 
 
-def _rates(normals: np.ndarray, along: np.ndarray, length: np.ndarray) -> np.ndarray:
+def _rotation_gradients(normals: np.ndarray, along: np.ndarray, length: np.ndarray) -> np.ndarray:
     """(k, 2, 12): how the turn at each end goes with shifts and spins of both; normals (k, 2, 3), along (k, 3)."""
     square = normals - np.einsum("kai,ki->ka", normals, along)[:, :, None] * along[:, None]
     lift = square / length[:, None, None]
@@ -63,7 +63,7 @@ def _rates(normals: np.ndarray, along: np.ndarray, length: np.ndarray) -> np.nda
     return out.reshape(-1, 2, 12)
 
 
-def _turning(normals: np.ndarray, along: np.ndarray, length: np.ndarray, moments: np.ndarray) -> np.ndarray:
+def _geometric_stiffness(normals: np.ndarray, along: np.ndarray, length: np.ndarray, moments: np.ndarray) -> np.ndarray:
     """(k, 12, 12): what the moments (k, 2) do as chord and normals turn: moments times second rates of the turns."""
     out = np.zeros((len(length), 2, 2, 3, 2, 2, 3))
     e, l = along, length[:, None, None]
@@ -75,7 +75,7 @@ def _turning(normals: np.ndarray, along: np.ndarray, length: np.ndarray, moments
         q = (across @ n[:, :, None])[:, :, 0]
         leaning = e[:, :, None] * q[:, None, :]
         chord = m * (s * across + leaning + leaning.transpose(0, 2, 1)) / l**2
-        mixed = m * (across @ spin(n)) / l
+        mixed = m * (across @ skew(n)) / l
         own = n[:, :, None] * e[:, None, :]
         for a in range(2):
             for b in range(2):

@@ -6,7 +6,7 @@ little fills in (A. George, "Nested dissection of a regular finite element mesh"
 Reid, "The multifrontal solution of indefinite sparse symmetric linear systems", ACM Trans. Math. Softw. 9 (1983)
 302-325).
 
-n nodes with b freedoms each; freedom b i + k is freedom k of node i.  A node's `place` is its number in the order of
+n nodes with b freedoms each; freedom b i + k is freedom k of node i.  A node's `place_labels` is its number in the order of
 elimination.
 """
 
@@ -21,10 +21,10 @@ from scipy.linalg import blas, lapack
 
 from .blas_threads import one_thread
 
-LEAF = 24  # nodes eliminated together at the ends of the dissection
-MIDDLE = 0.38  # the smaller part of a cut has at least this share of the nodes
-EVEN = 8.0  # how much wider a cut may be for an even division: 1 + EVEN (share - 1/2)^2 times
-Run = tuple[int, int, int]
+LEAF_NODES = 24  # nodes eliminated together at the ends of the dissection
+MIN_PART_SHARE = 0.38  # the smaller part of a cut has at least this share of the nodes
+IMBALANCE_PENALTY = 8.0  # how much wider a cut may be for an even division: 1 + EVEN (share - 1/2)^2 times
+IndexRun = tuple[int, int, int]
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,13 +37,13 @@ class Front:
 
     first: int
     last: int
-    beyond: np.ndarray
-    children: tuple[tuple[int, tuple[Run, ...]], ...]
+    boundary: np.ndarray
+    children: tuple[tuple[int, tuple[IndexRun, ...]], ...]
 
 
 @dataclass(frozen=True, eq=False)
-class Plan:
-    """Where the blocks of a matrix go: for each front a lot of `blocks`, at `rows` and `columns` of the front.
+class ScatterMap:
+    """Where the blocks of a matrix go: for each front a lot of `blocks`, at `group_into_rows` and `columns` of the front.
 
     Of the lot bounds[2 k]..bounds[2 k + 1]..bounds[2 k + 2] of front k the first part lies among the nodes eliminated
     there, the second beyond.
@@ -61,12 +61,12 @@ class Plan:
 class Dissection:
     """An order of elimination of a mesh's nodes and the fronts that go with it, children before parents."""
 
-    place: np.ndarray
+    position: np.ndarray
     fronts: tuple[Front, ...]
-    _plans: dict = field(default_factory=dict)
+    _scatter_maps: dict = field(default_factory=dict)
 
     @classmethod
-    def of(cls, points: np.ndarray, indptr: np.ndarray, indices: np.ndarray, leaf: int = LEAF) -> Dissection:
+    def of(cls, points: np.ndarray, indptr: np.ndarray, indices: np.ndarray, leaf: int = LEAF_NODES) -> Dissection:
         """Dissect nodes at points (n, d) whose neighbours are given row by row (CSR, symmetric)."""
         n = len(points)
         tree: list[tuple[np.ndarray, list[int]]] = []
@@ -75,7 +75,7 @@ class Dissection:
         def cut(nodes: np.ndarray) -> int:
             children = []
             if len(nodes) > leaf:
-                *halves, nodes = _halved(nodes, points, indptr, indices, number)
+                *halves, nodes = _bisect(nodes, points, indptr, indices, number)
                 children = [cut(half) for half in halves if len(half)]
             tree.append((nodes, children))
             return len(tree) - 1
@@ -89,41 +89,44 @@ class Dissection:
         first = 0
         for nodes, children in tree:
             last = first + len(nodes)
-            touched = [place[indices[_rows(indptr, nodes)[0]]], *(fronts[child].beyond for child in children)]
+            touched = [
+                place[indices[_adjacency_rows(indptr, nodes)[0]]],
+                *(fronts[child].boundary for child in children),
+            ]
             beyond = np.unique(np.concatenate(touched))
             beyond = beyond[np.searchsorted(beyond, last) :]
-            runs = tuple((child, tuple(_runs(fronts[child].beyond, first, last, beyond))) for child in children)
+            runs = tuple((child, tuple(_index_runs(fronts[child].boundary, first, last, beyond))) for child in children)
             fronts.append(Front(first, last, beyond, runs))
             first = last
         return cls(place, tuple(fronts))
 
-    def plan(self, indptr: np.ndarray, indices: np.ndarray) -> Plan:
+    def scatter_map(self, indptr: np.ndarray, indices: np.ndarray) -> ScatterMap:
         """Where the blocks of a matrix with these rows (CSR of blocks) go; the last answer is kept."""
-        known = self._plans.get("last")
+        known = self._scatter_maps.get("last")
         if known is None or not (np.array_equal(known.indptr, indptr) and np.array_equal(known.indices, indices)):
-            known = self._plans["last"] = self._planned(indptr, indices)
+            known = self._scatter_maps["last"] = self._build_scatter_map(indptr, indices)
         return known
 
-    def _planned(self, indptr: np.ndarray, indices: np.ndarray) -> Plan:
-        n, fronts = len(self.place), self.fronts
-        row, column = np.repeat(self.place, np.diff(indptr)), self.place[indices]
+    def _build_scatter_map(self, indptr: np.ndarray, indices: np.ndarray) -> ScatterMap:
+        n, fronts = len(self.position), self.fronts
+        row, column = np.repeat(self.position, np.diff(indptr)), self.position[indices]
         blocks = np.flatnonzero(column >= row)  # the other half is the same again
         row, column = row[blocks], column[blocks]
         first, last = (np.array([getattr(front, end) for front in fronts], np.int64) for end in ("first", "last"))
         front = np.searchsorted(last, row, side="right")
-        counts = [len(one.beyond) for one in fronts]
+        counts = [len(one.boundary) for one in fronts]
         starts = np.cumsum([0, *counts[:-1]])
         # number of a later node among its front's: its place in one list of all (front, place), which is sorted
-        every = np.repeat(np.arange(len(fronts)) * n, counts) + np.concatenate([one.beyond for one in fronts])
+        every = np.repeat(np.arange(len(fronts)) * n, counts) + np.concatenate([one.boundary for one in fronts])
         outside = column >= last[front]
         local = column - first[front]
         local[outside] = np.searchsorted(every, front[outside] * n + column[outside]) - starts[front[outside]]
         order = np.argsort(2 * front + outside, kind="stable")
         bounds = np.searchsorted((2 * front + outside)[order], np.arange(2 * len(fronts) + 1))
-        return Plan(indptr, indices, blocks[order], (row - first[front])[order], local[order], bounds.tolist())
+        return ScatterMap(indptr, indices, blocks[order], (row - first[front])[order], local[order], bounds.tolist())
 
 
-def _rows(indptr: np.ndarray, nodes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _adjacency_rows(indptr: np.ndarray, nodes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Where the neighbours of `nodes` stand among all, and which of the nodes (by number) each belongs to."""
     count = indptr[nodes + 1] - indptr[nodes]
     ends = np.cumsum(count)
@@ -131,7 +134,7 @@ def _rows(indptr: np.ndarray, nodes: np.ndarray) -> tuple[np.ndarray, np.ndarray
     return np.arange(ends[-1] if len(ends) else 0) + (indptr[nodes] - ends + count)[own], own
 
 
-def _halved(
+def _bisect(
     nodes: np.ndarray, points: np.ndarray, indptr: np.ndarray, indices: np.ndarray, number: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Two halves of `nodes` that do not touch, and the cut between them, in order along it.
@@ -141,14 +144,14 @@ def _halved(
     """
     k = len(nodes)
     number[nodes] = np.arange(k)
-    at, own = _rows(indptr, nodes)
+    at, own = _adjacency_rows(indptr, nodes)
     other = number[indices[at]]
     number[nodes] = -1
     own, other = own[other >= 0], other[other >= 0]
     here = points[nodes]
     wide = np.ptp(here, axis=0)
-    places = np.arange(max(1, int(MIDDLE * k)), min(k - 1, int((1 - MIDDLE) * k)) + 1)
-    price = 1 + EVEN * (places / k - 0.5) ** 2
+    places = np.arange(max(1, int(MIN_PART_SHARE * k)), min(k - 1, int((1 - MIN_PART_SHARE) * k)) + 1)
+    price = 1 + IMBALANCE_PENALTY * (places / k - 0.5) ** 2
     best = (np.inf, np.zeros(0, bool), np.zeros(0, bool))
     for axis in np.flatnonzero(wide >= 0.5 * wide.max()):
         rank = np.empty(k, np.int64)
@@ -169,7 +172,7 @@ def _halved(
     return nodes[below & ~between], nodes[~below], line
 
 
-def _runs(places: np.ndarray, first: int, last: int, beyond: np.ndarray) -> Iterator[Run]:
+def _index_runs(places: np.ndarray, first: int, last: int, beyond: np.ndarray) -> Iterator[IndexRun]:
     """Places (sorted) of a child as runs of a front's own nodes: (from, to, at), none across first..last..beyond."""
     own = np.where(places < last, places - first, last - first + np.searchsorted(beyond, places))
     new = np.diff(own, prepend=-2) != 1
@@ -180,7 +183,7 @@ def _runs(places: np.ndarray, first: int, last: int, beyond: np.ndarray) -> Iter
 
 
 @dataclass(frozen=True, eq=False)
-class Pivot:
+class FactoredFront:
     """One front, eliminated.
 
     at: first and last freedom, in the order of elimination.  beyond: the later freedoms (q,).  own: factor of the
@@ -188,67 +191,67 @@ class Pivot:
     turns: LAPACK's exchanges in its factor, solved (p, q): its inverse times the coupling; else None.
     """
 
-    at: tuple[int, int]
-    beyond: np.ndarray
-    own: np.ndarray
+    span: tuple[int, int]
+    boundary: np.ndarray
+    diagonal_factor: np.ndarray
     coupling: np.ndarray
-    solved: np.ndarray | None = None
-    turns: np.ndarray | None = None
+    inverse_coupling: np.ndarray | None = None
+    pivots: np.ndarray | None = None
 
-    def down(self, x: np.ndarray) -> None:
+    def forward_substitute(self, x: np.ndarray) -> None:
         """Eliminate: x (n b, k) in the order of elimination, in place."""
-        first, last = self.at
-        if self.turns is None:
-            y = blas.dtrsm(1.0, self.own, x[first:last], lower=1)
+        first, last = self.span
+        if self.pivots is None:
+            y = blas.dtrsm(1.0, self.diagonal_factor, x[first:last], lower=1)
         else:
-            y, _ = lapack.dsytrs(self.own, self.turns, x[first:last], lower=1)
+            y, _ = lapack.dsytrs(self.diagonal_factor, self.pivots, x[first:last], lower=1)
         x[first:last] = y
-        if len(self.beyond):
-            x[self.beyond] -= self.coupling.T @ y
+        if len(self.boundary):
+            x[self.boundary] -= self.coupling.T @ y
 
-    def up(self, x: np.ndarray) -> None:
+    def back_substitute(self, x: np.ndarray) -> None:
         """Put back: x (n b, k) in the order of elimination, in place."""
-        first, last = self.at
-        later = x[self.beyond]
-        if self.turns is None:
+        first, last = self.span
+        later = x[self.boundary]
+        if self.pivots is None:
             y = x[first:last] - self.coupling @ later
-            x[first:last] = blas.dtrsm(1.0, self.own, y, lower=1, trans_a=1)
+            x[first:last] = blas.dtrsm(1.0, self.diagonal_factor, y, lower=1, trans_a=1)
         else:
-            x[first:last] -= self.solved @ later
+            x[first:last] -= self.inverse_coupling @ later
 
     @property
-    def negative(self) -> int:
+    def negative_eigenvalues(self) -> int:
         """Number of negative eigenvalues of the own block, as it stands when it is eliminated."""
-        if self.turns is None:
+        if self.pivots is None:
             return 0
-        single = self.turns > 0
-        return int((np.diagonal(self.own)[single] < 0).sum() + (~single).sum() // 2)
+        single = self.pivots > 0
+        return int((np.diagonal(self.diagonal_factor)[single] < 0).sum() + (~single).sum() // 2)
 
 
 @dataclass(frozen=True, eq=False)
-class Factors:
+class MultifrontalFactors:
     """A factorised matrix: of freedoms that are free; those held are zero in every solution."""
 
     order: np.ndarray  # (n b,) freedom at each place
-    held: np.ndarray  # (n b,) bool
-    pivots: tuple[Pivot, ...]
+    constrained: np.ndarray  # (n b,) bool
+    fronts: tuple[FactoredFront, ...]
 
     @one_thread
     def solve(self, b: np.ndarray) -> np.ndarray:
         """x (n b,) or (n b, k) of K x = b on the free freedoms; zero on those held."""
-        x = np.where(self.held.reshape((-1,) + (1,) * (b.ndim - 1)), 0.0, b)[self.order].reshape(len(b), -1)
-        for pivot in self.pivots:
-            pivot.down(x)
-        for pivot in reversed(self.pivots):
-            pivot.up(x)
+        x = np.where(self.constrained.reshape((-1,) + (1,) * (b.ndim - 1)), 0.0, b)[self.order].reshape(len(b), -1)
+        for pivot in self.fronts:
+            pivot.forward_substitute(x)
+        for pivot in reversed(self.fronts):
+            pivot.back_substitute(x)
         out = np.empty_like(x)
         out[self.order] = x
         return out.reshape(b.shape)
 
     @property
-    def negative(self) -> int:
+    def negative_eigenvalues(self) -> int:
         """Number of negative eigenvalues (Sylvester's law of inertia)."""
-        return sum(pivot.negative for pivot in self.pivots)
+        return sum(pivot.negative_eigenvalues for pivot in self.fronts)
 
 
 class SingularError(ArithmeticError):
@@ -256,57 +259,59 @@ class SingularError(ArithmeticError):
 
 
 @one_thread
-def factorise(cut: Dissection, K: sp.spmatrix, held: np.ndarray, definite: bool = True) -> Factors:
-    """Factors of a symmetric K (n b, n b) without the freedoms `held` (n b,) bool.
+def factorise(
+    dissection: Dissection, K: sp.spmatrix, constrained: np.ndarray, positive_definite: bool = True
+) -> MultifrontalFactors:
+    """Factors of a symmetric K (n b, n b) without the freedoms `locked_folder` (n b,) bool.
 
     Blocks of K must couple neighbours of the dissection only.  definite: K is positive definite; otherwise negative
     pivots are taken too (and counted).  Raises SingularError.
     """
-    n = len(cut.place)
+    n = len(dissection.position)
     b = K.shape[0] // n
     K = K.tobsr((b, b))
-    plan = cut.plan(K.indptr, K.indices)
-    data = _without_held(K, held.reshape(n, b))[plan.blocks]
+    plan = dissection.scatter_map(K.indptr, K.indices)
+    data = _constrain(K, constrained.reshape(n, b))[plan.blocks]
     rest: dict[int, np.ndarray] = {}
     pivots = []
-    for k, front in enumerate(cut.fronts):
-        own, coupling, beyond = _gathered(front, k, plan, data, rest, b)
+    for k, front in enumerate(dissection.fronts):
+        own, coupling, beyond = _assemble_front(front, k, plan, data, rest, b)
         if len(own):
-            pivot = _eliminated(front, own, coupling, b, definite)
+            pivot = _eliminate(front, own, coupling, b, positive_definite)
             pivots.append(pivot)
-            if len(front.beyond):
-                beyond = _rest(pivot, coupling, beyond)
+            if len(front.boundary):
+                beyond = _schur_complement(pivot, coupling, beyond)
         rest[k] = beyond
     order = np.empty(n, np.int64)
-    order[cut.place] = np.arange(n)
-    return Factors((b * order[:, None] + np.arange(b)).ravel(), held, tuple(pivots))
+    order[dissection.position] = np.arange(n)
+    return MultifrontalFactors((b * order[:, None] + np.arange(b)).ravel(), constrained, tuple(pivots))
 
 
-def _without_held(K: sp.bsr_matrix, held: np.ndarray) -> np.ndarray:
+def _constrain(K: sp.bsr_matrix, constrained: np.ndarray) -> np.ndarray:
     """Blocks (k, b, b) of K with rows and columns held (n, b) zero, and one on their diagonal."""
-    n, b = held.shape
+    n, b = constrained.shape
     row = np.repeat(np.arange(n), np.diff(K.indptr))
-    some = held.any(axis=1)
+    some = constrained.any(axis=1)
     touched = np.flatnonzero(some[row] | some[K.indices])
     data = K.data.copy()
-    keep = ~held
+    keep = ~constrained
     data[touched] *= keep[row[touched]][:, :, None] & keep[K.indices[touched]][:, None, :]
     diagonal = np.flatnonzero(row == K.indices)
-    data[diagonal[:, None], np.arange(b), np.arange(b)] += held[row[diagonal]]
+    data[diagonal[:, None], np.arange(b), np.arange(b)] += constrained[row[diagonal]]
     return data
 
 
-def _gathered(
-    front: Front, k: int, plan: Plan, data: np.ndarray, rest: dict[int, np.ndarray], b: int
+def _assemble_front(
+    front: Front, k: int, scatter_map: ScatterMap, data: np.ndarray, updates: dict[int, np.ndarray], b: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Own block (p b, p b), coupling (p b, q b) and rest (q b, q b) of a front, upper triangles, before elimination."""
-    p, q = front.last - front.first, len(front.beyond)
+    p, q = front.last - front.first, len(front.boundary)
     own, coupling, beyond = np.zeros((p * b, p * b)), np.zeros((p * b, q * b)), np.zeros((q * b, q * b))
-    start, middle, end = plan.bounds[2 * k : 2 * k + 3]
-    own.reshape(p, b, p, b)[plan.rows[start:middle], :, plan.columns[start:middle]] = data[start:middle]
-    coupling.reshape(p, b, q, b)[plan.rows[middle:end], :, plan.columns[middle:end]] = data[middle:end]
+    start, middle, end = scatter_map.bounds[2 * k : 2 * k + 3]
+    own.reshape(p, b, p, b)[scatter_map.rows[start:middle], :, scatter_map.columns[start:middle]] = data[start:middle]
+    coupling.reshape(p, b, q, b)[scatter_map.rows[middle:end], :, scatter_map.columns[middle:end]] = data[middle:end]
     for child, runs in front.children:
-        handed = rest.pop(child)
+        handed = updates.pop(child)
         for i, (start, end, row) in enumerate(runs):
             rows, size = slice(b * start, b * end), b * (end - start)
             for start_, end_, column in runs[i:]:
@@ -320,26 +325,26 @@ def _gathered(
     return own, coupling, beyond
 
 
-def _eliminated(front: Front, own: np.ndarray, coupling: np.ndarray, b: int, definite: bool) -> Pivot:
+def _eliminate(front: Front, own: np.ndarray, coupling: np.ndarray, b: int, positive_definite: bool) -> FactoredFront:
     """A front's own block factorised; upper triangle of `own` is read, and overwritten (as its transpose's lower)."""
     at = b * front.first, b * front.last
-    beyond = (b * front.beyond[:, None] + np.arange(b)).ravel()
-    lower, failed = lapack.dpotrf(own.T, lower=1, clean=0, overwrite_a=definite)
+    beyond = (b * front.boundary[:, None] + np.arange(b)).ravel()
+    lower, failed = lapack.dpotrf(own.T, lower=1, clean=0, overwrite_a=positive_definite)
     if not failed:
         if len(beyond):
             coupling = blas.dtrsm(1.0, lower, coupling.T, side=1, lower=1, trans_a=1, overwrite_b=1).T
-        return Pivot(at, beyond, lower, coupling)
-    if definite:
+        return FactoredFront(at, beyond, lower, coupling)
+    if positive_definite:
         raise SingularError("the matrix is not positive definite")
     lower, turns, failed = lapack.dsytrf(own.T, lower=1, lwork=64 * len(own), overwrite_a=1)
     if failed:
         raise SingularError("the matrix is singular")
     solved = lapack.dsytrs(lower, turns, coupling, lower=1)[0] if len(beyond) else coupling
-    return Pivot(at, beyond, lower, coupling, solved, turns)
+    return FactoredFront(at, beyond, lower, coupling, solved, turns)
 
 
-def _rest(pivot: Pivot, coupling: np.ndarray, beyond: np.ndarray) -> np.ndarray:
+def _schur_complement(pivot: FactoredFront, coupling: np.ndarray, beyond: np.ndarray) -> np.ndarray:
     """What is left for later freedoms: `beyond` less what the front's elimination takes, upper triangle."""
-    if pivot.turns is None:
+    if pivot.pivots is None:
         return blas.dsyrk(-1.0, pivot.coupling.T, beta=1.0, c=beyond.T, lower=1, overwrite_c=1).T
-    return beyond - coupling.T @ pivot.solved
+    return beyond - coupling.T @ pivot.inverse_coupling

@@ -15,66 +15,70 @@ import numpy as np
 
 from stiffen.errors import SolverError
 
-from .nonlinear_problem import Factors, Problem, Response
+from .nonlinear_problem import NonlinearProblem, Response, TangentFactors
 
-STEPS = 200
-LONGEST = 3.0  # step, in thicknesses
-DRAG = 1e-8  # to begin with, of the stiffness of a triangle's corner
-STRONGER, WEAKER = 10.0, 0.1
-OVERSHOOT = 0.5  # work at the end of a step that pushes back, over that at its start, up to which the step will do
-PUSHED_ON = 0.9  # the same, pushing on, over which it may be longer
-HALVINGS = 8
-NUDGE = 0.01  # of the longest step, to leave an unstable equilibrium
-INVERSE = 4
+MAX_STEPS = 200
+MAX_STEP_IN_THICKNESSES = 3.0  # step, in thicknesses
+INITIAL_DAMPING = 1e-8  # to begin with, of the stiffness of a triangle's corner
+DAMPING_INCREASE, DAMPING_DECREASE = 10.0, 0.1
+MAX_OPPOSING_WORK = (
+    0.5  # work at the end of a step that pushes back, over that at its start, up to which the step will do
+)
+MIN_WORK_TO_EXTEND = 0.9  # the same, pushing on, over which it may be longer
+MAX_HALVINGS = 8
+PERTURBATION = 0.01  # of the longest step, to leave an unstable equilibrium
+INVERSE_ITERATIONS = 4
 
 
-def let_go(
-    problem: Problem, response: Response, factor: float, balanced: Callable[[Response], bool]
+def relax_to_stable(
+    problem: NonlinearProblem, response: Response, factor: float, is_equilibrium: Callable[[Response], bool]
 ) -> tuple[Response | None, int, int]:
     """The next stable equilibrium at a load factor, or None where none is found; steps and factorisations taken."""
-    longest = LONGEST * float(np.mean(problem.shell.t))
-    least = DRAG * problem.stiffest
+    longest = MAX_STEP_IN_THICKNESSES * float(np.mean(problem.shell.t))
+    least = INITIAL_DAMPING * problem.max_stiffness
     drag, factorisations = 0.0, 0
-    for count in range(STEPS):
+    for count in range(MAX_STEPS):
         residual = problem.residual(response, factor)
         while True:
             factorisations += 1
             try:
-                factors = problem.factorise(response, response.stress, factor, drag)
-                step = factors.solve(residual) if factors.negative() == 0 else None
+                factors = problem.factorise(response, response.element_forces, factor, drag)
+                step = factors.solve(residual) if factors.negative_eigenvalues() == 0 else None
             except SolverError:  # nothing holds a part of the sheet here
                 step = None
-            if step is not None and _largest(step) <= longest:
+            if step is not None and _max_displacement(step) <= longest:
                 break
-            drag = max(STRONGER * drag, least)
-            if drag > problem.stiffest:
+            drag = max(DAMPING_INCREASE * drag, least)
+            if drag > problem.max_stiffness:
                 return None, count, factorisations
-        if balanced(response):
+        if is_equilibrium(response):
             if drag == 0.0:
                 return response, count, factorisations
-            response = problem.respond(response.state.moved(NUDGE * longest * _way_out(problem, factors)))
+            response = problem.respond(
+                response.state.updated(PERTURBATION * longest * _instability_direction(problem, factors))
+            )
             continue
-        response, share = _along(problem, response, step, residual, factor, longest)
-        drag = drag * WEAKER if share >= 1.0 else drag
+        response, share = _line_search(problem, response, step, residual, factor, longest)
+        drag = drag * DAMPING_DECREASE if share >= 1.0 else drag
         if drag < least:
             drag = 0.0
-    return None, STEPS, factorisations
+    return None, MAX_STEPS, factorisations
 
 
-def _way_out(problem: Problem, factors: Factors) -> np.ndarray:
+def _instability_direction(problem: NonlinearProblem, factors: TangentFactors) -> np.ndarray:
     """A step (6 n,) in the direction in which a sheet at an unstable equilibrium gives way first, longest shift 1.
 
     By inverse iteration; the sign is chance, but the same each time.
     """
-    step = problem.free_part(np.random.default_rng(0).standard_normal(problem.shell.size))
-    for _ in range(INVERSE):
+    step = problem.free_part(np.random.default_rng(0).standard_normal(problem.shell.dof_count))
+    for _ in range(INVERSE_ITERATIONS):
         step = factors.solve(step)
-        step /= _largest(step)
+        step /= _max_displacement(step)
     return step
 
 
-def _along(
-    problem: Problem, response: Response, step: np.ndarray, residual: np.ndarray, factor: float, longest: float
+def _line_search(
+    problem: NonlinearProblem, response: Response, step: np.ndarray, residual: np.ndarray, factor: float, longest: float
 ) -> tuple[Response, float]:
     """As much of a step as does not run against the forces out of balance, and which share of it that is.
 
@@ -82,24 +86,24 @@ def _along(
     """
 
     def gone(share: float) -> tuple[Response, float]:
-        there = problem.respond(response.state.moved(share * step))
+        there = problem.respond(response.state.updated(share * step))
         return there, float(step @ problem.residual(there, factor))
 
-    work, share, most = float(step @ residual), 1.0, longest / _largest(step)
+    work, share, most = float(step @ residual), 1.0, longest / _max_displacement(step)
     there, left = gone(share)
-    for _ in range(HALVINGS):
-        if left >= -OVERSHOOT * work:
+    for _ in range(MAX_HALVINGS):
+        if left >= -MAX_OPPOSING_WORK * work:
             break
         share /= 2
         there, left = gone(share)
-    while left > PUSHED_ON * work and 2 * share <= most:
+    while left > MIN_WORK_TO_EXTEND * work and 2 * share <= most:
         further, beyond = gone(2 * share)
-        if beyond < -OVERSHOOT * work:
+        if beyond < -MAX_OPPOSING_WORK * work:
             break
         there, left, share = further, beyond, 2 * share
     return there, share
 
 
-def _largest(step: np.ndarray) -> float:
+def _max_displacement(step: np.ndarray) -> float:
     """Largest shift of a step (6 n,), mm."""
     return float(np.abs(step.reshape(-1, 2, 3)[:, 0]).max())

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
-SMALL = 1e-4  # rad2: below it the series are exact to the last digit kept
+SERIES_LIMIT = 1e-4  # rad2: below it the series are exact to the last digit kept
 
 
-def spin(v: np.ndarray) -> np.ndarray:
+def skew(v: np.ndarray) -> np.ndarray:
     """(..., 3, 3) skew matrix S with S w = v x w, for v (..., 3)."""
     out = np.zeros((*v.shape, 3))
     out[..., 0, 1], out[..., 0, 2], out[..., 1, 2] = -v[..., 2], v[..., 1], -v[..., 0]
@@ -19,18 +19,18 @@ def spin(v: np.ndarray) -> np.ndarray:
     return out
 
 
-def matrices(vectors: np.ndarray) -> np.ndarray:
+def rotation_matrices(vectors: np.ndarray) -> np.ndarray:
     """(k, 3, 3) rotation matrices of rotation vectors (k, 3), rad: Rodrigues' formula."""
     square = np.einsum("ki,ki->k", vectors, vectors)
-    small = square < SMALL
+    small = square < SERIES_LIMIT
     angle = np.sqrt(np.where(small, 1.0, square))
     first = np.where(small, 1 - square / 6 + square**2 / 120, np.sin(angle) / angle)
     second = np.where(small, 0.5 - square / 24 + square**2 / 720, 2 * (np.sin(angle / 2) / angle) ** 2)
-    S = spin(vectors)
+    S = skew(vectors)
     return np.eye(3) + first[:, None, None] * S + second[:, None, None] * (S @ S)
 
 
-def vectors(matrices: np.ndarray) -> np.ndarray:
+def rotation_vectors(matrices: np.ndarray) -> np.ndarray:
     """(k, 3) rotation vectors of rotation matrices (k, 3, 3), of length 0 to pi: by unit quaternions.
 
     The quaternion is taken from its largest component (S. W. Shepperd, "Quaternion from rotation matrix",
@@ -56,7 +56,7 @@ def vectors(matrices: np.ndarray) -> np.ndarray:
     return factor[:, None] * q[:, 1:]
 
 
-def small_vectors(matrices: np.ndarray) -> np.ndarray:
+def small_rotation_vectors(matrices: np.ndarray) -> np.ndarray:
     """(..., 3) rotation vectors of matrices (..., 3, 3) that turn by clearly less than half a turn."""
     M = matrices
     skew = np.stack([M[..., 2, 1] - M[..., 1, 2], M[..., 0, 2] - M[..., 2, 0], M[..., 1, 0] - M[..., 0, 1]], axis=-1)
@@ -67,14 +67,14 @@ def small_vectors(matrices: np.ndarray) -> np.ndarray:
     return factor[..., None] * skew
 
 
-def rates(vectors: np.ndarray) -> np.ndarray:
+def rotation_rate_matrices(vectors: np.ndarray) -> np.ndarray:
     """(..., 3, 3) matrices H: a spin w changes the rotation vector by H w; for vectors (..., 3) shorter than pi.
 
     H = I - S/2 + eta S^2 with S the vector's skew matrix (Nour-Omid & Rankin 1991; Felippa & Haugen 2005, eq. 97).
     """
     square = np.einsum("...i,...i->...", vectors, vectors)
-    small = square < SMALL
+    small = square < SERIES_LIMIT
     angle = np.sqrt(np.where(small, 1.0, square))
     eta = np.where(small, 1 / 12 + square / 720, (1 - angle / 2 / np.tan(angle / 2)) / angle**2)
-    S = spin(vectors)
+    S = skew(vectors)
     return np.eye(3) - S / 2 + eta[..., None, None] * (S @ S)

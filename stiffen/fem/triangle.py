@@ -18,10 +18,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-CHUNK = 512  # triangles handled together in the matrix loops
-MEMBRANE = np.array([0, 1, 5, 6, 7, 11, 12, 13, 17])  # ux, uy, rz of the three nodes
-BENDING = np.array([2, 3, 4, 8, 9, 10, 14, 15, 16])  # uz, rx, ry of the three nodes
-MID_SIDES = np.array([[0.5, 0.5, 0.0], [0.0, 0.5, 0.5], [0.5, 0.0, 0.5]])  # exact for quadratics, weights 1/3
+CHUNK_SIZE = 512  # triangles handled together in the matrix loops
+MEMBRANE_DOFS = np.array([0, 1, 5, 6, 7, 11, 12, 13, 17])  # ux, uy, rz of the three nodes
+BENDING_DOFS = np.array([2, 3, 4, 8, 9, 10, 14, 15, 16])  # uz, rx, ry of the three nodes
+MID_SIDE_POINTS = np.array([[0.5, 0.5, 0.0], [0.0, 0.5, 0.5], [0.5, 0.0, 0.5]])  # exact for quadratics, weights 1/3
 CENTROID = np.full((1, 3), 1 / 3)
 # Degree-four rule of G. R. Cowper, Int. J. Num. Meth. Eng. 7 (1973) 405-408: six points.
 _A, _B = 0.445948490915965, 0.091576213509771
@@ -34,7 +34,7 @@ SIX_WEIGHTS = np.array([0.223381589678011, 0.109951743655322] * 3)
 
 
 @dataclass(frozen=True, eq=False)
-class Facets:
+class TriangleFrames:
     """Plane triangles in space.
 
     frames: (m, 3, 3), rows are the unit vectors e1, e2, e3 of each triangle (e1 along side 1-2, e3 the normal).
@@ -46,12 +46,12 @@ class Facets:
     area: np.ndarray
 
 
-def facets(nodes: np.ndarray, triangles: np.ndarray) -> Facets:
+def triangle_frames(nodes: np.ndarray, triangles: np.ndarray) -> TriangleFrames:
     """Frames, local corners and areas of triangles (m, 3) over nodes (n, 3)."""
-    return facets_of(nodes[triangles])
+    return frames_of_corners(nodes[triangles])
 
 
-def facets_of(corners: np.ndarray) -> Facets:
+def frames_of_corners(corners: np.ndarray) -> TriangleFrames:
     """Frames, local corners and areas of triangles given by their corners (m, 3, 3)."""
     side = corners[:, 1] - corners[:, 0]
     normal = np.cross(side, corners[:, 2] - corners[:, 0])
@@ -60,10 +60,10 @@ def facets_of(corners: np.ndarray) -> Facets:
     e3 = normal / twice[:, None]
     frames = np.stack([e1, np.cross(e3, e1), e3], axis=1)
     local = (corners - corners.mean(axis=1, keepdims=True)) @ frames.transpose(0, 2, 1)
-    return Facets(frames, local[:, :, :2], twice / 2)
+    return TriangleFrames(frames, local[:, :, :2], twice / 2)
 
 
-def plane_stress(E: float, nu: float) -> np.ndarray:
+def plane_stress_matrix(E: float, nu: float) -> np.ndarray:
     """(3, 3) plane-stress matrix for (e_x, e_y, gamma_xy), MPa."""
     return E / (1 - nu**2) * np.array([[1, nu, 0], [nu, 1, 0], [0, 0, (1 - nu) / 2]])
 
@@ -74,7 +74,7 @@ def _sides(xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return d[:, :, 0], d[:, :, 1]
 
 
-def lumping(xy: np.ndarray) -> np.ndarray:
+def lumping_matrix(xy: np.ndarray) -> np.ndarray:
     """(m, 9, 3) force-lumping matrix L over thickness (alpha_b = 3/2): constant stress s gives nodal forces t L s.
 
     Its transpose over the area is the mean strain: e = L^T u / A.  Order of u: ux, uy, rz of nodes 1, 2, 3.
@@ -103,12 +103,12 @@ def lumping(xy: np.ndarray) -> np.ndarray:
     return L / 2
 
 
-def membrane(xy: np.ndarray, area: np.ndarray, t: np.ndarray | float, C: np.ndarray, nu: float) -> np.ndarray:
+def membrane_stiffness(xy: np.ndarray, area: np.ndarray, t: np.ndarray | float, C: np.ndarray, nu: float) -> np.ndarray:
     """(m, 9, 9) membrane stiffness of the OPT triangle, N/mm; order ux, uy, rz of nodes 1, 2, 3.
 
     C: (3, 3) plane-stress matrix.  Basic part L C L^T t/A, higher part (3/4) beta0 t A sum Q^T Enat Q.
     """
-    L = lumping(xy)
+    L = lumping_matrix(xy)
     basic = (L @ C) @ L.transpose(0, 2, 1) * (t / area)[:, None, None]
     x, y = _sides(xy)
     x12, x23, x31 = x.T
@@ -160,7 +160,7 @@ def membrane(xy: np.ndarray, area: np.ndarray, t: np.ndarray | float, C: np.ndar
     return basic + T.transpose(0, 2, 1) @ higher @ T
 
 
-def _quadratic(L: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _quadratic_shapes(L: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Quadratic shape functions N (q, 6) and their xi and eta slopes at area coordinates L (q, 3)."""
     _, xi, eta = L.T
     one = 1 - xi - eta
@@ -199,9 +199,9 @@ def _rotation_weights(xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return Hx, Hy
 
 
-def curvature(xy: np.ndarray, area: np.ndarray, L: np.ndarray) -> np.ndarray:
+def curvature_matrix(xy: np.ndarray, area: np.ndarray, L: np.ndarray) -> np.ndarray:
     """(m, q, 3, 9) matrix B of the bending triangle at area coordinates L (q, 3): kappa = B (uz, rx, ry)."""
-    _, by_xi, by_eta = _quadratic(L)
+    _, by_xi, by_eta = _quadratic_shapes(L)
     Hx, Hy = _rotation_weights(xy)
     x, y = _sides(xy)
     x12, x31, y12, y31 = (v[:, None, None] for v in (x[:, 0], x[:, 2], y[:, 0], y[:, 2]))
@@ -212,49 +212,49 @@ def curvature(xy: np.ndarray, area: np.ndarray, L: np.ndarray) -> np.ndarray:
     return np.stack([xx, yy, xy_], axis=2) / (2 * area)[:, None, None, None]
 
 
-def slopes(xy: np.ndarray, L: np.ndarray) -> np.ndarray:
+def slope_matrix(xy: np.ndarray, L: np.ndarray) -> np.ndarray:
     """(m, q, 2, 9) matrix G: (dw/dx, dw/dy) = G (uz, rx, ry) at area coordinates L (q, 3), discrete-Kirchhoff."""
-    N, _, _ = _quadratic(L)
+    N, _, _ = _quadratic_shapes(L)
     Hx, Hy = _rotation_weights(xy)
     return -np.stack([N @ Hx, N @ Hy], axis=2)
 
 
-def bending(xy: np.ndarray, area: np.ndarray, D: np.ndarray) -> np.ndarray:
+def bending_stiffness(xy: np.ndarray, area: np.ndarray, D: np.ndarray) -> np.ndarray:
     """(m, 9, 9) bending stiffness; order uz, rx, ry of nodes 1, 2, 3.  D: (3, 3) or (m, 3, 3) plate stiffness, N mm."""
-    B = curvature(xy, area, MID_SIDES)
+    B = curvature_matrix(xy, area, MID_SIDE_POINTS)
     DB = (D if D.ndim == 2 else D[:, None]) @ B
     rows = len(xy), 9, 9
     return B.reshape(rows).transpose(0, 2, 1) @ DB.reshape(rows) * (area / 3)[:, None, None]
 
 
-def stiffness(shape: Facets, t: np.ndarray | float, E: float, nu: float) -> np.ndarray:
+def element_stiffness(geometry: TriangleFrames, t: np.ndarray | float, E: float, nu: float) -> np.ndarray:
     """(m, 18, 18) stiffness in the triangles' own frames, N/mm and N mm.  t: mm, one value or one a triangle."""
-    t = np.broadcast_to(np.asarray(t, float), shape.area.shape)
-    C = plane_stress(E, nu)
-    m = len(shape.area)
+    t = np.broadcast_to(np.asarray(t, float), geometry.area.shape)
+    C = plane_stress_matrix(E, nu)
+    m = len(geometry.area)
     K = np.zeros((m, 3, 6, 3, 6))
     for part in chunks(m):
-        xy, area = shape.xy[part], shape.area[part]
-        plane = membrane(xy, area, t[part], C, nu).reshape(-1, 3, 3, 3, 3)
+        xy, area = geometry.xy[part], geometry.area[part]
+        plane = membrane_stiffness(xy, area, t[part], C, nu).reshape(-1, 3, 3, 3, 3)
         K[part, :, :2, :, :2] = plane[:, :, :2, :, :2]
         K[part, :, :2, :, 5] = plane[:, :, :2, :, 2]
         K[part, :, 5, :, :2] = plane[:, :, 2, :, :2]
         K[part, :, 5, :, 5] = plane[:, :, 2, :, 2]
-        plate = bending(xy, area, C) * (t[part] ** 3 / 12)[:, None, None]
+        plate = bending_stiffness(xy, area, C) * (t[part] ** 3 / 12)[:, None, None]
         K[part, :, 2:5, :, 2:5] = plate.reshape(-1, 3, 3, 3, 3)
     return K.reshape(m, 18, 18)
 
 
 def chunks(m: int) -> Iterator[slice]:
     """Slices that cut m triangles into lots whose matrices stay in the processor's cache."""
-    return (slice(start, min(start + CHUNK, m)) for start in range(0, m, CHUNK))
+    return (slice(start, min(start + CHUNK_SIZE, m)) for start in range(0, m, CHUNK_SIZE))
 
 
-def turned(matrices: np.ndarray, frames: np.ndarray) -> np.ndarray:
+def to_global(matrices: np.ndarray, frames: np.ndarray) -> np.ndarray:
     """(m, 18, 18) matrices taken from the triangles' frames to global axes: T^T K T."""
     m = len(matrices)
     out = np.empty((m, 18, 18))
-    T = np.zeros((min(m, CHUNK), 18, 18))
+    T = np.zeros((min(m, CHUNK_SIZE), 18, 18))
     for part in chunks(m):
         own = T[: part.stop - part.start]
         for k in range(0, 18, 3):
@@ -263,20 +263,20 @@ def turned(matrices: np.ndarray, frames: np.ndarray) -> np.ndarray:
     return out
 
 
-def to_frames(u: np.ndarray, triangles: np.ndarray, frames: np.ndarray) -> np.ndarray:
+def to_local(u: np.ndarray, triangles: np.ndarray, frames: np.ndarray) -> np.ndarray:
     """(m, 18) freedoms of each triangle in its own frame, from global u (6 n,)."""
     own = u.reshape(-1, 2, 3)[triangles]  # m, node, (shift, turn), xyz
     return np.einsum("mij,mnkj->mnki", frames, own).reshape(len(triangles), 18)
 
 
 def resultants(
-    shape: Facets, t: np.ndarray | float, E: float, nu: float, u: np.ndarray
+    geometry: TriangleFrames, t: np.ndarray | float, E: float, nu: float, u: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Membrane forces N (m, 3), N/mm, and moments M (m, 3), N mm/mm, at the centroids, from local u (m, 18)."""
-    t = np.broadcast_to(np.asarray(t, float), shape.area.shape)
-    C = plane_stress(E, nu)
-    strain = np.einsum("mki,mk->mi", lumping(shape.xy), u[:, MEMBRANE]) / shape.area[:, None]
-    kappa = np.einsum("mij,mj->mi", curvature(shape.xy, shape.area, CENTROID)[:, 0], u[:, BENDING])
+    t = np.broadcast_to(np.asarray(t, float), geometry.area.shape)
+    C = plane_stress_matrix(E, nu)
+    strain = np.einsum("mki,mk->mi", lumping_matrix(geometry.xy), u[:, MEMBRANE_DOFS]) / geometry.area[:, None]
+    kappa = np.einsum("mij,mj->mi", curvature_matrix(geometry.xy, geometry.area, CENTROID)[:, 0], u[:, BENDING_DOFS])
     return strain @ C * t[:, None], kappa @ C * (t**3 / 12)[:, None]
 
 
@@ -286,7 +286,7 @@ def von_mises(stress: np.ndarray) -> np.ndarray:
     return np.sqrt(sx**2 - sx * sy + sy**2 + 3 * s**2)
 
 
-def mass(area: np.ndarray, t: np.ndarray | float, rho: float) -> np.ndarray:
+def element_mass(area: np.ndarray, t: np.ndarray | float, rho: float) -> np.ndarray:
     """(m, 18, 18) mass, kg and kg mm2: linear shape functions for the shifts, lumped rotary inertia rho t^3/12.
 
     The same in every frame, since all three shifts (and turns) are treated alike.
@@ -303,7 +303,7 @@ def mass(area: np.ndarray, t: np.ndarray | float, rho: float) -> np.ndarray:
     return M
 
 
-def geometric(shape: Facets, N: np.ndarray) -> np.ndarray:
+def geometric_stiffness(geometry: TriangleFrames, N: np.ndarray) -> np.ndarray:
     """(m, 18, 18) stress stiffness in the triangles' frames for membrane forces N (m, 3), N/mm.
 
     Deflection by the discrete-Kirchhoff slopes, in-plane shifts by linear shape functions; the energy is
@@ -312,15 +312,15 @@ def geometric(shape: Facets, N: np.ndarray) -> np.ndarray:
     m = len(N)
     forces = np.stack([np.stack([N[:, 0], N[:, 2]], 1), np.stack([N[:, 2], N[:, 1]], 1)], 1)
     K = np.zeros((m, 18, 18))
-    G = slopes(shape.xy, SIX_POINTS) * np.sqrt(SIX_WEIGHTS)[None, :, None, None]
+    G = slope_matrix(geometry.xy, SIX_POINTS) * np.sqrt(SIX_WEIGHTS)[None, :, None, None]
     weighted = forces[:, None] @ G
     out = G.reshape(m, 12, 9).transpose(0, 2, 1) @ weighted.reshape(m, 12, 9)
-    K[:, BENDING[:, None], BENDING] = out * shape.area[:, None, None]
-    x, y = _sides(shape.xy)
-    by_x = y[:, [1, 2, 0]] / (2 * shape.area)[:, None]  # dN_i/dx = y_jk / 2A
-    by_y = -x[:, [1, 2, 0]] / (2 * shape.area)[:, None]
+    K[:, BENDING_DOFS[:, None], BENDING_DOFS] = out * geometry.area[:, None, None]
+    x, y = _sides(geometry.xy)
+    by_x = y[:, [1, 2, 0]] / (2 * geometry.area)[:, None]  # dN_i/dx = y_jk / 2A
+    by_y = -x[:, [1, 2, 0]] / (2 * geometry.area)[:, None]
     g = np.stack([by_x, by_y], axis=1)
-    plane = g.transpose(0, 2, 1) @ forces @ g * shape.area[:, None, None]
+    plane = g.transpose(0, 2, 1) @ forces @ g * geometry.area[:, None, None]
     for axis in (0, 1):
         rows = np.array([0, 6, 12]) + axis
         K[:, rows[:, None], rows] += plane

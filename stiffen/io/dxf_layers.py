@@ -21,51 +21,53 @@ from dataclasses import dataclass, field
 
 from stiffen.errors import Fault, InputError
 
-from .schema import legible
+from .schema import printable
 
-SIZE = r"(\d+(?:\.\d+)?)"
-FASTENER = rf"(?: {SIZE})?(?: (HELD|FREE))?"
-NAMES = {
+NUMBER_PATTERN = r"(\d+(?:\.\d+)?)"
+FASTENER_PATTERN = rf"(?: {NUMBER_PATTERN})?(?: (HELD|FREE))?"
+NAME_PATTERNS = {
     "sheet": "CUT",
-    "fold": rf"FOLD (UP|DOWN)(?: {SIZE})?(?: R ?{SIZE})?",
+    "fold": rf"FOLD (UP|DOWN)(?: {NUMBER_PATTERN})?(?: R ?{NUMBER_PATTERN})?",
     "keep_out": r"KEEP OUT(?: (BEADS|HOLES))?",
-    "rivets": rf"RIVETS?{FASTENER}",
-    "bolts": rf"BOLTS?{FASTENER}",
+    "rivets": rf"RIVETS?{FASTENER_PATTERN}",
+    "bolts": rf"BOLTS?{FASTENER_PATTERN}",
     "nothing": "PASS OVER",
 }
-CHOICE = "CUT, FOLD UP, FOLD DOWN 90 R2, KEEP OUT, RIVET 4, BOLT 5 or PASS OVER, or say under [dxf_layers] what it is"
-BENCH = (
+NAME_CHOICES = (
+    "CUT, FOLD UP, FOLD DOWN 90 R2, KEEP OUT, RIVET 4, BOLT 5 or PASS OVER, or say under [dxf_layers] what it is"
+)
+MARKING_LAYERS = (
     *("ROUGH CUT", "BEAD AXIS", "BEAD FLANK", "BEAD STOP", "FEED", "OTHER FACE", "HOLE PILOT", "HOLE FLANGE"),
     *("DATUM", "NUMBER", "DIMENSION", "NOTE", "DEFPOINTS"),
 )
 
 
 @dataclass(frozen=True)
-class Meaning:
-    """What a layer holds: sheet, fold, keep_out, rivets, bolts or nothing; `row` has the keys its name gives."""
+class LayerRole:
+    """What a layer holds: sheet, fold, keep_out, rivets, bolts or nothing; `rivet_row` has the keys its name gives."""
 
     kind: str
     row: dict = field(default_factory=dict, hash=False)
 
 
-def spoken(name: str) -> str:
+def normalised_name(name: str) -> str:
     """A layer's name as it is compared."""
     return " ".join(name.upper().replace("_", " ").split())
 
 
-def meaning_of(name: str) -> Meaning | None:
+def role_of_name(name: str) -> LayerRole | None:
     """What one of our names means, None where it is none of them.
 
-    >>> meaning_of("fold_down_45_r2")
-    Meaning(kind='fold', row={'angle': -45.0, 'radius': 2.0})
+    >>> role_of_name("fold_down_45_r2")
+    LayerRole(kind='fold', row={'angle': -45.0, 'radius': 2.0})
     """
-    for kind, pattern in NAMES.items():
-        if found := re.fullmatch(pattern, spoken(name)):
-            return Meaning(kind, _row(kind, *found.groups()))
-    return Meaning("nothing") if spoken(name) in BENCH else None
+    for kind, pattern in NAME_PATTERNS.items():
+        if found := re.fullmatch(pattern, normalised_name(name)):
+            return LayerRole(kind, _row_of_name(kind, *found.groups()))
+    return LayerRole("nothing") if normalised_name(name) in MARKING_LAYERS else None
 
 
-def _row(kind: str, *words: str | None) -> dict:
+def _row_of_name(kind: str, *words: str | None) -> dict:
     if kind == "fold":
         side, angle, radius = words
         return {"angle": float(angle or 90) * (1 if side == "UP" else -1), "radius": float(radius or 0)}
@@ -81,17 +83,17 @@ def _row(kind: str, *words: str | None) -> dict:
     return {}
 
 
-def layer_meaning(layer: str, own: Mapping[str, str]) -> Meaning:
+def layer_role(layer: str, own_names: Mapping[str, str]) -> LayerRole:
     """What a layer of a drawing stands for.  InputError for a name that begins like one of ours and ends otherwise.
 
-    own: the user's names, as compared by `spoken`, to ours.
+    own: the user's names, as compared by `normalised_name`, to ours.
     """
-    name = own.get(spoken(layer), layer)
-    if meaning := meaning_of(name):
+    name = own_names.get(normalised_name(layer), layer)
+    if meaning := role_of_name(name):
         return meaning
-    words = spoken(name)
+    words = normalised_name(name)
     if not re.match(r"(FOLD|KEEP OUT|RIVETS?|BOLTS?)( |$)", words):
-        return Meaning("sheet")
-    undecided = re.fullmatch(rf"FOLD(?: {SIZE})?", words)
+        return LayerRole("sheet")
+    undecided = re.fullmatch(rf"FOLD(?: {NUMBER_PATTERN})?", words)
     what = "does not say which way the fold goes" if undecided else "has words that are not known"
-    raise InputError([Fault("", f"has a layer {legible(layer)} that {what}", f"name it {CHOICE}")])
+    raise InputError([Fault("", f"has a layer {printable(layer)} that {what}", f"name it {NAME_CHOICES}")])

@@ -1,7 +1,7 @@
 """A DXF drawing of a sheet: its outline, what is cut out of it, and what its layers mark.
 
 Model space only.  Blocks are taken apart; layers that are off or frozen, text, dimensions and hatches are passed over.
-Curves become chords at most `CHORD_ERROR` off.  Coordinates come out in mm by the drawing's $INSUNITS (no unit means
+Curves become chords at most `MAX_CHORD_ERROR` off.  Coordinates come out in mm by the drawing's $INSUNITS (no unit means
 mm).  `layers` has the names of the layers that mark folds, keep-outs, rivets and bolts.
 """
 
@@ -26,12 +26,12 @@ from ezdxf.math import Vec3
 
 from stiffen.errors import Fault, InputError
 
-from .closed_loops import GAP, Loop, Piece, loops_of, nested
-from .dxf_layers import Meaning, layer_meaning, spoken
-from .fastener_rows import rows
+from .closed_loops import JOIN_TOLERANCE, CurvePiece, Loop, find_loops, outline_and_cutouts
+from .dxf_layers import LayerRole, layer_role, normalised_name
+from .fastener_rows import group_into_rows
 from .files import check_file
-from .schema import FARTHEST, MOST_ROWS, legible, likeness
-from .sheet_geometry import CHORD_ERROR, XY, arc_points
+from .schema import MAX_COORDINATE, MAX_ROWS, printable, suggestion
+from .sheet_geometry import MAX_CHORD_ERROR, XY, arc_points
 
 logging.getLogger("ezdxf").addHandler(logging.NullHandler())  # its remarks on odd files are not for the screen
 
@@ -41,18 +41,18 @@ SOLIDS = (
     *("3DFACE", "3DSOLID", "BODY", "REGION", "MESH", "SURFACE", "EXTRUDEDSURFACE", "LOFTEDSURFACE"),
     *("REVOLVEDSURFACE", "SWEPTSURFACE", "PLANESURFACE"),
 )
-GREATEST_DRAWING = 3_000_000  # bytes; larger ones take longer to read than anybody waits
-MOST_PIECES = 30_000
-MOST_POINTS = 1_000_000  # that stand for all its curves
-TOO_MANY = f"holds more than {MOST_PIECES} lines, arcs and blocks"
-TOO_LARGE = f"holds curves so large that they take more than {MOST_POINTS} chords"
-LEAVE_ONLY = "leave only the outline and cut-outs"
-GREATEST_RADIUS = 1e7  # mm, of an arc; ten times as far as a coordinate may be from the origin
-DEEPEST_BLOCK = 16
+MAX_DRAWING_BYTES = 3_000_000  # bytes; larger ones take longer to read than anybody waits
+MAX_ENTITIES = 30_000
+MAX_CHORDS = 1_000_000  # that stand for all its curves
+TOO_MANY_ENTITIES = f"holds more than {MAX_ENTITIES} lines, arcs and blocks"
+TOO_MANY_CHORDS = f"holds curves so large that they take more than {MAX_CHORDS} chords"
+CLEAN_UP_CURE = "leave only the outline and cut-outs"
+MAX_RADIUS = 1e7  # mm, of an arc; ten times as far as a coordinate may be from the origin
+MAX_BLOCK_DEPTH = 16
 
 
 @dataclass(frozen=True)
-class Mark:
+class Annotation:
     """What a layer marks, in the keys of the panel file: a row of [[fold]], [[keep_out]] or [[support]]."""
 
     key: str
@@ -67,7 +67,7 @@ class Drawing:
     outline: Loop
     cutouts: tuple[Loop, ...]
     unit: str
-    marks: tuple[Mark, ...] = ()
+    annotations: tuple[Annotation, ...] = ()
 
 
 Stroke = tuple[np.ndarray, tuple[float, float, float] | None]
@@ -78,21 +78,21 @@ class _Layer:
     """All that lies on one layer, in mm: strokes (points (n, 3), and the arc they lie on), and points and circles."""
 
     name: str
-    meaning: Meaning
+    role: LayerRole
     strokes: list[Stroke] = field(default_factory=list)
-    spots: list[tuple[Vec3, float]] = field(default_factory=list)  # with the diameter, 0 for a point
+    fastener_places: list[tuple[Vec3, float]] = field(default_factory=list)  # with the diameter, 0 for a point
 
 
 def read_drawing(path: Path, own_layers: Mapping[str, str] | None = None) -> Drawing:
     """The largest closed loop of a DXF file, the loops inside it, and what its layers mark.
 
-    own_layers: the user's names of layers, as `dxf_layers.spoken`, to ours.  InputError if the file is no DXF, is not
+    own_layers: the user's names of layers, as `dxf_layers.normalised_name`, to ours.  InputError if the file is no DXF, is not
     flat, has open ends, crossings, or more than one outline, or marks what cannot be.
     """
-    check_file(path, GREATEST_DRAWING)
+    check_file(path, MAX_DRAWING_BYTES)
     try:
         if path.read_bytes()[:4] == b"AC10":
-            raise _refuse("is a DWG file", "export the drawing as DXF")
+            raise _drawing_error("is a DWG file", "export the drawing as DXF")
         with np.errstate(all="ignore"):  # what overflows is told as not finite
             document = ezdxf.readfile(path)
             scale, unit = _unit(document)
@@ -101,12 +101,12 @@ def read_drawing(path: Path, own_layers: Mapping[str, str] | None = None) -> Dra
     except (InputError, MemoryError):
         raise
     except Exception:  # noqa: BLE001 - a DXF library meets broken files with errors of every kind
-        raise _refuse("is not a readable DXF file", "export it again as ASCII DXF, R2000 or later") from None
-    marks = tuple(islice((mark for layer in found for mark in _marks(layer)), MOST_ROWS + 1))
-    if len(marks) > MOST_ROWS:
-        raise _refuse(f"marks more than {MOST_ROWS} folds, keep-outs and supports", LEAVE_ONLY)
-    sheet = [stroke for layer in found if layer.meaning.kind == "sheet" for stroke in layer.strokes]
-    outline, cutouts = nested(loops_of(_pieces(sheet)))
+        raise _drawing_error("is not a readable DXF file", "export it again as ASCII DXF, R2000 or later") from None
+    marks = tuple(islice((mark for layer in found for mark in _annotations(layer)), MAX_ROWS + 1))
+    if len(marks) > MAX_ROWS:
+        raise _drawing_error(f"marks more than {MAX_ROWS} folds, keep-outs and supports", CLEAN_UP_CURE)
+    sheet = [stroke for layer in found if layer.role.kind == "sheet" for stroke in layer.strokes]
+    outline, cutouts = outline_and_cutouts(find_loops(_pieces(sheet)))
     return Drawing(outline, cutouts, unit, marks)
 
 
@@ -115,20 +115,22 @@ def _unit(document: ezdxf.document.Drawing) -> tuple[float, str]:
     unit = int(document.header.get("$INSUNITS", 0))
     if unit not in MM_PER_UNIT:
         name = ezdxf.units.unit_name(unit)
-        raise _refuse(f"is drawn in {name}", "set its unit to mm, cm, m, inch or foot ($INSUNITS)")
+        raise _drawing_error(f"is drawn in {name}", "set its unit to mm, cm, m, inch or foot ($INSUNITS)")
     return MM_PER_UNIT[unit], "not given and taken as mm" if unit == 0 else str(ezdxf.units.decode(unit))
 
 
 def _check_named(document: ezdxf.document.Drawing, own: Mapping[str, str]) -> None:
     """Refuse names of layers that the drawing has not."""
     listed = [layer.dxf.name for layer in document.layers]
-    known = {spoken(name): name for name in (*listed, *(e.dxf.get("layer", "0") for e in document.modelspace()))}
+    known = {
+        normalised_name(name): name for name in (*listed, *(e.dxf.get("layer", "0") for e in document.modelspace()))
+    }
     if missing := [name for name in own if name not in known]:
-        cure = likeness(missing[0], known.values())
-        raise _refuse(f"has no layer {legible(missing[0])}, which [dxf_layers] names", cure)
+        cure = suggestion(missing[0], known.values())
+        raise _drawing_error(f"has no layer {printable(missing[0])}, which [dxf_layers] names", cure)
 
 
-def _refuse(what: str, cure: str = "") -> InputError:
+def _drawing_error(what: str, cure: str = "") -> InputError:
     return InputError([Fault("", what, cure)])
 
 
@@ -138,56 +140,58 @@ def _refuse(what: str, cure: str = "") -> InputError:
 def _layers(document: ezdxf.document.Drawing, scale: float, own: Mapping[str, str]) -> list[_Layer]:
     """Everything in model space that a layer has a meaning for, layer by layer, flat and in mm."""
     hidden = {layer.dxf.name.lower() for layer in document.layers if layer.is_off() or layer.is_frozen()}
-    meaning = cache(lambda name: layer_meaning(name, own))
+    meaning = cache(lambda name: layer_role(name, own))
     seen: Counter[str] = Counter()
     found: dict[str, _Layer] = {}
     size = count = 0
-    for entity, name in _apart(document.modelspace(), hidden, "0", 0):
+    for entity, name in _visible_entities(document.modelspace(), hidden, "0", 0):
         kind = entity.dxftype()
         seen[kind] += 1
-        if seen.total() > MOST_PIECES:
-            raise _refuse(TOO_MANY, LEAVE_ONLY)
+        if seen.total() > MAX_ENTITIES:
+            raise _drawing_error(TOO_MANY_ENTITIES, CLEAN_UP_CURE)
         if kind not in (*CURVES, *SOLIDS, "POINT") or meaning(name).kind == "nothing":
             continue
         if kind in SOLIDS or (isinstance(entity, Polyline) and not _is_line(entity)):
-            raise _refuse(f"holds a solid or a face ({kind})", "draw the flat outline with lines and arcs")
+            raise _drawing_error(f"holds a solid or a face ({kind})", "draw the flat outline with lines and arcs")
         layer = found.setdefault(name.lower(), _Layer(name, meaning(name)))
-        if layer.meaning.kind in ("rivets", "bolts"):
-            layer.spots += _spots(entity, scale)
+        if layer.role.kind in ("rivets", "bolts"):
+            layer.fastener_places += _fastener_places(entity, scale)
             continue
         for stroke in _strokes(entity, scale):
             layer.strokes.append(stroke)
             size += len(stroke[0])
             count += 1
-            if count > MOST_PIECES or size > MOST_POINTS:
-                raise _refuse(TOO_MANY if count > MOST_PIECES else TOO_LARGE, LEAVE_ONLY)
+            if count > MAX_ENTITIES or size > MAX_CHORDS:
+                raise _drawing_error(TOO_MANY_ENTITIES if count > MAX_ENTITIES else TOO_MANY_CHORDS, CLEAN_UP_CURE)
     strokes = [stroke for layer in found.values() for stroke in layer.strokes]
-    if not any(layer.strokes for layer in found.values() if layer.meaning.kind == "sheet"):
-        told = ", ".join(f"{legible(kind)} ({count})" for kind, count in seen.most_common(4))
+    if not any(layer.strokes for layer in found.values() if layer.role.kind == "sheet"):
+        told = ", ".join(f"{printable(kind)} ({count})" for kind, count in seen.most_common(4))
         only = f", only {told}" if told else ""
         what = "but the marked layers" if strokes else "in model space"
-        raise _refuse(f"holds no lines or arcs {what}{only}", "draw the outline as a closed loop")
+        raise _drawing_error(f"holds no lines or arcs {what}{only}", "draw the outline as a closed loop")
     _check_flat(strokes)
     return list(found.values())
 
 
 def _check_flat(strokes: list[Stroke]) -> None:
     """Refuse strokes that lie too far out, or not in one plane."""
-    if not all(np.isfinite(points).all() and np.abs(points).max() <= FARTHEST for points, _ in strokes):
-        raise _refuse(f"has coordinates beyond {FARTHEST:g} mm from the origin", "move the sheet to the origin")
+    if not all(np.isfinite(points).all() and np.abs(points).max() <= MAX_COORDINATE for points, _ in strokes):
+        raise _drawing_error(
+            f"has coordinates beyond {MAX_COORDINATE:g} mm from the origin", "move the sheet to the origin"
+        )
     heights = np.concatenate([points[:, 2] for points, _ in strokes])
-    if np.ptp(heights) > GAP:
+    if np.ptp(heights) > JOIN_TOLERANCE:
         what = f"is not flat: its lines lie at heights from {heights.min():g} to {heights.max():g} mm"
-        raise _refuse(what, "project it to one plane, the sheet seen from its up face")
+        raise _drawing_error(what, "project it to one plane, the sheet seen from its up face")
 
 
-def _pieces(strokes: Iterable[Stroke]) -> list[Piece]:
+def _pieces(strokes: Iterable[Stroke]) -> list[CurvePiece]:
     """Strokes in plan, those left out that are shorter than what is joined by itself."""
-    flat = (Piece(points[:, :2], arc) for points, arc in strokes)
-    return [piece for piece in flat if piece.length > GAP]
+    flat = (CurvePiece(points[:, :2], arc) for points, arc in strokes)
+    return [piece for piece in flat if piece.length > JOIN_TOLERANCE]
 
 
-def _spots(entity: Any, scale: float) -> list[tuple[Vec3, float]]:
+def _fastener_places(entity: Any, scale: float) -> list[tuple[Vec3, float]]:
     """Place and diameter, mm, of a circle (0 for a point); nothing for other entities."""
     if entity.dxftype() == "POINT":
         return [(entity.dxf.location * scale, 0.0)]
@@ -196,15 +200,15 @@ def _spots(entity: Any, scale: float) -> list[tuple[Vec3, float]]:
     return []
 
 
-def _apart(
+def _visible_entities(
     entities: Iterable[DXFGraphic], hidden: set[str], around: str, depth: int
 ) -> Iterator[tuple[DXFGraphic, str]]:
     """All visible entities with their layer; a block reference itself comes before what is in it.
 
     around: the layer of the block reference; what lies on layer 0 of a block lies on that.
     """
-    if depth > DEEPEST_BLOCK:
-        raise _refuse(f"has blocks nested more than {DEEPEST_BLOCK} deep", "explode the blocks")
+    if depth > MAX_BLOCK_DEPTH:
+        raise _drawing_error(f"has blocks nested more than {MAX_BLOCK_DEPTH} deep", "explode the blocks")
     for entity in entities:
         layer = entity.dxf.get("layer", "0")
         layer = around if layer == "0" else layer
@@ -216,13 +220,13 @@ def _apart(
         copies: Iterable[Insert] = [entity]
         if entity.mcount > 1:
             if depth:  # ezdxf does not scale such a grid with the block it stands in
-                raise _refuse("has an array of blocks inside a block", "explode the outer block")
-            if entity.mcount > MOST_PIECES:
-                raise _refuse(TOO_MANY, LEAVE_ONLY)
+                raise _drawing_error("has an array of blocks inside a block", "explode the outer block")
+            if entity.mcount > MAX_ENTITIES:
+                raise _drawing_error(TOO_MANY_ENTITIES, CLEAN_UP_CURE)
             copies = entity.multi_insert()
         for copy in copies:
             yield copy, layer
-            yield from _apart(copy.virtual_entities(), hidden, layer, depth + 1)
+            yield from _visible_entities(copy.virtual_entities(), hidden, layer, depth + 1)
 
 
 def _is_line(entity: Polyline) -> bool:
@@ -238,8 +242,8 @@ def _strokes(entity: Any, scale: float) -> Iterator[Stroke]:
         if entity.dxf.radius > 0:
             yield _arc(entity, scale)
     elif kind in ("ELLIPSE", "SPLINE", "HELIX"):
-        _check_reach(entity, scale)
-        yield _array(entity.flattening(CHORD_ERROR / 2 / scale), scale), None
+        _check_extent(entity, scale)
+        yield _array(entity.flattening(MAX_CHORD_ERROR / 2 / scale), scale), None
     elif isinstance(entity, Polyline) and entity.dxf.flags & entity.SPLINE_FIT_VERTICES_ADDED:
         shown = [v.dxf.location for v in entity.vertices if not v.dxf.flags & v.SPLINE_FRAME_CONTROL_POINT]
         yield _array(shown + shown[:1] * entity.is_closed, scale), None
@@ -248,11 +252,11 @@ def _strokes(entity: Any, scale: float) -> Iterator[Stroke]:
             yield from _strokes(part, scale)
 
 
-def _check_reach(entity: Any, scale: float) -> None:
+def _check_extent(entity: Any, scale: float) -> None:
     """Refuse a curve so large that its chords could not be counted."""
     points = [entity.dxf.major_axis] if entity.dxftype() == "ELLIPSE" else [*entity.control_points, *entity.fit_points]
-    if not all(abs(v) * scale <= GREATEST_RADIUS for point in points for v in Vec3(point)):
-        raise _refuse(f"has a curve beyond {GREATEST_RADIUS:g} mm", "draw it as a line")
+    if not all(abs(v) * scale <= MAX_RADIUS for point in points for v in Vec3(point)):
+        raise _drawing_error(f"has a curve beyond {MAX_RADIUS:g} mm", "draw it as a line")
 
 
 def _array(points: Iterable[Vec3], scale: float) -> np.ndarray:
@@ -262,8 +266,8 @@ def _array(points: Iterable[Vec3], scale: float) -> np.ndarray:
 def _arc(entity: Any, scale: float) -> tuple[np.ndarray, tuple[float, float, float]]:
     """An ARC or CIRCLE: its points are laid out in its own plane and then turned into the drawing's."""
     centre, radius = entity.dxf.center * scale, entity.dxf.radius * scale
-    if not radius <= GREATEST_RADIUS:
-        raise _refuse(f"has an arc of radius {radius:g} mm", "draw it as a line")
+    if not radius <= MAX_RADIUS:
+        raise _drawing_error(f"has an arc of radius {radius:g} mm", "draw it as a line")
     start, sweep = 0.0, math.tau
     if entity.dxftype() == "ARC":
         start = math.radians(entity.dxf.start_angle)
@@ -279,52 +283,54 @@ def _arc(entity: Any, scale: float) -> tuple[np.ndarray, tuple[float, float, flo
 # --- what the layers mark --------------------------------------------------------------------------------------
 
 
-def _marks(layer: _Layer) -> Iterator[Mark]:
+def _annotations(layer: _Layer) -> Iterator[Annotation]:
     """What one layer marks, in the keys of the panel file."""
-    name, row = layer.name, layer.meaning.row
+    name, row = layer.name, layer.role.row
     try:
-        if layer.meaning.kind == "fold":
+        if layer.role.kind == "fold":
             for line in dict.fromkeys(_straight(piece) for piece in _pieces(layer.strokes)):
-                yield Mark("fold", {"line": _listed(line), **row}, name)
-        elif layer.meaning.kind == "keep_out":
-            for loop in loops_of(_pieces(layer.strokes)):
-                yield Mark("keep_out", {"polygon": _listed(loop.ring), **row}, name)
-        elif layer.meaning.kind in ("rivets", "bolts"):
+                yield Annotation("fold", {"line": _as_lists(line), **row}, name)
+        elif layer.role.kind == "keep_out":
+            for loop in find_loops(_pieces(layer.strokes)):
+                yield Annotation("keep_out", {"polygon": _as_lists(loop.ring), **row}, name)
+        elif layer.role.kind in ("rivets", "bolts"):
             for support in _fasteners(layer):
-                yield Mark("support", support, name)
+                yield Annotation("support", support, name)
     except InputError as error:
-        told = (Fault("", f"layer {legible(name)} {fault.what}", fault.cure) for fault in error.faults)
+        told = (Fault("", f"layer {printable(name)} {fault.what}", fault.cure) for fault in error.faults)
         raise InputError(told) from None
 
 
-def _straight(piece: Piece) -> tuple[XY, XY]:
+def _straight(piece: CurvePiece) -> tuple[XY, XY]:
     """The two ends of a fold line, the lesser first."""
     (x0, y0), (x1, y1) = ends = piece.points[[0, -1]].round(6).tolist()
-    if piece.length > math.dist(*ends) + GAP:
-        raise _refuse(f"has a curve from ({x0:.1f}, {y0:.1f}) to ({x1:.1f}, {y1:.1f})", "a fold line is straight")
+    if piece.length > math.dist(*ends) + JOIN_TOLERANCE:
+        raise _drawing_error(
+            f"has a curve from ({x0:.1f}, {y0:.1f}) to ({x1:.1f}, {y1:.1f})", "a fold line is straight"
+        )
     first, last = sorted(ends)
     return (first[0], first[1]), (last[0], last[1])
 
 
-def _listed(points: Iterable[XY]) -> list[list[float]]:
+def _as_lists(points: Iterable[XY]) -> list[list[float]]:
     return [[x, y] for x, y in points]
 
 
 def _fasteners(layer: _Layer) -> Iterator[dict[str, Any]]:
     """Rows of [[support]] for the rivets or bolts of a layer, those of one diameter together."""
-    spots = {(round(place.x, 3), round(place.y, 3)): size for place, size in layer.spots}
+    spots = {(round(place.x, 3), round(place.y, 3)): size for place, size in layer.fastener_places}
     if not spots:
-        raise _refuse("has no circles or points", "draw one at each rivet or bolt")
-    row = layer.meaning.row
+        raise _drawing_error("has no circles or points", "draw one at each rivet or bolt")
+    row = layer.role.row
     if "diameter" not in row and 0.0 in spots.values():
-        raise _refuse("has points, which have no diameter", "give it in the layer's name: RIVET 4")
+        raise _drawing_error("has points, which have no diameter", "give it in the layer's name: RIVET 4")
     by_size: dict[float, list[XY]] = {}
     for place, size in spots.items():
         by_size.setdefault(row.get("diameter") or round(size, 1), []).append(place)
     for size, places in sorted(by_size.items()):
-        lines = rows(places) if row["kind"] == "rivets" else [(place,) for place in places]
+        lines = group_into_rows(places) if row["kind"] == "rivets" else [(place,) for place in places]
         for line in lines:
             if len(line) > 1:
-                yield {**row, "diameter": size, "path": _listed(line), "at": _listed(dict.fromkeys(line))}
+                yield {**row, "diameter": size, "path": _as_lists(line), "at": _as_lists(dict.fromkeys(line))}
         if singles := [line[0] for line in lines if len(line) == 1]:
-            yield {**row, "kind": "bolts", "diameter": size, "at": _listed(singles)}
+            yield {**row, "kind": "bolts", "diameter": size, "at": _as_lists(singles)}

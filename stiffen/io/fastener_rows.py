@@ -12,24 +12,24 @@ from stiffen.errors import Fault, InputError
 
 from .sheet_geometry import XY
 
-ROW_GAP = 2.0  # usual distances to the next rivet; a wider gap ends a row (no source)
-MOST = 2000  # points
+MAX_GAP_RATIO = 2.0  # usual distances to the next rivet; a wider gap ends a row (no source)
+MAX_FASTENERS = 2000  # points
 
 
-def rows(points: list[XY]) -> list[tuple[XY, ...]]:
+def group_into_rows(points: list[XY]) -> list[tuple[XY, ...]]:
     """Rows of points (mm, no two in the same place), each in order from its end of least x; a ring has its first point
     again at its end.
 
     A row goes on to the next point up to ROW_GAP times the median distance to the nearest.  InputError where points
     lie so that no row can be told.
     """
-    if len(points) > MOST:
-        raise InputError([Fault("", f"has {len(points)} points", f"at most {MOST}")])
+    if len(points) > MAX_FASTENERS:
+        raise InputError([Fault("", f"has {len(points)} points", f"at most {MAX_FASTENERS}")])
     if len(points) < 2:
         return [tuple(points)]
     points = sorted(points)
     apart = cdist(points, points)
-    reach = ROW_GAP * float(np.median(np.sort(apart, axis=1)[:, 1]))
+    reach = MAX_GAP_RATIO * float(np.median(np.sort(apart, axis=1)[:, 1]))
     tree = minimum_spanning_tree(np.where(apart <= reach, apart, 0.0))
     links = tree + tree.T
     for i in np.flatnonzero(np.diff(links.tocsr().indptr) > 2)[:1]:
@@ -37,10 +37,10 @@ def rows(points: list[XY]) -> list[tuple[XY, ...]]:
         what = f"has points around ({x:.1f}, {y:.1f}) that do not lie in a row"
         raise InputError([Fault("", what, "put each row on a layer of its own: RIVET 4, or mapped to that")])
     _, part = connected_components(links, directed=False)
-    return [_in_order(np.flatnonzero(part == k), links.tolil().rows, points, reach) for k in range(part.max() + 1)]
+    return [_ordered_row(np.flatnonzero(part == k), links.tolil().rows, points, reach) for k in range(part.max() + 1)]
 
 
-def _in_order(members: np.ndarray, nearby: np.ndarray, points: list[XY], reach: float) -> tuple[XY, ...]:
+def _ordered_row(members: np.ndarray, nearby: np.ndarray, points: list[XY], reach: float) -> tuple[XY, ...]:
     """The points of one row from end to end; of a ring, back to the first."""
     here = next(i for i in members if len(nearby[i]) < 2)
     order = [here]

@@ -18,16 +18,16 @@ import numpy as np
 
 from stiffen.errors import Fault, InputError
 
-from .schema import legible
+from .schema import printable
 
-GREATEST_TOML = 2_000_000  # bytes; a panel file has a few thousand
-GREATEST_JSON = 10_000_000
-DEEPEST_KEY = 20  # parts of a dotted key; tomllib takes time and room by the square of them
-PART = r"""(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')"""
-DEEP_KEY = re.compile(rf"(?<![\w-]){PART}(?:[ \t]*+\.[ \t]*+{PART}){{{DEEPEST_KEY}}}")
-LAYOUT_WANTED = "a layout.json that search or draw wrote is wanted here"
-Where = str | os.PathLike[str]
-CURES = {  # what would do about a place that cannot be read or written
+MAX_TOML_BYTES = 2_000_000  # bytes; a panel file has a few thousand
+MAX_JSON_BYTES = 10_000_000
+MAX_KEY_PARTS = 20  # parts of a dotted key; tomllib takes time and room by the square of them
+KEY_PART_PATTERN = r"""(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')"""
+DEEP_KEY_PATTERN = re.compile(rf"(?<![\w-]){KEY_PART_PATTERN}(?:[ \t]*+\.[ \t]*+{KEY_PART_PATTERN}){{{MAX_KEY_PARTS}}}")
+LAYOUT_FILE_CURE = "a layout.json that search or draw wrote is wanted here"
+FilePath = str | os.PathLike[str]
+CURES_BY_ERRNO = {  # what would do about a place that cannot be read or written
     errno.EACCES: "take another place, or have its permissions changed",
     errno.EPERM: "take another place, or have its permissions changed",
     errno.EROFS: "it is read-only: take another place",
@@ -42,60 +42,60 @@ CURES = {  # what would do about a place that cannot be read or written
 }
 
 
-def refuse(path: Where, what: str, cure: str = "") -> InputError:
+def file_error(path: FilePath, what: str, cure: str = "") -> InputError:
     """The error for a file that cannot be used at all."""
     return InputError([Fault(os.fspath(path), what, cure)])
 
 
-def refuse_place(path: Where, what: str, error: Exception) -> InputError:
+def system_error(path: FilePath, what: str, error: Exception) -> InputError:
     """The error for a place the system says no to: `what` cannot be done, the reason, what would do."""
     reason = (getattr(error, "strerror", None) or str(error)).lower()
-    return refuse(path, f"{what}: {reason}", CURES.get(getattr(error, "errno", None) or 0, ""))
+    return file_error(path, f"{what}: {reason}", CURES_BY_ERRNO.get(getattr(error, "errno", None) or 0, ""))
 
 
-def check_file(path: Where, greatest: int) -> Path:
-    """The path of an ordinary file of at most `greatest` bytes.  InputError otherwise."""
+def check_file(path: FilePath, max_bytes: int) -> Path:
+    """The path of an ordinary file of at most `max_bytes` bytes.  InputError otherwise."""
     try:
         found = os.stat(path)
     except FileNotFoundError:
         dangling = os.path.islink(path)
         what = "is a link to a file that is not there" if dangling else "there is no such file"
-        raise refuse(path, what, "check the name and the folder") from None
+        raise file_error(path, what, "check the name and the folder") from None
     except (OSError, ValueError) as error:
-        raise refuse_place(path, "cannot be opened", error) from None
+        raise system_error(path, "cannot be opened", error) from None
     if stat.S_ISDIR(found.st_mode):
-        raise refuse(path, "is a folder", "name the file in it")
+        raise file_error(path, "is a folder", "name the file in it")
     if not stat.S_ISREG(found.st_mode):
-        raise refuse(path, "is not an ordinary file", "save it as a file and name that")
-    if found.st_size > greatest:
-        what = f"has {found.st_size / 1e6:.1f} MB; at most {greatest / 1e6:g} MB are read"
-        raise refuse(path, what, "is it the right file? leave only what describes the panel")
+        raise file_error(path, "is not an ordinary file", "save it as a file and name that")
+    if found.st_size > max_bytes:
+        what = f"has {found.st_size / 1e6:.1f} MB; at most {max_bytes / 1e6:g} MB are read"
+        raise file_error(path, what, "is it the right file? leave only what describes the panel")
     return Path(path)
 
 
-def read_text(path: Where, greatest: int) -> str:
-    """The text of a UTF-8 file of at most `greatest` bytes, a byte order mark left out.  InputError otherwise."""
+def read_text(path: FilePath, max_bytes: int) -> str:
+    """The text of a UTF-8 file of at most `max_bytes` bytes, a byte order mark left out.  InputError otherwise."""
     try:
-        return check_file(path, greatest).read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+        return check_file(path, max_bytes).read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         line = error.object.count(b"\n", 0, error.start) + 1
-        raise refuse(path, f"is not UTF-8 text in line {line}", "save it as UTF-8") from None
+        raise file_error(path, f"is not UTF-8 text in line {line}", "save it as UTF-8") from None
     except OSError as error:
-        raise refuse_place(path, "cannot be read", error) from None
+        raise system_error(path, "cannot be read", error) from None
 
 
-def read_toml(path: Where) -> dict:
+def read_toml(path: FilePath) -> dict:
     """The tables of a TOML file.  InputError names the line that cannot be read."""
-    text = read_text(path, GREATEST_TOML)
-    if deep := DEEP_KEY.search(text):
+    text = read_text(path, MAX_TOML_BYTES)
+    if deep := DEEP_KEY_PATTERN.search(text):
         line = text.count("\n", 0, deep.start()) + 1
-        raise refuse(path, f"line {line} is nested too deep", f"a key has at most {DEEPEST_KEY} parts")
+        raise file_error(path, f"line {line} is nested too deep", f"a key has at most {MAX_KEY_PARTS} parts")
     try:
         return tomllib.loads(text)
     except RecursionError:
-        raise refuse(path, "is nested too deep", "lists of points are the deepest that is needed") from None
+        raise file_error(path, "is nested too deep", "lists of points are the deepest that is needed") from None
     except ValueError as error:
-        raise refuse(path, *_toml_fault(str(error), text)) from None
+        raise file_error(path, *_toml_fault(str(error), text)) from None
 
 
 TOML_CURES = (  # (start of the parser's message, what would do)
@@ -115,7 +115,7 @@ def _toml_fault(message: str, text: str) -> tuple[str, str]:
             return message, "a bracket or quote is still open"
         return "holds a number that is far too long", "is it the right file?"
     number = int(found[1])
-    line = legible(text.split("\n")[number - 1].strip(), 80)
+    line = printable(text.split("\n")[number - 1].strip(), 80)
     what = f"line {number}, column {found[2]}: {message[: found.start()].strip()}: {line}"
     if re.search(r"=\s*-?\d+,\d", line):
         return what, "decimals take a point: 0.5, not 0,5"
@@ -124,32 +124,32 @@ def _toml_fault(message: str, text: str) -> tuple[str, str]:
     return what, next((cure for start, cure in TOML_CURES if message.startswith(start)), "a line reads: key = value")
 
 
-def read_json(path: Where) -> dict:
+def read_json(path: FilePath) -> dict:
     """The object of a JSON file.  InputError names the line that cannot be read."""
-    text = read_text(path, GREATEST_JSON)
+    text = read_text(path, MAX_JSON_BYTES)
     try:
         data = json.loads(text)
     except RecursionError:
-        raise refuse(path, "is nested too deep", LAYOUT_WANTED) from None
+        raise file_error(path, "is nested too deep", LAYOUT_FILE_CURE) from None
     except json.JSONDecodeError as error:
         what = f"is not JSON: line {error.lineno}, column {error.colno}: {error.msg}"
-        raise refuse(path, what, LAYOUT_WANTED) from None
+        raise file_error(path, what, LAYOUT_FILE_CURE) from None
     except ValueError:
-        raise refuse(path, "holds a number that is far too long", LAYOUT_WANTED) from None
+        raise file_error(path, "holds a number that is far too long", LAYOUT_FILE_CURE) from None
     if not isinstance(data, dict):
-        raise refuse(path, "holds no JSON object", LAYOUT_WANTED)
+        raise file_error(path, "holds no JSON object", LAYOUT_FILE_CURE)
     return data
 
 
 @contextmanager
-def written(path: Where) -> Iterator[Path]:
+def atomic_write(path: FilePath) -> Iterator[Path]:
     """Hand out a temporary name beside `path`; on success it takes the place of `path`, else it goes.
 
     So no half file is ever seen.  Where `path` is a link, the file it leads to is replaced; a pipe or a device is
     written to as it is.  InputError if the place cannot be written.
     """
     target = Path(os.path.realpath(path))
-    fresh = part_name(target, os.getpid())
+    fresh = temporary_name(target, os.getpid())
     try:
         if target.exists() and not (target.is_file() or target.is_dir()):
             yield target
@@ -160,35 +160,35 @@ def written(path: Where) -> Iterator[Path]:
         with suppress(OSError, ValueError):
             fresh.unlink(missing_ok=True)
         if isinstance(error, OSError):
-            raise refuse_place(path, "cannot be written", error) from None
+            raise system_error(path, "cannot be written", error) from None
         raise
 
 
-def part_name(target: Path, process: int | str) -> Path:
+def temporary_name(target: Path, process_id: int | str) -> Path:
     """The temporary name of a file that a process is writing; the ending stays, since it tells writers the format."""
-    return target.parent / f".{target.name}.{process}.part{target.suffix}"
+    return target.parent / f".{target.name}.{process_id}.part{target.suffix}"
 
 
 def json_text(data: dict) -> str:
     """`data` as JSON; numpy numbers and arrays become numbers and lists, NaN and infinity, which JSON has not, null."""
-    return json.dumps(_plain(data), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(_json_value(data), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def write_json(path: Where, data: dict) -> None:
+def write_json(path: FilePath, data: dict) -> None:
     """Write `json_text` of the data, whole or not at all.  InputError if the place cannot be written."""
     text = json_text(data)
-    with written(path) as fresh:
+    with atomic_write(path) as fresh:
         fresh.write_text(text, encoding="utf-8")
 
 
-def _plain(value: Any) -> Any:
+def _json_value(value: Any) -> Any:
     """`value` with only what JSON has."""
     if isinstance(value, dict):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): _json_value(item) for key, item in value.items()}
     if isinstance(value, np.ndarray | np.generic):
-        return _plain(value.tolist())
+        return _json_value(value.tolist())
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
+        return [_json_value(item) for item in value]
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value

@@ -17,9 +17,9 @@ from typing import BinaryIO
 
 from stiffen.errors import InputError
 
-from .files import Where, part_name, refuse, refuse_place
+from .files import FilePath, file_error, system_error, temporary_name
 
-NAME = ".stiffen.lock"
+LOCK_FILE_NAME = ".stiffen.lock"
 TAKEN = (errno.EACCES, errno.EAGAIN)
 
 if sys.platform == "win32":
@@ -37,7 +37,7 @@ else:
 
 
 @contextmanager
-def held(name: Where) -> Iterator[Path]:
+def locked_folder(name: FilePath) -> Iterator[Path]:
     """The folder of that name, made where it is missing, for this process alone until the block ends.
 
     InputError where it cannot be made or written to, or where another process holds it.
@@ -46,56 +46,56 @@ def held(name: Where) -> Iterator[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except FileExistsError:
-        raise refuse(folder, "is a file, not a folder", "name a folder for what is written") from None
+        raise file_error(folder, "is a file, not a folder", "name a folder for what is written") from None
     except OSError as error:
-        raise refuse_place(folder, "cannot be made", error) from None
-    file = _taken(folder)
+        raise system_error(folder, "cannot be made", error) from None
+    file = _acquire(folder)
     try:
         try:
-            _clear(folder, file)
+            _remove_leftovers(folder, file)
         except OSError as error:
-            raise refuse_place(folder, "cannot be written to", error) from None
+            raise system_error(folder, "cannot be written to", error) from None
         yield folder
     finally:
         with suppress(OSError):
-            (folder / NAME).unlink()
+            (folder / LOCK_FILE_NAME).unlink()
         file.close()
 
 
-def _taken(folder: Path) -> BinaryIO:
+def _acquire(folder: Path) -> BinaryIO:
     """The lock's file, open and locked."""
     while True:
         try:
-            file = open(folder / NAME, "a+b", buffering=0)  # noqa: SIM115 - held until the block of `held` ends
+            file = open(folder / LOCK_FILE_NAME, "a+b", buffering=0)  # noqa: SIM115 - held until the block of `locked_folder` ends
         except OSError as error:
-            raise refuse_place(folder, "cannot be written to", error) from None
+            raise system_error(folder, "cannot be written to", error) from None
         try:
             _lock(file)
-            if os.path.samestat(os.fstat(file.fileno()), os.stat(folder / NAME)):
+            if os.path.samestat(os.fstat(file.fileno()), os.stat(folder / LOCK_FILE_NAME)):
                 return file
         except FileNotFoundError:  # whoever held it was just done and took its file away
             pass
         except OSError as error:
-            raise _refused(folder, file, error) from None
+            raise _lock_error(folder, file, error) from None
         file.close()
 
 
-def _refused(folder: Path, file: BinaryIO, error: OSError) -> InputError:
+def _lock_error(folder: Path, file: BinaryIO, error: OSError) -> InputError:
     with file:
         if error.errno not in TAKEN:
-            return refuse_place(folder, "cannot be locked", error)
+            return system_error(folder, "cannot be locked", error)
         file.seek(0)
         process, _, since = file.readline().decode("ascii", "replace").strip().partition(" ")
     holder = f"process {process}, since {since}" if since else "another process"
-    return refuse(folder, f"is being written to by {holder}", "wait for it or stop it, or name another folder")
+    return file_error(folder, f"is being written to by {holder}", "wait for it or stop it, or name another folder")
 
 
-def _clear(folder: Path, file: BinaryIO) -> None:
+def _remove_leftovers(folder: Path, file: BinaryIO) -> None:
     """Take away the half-written files of a process that died here, and write our own name into the lock."""
     file.seek(0)
     dead = file.readline().decode("ascii", "replace").partition(" ")[0]
     if dead.isdecimal():
-        for left in folder.glob(part_name(Path("*"), dead).name + "*"):
+        for left in folder.glob(temporary_name(Path("*"), dead).name + "*"):
             with suppress(OSError):
                 left.unlink()
     file.truncate(0)

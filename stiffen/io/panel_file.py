@@ -17,17 +17,17 @@ from shapely.geometry import MultiPoint
 from stiffen.errors import InputError
 from stiffen.model.layout import SIDES, Layout
 from stiffen.model.material import Material, materials
-from stiffen.model.panel import GOALS, SYMMETRIES, Cutout, Fold, OffFlat, Panel
+from stiffen.model.panel import GOALS, SYMMETRIES, Cutout, FlatnessReading, Fold, Panel
 from stiffen.model.tools import Tools
 
 from . import panel_tables
 from .closed_loops import Loop
-from .dxf_layers import CHOICE, meaning_of, spoken
+from .dxf_layers import NAME_CHOICES, normalised_name, role_of_name
 from .dxf_reader import Drawing, read_drawing
-from .files import Where, read_json, read_toml, refuse, write_json
-from .schema import Faults, Range, Table, legible, likeness, show
-from .sheet_geometry import Ring, Sheet, round_corners
-from .tools_file import STARTER, read_tools, starter_tools, tools_from_dict, tools_of, tools_table
+from .files import FilePath, file_error, read_json, read_toml, write_json
+from .schema import FaultList, Range, TableReader, printable, show_value, suggestion
+from .sheet_geometry import Ring, SheetGeometry, round_corners
+from .tools_file import STARTER, read_tools, starter_tools, tools_data, tools_from_dict, tools_from_table
 
 __all__ = [
     "layout_document",
@@ -40,24 +40,27 @@ __all__ = [
     "write_json",
 ]
 
-FORMAT, VERSION = "stiffen layout", 1
-LEAST_SPAN, GREATEST_SPAN = 50.0, 10_000.0  # mm, the longer side of a sheet: a smaller one has no room for beads
-LEAST_WIDTH = 1.0  # mm, its shorter side
-WAVINESS = Range(0.0, 50.0, "mm")
-COUNT = Range(1, 1000)
+FORMAT_NAME, FORMAT_VERSION = "stiffen layout", 1
+MIN_SHEET_LENGTH, MAX_SHEET_LENGTH = (
+    50.0,
+    10_000.0,
+)  # mm, the longer side of a sheet: a smaller one has no room for beads
+MIN_SHEET_WIDTH = 1.0  # mm, its shorter side
+WAVINESS_RANGE = Range(0.0, 50.0, "mm")
+COUNT_RANGE = Range(1, 1000)
 PANEL_KEYS = ("name", "material", "gauges", "outline", "outline_dxf", "corner_radius", "bead_side", "tools", "waviness",
               "symmetry", "goal", "beads_at_most", "dies_at_most")  # fmt: skip
 
 
-class Context(NamedTuple):
+class LayoutContext(NamedTuple):
     """What beads and holes are checked against; None where it is itself at fault."""
 
-    sheet: Sheet | None
+    sheet: SheetGeometry | None
     tools: Tools | None
     bead_side: str | None
 
 
-def read_panel(path: Where) -> Panel:
+def read_panel(path: FilePath) -> Panel:
     """The panel of a TOML file; files it names are looked for beside it.  InputError with every fault found.
 
     >>> from importlib.resources import files
@@ -69,7 +72,7 @@ def read_panel(path: Where) -> Panel:
 
 
 def panel_from_dict(data: dict, folder: Path) -> Panel:
-    """The panel of plain data in the form of a panel file; `folder` is where files named in it lie.
+    """The panel of plain data in the form of a panel file; `folding_brake` is where files named in it lie.
 
     `data` stays as it is.  The panel's `source` is a copy of it in which the outline and the tools stand themselves.
     InputError with every fault found.
@@ -80,40 +83,48 @@ def panel_from_dict(data: dict, folder: Path) -> Panel:
     panel.outline: is missing (give outline = [[x, y], ...] or outline_dxf = "part.dxf")
     panel.material: is missing (give a text in quotes)
     """
-    faults = Faults(data)
-    panel, _ = _panel(Table(data, faults), Path(folder))
-    faults.tell()
+    faults = FaultList(data)
+    panel, _ = _panel(TableReader(data, faults), Path(folder))
+    faults.raise_if_any()
     assert panel is not None  # else a fault was told
     return panel
 
 
 def layout_document(panel: Panel, layout: Layout, result: dict | None) -> dict:
     """The JSON form of a layout file: the panel with nothing left to look up, what was decided, what was found."""
-    return {"format": FORMAT, "version": VERSION, "panel": panel.source, **layout.plain(), "result": result}
+    return {
+        "format": FORMAT_NAME,
+        "version": FORMAT_VERSION,
+        "panel": panel.source,
+        **layout.to_dict(),
+        "result": result,
+    }
 
 
-def read_layout(path: Where) -> tuple[Panel, Layout]:
+def read_layout(path: FilePath) -> tuple[Panel, Layout]:
     """Panel and layout of a layout file, perhaps edited by hand.  InputError with every fault found."""
     data = read_json(path)
-    if data.get("format") != FORMAT:
-        raise refuse(path, "is not a stiffen layout", f'its key "format" would be "{FORMAT}"')
-    if data.get("version") != VERSION:
-        raise refuse(
-            path, f"has version {show(data.get('version'))}, known is {VERSION}", "use the stiffen that wrote it"
+    if data.get("format") != FORMAT_NAME:
+        raise file_error(path, "is not a stiffen layout", f'its key "format" would be "{FORMAT_NAME}"')
+    if data.get("version") != FORMAT_VERSION:
+        raise file_error(
+            path,
+            f"has version {show_value(data.get('version'))}, known is {FORMAT_VERSION}",
+            "use the stiffen that wrote it",
         )
-    faults = Faults(data)
-    root = Table(data, faults)
+    faults = FaultList(data)
+    root = TableReader(data, faults)
     for key in ("format", "version", "result"):
         root.has(key)
     body = root.table("panel")
     if "panel" not in data:
         root.fault("panel", "is missing", "a layout file holds its panel")
-    panel, context = _panel(body, Path(path).parent) if body else (None, Context(None, None, None))
-    gauge = root.number("gauge", panel_tables.GAUGE)
+    panel, context = _panel(body, Path(path).parent) if body else (None, LayoutContext(None, None, None))
+    gauge = root.number("gauge", panel_tables.GAUGE_RANGE)
     beads = _rows(root, "beads", partial(panel_tables.bead, **context._asdict()))
     holes = _rows(root, "holes", partial(panel_tables.hole, **context._asdict()))
-    root.close("a layout file")
-    faults.tell()
+    root.reject_unknown_keys("a layout file")
+    faults.raise_if_any()
     assert panel is not None  # else a fault was told
     return panel, Layout(gauge, beads, holes)
 
@@ -121,41 +132,43 @@ def read_layout(path: Where) -> tuple[Panel, Layout]:
 # --- the panel -------------------------------------------------------------------------------------------------
 
 
-def _panel(root: Table, folder: Path) -> tuple[Panel | None, Context]:
+def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext]:
     """The panel, None where anything in it is at fault, and what is left to check beads and holes against."""
     head = root.table("panel")
     if head is None:
         if "panel" not in root.data:
             root.fault("panel", "is missing", "a panel file has [panel] with name, material, gauges, outline, tools")
-        head = Table({}, Faults({}))  # its faults would only repeat that one
+        head = TableReader({}, FaultList({}))  # its faults would only repeat that one
     for key in PANEL_KEYS:
         head.has(key)
     tools, tools_data = _tools(head, folder)
     outline, drawing = _outline(head, folder, _own_layers(root, head))
     cutouts, sheet = _cutouts(root, head, outline, drawing)
-    context = Context(sheet, tools, head.choice("bead_side", (*SIDES, "either"), "up"))
+    context = LayoutContext(sheet, tools, head.choice("bead_side", (*SIDES, "either"), "up"))
     values = {
         "name": head.text("name"),
         "material": _material(root, head),
         "gauges": _gauges(head),
-        "waviness": head.number("waviness", WAVINESS, 0.0),
+        "waviness": head.number("waviness", WAVINESS_RANGE, 0.0),
         "symmetry": head.choice("symmetry", SYMMETRIES, "auto"),
         "goal": head.choice("goal", GOALS, "lightest"),
-        "beads_at_most": _count(head, "beads_at_most"),
-        "dies_at_most": _count(head, "dies_at_most"),
-        "supports": _rows_and_marks(root, head, drawing, "support", partial(panel_tables.support, sheet=sheet)),
+        "beads_at_most": _optional_count(head, "beads_at_most"),
+        "dies_at_most": _optional_count(head, "dies_at_most"),
+        "supports": _rows_and_annotations(root, head, drawing, "support", partial(panel_tables.support, sheet=sheet)),
         "loads": _rows(root, "load", partial(panel_tables.load, sheet=sheet)),
         **_cases(root),
-        "keep_outs": _rows_and_marks(root, head, drawing, "keep_out", partial(panel_tables.keep_out, sheet=sheet)),
+        "keep_outs": _rows_and_annotations(
+            root, head, drawing, "keep_out", partial(panel_tables.keep_out, sheet=sheet)
+        ),
         "folds": _folds(root, head, drawing, sheet),
         "masses": _rows(root, "mass", partial(panel_tables.mass, sheet=sheet)),
-        "trims": _rows(root, "trim", partial(panel_tables.trim, sheet=sheet)),
+        "trims": _rows(root, "trim", partial(panel_tables.edge_trim, sheet=sheet)),
         "out_of_flat": _out_of_flat(root, sheet),
         "beads": _rows(root, "bead", partial(panel_tables.bead, **context._asdict())),
         "holes": _rows(root, "hole", partial(panel_tables.hole, **context._asdict())),
     }
-    head.close("[panel]")
-    _close(root)
+    head.reject_unknown_keys("[panel]")
+    _reject_unknown_headings(root)
     if not root.ok or outline is None or tools is None or context.bead_side is None:
         return None, context
     source = _source(root.data, tools_data, drawing)
@@ -163,9 +176,9 @@ def _panel(root: Table, folder: Path) -> tuple[Panel | None, Context]:
     return panel, context
 
 
-def _out_of_flat(root: Table, sheet: panel_tables.Sheet | None) -> tuple[OffFlat, ...]:
+def _out_of_flat(root: TableReader, sheet: panel_tables.SheetGeometry | None) -> tuple[FlatnessReading, ...]:
     """Measured places; three and more, not in one line, each once, so that they give a shape."""
-    found = _rows(root, "out_of_flat", partial(panel_tables.off_flat, sheet=sheet))
+    found = _rows(root, "out_of_flat", partial(panel_tables.flatness_reading, sheet=sheet))
     if not found or len(found) < len(root.data["out_of_flat"]):
         return ()
     places = {one.at for one in found}
@@ -176,9 +189,9 @@ def _out_of_flat(root: Table, sheet: panel_tables.Sheet | None) -> tuple[OffFlat
     return found
 
 
-def _count(head: Table, key: str) -> int | None:
+def _optional_count(head: TableReader, key: str) -> int | None:
     """A whole number, or None where none is given."""
-    value = head.number(key, COUNT, None)
+    value = head.number(key, COUNT_RANGE, None)
     if value is not None and value != int(value):
         return head.fault(key, f"is {value:g}, not a whole number", "give how many")
     return None if value is None else int(value)
@@ -193,59 +206,61 @@ def _source(data: dict, tools: dict, drawing: Drawing | None) -> dict:
     if drawing:
         del head["outline_dxf"]
         head["outline"] = [list(point) for point in drawing.outline.ring]
-        source["cutout"] = source.get("cutout", []) + [_plain_loop(loop) for loop in drawing.cutouts]
-        for mark in drawing.marks:
+        source["cutout"] = source.get("cutout", []) + [_loop_as_table(loop) for loop in drawing.cutouts]
+        for mark in drawing.annotations:
             source[mark.key] = [*source.get(mark.key, []), mark.row]
     return source
 
 
-def _plain_loop(loop: Loop) -> dict:
+def _loop_as_table(loop: Loop) -> dict:
     if loop.circle:
         x, y, diameter = loop.circle
         return {"circle": {"centre": [x, y], "diameter": diameter}}
     return {"polygon": [list(point) for point in loop.ring]}
 
 
-Build = Callable[[Table], Any]  # from a table to a record, or None with faults kept
+Build = Callable[[TableReader], Any]  # from a table to a record, or None with faults kept
 
 
-def _rows(root: Table, key: str, build: Build) -> tuple:
+def _rows(root: TableReader, key: str, build: Build) -> tuple:
     """The records of one array of tables, faulty ones left out."""
     return tuple(record for row in root.tables(key) if (record := build(row)) is not None)
 
 
-def _rows_and_marks(root: Table, head: Table, drawing: Drawing | None, key: str, build: Build) -> tuple:
+def _rows_and_annotations(
+    root: TableReader, head: TableReader, drawing: Drawing | None, key: str, build: Build
+) -> tuple:
     """The records of one array of tables, then those that the drawing marks; faulty ones left out."""
     records = list(_rows(root, key, build))
-    for mark in drawing.marks if drawing else ():
+    for mark in drawing.annotations if drawing else ():
         if mark.key != key:
             continue
-        faults = Faults(mark.row)
-        record = build(Table(mark.row, faults))
+        faults = FaultList(mark.row)
+        record = build(TableReader(mark.row, faults))
         try:
-            faults.tell()
+            faults.raise_if_any()
             records.append(record)
         except InputError as error:
             for fault in error.faults:
                 name = Path(head.data["outline_dxf"]).name
-                told = f"{name}: layer {legible(mark.layer)}: {fault.where or key} {fault.what}"
+                told = f"{name}: layer {printable(mark.layer)}: {fault.where or key} {fault.what}"
                 head.fault("outline_dxf", told, fault.cure)
     return tuple(records)
 
 
-def _close(root: Table) -> None:
+def _reject_unknown_headings(root: TableReader) -> None:
     """Tell of unknown headings, and of keys of [panel] that stand above it."""
     for key in PANEL_KEYS:
         if key in root.data and key != "material":
             root.has(key)
             root.fault(key, "stands outside [panel]", "move it below the heading [panel]")
-    root.close("a panel file")
+    root.reject_unknown_keys("a panel file")
 
 
 # --- its head --------------------------------------------------------------------------------------------------
 
 
-def _material(root: Table, head: Table) -> Material | None:
+def _material(root: TableReader, head: TableReader) -> Material | None:
     """A name in the built-in table, or [material]."""
     if isinstance(root.data.get("material"), str) and root.has("material"):
         return root.fault("material", "stands outside [panel]", "move it below the heading [panel]")
@@ -259,30 +274,30 @@ def _material(root: Table, head: Table) -> Material | None:
         return None
     name = head.text("material")
     if name is not None and name not in materials():
-        cure = f"{likeness(name, materials())}; or describe your own under [material]"
+        cure = f"{suggestion(name, materials())}; or describe your own under [material]"
         return head.fault("material", f'"{name}" is not in the built-in table', cure)
     return materials().get(name)
 
 
-def _gauges(head: Table) -> tuple[float, ...] | None:
+def _gauges(head: TableReader) -> tuple[float, ...] | None:
     """Thicknesses in the rack, rising."""
-    gauges = head.numbers("gauges", panel_tables.GAUGE)
+    gauges = head.numbers("gauges", panel_tables.GAUGE_RANGE)
     if gauges and len(set(gauges)) < len(gauges):
         return head.fault("gauges", "holds a thickness twice", "name each once")
     return gauges and tuple(sorted(gauges))
 
 
-def _tools(head: Table, folder: Path) -> tuple[Tools | None, dict]:
+def _tools(head: TableReader, folder: Path) -> tuple[Tools | None, dict]:
     """Tools and their plain data: "starter" unless given, a file, or a table in place."""
     inline = head.table("tools") if isinstance(head.data.get("tools"), dict) else None
     if inline:
-        return tools_of(inline, "tools"), inline.data
+        return tools_from_table(inline, "tools"), inline.data
     entry = head.text("tools", STARTER)
     if entry is None:
         return None, {}
     name = Path(entry).name
     try:
-        data = tools_table(entry, folder)
+        data = tools_data(entry, folder)
     except InputError as error:
         for fault in error.faults:
             head.fault("tools", f"{name}: {fault.what}", fault.cure)
@@ -295,19 +310,19 @@ def _tools(head: Table, folder: Path) -> tuple[Tools | None, dict]:
     return None, {}
 
 
-def _own_layers(root: Table, head: Table) -> dict[str, str]:
+def _own_layers(root: TableReader, head: TableReader) -> dict[str, str]:
     """[dxf_layers]: the user's names of layers to ours."""
     own = root.table("dxf_layers")
     if own and "outline_dxf" not in head.data:
         root.fault("dxf_layers", "has no meaning without outline_dxf", "it names the layers of that drawing")
     names = {key: own.text(key) for key in own.data} if own else {}
     for key, name in names.items():
-        if own and name is not None and meaning_of(name) is None:
-            own.fault(key, f"is {show(name)}", f"name it {CHOICE}")
-    return {spoken(key): name for key, name in names.items() if name}
+        if own and name is not None and role_of_name(name) is None:
+            own.fault(key, f"is {show_value(name)}", f"name it {NAME_CHOICES}")
+    return {normalised_name(key): name for key, name in names.items() if name}
 
 
-def _outline(head: Table, folder: Path, own_layers: dict[str, str]) -> tuple[Ring | None, Drawing | None]:
+def _outline(head: TableReader, folder: Path, own_layers: dict[str, str]) -> tuple[Ring | None, Drawing | None]:
     """The outline with its corners rounded, from points or from a drawing."""
     given = [key for key in ("outline", "outline_dxf") if head.has(key)]
     radius = head.number("corner_radius", Range(0.0, 5000.0, "mm"), 0.0)
@@ -320,8 +335,8 @@ def _outline(head: Table, folder: Path, own_layers: dict[str, str]) -> tuple[Rin
         if "corner_radius" in head.data:
             head.fault("corner_radius", "has no meaning beside outline_dxf", "round the corners in the drawing")
         return drawing.outline.ring if drawing else None, drawing
-    ring = panel_tables.ring_of(head, "outline")
-    if ring is None or not _plausible_span(head, "outline", ring, "the file is read as mm"):
+    ring = panel_tables.read_ring(head, "outline")
+    if ring is None or not _is_plausible_size(head, "outline", ring, "the file is read as mm"):
         return None, None
     try:
         return (round_corners(ring, radius) if radius else ring), None
@@ -331,7 +346,7 @@ def _outline(head: Table, folder: Path, own_layers: dict[str, str]) -> tuple[Rin
         return ring, None
 
 
-def _drawing(head: Table, folder: Path, own_layers: dict[str, str]) -> Drawing | None:
+def _drawing(head: TableReader, folder: Path, own_layers: dict[str, str]) -> Drawing | None:
     """The loops of the drawing that outline_dxf names, and what its layers mark."""
     name = head.text("outline_dxf")
     if name is None:
@@ -343,20 +358,20 @@ def _drawing(head: Table, folder: Path, own_layers: dict[str, str]) -> Drawing |
             head.fault("outline_dxf", f"{Path(name).name}: {fault.what}", fault.cure)
         return None
     unit = f"the drawing's unit is {drawing.unit}"
-    return drawing if _plausible_span(head, "outline_dxf", drawing.outline.ring, unit) else None
+    return drawing if _is_plausible_size(head, "outline_dxf", drawing.outline.ring, unit) else None
 
 
-def _plausible_span(head: Table, key: str, ring: Ring, unit: str) -> bool:
+def _is_plausible_size(head: TableReader, key: str, ring: Ring, unit: str) -> bool:
     """False, with a fault, for a sheet so small or large that the unit must be wrong."""
     w, h = (max(p[k] for p in ring) - min(p[k] for p in ring) for k in (0, 1))
-    if LEAST_SPAN <= max(w, h) <= GREATEST_SPAN and min(w, h) >= LEAST_WIDTH:
+    if MIN_SHEET_LENGTH <= max(w, h) <= MAX_SHEET_LENGTH and min(w, h) >= MIN_SHEET_WIDTH:
         return True
-    if max(w, h) > GREATEST_SPAN:
+    if max(w, h) > MAX_SHEET_LENGTH:
         factor, name = (0.001, "micrometres") if max(w, h) > 1e5 else (1 / 25.4, "mm but marked as inches")
     else:
         factor, name = (1000.0, "metres") if max(w, h) < 10 else (25.4, "inches")
     guess = f"; drawn in {name} it would be {w * factor:.0f} x {h * factor:.0f} mm"
-    limits = f"a sheet is {LEAST_SPAN:g} to {GREATEST_SPAN:g} mm long and at least {LEAST_WIDTH:g} mm wide"
+    limits = f"a sheet is {MIN_SHEET_LENGTH:g} to {MAX_SHEET_LENGTH:g} mm long and at least {MIN_SHEET_WIDTH:g} mm wide"
     head.fault(key, f"is {w:.6g} x {h:.6g} mm; {limits}", unit + guess)
     return False
 
@@ -365,53 +380,55 @@ def _plausible_span(head: Table, key: str, ring: Ring, unit: str) -> bool:
 
 
 def _cutouts(
-    root: Table, head: Table, outline: Ring | None, drawing: Drawing | None
-) -> tuple[tuple[Cutout, ...], Sheet | None]:
+    root: TableReader, head: TableReader, outline: Ring | None, drawing: Drawing | None
+) -> tuple[tuple[Cutout, ...], SheetGeometry | None]:
     """All cut-outs, those of the file before those of the drawing, and the sheet they leave."""
     own = [(row, record) for row in root.tables("cutout") if (record := panel_tables.cutout(row)) is not None]
     drawn = [Cutout(loop.ring, loop.circle) for loop in (drawing.cutouts if drawing else ())]
     cutouts = (*(record for _, record in own), *drawn)
     if outline is None:
         return cutouts, None
-    sheet = Sheet(outline, tuple(cutout.ring for cutout in cutouts))
-    for place, what in sheet.clashes():
+    sheet = SheetGeometry(outline, tuple(cutout.ring for cutout in cutouts))
+    for place, what in sheet.cutout_clashes():
         if place < len(own):
             own[place][0].fault("", what, "move or shrink it; cut-outs lie inside the outline and apart")
         else:
-            x, y = sheet.middle(place)
+            x, y = sheet.cutout_centroid(place)
             told = f"has a cut-out around ({x:.1f}, {y:.1f}) that {what}"
             head.fault("outline_dxf", told, "cut-outs lie inside the outline and apart")
     return cutouts, sheet
 
 
-def _folds(root: Table, head: Table, drawing: Drawing | None, sheet: Sheet | None) -> tuple[Fold, ...]:
+def _folds(
+    root: TableReader, head: TableReader, drawing: Drawing | None, sheet: SheetGeometry | None
+) -> tuple[Fold, ...]:
     """Fold lines; no two may cross on the sheet."""
     folds: list[Fold] = []
 
-    def build(row: Table) -> Fold | None:
+    def build(row: TableReader) -> Fold | None:
         fold = panel_tables.fold(row, sheet)
         if fold is None:
             return None
-        if sheet and any(sheet.crossing(fold.line, other.line) for other in folds):
+        if sheet and any(sheet.lines_cross(fold.line, other.line) for other in folds):
             row.fault("line", "crosses another fold on the sheet", "one fold at a place")
         folds.append(fold)
         return fold
 
-    return _rows_and_marks(root, head, drawing, "fold", build)
+    return _rows_and_annotations(root, head, drawing, "fold", build)
 
 
-def _cases(root: Table) -> dict:
+def _cases(root: TableReader) -> dict:
     """Combinations and demands; they may name the case of a load that is itself at fault."""
-    cases = _names(root, "load")
-    combined = _names(root, "combination")
+    cases = _case_names(root, "load")
+    combined = _case_names(root, "combination")
     combinations = _rows(root, "combination", partial(panel_tables.combination, cases=cases))
     if twice := {name for name in combined if combined.count(name) > 1}:
-        root.fault("combination", f"has {show(min(twice))} more than once", "give each combination its own name")
+        root.fault("combination", f"has {show_value(min(twice))} more than once", "give each combination its own name")
     demands = _rows(root, "demand", partial(panel_tables.demand, cases=[*cases, *combined]))
     return {"combinations": combinations, "demands": demands}
 
 
-def _names(root: Table, key: str) -> list[str]:
+def _case_names(root: TableReader, key: str) -> list[str]:
     """The case names that the tables of one kind bear, faulty tables included."""
     rows = root.data.get(key)
     rows = rows if isinstance(rows, list) else []

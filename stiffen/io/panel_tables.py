@@ -11,37 +11,39 @@ from typing import NamedTuple
 
 from shapely.geometry import LineString
 
-from stiffen.model.layout import OPEN, SIDES, Bead, Hole
+from stiffen.model.layout import OPEN_END_NAMES, SIDES, Bead, Hole
 from stiffen.model.material import Material
 from stiffen.model.panel import (
     DEMAND_KINDS,
-    HOLDS,
-    IN_PLANE,
+    HOLD_KINDS,
+    IN_PLANE_KINDS,
     LOAD_KINDS,
     SUPPORT_KINDS,
     Combination,
     Cutout,
     Demand,
+    EdgeTrim,
+    FlatnessReading,
     Fold,
     KeepOut,
     Load,
-    OffFlat,
     PointMass,
     Support,
-    Trim,
 )
 from stiffen.model.tools import BeadDie, HoleDie, Tools
 
-from .schema import REQUIRED, Range, Table, Value, likeness
-from .sheet_geometry import ON_SHEET, Sheet, circle_ring, open_ring, ring_fault
+from .schema import REQUIRED, Range, TableReader, Value, suggestion
+from .sheet_geometry import ON_SHEET_TOLERANCE, SheetGeometry, circle_ring, open_ring, ring_fault
 
 OUTLINE = "outline"
-ENDS = {word: ends for ends, word in OPEN.items()}
-RIVET_INSET = 2.5  # diameters from the outline to a rivet row along it: 2 of AC 43.13-1B, half of one to spare
-GAUGE = Range(0.1, 6.0, "mm", cure="gauges are in mm: 0.040 inch is 1.016")
-LENGTH = Range(0.01, 10_000.0, "mm")
-LIMIT = Range(0.0, 1e6, above=True)
-MATERIAL = {
+OPEN_ENDS_BY_NAME = {word: ends for ends, word in OPEN_END_NAMES.items()}
+RIVET_INSET_DIAMETERS = (
+    2.5  # diameters from the outline to a rivet row along it: 2 of AC 43.13-1B, half of one to spare
+)
+GAUGE_RANGE = Range(0.1, 6.0, "mm", cure="gauges are in mm: 0.040 inch is 1.016")
+LENGTH_RANGE = Range(0.01, 10_000.0, "mm")
+LIMIT_RANGE = Range(0.0, 1e6, excludes_low=True)
+MATERIAL_RANGES = {
     "E": Range(1e3, 5e5, "MPa", cure="MPa: 70 GPa is 70000"),
     "nu": Range(0.0, 0.499),
     "rho": Range(5e-7, 3e-5, "kg/mm3", cure="kg/mm3: 2700 kg/m3 is 2.7e-6"),
@@ -51,19 +53,19 @@ MATERIAL = {
 }
 
 
-class Keys(NamedTuple):
+class KindKeys(NamedTuple):
     """Keys that one kind of a record needs, and others it may have."""
 
     needed: tuple[str, ...] = ()
     allowed: tuple[str, ...] = ()
 
 
-def own_material(row: Table) -> Material | None:
+def own_material(row: TableReader) -> Material | None:
     """[material]: E, nu, rho, yield, tensile, elongation; optional name and bend_radius = [[t, multiple], ...]."""
     name = row.text("name", "own material")
-    values = {key: row.number(key, within) for key, within in MATERIAL.items()}
+    values = {key: row.number(key, within) for key, within in MATERIAL_RANGES.items()}
     bends = row.points("bend_radius", (), least=1)
-    row.close("a material")
+    row.reject_unknown_keys("a material")
     if not row.ok:
         return None
     if values["yield"] > values["tensile"]:
@@ -77,7 +79,7 @@ def own_material(row: Table) -> Material | None:
 # --- rings -----------------------------------------------------------------------------------------------------
 
 
-def ring_of(row: Table, key: str, default: object = None) -> Value:
+def read_ring(row: TableReader, key: str, default: object = None) -> Value:
     """A polygon as a ring, counter-clockwise; a fault where it crosses itself."""
     points = row.points(key, default, least=3)
     if not points:
@@ -87,12 +89,12 @@ def ring_of(row: Table, key: str, default: object = None) -> Value:
     return row.fault(key, fault, "list the corners in order round the edge") if fault else ring
 
 
-def cutout(row: Table) -> Cutout | None:
+def cutout(row: TableReader) -> Cutout | None:
     """[[cutout]]: circle = {centre, diameter} or polygon."""
-    ring = ring_of(row, "polygon")
+    ring = read_ring(row, "polygon")
     round_one = row.table("circle")
     circle = _circle(round_one) if round_one else None
-    row.close("a cut-out")
+    row.reject_unknown_keys("a cut-out")
     given = [key for key in ("circle", "polygon") if key in row.data]
     if len(given) != 1:
         return row.fault("", f"has {' and '.join(given) or 'no shape'}", "give either circle or polygon")
@@ -101,39 +103,39 @@ def cutout(row: Table) -> Cutout | None:
     return Cutout(circle_ring(*circle), circle) if circle else Cutout(ring)
 
 
-def _circle(row: Table) -> tuple[float, float, float] | None:
+def _circle(row: TableReader) -> tuple[float, float, float] | None:
     centre = row.point("centre")
     diameter = row.number("diameter", Range(0.5, 10_000.0, "mm"))
-    row.close("a circle")
+    row.reject_unknown_keys("a circle")
     return (*centre, diameter) if row.ok else None
 
 
-def keep_out(row: Table, sheet: Sheet | None) -> KeepOut | None:
+def keep_out(row: TableReader, sheet: SheetGeometry | None) -> KeepOut | None:
     """[[keep_out]]: polygon; optional against = ["bead", "hole"], why."""
-    ring = ring_of(row, "polygon", REQUIRED)
-    against = row.words("against", ("bead", "hole"))
+    ring = read_ring(row, "polygon", REQUIRED)
+    against = row.choices("against", ("bead", "hole"))
     why = row.text("why", "")
-    row.close("a keep-out")
+    row.reject_unknown_keys("a keep-out")
     if not row.ok:
         return None
-    if sheet and not sheet.touches(ring):
+    if sheet and not sheet.intersects(ring):
         return row.fault("polygon", "lies off the sheet altogether", "check its coordinates")
     return KeepOut(ring, against, why)
 
 
-def fold(row: Table, sheet: Sheet | None) -> Fold | None:
+def fold(row: TableReader, sheet: SheetGeometry | None) -> Fold | None:
     """[[fold]]: line of two points from edge to edge, angle in degrees; optional radius."""
     line = row.points("line")
     angle = row.number("angle", Range(-170.0, 170.0, "degrees"))
     radius = row.number("radius", Range(0.0, 200.0, "mm"), 0.0)
-    row.close("a fold")
+    row.reject_unknown_keys("a fold")
     if line and len(line) != 2:
         row.fault("line", f"has {len(line)} points", "a fold line is straight: give its two ends")
     if angle == 0:
         row.fault("angle", "is 0", "leave the fold out, or give degrees; + folds toward the up face")
     if not row.ok:
         return None
-    if sheet and (parts := sheet.parts(line)) != 2:
+    if sheet and (parts := sheet.count_parts(line)) != 2:
         told = "does not part the sheet" if parts < 2 else f"cuts the sheet into {parts} parts"
         return row.fault("line", told, "a fold line runs from edge to edge, right across the sheet, once")
     return Fold(line, angle, radius)
@@ -141,17 +143,17 @@ def fold(row: Table, sheet: Sheet | None) -> Fold | None:
 
 # --- supports --------------------------------------------------------------------------------------------------
 
-HOW = ("hold", "in_plane", "stiffness")
-LINE = ("along", "path", "inset", *HOW)
+RESTRAINT_KEYS = ("hold", "in_plane", "stiffness")
+LINE_SUPPORT_KEYS = ("along", "path", "inset", *RESTRAINT_KEYS)
 SUPPORT_KEYS = {
-    "edge": Keys(("kind",), LINE),
-    "rest": Keys(("kind",), LINE),
-    "rivets": Keys(("kind", "diameter"), (*LINE, "pitch", "at", "strength")),
-    "bolts": Keys(("kind", "at", "diameter"), (*HOW, "strength")),
+    "edge": KindKeys(("kind",), LINE_SUPPORT_KEYS),
+    "rest": KindKeys(("kind",), LINE_SUPPORT_KEYS),
+    "rivets": KindKeys(("kind", "diameter"), (*LINE_SUPPORT_KEYS, "pitch", "at", "strength")),
+    "bolts": KindKeys(("kind", "at", "diameter"), (*RESTRAINT_KEYS, "strength")),
 }
 
 
-def support(row: Table, sheet: Sheet | None) -> Support | None:
+def support(row: TableReader, sheet: SheetGeometry | None) -> Support | None:
     """[[support]]: how the panel is held.
 
     edge, rest, rivets: along = "outline" (optional inset, mm inward; rivets: 2.5 diameters unless given) or path.
@@ -160,7 +162,7 @@ def support(row: Table, sheet: Sheet | None) -> Support | None:
     means held after so much slip.
     """
     kind = row.choice("kind", SUPPORT_KINDS)
-    hold = row.choice("hold", HOLDS, HOLDS[0])
+    hold = row.choice("hold", HOLD_KINDS, HOLD_KINDS[0])
     in_plane, slip = _in_plane(row, "unknown" if kind in ("rivets", "bolts") else "free")
     along = row.choice("along", (OUTLINE,), None)
     inset = row.number("inset", Range(0.0, 1000.0, "mm"), None)
@@ -168,17 +170,17 @@ def support(row: Table, sheet: Sheet | None) -> Support | None:
     at = row.points("at", (), least=1)
     pitch = row.number("pitch", Range(2.0, 5000.0, "mm"), 0.0)
     diameter = row.number("diameter", Range(1.0, 50.0, "mm"), 0.0)
-    stiffness = row.number("stiffness", Range(0.0, 1e9, above=True), None)
-    strength = row.number("strength", Range(0.0, 1e6, "N", above=True), None)
-    row.close("a support")
+    stiffness = row.number("stiffness", Range(0.0, 1e9, excludes_low=True), None)
+    strength = row.number("strength", Range(0.0, 1e6, "N", excludes_low=True), None)
+    row.reject_unknown_keys("a support")
     if kind:
-        row.restrict(f"a support of kind {kind}", *SUPPORT_KEYS[kind])
+        row.check_keys_of_kind(f"a support of kind {kind}", *SUPPORT_KEYS[kind])
     if kind in ("edge", "rest", "rivets"):
-        _one_line(row, f"a support of kind {kind}")
+        _check_one_line(row, f"a support of kind {kind}")
     if kind == "rivets":
-        _pitch_or_places(row)
-    _on_sheet(row, sheet, path)
-    _points_on_sheet(row, sheet, at)
+        _check_pitch_or_centres(row)
+    _check_path_on_sheet(row, sheet, path)
+    _check_points_on_sheet(row, sheet, at)
     if not row.ok:
         return None
     if kind == "rivets" and at:
@@ -186,14 +188,14 @@ def support(row: Table, sheet: Sheet | None) -> Support | None:
     if kind == "rivets" and pitch <= diameter:
         return row.fault("pitch", f"is {pitch:g}, not more than the diameter", "at least 3 diameters")
     if along:
-        inset = (RIVET_INSET * diameter if kind == "rivets" else 0.0) if inset is None else inset
+        inset = (RIVET_INSET_DIAMETERS * diameter if kind == "rivets" else 0.0) if inset is None else inset
         if kind == "rivets" and inset == 0:
             return row.fault("inset", "is 0, which puts the rivets on the very edge", "at least 2 diameters")
         path = _inset_line(row, sheet, inset) if inset and sheet else None
     return Support(kind, hold, in_plane, slip, path, at, pitch, diameter, stiffness, strength)
 
 
-def _pitch_or_places(row: Table) -> None:
+def _check_pitch_or_centres(row: TableReader) -> None:
     """Tell unless rivets have either a pitch, or centres along a path."""
     if "at" not in row.data:
         if "pitch" not in row.data:
@@ -204,28 +206,28 @@ def _pitch_or_places(row: Table) -> None:
         row.fault("at", 'has no meaning beside along = "outline"', "give the row's line as path")
 
 
-def _inset_line(row: Table, sheet: Sheet, inset: float) -> tuple | None:
+def _inset_line(row: TableReader, sheet: SheetGeometry, inset: float) -> tuple | None:
     """The outline moved inward as a closed line."""
-    path = sheet.inset(inset)
+    path = sheet.inset_outline(inset)
     if path is None:
         return row.fault("inset", f"of {inset:g} mm leaves no single line on this sheet", "less, or give path")
-    if place := sheet.leaves(path):
+    if place := sheet.first_exit(path):
         what = f"of {inset:g} mm makes a line that runs off the sheet at ({place[0]:.1f}, {place[1]:.1f})"
         return row.fault("inset", what, "another inset, or give path")
     return path
 
 
-def _in_plane(row: Table, default: str) -> tuple[Value, Value]:
+def _in_plane(row: TableReader, default: str) -> tuple[Value, Value]:
     """in_plane as a word and a slip; with a slip the word is held."""
     inner = row.table("in_plane") if isinstance(row.data.get("in_plane"), dict) else None
     if inner is None:
-        return row.choice("in_plane", IN_PLANE, default), None
+        return row.choice("in_plane", IN_PLANE_KINDS, default), None
     slip = inner.number("slip", Range(0.0, 10.0, "mm"))
-    inner.close("in_plane")
+    inner.reject_unknown_keys("in_plane")
     return "held", slip
 
 
-def _one_line(row: Table, noun: str) -> None:
+def _check_one_line(row: TableReader, noun: str) -> None:
     """Tell unless exactly one of along and path is there."""
     given = [key for key in ("along", "path") if key in row.data]
     if not given:
@@ -236,179 +238,179 @@ def _one_line(row: Table, noun: str) -> None:
         row.fault("inset", "has no meaning beside path", "the path itself says where the line runs")
 
 
-def _on_sheet(row: Table, sheet: Sheet | None, path: tuple | None) -> None:
-    if sheet and path and (place := sheet.leaves(path)):
+def _check_path_on_sheet(row: TableReader, sheet: SheetGeometry | None, path: tuple | None) -> None:
+    if sheet and path and (place := sheet.first_exit(path)):
         row.fault("path", f"leaves the sheet at ({place[0]:.1f}, {place[1]:.1f})", "keep it on the sheet, off cut-outs")
 
 
-def _points_on_sheet(row: Table, sheet: Sheet | None, points: tuple | None) -> None:
+def _check_points_on_sheet(row: TableReader, sheet: SheetGeometry | None, points: tuple | None) -> None:
     for place, point in enumerate(points or ()):
-        if sheet and not sheet.holds(point):
+        if sheet and not sheet.contains(point):
             row.fault(("at", place), f"({point[0]:g}, {point[1]:g}) is not on the sheet", "move it onto the sheet")
 
 
-def _point_on_sheet(row: Table, sheet: Sheet | None, point: tuple | None) -> None:
-    if sheet and point and not sheet.holds(point):
+def _check_point_on_sheet(row: TableReader, sheet: SheetGeometry | None, point: tuple | None) -> None:
+    if sheet and point and not sheet.contains(point):
         row.fault("at", f"({point[0]:g}, {point[1]:g}) is not on the sheet", "move it onto the sheet, off cut-outs")
 
 
 # --- loads and demands -----------------------------------------------------------------------------------------
 
 LOAD_KEYS = {
-    "pressure": Keys(("case", "kind", "value"), ("polygon",)),
-    "patch": Keys(("case", "kind", "value", "at", "size")),
-    "line": Keys(("case", "kind", "value", "path"), ("direction",)),
-    "inertia": Keys(("case", "kind", "g")),
+    "pressure": KindKeys(("case", "kind", "value"), ("polygon",)),
+    "patch": KindKeys(("case", "kind", "value", "at", "size")),
+    "line": KindKeys(("case", "kind", "value", "path"), ("direction",)),
+    "inertia": KindKeys(("case", "kind", "g")),
 }
-LOAD_VALUE = {
+LOAD_VALUE_RANGES = {
     "pressure": Range(-1.0, 1.0, "MPa", cure="MPa: 500 Pa is 0.0005, 1 kPa is 0.001"),
     "patch": Range(-1e5, 1e5, "N"),
     "line": Range(-1e3, 1e3, "N/mm"),
     "inertia": Range(-1e5, 1e5),
 }
 DEMAND_KEYS = {
-    "deflection": Keys(("kind", "case", "limit")),
-    "softness": Keys(("kind", "force", "limit")),
-    "frequency": Keys(("kind", "limit")),
-    "buckling": Keys(("kind", "case", "limit")),
-    "stress": Keys(("kind", "case", "limit")),
+    "deflection": KindKeys(("kind", "case", "limit")),
+    "softness": KindKeys(("kind", "force", "limit")),
+    "frequency": KindKeys(("kind", "limit")),
+    "buckling": KindKeys(("kind", "case", "limit")),
+    "stress": KindKeys(("kind", "case", "limit")),
 }
-FACTOR = Range(-100.0, 100.0)
-WORST = "worst"
-NO_LOADS = "there are no [[load]] tables"
+FACTOR_RANGE = Range(-100.0, 100.0)
+WORST_PLACE = "worst"
+NO_LOADS_CURE = "there are no [[load]] tables"
 
 
-def load(row: Table, sheet: Sheet | None) -> Load | None:
+def load(row: TableReader, sheet: SheetGeometry | None) -> Load | None:
     """[[load]]: case, kind and what that kind takes; a positive value pushes toward -z, onto the up face."""
     case = row.text("case", None)
     kind = row.choice("kind", LOAD_KINDS)
-    value = row.number("value", LOAD_VALUE.get(kind, Range(-1e5, 1e5)), 0.0)
-    polygon = ring_of(row, "polygon")
-    at = _place(row)
+    value = row.number("value", LOAD_VALUE_RANGES.get(kind, Range(-1e5, 1e5)), 0.0)
+    polygon = read_ring(row, "polygon")
+    at = _patch_place(row)
     size = row.numbers("size", Range(1.0, 10_000.0, "mm"), None, count=2)
     path = row.points("path", None)
     direction = row.numbers("direction", Range(-1e6, 1e6), (0.0, 0.0, -1.0), count=3)
     g = row.numbers("g", Range(-100.0, 100.0, "g"), (0.0, 0.0, 0.0), count=3)
-    row.close("a load")
+    row.reject_unknown_keys("a load")
     if kind is None and "case" not in row.data:
         row.fault("case", "is missing", "a load needs it: loads of one case act together")
     if kind:
-        row.restrict(f"a load of kind {kind}", *LOAD_KEYS[kind])
+        row.check_keys_of_kind(f"a load of kind {kind}", *LOAD_KEYS[kind])
     if "value" in row.data and value == 0:
         row.fault("value", "is 0, which is no load", "leave the load out")
     if direction and not any(direction):
         row.fault("direction", "has no length", "[0, 0, -1] pushes onto the up face")
     if "g" in row.data and g and not any(g):
         row.fault("g", "is 0, which is no load", "[0, 0, -3] is three times gravity toward the down face")
-    _on_sheet(row, sheet, path)
-    if sheet and polygon and not sheet.covers(polygon):
+    _check_path_on_sheet(row, sheet, path)
+    if sheet and polygon and not sheet.outline_covers(polygon):
         row.fault("polygon", "reaches over the outline", "keep it on the sheet")
     if sheet and at and size:
-        _patch_on_sheet(row, sheet, at, size)
+        _check_patch_on_sheet(row, sheet, at, size)
     if not row.ok:
         return None
     length = math.hypot(*direction)
     return Load(case, kind, value, polygon, at, size, path, tuple(d / length for d in direction), g)
 
 
-def _place(row: Table) -> tuple[float, float] | None:
+def _patch_place(row: TableReader) -> tuple[float, float] | None:
     """`at` of a patch: a point, or None for "worst"."""
     value = row.data.get("at")
     if not isinstance(value, str):
         return row.point("at", None)
-    row.choice("at", (WORST,))
+    row.choice("at", (WORST_PLACE,))
     return None
 
 
-def _patch_on_sheet(row: Table, sheet: Sheet, at: tuple, size: tuple) -> None:
-    if not sheet.covers(open_ring(circle_ring(at[0], at[1], 2 * ON_SHEET))):
+def _check_patch_on_sheet(row: TableReader, sheet: SheetGeometry, at: tuple, size: tuple) -> None:
+    if not sheet.outline_covers(open_ring(circle_ring(at[0], at[1], 2 * ON_SHEET_TOLERANCE))):
         row.fault("at", f"({at[0]:g}, {at[1]:g}) lies outside the outline", "move it onto the sheet")
-    elif (share := sheet.share(at, size)) < 0.5:
+    elif (share := sheet.covered_fraction(at, size)) < 0.5:
         row.fault("size", f"{share:.0%} of the patch is on the sheet", "at least half must be; move or shrink it")
 
 
-def combination(row: Table, cases: list[str]) -> Combination | None:
+def combination(row: TableReader, cases: list[str]) -> Combination | None:
     """[[combination]]: case, and `of` with a factor for each load case it is made of."""
     case = row.text("case")
     of = row.table("of")
     if "of" not in row.data:
         row.fault("of", "is missing", "give factors by case: of = {wind = 1.0, foot = 1.2}")
-    row.close("a combination")
+    row.reject_unknown_keys("a combination")
     if case in cases:
         row.fault("case", f'"{case}" is the case of a load', "give the combination its own name")
-    factors = {name: of.number(name, FACTOR) for name in of.data} if of else {}
+    factors = {name: of.number(name, FACTOR_RANGE) for name in of.data} if of else {}
     for name in factors:
         if of and name not in cases:
-            of.fault(name, "is the case of no load", likeness(name, cases) or NO_LOADS)
+            of.fault(name, "is the case of no load", suggestion(name, cases) or NO_LOADS_CURE)
     if of and not factors:
         row.fault("of", "is empty", "name at least one case")
     return Combination(case, tuple(factors.items())) if row.ok else None
 
 
-def demand(row: Table, cases: list[str]) -> Demand | None:
+def demand(row: TableReader, cases: list[str]) -> Demand | None:
     """[[demand]]: kind, limit, and case or force as the kind asks."""
     kind = row.choice("kind", DEMAND_KINDS)
-    limit = row.number("limit", LIMIT, None)
+    limit = row.number("limit", LIMIT_RANGE, None)
     case = row.text("case", None)
-    force = row.number("force", Range(0.0, 1e5, "N", above=True), None)
-    row.close("a demand")
+    force = row.number("force", Range(0.0, 1e5, "N", excludes_low=True), None)
+    row.reject_unknown_keys("a demand")
     if kind:
-        row.restrict(f"a demand of kind {kind}", *DEMAND_KEYS[kind])
+        row.check_keys_of_kind(f"a demand of kind {kind}", *DEMAND_KEYS[kind])
     if case is not None and case not in cases:
-        row.fault("case", f'"{case}" is the case of no load', likeness(case, cases) or NO_LOADS)
+        row.fault("case", f'"{case}" is the case of no load', suggestion(case, cases) or NO_LOADS_CURE)
     return Demand(kind, limit, case, force) if row.ok else None
 
 
 # --- things on the sheet ---------------------------------------------------------------------------------------
 
 
-def mass(row: Table, sheet: Sheet | None) -> PointMass | None:
+def mass(row: TableReader, sheet: SheetGeometry | None) -> PointMass | None:
     """[[mass]]: at, kg; optional what."""
     at = row.point("at")
-    kg = row.number("kg", Range(0.0, 1000.0, "kg", above=True))
+    kg = row.number("kg", Range(0.0, 1000.0, "kg", excludes_low=True))
     what = row.text("what", "")
-    row.close("a mass")
-    _point_on_sheet(row, sheet, at)
+    row.reject_unknown_keys("a mass")
+    _check_point_on_sheet(row, sheet, at)
     return PointMass(at, kg, what) if row.ok else None
 
 
-def off_flat(row: Table, sheet: Sheet | None) -> OffFlat | None:
+def flatness_reading(row: TableReader, sheet: SheetGeometry | None) -> FlatnessReading | None:
     """[[out_of_flat]]: at, height, mm, + toward up."""
     at = row.point("at")
     height = row.number("height", Range(-50.0, 50.0, "mm"))
-    row.close("a measured place")
-    _point_on_sheet(row, sheet, at)
-    return OffFlat(at, height) if row.ok else None
+    row.reject_unknown_keys("a measured place")
+    _check_point_on_sheet(row, sheet, at)
+    return FlatnessReading(at, height) if row.ok else None
 
 
-def trim(row: Table, sheet: Sheet | None) -> Trim | None:
+def edge_trim(row: TableReader, sheet: SheetGeometry | None) -> EdgeTrim | None:
     """[[trim]]: along = "outline" or path, kg_per_metre; optional stiffness (EI, N mm2), what."""
     row.choice("along", (OUTLINE,), None)
     path = row.points("path", None)
     weight = row.number("kg_per_metre", Range(0.0, 100.0, "kg/m"))
     stiffness = row.number("stiffness", Range(0.0, 1e13, "N mm2"), 0.0)
     what = row.text("what", "")
-    row.close("a trim")
-    _one_line(row, "a trim")
-    _on_sheet(row, sheet, path)
-    return Trim(weight, path, stiffness, what) if row.ok else None
+    row.reject_unknown_keys("a trim")
+    _check_one_line(row, "a trim")
+    _check_path_on_sheet(row, sheet, path)
+    return EdgeTrim(weight, path, stiffness, what) if row.ok else None
 
 
-def bead(row: Table, sheet: Sheet | None, tools: Tools | None, bead_side: str | None) -> Bead | None:
+def bead(row: TableReader, sheet: SheetGeometry | None, tools: Tools | None, bead_side: str | None) -> Bead | None:
     """[[bead]]: die, path; optional side, fixed, open (the ends that run over the edge: start, stop, both)."""
     die = _die(row, tools.bead_dies if tools else None, "bead")
     path = row.points("path")
     side = _side(row, bead_side)
     fixed = row.flag("fixed", False)
-    ends = ENDS.get(row.choice("open", ENDS, "none"), ENDS["none"])
-    row.close("a bead")
-    _on_sheet(row, sheet, path)
+    ends = OPEN_ENDS_BY_NAME.get(row.choice("open", OPEN_ENDS_BY_NAME, "none"), OPEN_ENDS_BY_NAME["none"])
+    row.reject_unknown_keys("a bead")
+    _check_path_on_sheet(row, sheet, path)
     if path:
-        _open_on_edge(row, sheet, path, ends)
+        _check_open_ends(row, sheet, path, ends)
     return Bead(die, path, side, fixed, ends) if row.ok and tools else None
 
 
-def _open_on_edge(row: Table, sheet: Sheet | None, path: tuple, ends: tuple[bool, bool]) -> None:
+def _check_open_ends(row: TableReader, sheet: SheetGeometry | None, path: tuple, ends: tuple[bool, bool]) -> None:
     """Tell of an open end that does not lie on the outline."""
     if any(ends) and path[0] == path[-1]:
         return row.fault("open", "has no meaning for a closed frame", "leave it out")
@@ -420,30 +422,30 @@ def _open_on_edge(row: Table, sheet: Sheet | None, path: tuple, ends: tuple[bool
     return None
 
 
-def hole(row: Table, sheet: Sheet | None, tools: Tools | None, bead_side: str | None) -> Hole | None:
+def hole(row: TableReader, sheet: SheetGeometry | None, tools: Tools | None, bead_side: str | None) -> Hole | None:
     """[[hole]]: die, at; optional side, fixed."""
     die = _die(row, tools.hole_dies if tools else None, "hole")
     at = row.point("at")
     side = _side(row, bead_side)
     fixed = row.flag("fixed", False)
-    row.close("a hole")
-    _point_on_sheet(row, sheet, at)
+    row.reject_unknown_keys("a hole")
+    _check_point_on_sheet(row, sheet, at)
     return Hole(die, at, side, fixed) if row.ok and tools else None
 
 
-def _die(row: Table, dies: Sequence[BeadDie] | Sequence[HoleDie] | None, noun: str) -> Value:
+def _die(row: TableReader, dies: Sequence[BeadDie] | Sequence[HoleDie] | None, noun: str) -> Value:
     """The die that the row names among those of the tools; None too where the tools are themselves at fault."""
     name = row.text("die")
     if name is None or dies is None:
         return None
     known = {die.name: die for die in dies}
     if name not in known:
-        cure = likeness(name, known) or f"the tools have no {noun} dies"
+        cure = suggestion(name, known) or f"the tools have no {noun} dies"
         return row.fault("die", f'"{name}" is no {noun} die of the tools', cure)
     return known[name]
 
 
-def _side(row: Table, bead_side: str | None) -> Value:
+def _side(row: TableReader, bead_side: str | None) -> Value:
     """The face; where none is given the one that bead_side allows, up if both."""
     side = row.choice("side", SIDES, bead_side if bead_side in SIDES else "up")
     if side and bead_side in SIDES and side != bead_side:

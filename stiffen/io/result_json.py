@@ -8,20 +8,25 @@ from typing import Any
 
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Panel
-from stiffen.model.results import NONLINEAR, DemandResult, FastenerLoad, Found, Rival, Verdict
+from stiffen.model.results import NONLINEAR, DemandResult, FastenerLoad, FlatSheetBaseline, SearchResult, Verdict
 from stiffen.output.report.shop_card import warning_lines
 from stiffen.shop.layout_check import audit
 
-GRAM = 0.001  # kg; a result whose mass is further off is of another panel
+MASS_TOLERANCE = 0.001  # kg; a result whose mass is further off is of another panel
 
 
-def report(panel: Panel, verdict: Verdict, rival: Rival | None = None, found: Found | None = None) -> dict:
+def result_document(
+    panel: Panel,
+    verdict: Verdict,
+    flat_baseline: FlatSheetBaseline | None = None,
+    search_result: SearchResult | None = None,
+) -> dict:
     """The result as a dict of what JSON has; numbers that are not finite become null when it is written.
 
     status is "met" only where every demand is met and no rule of the shop is broken.  Masses in kg, lengths in mm.
     found: adds the bound and how the search went.
     """
-    layout = verdict.layout.plain()
+    layout = verdict.layout.to_dict()
     broken = audit(panel, verdict.layout)
     data = {
         "panel": verdict.panel,
@@ -36,7 +41,7 @@ def report(panel: Panel, verdict: Verdict, rival: Rival | None = None, found: Fo
         "rules_broken": [
             {"where": breach.where, "what": breach.what, "short_by_mm": breach.short_by_mm} for breach in broken
         ],
-        "rival": _rival(rival),
+        "rival": _flat_baseline(flat_baseline),
         "model": {
             "nodes": verdict.nodes,
             "mesh_error_estimate": verdict.mesh_error,
@@ -45,30 +50,30 @@ def report(panel: Panel, verdict: Verdict, rival: Rival | None = None, found: Fo
         "second_opinion": verdict.second_opinion,
         "fasteners": [
             {"case": one.case, "at": one.centre, "shear_N": one.shear, "pull_N": one.pull, "in_plane": one.in_plane}
-            for one in verdict.rivets
+            for one in verdict.fastener_loads
         ],
-        "bound": found.bound if found else None,
+        "bound": search_result.bound if search_result else None,
         "warnings": warning_lines(panel, verdict),
-        "seconds": found.seconds if found else verdict.seconds,
+        "seconds": search_result.seconds if search_result else verdict.seconds,
     }
-    if found:
+    if search_result:
         data["search"] = {
-            "seed": found.seed,
-            "candidates": found.candidates,
-            "stopped": found.stopped,
-            "cut_short": found.cut_short,
-            "gauges": _gauges(found.gauges),
+            "seed": search_result.seed,
+            "candidates": search_result.candidate_count,
+            "stopped": search_result.stopped,
+            "cut_short": search_result.cut_short,
+            "gauges": _gauges(search_result.gauge_outcomes),
         }
     return data
 
 
-def verdict_of(panel: Panel, layout: Layout, result: Any) -> Verdict | None:
+def verdict_from_document(panel: Panel, layout: Layout, result: Any) -> Verdict | None:
     """The verdict that a report holds, without its maps; None where it is not one of this layout on this panel.
 
     Beads, holes, gauge, mass and demands must be the same, so that a file edited by hand is judged again.
     """
     try:
-        if not _same(panel, layout, result):
+        if not _is_same_problem(panel, layout, result):
             return None
         pairs = zip(panel.demands, result["demands"], strict=True)
         return Verdict(
@@ -76,11 +81,11 @@ def verdict_of(panel: Panel, layout: Layout, result: Any) -> Verdict | None:
             layout=layout,
             mass_kg=float(result["mass_kg"]),
             blank_mass_kg=float(result["blank_mass_kg"]),
-            demands=tuple(_judged(demand, told) for demand, told in pairs),
+            demands=tuple(_demand_result(demand, told) for demand, told in pairs),
             nodes=int(result["model"]["nodes"]),
-            mesh_error=_maybe(result["model"]["mesh_error_estimate"]),
+            mesh_error=_optional_float(result["model"]["mesh_error_estimate"]),
             warnings=tuple(map(str, result["warnings"])),
-            rivets=tuple(_fastener(one) for one in result.get("fasteners", ())),
+            fastener_loads=tuple(_fastener(one) for one in result.get("fasteners", ())),
             second_opinion=result.get("second_opinion"),
             seconds=float(result["seconds"]),
         )
@@ -88,22 +93,22 @@ def verdict_of(panel: Panel, layout: Layout, result: Any) -> Verdict | None:
         return None
 
 
-def _same(panel: Panel, layout: Layout, result: dict) -> bool:
+def _is_same_problem(panel: Panel, layout: Layout, result: dict) -> bool:
     """True where a report tells of this layout, panel and demands."""
-    plain = layout.plain()
+    plain = layout.to_dict()
     asked = [(one.kind, one.case, one.force, one.limit) for one in panel.demands]
     return (
         all(result[key] == plain[key] for key in ("beads", "holes"))
         and (result["gauge_mm"], result["material"]) == (layout.gauge, panel.material.name)
-        and abs(result["mass_kg"] - panel.mass(layout)) < GRAM
+        and abs(result["mass_kg"] - panel.mass(layout)) < MASS_TOLERANCE
         and [(one["kind"], one["case"], one["force"], one["limit"]) for one in result["demands"]] == asked
     )
 
 
-def _judged(demand: Demand, told: dict) -> DemandResult:
+def _demand_result(demand: Demand, entry: dict) -> DemandResult:
     """A demand's result; null stands for a number that is none, or for no limit where the demand is met."""
-    nothing = math.inf if told["met"] else math.nan
-    value, margin = _maybe(told["value"]), _maybe(told["margin"])
+    nothing = math.inf if entry["met"] else math.nan
+    value, margin = _optional_float(entry["value"]), _optional_float(entry["margin"])
     return DemandResult(
         kind=demand.kind,
         label=demand.label,
@@ -111,24 +116,28 @@ def _judged(demand: Demand, told: dict) -> DemandResult:
         limit=demand.limit,
         value=nothing if value is None else value,
         margin=nothing if margin is None else margin,
-        met=bool(told["met"]),
+        met=bool(entry["met"]),
         case=demand.case,
         force=demand.force,
-        decided_by=str(told["decided_by"]),
-        ratio_w_t=_maybe(told["deflection_over_thickness"]) or 0.0,
-        error=_maybe(told["mesh_error_estimate"]),
-        in_plane=str(told["in_plane"]),
-        by_hold={str(end): nothing if one is None else float(one) for end, one in told["by_hold"].items()},
-        at=None if told["at"] is None else (float(told["at"][0]), float(told["at"][1])),
+        decided_by=str(entry["decided_by"]),
+        deflection_over_thickness=_optional_float(entry["deflection_over_thickness"]) or 0.0,
+        mesh_error=_optional_float(entry["mesh_error_estimate"]),
+        in_plane=str(entry["in_plane"]),
+        by_in_plane_restraint={
+            str(end): nothing if one is None else float(one) for end, one in entry["by_hold"].items()
+        },
+        at=None if entry["at"] is None else (float(entry["at"][0]), float(entry["at"][1])),
     )
 
 
-def _fastener(told: dict) -> FastenerLoad:
-    x, y = map(float, told["at"])
-    return FastenerLoad(str(told["case"]), (x, y), float(told["shear_N"]), float(told["pull_N"]), str(told["in_plane"]))
+def _fastener(entry: dict) -> FastenerLoad:
+    x, y = map(float, entry["at"])
+    return FastenerLoad(
+        str(entry["case"]), (x, y), float(entry["shear_N"]), float(entry["pull_N"]), str(entry["in_plane"])
+    )
 
 
-def _maybe(value: Any) -> float | None:
+def _optional_float(value: Any) -> float | None:
     return None if value is None else float(value)
 
 
@@ -143,19 +152,19 @@ def _demand(demand: DemandResult) -> dict:
         "margin": demand.margin,
         "met": demand.met,
         "decided_by": demand.decided_by,
-        "deflection_over_thickness": demand.ratio_w_t,
-        "mesh_error_estimate": demand.error,
+        "deflection_over_thickness": demand.deflection_over_thickness,
+        "mesh_error_estimate": demand.mesh_error,
         "in_plane": demand.in_plane,
-        "by_hold": demand.by_hold,
+        "by_hold": demand.by_in_plane_restraint,
         "at": demand.at,
     }
 
 
-def _rival(rival: Rival | None) -> dict | None:
+def _flat_baseline(flat_baseline: FlatSheetBaseline | None) -> dict | None:
     """None where flat sheets were not looked at; gauge and mass null where none of the rack meets the demands."""
-    if rival is None or (rival.gauge_mm is None and not rival.looked_at):
+    if flat_baseline is None or (flat_baseline.gauge_mm is None and not flat_baseline.evaluated_gauges):
         return None
-    return {"gauge_mm": rival.gauge_mm, "mass_kg": rival.mass_kg}
+    return {"gauge_mm": flat_baseline.gauge_mm, "mass_kg": flat_baseline.mass_kg}
 
 
 def _gauges(gauges: Sequence[tuple[float, str]]) -> list[dict]:

@@ -17,32 +17,32 @@ from stiffen.errors import Fault, InputError
 KeyPath = tuple[str | int, ...]
 Value = Any  # a checked value, or None after a fault: a table that is `ok` has no None where a key is required
 REQUIRED = object()
-FARTHEST = 1e6  # mm from the origin; a coordinate beyond it is a slip
-MANY = 5  # so many faults are told of one list of points, the rest not
-MOST = 200  # so many faults are told of a whole file, the rest only counted
-MOST_POINTS = 10_000  # in one list
-MOST_ROWS = 1000  # tables of one kind
+MAX_COORDINATE = 1e6  # mm from the origin; a coordinate beyond it is a slip
+MAX_FAULTS_OF_A_LIST = 5  # so many faults are told of one list of points, the rest not
+MAX_FAULTS = 200  # so many faults are told of a whole file, the rest only counted
+MAX_POINTS = 10_000  # in one list
+MAX_ROWS = 1000  # tables of one kind
 
 
 @dataclass(frozen=True)
 class Range:
-    """What a number may be: from `low` (itself allowed unless `above`) to `high`; `cure` helps who missed it."""
+    """What a number may be: from `low` (itself allowed unless `excludes_low`) to `text_height`; `cure` helps who missed it."""
 
     low: float
     high: float
     unit: str = ""
-    above: bool = False
+    excludes_low: bool = False
     cure: str = ""
 
     def __contains__(self, value: float) -> bool:
-        return (self.low < value if self.above else self.low <= value) and value <= self.high
+        return (self.low < value if self.excludes_low else self.low <= value) and value <= self.high
 
     def __str__(self) -> str:
         unit = f" {self.unit}" if self.unit else ""
-        return f"{'more than' if self.above else 'at least'} {self.low:g} and at most {self.high:g}{unit}"
+        return f"{'more than' if self.excludes_low else 'at least'} {self.low:g} and at most {self.high:g}{unit}"
 
 
-class Faults:
+class FaultList:
     """All that was found wrong in `data`."""
 
     def __init__(self, data: dict) -> None:
@@ -53,22 +53,22 @@ class Faults:
 
     def add(self, path: KeyPath, what: str, cure: str = "") -> None:
         """Keep one fault at `path` (keys, and list places counted from 0)."""
-        self._found.append((path, Fault(spell(path), what, cure)))
+        self._found.append((path, Fault(dotted_path(path), what, cure)))
         self._bad.update(path[:length] for length in range(len(path) + 1))
 
     def __len__(self) -> int:
         return len(self._found)
 
-    def under(self, path: KeyPath) -> bool:
+    def has_fault_at(self, path: KeyPath) -> bool:
         """True if anything at or below `path` is wrong."""
         return path in self._bad
 
-    def tell(self) -> None:
+    def raise_if_any(self) -> None:
         """Raise one InputError with all faults in file order, if there are any; beyond MOST the rest is counted."""
         if self._found:
             faults = [fault for _, fault in sorted(self._found, key=lambda item: self._rank(item[0]))]
-            more = len(faults) - MOST
-            raise InputError(faults[:MOST] + [Fault("", f"{more} more faults", "mend these first")] * (more > 0))
+            more = len(faults) - MAX_FAULTS
+            raise InputError(faults[:MAX_FAULTS] + [Fault("", f"{more} more faults", "mend these first")] * (more > 0))
 
     def _rank(self, path: KeyPath) -> list[int]:
         """Place in the file: the position of each key among its neighbours, a missing key after them."""
@@ -85,25 +85,25 @@ class Faults:
         return rank
 
 
-def spell(path: KeyPath) -> str:
+def dotted_path(path: KeyPath) -> str:
     """`("load", 1, "at")` as load[2].at."""
     text = ""
     for key in path:
-        text += f"[{key + 1}]" if isinstance(key, int) else f".{legible(key)}" if text else legible(key)
+        text += f"[{key + 1}]" if isinstance(key, int) else f".{printable(key)}" if text else printable(key)
     return text
 
 
-def legible(text: str, most: int = 40) -> str:
-    """`text` cut to `most` characters, and quoted where it holds what a screen would obey instead of showing."""
-    return text[:most] if text.isprintable() else repr(text[:most])
+def printable(text: str, max_length: int = 40) -> str:
+    """`text` cut to `max_diameter` characters, and quoted where it holds what a screen would obey instead of showing."""
+    return text[:max_length] if text.isprintable() else repr(text[:max_length])
 
 
-def show(value: object) -> str:
+def show_value(value: object) -> str:
     """A value as it is shown in a message."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        return f'"{legible(value)}"' if value.isprintable() else legible(value)
+        return f'"{printable(value)}"' if value.isprintable() else printable(value)
     if isinstance(value, int | float):
         try:
             return f"{float(value):.6g}"
@@ -114,29 +114,29 @@ def show(value: object) -> str:
     return "a table" if isinstance(value, dict) else str(value)[:40]
 
 
-def likeness(word: str, known: Iterable[str]) -> str:
+def suggestion(word: str, known: Iterable[str]) -> str:
     """A cure for a wrong word: the known one that looks like it, or all of them where they are few."""
     names = list(known)
     lower = {name.lower(): name for name in names}
     close = difflib.get_close_matches(word.lower(), lower, n=1, cutoff=0.6)
     if close:
-        return f"did you mean {show(lower[close[0]])}?"
+        return f"did you mean {show_value(lower[close[0]])}?"
     if not names:
         return ""
-    return "one of: " + ", ".join(map(legible, names)) if len(names) <= 24 else f"one of {len(names)} names"
+    return "one of: " + ", ".join(map(printable, names)) if len(names) <= 24 else f"one of {len(names)} names"
 
 
-class Table:
+class TableReader:
     """A table under reading.  Each method returns a checked value, or None after it has kept a fault."""
 
-    def __init__(self, data: dict, faults: Faults, path: KeyPath = ()) -> None:
+    def __init__(self, data: dict, faults: FaultList, path: KeyPath = ()) -> None:
         self.data, self.faults, self.path = data, faults, path
         self._asked: dict[str, None] = {}
 
     @property
     def ok(self) -> bool:
         """True while nothing in this table is wrong."""
-        return not self.faults.under(self.path)
+        return not self.faults.has_fault_at(self.path)
 
     def has(self, key: str) -> bool:
         """True if the key is there; it counts as known from now on."""
@@ -148,15 +148,15 @@ class Table:
         below = key if isinstance(key, tuple) else (key,) if key else ()
         self.faults.add(self.path + below, what, cure)
 
-    def close(self, noun: str) -> None:
+    def reject_unknown_keys(self, noun: str) -> None:
         """Tell of every key that was not asked for."""
         unknown = [key for key in self.data if key not in self._asked]
-        for key in unknown[:MOST]:
-            self.fault(key, f"is not a key of {noun}", likeness(key, self._asked))
-        if len(unknown) > MOST:
-            self.fault("", f"has {len(unknown) - MOST} more unknown keys")
+        for key in unknown[:MAX_FAULTS]:
+            self.fault(key, f"is not a key of {noun}", suggestion(key, self._asked))
+        if len(unknown) > MAX_FAULTS:
+            self.fault("", f"has {len(unknown) - MAX_FAULTS} more unknown keys")
 
-    def restrict(self, noun: str, needed: Iterable[str], allowed: Iterable[str]) -> None:
+    def check_keys_of_kind(self, noun: str, needed: Iterable[str], allowed: Iterable[str]) -> None:
         """Tell of keys that must be there and are not, and of known keys that have no sense here."""
         needed = tuple(needed)
         for key in needed:
@@ -185,9 +185,9 @@ class Table:
             return None if default is REQUIRED else default
         value = self.data[key]
         if not isinstance(value, str):
-            return self.fault(key, f"is {show(value)}, not a text", "put it in quotes")
+            return self.fault(key, f"is {show_value(value)}, not a text", "put it in quotes")
         if not value.strip() or not value.isprintable() or len(value) > 200:
-            return self.fault(key, f"is {show(value)}", "give one line of 1 to 200 characters")
+            return self.fault(key, f"is {show_value(value)}", "give one line of 1 to 200 characters")
         return value.strip()
 
     def choice(self, key: str, allowed: Iterable[str], default: object = REQUIRED) -> Value:
@@ -198,8 +198,8 @@ class Table:
         value = self.data[key]
         if isinstance(value, str) and value in allowed:
             return value
-        cure = likeness(value, allowed) if isinstance(value, str) else "one of: " + ", ".join(allowed)
-        return self.fault(key, f"is {show(value)}", cure)
+        cure = suggestion(value, allowed) if isinstance(value, str) else "one of: " + ", ".join(allowed)
+        return self.fault(key, f"is {show_value(value)}", cure)
 
     def flag(self, key: str, default: bool) -> bool:
         """true or false."""
@@ -207,20 +207,20 @@ class Table:
             return default
         value = self.data[key]
         if not isinstance(value, bool):
-            self.fault(key, f"is {show(value)}", "write true or false, without quotes")
+            self.fault(key, f"is {show_value(value)}", "write true or false, without quotes")
         return bool(value)
 
-    def words(self, key: str, allowed: tuple[str, ...]) -> tuple[str, ...]:
+    def choices(self, key: str, allowed: tuple[str, ...]) -> tuple[str, ...]:
         """A list of some of the allowed words; all of them where the key is missing."""
         if not self.has(key):
             return allowed
         value = self.data[key]
         if not isinstance(value, list) or not value:
-            self.fault(key, f"is {show(value)}, not a list of words", f"some of {list(allowed)}")
+            self.fault(key, f"is {show_value(value)}, not a list of words", f"some of {list(allowed)}")
             return ()
         for place, item in enumerate(value):
             if item not in allowed:
-                self.fault((key, place), f"is {show(item)}", "one of: " + ", ".join(allowed))
+                self.fault((key, place), f"is {show_value(item)}", "one of: " + ", ".join(allowed))
         return tuple(word for word in allowed if word in value)
 
     def point(self, key: str, default: object = REQUIRED) -> Value:
@@ -235,14 +235,14 @@ class Table:
             return None if default is REQUIRED else default
         value = self.data[key]
         if not isinstance(value, list) or (value and not isinstance(value[0], list)):
-            return self.fault(key, f"is {show(value)}, not a list of points", "write [[x, y], [x, y]]")
-        if not least <= len(value) <= MOST_POINTS:
-            cure = f"give at least {least}" if len(value) < least else f"at most {MOST_POINTS}: thin the line out"
+            return self.fault(key, f"is {show_value(value)}, not a list of points", "write [[x, y], [x, y]]")
+        if not least <= len(value) <= MAX_POINTS:
+            cure = f"give at least {least}" if len(value) < least else f"at most {MAX_POINTS}: thin the line out"
             return self.fault(key, f"has {_count(len(value), 'point')}", cure)
         before = len(self.faults)
         points: list = []
         for place, item in enumerate(value):
-            if len(self.faults) - before >= MANY:
+            if len(self.faults) - before >= MAX_FAULTS_OF_A_LIST:
                 return self.fault(key, f"has more faults after point {place}")
             points.append(self._point(item, (key, place)))
         if None in points:
@@ -252,33 +252,33 @@ class Table:
                 return self.fault((key, place), f"is the same place as point {place}", "leave one out")
         return tuple(points)
 
-    def table(self, key: str) -> Table | None:
+    def table(self, key: str) -> TableReader | None:
         """The table under a key, None where there is none."""
         if not self.has(key):
             return None
         value = self.data[key]
         if isinstance(value, dict):
-            return Table(value, self.faults, (*self.path, key))
+            return TableReader(value, self.faults, (*self.path, key))
         cure = f"in TOML it has the heading [{key}], single brackets, once" if isinstance(value, list) else ""
-        return self.fault(key, f"is {show(value)}, not a table", cure)
+        return self.fault(key, f"is {show_value(value)}, not a table", cure)
 
-    def tables(self, key: str) -> list[Table]:
+    def tables(self, key: str) -> list[TableReader]:
         """The tables of an array of tables; an empty list where there is none."""
         if not self.has(key):
             return []
         value = self.data[key]
         if not isinstance(value, list):
-            self.fault(key, f"is {show(value)}, not a list of tables", f"in TOML each has the heading [[{key}]]")
+            self.fault(key, f"is {show_value(value)}, not a list of tables", f"in TOML each has the heading [[{key}]]")
             return []
-        if len(value) > MOST_ROWS:
-            self.fault(key, f"stands there {len(value)} times", f"at most {MOST_ROWS} of a kind")
+        if len(value) > MAX_ROWS:
+            self.fault(key, f"stands there {len(value)} times", f"at most {MAX_ROWS} of a kind")
             return []
         rows = []
         for place, item in enumerate(value):
             if isinstance(item, dict):
-                rows.append(Table(item, self.faults, (*self.path, key, place)))
+                rows.append(TableReader(item, self.faults, (*self.path, key, place)))
             else:
-                self.fault((key, place), f"is {show(item)}, not a table", f"in TOML it has the heading [[{key}]]")
+                self.fault((key, place), f"is {show_value(item)}, not a table", f"in TOML it has the heading [[{key}]]")
         return rows
 
     def _there(self, key: str, default: object, cure: str) -> bool:
@@ -291,16 +291,16 @@ class Table:
     def _number(self, value: object, place: KeyPath, within: Range) -> float | None:
         if isinstance(value, bool) or not isinstance(value, int | float):
             cure = "take the quotes and the unit off" if isinstance(value, str) else "give one number"
-            return self.fault(place, f"is {show(value)}, not a number", cure)
+            return self.fault(place, f"is {show_value(value)}, not a number", cure)
         if abs(value) > 1e15 or not math.isfinite(value):  # in this order: an int may not fit into a float
-            return self.fault(place, f"is {show(value)}, not a finite number", f"give {within}")
+            return self.fault(place, f"is {show_value(value)}, not a finite number", f"give {within}")
         if value not in within:
-            return self.fault(place, f"is {show(value)}, must be {within}", within.cure)
+            return self.fault(place, f"is {show_value(value)}, must be {within}", within.cure)
         return float(value)
 
     def _numbers(self, value: object, place: KeyPath, within: Range, count: int) -> tuple | None:
         if not isinstance(value, list):
-            return self.fault(place, f"is {show(value)}, not a list", "write it in brackets: [1.0, 1.5]")
+            return self.fault(place, f"is {show_value(value)}, not a list", "write it in brackets: [1.0, 1.5]")
         if len(value) != count if count else not 1 <= len(value) <= 1000:
             return self.fault(place, f"has {_count(len(value), 'number')}", f"give {count or 'one or more'}")
         numbers = [self._number(item, (*place, i), within) for i, item in enumerate(value)]
@@ -308,8 +308,8 @@ class Table:
 
     def _point(self, value: object, place: KeyPath) -> tuple[float, float] | None:
         if not isinstance(value, list) or len(value) != 2:
-            return self.fault(place, f"is {show(value)}, not a point", "write [x, y]")
-        reach = Range(-FARTHEST, FARTHEST, "mm", cure="plan coordinates are in mm")
+            return self.fault(place, f"is {show_value(value)}, not a point", "write [x, y]")
+        reach = Range(-MAX_COORDINATE, MAX_COORDINATE, "mm", cure="plan coordinates are in mm")
         x, y = (self._number(item, place, reach) for item in value)
         return None if x is None or y is None else (x, y)
 

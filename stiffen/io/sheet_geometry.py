@@ -20,9 +20,9 @@ from shapely.validation import explain_validity
 
 from stiffen.errors import Fault, InputError
 
-CHORD_ERROR = 0.02  # mm, greatest distance from an arc to the chords that stand for it
-ON_SHEET = 0.05  # mm by which a point may miss the sheet and still lie on it
-MANY = 20  # so many clashes of cut-outs are told
+MAX_CHORD_ERROR = 0.02  # mm, greatest distance from an arc to the chords that stand for it
+ON_SHEET_TOLERANCE = 0.05  # mm by which a point may miss the sheet and still lie on it
+MAX_CLASHES = 20  # so many clashes of cut-outs are told
 XY = tuple[float, float]
 Ring = tuple[XY, ...]
 
@@ -32,7 +32,7 @@ def arc_points(centre: XY, radius: float, start: float, sweep: float) -> list[XY
 
     start, sweep: radians, a positive sweep runs counter-clockwise.  Chord error e = r (1 - cos(step / 2)).
     """
-    step = 2 * math.acos(max(0.0, 1 - CHORD_ERROR / radius))
+    step = 2 * math.acos(max(0.0, 1 - MAX_CHORD_ERROR / radius))
     count = max(1, math.ceil(abs(sweep) / step - 1e-9))
     angles = (start + sweep * i / count for i in range(count + 1))
     return [(centre[0] + radius * math.cos(a), centre[1] + radius * math.sin(a)) for a in angles]
@@ -110,111 +110,115 @@ def _corners(ring: Ring) -> list[tuple[XY, float, float]]:
 
 
 @dataclass(frozen=True)
-class Sheet:
+class SheetGeometry:
     """The flat sheet: its outline and the rings cut out of it.  Answers where things lie."""
 
     outline: Ring
     cutouts: tuple[Ring, ...] = ()
 
     @cached_property
-    def filled(self) -> Polygon:
+    def outline_polygon(self) -> Polygon:
         """The sheet before anything is cut out of it."""
         return Polygon(self.outline)
 
     @cached_property
     def region(self) -> BaseGeometry:
         """The sheet with everything cut out of it."""
-        return self.filled.difference(self._cut)
+        return self.outline_polygon.difference(self._cutout_union)
 
     @cached_property
-    def _cut(self) -> BaseGeometry:
+    def _cutout_union(self) -> BaseGeometry:
         """All cut-outs as one."""
         return shapely.union_all([Polygon(ring) for ring in self.cutouts])
 
     @cached_property
-    def _reach(self) -> BaseGeometry:
+    def _tolerant_region(self) -> BaseGeometry:
         """The sheet with a rim of ON_SHEET at every edge."""
-        reach = self.filled.buffer(ON_SHEET).difference(self._cut.buffer(-ON_SHEET))
+        reach = self.outline_polygon.buffer(ON_SHEET_TOLERANCE).difference(
+            self._cutout_union.buffer(-ON_SHEET_TOLERANCE)
+        )
         shapely.prepare(reach)
         return reach
 
-    def holds(self, point: XY) -> bool:
+    def contains(self, point: XY) -> bool:
         """True if a point lies on the sheet, within ON_SHEET."""
-        return self._reach.covers(Point(point))
+        return self._tolerant_region.covers(Point(point))
 
     def on_edge(self, point: XY) -> bool:
         """True if a point lies on the outline, within ON_SHEET."""
-        return self.filled.exterior.distance(Point(point)) <= ON_SHEET
+        return self.outline_polygon.exterior.distance(Point(point)) <= ON_SHEET_TOLERANCE
 
-    def leaves(self, path: Sequence[XY]) -> XY | None:
+    def first_exit(self, path: Sequence[XY]) -> XY | None:
         """The first place where a path is off the sheet by more than ON_SHEET, None if it stays on it."""
         line = LineString(path)
-        if self._reach.covers(line):
+        if self._tolerant_region.covers(line):
             return None
-        places = shapely.get_coordinates(line.difference(self._reach))
+        places = shapely.get_coordinates(line.difference(self._tolerant_region))
         x, y = min(places.tolist(), key=lambda place: line.project(Point(place)))
         edge = shapely.boundary(self.region)
         on_edge = edge.interpolate(edge.project(Point(x, y)))
-        return (on_edge.x, on_edge.y) if math.dist((x, y), (on_edge.x, on_edge.y)) < 2 * ON_SHEET else (x, y)
+        return (on_edge.x, on_edge.y) if math.dist((x, y), (on_edge.x, on_edge.y)) < 2 * ON_SHEET_TOLERANCE else (x, y)
 
-    def share(self, centre: XY, size: XY) -> float:
+    def covered_fraction(self, centre: XY, size: XY) -> float:
         """Fraction of an upright rectangle that lies on the sheet."""
         (x, y), (w, h) = centre, size
         patch = box(x - w / 2, y - h / 2, x + w / 2, y + h / 2)
-        return patch.intersection(self._reach).area / patch.area
+        return patch.intersection(self._tolerant_region).area / patch.area
 
-    def covers(self, ring: Ring) -> bool:
+    def outline_covers(self, ring: Ring) -> bool:
         """True if a polygon lies inside the outline, within ON_SHEET; cut-outs do not count."""
-        return self.filled.buffer(ON_SHEET).covers(Polygon(ring))
+        return self.outline_polygon.buffer(ON_SHEET_TOLERANCE).covers(Polygon(ring))
 
-    def touches(self, ring: Ring) -> bool:
+    def intersects(self, ring: Ring) -> bool:
         """True if some of a polygon lies on the sheet."""
-        return self._reach.intersects(Polygon(ring))
+        return self._tolerant_region.intersects(Polygon(ring))
 
-    def parts(self, line: Sequence[XY]) -> int:
+    def count_parts(self, line: Sequence[XY]) -> int:
         """Into how many parts a line cuts the sheet; its ends may miss the edge by ON_SHEET."""
         (x0, y0), (x1, y1) = line
-        more = ON_SHEET / math.dist(*line)
+        more = ON_SHEET_TOLERANCE / math.dist(*line)
         longer = LineString(
             [
                 (x0 - more * (x1 - x0), y0 - more * (y1 - y0)),
                 (x1 + more * (x1 - x0), y1 + more * (y1 - y0)),
             ]
         )
-        return len(split(self.filled, longer).geoms)
+        return len(split(self.outline_polygon, longer).geoms)
 
-    def crossing(self, line: Sequence[XY], other: Sequence[XY]) -> bool:
+    def lines_cross(self, line: Sequence[XY], other: Sequence[XY]) -> bool:
         """True if two lines cross or touch on the sheet."""
-        return LineString(line).intersection(LineString(other)).intersects(self._reach)
+        return LineString(line).intersection(LineString(other)).intersects(self._tolerant_region)
 
-    def middle(self, place: int) -> XY:
+    def cutout_centroid(self, place: int) -> XY:
         """The centroid of a cut-out."""
         centroid = Polygon(self.cutouts[place]).centroid
         return centroid.x, centroid.y
 
-    def inset(self, distance: float) -> Ring | None:
+    def inset_outline(self, distance: float) -> Ring | None:
         """The outline moved inward by so many mm as a closed line (first point repeated); None without room."""
         if distance <= 0:
             return (*self.outline, self.outline[0])
-        inner = self.filled.buffer(-distance, join_style="mitre").simplify(CHORD_ERROR / 4)
+        inner = self.outline_polygon.buffer(-distance, join_style="mitre").simplify(MAX_CHORD_ERROR / 4)
         if inner.geom_type != "Polygon" or inner.is_empty:
             return None
         return tuple((x, y) for x, y in inner.exterior.coords)
 
-    def clashes(self) -> list[tuple[int, str]]:
+    def cutout_clashes(self) -> list[tuple[int, str]]:
         """(place in `cutouts`, what is wrong) for the first cut-outs that leave the outline or meet one before them."""
         shapes = np.array([Polygon(ring) for ring in self.cutouts], dtype=object)
-        edge = self.filled.exterior
+        edge = self.outline_polygon.exterior
         found = [
             (i, "reaches over the outline")
             for i, shape in enumerate(shapes)
-            if not self.filled.contains(shape) or shape.distance(edge) < ON_SHEET
+            if not self.outline_polygon.contains(shape) or shape.distance(edge) < ON_SHEET_TOLERANCE
         ]
         tree = shapely.STRtree(shapes)
         for i, shape in enumerate(shapes):
-            if len(found) >= MANY:  # a heap of cut-outs would take minutes
+            if len(found) >= MAX_CLASHES:  # a heap of cut-outs would take minutes
                 break
-            near = tree.query(shape, predicate="dwithin", distance=ON_SHEET)
+            near = tree.query(shape, predicate="dwithin", distance=ON_SHEET_TOLERANCE)
             if near.min() < i:
-                found.append((i, "meets the one around ({:.1f}, {:.1f})".format(*self.middle(int(near.min())))))
+                found.append(
+                    (i, "meets the one around ({:.1f}, {:.1f})".format(*self.cutout_centroid(int(near.min()))))
+                )
         return found

@@ -10,73 +10,75 @@ from shapely.geometry import LineString, Polygon
 
 from stiffen.errors import Fault, MeshError
 
-from .triangulation import edges_of, keys, quality, signed_area
+from .triangulation import directed_edges, edge_keys, quality, signed_area
 
-LEAST_QUALITY = 0.15
-AREA_ERROR = 1e-3  # share of the plan area
-SAME = 1e-6  # mm: nodes nearer than this are one
+MIN_QUALITY = 0.15
+MAX_AREA_ERROR = 1e-3  # share of the plan area
+DUPLICATE_DISTANCE = 1e-6  # mm: nodes nearer than this are one
 
 
-def no_mesh(
+def mesh_error_at(
     place: np.ndarray, what: str, cure: str = "move lines that nearly touch apart, or try a smaller size"
 ) -> MeshError:
     """The error that tells of a place (2,)."""
     return MeshError(str(Fault(f"mesh near ({place[0]:.2f}, {place[1]:.2f})", what, cure)))
 
 
-def prove(plan: np.ndarray, triangles: np.ndarray, needed: np.ndarray, area: float) -> None:
+def check_mesh(plan: np.ndarray, triangles: np.ndarray, required_edges: np.ndarray, area: float) -> None:
     """Raises MeshError unless triangles (m, 3) on plan (n, 2) cover `area` mm2 once and in one part.
 
-    They must be well shaped, use every node, and have all `needed` edges (k, 2), which bound them.
+    They must be well shaped, use every node, and have all `rivets_needed` edges (k, 2), which bound them.
     """
-    _prove_shape(plan, triangles)
-    _prove_edges(plan, triangles, needed)
+    _check_quality(plan, triangles)
+    _check_topology(plan, triangles, required_edges)
     covered = signed_area(plan[triangles]).sum()
-    if abs(covered - area) > AREA_ERROR * area:
+    if abs(covered - area) > MAX_AREA_ERROR * area:
         what = f"{covered:.1f} mm2 of triangles for {area:.1f} mm2 of sheet"
         raise MeshError(str(Fault("mesh", what, "try a smaller size")))
     count = len(plan)
     spare = np.setdiff1d(np.arange(count), triangles)
-    double = cKDTree(plan).query_pairs(SAME, output_type="ndarray")
+    double = cKDTree(plan).query_pairs(DUPLICATE_DISTANCE, output_type="ndarray")
     for nodes, what in ((spare, "a node that no triangle has"), (double[:, 0], "two nodes at one place")):
         if len(nodes):
-            raise no_mesh(plan[nodes[0]], what)
-    edges = edges_of(triangles)
+            raise mesh_error_at(plan[nodes[0]], what)
+    edges = directed_edges(triangles)
     graph = coo_matrix((np.ones(len(edges)), edges.T), shape=(count, count))
     if connected_components(graph, directed=False)[0] > 1:
         raise MeshError(str(Fault("mesh", "the sheet is in more than one part", "leave more sheet between holes")))
 
 
-def _prove_shape(plan: np.ndarray, triangles: np.ndarray) -> None:
+def _check_quality(plan: np.ndarray, triangles: np.ndarray) -> None:
     q = quality(plan[triangles])
-    if q.min() < LEAST_QUALITY:
-        what = f"a triangle of quality {q.min():.3f}, at least {LEAST_QUALITY} is promised"
+    if q.min() < MIN_QUALITY:
+        what = f"a triangle of quality {q.min():.3f}, at least {MIN_QUALITY} is promised"
         cure = "move lines apart that nearly touch or meet at a few degrees"
-        raise no_mesh(plan[triangles[q.argmin()]].mean(axis=0), what, cure)
+        raise mesh_error_at(plan[triangles[q.argmin()]].mean(axis=0), what, cure)
 
 
-def _prove_edges(plan: np.ndarray, triangles: np.ndarray, needed: np.ndarray) -> None:
+def _check_topology(plan: np.ndarray, triangles: np.ndarray, required_edges: np.ndarray) -> None:
     """Needed edges are there, the boundary has no others, and triangles meet edge to edge, one on each side."""
-    edges, count = edges_of(triangles), len(plan)
-    key, wanted = keys(edges, count), keys(needed, count)
+    edges, count = directed_edges(triangles), len(plan)
+    key, wanted = edge_keys(edges, count), edge_keys(required_edges, count)
     missing = ~np.isin(wanted, key)
     if missing.any():
-        raise no_mesh(plan[needed[missing][0]].mean(axis=0), "an edge of the panel is no edge of the mesh")
+        raise mesh_error_at(
+            plan[required_edges[missing][0]].mean(axis=0), "an edge of the panel is no edge of the mesh"
+        )
     single, times = np.unique(key, return_counts=True)
     stray = single[times == 1][~np.isin(single[times == 1], wanted)]
     if len(stray):
-        raise no_mesh(plan[stray[0] // count], "the mesh has a gap")
+        raise mesh_error_at(plan[stray[0] // count], "the mesh has a gap")
     directed, times = np.unique(edges[:, 0] * count + edges[:, 1], return_counts=True)
     if times.max() > 1:
-        raise no_mesh(plan[directed[times.argmax()] // count], "triangles overlap")
+        raise mesh_error_at(plan[directed[times.argmax()] // count], "triangles overlap")
 
 
-def prove_path(path: tuple, plan: np.ndarray, edges: np.ndarray, region: Polygon, reach: float) -> None:
-    """Raises MeshError unless mesh edges (k, 2) cover the part of a path that lies on the sheet, `reach` mm inside."""
+def check_path(path: tuple, plan: np.ndarray, edges: np.ndarray, region: Polygon, tolerance: float) -> None:
+    """Raises MeshError unless mesh edges (k, 2) cover the part of a path that lies on the sheet, `sheet_extents` mm inside."""
     ends = plan[edges]
     found = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1).sum()
-    wanted = LineString(path).intersection(region.buffer(-reach)).length
-    if not len(edges) or found < 0.99 * wanted - 4 * reach:
+    wanted = LineString(path).intersection(region.buffer(-tolerance)).length
+    if not len(edges) or found < 0.99 * wanted - 4 * tolerance:
         where = f"path from ({path[0][0]:g}, {path[0][1]:g})"
         what = f"only {found:.1f} mm of {wanted:.1f} mm on the sheet are edges of the mesh"
         raise MeshError(str(Fault(where, what, "move it off lines it nearly touches")))

@@ -13,21 +13,23 @@ from stiffen.errors import Fault, MeshError
 from stiffen.model.layout import Point
 from stiffen.model.panel import Panel
 
-from .feature_lines import SNAP, Network, with_points
-from .point_placement import Seeds, crowded
+from .feature_lines import SNAP_DISTANCE, PlanarStraightLineGraph, split_at_points
+from .point_placement import StructuredPoints, too_close_to_earlier
 
-RIM = 6  # points round a fastener
-CIRCLE = 32  # chords a quarter of the circle whose crossings with lines are sought
+RIM_POINTS = 6  # points round a fastener
+QUARTER_CIRCLE_SEGMENTS = 32  # chords a quarter of the circle whose crossings with lines are sought
 
 
-def discs(panel: Panel, net: Network) -> tuple[dict[Point, np.ndarray], Network]:
+def fastener_discs(
+    panel: Panel, graph: PlanarStraightLineGraph
+) -> tuple[dict[Point, np.ndarray], PlanarStraightLineGraph]:
     """For each fastener its points (up to 7, 2), centre first, and the network cut where its lines pass through.
 
     Rim points off the sheet are left out.  Raises MeshError for a fastener without diameter or off the sheet.
     """
     found: dict[Point, np.ndarray] = {}
     cuts = [np.zeros((0, 2))]
-    lines = net.lines
+    lines = graph.lines
     for support in panel.supports:
         radius = support.diameter / 2
         for centre in support.fasteners():
@@ -35,41 +37,41 @@ def discs(panel: Panel, net: Network) -> tuple[dict[Point, np.ndarray], Network]
             place = Place(centre)
             if radius <= 0:
                 raise MeshError(str(Fault(where, "no diameter is given", "give the fastener's diameter, mm")))
-            if not shapely.dwithin(net.region, place, SNAP):
+            if not shapely.dwithin(graph.region, place, SNAP_DISTANCE):
                 raise MeshError(str(Fault(where, "lies off the sheet", "move it onto the sheet")))
             crossings = np.zeros((0, 2))
             if shapely.dwithin(lines, place, radius):
-                circle = place.buffer(radius, quad_segs=CIRCLE).exterior
+                circle = place.buffer(radius, quad_segs=QUARTER_CIRCLE_SEGMENTS).exterior
                 crossings = shapely.get_coordinates(circle.intersection(lines))
                 cuts.append(crossings)
-                if shapely.dwithin(lines, place, SNAP):
+                if shapely.dwithin(lines, place, SNAP_DISTANCE):
                     cuts.append(np.array([centre]))
-            rim = _rim(centre, radius, crossings)
-            found[centre] = np.vstack([centre, rim[shapely.dwithin(net.region, shapely.points(rim), SNAP)]])
+            rim = _rim_points(centre, radius, crossings)
+            found[centre] = np.vstack([centre, rim[shapely.dwithin(graph.region, shapely.points(rim), SNAP_DISTANCE)]])
     added = np.concatenate(cuts)
-    return found, with_points(net, added, SNAP) if len(added) else net
+    return found, split_at_points(graph, added, SNAP_DISTANCE) if len(added) else graph
 
 
-def _rim(centre: Point, radius: float, crossings: np.ndarray) -> np.ndarray:
+def _rim_points(centre: Point, radius: float, crossings: np.ndarray) -> np.ndarray:
     """(RIM, 2) points round a fastener, among them the `crossings` (k, 2) of its rim with lines, if these are few."""
-    x, y = (crossings[: RIM - 1] - centre).T
+    x, y = (crossings[: RIM_POINTS - 1] - centre).T
     taken = np.sort(np.arctan2(y, x)) if len(x) else np.zeros(1)
     turns = np.diff(taken, append=taken[0] + 2 * math.pi)
     counts = np.ones(len(taken), dtype=int)
-    while counts.sum() < RIM:
+    while counts.sum() < RIM_POINTS:
         counts[(turns / counts).argmax()] += 1
     angles = np.concatenate([a + t * np.arange(n) / n for a, t, n in zip(taken, turns, counts, strict=True)])
     return np.array(centre) + radius * np.column_stack([np.cos(angles), np.sin(angles)])
 
 
-def disc_seeds(discs: dict[Point, np.ndarray]) -> Seeds:
+def disc_points(discs: dict[Point, np.ndarray]) -> StructuredPoints:
     """The discs' points, all centres before all rims; where discs overlap the later points drop out."""
     parts = [disc[part] for part in (slice(1), slice(1, None)) for disc in discs.values()]
     radii = [np.linalg.norm(disc[-1] - disc[0]) for disc in discs.values()] * 2
     radius = np.repeat(radii, [len(part) for part in parts])
     points = np.concatenate([np.zeros((0, 2)), *parts])
-    shape = Seeds(points, radius, 0.4 * radius, np.zeros((0, 2), dtype=int))
-    return shape.where(~crowded(points, shape.reach))
+    shape = StructuredPoints(points, radius, 0.4 * radius, np.zeros((0, 2), dtype=int))
+    return shape.subset(~too_close_to_earlier(points, shape.clearance))
 
 
 def disc_nodes(discs: dict[Point, np.ndarray], plan: np.ndarray) -> dict[Point, np.ndarray]:

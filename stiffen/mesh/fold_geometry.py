@@ -11,10 +11,12 @@ from scipy.sparse.csgraph import connected_components
 from stiffen.errors import Fault, MeshError
 from stiffen.model.panel import Fold
 
-from .triangulation import edges_of, keys, signed_area
+from .triangulation import directed_edges, edge_keys, signed_area
 
 
-def folded(nodes: np.ndarray, triangles: np.ndarray, folds: tuple[Fold, ...], lines: list[np.ndarray]) -> np.ndarray:
+def fold_nodes(
+    nodes: np.ndarray, triangles: np.ndarray, folds: tuple[Fold, ...], fold_edges: list[np.ndarray]
+) -> np.ndarray:
     """Nodes (n, 3) after all folds; `lines` are the mesh edges (k, 2) on each fold line; x, y of `nodes` are the plan.
 
     A flange on another flange is turned first, in the flat, and then goes with it.  Raises MeshError where a line
@@ -23,8 +25,8 @@ def folded(nodes: np.ndarray, triangles: np.ndarray, folds: tuple[Fold, ...], li
     plan = nodes[:, :2]
     area = signed_area(plan[triangles])
     parts = [
-        _flange(f"fold {n}", fold, line, plan, triangles, area)
-        for n, (fold, line) in enumerate(zip(folds, lines, strict=True), 1)
+        _flange_mask(f"fold {n}", fold, line, plan, triangles, area)
+        for n, (fold, line) in enumerate(zip(folds, fold_edges, strict=True), 1)
     ]
     order = sorted(range(len(folds)), key=lambda i: area[parts[i]].sum())
     for place, i in enumerate(order):
@@ -36,25 +38,25 @@ def folded(nodes: np.ndarray, triangles: np.ndarray, folds: tuple[Fold, ...], li
     nodes = nodes.copy()
     for i in order:
         turned = np.unique(triangles[parts[i]])
-        nodes[turned] = _turned(nodes[turned], folds[i], plan[triangles[parts[i]]].mean(axis=(0, 1)))
+        nodes[turned] = _rotate_flange(nodes[turned], folds[i], plan[triangles[parts[i]]].mean(axis=(0, 1)))
     return nodes
 
 
-def _flange(
+def _flange_mask(
     where: str, fold: Fold, line: np.ndarray, plan: np.ndarray, triangles: np.ndarray, area: np.ndarray
 ) -> np.ndarray:
     """(m,) mask of the triangles on the side of the fold line that has less of the sheet parted by it."""
     count = len(plan)
-    edges = keys(edges_of(triangles), count)
+    edges = edge_keys(directed_edges(triangles), count)
     owner = np.repeat(np.arange(len(triangles)), 3)
-    open_ = ~np.isin(edges, keys(line, count))
+    open_ = ~np.isin(edges, edge_keys(line, count))
     order = np.argsort(edges[open_], kind="stable")
     edge, cell = edges[open_][order], owner[open_][order]
     twin = np.flatnonzero(edge[1:] == edge[:-1])
     graph = coo_matrix((np.ones(len(twin)), (cell[twin], cell[twin + 1])), shape=(len(triangles),) * 2)
     parts, part = connected_components(graph, directed=False)
     beside = np.isin(owner, owner[~open_]) & ~open_
-    start, along = _axis(fold)
+    start, along = _fold_axis(fold)
     left = np.array([-along[1], along[0]])
     offset = (plan[triangles].mean(axis=1) - start) @ left
     sides = []
@@ -66,15 +68,15 @@ def _flange(
     return min(sides, key=lambda side: area[side].sum())
 
 
-def _axis(fold: Fold) -> tuple[np.ndarray, np.ndarray]:
+def _fold_axis(fold: Fold) -> tuple[np.ndarray, np.ndarray]:
     """Start (2,) and direction (2,) of a fold line."""
     start, end = np.array(fold.line, dtype=float)
     return start, (end - start) / np.linalg.norm(end - start)
 
 
-def _turned(nodes: np.ndarray, fold: Fold, middle: np.ndarray) -> np.ndarray:
+def _rotate_flange(nodes: np.ndarray, fold: Fold, middle: np.ndarray) -> np.ndarray:
     """Nodes (k, 3) of a flange, whose middle (2,) tells its side, turned by the fold's angle, + toward +z."""
-    start, along = _axis(fold)
+    start, along = _fold_axis(fold)
     out = np.array([-along[1], along[0]])
     if (middle - start) @ out < 0:
         out = -out

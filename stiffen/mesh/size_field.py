@@ -11,12 +11,12 @@ from scipy.spatial import cKDTree
 
 from stiffen.errors import Fault, MeshError
 
-CLASS = 1.25  # sources within this ratio share one tree
-GREATEST_CHORD = 0.15  # mm
+SIZE_CLASS_RATIO = 1.25  # sources within this ratio share one tree
+MAX_CHORD_ERROR = 0.15  # mm
 
 
 @dataclass(frozen=True)
-class Fineness:
+class MeshResolution:
     """What one mesh resolves.
 
     side: background triangle side, mm.  halves: strips of triangles from a bead's axis to its foot.
@@ -26,75 +26,75 @@ class Fineness:
     """
 
     side: float
-    halves: int
-    run_out: int
-    rings: int
-    gap: float
-    growth: float
-    chord: float
+    strips_per_half: int
+    run_out_stations: int
+    cone_rings: int
+    neck_size_ratio: float
+    growth_rate: float
+    chord_error: float
 
-    def along(self, across: float, least: float) -> float:
-        """Spacing of stations along a bead, mm, whose rows lie `across` mm apart on average and `least` at the closest.
+    def station_spacing(self, mean_row_pitch: float, min_row_pitch: float) -> float:
+        """Spacing of stations along a bead, mm, whose rows lie `mean_row_pitch` mm apart on average and `least` at the closest.
 
         2 to 4 times the spacing across, as all its curvature lies across; the quality of stretched triangles stays
         over 0.3.
         """
-        return min(max(0.6 * self.side, 2 * across), 4 * across, 5 * least)
+        return min(max(0.6 * self.side, 2 * mean_row_pitch), 4 * mean_row_pitch, 5 * min_row_pitch)
 
 
 # sides in the square root of the area, then halves, run_out, rings, gap, growth
-GRADES = {
+MESH_LEVELS = {
     "quick": (18, 3, 2, 2, 1.0, 0.6),
     "normal": (36, 4, 4, 3, 0.7, 0.45),
     "fine": (62, 7, 7, 5, 0.4, 0.4),
 }
 
 
-def fineness(area: float, perimeter: float, size: float | None, grade: str) -> Fineness:
+def mesh_resolution(area: float, perimeter: float, size: float | None, mesh_level: str) -> MeshResolution:
     """Fineness for a sheet of `area` mm2 with `perimeter` mm of free-form rings; `size` mm rules over the grade's.
 
     Everything scales with side / (side of the grade), so that half the size is a refinement of all of it.
     Raises MeshError for an unknown grade or a size that is no length.
     """
-    if grade not in GRADES:
-        raise MeshError(str(Fault("mesh grade", f"unknown grade {grade!r}", f"one of {', '.join(GRADES)}")))
-    _, halves, run_out, rings, gap, growth = GRADES[grade]
-    usual = side_of(area, grade)
+    if mesh_level not in MESH_LEVELS:
+        raise MeshError(str(Fault("mesh grade", f"unknown grade {mesh_level!r}", f"one of {', '.join(MESH_LEVELS)}")))
+    _, halves, run_out, rings, gap, growth = MESH_LEVELS[mesh_level]
+    usual = background_side(area, mesh_level)
     side = usual if size is None else float(size)
     if not 0 < side < math.inf:
         raise MeshError(str(Fault("mesh size", f"{side:g} mm is no size", "a length greater than 0")))
     finer = usual / side
-    normal = side_of(area, "normal")
-    chord = min(0.1 * (side / normal) ** 2, GREATEST_CHORD)
+    normal = background_side(area, "normal")
+    chord = min(0.1 * (side / normal) ** 2, MAX_CHORD_ERROR)
     # a chord c off a convex curve takes 2/3 c of sheet a mm of curve: keep that well below a thousandth of the area
     chord = min(chord, 0.0007 * area / perimeter) if perimeter else chord
-    return Fineness(
+    return MeshResolution(
         side=side,
-        halves=max(2, round(halves * finer)),
-        run_out=max(2, round(run_out * finer)),
-        rings=max(2, round(rings * finer)),
-        gap=min(1.0, gap / finer),
-        growth=growth,
-        chord=chord,
+        strips_per_half=max(2, round(halves * finer)),
+        run_out_stations=max(2, round(run_out * finer)),
+        cone_rings=max(2, round(rings * finer)),
+        neck_size_ratio=min(1.0, gap / finer),
+        growth_rate=growth,
+        chord_error=chord,
     )
 
 
-def side_of(area: float, grade: str) -> float:
+def background_side(area: float, mesh_level: str) -> float:
     """Background triangle side, mm, of a grade for a sheet of `area` mm2."""
-    return math.sqrt(area) / GRADES[grade][0]
+    return math.sqrt(area) / MESH_LEVELS[mesh_level][0]
 
 
 class SizeField:
     """Wanted triangle side at any place: min over the sources of size + growth * distance, at most `side`."""
 
-    def __init__(self, fine: Fineness, points: np.ndarray, sizes: np.ndarray) -> None:
+    def __init__(self, resolution: MeshResolution, points: np.ndarray, sizes: np.ndarray) -> None:
         """points (k, 2) mm with sizes (k,) mm; sources as coarse as the background count for nothing."""
-        self.side = side = fine.side
-        self.growth = fine.growth
+        self.side = side = resolution.side
+        self.growth_rate = resolution.growth_rate
         felt = sizes < side
         points, sizes = points[felt], sizes[felt]
-        self.least = float(sizes.min(initial=side))
-        steps = np.floor(np.log(sizes / self.least) / math.log(CLASS) + 1e-9).astype(int)
+        self.smallest = float(sizes.min(initial=side))
+        steps = np.floor(np.log(sizes / self.smallest) / math.log(SIZE_CLASS_RATIO) + 1e-9).astype(int)
         self._classes = [
             (cKDTree(points[steps == step]), float(sizes[steps == step].min())) for step in np.unique(steps)
         ]
@@ -104,13 +104,13 @@ class SizeField:
         size = np.full(len(xy), self.side)
         for tree, own in self._classes:
             coarser = np.flatnonzero(size > own)
-            distance, _ = tree.query(xy[coarser], distance_upper_bound=(self.side - own) / self.growth)
-            size[coarser] = np.minimum(size[coarser], own + self.growth * distance)
+            distance, _ = tree.query(xy[coarser], distance_upper_bound=(self.side - own) / self.growth_rate)
+            size[coarser] = np.minimum(size[coarser], own + self.growth_rate * distance)
         return size
 
 
 def line_sources(
-    points: np.ndarray, segments: np.ndarray, region: shapely.Polygon, fine: Fineness
+    points: np.ndarray, segments: np.ndarray, region: shapely.Polygon, resolution: MeshResolution
 ) -> tuple[np.ndarray, np.ndarray]:
     """Sources of a network of lines: short segments, and necks of sheet between lines that share no end.
 
@@ -118,12 +118,12 @@ def line_sources(
     """
     ends = points[segments]
     length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
-    short = length < fine.side
+    short = length < resolution.side
     sources = [ends[short].reshape(-1, 2)]
     sizes = [np.repeat(length[short], 2)]
-    pieces, owner = _pieces(ends, length, fine.side)
+    pieces, owner = _short_pieces(ends, length, resolution.side)
     tree = shapely.STRtree(pieces)
-    a, b = tree.query(pieces, predicate="dwithin", distance=fine.side / fine.gap)
+    a, b = tree.query(pieces, predicate="dwithin", distance=resolution.side / resolution.neck_size_ratio)
     shared = (segments[owner[a]][:, :, None] == segments[owner[b]][:, None, :]).any(axis=(1, 2))
     a, b = a[(a < b) & ~shared], b[(a < b) & ~shared]
     bridges = shapely.get_coordinates(shapely.shortest_line(pieces[a], pieces[b])).reshape(-1, 2, 2)
@@ -135,11 +135,11 @@ def line_sources(
     neck = shapely.contains_xy(region, *middle.T) & ~shapely.dwithin(lines, shapely.points(middle), 0.25 * gap)
     # a floor keeps a crack from asking for millions of triangles
     sources.append(bridges[neck].reshape(-1, 2))
-    sizes.append(np.repeat(np.maximum(gap[neck] * fine.gap, fine.side / 100), 2))
+    sizes.append(np.repeat(np.maximum(gap[neck] * resolution.neck_size_ratio, resolution.side / 100), 2))
     return np.concatenate(sources), np.concatenate(sizes)
 
 
-def _pieces(ends: np.ndarray, length: np.ndarray, longest: float) -> tuple[np.ndarray, np.ndarray]:
+def _short_pieces(ends: np.ndarray, length: np.ndarray, longest: float) -> tuple[np.ndarray, np.ndarray]:
     """Lines no longer than `longest` that make up the segments (m, 2, 2), and the segment each comes from."""
     counts = np.maximum(1, np.ceil(length / longest)).astype(int)
     owner = np.repeat(np.arange(len(ends)), counts)
@@ -149,9 +149,9 @@ def _pieces(ends: np.ndarray, length: np.ndarray, longest: float) -> tuple[np.nd
     return shapely.linestrings(start[:, None] + share[:, :, None] * (end - start)[:, None]), owner
 
 
-def spaced(at: np.ndarray, sizes: np.ndarray) -> np.ndarray:
+def graded_positions(positions: np.ndarray, sizes: np.ndarray) -> np.ndarray:
     """Places of nodes along a line from at[0] to at[-1]; sizes (k,) are the spacings wanted at the places at (k,)."""
-    steps = np.diff(at) * (1 / sizes[1:] + 1 / sizes[:-1]) / 2
+    steps = np.diff(positions) * (1 / sizes[1:] + 1 / sizes[:-1]) / 2
     total = np.append(0.0, np.cumsum(steps))
     count = max(1, math.ceil(total[-1] - 0.3))
-    return np.interp(np.linspace(0.0, total[-1], count + 1), total, at)
+    return np.interp(np.linspace(0.0, total[-1], count + 1), total, positions)

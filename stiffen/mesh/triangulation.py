@@ -13,15 +13,17 @@ from stiffen.errors import Fault, MeshError
 
 from .size_field import SizeField
 
-ROUNDS = 40  # of mending missing edges
-SWEEPS = 3  # of smoothing
-POOR = 0.3  # a free point in a triangle of less quality is taken out where that helps
-WORST = 0.2  # and of less than this any point that is not firm
-WIDE = 0.85  # circumradius over wanted side (0.58 where equilateral) at which a triangle gets a point more
+MAX_REPAIR_ROUNDS = 40  # of mending missing edges
+SMOOTHING_SWEEPS = 3  # of smoothing
+POOR_QUALITY = 0.3  # a free point in a triangle of less quality is taken out where that helps
+UNACCEPTABLE_QUALITY = 0.2  # and of less than this any point that is not firm
+MAX_CIRCUMRADIUS_RATIO = (
+    0.85  # circumradius over wanted side (0.58 where equilateral) at which a triangle gets a point more
+)
 
 
 @dataclass(frozen=True, eq=False)
-class Cloud:
+class MeshPoints:
     """points (n, 2) mm; edges (m, 2) that must be; kept (k, 2) edges that free points spare.
 
     free: (n,) bool, points that may move or go.  firm: (n,) bool, points that must stay.  Points that are neither stay
@@ -29,10 +31,10 @@ class Cloud:
     """
 
     points: np.ndarray
-    free: np.ndarray
-    firm: np.ndarray
-    edges: np.ndarray
-    kept: np.ndarray
+    movable: np.ndarray
+    mandatory: np.ndarray
+    required_edges: np.ndarray
+    soft_edges: np.ndarray
 
 
 def quality(corners: np.ndarray) -> np.ndarray:
@@ -48,42 +50,45 @@ def signed_area(corners: np.ndarray) -> np.ndarray:
     return (u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]) / 2
 
 
-def edges_of(triangles: np.ndarray) -> np.ndarray:
+def directed_edges(triangles: np.ndarray) -> np.ndarray:
     """(3 m, 2) directed edges of triangles (m, 3)."""
     return triangles[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2)
 
 
-def keys(edges: np.ndarray, count: int) -> np.ndarray:
+def edge_keys(edges: np.ndarray, count: int) -> np.ndarray:
     """One number for each undirected edge (m, 2) among `count` points."""
     return edges.min(axis=1) * count + edges.max(axis=1)
 
 
-def triangulate(cloud: Cloud, region: Polygon, field: SizeField) -> tuple[Cloud, np.ndarray]:
+def triangulate(cloud: MeshPoints, region: Polygon, field: SizeField) -> tuple[MeshPoints, np.ndarray]:
     """The cloud as it ended up and its triangles (m, 3), counter-clockwise, inside the region.
 
     Raises MeshError where edges cannot be made to appear.
     """
-    cloud, triangles = _conform(_spare(cloud), region)
-    cloud = replace(cloud, points=_smoothed(cloud, triangles))
-    cloud, triangles = _conform(_spare(_filled(cloud, triangles, field)), region)
+    cloud, triangles = _conforming_delaunay(_without_encroaching(cloud), region)
+    cloud = replace(cloud, points=_smooth(cloud, triangles))
+    cloud, triangles = _conforming_delaunay(_without_encroaching(_refine(cloud, triangles, field)), region)
     for _ in range(3):
         q = quality(cloud.points[triangles])
         out = [
             corners[may[corners]]
-            for corners, may in ((triangles[q < POOR], cloud.free), (triangles[q < WORST], ~cloud.firm))
+            for corners, may in (
+                (triangles[q < POOR_QUALITY], cloud.movable),
+                (triangles[q < UNACCEPTABLE_QUALITY], ~cloud.mandatory),
+            )
         ]
         stays = np.ones(len(cloud.points), dtype=bool)
         stays[np.concatenate(out)] = False
         if stays.all():
             break
-        fewer, others = _conform(_only(cloud, stays), region)
+        fewer, others = _conforming_delaunay(_subset(cloud, stays), region)
         if quality(fewer.points[others]).min() <= q.min():
             break
         cloud, triangles = fewer, others
     return cloud, triangles
 
 
-def _inside(points: np.ndarray, triangles: np.ndarray, region: Polygon) -> np.ndarray:
+def _triangles_inside(points: np.ndarray, triangles: np.ndarray, region: Polygon) -> np.ndarray:
     """The triangles of the region, turned counter-clockwise; those without area are left out."""
     corners = points[triangles]
     area = signed_area(corners)
@@ -99,52 +104,54 @@ def _delaunay(points: np.ndarray) -> np.ndarray:
     return Delaunay(points - points.mean(axis=0) + shake).simplices.astype(int)
 
 
-def _conform(cloud: Cloud, region: Polygon) -> tuple[Cloud, np.ndarray]:
+def _conforming_delaunay(cloud: MeshPoints, region: Polygon) -> tuple[MeshPoints, np.ndarray]:
     """Delaunay triangles that have every needed edge: free points that are in its way go, else it is halved."""
     shapely.prepare(region)
-    for _ in range(ROUNDS):
+    for _ in range(MAX_REPAIR_ROUNDS):
         triangles = _delaunay(cloud.points)
         count = len(cloud.points)
-        missing = ~np.isin(keys(cloud.edges, count), keys(edges_of(triangles), count))
+        missing = ~np.isin(edge_keys(cloud.required_edges, count), edge_keys(directed_edges(triangles), count))
         if not missing.any():
-            return cloud, _inside(cloud.points, triangles, region)
-        cloud = _mended(cloud, missing)
-    x, y = cloud.points[cloud.edges[missing]].mean(axis=1)[0]
+            return cloud, _triangles_inside(cloud.points, triangles, region)
+        cloud = _repair_missing_edges(cloud, missing)
+    x, y = cloud.points[cloud.required_edges[missing]].mean(axis=1)[0]
     where = f"mesh near ({x:.2f}, {y:.2f})"
     raise MeshError(str(Fault(where, "lines lie too close to be meshed", "move them apart or let them coincide")))
 
 
-def _mended(cloud: Cloud, missing: np.ndarray) -> Cloud:
-    """One round of mending: see `_conform`."""
-    crowded = _in_circles(cloud, cloud.edges[missing])
+def _repair_missing_edges(cloud: MeshPoints, missing: np.ndarray) -> MeshPoints:
+    """One round of mending: see `_conforming_delaunay`."""
+    crowded = _encroaching_points(cloud, cloud.required_edges[missing])
     stuck = np.ones(missing.sum(), dtype=bool)
     stuck[[edge for edge, _ in crowded]] = False
     broken = np.flatnonzero(missing)[stuck]
-    a, b = cloud.edges[broken].T
+    a, b = cloud.required_edges[broken].T
     new = len(cloud.points) + np.arange(len(broken))
-    whole = np.delete(cloud.edges, broken, axis=0)
-    cloud = Cloud(
+    whole = np.delete(cloud.required_edges, broken, axis=0)
+    cloud = MeshPoints(
         np.vstack([cloud.points, (cloud.points[a] + cloud.points[b]) / 2]),
-        np.append(cloud.free, np.zeros(len(new), dtype=bool)),
-        np.append(cloud.firm, np.ones(len(new), dtype=bool)),
+        np.append(cloud.movable, np.zeros(len(new), dtype=bool)),
+        np.append(cloud.mandatory, np.ones(len(new), dtype=bool)),
         np.concatenate([whole, np.column_stack([a, new]), np.column_stack([new, b])]),
-        cloud.kept,
+        cloud.soft_edges,
     )
     stays = np.ones(len(cloud.points), dtype=bool)
     stays[[point for _, point in crowded]] = False
-    return _only(cloud, stays)
+    return _subset(cloud, stays)
 
 
-def _spare(cloud: Cloud) -> Cloud:
+def _without_encroaching(cloud: MeshPoints) -> MeshPoints:
     """Without the free points in the circles over needed and kept edges, which would push those out of the mesh."""
     stays = np.ones(len(cloud.points), dtype=bool)
-    stays[[point for _, point in _in_circles(cloud, np.concatenate([cloud.edges, cloud.kept]))]] = False
-    return _only(cloud, stays)
+    stays[
+        [point for _, point in _encroaching_points(cloud, np.concatenate([cloud.required_edges, cloud.soft_edges]))]
+    ] = False
+    return _subset(cloud, stays)
 
 
-def _in_circles(cloud: Cloud, edges: np.ndarray) -> list[tuple[int, int]]:
+def _encroaching_points(cloud: MeshPoints, edges: np.ndarray) -> list[tuple[int, int]]:
     """Pairs (edge, free point) of points within the circle that has the edge as diameter."""
-    free = np.flatnonzero(cloud.free)
+    free = np.flatnonzero(cloud.movable)
     if not len(free) or not len(edges):
         return []
     a, b = cloud.points[edges[:, 0]], cloud.points[edges[:, 1]]
@@ -153,16 +160,18 @@ def _in_circles(cloud: Cloud, edges: np.ndarray) -> list[tuple[int, int]]:
     return [(edge, free[i]) for edge, near in enumerate(found) for i in near]
 
 
-def _only(cloud: Cloud, stays: np.ndarray) -> Cloud:
+def _subset(cloud: MeshPoints, mask: np.ndarray) -> MeshPoints:
     """The points of a mask (n,), which has all that end a needed edge, with the kept edges left whole."""
-    if stays.all():
+    if mask.all():
         return cloud
-    number = np.cumsum(stays) - 1
-    kept = cloud.kept[stays[cloud.kept].all(axis=1)]
-    return Cloud(cloud.points[stays], cloud.free[stays], cloud.firm[stays], number[cloud.edges], number[kept])
+    number = np.cumsum(mask) - 1
+    kept = cloud.soft_edges[mask[cloud.soft_edges].all(axis=1)]
+    return MeshPoints(
+        cloud.points[mask], cloud.movable[mask], cloud.mandatory[mask], number[cloud.required_edges], number[kept]
+    )
 
 
-def _filled(cloud: Cloud, triangles: np.ndarray, field: SizeField) -> Cloud:
+def _refine(cloud: MeshPoints, triangles: np.ndarray, field: SizeField) -> MeshPoints:
     """With a free point more in the middle of each triangle that is too wide for its place."""
     corners = cloud.points[triangles]
     sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
@@ -171,7 +180,7 @@ def _filled(cloud: Cloud, triangles: np.ndarray, field: SizeField) -> Cloud:
     size = field(middle)
     # nor where the middle would crowd a corner: stretched triangles on bead rows are meant
     nearest = np.linalg.norm(corners - middle[:, None], axis=2).min(axis=1)
-    wide = np.flatnonzero((radius > WIDE * size) & (nearest > 0.55 * size))
+    wide = np.flatnonzero((radius > MAX_CIRCUMRADIUS_RATIO * size) & (nearest > 0.55 * size))
     wide = wide[np.argsort(-radius[wide])]
     taken = np.zeros(len(wide), dtype=bool)
     if len(wide):
@@ -182,38 +191,38 @@ def _filled(cloud: Cloud, triangles: np.ndarray, field: SizeField) -> Cloud:
     return replace(
         cloud,
         points=np.vstack([cloud.points, added]),
-        free=np.append(cloud.free, np.ones(len(added), dtype=bool)),
-        firm=np.append(cloud.firm, np.zeros(len(added), dtype=bool)),
+        movable=np.append(cloud.movable, np.ones(len(added), dtype=bool)),
+        mandatory=np.append(cloud.mandatory, np.zeros(len(added), dtype=bool)),
     )
 
 
-def _smoothed(cloud: Cloud, triangles: np.ndarray) -> np.ndarray:
+def _smooth(cloud: MeshPoints, triangles: np.ndarray) -> np.ndarray:
     """Points (n, 2), the free ones drawn toward the middle of their neighbours where that helps the worst triangle."""
-    points, free = cloud.points.copy(), cloud.free
+    points, free = cloud.points.copy(), cloud.movable
     count = len(points)
-    a, b = edges_of(triangles).T
+    a, b = directed_edges(triangles).T
     neighbours = np.maximum(np.bincount(a, minlength=count) + np.bincount(b, minlength=count), 1)
-    for _ in range(SWEEPS):
+    for _ in range(SMOOTHING_SWEEPS):
         x, y = points.T
         middle = (
             np.column_stack([np.bincount(a, v[b], count) + np.bincount(b, v[a], count) for v in (x, y)])
             / neighbours[:, None]
         )
-        before = _worst(points, triangles)
+        before = _worst_quality_at_points(points, triangles)
         moved = np.where(free[:, None], middle, points)
         for _ in range(4):
-            worse = free & (_worst(moved, triangles) < before)
+            worse = free & (_worst_quality_at_points(moved, triangles) < before)
             if not worse.any():
                 break
             moved[worse] = points[worse]
         else:
-            hurt = np.unique(triangles[quality(moved[triangles]) <= quality(points[triangles]).clip(max=POOR)])
+            hurt = np.unique(triangles[quality(moved[triangles]) <= quality(points[triangles]).clip(max=POOR_QUALITY)])
             moved[hurt] = points[hurt]
         points = moved
     return points
 
 
-def _worst(points: np.ndarray, triangles: np.ndarray) -> np.ndarray:
+def _worst_quality_at_points(points: np.ndarray, triangles: np.ndarray) -> np.ndarray:
     """(n,) least quality of the triangles round each point."""
     q = quality(points[triangles])
     worst = np.full(len(points), np.inf)

@@ -9,12 +9,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from .svg import Band, Flare, svg
+from .svg import BeadShape, HoleShape, layout_svg
 from .tools import BeadDie, HoleDie
 
 Point = tuple[float, float]
 SIDES = ("up", "down")
-OPEN = {(False, False): "none", (True, False): "start", (False, True): "stop", (True, True): "both"}
+OPEN_END_NAMES = {(False, False): "none", (True, False): "start", (False, True): "stop", (True, True): "both"}
 
 
 @dataclass(frozen=True)
@@ -41,10 +41,10 @@ class Bead:
         """True for a frame that runs back into itself."""
         return len(self.path) > 3 and math.dist(self.path[0], self.path[-1]) < 1e-6
 
-    def plain(self) -> dict:
+    def to_dict(self) -> dict:
         """The JSON form."""
         points = [[round(x, 3), round(y, 3)] for x, y in self.path]
-        ends = {"open": OPEN[self.open_ends]} if any(self.open_ends) else {}
+        ends = {"open": OPEN_END_NAMES[self.open_ends]} if any(self.open_ends) else {}
         return {"die": self.die.name, "path": points, "side": self.side, "fixed": self.fixed, **ends}
 
 
@@ -57,7 +57,7 @@ class Hole:
     side: str = "up"
     fixed: bool = False
 
-    def plain(self) -> dict:
+    def to_dict(self) -> dict:
         """The JSON form."""
         x, y = self.at
         return {"die": self.die.name, "at": [round(x, 3), round(y, 3)], "side": self.side, "fixed": self.fixed}
@@ -65,7 +65,7 @@ class Hole:
 
 @dataclass(frozen=True)
 class Layout:
-    """Gauge (mm), beads in rolling order, holes.  A notebook shows it as a picture; `Panel.svg` adds the sheet.
+    """Gauge (mm), beads in rolling order, holes.  A notebook shows it as a picture; `Panel.layout_svg` adds the sheet.
 
     >>> from stiffen import Bead, Layout
     >>> from stiffen.tools import BeadDie
@@ -73,7 +73,7 @@ class Layout:
     >>> layout = Layout(1.0, (Bead(die, ((60.0, 100.0), (340.0, 100.0))),))
     >>> layout.rolled_length
     280.0
-    >>> layout.plain()["beads"]
+    >>> layout.to_dict()["beads"]
     [{'die': 'B16', 'path': [[60.0, 100.0], [340.0, 100.0]], 'side': 'up', 'fixed': False}]
     """
 
@@ -86,20 +86,20 @@ class Layout:
         """Total length of bead axes, mm."""
         return sum(bead.length for bead in self.beads)
 
-    def plain(self) -> dict:
+    def to_dict(self) -> dict:
         """The JSON form."""
         return {
             "gauge": self.gauge,
-            "beads": [bead.plain() for bead in self.beads],
-            "holes": [hole.plain() for hole in self.holes],
+            "beads": [bead.to_dict() for bead in self.beads],
+            "holes": [hole.to_dict() for hole in self.holes],
         }
 
     def svg(self, rings: Sequence[Sequence[Point]] = (), name: str = "") -> str:
         """A picture as SVG text; rings: outline and cut-outs, mm, the outline first."""
-        bands = [Band(bead.path, bead.die.width, bead.side) for bead in self.beads]
-        flares = [Flare(hole.at, hole.die.flange, hole.die.finished, hole.side) for hole in self.holes]
+        bands = [BeadShape(bead.path, bead.die.width, bead.side) for bead in self.beads]
+        flares = [HoleShape(hole.at, hole.die.flange, hole.die.finished, hole.side) for hole in self.holes]
         counts = f"{self.gauge:g} mm sheet, beads {len(self.beads)}, flared holes {len(self.holes)}"
-        return svg(f"{name}: {counts}" if name else counts, bands, flares, rings)
+        return layout_svg(f"{name}: {counts}" if name else counts, bands, flares, rings)
 
     def _repr_svg_(self) -> str:
         return self.svg()

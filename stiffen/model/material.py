@@ -46,7 +46,7 @@ class Material:
 def materials() -> dict[str, Material]:
     """The built-in table by name, in file order."""
     table = {}
-    for row in _data()["material"]:
+    for row in _shipped_tables()["material"]:
         row["yield_strength"] = row.pop("yield")
         row["bend_radius"] = tuple((float(t), float(k)) for t, k in row.get("bend_radius", ()))
         table[row["name"]] = Material(**row)
@@ -56,10 +56,10 @@ def materials() -> dict[str, Material]:
 @cache
 def stock_gauges() -> dict[str, tuple[tuple[str, float], ...]]:
     """Sheet thicknesses that are commonly sold: (what the trade calls it, mm), by kind of sheet."""
-    return {row["name"]: tuple((name, float(mm)) for name, mm in row["sizes"]) for row in _data()["gauge"]}
+    return {row["name"]: tuple((name, float(mm)) for name, mm in row["sizes"]) for row in _shipped_tables()["gauge"]}
 
 
-def _data() -> dict:
+def _shipped_tables() -> dict:
     """The shipped data file."""
     return tomllib.loads(resources.files("stiffen").joinpath("data/materials.toml").read_text(encoding="utf-8"))
 

@@ -17,8 +17,8 @@ from .material import Material
 from .tools import Tools
 
 SUPPORT_KINDS = ("edge", "rivets", "bolts", "rest")
-HOLDS = ("pinned", "clamped", "guided")
-IN_PLANE = ("held", "free", "unknown")
+HOLD_KINDS = ("pinned", "clamped", "guided")
+IN_PLANE_KINDS = ("held", "free", "unknown")
 LOAD_KINDS = ("pressure", "patch", "line", "inertia")
 SYMMETRIES = ("auto", "none", "x", "y", "xy")
 GOALS = ("lightest", "stiffest")
@@ -114,9 +114,9 @@ class Combination:
 class Demand:
     """What the panel must do.
 
-    deflection: at most `limit` mm normal to the sheet in `case`.  softness: a push of `force` N anywhere gives at
-    most `limit` mm.  frequency: first at least `limit` Hz.  buckling: factor on `case` at least `limit`.
-    stress: yield over greatest von Mises in `case` at least `limit`.
+    deflection: at most `flare_limits` mm normal to the sheet in `case`.  softness: a push of `force` N anywhere gives at
+    most `flare_limits` mm.  frequency: first at least `flare_limits` Hz.  buckling: factor on `case` at least `flare_limits`.
+    stress: yield over greatest von Mises in `case` at least `flare_limits`.
     """
 
     kind: str
@@ -133,7 +133,7 @@ class Demand:
         """Fraction left of the limit: 1 - value/limit where smaller is better, else value/limit - 1."""
         return 1 - value / self.limit if self.at_most else value / self.limit - 1
 
-    def badness(self, value: float) -> float:
+    def utilisation(self, value: float) -> float:
         """value/limit, or limit/value where more is better: over 1 is missed; NaN counts as missed without end."""
         if math.isnan(value):
             return math.inf
@@ -171,7 +171,7 @@ class PointMass:
 
 
 @dataclass(frozen=True)
-class OffFlat:
+class FlatnessReading:
     """Where the bought sheet was measured: height over flat, mm, + toward the "up" face."""
 
     at: Point
@@ -179,7 +179,7 @@ class OffFlat:
 
 
 @dataclass(frozen=True)
-class Trim:
+class EdgeTrim:
     """Edge trim or tube along a path (None: the outline): kg per metre, optional bending stiffness EI, N mm2."""
 
     kg_per_metre: float
@@ -207,10 +207,10 @@ class Panel:
     beads: tuple[Bead, ...] = ()
     holes: tuple[Hole, ...] = ()
     masses: tuple[PointMass, ...] = ()
-    trims: tuple[Trim, ...] = ()
+    trims: tuple[EdgeTrim, ...] = ()
     combinations: tuple[Combination, ...] = ()
     waviness: float = 0.0  # amplitude of the initial out-of-flat, mm, in the shape of a buckling or free mode
-    out_of_flat: tuple[OffFlat, ...] = ()  # its shape as measured
+    out_of_flat: tuple[FlatnessReading, ...] = ()  # its shape as measured
     symmetry: str = "auto"  # of the layout: auto (the panel's own), none, x, y (mirrored along that axis), xy
     goal: str = "lightest"  # or stiffest: at the thinnest gauge, with at most `beads_at_most` beads
     beads_at_most: int | None = None
@@ -240,7 +240,7 @@ class Panel:
     def _repr_svg_(self) -> str:
         return self.svg()
 
-    def few_enough(self, layout: Layout) -> bool:
+    def within_count_limits(self, layout: Layout) -> bool:
         """True where a layout has no more beads and dies than are asked for."""
         dies = {bead.die for bead in layout.beads}
         few = self.beads_at_most is None or len(layout.beads) <= self.beads_at_most
@@ -249,7 +249,7 @@ class Panel:
     def mass(self, layout: Layout) -> float:
         """kg of the finished panel by plan area: outline less cut-outs and pilot holes, trim and masses left out.
 
-        Beads drawn in from the edges bring some more sheet with them; `bead_section.pull_in` bounds it.
+        Beads drawn in from the edges bring some more sheet with them; `bead_section.draw_in` bounds it.
         """
         pilots = sum(np.pi / 4 * hole.die.pilot**2 for hole in layout.holes)
         return self.material.rho * layout.gauge * (self.region.area - pilots)

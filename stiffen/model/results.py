@@ -10,7 +10,7 @@ from .layout import Layout
 
 LINEAR = "linear"
 NONLINEAR = "large deflection"
-UNDECIDED = "not decided: large deflection"
+NOT_DECIDED = "not decided: large deflection"
 
 
 @dataclass(frozen=True)
@@ -34,12 +34,12 @@ class DemandResult:
     case: str | None = None
     force: float | None = None
     decided_by: str = LINEAR
-    ratio_w_t: float = 0.0
-    error: float | None = None
+    deflection_over_thickness: float = 0.0
+    mesh_error: float | None = None
     in_plane: str = "free"
-    by_hold: dict[str, float] = field(default_factory=dict)
+    by_in_plane_restraint: dict[str, float] = field(default_factory=dict)
     at: tuple[float, float] | None = None
-    snaps_at: float | None = None
+    snap_through_factor: float | None = None
 
 
 @dataclass(frozen=True)
@@ -56,15 +56,15 @@ class FastenerLoad:
 
 
 @dataclass(frozen=True, eq=False)
-class Curve:
+class LoadDeflectionCurve:
     """Load factors (k,) and largest deflections (k,) mm along a case, by the large-deflection solver."""
 
-    factors: np.ndarray
-    largest: np.ndarray
+    load_factors: np.ndarray
+    largest_deflections: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
-class Maps:
+class ResultFields:
     """Fields for pictures on one mesh: plan (n, 2) mm, triangles (m, 3), heights z (n,) mm of the mid-surface.
 
     deflection: (n,) mm by case, positive toward "up".  softness: (k, 3) rows x, y, mm per newton.
@@ -72,14 +72,14 @@ class Maps:
     curves: load-deflection curves of the cases that large deflection decides.
     """
 
-    plan: np.ndarray
+    plan_nodes: np.ndarray
     triangles: np.ndarray
-    z: np.ndarray
+    heights: np.ndarray
     deflection: dict[str, np.ndarray]
     softness: np.ndarray
     modes: tuple[tuple[float, np.ndarray], ...] = ()
     stress: dict[str, np.ndarray] = field(default_factory=dict)
-    curves: dict[str, Curve] = field(default_factory=dict)
+    curves: dict[str, LoadDeflectionCurve] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -97,9 +97,9 @@ class Verdict:
     nodes: int
     mesh_error: float | None = None
     warnings: tuple[str, ...] = ()
-    rivets: tuple[FastenerLoad, ...] = ()
+    fastener_loads: tuple[FastenerLoad, ...] = ()
     second_opinion: dict | None = None
-    maps: Maps | None = None
+    fields: ResultFields | None = None
     seconds: float = 0.0
 
     @property
@@ -108,12 +108,12 @@ class Verdict:
         return all(demand.met for demand in self.demands)
 
     @property
-    def worst(self) -> DemandResult | None:
+    def governing_demand(self) -> DemandResult | None:
         """The demand with the least margin."""
         return min(self.demands, key=lambda demand: demand.margin, default=None)
 
     @property
-    def badness(self) -> float:
+    def utilisation(self) -> float:
         """Largest value/limit (limit/value where more is better); over 1 is missed, as is what is not decided."""
         worst = 0.0
         for d in self.demands:
@@ -123,7 +123,7 @@ class Verdict:
 
 
 @dataclass(frozen=True)
-class Rival:
+class FlatSheetBaseline:
     """The flat sheet that meets the same demands under the same judge; gauge None where no gauge in the rack does.
 
     looked_at: the gauges judged, mm; none where the search was stopped before.  verdict: on that sheet.
@@ -131,27 +131,27 @@ class Rival:
 
     gauge_mm: float | None
     mass_kg: float | None
-    looked_at: tuple[float, ...] = ()
+    evaluated_gauges: tuple[float, ...] = ()
     verdict: Verdict | None = None
 
 
 @dataclass(frozen=True)
-class Found:
+class SearchResult:
     """What a search hands out.
 
     verdict: of the best layout.  flat: verdict of the flat sheet at the same gauge (for before/after pictures).
-    rival: see `Rival`.  gauges: (gauge mm, one line why it was or was not taken; it begins with "proven" where it is).
+    rival: see `FlatSheetBaseline`.  gauges: (gauge mm, one line why it was or was not taken; it begins with "proven" where it is).
     bound: {what, value, known, gap, covers} or None, see `claims`.  stopped: '' or why the search ended before it was
     done.  cut_short: True where the clock ended a part of it, so that another run may find another layout.
     """
 
     verdict: Verdict
-    flat: Verdict
-    rival: Rival
-    gauges: tuple[tuple[float, str], ...] = ()
+    flat_verdict: Verdict
+    flat_baseline: FlatSheetBaseline
+    gauge_outcomes: tuple[tuple[float, str], ...] = ()
     bound: dict | None = None
     seed: int = 0
-    candidates: int = 0
+    candidate_count: int = 0
     stopped: str = ""
     cut_short: bool = False
     seconds: float = 0.0

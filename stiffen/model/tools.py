@@ -83,7 +83,7 @@ class HoleDie:
 
 
 @dataclass(frozen=True)
-class Folder:
+class FoldingBrake:
     """What folds the sheet.
 
     neutral: share of the thickness, from the inner face, at which a fold keeps its length; 0.447 is in the formula of
@@ -117,7 +117,7 @@ class Trial:
 class Tools:
     """The whole bench.
 
-    spacing: overrides rows of `spacing_rules.SPACING` by name, mm.  cutters: () means what is commonly sold
+    spacing: overrides rows of `spacing_rules.SPACING_RULES` by name, mm.  cutters: () means what is commonly sold
     (`flared_holes.stock_cutters`).
     """
 
@@ -128,7 +128,7 @@ class Tools:
     trials: tuple[Trial, ...] = ()
     spacing: dict[str, float] = field(default_factory=dict)
     cutters: tuple[Cutter, ...] = ()
-    folder: Folder = Folder()
+    folding_brake: FoldingBrake = FoldingBrake()
 
     def bead_die(self, name: str) -> BeadDie | None:
         """The bead die of that name, or None."""

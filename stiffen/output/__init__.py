@@ -1,1 +1,1 @@
-"""What is handed over: drawings (`drawing`), cards and reports (`report`), pictures (`plots`)."""
+"""What is handed over: drawings (`drawing`), cards and reports (`result_document`), pictures (`plots`)."""

@@ -1,6 +1,6 @@
 """The cross-section of a bead: shape, developed length, section properties, strains.
 
-All lengths in mm, to the mid-surface of the sheet.  `s` runs across the bead from its axis, z toward the face on
+All lengths in mm, to the mid-surface of the sheet.  `offset` runs across the bead from its axis, z toward the face on
 which the bead stands proud; z = 0 at both feet, z = depth at the crest.
 
 One half of every bead is: shoulder arc (radius r_s, tangent to the flat sheet at the foot) - straight flank of
@@ -28,15 +28,15 @@ from stiffen.model.tools import PROFILES, BeadDie
 ARC_STEP = math.radians(2.0)  # 2 degrees a chord: arc length right to 5e-5
 
 
-class Half(NamedTuple):
+class HalfProfile(NamedTuple):
     """One half of a profile, or the ramp of a step: radii of shoulder and nose, flank angle (radians), flank length,
     half the flat top."""
 
-    shoulder: float
-    nose: float
+    shoulder_radius: float
+    nose_radius: float
     theta: float
-    flank: float
-    top: float
+    flank_length: float
+    half_top: float
 
 
 @dataclass(frozen=True)
@@ -56,21 +56,21 @@ class SectionProperties:
 
 
 @lru_cache(maxsize=256)
-def half(die: BeadDie) -> Half:
+def half_profile(die: BeadDie) -> HalfProfile:
     """The half profile of a die.  Raises InputError for a die that cannot be."""
-    _plausible(die)
+    _check_die(die)
     if die.profile == "flat":
-        return _flat(die)
-    return _pointed(die)
+        return _with_flat_top(die)
+    return _without_flat_top(die)
 
 
 @lru_cache(maxsize=256)
-def profile(die: BeadDie) -> np.ndarray:
+def profile_points(die: BeadDie) -> np.ndarray:
     """Mid-surface across the bead: (k, 2) array of (s, z) from s = -w/2 to w/2, read-only.
 
     Raises InputError for a die that cannot be.
     """
-    shoulder, nose, theta, _, top = half(die)
+    shoulder, nose, theta, _, top = half_profile(die)
     angles = np.linspace(0.0, theta, 1 + max(4, math.ceil(theta / ARC_STEP)))
     curve = np.column_stack([np.sin(angles), 1 - np.cos(angles)])
     foot = [-die.width / 2, 0.0] + shoulder * curve
@@ -87,12 +87,12 @@ def profile(die: BeadDie) -> np.ndarray:
     return points
 
 
-def height(die: BeadDie, s: np.ndarray) -> np.ndarray:
+def profile_height(die: BeadDie, s: np.ndarray) -> np.ndarray:
     """Height z (mm) at distances s (mm, any shape) from the axis; 0 outside the bead.
 
     Distances are signed for a step alone, which stays at its depth where s > w/2.
     """
-    points = profile(die)
+    points = profile_points(die)
     return np.interp(s, points[:, 0], points[:, 1])
 
 
@@ -103,7 +103,7 @@ def taper(
     closed: bool = False,
     open_ends: tuple[bool, bool] = (False, False),
 ) -> np.ndarray:
-    """Share of the depth, 0..1, at distances `along` (mm) of a bead `length` > 0 mm long.
+    """Share of the depth, 0..1, at distances `along` (mm) of a bead `printed_width` > 0 mm long.
 
     A half cosine over the run-out at each end (at most half the length), 1 between; closed frames have no ends, and
     no depth is lost at an open end (start, stop), which runs over the edge of the sheet.
@@ -122,11 +122,11 @@ def taper(
 
 def developed_length(die: BeadDie) -> float:
     """Length S of the mid-surface across the bead, or up the ramp of a step, mm (exact)."""
-    shoulder, nose, theta, flank, top = half(die)
+    shoulder, nose, theta, flank, top = half_profile(die)
     return (1 if die.profile == "step" else 2) * ((shoulder + nose) * theta + flank + top)
 
 
-def pull_in(die: BeadDie) -> float:
+def draw_in(die: BeadDie) -> float:
     """mm of sheet that one bead draws in across itself where the edges can move: S - w."""
     return developed_length(die) - die.width
 
@@ -143,7 +143,7 @@ def thinning(die: BeadDie) -> float:
 
 def tightest_radius(die: BeadDie) -> float | None:
     """Smallest stated mid-surface radius, mm; a radius of 0 counts as not stated.  None where none is."""
-    radii = [radius for radius in half(die)[:2] if radius > 0]
+    radii = [radius for radius in half_profile(die)[:2] if radius > 0]
     return min(radii, default=None)
 
 
@@ -156,7 +156,7 @@ def bend_strain(die: BeadDie, t: float) -> float | None:
     return None if radius is None else t / (2 * max(radius - t / 2, 0.0) + t)
 
 
-def line_properties(points: np.ndarray, t: float) -> SectionProperties:
+def thin_wall_properties(points: np.ndarray, t: float) -> SectionProperties:
     """Thin-wall properties of any mid-surface line, points (k, 2) of (s, z) mm, s rising, thickness t mm.
 
     I = t int (z - z_c)^2 ds + t^3/12 int cos^2 ds, exact for the polyline, as a shell has it.  A solid section has
@@ -181,72 +181,72 @@ def line_properties(points: np.ndarray, t: float) -> SectionProperties:
     )
 
 
-def properties(die: BeadDie, t: float, width: float) -> SectionProperties:
+def section_properties(die: BeadDie, t: float, width: float) -> SectionProperties:
     """Properties of the bead with flat sheet beside it, total plan width `width` mm, thickness t mm.
 
     Raises InputError where `width` is less than the bead's own.
     """
     if width < die.width - 1e-9:
-        raise _fault(die, f"needs a strip at least {die.width:g} mm wide, got {width:g} mm")
+        raise _die_error(die, f"needs a strip at least {die.width:g} mm wide, got {width:g} mm")
     beside = (width - die.width) / 2
-    points = profile(die)
+    points = profile_points(die)
     if beside > 1e-9:
         points = np.vstack([[-width / 2, 0.0], points, [width / 2, points[-1, 1]]])
-    return line_properties(points, t)
+    return thin_wall_properties(points, t)
 
 
-def _plausible(die: BeadDie) -> None:
+def _check_die(die: BeadDie) -> None:
     if die.profile not in PROFILES:
-        raise _fault(die, f"unknown profile {die.profile!r}", f"one of {', '.join(PROFILES)}")
+        raise _die_error(die, f"unknown profile {die.profile!r}", f"one of {', '.join(PROFILES)}")
     if not (0 < die.width < math.inf and 0 < die.depth < math.inf):
-        raise _fault(die, f"width {die.width:g} and depth {die.depth:g} mm", "both must be greater than 0")
+        raise _die_error(die, f"width {die.width:g} and depth {die.depth:g} mm", "both must be greater than 0")
     if not (0 <= die.nose_radius < math.inf and 0 <= die.shoulder_radius < math.inf):
-        raise _fault(die, "a radius is negative or not a number", "0 where it is not known")
+        raise _die_error(die, "a radius is negative or not a number", "0 where it is not known")
     if not 0 <= die.run_out < math.inf:
-        raise _fault(die, f"run-out {die.run_out:g} mm", "0 for 2.5 times the depth")
+        raise _die_error(die, f"run-out {die.run_out:g} mm", "0 for 2.5 times the depth")
 
 
-def _pointed(die: BeadDie) -> Half:
+def _without_flat_top(die: BeadDie) -> HalfProfile:
     w = 2 * die.width if die.profile == "step" else die.width
     d, shoulder = die.depth, die.shoulder_radius
     greatest = (w * w / 4 + d * d) / (2 * d)
     if die.profile == "round":
         if d > w / 2:
-            raise _fault(die, f"a round bead {w:g} mm wide cannot be {d:g} mm deep", f"at most {w / 2:g} mm")
+            raise _die_error(die, f"a round bead {w:g} mm wide cannot be {d:g} mm deep", f"at most {w / 2:g} mm")
         if shoulder >= greatest:
             what = f"shoulder radius {shoulder:g} mm leaves no nose"
-            raise _fault(die, what, f"less than {greatest:.2f} mm for this width and depth")
+            raise _die_error(die, what, f"less than {greatest:.2f} mm for this width and depth")
         nose = greatest - shoulder
     else:
         nose = die.nose_radius
     both = nose + shoulder
     if both > greatest * (1 + 1e-12):
         what = f"nose and shoulder radius together are {both:g} mm"
-        raise _fault(die, what, f"at most {greatest:.2f} mm for this width and depth")
+        raise _die_error(die, what, f"at most {greatest:.2f} mm for this width and depth")
     # tan(theta/2) from (2 T - d) u^2 - w u + d = 0, the root with the longer flank
     root = math.sqrt(max(0.0, w * w - 4 * d * (2 * both - d)))
     u = 2 * d / (w + root)
     if u > 1 + 1e-12:
-        raise _fault(die, "the flanks would overhang", "less depth or smaller radii")
+        raise _die_error(die, "the flanks would overhang", "less depth or smaller radii")
     flank = 0.0 if die.profile == "round" else root / 2
-    return Half(shoulder, nose, 2 * math.atan(u), flank, 0.0)
+    return HalfProfile(shoulder, nose, 2 * math.atan(u), flank, 0.0)
 
 
-def _flat(die: BeadDie) -> Half:
+def _with_flat_top(die: BeadDie) -> HalfProfile:
     if not 0 < die.flank < 90:
-        raise _fault(die, f"flank angle {die.flank:g} degrees", "greater than 0, less than 90")
+        raise _die_error(die, f"flank angle {die.flank:g} degrees", "greater than 0, less than 90")
     theta, T = math.radians(die.flank), die.nose_radius + die.shoulder_radius
     flank = (die.depth - T * (1 - math.cos(theta))) / math.sin(theta)
     if flank < 0:
         most = die.depth / (1 - math.cos(theta))
         what = f"nose and shoulder radius together are {T:g} mm"
-        raise _fault(die, what, f"at most {most:.2f} mm for this depth and flank angle")
+        raise _die_error(die, what, f"at most {most:.2f} mm for this depth and flank angle")
     top = die.width / 2 - T * math.sin(theta) - flank * math.cos(theta)
     if top <= 0:
         what = f"the two flanks need {die.width - 2 * top:.2f} mm, the bead is {die.width:g} mm wide"
-        raise _fault(die, what, "less depth, steeper flanks, smaller radii or more width")
-    return Half(die.shoulder_radius, die.nose_radius, theta, flank, top)
+        raise _die_error(die, what, "less depth, steeper flanks, smaller radii or more width")
+    return HalfProfile(die.shoulder_radius, die.nose_radius, theta, flank, top)
 
 
-def _fault(die: BeadDie, what: str, cure: str = "") -> InputError:
-    return InputError([Fault(f"bead die {die.name}", what, cure)])
+def _die_error(die: BeadDie, message: str, cure: str = "") -> InputError:
+    return InputError([Fault(f"bead die {die.name}", message, cure)])

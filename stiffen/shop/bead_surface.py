@@ -14,12 +14,12 @@ from shapely.geometry import LineString, Polygon
 
 from stiffen.model.layout import Bead, Point
 
-from .bead_section import height, taper
+from .bead_section import profile_height, taper
 
-LOOK = 0.5  # mm along a path by which its direction is told
+DIRECTION_STEP = 0.5  # mm along a path by which its direction is told
 
 
-def over_edge(bead: Bead) -> Bead:
+def extended_past_open_ends(bead: Bead) -> Bead:
     """The bead lengthened past its open ends, so far that it fades off the sheet only; its ends are closed then."""
     if not any(bead.open_ends):
         return bead
@@ -32,12 +32,12 @@ def over_edge(bead: Bead) -> Bead:
     return replace(bead, path=tuple((float(x), float(y)) for x, y in path), open_ends=(False, False))
 
 
-def lift(bead: Bead, plan: np.ndarray, outline: Sequence[Point]) -> np.ndarray:
+def surface_height(bead: Bead, plan: np.ndarray, outline: Sequence[Point]) -> np.ndarray:
     """(n,) mm by which a bead lifts the sheet at plan points (n, 2), toward the face on which it stands proud.
 
-    outline: of the sheet, which says what a step lifts; open ends: see `over_edge`.
+    outline: of the sheet, which says what a step lifts; open ends: see `extended_past_open_ends`.
     """
-    bead = over_edge(bead)
+    bead = extended_past_open_ends(bead)
     path = LineString(bead.path)
     out = np.zeros(len(plan))
     near = np.arange(len(plan))
@@ -48,18 +48,18 @@ def lift(bead: Bead, plan: np.ndarray, outline: Sequence[Point]) -> np.ndarray:
     along = shapely.line_locate_point(path, places)
     distance = shapely.distance(path, places)
     if bead.die.profile == "step":
-        distance *= lifted_side(bead.path, outline) * _side_of(path, plan[near], along)
+        distance *= raised_side(bead.path, outline) * _side_signs(path, plan[near], along)
     share = taper(bead.die, along, path.length, bead.closed)
-    out[near] = share * height(bead.die, distance)
+    out[near] = share * profile_height(bead.die, distance)
     return out
 
 
-def lifted_side(path: Sequence[Point], outline: Sequence[Point]) -> int:
+def raised_side(path: Sequence[Point], outline: Sequence[Point]) -> int:
     """The side of its path on which a step lifts the sheet: 1 left, -1 right; there the edge is nearer at mid-path."""
     line, edge = LineString(path), Polygon(outline).exterior
     middle = line.length / 2
     at = np.array(line.interpolate(middle).coords[0])
-    before, after = (np.array(line.interpolate(middle + step).coords[0]) for step in (-LOOK, LOOK))
+    before, after = (np.array(line.interpolate(middle + step).coords[0]) for step in (-DIRECTION_STEP, DIRECTION_STEP))
     left = np.array([before[1] - after[1], after[0] - before[0]]) / np.linalg.norm(after - before)
     reach = sum(np.ptp(np.asarray(outline), axis=0))
     to_edge = {}
@@ -69,9 +69,9 @@ def lifted_side(path: Sequence[Point], outline: Sequence[Point]) -> int:
     return min(to_edge, key=to_edge.__getitem__)
 
 
-def _side_of(path: LineString, points: np.ndarray, along: np.ndarray) -> np.ndarray:
+def _side_signs(path: LineString, points: np.ndarray, along: np.ndarray) -> np.ndarray:
     """(n,) 1 left of the path, -1 right of it, at points (n, 2) whose feet lie `along` it."""
-    before, after = np.maximum(along - LOOK, 0), np.minimum(along + LOOK, path.length)
+    before, after = np.maximum(along - DIRECTION_STEP, 0), np.minimum(along + DIRECTION_STEP, path.length)
     foot, a, b = (shapely.get_coordinates(shapely.line_interpolate_point(path, s)) for s in (along, before, after))
     way, gap = b - a, points - foot
     return np.where(way[:, 0] * gap[:, 1] - way[:, 1] * gap[:, 0] >= 0, 1.0, -1.0)

@@ -20,10 +20,10 @@ from shapely.ops import split
 
 from stiffen.errors import Fault, InputError
 from stiffen.model.panel import Fold, Panel
-from stiffen.model.tools import Folder
+from stiffen.model.tools import FoldingBrake
 
-LEAST_FLAT = 2.5  # thicknesses of flat flange beyond the bend: common practice, no source
-THIN = 1.63  # mm; up to here a relief hole of 1/8 inch will do, 3/16 inch beyond
+MIN_FLAT_THICKNESSES = 2.5  # thicknesses of flat flange beyond the bend: common practice, no source
+SMALL_RELIEF_MAX_THICKNESS = 1.63  # mm; up to here a relief hole of 1/8 inch will do, 3/16 inch beyond
 
 
 @dataclass(frozen=True)
@@ -35,11 +35,11 @@ class Bend:
 
 
 @dataclass(frozen=True)
-class Blank:
+class FlatPattern:
     """A flat strip to be folded: its length, the bends' middle lines from one end, the flats between bends; mm."""
 
     length: float
-    lines: tuple[float, ...]
+    bend_lines: tuple[float, ...]
     flats: tuple[float, ...]
 
 
@@ -63,7 +63,7 @@ def setback(angle: float, radius: float, t: float) -> float:
     return math.tan(math.radians(angle) / 2) * (radius + t)
 
 
-def bend_allowance(angle: float, radius: float, t: float, neutral: float = Folder.neutral) -> float:
+def bend_allowance(angle: float, radius: float, t: float, neutral: float = FoldingBrake.neutral) -> float:
     """mm of flat sheet that a bend takes: angle (R + neutral t), angle in radians.
 
     neutral 0.447 is the empirical (0.01743 R + 0.0078 t) per degree that the handbooks give.
@@ -71,12 +71,14 @@ def bend_allowance(angle: float, radius: float, t: float, neutral: float = Folde
     return math.radians(angle) * (radius + neutral * t)
 
 
-def blank(sizes: Sequence[float], bends: Sequence[Bend], t: float, neutral: float = Folder.neutral) -> Blank:
+def flat_pattern(
+    sizes: Sequence[float], bends: Sequence[Bend], t: float, neutral: float = FoldingBrake.neutral
+) -> FlatPattern:
     """The flat strip for wanted outside sizes (k + 1) with bends (k) between them, in order; t mm.
 
     Raises InputError where a size leaves no flat beside its bends.
     """
-    setbacks, allowances = _of_bends(sizes, bends, t, neutral)
+    setbacks, allowances = _setbacks_and_allowances(sizes, bends, t, neutral)
     taken = [before + after for before, after in zip([0.0, *setbacks], [*setbacks, 0.0], strict=True)]
     flats = [size - bends_take for size, bends_take in zip(sizes, taken, strict=True)]
     faults = [
@@ -90,18 +92,18 @@ def blank(sizes: Sequence[float], bends: Sequence[Bend], t: float, neutral: floa
     for flat, allowance in zip(flats, allowances, strict=False):
         lines.append(reached + flat + allowance / 2)
         reached += flat + allowance
-    return Blank(reached + flats[-1], tuple(lines), tuple(flats))
+    return FlatPattern(reached + flats[-1], tuple(lines), tuple(flats))
 
 
 def outside_sizes(
-    length: float, lines: Sequence[float], bends: Sequence[Bend], t: float, neutral: float = Folder.neutral
+    length: float, lines: Sequence[float], bends: Sequence[Bend], t: float, neutral: float = FoldingBrake.neutral
 ) -> tuple[float, ...]:
-    """The reverse of `blank`: outside sizes of a strip of that length folded at those lines (middle of each bend).
+    """The reverse of `flat_pattern`: outside sizes of a strip of that length folded at those lines (middle of each bend).
 
     Raises InputError where two bends overlap, or one runs over an end.
     """
     marks = [0.0, *lines, length]
-    setbacks, allowances = _of_bends(marks[1:], bends, t, neutral)
+    setbacks, allowances = _setbacks_and_allowances(marks[1:], bends, t, neutral)
     half = [0.0, *(allowance / 2 for allowance in allowances), 0.0]
     flats = [b - a - half[i] - half[i + 1] for i, (a, b) in enumerate(zip(marks, marks[1:], strict=False))]
     faults = [
@@ -116,7 +118,7 @@ def outside_sizes(
     )
 
 
-def _of_bends(
+def _setbacks_and_allowances(
     sizes: Sequence[float], bends: Sequence[Bend], t: float, neutral: float
 ) -> tuple[list[float], list[float]]:
     """Setbacks and allowances of the bends.  InputError for bends that cannot be, or not one fewer than sizes."""
@@ -138,14 +140,14 @@ def _of_bends(
 # ------------------------------------------------------------------------------------------------- limits and reliefs
 
 
-def least_flat(t: float, own: float = 0.0) -> float:
+def least_flat(t: float, brake_minimum: float = 0.0) -> float:
     """mm of flat flange that must be left beyond a bend: the folder's own, or 2.5 t (common practice, no source)."""
-    return own or LEAST_FLAT * t
+    return brake_minimum or MIN_FLAT_THICKNESSES * t
 
 
-def least_flange(angle: float, radius: float, t: float, own: float = 0.0) -> float:
+def least_flange(angle: float, radius: float, t: float, brake_minimum: float = 0.0) -> float:
     """Least outside size of a flange, mm: setback and `least_flat`."""
-    return setback(angle, radius, t) + least_flat(t, own)
+    return setback(angle, radius, t) + least_flat(t, brake_minimum)
 
 
 def relief_hole(radius: float, t: float) -> float:
@@ -153,7 +155,7 @@ def relief_hole(radius: float, t: float) -> float:
 
     About twice the bend radius, at least 1/8 inch for sheet up to 0.064 inch, 3/16 inch beyond (FAA-H-8083-31).
     """
-    return max(2 * radius, 3.2 if t <= THIN else 4.8)
+    return max(2 * radius, 3.2 if t <= SMALL_RELIEF_MAX_THICKNESS else 4.8)
 
 
 def relief_slot(radius: float, t: float) -> tuple[float, float]:
@@ -169,10 +171,10 @@ def relief_slot(radius: float, t: float) -> tuple[float, float]:
 
 def flanges(panel: Panel, t: float) -> tuple[Flange, ...]:
     """The flange at each fold of a panel, measured across the middle of the fold line; its lines are bends' middles."""
-    neutral = panel.tools.folder.neutral
+    neutral = panel.tools.folding_brake.neutral
     found = []
     for number, fold in enumerate(panel.folds, 1):
-        wide, beyond = _across(panel, fold)
+        wide, beyond = _flange_extent(panel, fold)
         angle = abs(fold.angle)
         own, back = bend_allowance(angle, fold.radius, t, neutral), setback(angle, fold.radius, t)
         flat, outer = wide - own / 2, back
@@ -183,18 +185,18 @@ def flanges(panel: Panel, t: float) -> tuple[Flange, ...]:
     return tuple(found)
 
 
-def corners(panel: Panel) -> tuple[tuple[int, int, tuple[float, float]], ...]:
+def fold_crossings(panel: Panel) -> tuple[tuple[int, int, tuple[float, float]], ...]:
     """Folds (numbers from 1) whose lines cross or meet on the sheet or at its edge, and where."""
     sheet = panel.region.buffer(1.0)
     found = []
     for (i, a), (j, b) in combinations(enumerate(panel.folds, 1), 2):
-        place = _crossing(a, b)
+        place = _crossing_point(a, b)
         if place is not None and sheet.covers(Point(place)):
             found.append((i, j, place))
     return tuple(found)
 
 
-def _across(panel: Panel, fold: Fold) -> tuple[float, Fold | None]:
+def _flange_extent(panel: Panel, fold: Fold) -> tuple[float, Fold | None]:
     """mm from the middle of a fold line to the end of its flange, and the fold that ends it (None: the edge)."""
     sheet = Polygon(panel.outline)
     start, along = np.array(fold.line[0], float), np.subtract(fold.line[1], fold.line[0])
@@ -219,7 +221,7 @@ def _across(panel: Panel, fold: Fold) -> tuple[float, Fold | None]:
     return min(ends, key=lambda end: end[0])
 
 
-def _crossing(a: Fold, b: Fold) -> tuple[float, float] | None:
+def _crossing_point(a: Fold, b: Fold) -> tuple[float, float] | None:
     """Where the lines of two folds, each prolonged by 1 mm at most, cross."""
     p, r = np.array(a.line[0], float), np.subtract(a.line[1], a.line[0])
     q, s = np.array(b.line[0], float), np.subtract(b.line[1], b.line[0])

@@ -16,52 +16,62 @@ from stiffen.model.material import Material
 from stiffen.model.tools import Cutter, HoleDie
 
 
-class Limit(NamedTuple):
-    """Flared holes in sheet up to `thickest` mm: least and greatest diameter, mm; None where none was given."""
+class FlareLimits(NamedTuple):
+    """Flared holes in sheet up to `max_thickness` mm: least and greatest diameter, mm; None where none was given."""
 
-    thickest: float
-    least: float
-    most: float | None
+    max_thickness: float
+    min_diameter: float
+    max_diameter: float | None
 
 
 # One fabricator's published limits for flared holes, taken as the finished diameter.  The greatest ones are the largest
 # dies it has.  Sheet thinner than the thinnest it lists is taken as that one; like alloys share a row.
-LIMITS: dict[str, tuple[Limit, ...]] = {
-    "5052": (Limit(1.60, 12.7, 76.2), Limit(2.03, 19.05, 76.2), Limit(3.18, 25.4, 76.2)),
-    "6061": (Limit(1.02, 12.7, 63.5), Limit(1.60, 12.7, 76.2), Limit(2.54, 25.4, 76.2), Limit(3.18, 31.75, 76.2)),
-    "2024": (Limit(0.64, 12.7, 76.2),),
-    "G90": (Limit(1.91, 12.7, 76.2),),
-    "1008": (Limit(1.50, 12.7, 76.2), Limit(1.88, 25.4, None), Limit(3.02, 31.75, None)),
-    "304": (Limit(1.22, 12.7, None), Limit(1.52, 19.05, None), Limit(1.88, 25.4, None), Limit(3.18, 31.75, None)),
+FLARE_LIMITS: dict[str, tuple[FlareLimits, ...]] = {
+    "5052": (FlareLimits(1.60, 12.7, 76.2), FlareLimits(2.03, 19.05, 76.2), FlareLimits(3.18, 25.4, 76.2)),
+    "6061": (
+        FlareLimits(1.02, 12.7, 63.5),
+        FlareLimits(1.60, 12.7, 76.2),
+        FlareLimits(2.54, 25.4, 76.2),
+        FlareLimits(3.18, 31.75, 76.2),
+    ),
+    "2024": (FlareLimits(0.64, 12.7, 76.2),),
+    "G90": (FlareLimits(1.91, 12.7, 76.2),),
+    "1008": (FlareLimits(1.50, 12.7, 76.2), FlareLimits(1.88, 25.4, None), FlareLimits(3.02, 31.75, None)),
+    "304": (
+        FlareLimits(1.22, 12.7, None),
+        FlareLimits(1.52, 19.05, None),
+        FlareLimits(1.88, 25.4, None),
+        FlareLimits(3.18, 31.75, None),
+    ),
 }
-SAME = 0.01  # mm; inch sizes are rounded to it
-ALIKE = {"5754": "5052", "5251": "5052", "1050": "5052", "3003": "5052", "DC01": "1008", "DX51D": "G90"}
+INCH_ROUNDING = 0.01  # mm; inch sizes are rounded to it
+SUBSTITUTE_ALLOYS = {"5754": "5052", "5251": "5052", "1050": "5052", "3003": "5052", "DC01": "1008", "DX51D": "G90"}
 
 
-def limit(material: Material, t: float) -> Limit | None:
+def flare_limits(material: Material, t: float) -> FlareLimits | None:
     """The limits for t mm sheet; None for an alloy that is not listed, or sheet thicker than any that is."""
-    return next((row for row in _rows(material) if t <= row.thickest + SAME), None)
+    return next((row for row in _limits_of_alloy(material) if t <= row.max_thickness + INCH_ROUNDING), None)
 
 
-def least_flared(material: Material, t: float) -> float | None:
+def min_flared_diameter(material: Material, t: float) -> float | None:
     """Least finished diameter (mm) of a flared hole in t mm sheet; None for an alloy that is not listed.
 
     Sheet thicker than any that is listed keeps the diameter of the thickest.
     """
-    rows = _rows(material)
-    found = limit(material, t) or (rows[-1] if rows else None)
-    return found and found.least
+    rows = _limits_of_alloy(material)
+    found = flare_limits(material, t) or (rows[-1] if rows else None)
+    return found and found.min_diameter
 
 
-def thickest_flared(material: Material, finished: float) -> float | None:
+def max_flared_thickness(material: Material, finished: float) -> float | None:
     """Thickest sheet (mm) in which a hole of that finished diameter is listed; None where there is none."""
-    fits = [row.thickest for row in _rows(material) if row.least <= finished + 1e-6]
+    fits = [row.max_thickness for row in _limits_of_alloy(material) if row.min_diameter <= finished + 1e-6]
     return max(fits, default=None)
 
 
-def _rows(material: Material) -> tuple[Limit, ...]:
+def _limits_of_alloy(material: Material) -> tuple[FlareLimits, ...]:
     alloy = material.name.split("-")[0].removesuffix("A")
-    return LIMITS.get(ALIKE.get(alloy, alloy), ())
+    return FLARE_LIMITS.get(SUBSTITUTE_ALLOYS.get(alloy, alloy), ())
 
 
 # ---------------------------------------------------------------------------------------------------------- pilot holes
@@ -83,7 +93,7 @@ def stock_cutters() -> tuple[Cutter, ...]:
     return tuple(Cutter(row["kind"], tuple(map(float, row["sizes"]))) for row in tomllib.loads(text)["cutter"])
 
 
-def flared_from(die: HoleDie, pilot: float) -> HoleDie:
+def flare_from_pilot(die: HoleDie, pilot: float) -> HoleDie:
     """The flare that `die` makes from another pilot hole (mm, less than the flange): same fold circle and cone.
 
     The slant keeps its length, so what a smaller pilot leaves makes the opening smaller and the lip higher.
@@ -103,7 +113,7 @@ def pilot_cuts(die: HoleDie, cutters: tuple[Cutter, ...] = ()) -> tuple[PilotCut
     for cutter in cutters or stock_cutters():
         size = max((size for size in cutter.sizes if size <= die.pilot + 0.05), default=None)
         if size is not None:
-            found.append(PilotCut(cutter.kind, size, flared_from(die, size)))
+            found.append(PilotCut(cutter.kind, size, flare_from_pilot(die, size)))
     return tuple(sorted(found, key=lambda cut: -cut.diameter))
 
 

@@ -19,23 +19,23 @@ from stiffen.model.tools import BeadDie, HoleDie, Tools
 
 from . import bead_section, bends, flared_holes, layout_check
 from .roller_settings import pass_depths
-from .rolling_bow import curl
+from .rolling_bow import rolling_bow
 
-SAME_DIRECTION = 5.0  # degrees between beads that need no turning of the sheet
-HAIR = 0.001  # mm that do not count: a bead drawn square to an edge is never quite so
-TRIM_SPARE = 3.0  # mm on each side beyond the pull-in: common practice, no source
-BOW = 1.0  # mm; less is not worth a word
+DIRECTION_TOLERANCE = 5.0  # degrees between beads that need no turning of the sheet
+ROUNDING_TOLERANCE = 0.001  # mm that do not count: a bead drawn square to an edge is never quite so
+TRIM_MARGIN = 3.0  # mm on each side beyond the pull-in: common practice, no source
+MIN_REPORTED_BOW = 1.0  # mm; less is not worth a word
 
 # Minutes: common practice, no source.
-MARK_ONE = 0.5  # one bead or hole
-CUT_METRE = 4.0  # rough cut and trim, each, by snips
-DEBURR_METRE = 1.5
-REGRIP = 0.5  # turning the sheet between two beads
-TRIAL_STRIP = 5.0  # one die
-PILOT_ONE = 1.5
-FLARE_ONE = 1.0
-FOLD_ONE = 4.0
-FASTENER_ONE = 0.5  # drilling the mating hole
+MINUTES_PER_MARK = 0.5  # one bead or hole
+MINUTES_PER_CUT_METRE = 4.0  # rough cut and trim, each, by snips
+MINUTES_PER_DEBURRED_METRE = 1.5
+MINUTES_PER_REORIENTATION = 0.5  # turning the sheet between two beads
+MINUTES_PER_TRIAL_STRIP = 5.0  # one die
+MINUTES_PER_PILOT_HOLE = 1.5
+MINUTES_PER_FLARE = 1.0
+MINUTES_PER_FOLD = 4.0
+MINUTES_PER_FASTENER = 0.5  # drilling the mating hole
 
 
 # ------------------------------------------------------------------------------------------------- rolling and minutes
@@ -68,13 +68,13 @@ def frame_sides(panel: Panel, beads: tuple[Bead, ...]) -> tuple[str | None, ...]
     """
     sides: list[str | None] = []
     for place, bead in enumerate(beads):
-        allowed = layout_check.frame_sides(panel, bead)
-        kept = _seen_from(bead, beads[place - 1], sides[-1]) if place else None
+        allowed = layout_check.allowed_frame_sides(panel, bead)
+        kept = _side_along(bead, beads[place - 1], sides[-1]) if place else None
         sides.append(kept if kept in allowed else next(iter(allowed), None))
     return tuple(sides)
 
 
-def regrips(panel: Panel, beads: tuple[Bead, ...]) -> int:
+def reorientations(panel: Panel, beads: tuple[Bead, ...]) -> int:
     """How often the sheet is turned between one bead and the next, rolled in the order given.
 
     A turn: another direction (over 5 degrees), another side at the frame, or the other face up.
@@ -84,14 +84,14 @@ def regrips(panel: Panel, beads: tuple[Bead, ...]) -> int:
     for place, (a, b) in enumerate(pairwise(beads)):
         apart = abs(_direction(a) - _direction(b)) % 180
         turned += (
-            min(apart, 180 - apart) > SAME_DIRECTION
+            min(apart, 180 - apart) > DIRECTION_TOLERANCE
             or a.side != b.side
-            or sides[place + 1] != _seen_from(b, a, sides[place])
+            or sides[place + 1] != _side_along(b, a, sides[place])
         )
     return turned
 
 
-def _seen_from(bead: Bead, other: Bead, side: str | None) -> str | None:
+def _side_along(bead: Bead, other: Bead, side: str | None) -> str | None:
     """A side of another bead's path as seen along this bead's: what is left of one is right of its reverse."""
     if side is None or math.cos(math.radians(_direction(bead) - _direction(other))) > 0:
         return side
@@ -103,7 +103,7 @@ def _direction(bead: Bead) -> float:
     return math.degrees(math.atan2(y1 - y0, x1 - x0))
 
 
-def breakdown(panel: Panel, layout: Layout) -> dict[str, float]:
+def time_breakdown(panel: Panel, layout: Layout) -> dict[str, float]:
     """Minutes at the bench by kind of work."""
     roller = panel.tools.roller
     beads = tuple(layout.beads[place] for place in rolling_order(panel, layout.beads))
@@ -112,41 +112,41 @@ def breakdown(panel: Panel, layout: Layout) -> dict[str, float]:
     edges = sum(ring.length for ring in (panel.region.exterior, *panel.region.interiors)) / 1000
     fasteners = sum(len(support.fasteners()) for support in panel.supports)
     return {
-        "mark": MARK_ONE * (len(beads) + len(layout.holes)),
-        "cut and trim": 2 * CUT_METRE * edges,
-        "trial strips": TRIAL_STRIP * len(dies),
+        "mark": MINUTES_PER_MARK * (len(beads) + len(layout.holes)),
+        "cut and trim": 2 * MINUTES_PER_CUT_METRE * edges,
+        "trial strips": MINUTES_PER_TRIAL_STRIP * len(dies),
         "die changes": roller.die_change_minutes * len(dies),
-        "set up": roller.set_up_minutes * len(beads) + REGRIP * regrips(panel, beads),
+        "set up": roller.set_up_minutes * len(beads) + MINUTES_PER_REORIENTATION * reorientations(panel, beads),
         "roll": sum(passes[bead.die] * bead.length for bead in beads) / roller.hand_speed,
-        "pilot holes": PILOT_ONE * len(layout.holes),
-        "flare": FLARE_ONE * len(layout.holes),
-        "fold": FOLD_ONE * len(panel.folds),
-        "mating holes": FASTENER_ONE * fasteners,
-        "deburr": DEBURR_METRE * edges,
+        "pilot holes": MINUTES_PER_PILOT_HOLE * len(layout.holes),
+        "flare": MINUTES_PER_FLARE * len(layout.holes),
+        "fold": MINUTES_PER_FOLD * len(panel.folds),
+        "mating holes": MINUTES_PER_FASTENER * fasteners,
+        "deburr": MINUTES_PER_DEBURRED_METRE * edges,
     }
 
 
 def minutes(panel: Panel, layout: Layout) -> float:
-    """Minutes at the bench, all told; `breakdown` says of what."""
-    return sum(breakdown(panel, layout).values())
+    """Minutes at the bench, all told; `time_breakdown` says of what."""
+    return sum(time_breakdown(panel, layout).values())
 
 
 # ------------------------------------------------------------------------------------------------------- order of work
 
 
-def pull_in_range(panel: Panel, layout: Layout) -> tuple[float, float]:
+def max_draw_in(panel: Panel, layout: Layout) -> tuple[float, float]:
     """Most that rolling can draw the sheet in along x and along y, mm; the least is 0 (the metal stretches instead).
 
     The largest sum, over lines across the sheet, of the pull-in of the beads that the line crosses, each by its share
     across the line's direction.
     """
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
-    most_x = max(_drawn_in(layout, ((x0, y), (x1, y)), 0) for y in np.linspace(y0, y1, 51)[1:-1])
-    most_y = max(_drawn_in(layout, ((x, y0), (x, y1)), 1) for x in np.linspace(x0, x1, 51)[1:-1])
+    most_x = max(_draw_in_along(layout, ((x0, y), (x1, y)), 0) for y in np.linspace(y0, y1, 51)[1:-1])
+    most_y = max(_draw_in_along(layout, ((x, y0), (x, y1)), 1) for x in np.linspace(x0, x1, 51)[1:-1])
     return most_x, most_y
 
 
-def _drawn_in(layout: Layout, line: tuple, axis: int) -> float:
+def _draw_in_along(layout: Layout, line: tuple, axis: int) -> float:
     scan = np.array(line)
     total = 0.0
     for bead in layout.beads:
@@ -154,7 +154,7 @@ def _drawn_in(layout: Layout, line: tuple, axis: int) -> float:
         side = path[:, 1 - axis] - scan[0, 1 - axis]
         crossed = (side[:-1] < 0) != (side[1:] < 0)
         pieces = np.diff(path, axis=0)[crossed]
-        total += bead_section.pull_in(bead.die) * float(
+        total += bead_section.draw_in(bead.die) * float(
             np.sum(np.abs(pieces[:, 1 - axis]) / np.linalg.norm(pieces, axis=1))
         )
     return total
@@ -164,8 +164,10 @@ def trim_allowance(panel: Panel, layout: Layout) -> tuple[float, float]:
     """mm to leave on each side along x and along y at the rough cut: half the greatest pull-in and a spare."""
     if not layout.beads:
         return 0.0, 0.0
-    x, y = pull_in_range(panel, layout)
-    return float(math.ceil(x / 2 + TRIM_SPARE - HAIR)), float(math.ceil(y / 2 + TRIM_SPARE - HAIR))
+    x, y = max_draw_in(panel, layout)
+    return float(math.ceil(x / 2 + TRIM_MARGIN - ROUNDING_TOLERANCE)), float(
+        math.ceil(y / 2 + TRIM_MARGIN - ROUNDING_TOLERANCE)
+    )
 
 
 def order_of_work(panel: Panel, layout: Layout) -> tuple[str, ...]:
@@ -215,7 +217,7 @@ def _cut_with(tools: Tools, die: HoleDie) -> str:
 
 def _rolling_steps(panel: Panel, layout: Layout) -> list[str]:
     order = rolling_order(panel, layout.beads)
-    turned = regrips(panel, tuple(layout.beads[place] for place in order))
+    turned = reorientations(panel, tuple(layout.beads[place] for place in order))
     sides = {bead.side for bead in layout.beads}
     steps = []
     for die in dict.fromkeys(layout.beads[place].die for place in order):
@@ -230,19 +232,21 @@ def _rolling_steps(panel: Panel, layout: Layout) -> list[str]:
             "before the stop. Check for bow after each and flatten by hand.",
         ]
     if turned:
-        steps.append(f"Between beads the sheet is taken out and turned {turned} x. {_bow(panel, layout)}".rstrip())
-    elif bow := _bow(panel, layout):
+        steps.append(
+            f"Between beads the sheet is taken out and turned {turned} x. {_bow_to_expect(panel, layout)}".rstrip()
+        )
+    elif bow := _bow_to_expect(panel, layout):
         steps.append(bow)
     return steps
 
 
-def _bow(panel: Panel, layout: Layout) -> str:
+def _bow_to_expect(panel: Panel, layout: Layout) -> str:
     """What bow to expect, if any."""
-    found = curl(panel, layout)
+    found = rolling_bow(panel, layout)
     expected = [
         f"{bow:.0f} mm along {axis} (radius {radius / 1000:.1f} m)"
         for axis, bow, radius in (("x", found.bow_x, found.radius_x), ("y", found.bow_y, found.radius_y))
-        if bow >= BOW
+        if bow >= MIN_REPORTED_BOW
     ]
     if not expected:
         return ""
@@ -266,7 +270,7 @@ def _finishing_steps(panel: Panel, layout: Layout) -> list[str]:
         )
         alike.setdefault(how, []).append(flange.number)
     steps += [f"Fold {', '.join(map(str, numbers))}: {how}" for how, numbers in alike.items()]
-    same = Counter(_row(support) for support in panel.supports if support.fasteners())
+    same = Counter(_row_description(support) for support in panel.supports if support.fasteners())
     rows = [f"{n} rows of {row}" if n > 1 else row for row, n in same.items()]
     if rows:
         fasteners = sum(len(support.fasteners()) for support in panel.supports)
@@ -275,7 +279,7 @@ def _finishing_steps(panel: Panel, layout: Layout) -> list[str]:
     return steps
 
 
-def _row(support: Support) -> str:
+def _row_description(support: Support) -> str:
     """How many fasteners, how big, how far apart."""
     count = len(support.fasteners())
     if support.kind == "bolts":
@@ -289,28 +293,28 @@ def _row(support: Support) -> str:
 # ------------------------------------------------------------------------------------------------------------ warnings
 
 
-def warnings(panel: Panel, layout: Layout) -> tuple[str, ...]:
+def bench_cautions(panel: Panel, layout: Layout) -> tuple[str, ...]:
     """What to be wary of at the bench: strains against elongation, the roller's rating, rivets near edges."""
     found: list[str] = []
     for die in dict.fromkeys(bead.die for bead in layout.beads):
-        found += _bead_warnings(panel, die, layout.gauge)
+        found += _bead_die_cautions(panel, die, layout.gauge)
     for flare in dict.fromkeys(hole.die for hole in layout.holes):
-        found += _lip_warnings(panel, flare, layout.gauge)
-    found += _throat_warnings(panel, layout)
-    found += _under_loads(panel, layout)
+        found += _hole_die_cautions(panel, flare, layout.gauge)
+    found += _throat_cautions(panel, layout)
+    found += _load_cautions(panel, layout)
     found += map(str, layout_check.audit_supports(panel))
     found += map(str, layout_check.audit_folds(panel, layout.gauge))
     return tuple(found)
 
 
-def _throat_warnings(panel: Panel, layout: Layout) -> list[str]:
+def _throat_cautions(panel: Panel, layout: Layout) -> list[str]:
     """Beads that the finished sheet lets pass the throat, and the rough cut does not."""
     found = []
     x, y = trim_allowance(panel, layout)
     for number, bead in enumerate(layout.beads, start=1):
         turn = math.radians(_direction(bead))
         extra = abs(math.sin(turn)) * x + abs(math.cos(turn)) * y if len(bead.path) == 2 else max(x, y)
-        spare = panel.tools.roller.throat - min(layout_check.reach(panel, bead))
+        spare = panel.tools.roller.throat - min(layout_check.sheet_extents(panel, bead))
         if 0 <= spare < extra:
             found.append(
                 f"bead {number}: the rough cut leaves {extra:.0f} mm on the side that goes to the roller's frame, the "
@@ -319,10 +323,10 @@ def _throat_warnings(panel: Panel, layout: Layout) -> list[str]:
     return found
 
 
-def _bead_warnings(panel: Panel, die: BeadDie, t: float) -> list[str]:
+def _bead_die_cautions(panel: Panel, die: BeadDie, t: float) -> list[str]:
     name, limit = f"die {die.name}", panel.material.elongation
-    found = [str(breach) for breach in layout_check.bead_die_breaches(panel, die, t, name)]
-    stretch, drawn = bead_section.stretch_strain(die), bead_section.pull_in(die)
+    found = [str(breach) for breach in layout_check.bead_die_violations(panel, die, t, name)]
+    stretch, drawn = bead_section.stretch_strain(die), bead_section.draw_in(die)
     if stretch > limit:
         found.append(
             f"{name}: if the sheet cannot move in, it stretches {100 * stretch:.0f} % and thins by "
@@ -341,11 +345,11 @@ def _bead_warnings(panel: Panel, die: BeadDie, t: float) -> list[str]:
     return found
 
 
-def _lip_warnings(panel: Panel, die: HoleDie, t: float) -> list[str]:
+def _hole_die_cautions(panel: Panel, die: HoleDie, t: float) -> list[str]:
     name, limit = f"die {die.name}", panel.material.elongation
-    found = [str(breach) for breach in layout_check.hole_die_breaches(panel, die, t, name)]
-    thickest = flared_holes.thickest_flared(panel.material, die.finished)
-    if thickest is not None and t > thickest + flared_holes.SAME and not found:
+    found = [str(breach) for breach in layout_check.hole_die_violations(panel, die, t, name)]
+    thickest = flared_holes.max_flared_thickness(panel.material, die.finished)
+    if thickest is not None and t > thickest + flared_holes.INCH_ROUNDING and not found:
         found.append(f"{name}: no published limit for flares in {panel.material.name} over {thickest:g} mm: try scrap")
     if die.lip_strain > limit:
         found.append(
@@ -355,7 +359,7 @@ def _lip_warnings(panel: Panel, die: HoleDie, t: float) -> list[str]:
     return found
 
 
-def _under_loads(panel: Panel, layout: Layout) -> list[str]:
+def _load_cautions(panel: Panel, layout: Layout) -> list[str]:
     """Beads and lips that stand proud on the face on which something presses."""
     proud = [(f"bead {n}", bead.side, layout_check.bead_footprint(bead)) for n, bead in enumerate(layout.beads, 1)]
     proud += [

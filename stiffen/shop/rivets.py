@@ -12,9 +12,9 @@ from stiffen.errors import Fault, InputError
 from stiffen.model.panel import Panel
 from stiffen.model.results import FastenerLoad, Verdict
 
-EDGE = 2.0  # diameters from an end or edge, at least: FAA AC 43.13-1B (1998), chapter 4
-CLOSEST = 3.0  # diameters between the centres of a single row, at least: same
-INCH = 25.4
+MIN_EDGE_DIAMETERS = 2.0  # diameters from an end or edge, at least: FAA AC 43.13-1B (1998), chapter 4
+MIN_PITCH_DIAMETERS = 3.0  # diameters between the centres of a single row, at least: same
+MM_PER_INCH = 25.4
 
 # Solid 2117-T4 (AD) rivets for each inch of a single-lap splice in 5052 sheet of any hardness that is to be as strong
 # as the sheet: FAA AC 43.13-1B (1998), table 4-11.  Sheet thickness in inches: rivet diameter in 32nds: rivets.
@@ -32,95 +32,99 @@ SPLICE_5052: dict[float, dict[int, float]] = {
     0.102: {4: 11.2, 5: 7.3, 6: 5.1, 8: 2.8},
     0.128: {5: 9.2, 6: 6.4, 8: 3.5},
 }
-SHEET_JOINT = 0.75  # share of the table that single-lap sheet joints need: note c of the same table
+SHEET_JOINT_SHARE = 0.75  # share of the table that single-lap sheet joints need: note c of the same table
 
 
 @dataclass(frozen=True)
-class Row:
+class RivetRow:
     """A straight row at even pitch: rivets, pitch and distance of the first from the end, mm."""
 
     count: int
     pitch: float
-    end: float
+    end_distance: float
 
     @property
     def stations(self) -> tuple[float, ...]:
         """mm of each rivet from the end of the row's edge."""
-        return tuple(self.end + place * self.pitch for place in range(self.count))
+        return tuple(self.end_distance + place * self.pitch for place in range(self.count))
 
 
 @dataclass(frozen=True)
-class Use:
+class FastenerUtilisation:
     """What the rivet or bolt that carries most in a case has of its strength.
 
     support: its number in the panel, from 1.  strength: N, None where the user gave none.  share: load over strength.
     """
 
     load: FastenerLoad
-    support: int
+    support_number: int
     strength: float | None
-    share: float | None
+    utilisation: float | None
 
 
-def row(length: float, diameter: float, pitch: float, end: float | None = None) -> Row:
-    """An even row along an edge of `length`, no wider than `pitch`, the same distance from both ends.
+def rivet_row(length: float, diameter: float, pitch: float, end: float | None = None) -> RivetRow:
+    """An even row along an edge of `printed_width`, no wider than `pitch`, the same distance from both ends.
 
     end: mm from each end to the first centre, default and least 2 diameters.  Raises InputError for sizes that cannot
     be, and where the pitch wanted is under 3 diameters.
     """
-    end = EDGE * diameter if end is None else end
+    end = MIN_EDGE_DIAMETERS * diameter if end is None else end
     faults = []
     if not 0 < diameter < math.inf:
         faults.append(Fault("diameter", f"is {diameter:g} mm", "more than 0"))
-    if not pitch >= CLOSEST * diameter:
-        faults.append(Fault("pitch", f"is {pitch:g} mm", f"at least 3 diameters, {CLOSEST * diameter:g} mm"))
-    if not end >= EDGE * diameter:
-        faults.append(Fault("end", f"is {end:g} mm", f"at least 2 diameters, {EDGE * diameter:g} mm"))
+    if not pitch >= MIN_PITCH_DIAMETERS * diameter:
+        faults.append(
+            Fault("pitch", f"is {pitch:g} mm", f"at least 3 diameters, {MIN_PITCH_DIAMETERS * diameter:g} mm")
+        )
+    if not end >= MIN_EDGE_DIAMETERS * diameter:
+        faults.append(Fault("end", f"is {end:g} mm", f"at least 2 diameters, {MIN_EDGE_DIAMETERS * diameter:g} mm"))
     if not 2 * end <= length < math.inf:
         faults.append(Fault("length", f"is {length:g} mm", f"at least {2 * end:g} mm, two end distances"))
     if faults:
         raise InputError(faults)
     room = length - 2 * end
     gaps = math.ceil(room / pitch - 1e-9)
-    if gaps and room / gaps < CLOSEST * diameter:  # one rivet more would crowd them: wider than wanted, then
+    if (
+        gaps and room / gaps < MIN_PITCH_DIAMETERS * diameter
+    ):  # one rivet more would crowd them: wider than wanted, then
         gaps -= 1
-    return Row(1, 0.0, length / 2) if gaps == 0 else Row(gaps + 1, room / gaps, end)
+    return RivetRow(1, 0.0, length / 2) if gaps == 0 else RivetRow(gaps + 1, room / gaps, end)
 
 
-def needed(width: float, per_inch: float, share: float = 1.0) -> int:
+def rivets_needed(width: float, per_inch: float, share: float = 1.0) -> int:
     """Rivets for a seam `width` mm wide at so many an inch; `share` of them, as a note to a table may allow.
 
     FAA AC 43.13-1B, par. 4-58 g: 10 in, 4.9 an inch, 0.75 of them: 37.
     """
-    return math.ceil(width / INCH * per_inch * share - 1e-9)
+    return math.ceil(width / MM_PER_INCH * per_inch * share - 1e-9)
 
 
-def in_rows(count: int, rows: int) -> int:
+def rivets_per_row(count: int, rows: int) -> int:
     """Rivets in each of so many equal rows that hold at least `count`."""
     return math.ceil(count / rows)
 
 
-def splice_5052(t: float, diameter: float) -> float | None:
+def splice_rivets_per_inch(t: float, diameter: float) -> float | None:
     """Solid AD rivets an inch for a splice in 5052 sheet of t mm; None where the table has none.
 
     Thickness goes to the next row up, diameter to the nearest 32nd of an inch.  Blind rivets carry less.
     """
-    size = round(diameter / INCH * 32)
-    rows = [table for thickness, table in SPLICE_5052.items() if t <= thickness * INCH + 0.01]
+    size = round(diameter / MM_PER_INCH * 32)
+    rows = [table for thickness, table in SPLICE_5052.items() if t <= thickness * MM_PER_INCH + 0.01]
     return rows[0].get(size) if rows else None
 
 
-def uses(panel: Panel, verdict: Verdict) -> tuple[Use, ...]:
+def fastener_utilisations(panel: Panel, verdict: Verdict) -> tuple[FastenerUtilisation, ...]:
     """The most loaded rivet or bolt of each case and support against the strength the panel file gives for it.
 
     The strength counts in any direction: load = sqrt(shear^2 + pull^2), as the judge found it.
     """
     found = []
-    for load in verdict.rivets:
+    for load in verdict.fastener_loads:
         for number, support in enumerate(panel.supports, 1):
             if load.centre in support.fasteners():
                 carried = math.hypot(load.shear, load.pull)
                 share = carried / support.strength if support.strength else None
-                found.append(Use(load, number, support.strength, share))
+                found.append(FastenerUtilisation(load, number, support.strength, share))
                 break
     return tuple(found)

@@ -19,13 +19,15 @@ from stiffen.model.tools import BeadDie, Tools, Trial
 
 from . import bead_section
 
-FIRST_PASS = 0.25  # share of the depth in the light pass that only sets the track: common practice, no source
-STRAIN_SHARE = 0.5  # share of the elongation that one pass may use up: common practice, no source
-SAME_THICKNESS = 0.05  # mm by which a trial strip may differ
+FIRST_PASS_DEPTH_SHARE = (
+    0.25  # share of the depth in the light pass that only sets the track: common practice, no source
+)
+PASS_STRAIN_SHARE = 0.5  # share of the elongation that one pass may use up: common practice, no source
+TRIAL_THICKNESS_TOLERANCE = 0.05  # mm by which a trial strip may differ
 
 
 @dataclass(frozen=True)
-class Pass:
+class RollingPass:
     """One pass: depth reached (mm) and turns of the screw from first touch; turns None where a trial must tell."""
 
     depth: float
@@ -33,20 +35,20 @@ class Pass:
 
 
 @dataclass(frozen=True)
-class Settings:
+class RollerSettings:
     """How to set the roller for one die.
 
     springback: mm of depth that the formula adds for spring-back, 0 where a trial strip ruled.
     """
 
     die: BeadDie
-    passes: tuple[Pass, ...]
+    passes: tuple[RollingPass, ...]
     from_trial: bool
     springback: float
     note: str = ""
 
 
-def settings(tools: Tools, die: BeadDie, material: Material, t: float) -> Settings:
+def roller_settings(tools: Tools, die: BeadDie, material: Material, t: float) -> RollerSettings:
     """Passes and turns of the screw for a die in t mm sheet.
 
     A trial strip of the same die, material and thickness (within 0.05 mm) rules, by monotone interpolation of its
@@ -56,8 +58,8 @@ def settings(tools: Tools, die: BeadDie, material: Material, t: float) -> Settin
     depths = pass_depths(die, material)
     trial = matching_trial(tools, die, material, t)
     if trial is None:
-        return _by_formula(tools, die, material, t, depths)
-    return _by_trial(trial, die, depths)
+        return _settings_by_formula(tools, die, material, t, depths)
+    return _settings_by_trial(trial, die, depths)
 
 
 def matching_trial(tools: Tools, die: BeadDie, material: Material, t: float) -> Trial | None:
@@ -66,7 +68,7 @@ def matching_trial(tools: Tools, die: BeadDie, material: Material, t: float) -> 
         trial
         for trial in tools.trials
         if (trial.die, trial.material) == (die.name, material.name)
-        and abs(trial.thickness - t) <= SAME_THICKNESS + 1e-9
+        and abs(trial.thickness - t) <= TRIAL_THICKNESS_TOLERANCE + 1e-9
     ]
     return min(reversed(fits), key=lambda trial: abs(trial.thickness - t), default=None)
 
@@ -80,68 +82,72 @@ def pass_depths(die: BeadDie, material: Material) -> tuple[float, ...]:
     passes go less deep, which suits sheet that hardens.
     """
     depth = np.linspace(0.0, die.depth, 201)
-    strain = np.array([_stretch_at(die, h) for h in depth])
-    first = float(np.interp(FIRST_PASS * die.depth, depth, strain))
-    per_pass = STRAIN_SHARE * max(material.elongation, 0.01)
+    strain = np.array([_strain_at_depth(die, h) for h in depth])
+    first = float(np.interp(FIRST_PASS_DEPTH_SHARE * die.depth, depth, strain))
+    per_pass = PASS_STRAIN_SHARE * max(material.elongation, 0.01)
     steps = max(1, math.ceil((strain[-1] - first) / per_pass - 1e-9))
     reached = np.interp(np.linspace(first, strain[-1], steps + 1), strain, depth)
     return (*(float(h) for h in reached[:-1]), die.depth)
 
 
-def _stretch_at(die: BeadDie, depth: float) -> float:
-    across, rise = np.diff(bead_section.profile(die), axis=0).T
+def _strain_at_depth(die: BeadDie, depth: float) -> float:
+    across, rise = np.diff(bead_section.profile_points(die), axis=0).T
     return float(np.hypot(across, rise * depth / die.depth).sum() / die.width - 1)
 
 
-def spring_back(die: BeadDie, material: Material, t: float) -> float | None:
+def springback(die: BeadDie, material: Material, t: float) -> float | None:
     """mm of depth to add so that the bead springs back to the die's depth; None where the nose radius is not known.
 
     Gardiner 1957 (from memory): R_i/R_f = 4 X^3 - 3 X + 1, X = R_i yield/(E t), on the nose radius; then the arcs keep
     their length, so the flank was steeper by R_f/R_i and the crest higher by
     h = (R + r_s)(1 - cos theta) + L sin theta.
     """
-    shoulder, nose, theta, flank, _ = bead_section.half(die)
+    shoulder, nose, theta, flank, _ = bead_section.half_profile(die)
     if nose <= 0:
         return None
     arcs = (shoulder + nose) * theta
-    pressed = theta * curvature_before(1 / nose, material, t) * nose
+    pressed = theta * loaded_curvature(1 / nose, material, t) * nose
     deeper = arcs / pressed * (1 - math.cos(pressed)) + flank * math.sin(pressed)
     return max(deeper - die.depth, 0.0)
 
 
-def curvature_before(after: float, material: Material, t: float) -> float:
-    """Curvature 1/R_i (1/mm) under load that springs back to `after` >= 0.
+def loaded_curvature(unloaded: float, material: Material, t: float) -> float:
+    """Curvature 1/R_i (1/mm) under load that springs back to `unloaded` >= 0.
 
     Gardiner's law in curvatures, c = yield/(E t): k_f = k_i - 3 c + 4 c^3/k_i^2, nothing left for k_i <= 2 c.
     """
     c = material.yield_strength / (material.E * t)
-    return float(brentq(lambda k: k - 3 * c + 4 * c**3 / k**2 - after, 2 * c, after + 3 * c, xtol=1e-14))
+    return float(brentq(lambda k: k - 3 * c + 4 * c**3 / k**2 - unloaded, 2 * c, unloaded + 3 * c, xtol=1e-14))
 
 
-def _by_formula(tools: Tools, die: BeadDie, material: Material, t: float, depths: tuple[float, ...]) -> Settings:
-    allowance = spring_back(die, material, t)
+def _settings_by_formula(
+    tools: Tools, die: BeadDie, material: Material, t: float, depths: tuple[float, ...]
+) -> RollerSettings:
+    allowance = springback(die, material, t)
     scale = (1 + (allowance or 0.0) / die.depth) / tools.roller.screw_lead
     note = "computed: a guess to start the trial strip from"
     if allowance is None:
         note += "; nose radius not given, so no spring-back allowed for"
-    return Settings(die, tuple(Pass(h, h * scale) for h in depths), False, allowance or 0.0, note)
+    return RollerSettings(die, tuple(RollingPass(h, h * scale) for h in depths), False, allowance or 0.0, note)
 
 
-def _by_trial(trial: Trial, die: BeadDie, depths: tuple[float, ...]) -> Settings:
-    turns, depth = _readings(trial)
+def _settings_by_trial(trial: Trial, die: BeadDie, depths: tuple[float, ...]) -> RollerSettings:
+    turns, depth = _trial_readings(trial)
     curve = PchipInterpolator(depth, turns)
     deepest = depth[-1] + 1e-9
-    passes = tuple(Pass(h, float(curve(np.clip(h, depth[0], depth[-1]))) if h <= deepest else None) for h in depths)
+    passes = tuple(
+        RollingPass(h, float(curve(np.clip(h, depth[0], depth[-1]))) if h <= deepest else None) for h in depths
+    )
     note = "from a trial strip"
     if die.depth > deepest:
         note = (
             f"the trial strip reached {depth[-1]:g} mm of {die.depth:g} mm: "
             "the screw is not set by guess beyond it; roll the strip deeper and enter the readings"
         )
-    return Settings(die, passes, True, 0.0, note)
+    return RollerSettings(die, passes, True, 0.0, note)
 
 
-def _readings(trial: Trial) -> tuple[np.ndarray, np.ndarray]:
+def _trial_readings(trial: Trial) -> tuple[np.ndarray, np.ndarray]:
     """Turns and depth of a trial, both rising, from first touch (0, 0) where no reading says otherwise."""
     pairs = sorted(zip(trial.turns, trial.depth, strict=False))
     if all(turns > 0 and depth > 0 for turns, depth in pairs):

@@ -19,13 +19,13 @@ from shapely.geometry import LineString
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel
 
-from .bead_section import properties
+from .bead_section import section_properties
 
-STATIONS = 40  # cuts across the sheet in each direction
+CUT_COUNT = 40  # cuts across the sheet in each direction
 
 
 @dataclass(frozen=True)
-class Curl:
+class RollingBow:
     """Radius (mm, inf for none) to which the sheet may curl along x and along y, and the bow (mm) over its extent."""
 
     radius_x: float
@@ -34,19 +34,20 @@ class Curl:
     bow_y: float
 
 
-def curl(panel: Panel, layout: Layout) -> Curl:
+def rolling_bow(panel: Panel, layout: Layout) -> RollingBow:
     """The curl of a layout by the assumption above, before anything is flattened, folded or fitted."""
     bounds = np.array(panel.region.bounds)
     size = bounds[2:] - bounds[:2]
     curvature = [
-        abs(np.mean([_curvature(panel, layout, axis, at) for at in _stations(bounds, axis)])) for axis in (0, 1)
+        abs(np.mean([_curvature_at_cut(panel, layout, axis, at) for at in _cut_positions(bounds, axis)]))
+        for axis in (0, 1)
     ]
     radius = [float(1 / k) if k > 1e-12 else math.inf for k in curvature]
     bow = [float(k * length**2 / 8) for k, length in zip(curvature, size, strict=True)]
-    return Curl(*radius, *bow)
+    return RollingBow(*radius, *bow)
 
 
-def balanced(panel: Panel, layout: Layout) -> Layout:
+def with_balanced_faces(panel: Panel, layout: Layout) -> Layout:
     """The layout with beads turned to the other face wherever that bows it less, where the panel allows both.
 
     Fixed beads and steps stay.  One bead is turned at a time, the one that helps most; the judge has to look at what
@@ -54,36 +55,38 @@ def balanced(panel: Panel, layout: Layout) -> Layout:
     """
     if panel.bead_side != "either":
         return layout
-    bow = _bow(panel, layout)
+    bow = _greatest_bow(panel, layout)
     while True:
-        turned = [_turned(layout, place) for place, bead in enumerate(layout.beads) if _may_turn(bead)]
-        found = min(((_bow(panel, other), place) for place, other in enumerate(turned)), default=(bow, 0))
+        turned = [
+            _with_face_changed(layout, place) for place, bead in enumerate(layout.beads) if _may_change_face(bead)
+        ]
+        found = min(((_greatest_bow(panel, other), place) for place, other in enumerate(turned)), default=(bow, 0))
         if found[0] >= bow - 1e-6:
             return layout
         bow, layout = found[0], turned[found[1]]
 
 
-def _may_turn(bead: Bead) -> bool:
+def _may_change_face(bead: Bead) -> bool:
     return not bead.fixed and bead.die.profile != "step"
 
 
-def _turned(layout: Layout, place: int) -> Layout:
+def _with_face_changed(layout: Layout, index: int) -> Layout:
     beads = list(layout.beads)
-    beads[place] = replace(beads[place], side="down" if beads[place].side == "up" else "up")
+    beads[index] = replace(beads[index], side="down" if beads[index].side == "up" else "up")
     return replace(layout, beads=tuple(beads))
 
 
-def _bow(panel: Panel, layout: Layout) -> float:
-    found = curl(panel, layout)
+def _greatest_bow(panel: Panel, layout: Layout) -> float:
+    found = rolling_bow(panel, layout)
     return max(found.bow_x, found.bow_y)
 
 
-def _stations(bounds: np.ndarray, axis: int) -> np.ndarray:
+def _cut_positions(bounds: np.ndarray, axis: int) -> np.ndarray:
     low, high = bounds[axis], bounds[2 + axis]
-    return low + (np.arange(STATIONS) + 0.5) / STATIONS * (high - low)
+    return low + (np.arange(CUT_COUNT) + 0.5) / CUT_COUNT * (high - low)
 
 
-def _curvature(panel: Panel, layout: Layout, axis: int, at: float) -> float:
+def _curvature_at_cut(panel: Panel, layout: Layout, axis: int, at: float) -> float:
     """Curvature along an axis (1/mm, toward the up face) at a cut square to it.
 
     A bead that crosses the cut at an angle counts as a rib: force by cos, stiffness by cos^3 of its turn.
@@ -92,10 +95,10 @@ def _curvature(panel: Panel, layout: Layout, axis: int, at: float) -> float:
     low, high = panel.region.bounds[1 - axis] - 1, panel.region.bounds[3 - axis] + 1
     ends = ((at, low), (at, high)) if axis == 0 else ((low, at), (high, at))
     width = panel.region.intersection(LineString(ends)).length
-    cut = [(bead, cos) for bead in layout.beads for cos in _crossings(bead, axis, at)]
+    cut = [(bead, cos) for bead in layout.beads for cos in _crossing_cosines(bead, axis, at)]
     if not cut or not width:
         return 0.0
-    ribs = [properties(bead.die, t, bead.die.width) for bead, _ in cut]
+    ribs = [section_properties(bead.die, t, bead.die.width) for bead, _ in cut]
     z = np.array([rib.centroid * (1 if bead.side == "up" else -1) for rib, (bead, _) in zip(ribs, cut, strict=True)])
     area, own, plan = (np.array(column) for column in zip(*((rib.area, rib.I, rib.width) for rib in ribs), strict=True))
     cos = np.array([c for _, c in cut])
@@ -106,7 +109,7 @@ def _curvature(panel: Panel, layout: Layout, axis: int, at: float) -> float:
     return float(moment / (panel.material.E * inertia))
 
 
-def _crossings(bead: Bead, axis: int, at: float) -> list[float]:
+def _crossing_cosines(bead: Bead, axis: int, at: float) -> list[float]:
     """Cosine of the turn from the axis of each piece of a bead's path that crosses the cut."""
     path = np.array(bead.path, dtype=float)
     before = path[:, axis] < at

@@ -12,47 +12,49 @@ from dataclasses import dataclass
 from stiffen.errors import Fault
 from stiffen.model.tools import Tools
 
-COMMON = "common practice, no source"
-AC43 = "FAA AC 43.13-1B (1998), chapter 4"
+COMMON_PRACTICE = "common practice, no source"
+AC_43_13 = "FAA AC 43.13-1B (1998), chapter 4"
 
 
 @dataclass(frozen=True)
-class Rule:
+class SpacingRule:
     """One spacing rule.
 
     value(t, d): mm, for sheet of t mm; d is the diameter of the fastener, or the inside radius of the fold.
     """
 
     name: str
-    what: str
+    description: str
     formula: str
     value: Callable[[float, float], float]
-    source: str = COMMON
+    source: str = COMMON_PRACTICE
 
 
-SPACING: dict[str, Rule] = {
+SPACING_RULES: dict[str, SpacingRule] = {
     rule.name: rule
     for rule in (
-        Rule("bead_edge", "bead to edge of the sheet", "max(12, 8 t)", lambda t, d: max(12.0, 8 * t)),
-        Rule("step_edge", "stepped bead to the edge it stiffens", "max(6, 4 t)", lambda t, d: max(6.0, 4 * t)),
-        Rule("step_reach", "the same, at most", "40", lambda t, d: 40.0),
-        Rule("bead_open_end", "open end to a support or edge trim", "max(10, 6 t)", lambda t, d: max(10.0, 6 * t)),
-        Rule("bead_cutout", "bead to cut-out", "max(12, 8 t)", lambda t, d: max(12.0, 8 * t)),
-        Rule("bead_fold", "bead to fold line", "max(10, 4 t + R)", lambda t, d: max(10.0, 4 * t + d)),
-        Rule("bead_rivet", "bead to rivet row or bolt, centre", "max(8, 2 d)", lambda t, d: max(8.0, 2 * d)),
-        Rule("bead_support", "bead to a line it rests on", "max(6, 4 t)", lambda t, d: max(6.0, 4 * t)),
-        Rule("bead_bead", "bead to bead", "max(10, 6 t)", lambda t, d: max(10.0, 6 * t)),
-        Rule("bead_hole", "bead to fold circle of a flared hole", "max(10, 6 t)", lambda t, d: max(10.0, 6 * t)),
-        Rule("bead_keep_out", "bead to keep-out", "0", lambda t, d: 0.0),
-        Rule("hole_edge", "fold circle to edge of the sheet", "max(6, 3 t)", lambda t, d: max(6.0, 3 * t)),
-        Rule("hole_cutout", "fold circle to cut-out", "max(6, 3 t)", lambda t, d: max(6.0, 3 * t)),
-        Rule("hole_fold", "fold circle to fold line", "max(8, 4 t + R)", lambda t, d: max(8.0, 4 * t + d)),
-        Rule("hole_rivet", "fold circle to rivet row or bolt", "max(8, 2 d)", lambda t, d: max(8.0, 2 * d)),
-        Rule("hole_support", "fold circle to a line it rests on", "max(6, 3 t)", lambda t, d: max(6.0, 3 * t)),
-        Rule("hole_hole", "fold circle to fold circle", "max(8, 6 t)", lambda t, d: max(8.0, 6 * t)),
-        Rule("hole_keep_out", "fold circle to keep-out", "0", lambda t, d: 0.0),
-        Rule("rivet_edge", "rivet or bolt centre to edge of the sheet", "2 d", lambda t, d: 2 * d, AC43),
-        Rule("rivet_pitch", "rivet or bolt to the next, centres", "3 d", lambda t, d: 3 * d, AC43),
+        SpacingRule("bead_edge", "bead to edge of the sheet", "max(12, 8 t)", lambda t, d: max(12.0, 8 * t)),
+        SpacingRule("step_edge", "stepped bead to the edge it stiffens", "max(6, 4 t)", lambda t, d: max(6.0, 4 * t)),
+        SpacingRule("step_reach", "the same, at most", "40", lambda t, d: 40.0),
+        SpacingRule(
+            "bead_open_end", "open end to a support or edge trim", "max(10, 6 t)", lambda t, d: max(10.0, 6 * t)
+        ),
+        SpacingRule("bead_cutout", "bead to cut-out", "max(12, 8 t)", lambda t, d: max(12.0, 8 * t)),
+        SpacingRule("bead_fold", "bead to fold line", "max(10, 4 t + R)", lambda t, d: max(10.0, 4 * t + d)),
+        SpacingRule("bead_rivet", "bead to rivet row or bolt, centre", "max(8, 2 d)", lambda t, d: max(8.0, 2 * d)),
+        SpacingRule("bead_support", "bead to a line it rests on", "max(6, 4 t)", lambda t, d: max(6.0, 4 * t)),
+        SpacingRule("bead_bead", "bead to bead", "max(10, 6 t)", lambda t, d: max(10.0, 6 * t)),
+        SpacingRule("bead_hole", "bead to fold circle of a flared hole", "max(10, 6 t)", lambda t, d: max(10.0, 6 * t)),
+        SpacingRule("bead_keep_out", "bead to keep-out", "0", lambda t, d: 0.0),
+        SpacingRule("hole_edge", "fold circle to edge of the sheet", "max(6, 3 t)", lambda t, d: max(6.0, 3 * t)),
+        SpacingRule("hole_cutout", "fold circle to cut-out", "max(6, 3 t)", lambda t, d: max(6.0, 3 * t)),
+        SpacingRule("hole_fold", "fold circle to fold line", "max(8, 4 t + R)", lambda t, d: max(8.0, 4 * t + d)),
+        SpacingRule("hole_rivet", "fold circle to rivet row or bolt", "max(8, 2 d)", lambda t, d: max(8.0, 2 * d)),
+        SpacingRule("hole_support", "fold circle to a line it rests on", "max(6, 3 t)", lambda t, d: max(6.0, 3 * t)),
+        SpacingRule("hole_hole", "fold circle to fold circle", "max(8, 6 t)", lambda t, d: max(8.0, 6 * t)),
+        SpacingRule("hole_keep_out", "fold circle to keep-out", "0", lambda t, d: 0.0),
+        SpacingRule("rivet_edge", "rivet or bolt centre to edge of the sheet", "2 d", lambda t, d: 2 * d, AC_43_13),
+        SpacingRule("rivet_pitch", "rivet or bolt to the next, centres", "3 d", lambda t, d: 3 * d, AC_43_13),
     )
 }
 
@@ -60,7 +62,7 @@ SPACING: dict[str, Rule] = {
 def spacing(tools: Tools, name: str, t: float, d: float = 0.0) -> float:
     """mm that rule `name` asks for in this shop: its own value where it has one, else the table's."""
     own = tools.spacing.get(name)
-    return float(own) if own is not None else SPACING[name].value(t, d)
+    return float(own) if own is not None else SPACING_RULES[name].value(t, d)
 
 
 def spacing_faults(tools: Tools) -> tuple[Fault, ...]:
@@ -70,8 +72,8 @@ def spacing_faults(tools: Tools) -> tuple[Fault, ...]:
     """
     faults = []
     for name, value in tools.spacing.items():
-        if name not in SPACING:
-            faults.append(Fault(f"spacing.{name}", "no such rule", f"one of {', '.join(SPACING)}"))
+        if name not in SPACING_RULES:
+            faults.append(Fault(f"spacing.{name}", "no such rule", f"one of {', '.join(SPACING_RULES)}"))
         elif not 0 <= value < math.inf:
             faults.append(Fault(f"spacing.{name}", f"{value:g} mm", "0 or more"))
     return tuple(faults)

@@ -19,24 +19,24 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.linalg import LinearOperator, eigsh
 
-from stiffen.analysis.loads import case_forces, plan_areas, point_masses, push_points, roving_places
-from stiffen.analysis.supports import FREE, grip
+from stiffen.analysis.loads import case_forces, lumped_masses, moving_patch_positions, plan_areas, probe_points
+from stiffen.analysis.supports import FREE, build_restraints
 from stiffen.fem import triangle
-from stiffen.fem.shell import TONNE, Shell, elimination_order, factorise
+from stiffen.fem.shell import TONNES_PER_KG, Shell, elimination_order, factorise
 from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.layout import Bead, Hole
 from stiffen.model.panel import Panel
 
-from .stiffeners import Rows, flange_stiffness, rows_of, taken_out, weights_of
+from .stiffeners import StiffenerSamples, flange_stiffness, removed_shares, sample_weights, stiffener_samples
 
-PLATE_SIZE = 12.0  # mm, elements of the plate
-PUSH_SPACING = 45.0  # mm between places pushed for softness
-MANY = 100  # beads; more than these together, asked for as a bound, are summed in one product
-LEFT_OVER = 1e-3  # part of the plate's stiffness left inside a hole, so that its nodes stay held
+ELEMENT_SIZE = 12.0  # mm, elements of the plate
+PROBE_SPACING = 45.0  # mm between places pushed for softness
+SUM_AT_ONCE_ABOVE = 100  # beads; more than these together, asked for as a bound, are summed in one product
+RESIDUAL_STIFFNESS_SHARE = 1e-3  # part of the plate's stiffness left inside a hole, so that its nodes stay held
 
 
 @dataclass(frozen=True, eq=False)
-class Response:
+class SurrogateResponse:
     """What the plate does with one choice.
 
     values: demand index -> value, for the demands a scout knows.  pairs: demand index -> (lam, u, scale), fields
@@ -44,12 +44,12 @@ class Response:
     """
 
     values: dict[int, float]
-    pairs: dict[int, tuple[np.ndarray, np.ndarray, float]]
+    adjoint_fields: dict[int, tuple[np.ndarray, np.ndarray, float]]
 
 
 @dataclass(frozen=True, eq=False)
-class Scout:
-    """The ribbed plate of one panel at one gauge with its candidates (beads, then holes); see `scout`.
+class StiffenedPlate:
+    """The ribbed plate of one panel at one gauge with its candidates (beads, then holes); see `stiffened_plate`.
 
     All matrices are in the free freedoms, ordered so that a factor stays sparse; a bead or hole never adds a place to
     the pattern of K0, so one ordering serves all choices.
@@ -58,32 +58,32 @@ class Scout:
     panel: Panel
     gauge: float
     mesh: Mesh
-    number: np.ndarray  # (3 n,) place of each freedom among the free ones, -1 where held
+    dof_numbers: np.ndarray  # (3 n,) place of each freedom among the free ones, -1 where held
     K0: sp.csc_matrix
-    kilograms: np.ndarray  # (n,) kg on each node: flat sheet and what is bolted on
+    nodal_mass: np.ndarray  # (n,) kg on each node: flat sheet and what is bolted on
     elements: np.ndarray  # (m, 9, 9) element matrices of the plate
-    ribs: sp.csr_matrix  # (r, free): curvature along the bead or flange at each sample
+    curvature_rows: sp.csr_matrix  # (r, free): curvature along the bead or flange at each sample
     weights: np.ndarray  # (r,) E I ds
-    starts: np.ndarray  # (candidates + 1,) first row of each candidate
-    removed: sp.csr_matrix  # (candidates, m): share of each triangle's stiffness that a hole takes out
-    cut_out: np.ndarray  # (candidates,) pilot area over area inside the fold circle: what goes of the mass there
-    rows: Rows  # of the candidates that it was made with
+    first_rows: np.ndarray  # (candidates + 1,) first row of each candidate
+    removed_shares: sp.csr_matrix  # (candidates, m): share of each triangle's stiffness that a hole takes out
+    pilot_shares: np.ndarray  # (candidates,) pilot area over area inside the fold circle: what goes of the mass there
+    samples: StiffenerSamples  # of the candidates that it was made with
 
-    def grouped(self, ends: np.ndarray) -> Scout:
+    def grouped(self, ends: np.ndarray) -> StiffenedPlate:
         """The same plate with beads ends[k] to ends[k + 1] as candidate k; for beads alone, not holes."""
         size = len(ends) - 1
-        nothing = sp.csr_matrix((size, self.removed.shape[1]))
-        return replace(self, starts=self.starts[ends], removed=nothing, cut_out=np.zeros(size))
+        nothing = sp.csr_matrix((size, self.removed_shares.shape[1]))
+        return replace(self, first_rows=self.first_rows[ends], removed_shares=nothing, pilot_shares=np.zeros(size))
 
-    def joined(self, other: Scout) -> Scout:
+    def joined(self, other: StiffenedPlate) -> StiffenedPlate:
         """The same plate with the candidates of `other`, of the same panel and gauge, after its own."""
         return replace(
             self,
-            ribs=sp.vstack([self.ribs, other.ribs]).tocsr(),
+            curvature_rows=sp.vstack([self.curvature_rows, other.curvature_rows]).tocsr(),
             weights=np.concatenate([self.weights, other.weights]),
-            starts=np.concatenate([self.starts, self.starts[-1] + other.starts[1:]]),
-            removed=sp.vstack([self.removed, other.removed]).tocsr(),
-            cut_out=np.concatenate([self.cut_out, other.cut_out]),
+            first_rows=np.concatenate([self.first_rows, self.first_rows[-1] + other.first_rows[1:]]),
+            removed_shares=sp.vstack([self.removed_shares, other.removed_shares]).tocsr(),
+            pilot_shares=np.concatenate([self.pilot_shares, other.pilot_shares]),
         )
 
     @cached_property
@@ -92,77 +92,77 @@ class Scout:
         out = {}
         for i, demand in enumerate(self.panel.demands):
             if demand.kind == "deflection":
-                places = roving_places(self.panel, demand.case, step=1.0) or [None]
-                columns = [case_forces(self.panel, self.mesh, self.kilograms, demand.case, p) for p in places]
-                out[i] = self._free(np.stack([c.reshape(-1, 6)[:, 2:5].ravel() for c in columns], axis=1))
+                places = moving_patch_positions(self.panel, demand.case, step=1.0) or [None]
+                columns = [case_forces(self.panel, self.mesh, self.nodal_mass, demand.case, p) for p in places]
+                out[i] = self._free_rows(np.stack([c.reshape(-1, 6)[:, 2:5].ravel() for c in columns], axis=1))
         return out
 
     @cached_property
-    def pushes(self) -> np.ndarray:
+    def probe_dofs(self) -> np.ndarray:
         """Places (free freedoms) pushed for softness."""
-        places = self.number[3 * push_points(self.mesh, PUSH_SPACING)]
+        places = self.dof_numbers[3 * probe_points(self.mesh, PROBE_SPACING)]
         return places[places >= 0]
 
     @cached_property
-    def deflections(self) -> np.ndarray:
+    def deflection_dofs(self) -> np.ndarray:
         """Places (free freedoms) of all deflections."""
-        places = self.number[::3]
+        places = self.dof_numbers[::3]
         return places[places >= 0]
 
-    def _free(self, full: np.ndarray) -> np.ndarray:
+    def _free_rows(self, full: np.ndarray) -> np.ndarray:
         """Rows of a (3 n, ...) array in the order of the free freedoms."""
         out = np.zeros((self.K0.shape[0], *full.shape[1:]))
-        keep = self.number >= 0
-        out[self.number[keep]] = full[keep]
+        keep = self.dof_numbers >= 0
+        out[self.dof_numbers[keep]] = full[keep]
         return out
 
     @cached_property
-    def _places(self) -> np.ndarray:
+    def _pattern_keys(self) -> np.ndarray:
         """Column-major keys of the pattern of K0, rising."""
         size = self.K0.shape[0]
         return np.repeat(np.arange(size), np.diff(self.K0.indptr)) * size + self.K0.indices
 
     @cached_property
-    def _parts(self) -> dict[int, tuple[np.ndarray, np.ndarray]]:
+    def _candidate_stiffnesses(self) -> dict[int, tuple[np.ndarray, np.ndarray]]:
         """K_i of the candidates asked for so far: places in K0.data, values."""
         return {}
 
-    def part(self, i: int) -> tuple[np.ndarray, np.ndarray]:
+    def stiffness_of(self, i: int) -> tuple[np.ndarray, np.ndarray]:
         """K_i: places in K0.data, values."""
-        if i not in self._parts:
-            rows = slice(self.starts[i], self.starts[i + 1])
-            R = self.ribs[rows]
+        if i not in self._candidate_stiffnesses:
+            rows = slice(self.first_rows[i], self.first_rows[i + 1])
+            R = self.curvature_rows[rows]
             K = (R.T @ sp.diags(self.weights[rows]) @ R).tocoo()
             row, col, value = K.row, K.col, K.data
-            lost = self.removed[i]
+            lost = self.removed_shares[i]
             if lost.nnz:
-                at = self.number[(3 * self.mesh.triangles[lost.indices][:, :, None] + np.arange(3)).reshape(-1, 9)]
-                cut = -(1 - LEFT_OVER) * lost.data[:, None, None] * self.elements[lost.indices]
+                at = self.dof_numbers[(3 * self.mesh.triangles[lost.indices][:, :, None] + np.arange(3)).reshape(-1, 9)]
+                cut = -(1 - RESIDUAL_STIFFNESS_SHARE) * lost.data[:, None, None] * self.elements[lost.indices]
                 er, ec = np.repeat(at, 9, axis=1).ravel(), np.tile(at, (1, 9)).ravel()
                 keep = (er >= 0) & (ec >= 0)
                 row, col = np.concatenate([row, er[keep]]), np.concatenate([col, ec[keep]])
                 value = np.concatenate([value, cut.ravel()[keep]])
-            place = np.searchsorted(self._places, col.astype(np.int64) * self.K0.shape[0] + row)
-            self._parts[i] = place, value
-        return self._parts[i]
+            place = np.searchsorted(self._pattern_keys, col.astype(np.int64) * self.K0.shape[0] + row)
+            self._candidate_stiffnesses[i] = place, value
+        return self._candidate_stiffnesses[i]
 
     def stiffness(self, chosen: tuple[int, ...]) -> sp.csc_matrix:
         """K(x) for candidates `chosen`."""
-        if len(chosen) > MANY:
-            return self._at_once(chosen)
+        if len(chosen) > SUM_AT_ONCE_ABOVE:
+            return self._stiffness_at_once(chosen)
         data = self.K0.data.copy()
         for i in chosen:
-            place, value = self.part(i)
+            place, value = self.stiffness_of(i)
             np.add.at(data, place, value)
         return sp.csc_matrix((data, self.K0.indices, self.K0.indptr), shape=self.K0.shape)
 
-    def _at_once(self, chosen: tuple[int, ...]) -> sp.csc_matrix:
+    def _stiffness_at_once(self, chosen: tuple[int, ...]) -> sp.csc_matrix:
         """K(x) for a crowd of beads, in one product."""
-        used = np.concatenate([np.arange(self.starts[i], self.starts[i + 1]) for i in chosen])
-        R = self.ribs[used]
+        used = np.concatenate([np.arange(self.first_rows[i], self.first_rows[i + 1]) for i in chosen])
+        R = self.curvature_rows[used]
         return (self.K0 + R.T @ sp.diags(self.weights[used]) @ R).tocsc()
 
-    def respond(self, chosen: tuple[int, ...], skip: Collection[int] = ()) -> Response:
+    def respond(self, chosen: tuple[int, ...], skip: Collection[int] = ()) -> SurrogateResponse:
         """Solve with candidates `chosen`; skip: numbers of demands that need no answer."""
         K = self.stiffness(chosen)
         solve = factorise(K, ordered=True)
@@ -174,54 +174,54 @@ class Scout:
                 continue
             if demand.kind == "deflection":
                 u = solve(self.forces[i])
-                w = u[self.deflections]
+                w = u[self.deflection_dofs]
                 node, case = np.unravel_index(np.abs(w).argmax(), w.shape)
                 values[i] = float(abs(w[node, case]))
                 unit = np.zeros(len(u))
-                unit[self.deflections[node]] = np.sign(w[node, case])
+                unit[self.deflection_dofs[node]] = np.sign(w[node, case])
                 pairs[i] = solve(unit), u[:, case], 1.0
             elif demand.kind == "softness":
                 if soft is None:
-                    unit = np.zeros((K.shape[0], len(self.pushes)))
-                    unit[self.pushes, np.arange(len(self.pushes))] = 1.0
+                    unit = np.zeros((K.shape[0], len(self.probe_dofs)))
+                    unit[self.probe_dofs, np.arange(len(self.probe_dofs))] = 1.0
                     u = solve(unit)
-                    own = u[self.pushes, np.arange(len(self.pushes))]
+                    own = u[self.probe_dofs, np.arange(len(self.probe_dofs))]
                     soft = own.max(), u[:, own.argmax()]
                 values[i] = float(demand.force * soft[0])
                 pairs[i] = soft[1], soft[1], demand.force
             elif demand.kind == "frequency":
                 values[i], shape = self._first_mode(chosen, K, solve)
                 pairs[i] = shape, shape, 0.5 / float(shape @ (K @ shape))
-        return Response(values, pairs)
+        return SurrogateResponse(values, pairs)
 
     def _first_mode(
         self, chosen: tuple[int, ...], K: sp.csc_matrix, solve: Callable[[np.ndarray], np.ndarray]
     ) -> tuple[float, np.ndarray]:
         inverse = LinearOperator(K.shape, matvec=solve, dtype=float)
-        M = sp.diags(self.node_mass(chosen) * TONNE).tocsc()
+        M = sp.diags(self.node_mass(chosen) * TONNES_PER_KG).tocsc()
         value, vector = eigsh(K, k=1, M=M, sigma=0.0, OPinv=inverse, v0=np.ones(K.shape[0]), tol=1e-5, ncv=8)
         return float(np.sqrt(max(value[0], 0.0)) / (2 * np.pi)), vector[:, 0]
 
     def node_mass(self, chosen: tuple[int, ...]) -> np.ndarray:
         """(free,) kg (kg mm2 on turns) on each freedom."""
-        kg = self.kilograms
-        lost = self.removed[list(chosen)]
+        kg = self.nodal_mass
+        lost = self.removed_shares[list(chosen)]
         if lost.nnz:
             area = plan_areas(self.mesh.plan[self.mesh.triangles])
-            share = self.cut_out[list(chosen)] @ lost
+            share = self.pilot_shares[list(chosen)] @ lost
             less = self.panel.material.rho * self.gauge * area * share / 3
             kg = kg - np.bincount(self.mesh.triangles.ravel(), np.repeat(less, 3), len(kg))
         turn = kg * self.gauge**2 / 12
-        return self._free(np.stack([kg, turn, turn], axis=1).ravel())
+        return self._free_rows(np.stack([kg, turn, turn], axis=1).ravel())
 
-    def gains(self, response: Response, weights: dict[int, float]) -> np.ndarray:
+    def gains(self, response: SurrogateResponse, weights: dict[int, float]) -> np.ndarray:
         """(candidates,) first-order fall of the weighted sum of value/limit (limit/value for a frequency) for each one.
 
         From the adjoint: d value/d x_i = -lam^T K_i u.  Holes come out negative; the mass they save is left out.
         """
-        total = np.zeros(len(self.starts) - 1)
+        total = np.zeros(len(self.first_rows) - 1)
         for i, weight in weights.items():
-            lam, u, scale = response.pairs[i]
+            lam, u, scale = response.adjoint_fields[i]
             demand = self.panel.demands[i]
             factor = weight * scale * (1 / demand.limit if demand.at_most else demand.limit / response.values[i])
             total += factor * self.energies(lam, u)
@@ -229,46 +229,48 @@ class Scout:
 
     def energies(self, a: np.ndarray, b: np.ndarray) -> np.ndarray:
         """(candidates,) a^T K_i b of two fields (free,), N mm."""
-        density = self.weights * (self.ribs @ a) * (self.ribs @ b)
+        density = self.weights * (self.curvature_rows @ a) * (self.curvature_rows @ b)
         sums = np.concatenate([[0.0], np.cumsum(density)])
-        out = sums[self.starts[1:]] - sums[self.starts[:-1]]
-        if self.removed.nnz:
+        out = sums[self.first_rows[1:]] - sums[self.first_rows[:-1]]
+        if self.removed_shares.nnz:
             at = (3 * self.mesh.triangles[:, :, None] + np.arange(3)).reshape(-1, 9)
-            a, b = (np.where(self.number[at] >= 0, v[self.number[at]], 0.0) for v in (a, b))
-            out -= (1 - LEFT_OVER) * (self.removed @ np.einsum("mi,mij,mj->m", a, self.elements, b))
+            a, b = (np.where(self.dof_numbers[at] >= 0, v[self.dof_numbers[at]], 0.0) for v in (a, b))
+            out -= (1 - RESIDUAL_STIFFNESS_SHARE) * (
+                self.removed_shares @ np.einsum("mi,mij,mj->m", a, self.elements, b)
+            )
         return out
 
 
-def scout(
+def stiffened_plate(
     panel: Panel,
     gauge: float,
     beads: tuple[Bead, ...] = (),
     holes: tuple[Hole, ...] = (),
-    size: float = PLATE_SIZE,
-    like: Scout | None = None,
-) -> Scout:
+    size: float = ELEMENT_SIZE,
+    reuse: StiffenedPlate | None = None,
+) -> StiffenedPlate:
     """The ribbed plate of `panel` at `gauge` mm; candidates are numbered beads first, then holes.
 
     like: the same plate at another gauge; where its candidates are the same too, their places need no looking for.
     """
-    known = like is not None and (like.rows.beads, like.rows.holes) == (beads, holes)
-    rows = like.rows if known else rows_of(panel, beads, holes, size)
+    known = reuse is not None and (reuse.samples.beads, reuse.samples.holes) == (beads, holes)
+    rows = reuse.samples if known else stiffener_samples(panel, beads, holes, size)
     mesh = rows.mesh
     material = panel.material
     flat = np.column_stack([mesh.plan, np.zeros(len(mesh.plan))])
     xy = mesh.plan[mesh.triangles]  # the plan's own axes, not each triangle's
-    D = triangle.plane_stress(material.E, material.nu) * gauge**3 / 12
-    elements = triangle.bending(xy, plan_areas(xy), D)
+    D = triangle.plane_stress_matrix(material.E, material.nu) * gauge**3 / 12
+    elements = triangle.bending_stiffness(xy, plan_areas(xy), D)
     at = (3 * mesh.triangles[:, :, None] + np.arange(3)).reshape(-1, 9)
     size3 = 3 * len(flat)
     place = np.repeat(at, 9, axis=1).ravel(), np.tile(at, (1, 9)).ravel()
     edges = flange_stiffness(panel, gauge, mesh).tocoo()  # joined before summing, as a sum of matrices would drop zeros
     both = np.concatenate([place[0], edges.row]), np.concatenate([place[1], edges.col])
     K0 = sp.csr_matrix((np.concatenate([elements.ravel(), edges.data]), both), shape=(size3, size3))
-    hold = grip(panel, mesh, FREE)
+    hold = build_restraints(panel, mesh, FREE)
     if hold.springs is not None:
         K0 = (K0 + sp.diags(hold.springs.diagonal().reshape(-1, 6)[:, 2:5].ravel())).tocsr()
-    node, which = np.divmod(hold.linear, 6)
+    node, which = np.divmod(hold.linear_fixed, 6)
     bend = (which >= 2) & (which <= 4)
     free = np.setdiff1d(np.arange(size3), 3 * node[bend] + which[bend] - 2)
     free = free[elimination_order(K0[free][:, free].tocsc())]
@@ -276,14 +278,14 @@ def scout(
     number[free] = np.arange(len(free))
     K0 = K0[free][:, free].tocsc()
     K0.sort_indices()
-    kilograms = Shell(flat, mesh.triangles, gauge, material.E, material.nu, material.rho).weight_at_nodes
-    extra = point_masses(panel, mesh)
+    kilograms = Shell(flat, mesh.triangles, gauge, material.E, material.nu, material.rho).nodal_mass
+    extra = lumped_masses(panel, mesh)
     if extra is not None:
         kilograms = kilograms + extra.reshape(-1, 6)[:, 0]
-    weights = weights_of(rows, panel, gauge)
-    removed = taken_out(mesh, len(beads), holes)
+    weights = sample_weights(rows, panel, gauge)
+    removed = removed_shares(mesh, len(beads), holes)
     cut_out = np.array([0.0] * len(beads) + [(hole.die.pilot / hole.die.flange) ** 2 for hole in holes])
-    return Scout(
+    return StiffenedPlate(
         panel,
         gauge,
         mesh,
@@ -291,9 +293,9 @@ def scout(
         K0,
         kilograms,
         elements,
-        rows.ribs[:, free].tocsr(),
+        rows.curvature_rows[:, free].tocsr(),
         weights,
-        rows.starts,
+        rows.first_rows,
         removed,
         cut_out,
         rows,

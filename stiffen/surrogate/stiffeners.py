@@ -20,11 +20,11 @@ from stiffen.model.panel import Panel
 from stiffen.shop.bead_section import taper
 from stiffen.shop.bends import flanges
 
-from .rib_stiffness import INSIDE, rib_inertia
+from .rib_stiffness import STEP_SHEET_WIDTH, rib_inertia
 
 
 @dataclass(frozen=True, eq=False)
-class Rows:
+class StiffenerSamples:
     """Where beads and flanges lie on the plate, at any gauge.
 
     ribs: (r, 3 n) curvature along them at each sample.  ds, along: (r,) length it stands for, place along the path, mm.
@@ -34,29 +34,29 @@ class Rows:
     beads: tuple[Bead, ...]
     holes: tuple[Hole, ...]
     mesh: Mesh
-    ribs: sp.csr_matrix
+    curvature_rows: sp.csr_matrix
     ds: np.ndarray
-    along: np.ndarray
-    starts: np.ndarray
+    arc_length: np.ndarray
+    first_rows: np.ndarray
 
 
-def rows_of(panel: Panel, beads: tuple[Bead, ...], holes: tuple[Hole, ...], size: float) -> Rows:
+def stiffener_samples(panel: Panel, beads: tuple[Bead, ...], holes: tuple[Hole, ...], size: float) -> StiffenerSamples:
     """Beads, then holes, on the flat panel meshed with triangles of a size, mm."""
     mesh = mesh_panel(panel, Layout(min(panel.gauges)), size=size)
     paths = [np.array(bead.path) for bead in beads] + [_circle(hole) for hole in holes]
     width = 3 * len(mesh.plan)
     if not paths:
         none = np.zeros(0)
-        return Rows(beads, holes, mesh, sp.csr_matrix((0, width)), none, none, np.zeros(1, int))
+        return StiffenerSamples(beads, holes, mesh, sp.csr_matrix((0, width)), none, none, np.zeros(1, int))
     owner, points, tangents, ds, along = _gauss_points(mesh, paths)
     starts = np.searchsorted(owner, np.arange(len(paths) + 1))
-    return Rows(beads, holes, mesh, curvature_along(mesh, points, tangents), ds, along, starts)
+    return StiffenerSamples(beads, holes, mesh, curvature_along(mesh, points, tangents), ds, along, starts)
 
 
 def curvature_along(mesh: Mesh, points: np.ndarray, tangents: np.ndarray) -> sp.csr_matrix:
     """(p, 3 n) rows that give the plate's curvature at points (p, 2) along unit tangents (p, 2)."""
     cell, shares = locate(mesh, points)
-    corners = triangle.curvature(mesh.plan[mesh.triangles], plan_areas(mesh.plan[mesh.triangles]), np.eye(3))
+    corners = triangle.curvature_matrix(mesh.plan[mesh.triangles], plan_areas(mesh.plan[mesh.triangles]), np.eye(3))
     B = np.einsum("pq,pqij->pij", shares, corners[cell])  # linear in the area coordinates
     x, y = tangents.T
     values = np.einsum("pi,pij->pj", np.stack([x**2, y**2, x * y], axis=1), B)
@@ -65,15 +65,15 @@ def curvature_along(mesh: Mesh, points: np.ndarray, tangents: np.ndarray) -> sp.
     return sp.csr_matrix((values.ravel(), (rows, columns.ravel())), shape=(len(points), 3 * len(mesh.plan)))
 
 
-def weights_of(rows: Rows, panel: Panel, t: float) -> np.ndarray:
+def sample_weights(samples: StiffenerSamples, panel: Panel, t: float) -> np.ndarray:
     """(r,) E I ds of each sample, in sheet of t mm."""
-    weight = panel.material.E * rows.ds
-    for i, bead in enumerate(rows.beads):
-        mine = slice(rows.starts[i], rows.starts[i + 1])
-        fade = taper(bead.die, rows.along[mine], bead.length, bead.closed, bead.open_ends)
+    weight = panel.material.E * samples.ds
+    for i, bead in enumerate(samples.beads):
+        mine = slice(samples.first_rows[i], samples.first_rows[i + 1])
+        fade = taper(bead.die, samples.arc_length[mine], bead.length, bead.closed, bead.open_ends)
         weight[mine] *= rib_inertia(bead, t) * fade**2
-    for i, hole in enumerate(rows.holes, start=len(rows.beads)):
-        weight[rows.starts[i] : rows.starts[i + 1]] *= ring_inertia(hole, t)
+    for i, hole in enumerate(samples.holes, start=len(samples.beads)):
+        weight[samples.first_rows[i] : samples.first_rows[i + 1]] *= ring_inertia(hole, t)
     return weight
 
 
@@ -95,12 +95,12 @@ def flange_stiffness(panel: Panel, t: float, mesh: Mesh) -> sp.csr_matrix:
 
 
 def flange_inertia(height: float, angle: float, t: float) -> float:
-    """Second moment, mm4, of a flange `height` mm wide at an angle (degrees), with as much sheet as works with a step.
+    """Second moment, mm4, of a flange `profile_height` mm wide at an angle (degrees), with as much sheet as works with a step.
 
     Two thin strips; the flat one's own t^3/12 is the plate's.
     """
     rise = height * abs(np.sin(np.radians(angle)))
-    flange, sheet = height * t, INSIDE * t
+    flange, sheet = height * t, STEP_SHEET_WIDTH * t
     z = flange * rise / 2 / (flange + sheet)
     return float(flange * (rise**2 / 12 + (rise / 2 - z) ** 2) + sheet * z**2)
 
@@ -163,7 +163,7 @@ def ring_inertia(hole: Hole, t: float) -> float:
     return own + slant * t * (die.rise / 2 - z) ** 2 + slant * t * z**2
 
 
-def taken_out(mesh: Mesh, beads: int, holes: tuple[Hole, ...]) -> sp.csr_matrix:
+def removed_shares(mesh: Mesh, beads: int, holes: tuple[Hole, ...]) -> sp.csr_matrix:
     rows, cols, values = [], [], []
     if holes:
         corners = mesh.plan[mesh.triangles]

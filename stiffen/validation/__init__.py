@@ -1,4 +1,4 @@
 """Known values from outside and the models that recompute them.
 
-Imports `analysis`, `fem`, `mesh` and `model`; nothing imports it.
+Imports `analysis`, `fem`, `mesh` and `elements`; nothing imports it.
 """

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-KINDS = ("published", "recomputed", "from memory")
+SOURCE_KINDS = ("published", "recomputed", "from memory")
 
 
 @dataclass(frozen=True)
@@ -24,14 +24,14 @@ class Reference:
     kind: str
     expected: float
     tolerance: float
-    why: str
+    tolerance_reason: str
     compute: Callable[[], float]
-    miss: str = ""
+    known_miss: str = ""
 
     def difference(self, value: float) -> float:
         """Relative difference of our value."""
         return value / self.expected - 1
 
-    def holds(self, value: float) -> bool:
+    def is_within_tolerance(self, value: float) -> bool:
         """Whether our value lies within the tolerance."""
         return abs(self.difference(value)) <= self.tolerance

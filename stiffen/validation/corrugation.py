@@ -14,12 +14,12 @@ from functools import cache, partial
 import numpy as np
 import scipy.sparse as sp
 
-from stiffen.fem.shell import Held, Shell, factorise
+from stiffen.fem.shell import LinearModel, Shell, factorise
 
 from . import structured_meshes
 from .case import Reference
 
-CELL, PLATE, STRIP = "corrugated sheet, one period", "corrugated plates, whole", "beaded strips"
+PERIOD_GROUP, PLATE_GROUP, STRIP_GROUP = "corrugated sheet, one period", "corrugated plates, whole", "beaded strips"
 
 
 # Profiles: points (k, 2) of one pitch, x from 0
@@ -31,7 +31,7 @@ def sine(c: float, f: float, cells: int) -> np.ndarray:
     return np.column_stack([x, f * np.sin(np.pi * x / c)])
 
 
-def lopsided(pitch: float, f: float, cells: int) -> np.ndarray:
+def one_sided(pitch: float, f: float, cells: int) -> np.ndarray:
     """z = f (e^sin(2 pi x/pitch) - mean)."""
     X = np.arange(cells + 1) / cells
     z = np.exp(np.sin(2 * np.pi * X))
@@ -41,10 +41,10 @@ def lopsided(pitch: float, f: float, cells: int) -> np.ndarray:
 def trapezoid(c: float, f: float, cells: int) -> np.ndarray:
     """Flats at z = -f and f, flanks at 45 degrees, `cells` on each; x from the foot of a flank."""
     corners = np.array([[0, -f], [2 * f, f], [c, f], [c + 2 * f, -f], [2 * c, -f]])
-    return _cut(corners, cells)
+    return _subdivided(corners, cells)
 
 
-def _cut(corners: np.ndarray, cells: int) -> np.ndarray:
+def _subdivided(corners: np.ndarray, cells: int) -> np.ndarray:
     """A polyline with each side cut in `cells`."""
     s = np.arange(len(corners))
     fine = np.linspace(0, len(corners) - 1, cells * (len(corners) - 1) + 1)
@@ -64,7 +64,7 @@ def bead(shape: str, width: float, height: float, pitch: float) -> np.ndarray:
     else:
         top = width / 2 - height if shape == "trapezoid" else 0.0
         corners = [[-width / 2, 0], [-top, height], [top, height], [width / 2, 0]]
-        line = _cut(np.array(corners if top else [corners[0], corners[1], corners[3]], float), 6)
+        line = _subdivided(np.array(corners if top else [corners[0], corners[1], corners[3]], float), 6)
     flat = np.linspace(pitch / 2, width / 2, 7)[:-1]
     side = np.column_stack([flat, 0 * flat])
     return np.concatenate([side * [-1, 1], line, side[::-1]]) + [pitch / 2, 0]
@@ -73,14 +73,14 @@ def bead(shape: str, width: float, height: float, pitch: float) -> np.ndarray:
 # One period under unit strains
 
 
-def _ridged(profile: np.ndarray, length: float, cells: int, pattern: str) -> tuple[np.ndarray, np.ndarray]:
+def _extruded_mesh(profile: np.ndarray, length: float, cells: int, pattern: str) -> tuple[np.ndarray, np.ndarray]:
     """Nodes and triangles of a profile drawn along y; node (i, j) is i (cells + 1) + j."""
     plan, triangles = structured_meshes.grid(np.arange(len(profile)), np.linspace(0, length, cells + 1), pattern)
     i = plan[:, 0].astype(int)
     return np.column_stack([profile[i, 0], plan[:, 1], profile[i, 1]]), triangles
 
 
-def _strained(nodes: np.ndarray, strain: np.ndarray) -> np.ndarray:
+def _uniform_strain_field(nodes: np.ndarray, strain: np.ndarray) -> np.ndarray:
     """(6 n,) the field of uniform (e_x, e_y, g_xy, k_x, k_y, k_xy) as a plate that keeps its normals."""
     x, y, z = nodes.T
     ex, ey, g, kx, ky, kxy = strain
@@ -93,26 +93,28 @@ def _strained(nodes: np.ndarray, strain: np.ndarray) -> np.ndarray:
 def _energies(shell: Shell, master: np.ndarray, pins: np.ndarray, strains: np.ndarray) -> np.ndarray:
     """Twice the strain energies, mixed, of a period under macroscopic strains (k, 6), one a row.
 
-    The true field is `_strained` plus one that is the same at every node and at its `master` (the periodic one), and
+    The true field is `_uniform_strain_field` plus one that is the same at every node and at its `master` (the periodic one), and
     of least energy; `pins` are the freedoms of that which fix its motions as a rigid body.
     """
     keep, at = np.unique(master, return_inverse=True)
     size = 6 * len(keep)
     columns = (6 * at[:, None] + np.arange(6)).ravel()
-    T = sp.csr_matrix((np.ones(shell.size), (np.arange(shell.size), columns)), shape=(shell.size, size))
+    T = sp.csr_matrix((np.ones(shell.dof_count), (np.arange(shell.dof_count), columns)), shape=(shell.dof_count, size))
     K = shell.stiffness
     free = np.setdiff1d(np.arange(size), pins)
     tied = (T.T @ K @ T).tocsr()
-    given = np.column_stack([_strained(shell.nodes, strain) for strain in strains])
+    given = np.column_stack([_uniform_strain_field(shell.nodes, strain) for strain in strains])
     added = np.zeros((size, len(strains)))
     added[free] = factorise(tied[free][:, free].tocsc())(-(T.T @ (K @ given))[free])
     u = given + T @ added
     return u.T @ (K @ u)
 
 
-def constants(profile: np.ndarray, t: float, E: float, nu: float, step: float, pattern: str = "union") -> np.ndarray:
+def plate_constants(
+    profile: np.ndarray, t: float, E: float, nu: float, step: float, pattern: str = "union"
+) -> np.ndarray:
     """(6, 6) A, B, D of a corrugated sheet from one period of shell, `step` the length of a cell along the ridge."""
-    nodes, triangles = _ridged(profile, 2 * step, 2, pattern)
+    nodes, triangles = _extruded_mesh(profile, 2 * step, 2, pattern)
     number = np.arange(len(nodes)).reshape(-1, 3)
     number[-1] = number[0]
     number[:, -1] = number[:, 0]
@@ -124,7 +126,7 @@ def constants(profile: np.ndarray, t: float, E: float, nu: float, step: float, p
 def strip_inertia(profile: np.ndarray, t: float) -> float:
     """mm4 of a strip with free sides, bent without axial force: energy of a slice over E."""
     step = 2.0
-    nodes, triangles = _ridged(profile, 2 * step, 2, "union")
+    nodes, triangles = _extruded_mesh(profile, 2 * step, 2, "union")
     number = np.arange(len(nodes)).reshape(-1, 3)
     number[:, -1] = number[:, 0]
     # the last pin, u_z on the far side, stops the turn about y
@@ -134,12 +136,20 @@ def strip_inertia(profile: np.ndarray, t: float) -> float:
     return float((C[1, 1] - C[0, 1] ** 2 / C[0, 0]) / (2 * step) / 70e3)
 
 
-SINE = {"A11": 47_613, "A22": 1.8708e8, "A66": 5.0113e7, "D11": 261.004, "D12": 52.20, "D22": 1_025_540, "D66": 162.39}
-TRAPEZOID = {
+SINE_CONSTANTS = {
+    "A11": 47_613,
+    "A22": 1.8708e8,
+    "A66": 5.0113e7,
+    "D11": 261.004,
+    "D12": 52.20,
+    "D22": 1_025_540,
+    "D66": 162.39,
+}
+TRAPEZOID_CONSTANTS = {
     "A11": 4.052e6, "A22": 161.332e6, "A66": 42.489e6, "D11": 407.913, "D12": 122.375, "D22": 16_242, "D66": 208.033,
 }  # fmt: skip
-LOPSIDED = {"B11": 204.26, "B12": 40.85, "B22": 794_841}
-PLACE = {
+ONE_SIDED_CONSTANTS = {"B11": 204.26, "B12": 40.85, "B22": 794_841}
+CONSTANT_INDEX = {
     "A11": (0, 0), "A12": (0, 1), "A22": (1, 1), "A66": (2, 2), "B11": (0, 3), "B12": (0, 4), "B22": (1, 4),
     "D11": (3, 3), "D12": (3, 4), "D22": (4, 4), "D66": (5, 5),
 }  # fmt: skip
@@ -147,34 +157,34 @@ PLACE = {
 
 @cache
 def _sine_cell() -> np.ndarray:
-    return constants(sine(0.32, 0.11, 64), 0.005, 30e9, 0.2, 0.015)
+    return plate_constants(sine(0.32, 0.11, 64), 0.005, 30e9, 0.2, 0.015)
 
 
 @cache
 def _trapezoid_cell() -> np.ndarray:
     # cells about as long as wide: at a sharp fold, where the plates' drilling rotations cannot agree, A66 comes out the
     # stiffer the shorter the cells are along the fold (1.1 % at half this length)
-    return constants(trapezoid(0.0508, 0.0127, 6), 0.00635, 21e9, 0.3, 0.0127)
+    return plate_constants(trapezoid(0.0508, 0.0127, 6), 0.00635, 21e9, 0.3, 0.0127)
 
 
 @cache
-def _lopsided_cell() -> np.ndarray:
-    return constants(lopsided(1.0, 0.1, 64), 0.005, 30e9, 0.2, 0.02)
+def _one_sided_cell() -> np.ndarray:
+    return plate_constants(one_sided(1.0, 0.1, 64), 0.005, 30e9, 0.2, 0.02)
 
 
 def _constant(cell, name: str) -> float:
-    return float(cell()[PLACE[name]])
+    return float(cell()[CONSTANT_INDEX[name]])
 
 
 def _cells():
     for shape, cell, table, source in (
-        ("sine", _sine_cell, SINE, "Ye, Table 1; Lang & Su 2022, Table 5 (SI)"),
-        ("trapezoid", _trapezoid_cell, TRAPEZOID, "Ye, Eq. 19; Deo & Yu 2021 (SI)"),
-        ("one-sided", _lopsided_cell, LOPSIDED, "Ye, Eq. 11, z = 0.1 (e^sin - mean) (SI)"),
+        ("sine", _sine_cell, SINE_CONSTANTS, "Ye, Table 1; Lang & Su 2022, Table 5 (SI)"),
+        ("trapezoid", _trapezoid_cell, TRAPEZOID_CONSTANTS, "Ye, Eq. 19; Deo & Yu 2021 (SI)"),
+        ("one-sided", _one_sided_cell, ONE_SIDED_CONSTANTS, "Ye, Eq. 11, z = 0.1 (e^sin - mean) (SI)"),
     ):
         for name, value in table.items():
             yield Reference(
-                CELL, f"Ye: {shape} corrugation, {name}", source, "published", value, 0.01,
+                PERIOD_GROUP, f"Ye: {shape} corrugation, {name}", source, "published", value, 0.01,
                 "1 %: chords for arcs 0.1-0.2 %, thin-shell theory of the source", partial(_constant, cell, name),
             )  # fmt: skip
 
@@ -182,7 +192,7 @@ def _cells():
 # Whole plates
 
 
-def equivalent(profile: np.ndarray, t: float, E: float, nu: float) -> dict[str, float]:
+def equivalent_constants(profile: np.ndarray, t: float, E: float, nu: float) -> dict[str, float]:
     """Constants of a symmetric corrugation by Ye, Eq. 19, from a fine polyline of one pitch."""
     d = np.diff(profile, axis=0)
     ds = np.hypot(*d.T)
@@ -213,15 +223,15 @@ def navier_frequency(D: dict[str, float], a: float, b: float, mass: float) -> fl
     return float(np.pi / 2 * np.sqrt(stiffness / mass))
 
 
-C, B, E, NU, T, RHO = 20.0, 480.0, 70e3, 0.33, 1.0, 2.7e-6  # mm, MPa, kg/mm3
-DEPTH = {"sine": 4.0, "trapezoid": 5.0}  # half of the profile's height, mm
+HALF_PITCH, PLATE_LENGTH, E, NU, T, RHO = 20.0, 480.0, 70e3, 0.33, 1.0, 2.7e-6  # mm, MPa, kg/mm3
+HALF_DEPTH = {"sine": 4.0, "trapezoid": 5.0}  # half of the profile's height, mm
 
 
 def _profile(shape: str, fine: bool = False) -> np.ndarray:
     """One pitch of 40 mm; the sine needs many chords, each cuts off some of its depth."""
     if shape == "sine":
-        return sine(C, DEPTH[shape], 2000 if fine else 24)
-    return trapezoid(C, DEPTH[shape], 3)
+        return sine(HALF_PITCH, HALF_DEPTH[shape], 2000 if fine else 24)
+    return trapezoid(HALF_PITCH, HALF_DEPTH[shape], 3)
 
 
 @cache
@@ -231,32 +241,34 @@ def _plate(shape: str, periods: int) -> tuple[float, float]:
     Simply supported: the edges along the ridges hold u_y and u_z, those across hold u_x and u_z (as a thin end plate).
     """
     one = _profile(shape)
-    profile = np.concatenate([one[:1], *(one[1:] + [2 * C * k, 0] for k in range(periods))])
-    nodes, triangles = _ridged(profile, B / 2, 30 if shape == "sine" else 20, "union")
+    profile = np.concatenate([one[:1], *(one[1:] + [2 * HALF_PITCH * k, 0] for k in range(periods))])
+    nodes, triangles = _extruded_mesh(profile, PLATE_LENGTH / 2, 30 if shape == "sine" else 20, "union")
     shell = Shell(nodes, triangles, T, E, NU, RHO)
     x, y, _ = nodes.T
     side = 6 * np.flatnonzero((x < 1e-9) | (x > x.max() - 1e-9))
-    end, middle = 6 * np.flatnonzero(y < 1e-9), 6 * np.flatnonzero(y > B / 2 - 1e-9)
+    end, middle = 6 * np.flatnonzero(y < 1e-9), 6 * np.flatnonzero(y > PLATE_LENGTH / 2 - 1e-9)
     fixed = [side + 1, side + 2, end, end + 2, middle + 1, middle + 3, middle + 5]
-    held = Held(shell, np.unique(np.concatenate(fixed)))
+    held = LinearModel(shell, np.unique(np.concatenate(fixed)))
     forces = np.zeros((len(nodes), 6))
-    forces[:, 2] = 1e-3 * structured_meshes.tributary(nodes, triangles)[:, 2]
+    forces[:, 2] = 1e-3 * structured_meshes.unit_pressure_forces(nodes, triangles)[:, 2]
     u = held.solve(forces.ravel())
-    return float(u[6 * structured_meshes.nearest(nodes, (C * periods, B / 2)) + 2]), float(held.modes(2)[0][0])
+    return float(u[6 * structured_meshes.nearest_node(nodes, (HALF_PITCH * periods, PLATE_LENGTH / 2)) + 2]), float(
+        held.modes(2)[0][0]
+    )
 
 
 def _plates():
     source = "orthotropic Navier series (T&WK ch. 11; Lang & Su 2022, Eq. 25) with the constants of Ye, Eq. 19"
     for shape, periods in (("sine", 12), ("trapezoid", 12), ("trapezoid", 20)):
-        D = equivalent(_profile(shape, fine=True), T, E, NU)
-        a = 2 * C * periods
+        D = equivalent_constants(_profile(shape, fine=True), T, E, NU)
+        a = 2 * HALF_PITCH * periods
         name = f"Ye: {shape}, {periods} corrugations, SSSS"
         yield Reference(
-            PLATE, f"{name}, pressure, w", source, "published", navier_deflection(D, a, B, 1e-3), 0.03,
+            PLATE_GROUP, f"{name}, pressure, w", source, "published", navier_deflection(D, a, PLATE_LENGTH, 1e-3), 0.03,
             "3 %: Lang & Su find +-2.6 % at 12 corrugations or more", lambda s=shape, p=periods: _plate(s, p)[0],
         )  # fmt: skip
         yield Reference(
-            PLATE, f"{name}, f1", source, "published", navier_frequency(D, a, B, RHO * 1e-3 * T * D["lam"]), 0.02,
+            PLATE_GROUP, f"{name}, f1", source, "published", navier_frequency(D, a, PLATE_LENGTH, RHO * 1e-3 * T * D["lam"]), 0.02,
             "2 %: goes with the root of the stiffness", lambda s=shape, p=periods: _plate(s, p)[1],
         )  # fmt: skip
 
@@ -269,10 +281,10 @@ def _strip_tip() -> float:
     """I from the tip of a 600 mm cantilever with one arc bead 16 x 6, pitch 60, t 1, bent by an end couple."""
     L, t = 600.0, 1.0
     profile = bead("arc", 16, 6, 60)
-    nodes, triangles = _ridged(profile, L, 100, "union")
+    nodes, triangles = _extruded_mesh(profile, L, 100, "union")
     shell = Shell(nodes, triangles, t, E, NU)
     root, tip = np.flatnonzero(nodes[:, 1] < 1e-9), np.flatnonzero(nodes[:, 1] > L - 1e-9)
-    held = Held(shell, (6 * root[:, None] + np.arange(6)).ravel())
+    held = LinearModel(shell, (6 * root[:, None] + np.arange(6)).ravel())
     # the couple as the axial stress of beam theory, shared by each segment's two ends as by linear shape functions
     z = nodes[tip, 2]
     ds = np.hypot(*np.diff(profile, axis=0).T)
@@ -301,12 +313,12 @@ def _strips():
     ):
         profile = bead(shape, width, height, pitch)
         yield Reference(
-            STRIP, f"thin-wall integral: {shape} bead {width}x{height}, pitch {pitch}, I", source, "recomputed",
+            STRIP_GROUP, f"thin-wall integral: {shape} bead {width}x{height}, pitch {pitch}, I", source, "recomputed",
             inertia, 0.02,
             "2 %: chords for arcs, the table's last figure", partial(strip_inertia, profile, 1.0),
         )  # fmt: skip
     yield Reference(
-        STRIP, "thin-wall integral: arc bead 16x6, pitch 60, cantilever, I from the tip", source, "recomputed", 293.7,
+        STRIP_GROUP, "thin-wall integral: arc bead 16x6, pitch 60, cantilever, I from the tip", source, "recomputed", 293.7,
         0.02, "2 %: clamped root, chords for arcs", _strip_tip,
     )  # fmt: skip
 

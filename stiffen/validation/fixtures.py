@@ -4,28 +4,28 @@ from __future__ import annotations
 
 import numpy as np
 
-from stiffen.fem.shell import Held, Shell
+from stiffen.fem.shell import LinearModel, Shell
 
 
-def on(nodes: np.ndarray, axis: int, value: float) -> np.ndarray:
+def nodes_at(nodes: np.ndarray, axis: int, value: float) -> np.ndarray:
     """Nodes with that coordinate."""
     return np.flatnonzero(np.abs(nodes[:, axis] - value) < 1e-6 * np.ptp(nodes, axis=0).max())
 
 
-def freedoms(nodes: np.ndarray, which: str) -> np.ndarray:
+def dofs(nodes: np.ndarray, which: str) -> np.ndarray:
     """Freedoms of nodes, by their digits 1-6 (ux, uy, uz, rx, ry, rz)."""
     return np.concatenate([6 * nodes + int(digit) - 1 for digit in which])
 
 
-def symmetric(nodes: np.ndarray, axis: int, value: float) -> np.ndarray:
+def symmetry_dofs(nodes: np.ndarray, axis: int, value: float) -> np.ndarray:
     """Freedoms held by a plane of symmetry across an axis."""
-    return freedoms(on(nodes, axis, value), ("156", "246", "345")[axis])
+    return dofs(nodes_at(nodes, axis, value), ("156", "246", "345")[axis])
 
 
-def imposed(shell: Shell, fixed: np.ndarray, values: np.ndarray) -> np.ndarray:
+def impose_displacements(shell: Shell, fixed: np.ndarray, values: np.ndarray) -> np.ndarray:
     """(6 n,) displacements where the freedoms `fixed` take the given values, no load elsewhere."""
-    held = Held(shell, fixed)
-    u = np.zeros(shell.size)
+    held = LinearModel(shell, fixed)
+    u = np.zeros(shell.dof_count)
     u[fixed] = values
     u[held.free] = held.factor(-(shell.stiffness @ u)[held.free])
     return u
@@ -36,33 +36,33 @@ def line_load(shell: Shell, nodes: np.ndarray, freedom: int, total: float) -> np
     place = shell.nodes[nodes]
     order = nodes[np.argsort(place @ (place[-1] - place[0]))]
     gaps = np.linalg.norm(np.diff(shell.nodes[order], axis=0), axis=1)
-    out = np.zeros(shell.size)
+    out = np.zeros(shell.dof_count)
     out[6 * order[:-1] + freedom] += total * gaps / gaps.sum() / 2
     out[6 * order[1:] + freedom] += total * gaps / gaps.sum() / 2
     return out
 
 
-def tip_shift(held: Held, tip: np.ndarray, freedom: int, force: float = 1.0) -> float:
+def tip_displacement(held: LinearModel, tip: np.ndarray, freedom: int, force: float = 1.0) -> float:
     """Mean displacement of the tip nodes along the force, spread over them, that acts there."""
     u = held.solve(line_load(held.shell, tip, freedom, force))
     return float(u[6 * tip + freedom].mean())
 
 
-def tensors(shell: Shell, values: np.ndarray) -> np.ndarray:
+def global_tensors(shell: Shell, values: np.ndarray) -> np.ndarray:
     """(m, 3, 3) tensors in global axes from (m, 3) = (xx, yy, xy) in the triangles' own frames."""
     plane = np.empty((len(values), 2, 2))
     plane[:, 0, 0], plane[:, 1, 1] = values[:, 0], values[:, 1]
     plane[:, 0, 1] = plane[:, 1, 0] = values[:, 2]
-    own = shell.facets.frames[:, :2]
+    own = shell.geometry.frames[:, :2]
     return own.transpose(0, 2, 1) @ plane @ own
 
 
-def read_at(shell: Shell, values: np.ndarray, point: tuple[float, float, float], count: int = 24) -> np.ndarray:
+def value_at(shell: Shell, values: np.ndarray, point: tuple[float, float, float], count: int = 24) -> np.ndarray:
     """Values (m, ...) given at the centroids, read at a point: a quadratic in the plane fitted to the nearest ones."""
     centres = shell.nodes[shell.triangles].mean(axis=1)
     gap = centres - np.asarray(point, float)
     near = np.argsort(np.linalg.norm(gap, axis=1), kind="stable")[:count]
-    frame = shell.facets.frames[near[0]]
+    frame = shell.geometry.frames[near[0]]
     x, y, _ = (gap[near] @ frame.T / np.abs(gap[near]).max()).T
     terms = np.column_stack([np.ones(count), x, y, x * x, x * y, y * y])
     fit = np.linalg.lstsq(terms, values[near].reshape(count, -1), rcond=None)[0]

@@ -6,58 +6,60 @@ from functools import cache, partial
 
 import numpy as np
 
-from stiffen.analysis.panel_model import Stand, stand
+from stiffen.analysis.panel_model import PanelModel, build_panel_model
 from stiffen.analysis.supports import HELD
 from stiffen.fem.shell import Shell
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.material import Material
-from stiffen.model.panel import Fold, Load, Panel, Support, Trim
+from stiffen.model.panel import EdgeTrim, Fold, Load, Panel, Support
 from stiffen.model.tools import BeadDie, Roller, Tools
 
 from . import fixtures
 from .case import Reference
 
 GROUP = "panels, whole pipeline"
-SHEET = Material("aluminium", 70e3, 0.3, 2.7e-6, 100.0, 200.0, 0.15)
+ALUMINIUM = Material("aluminium", 70e3, 0.3, 2.7e-6, 100.0, 200.0, 0.15)
 STEEL = Material("steel", 210e3, 0.3, 7.85e-6, 250.0, 400.0, 0.2)
 TOOLS = Tools("shop", Roller(throat=500.0), (BeadDie("B16", "round", 16.0, 4.0),), ())
-A = 400.0  # mm, side of the square plate
+SIDE = 400.0  # mm, side of the square plate
 PRESSURE = 1e-5  # MPa
 
 
-def _stood(name: str, material: Material, t: float, outline: tuple, size: float | None = None, **more) -> Stand:
+def _panel_model(
+    name: str, material: Material, t: float, outline: tuple, size: float | None = None, **more
+) -> PanelModel:
     panel = Panel(name, material, (t,), outline, TOOLS, **more)
-    return stand(panel, Layout(t), mesh_panel(panel, Layout(t), size=size), HELD)
+    return build_panel_model(panel, Layout(t), mesh_panel(panel, Layout(t), size=size), HELD)
 
 
-def _w(on: Stand, at: tuple[float, float]) -> float:
+def _w(on: PanelModel, at: tuple[float, float]) -> float:
     """Deflection under the case "load" at the node nearest to a place, mm."""
     node = np.argmin(np.linalg.norm(on.mesh.plan - at, axis=1))
-    return float(abs(on.square_to_sheet(on.case("load")[1])[node]))
+    return float(abs(on.normal_displacement(on.linear_solution("load")[1])[node]))
 
 
 # ------------------------------------------------------------------------------------------------------ edge tubes
 
 
 @cache
-def _tubed(ratio: float) -> Stand:
+def _tube_edged_plate(ratio: float) -> PanelModel:
     """A square, two sides simply supported, the other two on tubes of EI = ratio a D, under pressure."""
-    left, right = ((0.0, 0.0), (0.0, A)), ((A, 0.0), (A, A))
-    tubes = ((0.0, 0.0), (A, 0.0)), ((0.0, A), (A, A))
-    return _stood(
+    left, right = ((0.0, 0.0), (0.0, SIDE)), ((SIDE, 0.0), (SIDE, SIDE))
+    tubes = ((0.0, 0.0), (SIDE, 0.0)), ((0.0, SIDE), (SIDE, SIDE))
+    return _panel_model(
         "plate with edge tubes",
-        SHEET,
+        ALUMINIUM,
         1.0,
-        ((0.0, 0.0), (A, 0.0), (A, A), (0.0, A)),
+        ((0.0, 0.0), (SIDE, 0.0), (SIDE, SIDE), (0.0, SIDE)),
         supports=tuple(Support("edge", in_plane="free", path=path) for path in (left, right)),
         loads=(Load("load", "pressure", PRESSURE),),
-        trims=tuple(Trim(0.0, path, ratio * A * SHEET.bending_stiffness(1.0)) for path in tubes),
+        trims=tuple(EdgeTrim(0.0, path, ratio * SIDE * ALUMINIUM.bending_stiffness(1.0)) for path in tubes),
     )
 
 
-def _tubed_w(ratio: float, y: float) -> float:
-    return _w(_tubed(ratio), (A / 2, y * A)) * SHEET.bending_stiffness(1.0) / (PRESSURE * A**4)
+def _tube_edged_w(ratio: float, y: float) -> float:
+    return _w(_tube_edged_plate(ratio), (SIDE / 2, y * SIDE)) * ALUMINIUM.bending_stiffness(1.0) / (PRESSURE * SIDE**4)
 
 
 def edge_tubes(ratio: float, nu: float = 0.3) -> tuple[float, float]:
@@ -86,11 +88,11 @@ def _tubes():
         source = "Levy series; counterpart T&WK Table 47 (from memory 0.00416, 0.00434, 0.00472, 0.00624)"
         yield Reference(
             GROUP, f"T&WK 47: square on two edge tubes, EI/(a D) {ratio:g}, w at centre", source, "recomputed",
-            edge_tubes(ratio)[0], 0.005, "0.5 %: mesh error 0.1-0.3 %", partial(_tubed_w, ratio, 0.5),
+            edge_tubes(ratio)[0], 0.005, "0.5 %: mesh error 0.1-0.3 %", partial(_tube_edged_w, ratio, 0.5),
         )  # fmt: skip
     yield Reference(
         GROUP, "T&WK 47: square on two edge tubes, EI/(a D) 1, w at a tube", "Levy series", "recomputed",
-        edge_tubes(1.0)[1], 0.005, "0.5 %: mesh error 0.1-0.3 %", partial(_tubed_w, 1.0, 0.0),
+        edge_tubes(1.0)[1], 0.005, "0.5 %: mesh error 0.1-0.3 %", partial(_tube_edged_w, 1.0, 0.0),
     )  # fmt: skip
 
 
@@ -101,13 +103,13 @@ RADIUS = 100.0  # mm
 
 
 @cache
-def _hub(diameter: float) -> Stand:
+def _bolted_disc(diameter: float) -> PanelModel:
     """A disc of sheet clamped by one bolt in its middle, under pressure."""
     turn = 2 * np.pi * np.arange(180) / 180
     outline = tuple(zip((RADIUS * np.cos(turn)).tolist(), (RADIUS * np.sin(turn)).tolist(), strict=True))
-    return _stood(
+    return _panel_model(
         "disc on a bolt",
-        SHEET,
+        ALUMINIUM,
         1.0,
         outline,
         supports=(Support("bolts", "clamped", "held", at=((0.0, 0.0),), diameter=diameter),),
@@ -115,13 +117,13 @@ def _hub(diameter: float) -> Stand:
     )
 
 
-def _hub_w(diameter: float) -> float:
-    on = _hub(diameter)
-    w = np.abs(on.square_to_sheet(on.case("load")[1])[on.mesh.outline]).mean()
-    return float(w) * SHEET.bending_stiffness(1.0) / (PRESSURE * RADIUS**4)
+def _bolted_disc_w(diameter: float) -> float:
+    on = _bolted_disc(diameter)
+    w = np.abs(on.normal_displacement(on.linear_solution("load")[1])[on.mesh.outline]).mean()
+    return float(w) * ALUMINIUM.bending_stiffness(1.0) / (PRESSURE * RADIUS**4)
 
 
-def hub(b: float, nu: float = 0.3) -> float:
+def bolted_disc_rim_deflection(b: float, nu: float = 0.3) -> float:
     """w D/(q a^4) at the free rim r = a of a plate clamped at r = b a, under pressure: exact.
 
     w = r^4/64 + A + B r^2 + C ln r + E r^2 ln r (T&WK art. 16-18); at the rim moment and edge force vanish.
@@ -147,7 +149,7 @@ def _hubs():
         yield Reference(
             GROUP, f"Roark 2l: disc of radius 100 mm clamped by a bolt of {diameter:g} mm, w at the rim",
             "exact solution; counterpart Roark, 6th ed., Table 24, case 2l", "recomputed",
-            hub(diameter / 2 / RADIUS), tolerance, why, partial(_hub_w, diameter),
+            bolted_disc_rim_deflection(diameter / 2 / RADIUS), tolerance, why, partial(_bolted_disc_w, diameter),
         )  # fmt: skip
 
 
@@ -155,12 +157,12 @@ def _hubs():
 
 
 @cache
-def _z_section() -> Stand:
+def _z_section() -> PanelModel:
     """NAFEMS LE5 from one blank: web 2 m, flanges of 1 m folded to either side, 10 m long, its root clamped."""
     long, flange, web = 10e3, 1e3, 2e3
     wide = web + 2 * flange
     tips = ((long, 0.0), (long, flange)), ((long, flange + web), (long, wide))
-    return _stood(
+    return _panel_model(
         "Z-section",
         STEEL,
         100.0,
@@ -181,13 +183,13 @@ def _z_section() -> Stand:
 def _z_stress() -> float:
     """Axial mid-surface stress at the free edge of a flange, 2.5 m from the root."""
     on = _z_section()
-    shell = on.held.shell
-    N, _ = shell.resultants(on.case("load")[1])
-    along = fixtures.tensors(shell, N / shell.t)[:, 0, 0]
+    shell = on.linear_model.shell
+    N, _ = shell.resultants(on.linear_solution("load")[1])
+    along = fixtures.global_tensors(shell, N / shell.t)[:, 0, 0]
     flange = np.flatnonzero(on.mesh.plan[on.mesh.triangles].mean(axis=1)[:, 1] < 1e3)
     plate = Shell(shell.nodes, shell.triangles[flange], shell.t, shell.E, shell.nu)
     tip = on.mesh.nodes[np.argmin(np.linalg.norm(on.mesh.plan - (2.5e3, 0.0), axis=1))]
-    return float(abs(fixtures.read_at(plate, along[flange], (2.5e3, tip[1], tip[2]))))
+    return float(abs(fixtures.value_at(plate, along[flange], (2.5e3, tip[1], tip[2]))))
 
 
 def _folded():

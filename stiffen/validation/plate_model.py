@@ -13,7 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
-from stiffen.fem.shell import TONNE, Held, Shell
+from stiffen.fem.shell import TONNES_PER_KG, LinearModel, Shell
 
 from . import fixtures, structured_meshes
 
@@ -21,7 +21,7 @@ E, T, RHO = 70000.0, 1.0, 2.7e-6  # MPa, mm, kg/mm3; results are made dimensionl
 
 
 @dataclass(frozen=True, eq=False)
-class Flat:
+class PlateModel:
     """A flat shell on supports that act on its bending freedoms; `fixed` are those, in-plane ones are added here."""
 
     shell: Shell
@@ -33,41 +33,41 @@ class Flat:
         return float(self.shell.E * self.shell.t**3 / (12 * (1 - self.shell.nu**2)))
 
     @cached_property
-    def held(self) -> Held:
+    def linear_model(self) -> LinearModel:
         """The plate with its in-plane freedoms held."""
         base = 6 * np.arange(len(self.shell.nodes))
-        return Held(self.shell, np.unique(np.concatenate([self.fixed, base, base + 1, base + 5])))
+        return LinearModel(self.shell, np.unique(np.concatenate([self.fixed, base, base + 1, base + 5])))
 
     @cached_property
-    def under_unit_pressure(self) -> np.ndarray:
+    def unit_pressure_displacements(self) -> np.ndarray:
         """(6 n,) mm for 1 MPa toward +z."""
         forces = np.zeros((len(self.shell.nodes), 6))
-        forces[:, :3] = structured_meshes.tributary(self.shell.nodes, self.shell.triangles)
-        return self.held.solve(forces.ravel())
+        forces[:, :3] = structured_meshes.unit_pressure_forces(self.shell.nodes, self.shell.triangles)
+        return self.linear_model.solve(forces.ravel())
 
-    def under_unit_force(self, node: int) -> np.ndarray:
+    def unit_force_displacements(self, node: int) -> np.ndarray:
         """(6 n,) mm for 1 N toward +z at a node."""
-        forces = np.zeros(self.shell.size)
+        forces = np.zeros(self.shell.dof_count)
         forces[6 * node + 2] = 1.0
-        return self.held.solve(forces)
+        return self.linear_model.solve(forces)
 
-    def lam(self, count: int, length: float) -> np.ndarray:
+    def frequency_parameters(self, count: int, length: float) -> np.ndarray:
         """omega length^2 sqrt(rho t/D) of the first elastic modes; motions as a rigid body are left out.
 
         All frequencies are shifted by springs in proportion to mass, which a free plate needs and no mode shape feels.
         """
-        unit = np.sqrt(self.D / (self.shell.rho * TONNE * self.shell.t)) / length**2  # 1/s for lam = 1
-        held = Held(self.shell, self.held.fixed, springs=self.shell.mass * (TONNE * unit**2))
+        unit = np.sqrt(self.D / (self.shell.rho * TONNES_PER_KG * self.shell.t)) / length**2  # 1/s for lam = 1
+        held = LinearModel(self.shell, self.linear_model.fixed, springs=self.shell.mass * (TONNES_PER_KG * unit**2))
         hertz, _ = held.modes(count + 3)
         lam = np.sqrt(np.maximum((2 * np.pi * hertz / unit) ** 2 - 1, 0))
         return lam[lam > 0.05][:count]
 
     def buckling(self, stress: tuple[float, float, float]) -> float:
         """Least factor on the uniform membrane force (N_x, N_y, N_xy), N/mm."""
-        return float(self.held.buckling(uniform(self.shell, stress))[0][0])
+        return float(self.linear_model.buckling(uniform_membrane_displacements(self.shell, stress))[0][0])
 
 
-def uniform(shell: Shell, forces: tuple[float, float, float]) -> np.ndarray:
+def uniform_membrane_displacements(shell: Shell, forces: tuple[float, float, float]) -> np.ndarray:
     """(6 n,) mm of the displacement field under uniform membrane forces (N_x, N_y, N_xy), N/mm."""
     Nx, Ny, Nxy = forces
     ex, ey = (Nx - shell.nu * Ny) / (shell.E * shell.t), (Ny - shell.nu * Nx) / (shell.E * shell.t)
@@ -78,7 +78,7 @@ def uniform(shell: Shell, forces: tuple[float, float, float]) -> np.ndarray:
     return u.ravel()
 
 
-def hold_edges(nodes: np.ndarray, edges: str) -> np.ndarray:
+def edge_dofs(nodes: np.ndarray, edges: str) -> np.ndarray:
     """Freedoms that the four sides of the bounding rectangle hold, by the letters of this module's head."""
     low, high = nodes.min(axis=0), nodes.max(axis=0)
     fixed = [np.zeros(0, int)]
@@ -97,24 +97,24 @@ def rectangle(
     nu: float = 0.3,
     points: Iterable[tuple[float, float]] = (),
     pattern: str = "cross",
-) -> Flat:
+) -> PlateModel:
     """The plate 0..a by 0..b, n cells on the short side, w held at `points` too."""
     cell = min(a, b) / n
     nodes, triangles = structured_meshes.rectangle(a, b, round(a / cell), round(b / cell), pattern)
-    at = [6 * structured_meshes.nearest(nodes, point) + 2 for point in points]
-    fixed = np.concatenate([hold_edges(nodes, edges), np.array(at, int)])
-    return Flat(Shell(nodes, triangles, T, E, nu, RHO), fixed)
+    at = [6 * structured_meshes.nearest_node(nodes, point) + 2 for point in points]
+    fixed = np.concatenate([edge_dofs(nodes, edges), np.array(at, int)])
+    return PlateModel(Shell(nodes, triangles, T, E, nu, RHO), fixed)
 
 
-def holed(b: float, d: float, edges: str, rows: int = 14, around: int = 96) -> Flat:
+def square_with_hole(b: float, d: float, edges: str, rows: int = 14, around: int = 96) -> PlateModel:
     """The square of side b about the origin with a central circular hole of diameter d."""
     nodes, triangles = structured_meshes.ring(
         structured_meshes.circle(d / 2), structured_meshes.square(b / 2), np.linspace(0, 1, rows + 1) ** 1.3, around
     )
-    return Flat(Shell(nodes, triangles, T, E, 0.3, RHO), hold_edges(nodes, edges))
+    return PlateModel(Shell(nodes, triangles, T, E, 0.3, RHO), edge_dofs(nodes, edges))
 
 
-def disc(a: float, b: float, clamped: bool, around: int = 128, nu: float = 0.3) -> Flat:
+def circular_plate(a: float, b: float, clamped: bool, around: int = 128, nu: float = 0.3) -> PlateModel:
     """The circular plate of radius a with a free hole of radius b (0: none), its outer edge held.
 
     A simply supported round edge holds w at its nodes alone: to hold the slope along the chords as well would be
@@ -128,10 +128,10 @@ def disc(a: float, b: float, clamped: bool, around: int = 128, nu: float = 0.3) 
     nodes, triangles = structured_meshes.ring(structured_meshes.circle(b), structured_meshes.circle(a), rows, around)
     rim = 6 * np.flatnonzero(np.hypot(nodes[:, 0], nodes[:, 1]) > a * (1 - 1e-6))
     fixed = np.concatenate([rim + 2, rim + 3, rim + 4]) if clamped else rim + 2
-    return Flat(Shell(nodes, triangles, T, E, nu, RHO), fixed)
+    return PlateModel(Shell(nodes, triangles, T, E, nu, RHO), fixed)
 
 
-def moment_at(flat: Flat, u: np.ndarray, point: tuple[float, float]) -> np.ndarray:
+def moment_at(flat: PlateModel, u: np.ndarray, point: tuple[float, float]) -> np.ndarray:
     """(3, 3) moments, N mm/mm, in global axes at a point of the plate."""
     _, M = flat.shell.resultants(u)
-    return fixtures.read_at(flat.shell, fixtures.tensors(flat.shell, M), (*point, 0.0))
+    return fixtures.value_at(flat.shell, fixtures.global_tensors(flat.shell, M), (*point, 0.0))

@@ -15,13 +15,13 @@ from .case import Reference
 
 GROUP = "plates, bending"
 B = 400.0  # mm
-MESH = "0.5 % at 20 cells a side, where the mesh error is 0.05-0.25 %"
-FORCE = "1 %: the deflection under a point force converges slowly"
+MESH_REASON = "0.5 % at 20 cells a side, where the mesh error is 0.05-0.25 %"
+POINT_FORCE_REASON = "1 %: the deflection under a point force converges slowly"
 THREE = "1 %: three figures in the table"
 
 
 @cache
-def _plate(ratio: float, edges: str, nu: float = 0.3, points: tuple = ()) -> plate_model.Flat:
+def _plate(ratio: float, edges: str, nu: float = 0.3, points: tuple = ()) -> plate_model.PlateModel:
     """The plate ratio x 1 (times B); points in units of the sides."""
     a = ratio * B
     n = 20 if ratio >= 1 else 16
@@ -29,35 +29,35 @@ def _plate(ratio: float, edges: str, nu: float = 0.3, points: tuple = ()) -> pla
 
 
 def _w(
-    plate: plate_model.Flat, at: tuple[float, float], length: float, foot: tuple[float, float] | None = None
+    plate: plate_model.PlateModel, at: tuple[float, float], length: float, foot: tuple[float, float] | None = None
 ) -> float:
     """w D/(q length^4) at a point, less that at `foot`."""
-    u = plate.under_unit_pressure.reshape(-1, 6)[:, 2]
+    u = plate.unit_pressure_displacements.reshape(-1, 6)[:, 2]
     nodes = plate.shell.nodes
-    low = u[structured_meshes.nearest(nodes, foot)] if foot else 0.0
-    return (u[structured_meshes.nearest(nodes, at)] - low) * plate.D / length**4
+    low = u[structured_meshes.nearest_node(nodes, foot)] if foot else 0.0
+    return (u[structured_meshes.nearest_node(nodes, at)] - low) * plate.D / length**4
 
 
-def _pressed(ratio: float, edges: str, x: float = 0.5, y: float = 0.5, unit: float = 1.0, **more) -> float:
+def _pressure_w(ratio: float, edges: str, x: float = 0.5, y: float = 0.5, unit: float = 1.0, **more) -> float:
     return _w(_plate(ratio, edges, **more), (x * ratio * B, y * B), unit * B)
 
 
-def _pushed(ratio: float, edges: str) -> float:
+def _force_w(ratio: float, edges: str) -> float:
     plate = _plate(ratio, edges)
-    node = structured_meshes.nearest(plate.shell.nodes, (ratio * B / 2, B / 2))
-    return plate.under_unit_force(node)[6 * node + 2] * plate.D / B**2
+    node = structured_meshes.nearest_node(plate.shell.nodes, (ratio * B / 2, B / 2))
+    return plate.unit_force_displacements(node)[6 * node + 2] * plate.D / B**2
 
 
 def _moment(ratio: float, edges: str, x: float, y: float, axis: int) -> float:
     plate = _plate(ratio, edges)
-    M = plate_model.moment_at(plate, plate.under_unit_pressure, (x * ratio * B, y * B))
+    M = plate_model.moment_at(plate, plate.unit_pressure_displacements, (x * ratio * B, y * B))
     return abs(M[axis, axis]) / B**2
 
 
 def _corner_reaction() -> float:
     """R = 2 M_xy at the corner of the simply supported square (T&WK art. 24)."""
     plate = _plate(1.0, "SSSS")
-    return abs(2 * plate_model.moment_at(plate, plate.under_unit_pressure, (0.0, 0.0))[0, 1]) / B**2
+    return abs(2 * plate_model.moment_at(plate, plate.unit_pressure_displacements, (0.0, 0.0))[0, 1]) / B**2
 
 
 # a/b: (alpha, beta), (alpha, beta) of SSSS, CCCC
@@ -80,10 +80,17 @@ def _rectangles():
             name, source = f"{table}: {edges} a/b {ratio:g}", f"{method}; counterpart {table}"
             yield Reference(
                 GROUP, f"{name}, pressure, w", source, "recomputed", alpha, 0.005, digit,
-                partial(_pressed, ratio, edges),
+                partial(_pressure_w, ratio, edges),
             )  # fmt: skip
             yield Reference(
-                GROUP, f"{name}, force, w", source, "recomputed", beta, 0.01, FORCE, partial(_pushed, ratio, edges)
+                GROUP,
+                f"{name}, force, w",
+                source,
+                "recomputed",
+                beta,
+                0.01,
+                POINT_FORCE_REASON,
+                partial(_force_w, ratio, edges),
             )
 
 
@@ -92,9 +99,15 @@ def _square_published():
     order = "1 %: a moment is one order less accurate than w"
     edge = "2 %: read at the edge by extrapolation"
     rows = (
-        ("SSSS square, pressure, w", 0.00406235, 0.0025, "0.25 %: mesh error 0.13 %", partial(_pressed, 1.0, "SSSS")),
-        ("CCCC square, pressure, w", 1.265319e-3, 0.004, "0.4 %: mesh error 0.23 %", partial(_pressed, 1.0, "CCCC")),
-        ("SSSS square, central moment", 0.0478864, 0.005, MESH, partial(_moment, 1.0, "SSSS", 0.5, 0.5, 0)),
+        (
+            "SSSS square, pressure, w",
+            0.00406235,
+            0.0025,
+            "0.25 %: mesh error 0.13 %",
+            partial(_pressure_w, 1.0, "SSSS"),
+        ),
+        ("CCCC square, pressure, w", 1.265319e-3, 0.004, "0.4 %: mesh error 0.23 %", partial(_pressure_w, 1.0, "CCCC")),
+        ("SSSS square, central moment", 0.0478864, 0.005, MESH_REASON, partial(_moment, 1.0, "SSSS", 0.5, 0.5, 0)),
         ("CCCC square, central moment", 0.0229051, 0.01, order, partial(_moment, 1.0, "CCCC", 0.5, 0.5, 0)),
         ("CCCC square, edge moment", 0.0513338, 0.02, edge, partial(_moment, 1.0, "CCCC", 0.0, 0.5, 0)),
         ("SSSS square, corner reaction", 0.0650, 0.02, edge, _corner_reaction),
@@ -104,16 +117,16 @@ def _square_published():
     felippa = "C. A. Felippa and P. G. Bergan 1986, Table 3 (quoted by public FE code)"
     yield Reference(
         GROUP, "Felippa & Bergan 3: SSSS square, force, w", felippa, "published", 0.01160084, 0.005,
-        "0.5 %: exact to 7 figures, mesh error 0.1 %", partial(_pushed, 1.0, "SSSS"),
+        "0.5 %: exact to 7 figures, mesh error 0.1 %", partial(_force_w, 1.0, "SSSS"),
     )  # fmt: skip
     yield Reference(
         GROUP, "MacNeal-Harder 4: CCCC square, force, w", "MacNeal & Harder 1985, Table 4", "published", 0.00560, 0.005,
-        "0.5 %: three figures, the exact value is 0.005612", partial(_pushed, 1.0, "CCCC"),
+        "0.5 %: three figures, the exact value is 0.005612", partial(_force_w, 1.0, "CCCC"),
     )  # fmt: skip
     yield Reference(
         GROUP, "MacNeal-Harder 4: CCCC b/a 5, pressure, w",
         "exact 2.604 where the paper prints 2.56 (Taylor & Govindjee, UCB/SEMM-2002/09; Batista, arXiv 1001.3016)",
-        "published", 2.604e-3, 0.005, MESH, partial(_pressed, 5.0, "CCCC"),
+        "published", 2.604e-3, 0.005, MESH_REASON, partial(_pressure_w, 5.0, "CCCC"),
     )  # fmt: skip
     for ratio, mx, my in ((1.25, 0.0503, 0.0661), (2.0, 0.0464, 0.1017)):
         for axis, value in enumerate((mx, my)):
@@ -128,7 +141,7 @@ def _square_published():
     )  # fmt: skip
 
 
-FOUR = ((0, 0), (1, 0), (0, 1), (1, 1))
+CORNERS = ((0, 0), (1, 0), (0, 1), (1, 1))
 
 
 def _other_supports():
@@ -144,7 +157,7 @@ def _other_supports():
             yield Reference(
                 GROUP, f"{table.replace(' Table', '')}: square {name}, w at ({x:g}, {y:g})", ritz + table,
                 "recomputed", value, 0.005,
-                "0.5 %: the last figure is worth 0.05-0.3 %", partial(_pressed, 1.0, edges, x, y),
+                "0.5 %: the last figure is worth 0.05-0.3 %", partial(_pressure_w, 1.0, edges, x, y),
             )  # fmt: skip
     for name, table, edges, value in (
         ("2 opposite S, 2 C", "T&WK Table 29", "SSCC", 0.00192),
@@ -153,14 +166,14 @@ def _other_supports():
     ):
         yield Reference(
             GROUP, f"{table.replace(' Table', '')}: square {name}, w at centre", ritz + table, "recomputed", value,
-            0.005, "0.5 %: the last figure is worth 0.25 %", partial(_pressed, 1.0, edges),
+            0.005, "0.5 %: the last figure is worth 0.25 %", partial(_pressure_w, 1.0, edges),
         )  # fmt: skip
     for ratio, centre, edge in ((0.8, 0.01296, 0.01510), (2.0, 0.01371, 0.01464), (0.5, 0.01289, 0.01520)):
         # the table's b/a is 1/ratio here, its unit the span a = ratio B
         for what, value, y in (("centre", centre, 0.5), ("free edge", edge, 0.0)):
             yield Reference(
                 GROUP, f"Ritz: SFSF b/a {1 / ratio:g}, w at {what}", "Ritz, Legendre polynomials", "recomputed", value,
-                0.005, MESH, partial(_pressed, ratio, "SSFF", 0.5, y, ratio),
+                0.005, MESH_REASON, partial(_pressure_w, ratio, "SSFF", 0.5, y, ratio),
             )  # fmt: skip
 
 
@@ -171,19 +184,19 @@ def _points():
         for what, value, x in (("centre", centre, 0.5), ("mid edge", middle, 0.0)):
             yield Reference(
                 GROUP, f"Ritz: square on 4 corner points, nu {nu:.3g}, w at {what}", source, "recomputed", value, 0.01,
-                why, partial(_pressed, 1.0, "FFFF", x, 0.5, nu=nu, points=FOUR),
+                why, partial(_pressure_w, 1.0, "FFFF", x, 0.5, nu=nu, points=CORNERS),
             )  # fmt: skip
     for what, value, x, y in (
         ("centre", 0.04440, 0.5, 0.5), ("mid long edge", 0.04031, 0.5, 0.0), ("mid short edge", 0.01955, 0.0, 0.5),
     ):  # fmt: skip
         yield Reference(
             GROUP, f"Ritz: a/b 1.25 on 4 corner points, w at {what}", source, "recomputed", value, 0.01, why,
-            partial(_pressed, 1.25, "FFFF", x, y, points=FOUR),
+            partial(_pressure_w, 1.25, "FFFF", x, y, points=CORNERS),
         )  # fmt: skip
 
 
 @cache
-def _bay(ratio: float) -> plate_model.Flat:
+def _bay(ratio: float) -> plate_model.PlateModel:
     """A quarter bay: the long side is B/2, half the pitch; a column at the origin; lines of symmetry all round."""
     return plate_model.rectangle(B / ratio / 2, B / 2, "GGGG", 20, points=[(0, 0)])
 
@@ -213,8 +226,8 @@ A = 200.0  # outer radius, mm
 
 
 @cache
-def _disc(hole: float, clamped: bool) -> plate_model.Flat:
-    return plate_model.disc(A, hole * A, clamped)
+def _disc(hole: float, clamped: bool) -> plate_model.PlateModel:
+    return plate_model.circular_plate(A, hole * A, clamped)
 
 
 def _disc_w(hole: float, clamped: bool) -> float:
@@ -223,7 +236,7 @@ def _disc_w(hole: float, clamped: bool) -> float:
 
 def _disc_hoop(hole: float, clamped: bool) -> float:
     plate = _disc(hole, clamped)
-    return plate_model.moment_at(plate, plate.under_unit_pressure, (hole * A, 0.0))[1, 1] / A**2
+    return plate_model.moment_at(plate, plate.unit_pressure_displacements, (hole * A, 0.0))[1, 1] / A**2
 
 
 def _disc_line(hole: float, clamped: bool) -> float:
@@ -231,10 +244,10 @@ def _disc_line(hole: float, clamped: bool) -> float:
     plate = _disc(hole, clamped)
     nodes = plate.shell.nodes
     rim = np.flatnonzero(np.hypot(nodes[:, 0], nodes[:, 1]) < hole * A * (1 + 1e-6))
-    forces = np.zeros(plate.shell.size)
+    forces = np.zeros(plate.shell.dof_count)
     forces[6 * rim + 2] = 2 * np.pi * hole * A / len(rim)
-    u = plate.held.solve(forces)
-    return u[6 * structured_meshes.nearest(nodes, (hole * A, 0.0)) + 2] * plate.D / A**3
+    u = plate.linear_model.solve(forces)
+    return u[6 * structured_meshes.nearest_node(nodes, (hole * A, 0.0)) + 2] * plate.D / A**3
 
 
 def _discs():

@@ -27,20 +27,22 @@ def measure(references: Iterable[Reference] = REFERENCES) -> Measured:
     return [(r, r.compute()) for r in references]
 
 
-def rows(measured: Measured) -> Iterator[str]:
+def detail_table(measured: Measured) -> Iterator[str]:
     """The long table, two lines a check: known value, ours, difference, allowed; then source and reasons."""
     group = ""
     for r, value in measured:
         if r.group != group:
             group = r.group
             yield f"\n{group}\n{'case':<70} {'known':>11} {'ours':>11} {'difference':>10} {'allowed':>8}"
-        outside = "" if r.holds(value) else "  OUTSIDE"
+        outside = "" if r.is_within_tolerance(value) else "  OUTSIDE"
         off = f"{r.difference(value):>+10.3%} {r.tolerance:>8.2g}{outside}"
         yield f"{r.name:<70} {r.expected:>11.5g} {value:>11.5g} {off}"
-        yield f"    {r.kind}: {r.source}; {r.why}" + (f"; known miss: {r.miss}" if r.miss else "")
+        yield f"    {r.kind}: {r.source}; {r.tolerance_reason}" + (
+            f"; known miss: {r.known_miss}" if r.known_miss else ""
+        )
 
 
-def summary(measured: Measured) -> Iterator[str]:
+def summary_table(measured: Measured) -> Iterator[str]:
     """The short table, a line a group: how many checks, of what kind, the largest difference but for known misses."""
     groups: dict[str, Measured] = {}
     for r, value in measured:
@@ -48,7 +50,7 @@ def summary(measured: Measured) -> Iterator[str]:
     yield f"{'group':<30} checks published recomputed from memory largest difference known misses"
     for group, pairs in groups.items():
         kinds = [r.kind for r, _ in pairs]
-        differences = [abs(r.difference(value)) for r, value in pairs if not r.miss]
+        differences = [abs(r.difference(value)) for r, value in pairs if not r.known_miss]
         yield (
             f"{group:<30} {len(pairs):>6} {kinds.count('published'):>9} {kinds.count('recomputed'):>10} "
             f"{kinds.count('from memory'):>11} "
@@ -60,14 +62,14 @@ def summary(measured: Measured) -> Iterator[str]:
 
 def failures(measured: Measured) -> Measured:
     """Checks that should hold and do not."""
-    return [(r, value) for r, value in measured if not r.miss and not r.holds(value)]
+    return [(r, value) for r, value in measured if not r.known_miss and not r.is_within_tolerance(value)]
 
 
 def main(argv: list[str] | None = None) -> int:
     """Write the table to stdout; 1 if a check that should hold does not, else 0."""
     parser = argparse.ArgumentParser(prog="python -m stiffen.validate", description="The judge against known values.")
     parser.add_argument("--short", action="store_true", help="one line a group")
-    table = summary if parser.parse_args(argv).short else rows
+    table = summary_table if parser.parse_args(argv).short else detail_table
     measured = measure()
     sys.stdout.write("\n".join(table(measured)) + "\n")
     return int(bool(failures(measured)))

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-Curve = Callable[[np.ndarray], np.ndarray]
+ClosedCurve = Callable[[np.ndarray], np.ndarray]
 PATTERNS = ("cross", "union", "one", "other")
 
 
@@ -36,10 +36,10 @@ def grid(us: np.ndarray, vs: np.ndarray, pattern: str = "cross") -> tuple[np.nda
 def rectangle(a: float, b: float, nx: int, ny: int, pattern: str = "cross") -> tuple[np.ndarray, np.ndarray]:
     """Nodes (n, 3) in the plane z = 0 and triangles of the rectangle 0..a by 0..b, nx by ny cells."""
     nodes, triangles = grid(np.linspace(0, a, nx + 1), np.linspace(0, b, ny + 1), pattern)
-    return lifted(nodes), triangles
+    return with_heights(nodes), triangles
 
 
-def lifted(nodes: np.ndarray, z: np.ndarray | float = 0.0) -> np.ndarray:
+def with_heights(nodes: np.ndarray, z: np.ndarray | float = 0.0) -> np.ndarray:
     """Nodes (n, 3) from plan nodes (n, 2) and heights."""
     return np.column_stack([nodes, np.broadcast_to(z, len(nodes))])
 
@@ -56,24 +56,24 @@ def weld(nodes: np.ndarray, triangles: np.ndarray, digits: int = 6) -> tuple[np.
     return nodes[keep], triangles[whole]
 
 
-def ring(inner: Curve, outer: Curve, rows: np.ndarray, around: int) -> tuple[np.ndarray, np.ndarray]:
+def ring(inner: ClosedCurve, outer: ClosedCurve, rows: np.ndarray, around: int) -> tuple[np.ndarray, np.ndarray]:
     """Nodes (n, 3) and triangles between two closed curves in the plane z = 0.
 
     inner, outer: functions of s in 0..1 (around once, right-handed) that give (k, 2) points.  rows: places of the rows
-    of nodes between them, 0 at the inner one to 1 at the outer.  `inner` may shrink to a point.
+    of nodes between them, 0 at the inner one to 1 at the outer.  `shape` may shrink to a point.
     """
     plan, triangles = grid(rows, np.linspace(0, 1, around + 1))
     r, s = plan[:, :1], plan[:, 1] % 1.0
-    return weld(lifted((1 - r) * inner(s) + r * outer(s)), triangles)
+    return weld(with_heights((1 - r) * inner(s) + r * outer(s)), triangles)
 
 
-def circle(radius: float) -> Curve:
+def circle(radius: float) -> ClosedCurve:
     """The circle about the origin, for `ring`."""
     return lambda s: radius * np.column_stack([np.cos(2 * np.pi * s), np.sin(2 * np.pi * s)])
 
 
-def square(half: float) -> Curve:
-    """The square of side 2 half about the origin, for `ring`, at the same bearings as `circle`."""
+def square(half: float) -> ClosedCurve:
+    """The square of side 2 half about the origin, for `ring`, at the same bearings as `circle_points`."""
 
     def outline(s: np.ndarray) -> np.ndarray:
         direction = np.column_stack([np.cos(2 * np.pi * s), np.sin(2 * np.pi * s)])
@@ -82,12 +82,12 @@ def square(half: float) -> Curve:
     return outline
 
 
-def nearest(nodes: np.ndarray, point: tuple[float, ...]) -> int:
+def nearest_node(nodes: np.ndarray, point: tuple[float, ...]) -> int:
     """The node nearest to a point in space (in plan where two coordinates are given)."""
     return int(np.argmin(np.linalg.norm(nodes[:, : len(point)] - np.asarray(point, float), axis=1)))
 
 
-def tributary(nodes: np.ndarray, triangles: np.ndarray) -> np.ndarray:
+def unit_pressure_forces(nodes: np.ndarray, triangles: np.ndarray) -> np.ndarray:
     """(n, 3) mm2: the forces of a unit pressure along the normals, a third of each triangle's at each corner."""
     corners = nodes[triangles]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) / 2
@@ -96,7 +96,7 @@ def tributary(nodes: np.ndarray, triangles: np.ndarray) -> np.ndarray:
     return out
 
 
-def octant(n: int, radius: float) -> tuple[np.ndarray, np.ndarray]:
+def sphere_octant(n: int, radius: float) -> tuple[np.ndarray, np.ndarray]:
     """Nodes and triangles of the eighth x, y, z >= 0 of a sphere, n triangles along each edge, near equilateral."""
     i, j = (k.ravel() for k in np.meshgrid(np.arange(n + 1), np.arange(n + 1), indexing="ij"))
     inside = i + j <= n

@@ -7,20 +7,28 @@ import pytest
 from shapely.geometry import Polygon
 from support.panels import B16, HOLED, SHEET, lid, rows
 
-from stiffen.analysis.loads import GRAVITY, case_forces, covered, locate, point_masses, push_points, roving_places
-from stiffen.analysis.panel_model import stand
+from stiffen.analysis.loads import (
+    GRAVITY,
+    case_forces,
+    covered_areas,
+    locate,
+    lumped_masses,
+    moving_patch_positions,
+    probe_points,
+)
+from stiffen.analysis.panel_model import build_panel_model
 from stiffen.errors import InputError
-from stiffen.fem.shell import Shell, rigid_motions
+from stiffen.fem.shell import Shell, rigid_body_modes
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
-from stiffen.model.panel import Combination, Cutout, Fold, Load, PointMass, Support, Trim
+from stiffen.model.panel import Combination, Cutout, EdgeTrim, Fold, Load, PointMass, Support
 
 
 def loaded(panel, layout=None, case="case", place=None):
-    mesh = mesh_panel(panel, layout or Layout(1.0), grade="quick")
+    mesh = mesh_panel(panel, layout or Layout(1.0), mesh_level="quick")
     shell = Shell(mesh.nodes, mesh.triangles, 1.0, SHEET.E, SHEET.nu, SHEET.rho)
-    masses = point_masses(panel, mesh)
-    kilograms = shell.weight_at_nodes + (0 if masses is None else masses.reshape(-1, 6)[:, 0])
+    masses = lumped_masses(panel, mesh)
+    kilograms = shell.nodal_mass + (0 if masses is None else masses.reshape(-1, 6)[:, 0])
     return mesh, case_forces(panel, mesh, kilograms, case, place), kilograms
 
 
@@ -77,7 +85,7 @@ def test_inertia_takes_sheet_masses_and_trim():
     panel = lid(
         loads=(Load("case", "inertia", g=(0.0, 1.0, -3.0)),),
         masses=(PointMass((100.0, 100.0), 0.25, "lock"),),
-        trims=(Trim(0.08),),
+        trims=(EdgeTrim(0.08),),
     )
     mesh, forces, kilograms = loaded(panel)
     kg = 500 * 400 * 1.0 * SHEET.rho + 0.25 + 0.08 * 1.8
@@ -95,13 +103,13 @@ def test_combination_adds_with_factors():
 
 
 def test_flared_hole_takes_its_share_of_pressure_away():
-    mesh = mesh_panel(lid(), HOLED, grade="quick")
-    whole = covered(mesh, None).area.sum()
+    mesh = mesh_panel(lid(), HOLED, mesh_level="quick")
+    whole = covered_areas(mesh, None).area.sum()
     assert whole == pytest.approx(500 * 400 - np.pi / 4 * (40.0**2 + 51.0**2), rel=1e-3)
 
 
 def test_locate_gives_back_the_point():
-    mesh = mesh_panel(lid(), Layout(1.0), grade="quick")
+    mesh = mesh_panel(lid(), Layout(1.0), mesh_level="quick")
     points = np.random.default_rng(1).uniform([0, 0], [500, 400], (200, 2))
     cell, shares = locate(mesh, points)
     assert np.einsum("ki,kij->kj", shares, mesh.plan[mesh.triangles[cell]]) == pytest.approx(points, abs=1e-9)
@@ -109,10 +117,10 @@ def test_locate_gives_back_the_point():
 
 def test_roving_patch_stays_on_the_sheet():
     load = Load("case", "patch", 100.0, size=(100.0, 60.0))
-    places = np.array(roving_places(lid(loads=(load,)), "case"))
+    places = np.array(moving_patch_positions(lid(loads=(load,)), "case"))
     assert places.min(axis=0) == pytest.approx([50.0, 30.0]) and places.max(axis=0) == pytest.approx([450.0, 370.0])
     with pytest.raises(InputError, match="no place on the sheet"):
-        roving_places(lid(loads=(replace(load, size=(600.0, 60.0)),)), "case")
+        moving_patch_positions(lid(loads=(replace(load, size=(600.0, 60.0)),)), "case")
 
 
 def test_roving_patch_stands_where_it_presses_deepest():
@@ -124,9 +132,9 @@ def test_roving_patch_stands_where_it_presses_deepest():
     )
     for supports, place in ((lid().supports, (250.0, 200.0)), (three, (250.0, 30.0))):
         panel = lid(supports=supports, loads=(load,))
-        mesh = mesh_panel(panel, Layout(1.0), grade="quick")
+        mesh = mesh_panel(panel, Layout(1.0), mesh_level="quick")
         roving, fixed = (
-            stand(replace(panel, loads=(one,)), Layout(1.0), mesh, "free").case("case")
+            build_panel_model(replace(panel, loads=(one,)), Layout(1.0), mesh, "free").linear_solution("case")
             for one in (load, replace(load, at=place))
         )
         x, y = (roving[0][2::6] @ mesh.plan) / roving[0][2::6].sum()
@@ -137,13 +145,13 @@ def test_roving_patch_stands_where_it_presses_deepest():
 def test_roving_patch_keeps_off_flanges():
     load = Load("case", "patch", 100.0, size=(100.0, 60.0))
     folds = (Fold(((0.0, 30.0), (500.0, 30.0)), 90.0), Fold(((460.0, 0.0), (460.0, 400.0)), 90.0))
-    places = np.array(roving_places(lid(loads=(load,), folds=folds), "case"))
+    places = np.array(moving_patch_positions(lid(loads=(load,), folds=folds), "case"))
     assert places[:, 1].min() == pytest.approx(60.0) and places[:, 0].max() == pytest.approx(410.0)
 
 
 def test_push_points_cover_the_sheet():
-    mesh = mesh_panel(lid(), Layout(1.0), grade="quick")
-    chosen = mesh.plan[push_points(mesh, 50.0)]
+    mesh = mesh_panel(lid(), Layout(1.0), mesh_level="quick")
+    chosen = mesh.plan[probe_points(mesh, 50.0)]
     gap = np.linalg.norm(mesh.plan[:, None] - chosen, axis=2).min(axis=1)
     assert gap.max() <= 50.0
     apart = np.linalg.norm(chosen[:, None] - chosen, axis=2) + 1e9 * np.eye(len(chosen))
@@ -153,4 +161,4 @@ def test_push_points_cover_the_sheet():
 def test_rigid_motion_work_equals_resultant():
     panel = lid(loads=(Load("case", "pressure", 1e-3),))
     mesh, forces, _ = loaded(panel)
-    assert (rigid_motions(mesh.nodes).T @ forces)[2] == pytest.approx(-200.0)
+    assert (rigid_body_modes(mesh.nodes).T @ forces)[2] == pytest.approx(-200.0)

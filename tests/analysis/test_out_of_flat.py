@@ -7,11 +7,11 @@ import pytest
 from support.panels import SHEET, SHOP
 
 from stiffen.analysis.loads import plan_areas
-from stiffen.analysis.panel_model import stand
-from stiffen.fem.nonlinear import follow
+from stiffen.analysis.panel_model import build_panel_model
+from stiffen.fem.nonlinear import follow_path
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
-from stiffen.model.panel import OffFlat, Panel, Support
+from stiffen.model.panel import FlatnessReading, Panel, Support
 
 L, B, T, RISE = 300.0, 40.0, 1.0, 1.0
 
@@ -28,11 +28,13 @@ def strip(measured=(), waviness=0.0):
         waviness=waviness,
         out_of_flat=measured,
     )
-    return stand(panel, Layout(T), mesh_panel(panel, Layout(T), grade="quick"), "held")
+    return build_panel_model(panel, Layout(T), mesh_panel(panel, Layout(T), mesh_level="quick"), "held")
 
 
 def arch(rise):
-    return tuple(OffFlat((x, y), rise * np.sin(np.pi * x / L)) for x in np.linspace(0, L, 21) for y in (0.0, B / 2, B))
+    return tuple(
+        FlatnessReading((x, y), rise * np.sin(np.pi * x / L)) for x in np.linspace(0, L, 21) for y in (0.0, B / 2, B)
+    )
 
 
 def pushed_down(on):
@@ -48,12 +50,12 @@ def pushed_down(on):
 def heights(measured):
     """Places (n, 2) of the nodes in plan and their heights (n,)."""
     on = strip(measured)
-    return on.mesh.plan, on.wavy(pushed_down(on), on.held.solve(pushed_down(on))).nodes[:, 2]
+    return on.mesh.plan, on.imperfect_shell(pushed_down(on), on.linear_model.solve(pushed_down(on))).nodes[:, 2]
 
 
 def test_the_sheet_takes_the_shape_measured():
     corners = [(x, y) for x in (0.0, L) for y in (0.0, B)]
-    plan, tilted = heights(tuple(OffFlat(at, 0.01 * at[0] - 0.02 * at[1]) for at in corners))
+    plan, tilted = heights(tuple(FlatnessReading(at, 0.01 * at[0] - 0.02 * at[1]) for at in corners))
     assert tilted == pytest.approx(plan @ [0.01, -0.02], abs=1e-9)
     plan, arched = heights(arch(RISE))  # between the places a spline, to a hundredth of the rise
     assert arched == pytest.approx(RISE * np.sin(np.pi * plan[:, 0] / L), abs=0.01 * RISE)
@@ -71,15 +73,23 @@ def test_a_shallow_arch_snaps_through_at_the_load_of_the_books():
     newtons = q[top] * 2 * L / np.pi
     on = strip(arch(RISE))
     forces = pushed_down(on)
-    path = follow(on.wavy(forces, on.held.solve(forces)), on.grip.fixed, forces, until=2 * newtons)
-    assert path.limit == pytest.approx(newtons, rel=0.01)
+    path = follow_path(
+        on.imperfect_shell(forces, on.linear_model.solve(forces)),
+        on.restraints.fixed,
+        forces,
+        target_factor=2 * newtons,
+    )
+    assert path.limit_factor == pytest.approx(newtons, rel=0.01)
     flat = strip()
-    assert follow(flat.held.shell, flat.grip.fixed, forces, until=2 * newtons).limit is None
+    assert (
+        follow_path(flat.linear_model.shell, flat.restraints.fixed, forces, target_factor=2 * newtons).limit_factor
+        is None
+    )
 
 
 def test_a_wave_is_as_high_as_the_waviness_and_stands_against_the_load():
     on = strip(waviness=0.3)
     forces = pushed_down(on)
-    wave = on.wavy(forces, on.held.solve(forces)).nodes[:, 2]
+    wave = on.imperfect_shell(forces, on.linear_model.solve(forces)).nodes[:, 2]
     assert np.abs(wave).max() == pytest.approx(0.3)
     assert wave @ forces.reshape(-1, 6)[:, 2] < 0

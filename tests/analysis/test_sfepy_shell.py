@@ -289,7 +289,7 @@ def test_frequencies_against_leissa(edges, a, rigid, expected):
 
 def test_mass_is_that_of_the_sheet():
     nodes, triangles = grid(5, 4, 500.0, 400.0)
-    points, quads, *_ = sfepy_shell.split(nodes, triangles)
+    points, quads, *_ = sfepy_shell.split_triangles(nodes, triangles)
     M = sfepy_shell.mass(points, quads, 1.5, 2.7e-6)
     across = np.tile([0, 0, 1, 0, 0, 0], len(points))
     about_x = across * np.repeat(points[:, 1], 6) + np.tile([0, 0, 0, 1, 0, 0], len(points))
@@ -313,7 +313,7 @@ def solve_patch(field: Callable[[np.ndarray, np.ndarray], np.ndarray], skew: np.
     skew (3, 3) turns the whole patch.  Returns exact and solved (n, 6) in the patch's own axes, and the energy.
     """
     flat = np.c_[PATCH_NODES, np.zeros(8)]
-    points, quads, edges, boundary = sfepy_shell.split(flat, PATCH_TRIANGLES)
+    points, quads, edges, boundary = sfepy_shell.split_triangles(flat, PATCH_TRIANGLES)
     K = sfepy_shell.stiffness(points @ skew.T, quads, 0.001, 1e6, 0.25)
     turn = np.kron(np.eye(2 * len(points)), skew)
     K = turn.T @ K @ turn  # back in the patch's own axes
@@ -358,7 +358,7 @@ def curved_sheet() -> tuple[np.ndarray, np.ndarray]:
     """Points and quadrilaterals of a sheet curved in both directions."""
     nodes, triangles = grid(4, 3, 40.0, 30.0)
     nodes[:, 2] = 3 * np.sin(nodes[:, 0] / 9) + nodes[:, 1] ** 2 / 80
-    return sfepy_shell.split(nodes, triangles)[:2]
+    return sfepy_shell.split_triangles(nodes, triangles)[:2]
 
 
 def test_rigid_motions_cost_nothing_and_are_the_only_ones():
@@ -477,14 +477,14 @@ def test_support_runs_on_between_nodes_but_cuts_no_corner():
     """3 x 3 cells: the corner cells' falling diagonals join two held nodes and are not held; a held line inside is."""
     nodes, triangles = grid(3, 3, 3.0, 3.0)
     rim = (nodes[:, :2] == 0).any(axis=1) | (nodes[:, :2] == 3).any(axis=1)
-    _, _, edges, boundary = sfepy_shell.split(nodes, triangles)
-    held = sfepy_shell._held(fix((rim, [UZ])), len(nodes), edges, boundary)[len(nodes) :]
+    _, _, edges, boundary = sfepy_shell.split_triangles(nodes, triangles)
+    held = sfepy_shell._constrained_dofs(fix((rim, [UZ])), len(nodes), edges, boundary)[len(nodes) :]
     assert (held[:, UZ] == boundary).all()
     chords = ~boundary & rim[edges].all(axis=1)
     assert chords.any()
     assert not held[:, [UX, UY, RX, RY, RZ]].any()
     line = nodes[:, 0] == 1
-    held = sfepy_shell._held(fix((line, [UZ, RX])), len(nodes), edges, boundary)[len(nodes) :]
+    held = sfepy_shell._constrained_dofs(fix((line, [UZ, RX])), len(nodes), edges, boundary)[len(nodes) :]
     assert (held[:, UZ] == line[edges].all(axis=1)).all()
     assert (held[:, RX] == held[:, UZ]).all()
 

@@ -21,7 +21,7 @@ from stiffen.errors import MeshError, SolverError
 from stiffen.io import result_json
 from stiffen.io.panel_file import layout_document, read_layout, read_panel, write_json
 from stiffen.model.layout import Layout
-from stiffen.model.results import LINEAR, UNDECIDED, Found, Rival
+from stiffen.model.results import LINEAR, NOT_DECIDED, FlatSheetBaseline, SearchResult
 from stiffen.optimise.search import driver, sweep
 from stiffen.output.drawing.bench_view import in_rolling_order
 from stiffen.output.plots import picture_set
@@ -89,7 +89,7 @@ def made_up(monkeypatch):
         return replace(GOOD, layout=layout or panel.layout())
 
     monkeypatch.setattr(evaluation, "check", check)
-    monkeypatch.setattr(evaluation, "rival", lambda panel, **options: Rival(1.5, 0.9, (1.5,)))
+    monkeypatch.setattr(evaluation, "flat_baseline", lambda panel, **options: FlatSheetBaseline(1.5, 0.9, (1.5,)))
     for module in (layout_check, shop_card, result_json):
         monkeypatch.setattr(module, "audit", lambda panel, layout: ())
     return asked
@@ -97,7 +97,7 @@ def made_up(monkeypatch):
 
 def found(judged=GOOD, **more):
     gauges = ((0.8, "proven: no layout of 90 bead candidates can"), (1.0, "met with 3 beads"))
-    return Found(judged, FLAT, Rival(1.5, 0.849, (1.5,)), gauges, BOUND, **more)
+    return SearchResult(judged, FLAT, FlatSheetBaseline(1.5, 0.849, (1.5,)), gauges, BOUND, **more)
 
 
 @pytest.fixture
@@ -188,7 +188,7 @@ def test_result_has_the_promised_keys(panel_file, tmp_path, made_up):
 
 
 def test_numbers_that_are_none_become_null(panel_file, tmp_path, made_up, monkeypatch):
-    odd = replace(GOOD.demands[0], value=math.nan, margin=-math.inf, met=False, decided_by=UNDECIDED)
+    odd = replace(GOOD.demands[0], value=math.nan, margin=-math.inf, met=False, decided_by=NOT_DECIDED)
     monkeypatch.setattr(evaluation, "check", lambda *a, **k: replace(GOOD, layout=Layout(1.0), demands=(odd,)))
     assert main(["check", str(panel_file), "--json", str(tmp_path / "r.json")]) == 1
     text = (tmp_path / "r.json").read_text()
@@ -208,8 +208,8 @@ def test_thinnest_sheet_is_taken_and_said(panel_file, made_up, capsys):
 
 def test_options_reach_the_judge(panel_file, made_up, tmp_path):
     main(["check", str(panel_file), "--mesh", "fine", "--plot", str(tmp_path / "new" / "pictures")])
-    assert made_up[0][1]["grade"] == "fine"
-    assert made_up[0][1]["maps"] is True
+    assert made_up[0][1]["mesh_level"] == "fine"
+    assert made_up[0][1]["fields"] is True
     names = {path.name for path in (tmp_path / "new" / "pictures").iterdir()}
     assert names == {"layout.png", "judged.png", "first_mode.png", "first_mode.gif"}
 
@@ -236,7 +236,7 @@ def test_a_broken_rule_is_named_and_counts(panel_file, tmp_path, capsys):
 
 
 def test_search_writes_everything_and_one_line(hatch_file, tmp_path, capsys, search_finds):
-    search_finds(found(seconds=3.0, seed=7, candidates=99))
+    search_finds(found(seconds=3.0, seed=7, candidate_count=99))
     out = tmp_path / "deep" / "out"
     assert main(["search", str(hatch_file), "--out", str(out)]) == 0
     names = {path.name for path in out.iterdir()}
@@ -417,9 +417,9 @@ def test_a_build_of_two_panels_for_real(tmp_path, capsys):
     assert [one["result"]["status"] for one in panels] == ["met", "met"]
     assert not any(one["result"]["search"]["cut_short"] for one in panels)
     assert all((out / name / "card.pdf").exists() for name in ("left", "right"))
-    alone = stiffen.search(read_panel(files[0]), seconds=300, grade="quick").verdict.layout
+    alone = stiffen.search(read_panel(files[0]), seconds=300, mesh_level="quick").verdict.layout
     written = read_layout(out / "left" / "layout.json")[1]
-    assert written.plain() == in_rolling_order(read_panel(files[0]), alone).plain()  # to the thousandth of a mm
+    assert written.to_dict() == in_rolling_order(read_panel(files[0]), alone).to_dict()  # to the thousandth of a mm
 
 
 @pytest.mark.parametrize(
@@ -458,7 +458,7 @@ def searched(panel, met=True):
     """A made-up search's answer whose demands are the panel's."""
     told = [replace(one, met=met) for one in (GOOD.demands[0], GOOD.demands[2])]
     flat = replace(GOOD, layout=Layout(1.0), demands=tuple(told))
-    return Found(flat, flat, Rival(1.5, 0.9, (1.5,)))
+    return SearchResult(flat, flat, FlatSheetBaseline(1.5, 0.9, (1.5,)))
 
 
 def test_a_sweep_with_a_row_not_met_or_stopped_is_status_1(hatch_file, tmp_path, capsys, monkeypatch, made_up):
@@ -539,7 +539,7 @@ def two(tmp_path, hatch_file):
         told = replace(judged, layout=layout, mass_kg=panel.mass(layout), demands=judged.demands[::2])
         demands = [replace(one, limit=limit) for one, limit in zip(told.demands, (1.0, 20), strict=True)]
         (tmp_path / name).mkdir()
-        result = result_json.report(panel, replace(told, demands=tuple(demands)))
+        result = result_json.result_document(panel, replace(told, demands=tuple(demands)))
         write_json(tmp_path / name / "layout.json", layout_document(panel, layout, result))
     return tmp_path / "plain", tmp_path / "beaded"
 
@@ -563,7 +563,7 @@ def test_compare_judges_a_layout_edited_by_hand_and_all_when_asked(two, tmp_path
     data["beads"][0]["path"][0][0] += 1.0
     file.write_text(json.dumps(data))
     main(["compare", *map(str, two), "--out", str(tmp_path / "both"), "--mesh", "quick"])
-    assert [(layout.beads[0].path[0][0], options["grade"]) for layout, options in made_up] == [(61.0, "quick")]
+    assert [(layout.beads[0].path[0][0], options["mesh_level"]) for layout, options in made_up] == [(61.0, "quick")]
     main(["compare", *map(str, two), "--out", str(tmp_path / "both"), "--judge"])
     assert len(made_up) == 3
 

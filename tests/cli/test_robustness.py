@@ -16,8 +16,8 @@ import pytest
 from stiffen.analysis import evaluation
 from stiffen.cli import entry
 from stiffen.errors import InputError, MeshError, SolverError
-from stiffen.io.files import part_name, written
-from stiffen.io.folder_lock import NAME, held
+from stiffen.io.files import atomic_write, temporary_name
+from stiffen.io.folder_lock import LOCK_FILE_NAME, locked_folder
 from stiffen.io.panel_file import read_layout
 from stiffen.shop.layout_check import audit
 
@@ -55,10 +55,10 @@ def holder(tmp_path):
 
 
 def test_a_folder_is_ours_alone_and_left_clean(tmp_path):
-    with held(tmp_path / "deep" / "out") as folder:
-        assert (folder / NAME).read_text().startswith(f"{os.getpid()} ")
+    with locked_folder(tmp_path / "deep" / "out") as folder:
+        assert (folder / LOCK_FILE_NAME).read_text().startswith(f"{os.getpid()} ")
     assert list(folder.iterdir()) == []
-    with held(folder):
+    with locked_folder(folder):
         pass
 
 
@@ -69,7 +69,7 @@ def test_a_second_search_into_the_folder_is_refused(tmp_path, holder, capsys):
     assert f"{tmp_path / 'out'}: is being written to by process {holder.pid}, since 2" in told
     assert "(wait for it or stop it, or name another folder)" in told
     assert holder.poll() is None
-    assert part_name(tmp_path / "out" / "layout.json", holder.pid).exists()
+    assert temporary_name(tmp_path / "out" / "layout.json", holder.pid).exists()
 
 
 def test_the_lock_of_a_dead_process_is_taken_over_and_its_rest_cleared_away(tmp_path, holder):
@@ -77,20 +77,20 @@ def test_the_lock_of_a_dead_process_is_taken_over_and_its_rest_cleared_away(tmp_
     holder.kill()
     holder.wait()
     (out / "kept.txt").write_text("not ours")
-    assert (out / NAME).exists()
-    with held(out):
-        assert sorted(path.name for path in out.iterdir()) == [NAME, "kept.txt"]
+    assert (out / LOCK_FILE_NAME).exists()
+    with locked_folder(out):
+        assert sorted(path.name for path in out.iterdir()) == [LOCK_FILE_NAME, "kept.txt"]
     assert [path.name for path in out.iterdir()] == ["kept.txt"]
 
 
 def test_a_lock_file_that_was_left_by_hand_is_no_lock(tmp_path):
-    (tmp_path / NAME).write_bytes(b"\xff\xfe nonsense")
-    with held(tmp_path):
-        assert (tmp_path / NAME).read_text().startswith(f"{os.getpid()} ")
+    (tmp_path / LOCK_FILE_NAME).write_bytes(b"\xff\xfe nonsense")
+    with locked_folder(tmp_path):
+        assert (tmp_path / LOCK_FILE_NAME).read_text().startswith(f"{os.getpid()} ")
 
 
 def test_the_folder_is_free_again_after_a_failure(tmp_path):
-    with pytest.raises(SolverError), held(tmp_path):
+    with pytest.raises(SolverError), locked_folder(tmp_path):
         raise SolverError("nothing holds the sheet")
     assert list(tmp_path.iterdir()) == []
 
@@ -104,7 +104,7 @@ def test_the_folder_is_free_again_after_a_failure(tmp_path):
 def test_what_stops_a_writer_leaves_the_old_file(tmp_path, error):
     path = tmp_path / "card.txt"
     path.write_text("old")
-    with pytest.raises(type(error)), written(path) as fresh:
+    with pytest.raises(type(error)), atomic_write(path) as fresh:
         fresh.write_text("ne")
         raise error
     assert path.read_text() == "old"
@@ -124,7 +124,7 @@ def test_a_place_that_takes_no_more_is_told_with_what_would_do(tmp_path, monkeyp
     monkeypatch.setattr(os, "replace", no)
     with (
         pytest.raises(InputError, match=rf"cannot be written: {os.strerror(number).lower()} \(.*{cure}"),
-        written(path) as fresh,
+        atomic_write(path) as fresh,
     ):
         fresh.write_text("new")
     assert path.read_text() == "old"
@@ -134,7 +134,7 @@ def test_a_place_that_takes_no_more_is_told_with_what_would_do(tmp_path, monkeyp
 def test_a_link_stays_a_link(tmp_path):
     (tmp_path / "real.txt").write_text("old")
     (tmp_path / "link.txt").symlink_to(tmp_path / "real.txt")
-    with written(tmp_path / "link.txt") as fresh:
+    with atomic_write(tmp_path / "link.txt") as fresh:
         fresh.write_text("new")
     assert (tmp_path / "link.txt").is_symlink()
     assert (tmp_path / "real.txt").read_text() == "new"
@@ -147,7 +147,7 @@ def test_a_pipe_is_written_to_and_stays_a_pipe(tmp_path):
     read = []
     reader = threading.Thread(target=lambda: read.append(pipe.read_text()))
     reader.start()
-    with written(pipe) as fresh:
+    with atomic_write(pipe) as fresh:
         fresh.write_text("new")
     reader.join()
     assert read == ["new"]

@@ -6,14 +6,14 @@ import scipy.sparse as sp
 from scipy.sparse.linalg import spsolve
 
 from stiffen.fem.multifrontal import Dissection, SingularError, factorise
-from stiffen.fem.shell import Pattern
+from stiffen.fem.shell import AssemblyPattern
 from stiffen.validation import structured_meshes
 
 
 def meshed(nx, ny, leaf=6):
     """Nodes and graph of a rectangle of triangles, dissected."""
     nodes, triangles = structured_meshes.rectangle(10.0 * nx, 10.0 * ny, nx, ny, "union")
-    graph = Pattern.of(triangles, len(nodes)).graph
+    graph = AssemblyPattern.of(triangles, len(nodes)).graph
     return nodes, graph, Dissection.of(nodes, *graph, leaf=leaf)
 
 
@@ -59,9 +59,9 @@ def test_negative_directions_are_counted():
     counts = []
     for shift in (0.0, 8.0, 14.0, 25.0, 100.0):
         K = matrix(graph, 2, shift)
-        factors = factorise(cut, K, none, definite=False)
-        assert factors.negative == (np.linalg.eigvalsh(K.toarray()) < 0).sum()
-        counts.append(factors.negative)
+        factors = factorise(cut, K, none, positive_definite=False)
+        assert factors.negative_eigenvalues == (np.linalg.eigvalsh(K.toarray()) < 0).sum()
+        counts.append(factors.negative_eigenvalues)
         x = factors.solve(np.ones((len(none), 2)))
         assert K @ x == pytest.approx(np.ones((len(none), 2)), abs=1e-7)
     assert counts[0] == 0 < counts[1] < counts[-1] == len(none)
@@ -73,7 +73,7 @@ def test_what_is_not_definite_is_told():
     with pytest.raises(SingularError, match="not positive definite"):
         factorise(cut, matrix(graph, 2, 50.0), none)
     with pytest.raises(SingularError, match="singular"):
-        factorise(cut, 0 * matrix(graph, 2), none, definite=False)
+        factorise(cut, 0 * matrix(graph, 2), none, positive_definite=False)
 
 
 def test_parts_that_do_not_hang_together():
@@ -88,14 +88,14 @@ def test_parts_that_do_not_hang_together():
 def test_no_front_touches_what_is_gone_and_every_node_goes_once():
     _, (starts, neighbours), cut = meshed(20, 13)
     n = len(starts) - 1
-    assert sorted(cut.place) == list(range(n))
+    assert sorted(cut.position) == list(range(n))
     assert [front.first for front in cut.fronts] == [0, *(front.last for front in cut.fronts[:-1])]
     for front in cut.fronts:
-        assert np.all(front.beyond >= front.last)
+        assert np.all(front.boundary >= front.last)
         for child, runs in front.children:
-            own = np.concatenate([np.arange(front.first, front.last), front.beyond])
+            own = np.concatenate([np.arange(front.first, front.last), front.boundary])
             seen = np.concatenate([own[at : at + end - start] for start, end, at in runs])
-            assert np.array_equal(seen, cut.fronts[child].beyond)
+            assert np.array_equal(seen, cut.fronts[child].boundary)
 
 
 def test_fill_is_that_of_nested_dissection():
@@ -105,5 +105,5 @@ def test_fill_is_that_of_nested_dissection():
     """
     k = 64
     _, _, cut = meshed(k, k, leaf=4)
-    fill = sum((p := f.last - f.first) * (p + 1) // 2 + p * len(f.beyond) for f in cut.fronts)
+    fill = sum((p := f.last - f.first) * (p + 1) // 2 + p * len(f.boundary) for f in cut.fronts)
     assert fill < 31 / 4 * (k + 1) ** 2 * np.log2(k + 1)

@@ -6,28 +6,28 @@ import numpy as np
 import pytest
 from scipy.special import ellipe, ellipk
 
-from stiffen.fem.contact import stops
+from stiffen.fem.contact import nonlinear_supports
 from stiffen.fem.corotational import State
-from stiffen.fem.nonlinear import follow
-from stiffen.fem.nonlinear_problem import Problem
-from stiffen.fem.pseudo_transient import let_go
+from stiffen.fem.nonlinear import follow_path
+from stiffen.fem.nonlinear_problem import NonlinearProblem
+from stiffen.fem.pseudo_transient import relax_to_stable
 from stiffen.fem.shell import Shell
-from stiffen.validation.fixtures import freedoms, on
+from stiffen.validation.fixtures import dofs, nodes_at
 from stiffen.validation.large import roof
-from stiffen.validation.structured_meshes import rectangle, tributary
+from stiffen.validation.structured_meshes import rectangle, unit_pressure_forces
 
 E, NU, T = 70e3, 0.33, 1.0
 
 
 def settled(problem, factor, response):
-    return problem.size(problem.residual(response, factor)) <= 1e-6 * factor * problem.size(problem.forces)
+    return problem.force_norm(problem.residual(response, factor)) <= 1e-6 * factor * problem.force_norm(problem.forces)
 
 
 def slid(problem, factor, state):
     """The state that a sheet slides to."""
-    found, _, _ = let_go(problem, problem.respond(state), factor, partial(settled, problem, factor))
+    found, _, _ = relax_to_stable(problem, problem.respond(state), factor, partial(settled, problem, factor))
     assert found is not None
-    assert problem.factorise(found, found.stress, factor).negative() == 0
+    assert problem.factorise(found, found.element_forces, factor).negative_eigenvalues() == 0
     return found.state
 
 
@@ -36,9 +36,9 @@ def column():
     nodes, triangles = rectangle(100.0, 5.0, 20, 1, "union")
     shell = Shell(nodes, triangles, T, E, 0.0)
     forces = np.zeros((len(nodes), 6))
-    end = on(nodes, 0, 100.0)
+    end = nodes_at(nodes, 0, 100.0)
     forces[end, 0] = -(np.pi**2) * E * (5 * T**3 / 12) / (4 * 100.0**2) / len(end)
-    return Problem(shell, freedoms(on(nodes, 0, 0.0), "123456"), forces.ravel()), end
+    return NonlinearProblem(shell, dofs(nodes_at(nodes, 0, 0.0), "123456"), forces.ravel()), end
 
 
 @pytest.mark.parametrize(("degrees", "table"), [(20, (1.015, 0.970, 0.220)), (40, (1.063, 0.881, 0.422))])
@@ -51,31 +51,37 @@ def test_a_straight_column_slides_to_the_elastica(degrees, table):
     over, x, y = (2 * ellipk(m) / np.pi) ** 2, 2 * ellipe(m) / ellipk(m) - 1, 2 * np.sqrt(m) / ellipk(m)
     np.testing.assert_allclose([over, x, y], table, atol=1e-3)
     problem, end = column()
-    shifts = slid(problem, over, State.at_rest(len(problem.shell.nodes))).shifts[end].mean(axis=0)
+    shifts = slid(problem, over, State.at_rest(len(problem.shell.nodes))).displacements[end].mean(axis=0)
     assert 1 + shifts[0] / 100 == pytest.approx(x, abs=0.01)
     assert abs(shifts[2]) / 100 == pytest.approx(y, rel=0.02)
 
 
 def test_a_roof_let_go_at_its_highest_load_slides_to_where_the_path_leads():
     path = roof(12.7)
-    problem, high = path.problem, 1.005 * path.limit
-    whole = follow(problem.shell, problem.fixed, problem.forces, until=high)
-    before = follow(problem.shell, problem.fixed, problem.forces, until=0.995 * path.limit)
-    assert whole.largest[-1] > 1.5 * before.largest[-1]
-    np.testing.assert_allclose(slid(problem, high, before.last).shifts, whole.last.shifts, atol=1e-3)
+    problem, high = path.problem, 1.005 * path.limit_factor
+    whole = follow_path(problem.shell, problem.fixed, problem.forces, target_factor=high)
+    before = follow_path(problem.shell, problem.fixed, problem.forces, target_factor=0.995 * path.limit_factor)
+    assert whole.max_displacements[-1] > 1.5 * before.max_displacements[-1]
+    np.testing.assert_allclose(
+        slid(problem, high, before.end_state).displacements, whole.end_state.displacements, atol=1e-3
+    )
 
 
 def sheet_on_a_frame(newtons, cells):
     """A flat sheet 500 x 400 x 1 that only lies on its edges, a foot in the middle; follow's arguments."""
     nodes, triangles = rectangle(500.0, 400.0, *cells, "union")
     shell = Shell(nodes, triangles, T, E, NU)
-    edge = np.unique(np.concatenate([on(nodes, 0, 0.0), on(nodes, 0, 500.0), on(nodes, 1, 0.0), on(nodes, 1, 400.0)]))
+    edge = np.unique(
+        np.concatenate(
+            [nodes_at(nodes, 0, 0.0), nodes_at(nodes, 0, 500.0), nodes_at(nodes, 1, 0.0), nodes_at(nodes, 1, 400.0)]
+        )
+    )
     middle = int(np.hypot(nodes[:, 0] - 250, nodes[:, 1] - 200).argmin())
     side = int(np.hypot(nodes[:, 0], nodes[:, 1] - 200).argmin())
     fixed = np.array([6 * middle, 6 * middle + 1, 6 * side + 1])
     foot = (abs(nodes[:, 0] - 250) <= 51) & (abs(nodes[:, 1] - 200) <= 51)
     forces = np.zeros((len(nodes), 6))
-    forces[foot, 2] = -newtons * (area := tributary(nodes, triangles)[foot, 2]) / area.sum()
+    forces[foot, 2] = -newtons * (area := unit_pressure_forces(nodes, triangles)[foot, 2]) / area.sum()
     return shell, fixed, forces.ravel(), 6 * edge + 2
 
 
@@ -83,17 +89,19 @@ def sheet_on_a_frame(newtons, cells):
 def test_a_sheet_on_bare_rests_is_followed_past_where_it_gives_way():
     """Its corners lift, then all at once it rolls up: at one load, whatever the load asked for, and to one shape."""
     shell, fixed, forces, rests = sheet_on_a_frame(200.0, (20, 16))
-    path = follow(shell, fixed, forces, rests=rests)
-    twice = follow(shell, fixed, 2 * forces, rests=rests, steps=(0.5,))
+    path = follow_path(shell, fixed, forces, unilateral=rests)
+    twice = follow_path(shell, fixed, 2 * forces, unilateral=rests, requested_factors=(0.5,))
     assert path.converged
     assert path.stable
-    assert path.limit == pytest.approx(2 * twice.limit, rel=0.02)
+    assert path.limit_factor == pytest.approx(2 * twice.limit_factor, rel=0.02)
     assert path.reactions[rests].min() >= 0
     assert path.reactions[rests].sum() == pytest.approx(200, rel=1e-5)
-    np.testing.assert_allclose(np.abs(twice.states[0.5].shifts[:, 2]).max(), path.largest[-1], rtol=1e-4)
+    np.testing.assert_allclose(
+        np.abs(twice.states[0.5].displacements[:, 2]).max(), path.max_displacements[-1], rtol=1e-4
+    )
     # the same, let go in ten steps of load from the start
-    problem = Problem(shell, fixed, forces, stops=stops(E * T, None, rests, ()))
+    problem = NonlinearProblem(shell, fixed, forces, supports=nonlinear_supports(E * T, None, rests, ()))
     state = State.at_rest(len(shell.nodes))
     for factor in np.linspace(0.1, 1.0, 10):
         state = slid(problem, factor, state)
-    assert np.abs(state.shifts[:, 2]).max() == pytest.approx(path.largest[-1], rel=1e-4)
+    assert np.abs(state.displacements[:, 2]).max() == pytest.approx(path.max_displacements[-1], rel=1e-4)

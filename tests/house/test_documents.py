@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from stiffen.cli.entry import main
-from stiffen.shop.spacing_rules import SPACING
+from stiffen.shop.spacing_rules import SPACING_RULES
 
 ROOT = Path(__file__).parents[2]
 DOCUMENTS = [
@@ -89,4 +89,4 @@ def test_readme_names_every_key(name):
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     prose = re.sub(r"^```.*?^```$", "", readme, flags=re.DOTALL | re.MULTILINE)
     named = set(re.findall(r"\w+", " ".join(re.findall(r"`([^`\n]+)`", prose))))
-    assert keys((DATA / name).read_text(encoding="utf-8")) - set(SPACING) - named == set()
+    assert keys((DATA / name).read_text(encoding="utf-8")) - set(SPACING_RULES) - named == set()

@@ -106,7 +106,7 @@ def test_what_a_search_hands_out_breaks_no_rule(data):
     data["demand"] = [{"kind": "frequency", "limit": 150.0}]
     panel = panel_of(data)
     told = []
-    found = search(panel, seconds=1.5, grade="quick", on_best=told.append)
+    found = search(panel, seconds=1.5, mesh_level="quick", on_best=told.append)
     for verdict in (*told, found.verdict):
         assert audit(panel, verdict.layout) == ()
         assert verdict.layout.gauge in panel.gauges
@@ -199,16 +199,16 @@ def test_the_answer_moves_with_the_panel(name, data, seed):
     data["demand"].append({"kind": "deflection", "case": "hand", "limit": 1.0})
     here = panel_of(data)
     layout = chosen(here, seed, most=2)
-    plain = {**data, "bead": layout.plain()["beads"], "hole": layout.plain()["holes"]}
+    plain = {**data, "bead": layout.to_dict()["beads"], "hole": layout.to_dict()["holes"]}
     here, there = panel_of(plain), panel_of(moved(plain, WAYS[name]))
     assert (
         MultiPoint([WAYS[name](*point) for point in here.outline]).hausdorff_distance(MultiPoint(there.outline)) < 1e-6
     )
     assert [breach.where for breach in audit(there, there.layout())] == [b.where for b in audit(here, here.layout())]
-    first, second = (check(panel, panel.layout(), grade="quick") for panel in (here, there))
+    first, second = (check(panel, panel.layout(), mesh_level="quick") for panel in (here, there))
     assert second.mass_kg == pytest.approx(first.mass_kg, rel=1e-9)
     for one, other in zip(first.demands, second.demands, strict=True):
-        assert other.value == pytest.approx(one.value, rel=one.error + other.error + 0.005), one.label
+        assert other.value == pytest.approx(one.value, rel=one.mesh_error + other.mesh_error + 0.005), one.label
         if one.case == "hand":
             assert math.dist(WAYS[name](*one.at), other.at) < 40
 
@@ -227,10 +227,12 @@ def test_lengths_and_gauge_scaled_by_k(k, data):
     large = moved(data, lambda x, y: (k * x, k * y))
     large["panel"]["corner_radius"] = k * data["panel"]["corner_radius"]
     large["panel"]["gauges"] = [k * data["panel"]["gauges"][0]]
-    small, scaled = (check(panel_of(one), grade="quick") for one in (data, large))
+    small, scaled = (check(panel_of(one), mesh_level="quick") for one in (data, large))
     assert scaled.mass_kg == pytest.approx(k**3 * small.mass_kg, rel=1e-3)
     for one, other, factor in zip(small.demands, scaled.demands, (k, 1 / k), strict=True):
-        assert other.value == pytest.approx(factor * one.value, rel=one.error + other.error + 0.002), one.label
+        assert other.value == pytest.approx(factor * one.value, rel=one.mesh_error + other.mesh_error + 0.002), (
+            one.label
+        )
 
 
 # --- more is never softer --------------------------------------------------------------------------------------
@@ -243,10 +245,10 @@ def test_a_support_more_is_never_softer(data, u, v):
     data.pop("cutout", None)
     more = copy.deepcopy(data)
     more["support"].append({"kind": "bolts", "at": [[u * a, v * b]], "diameter": 5.0, "in_plane": "free"})
-    before, after = (check(panel_of(one), grade="quick") for one in (data, more))
+    before, after = (check(panel_of(one), mesh_level="quick") for one in (data, more))
     (w0, f0), (w1, f1) = before.demands, after.demands
-    assert w1.value <= w0.value * (1 + w0.error + w1.error)
-    assert f1.value >= f0.value * (1 - f0.error - f1.error)
+    assert w1.value <= w0.value * (1 + w0.mesh_error + w1.mesh_error)
+    assert f1.value >= f0.value * (1 - f0.mesh_error - f1.mesh_error)
 
 
 @pytest.mark.slow
@@ -257,7 +259,7 @@ def test_a_bead_more_is_never_softer_where_the_sheet_is_held_all_round(data, see
     panel = panel_of(data)
     layout = chosen(panel, seed, most=3)
     beads = layout.beads
-    before, after = (check(panel, Layout(layout.gauge, some), grade="quick") for some in (beads[:-1], beads))
+    before, after = (check(panel, Layout(layout.gauge, some), mesh_level="quick") for some in (beads[:-1], beads))
     (w0, f0), (w1, f1) = before.demands, after.demands
-    assert w1.value <= w0.value * (1 + w0.error + w1.error)
-    assert f1.value >= f0.value * (1 - f0.error - f1.error)
+    assert w1.value <= w0.value * (1 + w0.mesh_error + w1.mesh_error)
+    assert f1.value >= f0.value * (1 - f0.mesh_error - f1.mesh_error)

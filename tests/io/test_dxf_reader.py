@@ -15,9 +15,9 @@ import pytest
 from shapely.geometry import LineString, Polygon
 
 from stiffen.errors import InputError
-from stiffen.io.dxf_layers import BENCH, meaning_of
+from stiffen.io.dxf_layers import MARKING_LAYERS, role_of_name
 from stiffen.io.dxf_reader import read_drawing
-from stiffen.io.fastener_rows import rows
+from stiffen.io.fastener_rows import group_into_rows
 from stiffen.io.panel_file import layout_document, panel_from_dict, read_layout, read_panel, write_json
 from stiffen.model.panel import Fold, KeepOut
 from stiffen.output.drawing.dxf_writer import LAYERS
@@ -124,21 +124,21 @@ def part(tmp_path):
         def __init__(self):
             self.document = ezdxf.new("R2010")
             self.document.units = ezdxf.units.MM
-            self.space = self.document.modelspace()
-            self.space.add_lwpolyline([(0, 0), (400, 0), (400, 300), (0, 300)], close=True)
+            self.modelspace = self.document.modelspace()
+            self.modelspace.add_lwpolyline([(0, 0), (400, 0), (400, 300), (0, 300)], close=True)
 
         def line(self, layer, *points):
-            self.space.add_lwpolyline(points, dxfattribs={"layer": layer})
+            self.modelspace.add_lwpolyline(points, dxfattribs={"layer": layer})
 
         def loop(self, layer, *points):
-            self.space.add_lwpolyline(points, close=True, dxfattribs={"layer": layer})
+            self.modelspace.add_lwpolyline(points, close=True, dxfattribs={"layer": layer})
 
         def circles(self, layer, diameter, *points):
             for point in points:
-                self.space.add_circle(point, diameter / 2, dxfattribs={"layer": layer})
+                self.modelspace.add_circle(point, diameter / 2, dxfattribs={"layer": layer})
 
         def save(self):
-            for entity in self.space:
+            for entity in self.modelspace:
                 if entity.dxf.layer not in self.document.layers:
                     self.document.layers.add(entity.dxf.layer)
             self.document.saveas(tmp_path / "part.dxf")
@@ -163,7 +163,7 @@ def marked(part):
     part.loop("Keep_Out_Beads", (50, 100), (90, 100), (90, 150))
     part.circles("RIVET", 4.0, *((x, 50) for x in (340, 60, 200, 130, 270)))
     part.circles("RIVET 4.8 HELD", 3.0, *((x, 250) for x in (100, 200, 300)))
-    part.space.add_point((380, 150), dxfattribs={"layer": "BOLT 6"})
+    part.modelspace.add_point((380, 150), dxfattribs={"layer": "BOLT 6"})
     part.loop("CUT", (150, 150), (190, 150), (190, 190), (150, 190))
     part.line("BEAD AXIS", (100, 120), (300, 120))
     part.line("rough_cut", (-5, -5), (405, -5))
@@ -209,7 +209,7 @@ def test_own_names_are_mapped(part):
 def test_layer_0_of_a_block_lies_on_the_layer_of_its_reference(part):
     part.document.blocks.new("RIVET HOLE").add_circle((0, 0), 2)
     for x in (60, 120, 180):
-        part.space.add_blockref("RIVET HOLE", (x, 40), dxfattribs={"layer": "RIVET"})
+        part.modelspace.add_blockref("RIVET HOLE", (x, 40), dxfattribs={"layer": "RIVET"})
     panel = part.read()
     assert panel.supports[0].at == ((60, 40), (120, 40), (180, 40))
     assert panel.cutouts == ()
@@ -246,10 +246,10 @@ def test_what_a_wrong_layer_is_told(part, layer, told):
 
 def test_folds_that_do_not_fit(part):
     part.line("FOLD UP", (10, 30), (400, 30))
-    part.space.add_arc((200, 150), 50, 0, 90, dxfattribs={"layer": "FOLD DOWN"})
+    part.modelspace.add_arc((200, 150), 50, 0, 90, dxfattribs={"layer": "FOLD DOWN"})
     told = part.fault()
     assert "layer FOLD DOWN has a curve from (250.0, 150.0) to (200.0, 200.0) (a fold line is straight)" in told
-    part.document.modelspace().delete_entity(part.space[-1])
+    part.document.modelspace().delete_entity(part.modelspace[-1])
     part.line("FOLD DOWN", (200, 0), (200, 300))
     told = part.fault()
     assert "panel.outline_dxf: part.dxf: layer FOLD UP: line does not part the sheet" in told
@@ -266,7 +266,7 @@ def test_rivets_of_two_sizes_are_rows_of_their_own(part):
     part.circles("RIVET", 4.0, *((x, 40) for x in (100, 180, 260)))
     panel = part.read()
     assert [(one.diameter, len(one.at)) for one in panel.supports] == [(4.0, 3), (4.8, 3)]
-    part.space.add_point((60, 200), dxfattribs={"layer": "RIVET"})
+    part.modelspace.add_point((60, 200), dxfattribs={"layer": "RIVET"})
     assert "layer RIVET has points, which have no diameter (give it in the layer's name: RIVET 4)" in part.fault()
 
 
@@ -292,14 +292,14 @@ def test_mapping_without_a_drawing(tmp_path):
 
 
 def test_bench_layers_are_those_of_the_marking_drawing():
-    ours = {name for name in LAYERS if meaning_of(name) and meaning_of(name).kind != "nothing"} | {"FOLD"}
-    assert set(BENCH) | ours == {*LAYERS, "DEFPOINTS"}
+    ours = {name for name in LAYERS if role_of_name(name) and role_of_name(name).kind != "nothing"} | {"FOLD"}
+    assert set(MARKING_LAYERS) | ours == {*LAYERS, "DEFPOINTS"}
 
 
 def test_the_mapping_in_the_readme_is_a_good_one():
     (block,) = re.findall(r"```toml\n(\[dxf_layers\].*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
     names = tomllib.loads(block)["dxf_layers"]
-    assert [meaning_of(name).kind for name in names.values()] == ["fold", "rivets", "nothing"]
+    assert [role_of_name(name).kind for name in names.values()] == ["fold", "rivets", "nothing"]
 
 
 # --- rows of rivets --------------------------------------------------------------------------------------------
@@ -310,9 +310,9 @@ def test_rows_end_at_wide_gaps_and_follow_corners():
     rear = [(x, 368.0) for x in range(40, 521, 40)]
     points = [(float(x), y) for x, y in front + rear]
     random.Random(5).shuffle(points)
-    found = sorted(tuple(sorted(row)) for row in rows(points))
+    found = sorted(tuple(sorted(row)) for row in group_into_rows(points))
     assert found == [tuple(sorted(front)), tuple(sorted(rear))]
-    for row in rows(points):
+    for row in group_into_rows(points):
         assert LineString(row).length == pytest.approx(480)
 
 
@@ -320,7 +320,7 @@ def test_a_ring_of_rivets_closes():
     line = LineString([(0, 0), (400, 0), (400, 300), (0, 300), (0, 0)])
     points = [(p.x, p.y) for p in (line.interpolate(35 * i) for i in range(40))]
     random.Random(2).shuffle(points)
-    (row,) = rows(points)
+    (row,) = group_into_rows(points)
     assert row[0] == row[-1]
     assert len(row) == 41
     assert LineString(row).length == pytest.approx(1400, rel=0.02)
@@ -329,5 +329,5 @@ def test_a_ring_of_rivets_closes():
 def test_points_that_make_no_row():
     grid = [(float(x), float(y)) for x in (0, 40, 80) for y in (0, 40, 80)]
     with pytest.raises(InputError, match="do not lie in a row"):
-        rows([*grid, (40.0, 120.0), (40.0, 160.0), (0.0, 120.0)])
-    assert rows([(1.0, 2.0)]) == [((1.0, 2.0),)]
+        group_into_rows([*grid, (40.0, 120.0), (40.0, 160.0), (0.0, 120.0)])
+    assert group_into_rows([(1.0, 2.0)]) == [((1.0, 2.0),)]

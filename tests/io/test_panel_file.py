@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from shapely.geometry import Point
 
 from stiffen.errors import InputError
-from stiffen.io.files import GREATEST_TOML
+from stiffen.io.files import MAX_TOML_BYTES
 from stiffen.io.panel_file import (
     layout_document,
     panel_from_dict,
@@ -31,9 +31,9 @@ from stiffen.io.panel_file import (
     write_json,
 )
 from stiffen.model.layout import Bead, Hole, Layout
-from stiffen.model.panel import Combination, Demand, Fold, KeepOut, Load, PointMass, Trim
-from stiffen.shop.bead_section import profile
-from stiffen.shop.spacing_rules import SPACING
+from stiffen.model.panel import Combination, Demand, EdgeTrim, Fold, KeepOut, Load, PointMass
+from stiffen.shop.bead_section import profile_points
+from stiffen.shop.spacing_rules import SPACING_RULES
 
 HERE = Path(__file__).parent
 EXAMPLES = HERE.parents[1] / "examples"
@@ -234,7 +234,7 @@ def test_the_rest(panel):
     assert [demand.kind for demand in panel.demands] == ["deflection", "softness", "frequency", "buckling", "stress"]
     assert panel.folds == (Fold(((0, 20), (400, 20)), -90, 2),)
     assert panel.masses == (PointMass((200, 150), 0.4, "lamp"),)
-    assert panel.trims == (Trim(0.08, None, 1e6, "rubber edging"), Trim(0.2, ((10, 60), (10, 200))))
+    assert panel.trims == (EdgeTrim(0.08, None, 1e6, "rubber edging"), EdgeTrim(0.2, ((10, 60), (10, 200))))
     assert panel.keep_outs == (KeepOut(((300, 40), (350, 40), (350, 80), (300, 80)), ("bead",), "cable clip"),)
     assert panel.beads == (Bead(panel.tools.bead_die("B16"), ((60, 150), (240, 150)), "down", True),)
     assert panel.holes == (Hole(panel.tools.hole_die("F50"), (150, 200), "up", False),)
@@ -470,7 +470,7 @@ def test_very_many_faults_are_counted(data):
         (b"a = " + b"9" * 5_000, "holds a number that is far too long"),
         (b"{\"format\": \"stiffen layout\"}", "(it looks like a layout (JSON); a TOML file is wanted here)"),
         (b"", "panel: is missing"),
-        (b"#" * (GREATEST_TOML + 1), "has 2.0 MB; at most 2 MB are read"),
+        (b"#" * (MAX_TOML_BYTES + 1), "has 2.0 MB; at most 2 MB are read"),
     ],
     ids=lambda value: value[:12] if isinstance(value, str) else "",
 )  # fmt: skip
@@ -553,7 +553,7 @@ def test_starter_tools():
         "F24": ("flat", 24, 5),
     }
     for die in tools.bead_dies:
-        assert profile(die)[:, 1].max() == pytest.approx(die.depth)
+        assert profile_points(die)[:, 1].max() == pytest.approx(die.depth)
 
 
 @pytest.mark.parametrize("name", ["F32", "F50", "F63", "F80"])
@@ -597,7 +597,7 @@ def test_tools_file_beside_the_panel(data, tmp_path):
     assert (tools.roller.throat, tools.roller.screw_lead) == (300, 1.5)
     assert tools.trials[0].depth == (1.5, 3.1)
     assert tools.spacing == {"bead_bead": 15}
-    assert set(tools.spacing) <= set(SPACING)
+    assert set(tools.spacing) <= set(SPACING_RULES)
 
 
 @pytest.mark.parametrize(

@@ -10,8 +10,8 @@ from stiffen.errors import InputError
 from stiffen.io.panel_file import layout_document, panel_from_dict, read_layout, tools_from_dict, write_json
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
-from stiffen.model.tools import Cutter, Folder
-from stiffen.shop.spacing_rules import SPACING
+from stiffen.model.tools import Cutter, FoldingBrake
+from stiffen.shop.spacing_rules import SPACING_RULES
 
 TEXT = resources.files("stiffen").joinpath("data/starter_tools.toml").read_text(encoding="utf-8")
 OPEN = re.sub(r'(?m)^# (?=\[|[a-z_]+ = [\d"[])', "", TEXT)  # every line that is only commented out
@@ -30,18 +30,18 @@ def test_shipped_file_holds_every_key_of_every_table():
     assert set().union(*data["bead_die"]) == set(vars(tools.bead_dies[0]))
     assert set().union(*data["hole_die"]) == set(vars(tools.hole_dies[0]))
     assert set(data["trial"][0]) == set(vars(tools.trials[0]))
-    assert set(data["folder"]) == set(vars(tools.folder))
+    assert set(data["folder"]) == set(vars(tools.folding_brake))
     assert set(data["cutter"][0]) == set(vars(tools.cutters[0]))
-    assert list(data["spacing"]) == list(SPACING)
+    assert list(data["spacing"]) == list(SPACING_RULES)
     assert {*data, "name"} == {
         "name", "roller", "bead_die", "hole_die", "cutter", "folder", "trial", "spacing",
     }  # fmt: skip
 
 
 def test_shipped_file_tells_each_spacing_as_it_is_computed():
-    for name, rule in SPACING.items():
+    for name, rule in SPACING_RULES.items():
         line = next(line for line in TEXT.splitlines() if line.startswith(f"# {name} = "))
-        assert line.endswith(f"{rule.what}: {rule.formula}")
+        assert line.endswith(f"{rule.description}: {rule.formula}")
         shown = float(line.split("=")[1].split("#")[0])
         assert shown == pytest.approx(rule.value(1.0, 4.0 if "rivet" in name else 2.0))
 
@@ -55,8 +55,8 @@ def test_own_cutters_and_folder():
     data = {**LEAST, "cutter": [{"kind": "hole saw", "sizes": [35, 22]}], "folder": {"neutral": 0.4, "least_flat": 9}}
     tools = tools_from_dict(data, "mine")
     assert tools.cutters == (Cutter("hole saw", (35, 22)),)
-    assert tools.folder == Folder(0.4, 9)
-    assert tools_from_dict(LEAST, "least").folder == Folder()
+    assert tools.folding_brake == FoldingBrake(0.4, 9)
+    assert tools_from_dict(LEAST, "least").folding_brake == FoldingBrake()
     assert tools_from_dict(LEAST, "least").cutters == ()
 
 
@@ -106,7 +106,7 @@ def test_open_ends_come_back_from_a_layout_file(tmp_path, word):
     layout = Layout(1.0, found.beads)
     write_json(tmp_path / "layout.json", layout_document(found, layout, None))
     assert read_layout(tmp_path / "layout.json")[1] == layout
-    assert ("open" in layout.plain()["beads"][0]) == (word != "none")
+    assert ("open" in layout.to_dict()["beads"][0]) == (word != "none")
 
 
 @pytest.mark.parametrize(

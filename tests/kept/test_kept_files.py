@@ -28,7 +28,7 @@ def test_panels_and_tools_are_read(path):
 @pytest.mark.parametrize("name", VALUES["layouts"])
 def test_layouts_have_the_values_they_had(name):
     panel, layout = stiffen.read_layout(HERE / "layouts" / f"{name}.json")
-    verdict = stiffen.check(panel, layout, grade="quick", error=False)
+    verdict = stiffen.check(panel, layout, mesh_level="quick", mesh_error=False)
     assert verdict.mass_kg == pytest.approx(VALUES["layouts"][name]["mass_kg"], rel=1e-9)
     assert [one.value for one in verdict.demands] == pytest.approx(VALUES["layouts"][name]["demands"], rel=1e-9)
 
@@ -36,7 +36,7 @@ def test_layouts_have_the_values_they_had(name):
 @pytest.mark.slow
 @pytest.mark.parametrize("name", VALUES["searches"])
 def test_searches_find_the_layouts_they_found(name):
-    result = stiffen.search(stiffen.read_panel(HERE / "searches" / f"{name}.toml"), seconds=400, grade="quick")
+    result = stiffen.search(stiffen.read_panel(HERE / "searches" / f"{name}.toml"), seconds=400, mesh_level="quick")
     layout = result.verdict.layout
     assert not result.cut_short
     assert {

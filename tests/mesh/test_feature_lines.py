@@ -14,9 +14,9 @@ from stiffen.errors import MeshError
 from stiffen.mesh import checks
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.mesh.point_placement import row_offsets
-from stiffen.mesh.size_field import SizeField, fineness, spaced
+from stiffen.mesh.size_field import SizeField, graded_positions, mesh_resolution
 from stiffen.model.layout import Layout
-from stiffen.model.panel import Cutout, Fold, Load, Support, Trim
+from stiffen.model.panel import Cutout, EdgeTrim, Fold, Load, Support
 
 PLAIN = Layout(1.0)
 
@@ -95,8 +95,8 @@ def test_a_path_along_a_curved_edge_follows_it():
 def test_loaded_paths_across_beads_are_edges(grade):
     bent = ((100.0, 200.0), (250.0, 200.0), (300.0, 300.0), (420.0, 345.0))  # along an axis, then over two beads
     slant = ((0.0, 130.0), (500.0, 80.0))
-    panel = lid(loads=(line(*bent), line(*slant)), trims=(Trim(0.1, path=bent),))
-    mesh = mesh_panel(panel, Layout(1.0, rows(B16, (60.0, 130.0, 200.0, 270.0, 340.0), 50.0, 450.0)), grade=grade)
+    panel = lid(loads=(line(*bent), line(*slant)), trims=(EdgeTrim(0.1, path=bent),))
+    mesh = mesh_panel(panel, Layout(1.0, rows(B16, (60.0, 130.0, 200.0, 270.0, 340.0), 50.0, 450.0)), mesh_level=grade)
     assert list(mesh.paths) == [bent, slant]
     assert_chain(mesh, bent)
     assert_chain(mesh, slant)
@@ -251,7 +251,7 @@ def test_lines_that_cannot_be_kept_are_told(changes, message):
 def sound():
     """A mesh with a hole, its boundary edges, its area."""
     panel, layout = SHAPES["annulus"]
-    mesh = mesh_panel(panel, replace(layout, beads=()), grade="quick")
+    mesh = mesh_panel(panel, replace(layout, beads=()), mesh_level="quick")
     loops = [mesh.outline, *mesh.rims]
     edges = np.vstack([np.column_stack([loop, np.roll(loop, -1)]) for loop in loops])
     return mesh, edges, mesh.area
@@ -259,7 +259,7 @@ def sound():
 
 def test_a_sound_mesh_passes(sound):
     mesh, edges, area = sound
-    checks.prove(mesh.plan, mesh.triangles, edges, area)
+    checks.check_mesh(mesh.plan, mesh.triangles, edges, area)
 
 
 @pytest.mark.parametrize(
@@ -279,7 +279,7 @@ def test_a_sound_mesh_passes(sound):
 def test_the_checks_find_what_is_wrong(sound, spoil, message):
     mesh, edges, area = sound
     with pytest.raises(MeshError, match=message):
-        checks.prove(*spoil(mesh.plan, mesh.triangles, edges, area))
+        checks.check_mesh(*spoil(mesh.plan, mesh.triangles, edges, area))
 
 
 def squashed(plan, triangles, edges):
@@ -291,19 +291,19 @@ def squashed(plan, triangles, edges):
 
 
 def test_the_size_field_grows_from_its_sources_and_no_faster():
-    fine = fineness(1e6, 0.0, 20.0, "normal")
+    fine = mesh_resolution(1e6, 0.0, 20.0, "normal")
     chance = np.random.default_rng(0)
     at, sizes = chance.uniform(0, 1000, (40, 2)), chance.uniform(1, 30, 40)
     field = SizeField(fine, at, sizes)
     places = chance.uniform(0, 1000, (500, 2))
-    true = np.min(sizes + fine.growth * np.hypot(*(places[:, None] - at).T).T, axis=1).clip(max=20.0)
+    true = np.min(sizes + fine.growth_rate * np.hypot(*(places[:, None] - at).T).T, axis=1).clip(max=20.0)
     assert (field(places) <= true + 1e-9).all()
     assert (field(places) >= true / 1.25 - 1e-9).all()
 
 
 def test_spaced_nodes_follow_the_sizes():
     at = np.linspace(0, 100, 400)
-    nodes = spaced(at, 1 + 0.2 * at)
+    nodes = graded_positions(at, 1 + 0.2 * at)
     gaps = np.diff(nodes)
     assert nodes[[0, -1]].tolist() == [0, 100]
     assert gaps == pytest.approx(1 + 0.2 * (nodes[1:] + nodes[:-1]) / 2, rel=0.1)

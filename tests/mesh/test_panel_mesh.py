@@ -71,13 +71,13 @@ def assert_sound(mesh, panel, layout):
 @pytest.mark.parametrize("name", SHAPES)
 def test_hard_outlines(name, grade):
     panel, layout = SHAPES[name]
-    assert_sound(mesh_panel(panel, layout, grade=grade), panel, layout)
+    assert_sound(mesh_panel(panel, layout, mesh_level=grade), panel, layout)
 
 
 @pytest.mark.parametrize("name", ["traced", "two dies and flared holes", "frames", "beads off the edge"])
 def test_hard_outlines_on_fine_meshes(name):
     panel, layout = SHAPES[name]
-    assert_sound(mesh_panel(panel, layout, grade="fine"), panel, layout)
+    assert_sound(mesh_panel(panel, layout, mesh_level="fine"), panel, layout)
 
 
 @pytest.mark.parametrize("degrees", [7.0, 31.0, 58.0, 90.0, 133.0])
@@ -117,7 +117,7 @@ def test_the_same_panel_gives_the_same_mesh():
     ("grade", "least", "most"), [("quick", 1400, 2300), ("normal", 3400, 4800), ("fine", 10000, 14000)]
 )
 def test_grades_give_the_nodes_they_name(grade, least, most):
-    assert least < len(mesh_panel(lid(), FIVE, grade=grade).plan) < most
+    assert least < len(mesh_panel(lid(), FIVE, mesh_level=grade).plan) < most
 
 
 def test_sizes_grow_gently():
@@ -163,7 +163,7 @@ def test_the_round_profile_is_an_arc():
 
 
 def test_a_bead_fades_by_a_half_cosine_over_its_run_out():
-    mesh = mesh_panel(lid(), FIVE, grade="fine")
+    mesh = mesh_panel(lid(), FIVE, mesh_level="fine")
     axis = across(mesh, FIVE.beads[2]) < 1e-6
     x, z = mesh.plan[axis, 0], mesh.nodes[axis, 2]
     run = 2.5 * B16.depth
@@ -182,7 +182,7 @@ def test_a_bead_down_stands_proud_below():
 @pytest.mark.parametrize("grade", ["quick", "normal", "fine"])
 def test_a_flat_topped_bead_has_rows_at_its_kinks(grade):
     one = bead((60, 80), (440, 320), die=F24)
-    mesh = mesh_panel(lid(), Layout(1.0, (one,)), grade=grade)
+    mesh = mesh_panel(lid(), Layout(1.0, (one,)), mesh_level=grade)
     s = across(mesh, one)
     along = shapely.line_locate_point(LineString(one.path), shapely.points(mesh.plan))
     middle = (along > 20) & (along < LineString(one.path).length - 20)
@@ -200,7 +200,7 @@ def test_the_sheet_of_a_bead_has_its_developed_length():
     added = 300 * (RADIUS * SWEEP - B16.width)
     found = []
     for grade in ("quick", "normal", "fine"):
-        mesh = mesh_panel(panel, layout, grade=grade)
+        mesh = mesh_panel(panel, layout, mesh_level=grade)
         found.append((areas(mesh.nodes, mesh.triangles).sum() - mesh.area) / added)
     assert found[0] < found[1] < found[2] < 1
     assert found[0] > 0.95
@@ -233,7 +233,7 @@ def test_a_closed_frame_has_full_depth_all_round():
 @pytest.mark.parametrize("side", ["up", "down"])
 def test_a_flared_hole_is_a_cone(side):
     hole = Hole(F50, (250.0, 200.0), side)
-    mesh = mesh_panel(lid(), Layout(1.0, (), (hole,)), grade="fine")
+    mesh = mesh_panel(lid(), Layout(1.0, (), (hole,)), mesh_level="fine")
     (lip,) = mesh.rims
     sign = 1 if side == "up" else -1
     assert mesh.nodes[lip, 2] == pytest.approx(sign * F50.rise)
@@ -253,7 +253,7 @@ def test_a_flared_hole_is_a_cone(side):
 def test_round_cutouts_are_true_to_area(radius):
     panel, layout = sheet([(0, 0), (300, 0), (300, 300), (0, 300)])
     panel = replace(panel, cutouts=(Cutout(ring(150, 150, 2 * radius, 400), (150.0, 150.0, 2 * radius)),))
-    assert mesh_panel(panel, layout, grade="quick").area == pytest.approx(9e4 - math.pi * radius**2, rel=1e-9)
+    assert mesh_panel(panel, layout, mesh_level="quick").area == pytest.approx(9e4 - math.pi * radius**2, rel=1e-9)
 
 
 def test_two_beads_side_by_side_add_up_to_themselves():
@@ -289,7 +289,7 @@ def test_beads_at_odd_angles_among_holes(seed):
             cutouts.append(Cutout(ring(*a, 20.0), (*a, 20.0)))
     assert len(beads) + len(holes) + len(cutouts) > 8
     panel, layout = lid(cutouts=tuple(cutouts)), Layout(1.0, tuple(beads), tuple(holes))
-    mesh = mesh_panel(panel, layout, grade="quick")
+    mesh = mesh_panel(panel, layout, mesh_level="quick")
     assert_sound(mesh, panel, layout)
     for one in beads:
         axis = across(mesh, one) < 1e-6
@@ -302,7 +302,7 @@ def test_beads_at_odd_angles_among_holes(seed):
         ({"outline": ((0, 0), (100, 100), (100, 0), (0, 100))}, Layout(1.0), {}, "outline: Self-intersection"),
         ({}, Layout(1.0, (), (Hole(F50, (15.0, 200.0)),)), {}, r"flared hole 1 \(F50\).*lip does not lie in the sheet"),
         ({}, Layout(1.0, (), (Hole(F50, (100.0, 200.0)), Hole(F50, (130.0, 200.0)))), {}, "hole 2.*meets another"),
-        ({}, Layout(1.0), {"grade": "superb"}, "unknown grade 'superb'"),
+        ({}, Layout(1.0), {"mesh_level": "superb"}, "unknown grade 'superb'"),
         ({}, Layout(1.0), {"size": 0.0}, "mesh size: 0 mm"),
         ({"cutouts": (Cutout(((10, 10), (10, 90), (499.9999, 50))),)}, Layout(1.0), {}, "near .500.00, 50.0.*quality"),
     ],

@@ -8,7 +8,7 @@ from support.panels import HOLED, SIX, lid
 
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Cutout
-from stiffen.model.svg import FACES
+from stiffen.model.svg import FACE_COLOURS
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -40,7 +40,7 @@ def test_faces_have_their_colour_and_the_down_face_is_dashed(side):
     hole = replace(HOLED.holes[0], side=side)
     root = drawn(Layout(1.0, (bead,), (hole,))._repr_svg_())
     axis, rim = list(root.iter(f"{SVG}path"))[1], next(root.iter(f"{SVG}circle"))
-    assert (axis.get("stroke"), rim.get("stroke")) == (FACES[side],) * 2
+    assert (axis.get("stroke"), rim.get("stroke")) == (FACE_COLOURS[side],) * 2
     assert [bool(one.get("stroke-dasharray")) for one in (axis, rim)] == [side == "down"] * 2
 
 

@@ -14,9 +14,9 @@ from support.pdf import circles, read, segments
 
 from stiffen.analysis.evaluation import check
 from stiffen.io.panel_file import layout_document, read_layout, read_panel, write_json
-from stiffen.io.result_json import report, verdict_of
+from stiffen.io.result_json import result_document, verdict_from_document
 from stiffen.model.layout import Bead, Hole, Layout
-from stiffen.output.drawing.bench_view import in_rolling_order, view
+from stiffen.output.drawing.bench_view import face_view, in_rolling_order
 from stiffen.output.drawing.marking_dxf import write_marking
 from stiffen.output.drawing.template_pdf import write_template
 from stiffen.output.report.html_report import page, write_page
@@ -43,9 +43,9 @@ def written(tmp_path_factory):
         (Hole(f50, (444.7, 98.1)), Hole(f32, (58.3, 301.9)), Hole(f50, (443.3, 305.6))),
     )
     assert audit(panel, layout) == ()
-    judged = check(panel, layout, grade="quick")
+    judged = check(panel, layout, mesh_level="quick")
     folder = tmp_path_factory.mktemp("out")
-    write_json(folder / "layout.json", layout_document(panel, layout, report(panel, judged)))
+    write_json(folder / "layout.json", layout_document(panel, layout, result_document(panel, judged)))
     write_marking(panel, layout, folder / "marking.dxf", judged)
     (folder / "card.txt").write_text(card_text(panel, judged))
     write_card(panel, judged, folder / "card.pdf")
@@ -109,7 +109,7 @@ def test_bead_ends(written):
     hover = [title for title in page_tree(folder).titles if title.startswith("bead")]
     drawn = {row[0]: row for row in page_tree(folder).rows("beads")}
     for number, die, (x0, y0), (x1, y1) in wanted:
-        frame = view(panel, layout).frames[number - 1]
+        frame = face_view(panel, layout).frame_sides[number - 1]
         start = [f"{number}", die, "up", frame, f"{x0:.1f}", f"{y0:.1f}", "start", f"{x1:.1f}", f"{y1:.1f}", "stop"]
         assert follows(start, told)
         assert {(0, f"{x0:.1f}"), (0, f"{x1:.1f}"), (1, f"{y0:.1f}"), (1, f"{y1:.1f}")} <= sizes
@@ -169,7 +169,7 @@ def test_mass(written):
 def test_values_and_margins(written):
     panel, _, judged, folder = written
     layout = read_layout(folder / "layout.json")[1]
-    stored = verdict_of(panel, layout, json.loads((folder / "layout.json").read_text())["result"])
+    stored = verdict_from_document(panel, layout, json.loads((folder / "layout.json").read_text())["result"])
     assert stored.demands == judged.demands
     wanted = [row[:5] for row in demand_rows(judged)]
     assert [tuple(row[:5]) for row in page_tree(folder).rows("demands")] == wanted
@@ -190,7 +190,7 @@ def test_met_or_not_is_told_alike(written, tmp_path):
     ):
         one = replace(judged, layout=shape, demands=tuple(replace(each, met=met) for each in judged.demands))
         write_marking(panel, shape, tmp_path / "marking.dxf", one)
-        assert report(panel, one)["status"] == status
+        assert result_document(panel, one)["status"] == status
         assert Tree(page(panel, one)).ids["state"].strip().startswith(state)
         assert drawn in drawn_words(tmp_path)
         assert ("NOT MET: " in card_text(panel, one)) == (not met)
@@ -201,7 +201,7 @@ def test_a_result_that_was_tampered_with_is_none_of_this_layout(written):
     panel, _, _, folder = written
     layout = read_layout(folder / "layout.json")[1]
     result = json.loads((folder / "layout.json").read_text())["result"]
-    assert verdict_of(panel, layout, result) is not None
+    assert verdict_from_document(panel, layout, result) is not None
     for key, value in (
         ("gauge_mm", 1.0),
         ("mass_kg", result["mass_kg"] + 0.01),
@@ -212,9 +212,9 @@ def test_a_result_that_was_tampered_with_is_none_of_this_layout(written):
         ("model", None),
         ("mass_kg", "heavy"),
     ):
-        assert verdict_of(panel, layout, {**result, key: value}) is None
+        assert verdict_from_document(panel, layout, {**result, key: value}) is None
     for junk in (None, [], "met", 3, {}):
-        assert verdict_of(panel, layout, junk) is None
+        assert verdict_from_document(panel, layout, junk) is None
 
 
 def test_numbers_that_are_none_come_back(written):
@@ -225,7 +225,7 @@ def test_numbers_that_are_none_come_back(written):
         {**one, "value": None, "margin": None, "met": met}
         for one, met in zip(result["demands"], (0, 1, 0), strict=True)
     ]
-    back = verdict_of(panel, layout, {**result, "demands": lost})
+    back = verdict_from_document(panel, layout, {**result, "demands": lost})
     assert [one.met for one in back.demands] == [False, True, False]
     assert back.demands[1].value == float("inf")
     assert back.demands[0].value != back.demands[0].value

@@ -48,9 +48,9 @@ ROWS = [(kind, w, d, pitch, row) for kind, w, d, rows in TABLE for pitch, row in
 )
 def test_recomputed_table(kind, w, d, pitch, row):
     if kind == "cosine":
-        found = bead_section.line_properties(cosine(w, d, pitch), 1.0)
+        found = bead_section.thin_wall_properties(cosine(w, d, pitch), 1.0)
     else:
-        found = bead_section.properties(sharp(kind, w, d), 1.0, pitch)
+        found = bead_section.section_properties(sharp(kind, w, d), 1.0, pitch)
     assert found.developed / pitch == pytest.approx(row[0], rel=5e-4)
     assert found.centroid == pytest.approx(row[1], rel=5e-4, abs=6e-4)
     assert abs(found.I - row[2]) <= 5e-4 * row[2] + 0.05
@@ -59,7 +59,7 @@ def test_recomputed_table(kind, w, d, pitch, row):
 
 @pytest.mark.parametrize(("t", "I"), [(0.8, 233.6), (1.2, 354.9), (1.5, 449.4)])
 def test_recomputed_thicknesses(t, I):
-    assert abs(bead_section.properties(sharp("round", 16, 6), t, 60).I - I) <= 5e-4 * I + 0.05
+    assert abs(bead_section.section_properties(sharp("round", 16, 6), t, 60).I - I) <= 5e-4 * I + 0.05
 
 
 @pytest.mark.parametrize("die", FILLETED, ids=lambda die: die.profile)
@@ -67,7 +67,11 @@ def test_recomputed_thicknesses(t, I):
 def test_against_polygon_integration(die, t):
     """The sheet as a solid strip t thick, area and second moment by Green's theorem round its outline."""
     width = 3 * die.width
-    line = [(-width / 2, 0), *map(tuple, bead_section.profile(die)), (width / 2, bead_section.profile(die)[-1, 1])]
+    line = [
+        (-width / 2, 0),
+        *map(tuple, bead_section.profile_points(die)),
+        (width / 2, bead_section.profile_points(die)[-1, 1]),
+    ]
     strip = LineString(line).buffer(t / 2, cap_style="flat", join_style="mitre")
     x, z = np.array(strip.exterior.coords).T
     cross = x[:-1] * z[1:] - x[1:] * z[:-1]
@@ -75,13 +79,13 @@ def test_against_polygon_integration(die, t):
     centroid = (cross * (z[:-1] + z[1:])).sum() / 6 / area
     second = (cross * (z[:-1] ** 2 + z[:-1] * z[1:] + z[1:] ** 2)).sum() / 12 / area * abs(area)
     solid = second - abs(area) * centroid**2
-    found = bead_section.properties(die, t, width)
+    found = bead_section.section_properties(die, t, width)
     assert found.area == pytest.approx(abs(area), rel=1e-3)
     assert found.centroid == pytest.approx(centroid, rel=1e-3)
     # Thin-wall theory leaves out that a curved wall has more metal outside its mid-line than inside.  For a bead that
     # leaves the flat sheet and comes back to it, that is t^3/6 int sin^2 ds: with dA = (1 - k n) dn ds,
     # I = t int z^2 + t^3/12 int (cos^2 - 2 z k cos) ds, and by parts int z k cos ds = -int sin^2 ds.
-    pieces = np.diff(bead_section.profile(die), axis=0)
+    pieces = np.diff(bead_section.profile_points(die), axis=0)
     outside = t**3 / 6 * (pieces[:, 1] ** 2 / np.hypot(*pieces.T)).sum()
     assert abs(found.I + outside - solid) <= 1e-3 * solid
     if t <= 0.5:
@@ -91,7 +95,7 @@ def test_against_polygon_integration(die, t):
 @pytest.mark.parametrize(("w", "d", "drawn"), [(12, 4, 3.29), (16, 6, 5.45), (20, 8, 7.66)])
 def test_pull_in_of_arcs(w, d, drawn):
     """Recomputed: free pull-in per bead, mm."""
-    assert bead_section.pull_in(sharp("round", w, d)) == pytest.approx(drawn, abs=0.0051)
+    assert bead_section.draw_in(sharp("round", w, d)) == pytest.approx(drawn, abs=0.0051)
 
 
 @pytest.mark.parametrize(
@@ -106,14 +110,14 @@ def test_stretch_of_arcs(strain, ratio):
 
 
 def test_shallow_bead_is_the_flat_sheet():
-    found = bead_section.properties(sharp("round", 16, 1e-4), 1.0, 60)
+    found = bead_section.section_properties(sharp("round", 16, 1e-4), 1.0, 60)
     assert abs(found.I / found.flat_I - 1) < 1e-6
     assert found.developed == pytest.approx(60)
 
 
 @pytest.mark.parametrize("die", FILLETED, ids=lambda die: die.profile)
 def test_profile_keeps_its_measures(die):
-    points = bead_section.profile(die)
+    points = bead_section.profile_points(die)
     assert points[0] == pytest.approx([-die.width / 2, 0], abs=1e-12)
     assert points[-1] == pytest.approx([die.width / 2, die.depth if die is STEP else 0], abs=1e-12)
     assert points[:, 1].max() == pytest.approx(die.depth)
@@ -126,11 +130,11 @@ def test_profile_keeps_its_measures(die):
 @pytest.mark.parametrize("die", FILLETED, ids=lambda die: die.profile)
 def test_profile_bends_smoothly_with_the_stated_radii(die):
     """No kink, and the circle through three neighbouring points has the radius of shoulder or nose."""
-    points = bead_section.profile(die)
+    points = bead_section.profile_points(die)
     pieces = np.diff(np.vstack([[-die.width, 0], points, [die.width, points[-1, 1]]]), axis=0)
     turns = np.abs(np.diff(np.arctan2(pieces[:, 1], pieces[:, 0])))
     assert turns.max() < math.radians(2.001)
-    shoulder, nose, theta, *_ = bead_section.half(die)
+    shoulder, nose, theta, *_ = bead_section.half_profile(die)
     steepest = np.arctan2(pieces[:, 1], pieces[:, 0]).max()
     assert theta - math.radians(1) <= steepest <= theta + 1e-9  # chords halve the last step
     a, b, c = points[:3]
@@ -148,7 +152,7 @@ def circumradius(a, b, c):
 @pytest.mark.parametrize("t", [0.8, 1.5])
 def test_sharp_step_by_hand(t):
     """Three straight strips: 15 mm at z = 0, a ramp 10 wide and 4 high about z = 2, 15 mm at z = 4."""
-    found = bead_section.properties(sharp("step", 10, 4), t, 40)
+    found = bead_section.section_properties(sharp("step", 10, 4), t, 40)
     ramp = math.sqrt(116)
     assert found.developed == pytest.approx(30 + ramp)
     assert found.centroid == pytest.approx(2)
@@ -163,16 +167,16 @@ def test_a_step_is_half_a_bead_twice_as_wide():
     assert 2 * bead_section.developed_length(step) == pytest.approx(bead_section.developed_length(bead))
     assert bead_section.stretch_strain(step) == pytest.approx(bead_section.stretch_strain(bead))
     assert bead_section.tightest_radius(step) == bead_section.tightest_radius(bead) == 2
-    assert bead_section.half(step) == bead_section.half(bead)
+    assert bead_section.half_profile(step) == bead_section.half_profile(bead)
 
 
 def test_round_nose_follows_from_shoulder():
     """R + r_s = (w^2/4 + d^2)/(2 d)."""
-    assert bead_section.half(ROUND).nose == pytest.approx((64 + 25) / 10 - 2.5)
+    assert bead_section.half_profile(ROUND).nose_radius == pytest.approx((64 + 25) / 10 - 2.5)
 
 
 def test_flat_angle_is_the_flank():
-    points = bead_section.profile(FLAT)
+    points = bead_section.profile_points(FLAT)
     slope = np.diff(points[:, 1]) / np.diff(points[:, 0])
     assert math.degrees(math.atan(slope.max())) == pytest.approx(50, abs=1e-6)
 
@@ -192,7 +196,7 @@ dies = st.builds(
 @given(dies)
 def test_any_die_is_drawn_or_refused(die):
     try:
-        points = bead_section.profile(die)
+        points = bead_section.profile_points(die)
     except InputError as error:
         assert len(error.faults) == 1
         assert "bead die any" in str(error)
@@ -223,27 +227,27 @@ def test_any_die_is_drawn_or_refused(die):
 )
 def test_impossible_die_is_refused(die, says):
     with pytest.raises(InputError, match=says) as caught:
-        bead_section.profile(die)
+        bead_section.profile_points(die)
     assert len(caught.value.faults) == 1
     assert caught.value.faults[0].where == "bead die X"
 
 
 def test_strip_narrower_than_the_bead_is_refused():
     with pytest.raises(InputError, match="at least 16 mm wide, got 15 mm"):
-        bead_section.properties(ROUND, 1.0, 15)
+        bead_section.section_properties(ROUND, 1.0, 15)
 
 
 def test_height():
-    points = bead_section.profile(ROUND)
-    assert bead_section.height(ROUND, points[:, 0]) == pytest.approx(points[:, 1])
-    assert bead_section.height(ROUND, np.array([[-9.0, 0.0], [8.01, 300.0]])) == pytest.approx(
+    points = bead_section.profile_points(ROUND)
+    assert bead_section.profile_height(ROUND, points[:, 0]) == pytest.approx(points[:, 1])
+    assert bead_section.profile_height(ROUND, np.array([[-9.0, 0.0], [8.01, 300.0]])) == pytest.approx(
         np.array([[0, 5], [0, 0]])
     )
 
 
 def test_height_beside_a_step():
     """Nothing on the side of negative s, the whole depth on the other."""
-    assert bead_section.height(STEP, np.array([-50.0, -5.0, 5.0, 50.0])) == pytest.approx([0, 0, 4, 4])
+    assert bead_section.profile_height(STEP, np.array([-50.0, -5.0, 5.0, 50.0])) == pytest.approx([0, 0, 4, 4])
 
 
 def test_taper():

@@ -5,12 +5,12 @@ import pytest
 from scipy.spatial import cKDTree
 from support.panels import B16, lid
 
-from stiffen.fem.shell import Held, Shell
+from stiffen.fem.shell import LinearModel, Shell
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.tools import BeadDie
-from stiffen.shop.bead_section import profile
-from stiffen.shop.bead_surface import lift, lifted_side, over_edge
+from stiffen.shop.bead_section import profile_points
+from stiffen.shop.bead_surface import extended_past_open_ends, raised_side, surface_height
 
 SHEET = ((0.0, 0.0), (500.0, 0.0), (500.0, 400.0), (0.0, 400.0))
 STEP = BeadDie("S8", "step", 8.0, 4.0, nose_radius=2.0, shoulder_radius=2.0)
@@ -18,14 +18,14 @@ BOTH = (True, True)
 
 
 def at(bead, *points):
-    return lift(bead, np.array(points, dtype=float), SHEET)
+    return surface_height(bead, np.array(points, dtype=float), SHEET)
 
 
 def test_bead_is_its_profile_across_the_axis():
     bead = Bead(B16, ((100.0, 200.0), (400.0, 200.0)))
-    points = profile(B16)
+    points = profile_points(B16)
     plan = np.column_stack([np.full(len(points), 250.0), 200 + points[:, 0]])
-    assert lift(bead, plan, SHEET) == pytest.approx(points[:, 1], abs=1e-9)
+    assert surface_height(bead, plan, SHEET) == pytest.approx(points[:, 1], abs=1e-9)
     assert at(bead, (100, 200), (105, 200), (110, 200), (400, 200)) == pytest.approx([0, 2, 4, 0])  # run-out 10 mm
 
 
@@ -47,20 +47,20 @@ def test_step_round_a_frame_lifts_the_rim():
 
 
 def test_lifted_side_is_where_the_edge_is_nearer():
-    assert lifted_side(((100, 380), (400, 380)), SHEET) == 1
-    assert lifted_side(((400, 380), (100, 380)), SHEET) == -1
-    assert lifted_side(((20, 300), (20, 100)), SHEET) == -1
+    assert raised_side(((100, 380), (400, 380)), SHEET) == 1
+    assert raised_side(((400, 380), (100, 380)), SHEET) == -1
+    assert raised_side(((20, 300), (20, 100)), SHEET) == -1
 
 
 def test_open_end_keeps_its_depth_to_the_edge():
     bead = Bead(B16, ((0.0, 200.0), (400.0, 200.0)), open_ends=(True, False))
     assert at(bead, (0, 200), (5, 200), (250, 200), (400, 200)) == pytest.approx([4, 4, 4, 0])
-    longer = over_edge(bead)
+    longer = extended_past_open_ends(bead)
     assert longer.path[0] == pytest.approx((-42, 200))  # run-out 10 mm and two widths
     assert longer.path[1] == (400.0, 200.0)
     assert longer.open_ends == (False, False)
     closed = Bead(B16, bead.path)
-    assert over_edge(closed) is closed
+    assert extended_past_open_ends(closed) is closed
 
 
 @pytest.mark.parametrize("bead", [
@@ -73,7 +73,7 @@ def test_mesh_stands_at_these_heights(bead):
     """Every node, those on the edge too; and the edge shows the profile where an open end meets it."""
     mesh = mesh_panel(lid(), Layout(1.0, (bead,)))
     z = mesh.nodes[:, 2]
-    assert z == pytest.approx(lift(bead, mesh.plan, SHEET), abs=1e-9)
+    assert z == pytest.approx(surface_height(bead, mesh.plan, SHEET), abs=1e-9)
     if any(bead.open_ends):
         assert z[mesh.outline].max() == pytest.approx(bead.die.depth, abs=0.02 * bead.die.depth)
         ramps = mesh.outline[(z[mesh.outline] > 0.05) & (z[mesh.outline] < bead.die.depth - 0.05)]
@@ -94,16 +94,16 @@ def strip_stiffness(die, width, length=600.0, t=1.0):
     """E I (N mm2) of a strip with one bead or step over its whole length, bent between its ends in the judge."""
     panel = lid(length, width, supports=())
     bead = Bead(die, ((0.0, width / 2), (length, width / 2)), open_ends=BOTH)
-    mesh = mesh_panel(panel, Layout(t, (bead,)), grade="fine")
+    mesh = mesh_panel(panel, Layout(t, (bead,)), mesh_level="fine")
     shell = Shell(mesh.nodes, mesh.triangles, t, 70e3, 0.0)
     x = mesh.plan[:, 0]
     ends = np.flatnonzero((x < 1e-6) | (x > length - 1e-6))
     left = np.flatnonzero(x < 1e-6)
     pinned = left[np.argmin(np.abs(mesh.plan[left, 1] - width / 2))]
     right = ends[x[ends] > 1][np.argmin(np.abs(mesh.plan[ends[x[ends] > 1], 1] - width / 2))]
-    held = Held(shell, np.unique(np.concatenate([6 * ends + 2, [6 * pinned, 6 * pinned + 1, 6 * right + 1]])))
+    held = LinearModel(shell, np.unique(np.concatenate([6 * ends + 2, [6 * pinned, 6 * pinned + 1, 6 * right + 1]])))
     forces = np.zeros((len(x), 6))
-    weight = shell.facets.area
+    weight = shell.geometry.area
     np.add.at(forces[:, 2], mesh.triangles.ravel(), np.repeat(-weight / 3, 3))
     u = held.solve(forces.ravel())[2::6]
     w = np.abs(u[np.abs(x - length / 2) < 6]).max()
@@ -114,7 +114,7 @@ def strip_stiffness(die, width, length=600.0, t=1.0):
 def test_stepped_strip_bends_about_its_principal_axis():
     """Thin-wall beam theory of a Z free to move sideways: I = I_y - I_yz^2/I_z, here a third of I_y; exact polyline."""
     t, width = 1.0, 60.0
-    points = np.vstack([[-width / 2, 0.0], profile(STEP), [width / 2, STEP.depth]])
+    points = np.vstack([[-width / 2, 0.0], profile_points(STEP), [width / 2, STEP.depth]])
     ends = points - np.average((points[1:] + points[:-1]) / 2, axis=0, weights=np.hypot(*np.diff(points, axis=0).T))
     a, b, ds = ends[:-1], ends[1:], np.hypot(*np.diff(ends, axis=0).T)
     second = t * np.einsum("k,kij->ij", ds / 6, 2 * a[:, :, None] * a[:, None] + 2 * b[:, :, None] * b[:, None]
@@ -126,7 +126,7 @@ def test_stepped_strip_bends_about_its_principal_axis():
 
 def test_beaded_strip_bends_as_a_beam():
     """The same for a bead from end to end, whose axis is level by symmetry; seven chords a half lose 2 % of I."""
-    points = np.vstack([[-30.0, 0.0], profile(B16), [30.0, 0.0]])
+    points = np.vstack([[-30.0, 0.0], profile_points(B16), [30.0, 0.0]])
     z, ds = points[:, 1], np.hypot(*np.diff(points, axis=0).T)
     middle = (ds * (z[1:] + z[:-1])).sum() / 2 / ds.sum()
     low, high = z[:-1] - middle, z[1:] - middle

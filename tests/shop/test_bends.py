@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from stiffen.errors import InputError
 from stiffen.model.material import Material
 from stiffen.model.panel import Fold, Panel
-from stiffen.model.tools import Folder, Roller, Tools
+from stiffen.model.tools import FoldingBrake, Roller, Tools
 from stiffen.shop import bends, layout_check
 from stiffen.shop.bends import Bend
 
@@ -43,7 +43,7 @@ def test_channel_of_the_handbook():
     """FAA-H-8083-31: 0.040 in 2024-T3, R 0.16 in, flanges 1.00 in, bottom 2.00 in: setback 0.2, flats 0.8, 1.6, 0.8."""
     t, bend = 0.040 * INCH, Bend(90, 0.16 * INCH)
     assert bends.setback(90, bend.radius, t) == pytest.approx(0.2 * INCH)
-    found = bends.blank([1.0 * INCH, 2.0 * INCH, 1.0 * INCH], [bend, bend], t)
+    found = bends.flat_pattern([1.0 * INCH, 2.0 * INCH, 1.0 * INCH], [bend, bend], t)
     assert [flat / INCH for flat in found.flats] == pytest.approx([0.8, 1.6, 0.8])
     # its total developed width, from memory: 3.74 in, with a chart's allowance of 0.27 in for a formula's 0.279
     assert found.length / INCH == pytest.approx(3.74, abs=2 * 0.0095)
@@ -60,15 +60,15 @@ def test_allowance_is_the_empirical_formula():
 def test_four_bends_of_a_published_example():
     """Outside sizes 0.740, 0.420, 1.050, 1.000 in, three bends, R 0.032, t 0.050: 2.973 in flat (deduction 0.079)."""
     some = [Bend(90, 0.032 * INCH)] * 3
-    found = bends.blank([x * INCH for x in (0.740, 0.420, 1.050, 1.000)], some, 0.050 * INCH)
+    found = bends.flat_pattern([x * INCH for x in (0.740, 0.420, 1.050, 1.000)], some, 0.050 * INCH)
     assert found.length / INCH == pytest.approx(2.973, abs=3 * 0.0005)
 
 
 def test_folding_keeps_the_line_at_the_neutral_depth():
     """A right angle by geometry: flats to the tangent points and a quarter circle at R + K t."""
-    found = bends.blank([30, 50], [Bend(90, 2)], 1.5, neutral=0.4)
+    found = bends.flat_pattern([30, 50], [Bend(90, 2)], 1.5, neutral=0.4)
     assert found.length == pytest.approx((30 - 3.5) + (50 - 3.5) + math.pi / 2 * 2.6)
-    assert found.lines == pytest.approx([30 - 3.5 + math.pi / 4 * 2.6])
+    assert found.bend_lines == pytest.approx([30 - 3.5 + math.pi / 4 * 2.6])
 
 
 several = st.lists(st.builds(Bend, st.floats(5, 150), st.floats(0, 10)), min_size=1, max_size=4)
@@ -78,19 +78,19 @@ several = st.lists(st.builds(Bend, st.floats(5, 150), st.floats(0, 10)), min_siz
 def test_sizes_come_back(some, data, t):
     least = [0.0, *(bends.setback(bend.angle, bend.radius, t) for bend in some), 0.0]
     sizes = [a + b + data.draw(st.floats(0.1, 300)) for a, b in zip(least, least[1:], strict=False)]
-    flat = bends.blank(sizes, some, t)
-    assert bends.outside_sizes(flat.length, flat.lines, some, t) == pytest.approx(sizes, abs=1e-6)
+    flat = bends.flat_pattern(sizes, some, t)
+    assert bends.outside_sizes(flat.length, flat.bend_lines, some, t) == pytest.approx(sizes, abs=1e-6)
     assert sum(flat.flats) < flat.length
 
 
 def test_blank_tells_every_fault():
     with pytest.raises(InputError, match="leaves no flat") as caught:
-        bends.blank([2.0, 50.0, 2.9], [Bend(90, 2), Bend(90, 2)], 1.0)
+        bends.flat_pattern([2.0, 50.0, 2.9], [Bend(90, 2), Bend(90, 2)], 1.0)
     assert [fault.where for fault in caught.value.faults] == ["size 1", "size 3"]
     with pytest.raises(InputError, match="1 for 3 sizes"):
-        bends.blank([20, 20, 20], [Bend(90, 2)], 1.0)
+        bends.flat_pattern([20, 20, 20], [Bend(90, 2)], 1.0)
     with pytest.raises(InputError, match="angle 190"):
-        bends.blank([20, 20], [Bend(190, 2)], 1.0)
+        bends.flat_pattern([20, 20], [Bend(190, 2)], 1.0)
     with pytest.raises(InputError, match="need 1.8 mm more"):
         bends.outside_sizes(40.0, [20.0, 22.0], [Bend(90, 2)] * 2, 1.0)
 
@@ -109,7 +109,7 @@ def test_relief_slot():
 
 def test_least_flange():
     assert bends.least_flange(90, 2.0, 1.0) == pytest.approx(3.0 + 2.5)
-    assert bends.least_flange(90, 2.0, 1.0, own=8.0) == pytest.approx(11.0)
+    assert bends.least_flange(90, 2.0, 1.0, brake_minimum=8.0) == pytest.approx(11.0)
 
 
 # ------------------------------------------------------------------------------------------------------ of a panel
@@ -133,18 +133,18 @@ def test_flange_that_ends_at_another_fold():
 
 
 def test_own_neutral_line():
-    tools = replace(TRAY.tools, folder=Folder(neutral=0.35))
+    tools = replace(TRAY.tools, folding_brake=FoldingBrake(neutral=0.35))
     own = replace(TRAY, tools=tools, folds=(Fold(((0, 20), (300, 20)), 90, 2),))
     assert bends.flanges(own, 1.0)[0].allowance == pytest.approx(math.pi / 2 * 2.35)
 
 
 def test_corners_where_folds_meet():
     panel = replace(TRAY, folds=(Fold(((0, 20), (300, 20)), 90, 2), Fold(((20, 0), (20, 200)), 90, 3)))
-    ((i, j, place),) = bends.corners(panel)
+    ((i, j, place),) = bends.fold_crossings(panel)
     assert (i, j) == (1, 2)
     assert place == pytest.approx((20, 20))
     apart = replace(TRAY, folds=(Fold(((0, 20), (300, 20)), 90, 2), Fold(((0, 180), (300, 180)), 90, 2)))
-    assert bends.corners(apart) == ()
+    assert bends.fold_crossings(apart) == ()
 
 
 def test_audit_of_folds():
@@ -155,7 +155,7 @@ def test_audit_of_folds():
     assert tight.short_by_mm == pytest.approx(0.2)
     (narrow,) = layout_check.audit_folds(replace(TRAY, folds=(Fold(((0, 4), (300, 4)), 90, 2),)), 1.0)
     assert narrow.short_by_mm == pytest.approx(2.5 - (4 - math.pi / 4 * 2.447))
-    grip = replace(good, tools=replace(TRAY.tools, folder=Folder(least_flat=25.0)))
+    grip = replace(good, tools=replace(TRAY.tools, folding_brake=FoldingBrake(least_flat=25.0)))
     assert "the folder needs 25.0 mm" in layout_check.audit_folds(grip, 1.0)[0].what
     box = replace(TRAY, folds=(Fold(((0, 20), (300, 20)), 90, 2), Fold(((20, 0), (20, 200)), 90, 3)))
     (corner,) = layout_check.audit_folds(box, 1.0)

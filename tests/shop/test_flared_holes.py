@@ -27,10 +27,10 @@ ROWS = [(alloy, *row) for alloy, rows in PUBLISHED.items() for row in rows]
 
 @pytest.mark.parametrize(("alloy", "t", "least", "most"), ROWS)
 def test_published_limits(alloy, t, least, most):
-    found = flared_holes.limit(materials()[alloy], t * 25.4)
-    assert found.least == pytest.approx(least * 25.4, abs=0.01)
-    assert found.most == (most and pytest.approx(most * 25.4, abs=0.01))
-    assert flared_holes.least_flared(materials()[alloy], t * 25.4) == found.least
+    found = flared_holes.flare_limits(materials()[alloy], t * 25.4)
+    assert found.min_diameter == pytest.approx(least * 25.4, abs=0.01)
+    assert found.max_diameter == (most and pytest.approx(most * 25.4, abs=0.01))
+    assert flared_holes.min_flared_diameter(materials()[alloy], t * 25.4) == found.min_diameter
 
 
 @pytest.mark.parametrize(
@@ -39,12 +39,12 @@ def test_published_limits(alloy, t, least, most):
      ("304", 15.0, 1.22), ("DC01", 26.0, 1.88), ("5052-H32", 10.0, None), ("Ti grade 2", 40.0, None)],
 )  # fmt: skip
 def test_thickest_sheet_for_a_hole(alloy, finished, thickest):
-    assert flared_holes.thickest_flared(materials()[alloy], finished) == thickest
+    assert flared_holes.max_flared_thickness(materials()[alloy], finished) == thickest
 
 
 def test_sheet_thicker_than_listed_has_no_limit():
-    assert flared_holes.limit(materials()["2024-T3"], 1.0) is None
-    assert flared_holes.limit(materials()["Ti grade 2"], 1.0) is None
+    assert flared_holes.flare_limits(materials()["2024-T3"], 1.0) is None
+    assert flared_holes.flare_limits(materials()["Ti grade 2"], 1.0) is None
 
 
 # ---------------------------------------------------------------------------------------------------------- pilot holes
@@ -55,7 +55,7 @@ def test_flare_of_45_degrees(rise, blank, lip, strain):
     """Fold circle 60, slant length kept (recomputed): blank hole 60 - 2 sqrt(2) a, lip 60 - 2 a, strain of the lip."""
     sharp = HoleDie("x", pilot=60 - 2 * math.sqrt(2) * rise, finished=60 - 2 * rise, flange=60, rise=rise)
     assert sharp.pilot == pytest.approx(blank, abs=0.01)
-    made = flared_holes.flared_from(F60, blank)
+    made = flared_holes.flare_from_pilot(F60, blank)
     assert made.finished == pytest.approx(lip, abs=0.01)
     assert made.rise == pytest.approx(rise, abs=0.01)
     assert made.lip_strain == pytest.approx(strain, abs=0.001)
@@ -63,7 +63,7 @@ def test_flare_of_45_degrees(rise, blank, lip, strain):
 
 @given(st.floats(30, 59))
 def test_any_pilot_keeps_slant_and_cone(pilot):
-    made = flared_holes.flared_from(F60, pilot)
+    made = flared_holes.flare_from_pilot(F60, pilot)
     slant = math.hypot((made.flange - made.finished) / 2, made.rise)
     assert slant == pytest.approx((60 - pilot) / 2)
     assert made.angle == pytest.approx(45)
@@ -71,7 +71,7 @@ def test_any_pilot_keeps_slant_and_cone(pilot):
 
 
 def test_own_pilot_gives_the_die_back():
-    made = flared_holes.flared_from(F60, F60.pilot)
+    made = flared_holes.flare_from_pilot(F60, F60.pilot)
     assert (made.finished, made.rise) == pytest.approx((48, 6))
 
 
@@ -94,7 +94,7 @@ def test_own_cutters_rule():
     own = (Cutter("trepanner", (10.0, 41.0, 43.2)), Cutter("big saw", (60.0,)))
     (cut,) = flared_holes.pilot_cuts(F60, own)
     assert (cut.kind, cut.diameter) == ("trepanner", 41.0)
-    assert cut.flare == flared_holes.flared_from(F60, 41.0)
+    assert cut.flare == flared_holes.flare_from_pilot(F60, 41.0)
 
 
 def test_stock_list():

@@ -7,7 +7,7 @@ import pytest
 
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.material import Material
-from stiffen.model.panel import Cutout, Fold, Load, Panel, Support, Trim
+from stiffen.model.panel import Cutout, EdgeTrim, Fold, Load, Panel, Support
 from stiffen.model.tools import BeadDie, Cutter, HoleDie, Roller, Tools
 from stiffen.shop import bead_section, process_plan
 from stiffen.shop.roller_settings import pass_depths
@@ -49,13 +49,13 @@ def test_frame_comes_after_what_lies_inside_it():
 
 
 def test_regrips():
-    assert process_plan.regrips(PANEL, (across(200), across(150), across(250))) == 0
-    assert process_plan.regrips(PANEL, (across(100), upright(300), upright(350))) == 1
-    assert process_plan.regrips(PANEL, (across(100), across(150, side="down"))) == 1
+    assert process_plan.reorientations(PANEL, (across(200), across(150), across(250))) == 0
+    assert process_plan.reorientations(PANEL, (across(100), upright(300), upright(350))) == 1
+    assert process_plan.reorientations(PANEL, (across(100), across(150, side="down"))) == 1
     reverse = Bead(B16, ((500, 150), (100, 150)))
-    assert process_plan.regrips(PANEL, (across(100), reverse)) == 0
+    assert process_plan.reorientations(PANEL, (across(100), reverse)) == 0
     nearly = Bead(B16, ((100, 150), (500, 148)))
-    assert process_plan.regrips(PANEL, (Bead(B16, ((500, 100), (100, 101))), nearly)) == 0
+    assert process_plan.reorientations(PANEL, (Bead(B16, ((500, 100), (100, 101))), nearly)) == 0
 
 
 def test_frame_side_is_kept_while_the_throat_allows():
@@ -63,7 +63,7 @@ def test_frame_side_is_kept_while_the_throat_allows():
     assert process_plan.frame_sides(PANEL, beads) == ("right", "left", "right")
     narrow = replace(PANEL, tools=replace(TOOLS, roller=replace(ROLLER, throat=300)))
     assert process_plan.frame_sides(narrow, beads) == ("right", "left", "left")
-    assert process_plan.regrips(narrow, beads) == 1
+    assert process_plan.reorientations(narrow, beads) == 1
     narrower = replace(PANEL, tools=replace(TOOLS, roller=replace(ROLLER, throat=120)))
     assert process_plan.frame_sides(narrower, beads) == ("right", None, "left")
 
@@ -76,14 +76,14 @@ def test_minutes_add_up():
         supports=(Support("bolts", at=((10, 10), (590, 10)), diameter=6),),
     )
     layout = Layout(1.0, beads, (Hole(F60, (300, 300)),))
-    found = process_plan.breakdown(panel, layout)
+    found = process_plan.time_breakdown(panel, layout)
     passes = [len(pass_depths(die, SOFT)) for die in (B16, V14)]
     assert found["roll"] == pytest.approx((2 * passes[0] + passes[1]) * 400 / 800)
     assert found["die changes"] == 8
     assert found["set up"] == 3
-    assert found["fold"] == process_plan.FOLD_ONE
-    assert found["mating holes"] == 2 * process_plan.FASTENER_ONE
-    assert found["deburr"] == pytest.approx(2.0 * process_plan.DEBURR_METRE)
+    assert found["fold"] == process_plan.MINUTES_PER_FOLD
+    assert found["mating holes"] == 2 * process_plan.MINUTES_PER_FASTENER
+    assert found["deburr"] == pytest.approx(2.0 * process_plan.MINUTES_PER_DEBURRED_METRE)
     assert process_plan.minutes(panel, layout) == pytest.approx(sum(found.values()))
 
 
@@ -93,7 +93,9 @@ def test_fewer_dies_and_beads_take_less_time():
     assert process_plan.minutes(PANEL, Layout(1.0, (across(100), across(150, V14)))) > one
     same = Bead(B16, ((160, 100), (440, 100))), Bead(B16, ((160, 150), (440, 150)))
     turned = process_plan.minutes(PANEL, Layout(1.0, (same[0], upright(300))))
-    assert turned == pytest.approx(process_plan.minutes(PANEL, Layout(1.0, same)) + process_plan.REGRIP)
+    assert turned == pytest.approx(
+        process_plan.minutes(PANEL, Layout(1.0, same)) + process_plan.MINUTES_PER_REORIENTATION
+    )
 
 
 # ------------------------------------------------------------------------------------------------------- order of work
@@ -101,23 +103,23 @@ def test_fewer_dies_and_beads_take_less_time():
 
 def test_pull_in_counts_the_beads_a_line_crosses():
     """Three parallel beads draw in across, none along; beads end to end count once; a slope counts by its share."""
-    drawn = bead_section.pull_in(B16)
-    assert process_plan.pull_in_range(PANEL, Layout(1.0, tuple(map(across, (100, 200, 300))))) == pytest.approx(
+    drawn = bead_section.draw_in(B16)
+    assert process_plan.max_draw_in(PANEL, Layout(1.0, tuple(map(across, (100, 200, 300))))) == pytest.approx(
         (0, 3 * drawn)
     )
     in_line = (Bead(B16, ((50, 200), (250, 200))), Bead(B16, ((350, 200), (550, 200))))
-    assert process_plan.pull_in_range(PANEL, Layout(1.0, in_line)) == pytest.approx((0, drawn))
+    assert process_plan.max_draw_in(PANEL, Layout(1.0, in_line)) == pytest.approx((0, drawn))
     slope = Bead(B16, ((100, 100), (300, 300)))
-    assert process_plan.pull_in_range(PANEL, Layout(1.0, (slope,))) == pytest.approx((drawn / math.sqrt(2),) * 2)
-    assert process_plan.pull_in_range(PANEL, Layout(1.0)) == (0, 0)
+    assert process_plan.max_draw_in(PANEL, Layout(1.0, (slope,))) == pytest.approx((drawn / math.sqrt(2),) * 2)
+    assert process_plan.max_draw_in(PANEL, Layout(1.0)) == (0, 0)
 
 
 def test_trim_allowance_is_half_of_it_and_a_spare():
     x, y = process_plan.trim_allowance(PANEL, Layout(1.0, tuple(map(across, (100, 200, 300)))))
     assert x == 3
-    assert y == math.ceil(1.5 * bead_section.pull_in(B16) + 3)
+    assert y == math.ceil(1.5 * bead_section.draw_in(B16) + 3)
     x, y = process_plan.trim_allowance(PANEL, Layout(1.0, tuple(map(upright, (100, 200, 300, 400)))))
-    assert x == math.ceil(2 * bead_section.pull_in(B16) + 3)
+    assert x == math.ceil(2 * bead_section.draw_in(B16) + 3)
     assert y == 3
     assert process_plan.trim_allowance(PANEL, Layout(1.0)) == (0, 0)
 
@@ -134,7 +136,7 @@ def test_order_of_work():
         cutouts=(Cutout(((40, 300), (80, 300), (80, 340))),),
         folds=(Fold(((0, 20), (600, 20)), -90, 2),),
         supports=(Support("bolts", at=((10, 10), (590, 10)), diameter=6),),
-        trims=(Trim(0.1),),
+        trims=(EdgeTrim(0.1),),
     )
     layout = Layout(1.0, (across(100), across(200), upright(300, V14)), (Hole(F60, (300, 300)),))
     steps = process_plan.order_of_work(panel, layout)
@@ -220,13 +222,13 @@ def test_flat_sheet_needs_no_allowance():
 def test_a_mild_layout_has_no_warning():
     mild = BeadDie("mild", "round", 40, 4, shoulder_radius=10)
     wide = HoleDie("wide", pilot=44, finished=48, flange=60, rise=4)
-    assert process_plan.warnings(PANEL, Layout(1.0, (across(100, mild),), (Hole(wide, (300, 300)),))) == ()
+    assert process_plan.bench_cautions(PANEL, Layout(1.0, (across(100, mild),), (Hole(wide, (300, 300)),))) == ()
 
 
 def test_stretch_beyond_elongation_tells_both_ends():
     """Arc 12x4: S - w = 3.29 mm (recomputed), 27 % if held."""
     deep = BeadDie("deep", "round", 12, 4)
-    (found,) = process_plan.warnings(PANEL, Layout(1.0, (across(100, deep), across(200, deep))))
+    (found,) = process_plan.bench_cautions(PANEL, Layout(1.0, (across(100, deep), across(200, deep))))
     assert "stretches 27 %" in found
     assert "draws in 3.3 mm" in found
     assert "elongation is 15 %" in found
@@ -235,10 +237,10 @@ def test_stretch_beyond_elongation_tells_both_ends():
 def test_bends_are_judged_by_strain_where_no_table_is():
     die = BeadDie("tight", "flat", 40, 2, nose_radius=2, shoulder_radius=2)
     layout = Layout(1.0, (across(100, die),))
-    assert process_plan.warnings(PANEL, layout) == ()
-    (found,) = process_plan.warnings(replace(PANEL, material=replace(SOFT, bend_radius=())), layout)
+    assert process_plan.bench_cautions(PANEL, layout) == ()
+    (found,) = process_plan.bench_cautions(replace(PANEL, material=replace(SOFT, bend_radius=())), layout)
     assert "outer fibre by 25 %" in found
-    (found,) = process_plan.warnings(PANEL, Layout(1.0, (across(100, BeadDie("sharp", "flat", 40, 2)),)))
+    (found,) = process_plan.bench_cautions(PANEL, Layout(1.0, (across(100, BeadDie("sharp", "flat", 40, 2)),)))
     assert "neither radius is given" in found
 
 
@@ -246,15 +248,15 @@ def test_lip_beyond_elongation():
     """45-degree flange, fold circle 60, 6 mm: blank hole 43.03, lip 48, 11.6 % (recomputed)."""
     layout = Layout(1.0, (), (Hole(F60, (300, 300)),))
     assert F60.lip_strain == pytest.approx(0.1155, abs=5e-4)
-    assert process_plan.warnings(PANEL, layout) == ()
-    (found,) = process_plan.warnings(replace(PANEL, material=replace(SOFT, elongation=0.10)), layout)
+    assert process_plan.bench_cautions(PANEL, layout) == ()
+    (found,) = process_plan.bench_cautions(replace(PANEL, material=replace(SOFT, elongation=0.10)), layout)
     assert "stretches the lip by 12 %" in found
 
 
 def test_rating_and_rivets():
     mild = BeadDie("mild", "round", 40, 4, shoulder_radius=10)
     near = replace(PANEL, supports=(Support("rivets", path=((5, 5), (595, 5)), pitch=40, diameter=4.0),))
-    rating, edge = process_plan.warnings(near, Layout(2.0, (across(100, mild),)))
+    rating, edge = process_plan.bench_cautions(near, Layout(2.0, (across(100, mild),)))
     assert "over the roller's rating of 1.61 mm" in rating
     assert "support[1] rivets" in edge
 
@@ -265,35 +267,37 @@ def test_a_rough_cut_that_the_throat_does_not_take_is_told(spare, told):
     assert process_plan.trim_allowance(PANEL, layout)[1] == 5
     tight = replace(PANEL, tools=replace(TOOLS, roller=replace(ROLLER, throat=200 + spare)))
     words = f"the rough cut leaves 5 mm on the side that goes to the roller's frame, the throat has room for {spare} "
-    assert any(words in line for line in process_plan.warnings(tight, layout)) == told
+    assert any(words in line for line in process_plan.bench_cautions(tight, layout)) == told
 
 
 def test_flares_beyond_the_published_thickness():
     """Published for 2024-T3: 0.64 mm sheet only."""
     hard = replace(PANEL, material=replace(SOFT, name="2024-T3", bend_radius=()))
     layout = Layout(1.0, (), (Hole(F60, (300, 300)),))
-    (found,) = process_plan.warnings(hard, layout)
+    (found,) = process_plan.bench_cautions(hard, layout)
     assert "no published limit for flares in 2024-T3 over 0.64 mm" in found
-    assert process_plan.warnings(hard, replace(layout, gauge=0.6)) == ()
+    assert process_plan.bench_cautions(hard, replace(layout, gauge=0.6)) == ()
 
 
 def test_beads_proud_under_a_load_are_told():
     mild = BeadDie("mild", "round", 40, 4, shoulder_radius=10)
     layout = Layout(1.0, (across(100, mild), across(300, mild, "down")))
     foot = Load("foot", "patch", 883.0, at=(300, 120), size=(100, 100))
-    (found,) = process_plan.warnings(replace(PANEL, loads=(foot,)), layout)
+    (found,) = process_plan.bench_cautions(replace(PANEL, loads=(foot,)), layout)
     assert found == "load foot presses on the up face, where bead 1 stands proud: turn it, or move it"
     below = replace(foot, value=-883.0, at=(300, 290))
-    (found,) = process_plan.warnings(replace(PANEL, loads=(below,)), layout)
+    (found,) = process_plan.bench_cautions(replace(PANEL, loads=(below,)), layout)
     assert "down face, where bead 2" in found
-    assert process_plan.warnings(replace(PANEL, loads=(replace(foot, at=(300, 200), size=(50, 50)),)), layout) == ()
-    (found,) = process_plan.warnings(replace(PANEL, loads=(replace(foot, at=None),)), layout)
+    assert (
+        process_plan.bench_cautions(replace(PANEL, loads=(replace(foot, at=(300, 200), size=(50, 50)),)), layout) == ()
+    )
+    (found,) = process_plan.bench_cautions(replace(PANEL, loads=(replace(foot, at=None),)), layout)
     assert "bead 1 stands proud" in found
 
 
 def test_folds_are_judged_too():
     tight = replace(PANEL, folds=(Fold(((0, 2), (600, 2)), 90, 0.2),))
-    radius, flat = process_plan.warnings(tight, Layout(1.0))
+    radius, flat = process_plan.bench_cautions(tight, Layout(1.0))
     assert "inside radius 0.2 mm, least for 1 mm 5754-H111 is 0.50 mm" in radius
     assert "1.5 mm flat is left beyond the bend, the folder needs 2.5 mm" in flat
 

@@ -20,15 +20,15 @@ INCH = 25.4
 
 def test_splice_of_the_worked_example():
     """AC 43.13-1B CHG 1 p. 4-27: 10 in of clad 2024, 1/8 in rivets, 4.9 an inch (table 4-10) x 0.75: 37; rows of 19."""
-    assert rivets.needed(10 * INCH, 4.9, rivets.SHEET_JOINT) == 37
-    assert rivets.in_rows(37, 2) == 19
+    assert rivets.rivets_needed(10 * INCH, 4.9, rivets.SHEET_JOINT_SHARE) == 37
+    assert rivets.rivets_per_row(37, 2) == 19
 
 
 def test_frame_splice_of_the_worked_example():
     """AC 43.13-1B fig. 4-20 (p. 4-41): 6.2 an inch: 0.6 in takes 4, of which 60 % is 3; 2.0 in takes 13, 60 % is 8."""
-    assert rivets.needed(0.6 * INCH, 6.2) == 4
+    assert rivets.rivets_needed(0.6 * INCH, 6.2) == 4
     assert math.ceil(0.6 * 4) == 3
-    assert rivets.needed(2.0 * INCH, 6.2) == 13
+    assert rivets.rivets_needed(2.0 * INCH, 6.2) == 13
     assert math.ceil(0.6 * 13) == 8
 
 
@@ -39,14 +39,14 @@ def test_frame_splice_of_the_worked_example():
 )  # fmt: skip
 def test_table_of_5052(inch, size, per_inch):
     """AC 43.13-1B table 4-11 (p. 4-39)."""
-    assert rivets.splice_5052(inch * INCH, size * INCH) == per_inch
+    assert rivets.splice_rivets_per_inch(inch * INCH, size * INCH) == per_inch
 
 
 def test_table_takes_the_next_thickness_and_ends():
-    assert rivets.splice_5052(1.0, 3.2) == rivets.splice_5052(0.040 * INCH, 3.2)
-    assert rivets.splice_5052(1.1, 3.2) == 5.6
-    assert rivets.splice_5052(0.5, 6.4) is None
-    assert rivets.splice_5052(4.0, 3.2) is None
+    assert rivets.splice_rivets_per_inch(1.0, 3.2) == rivets.splice_rivets_per_inch(0.040 * INCH, 3.2)
+    assert rivets.splice_rivets_per_inch(1.1, 3.2) == 5.6
+    assert rivets.splice_rivets_per_inch(0.5, 6.4) is None
+    assert rivets.splice_rivets_per_inch(4.0, 3.2) is None
 
 
 # ----------------------------------------------------------------------------------------------------------------- rows
@@ -54,8 +54,8 @@ def test_table_takes_the_next_thickness_and_ends():
 
 def test_row_by_hand():
     """400 mm, 4 mm rivets: 8 mm from each end, 384 mm between: ten gaps of 38.4 mm for a pitch of 40."""
-    found = rivets.row(400, 4, 40)
-    assert (found.count, found.end) == (11, 8)
+    found = rivets.rivet_row(400, 4, 40)
+    assert (found.count, found.end_distance) == (11, 8)
     assert found.pitch == pytest.approx(38.4)
     assert found.stations == pytest.approx([8 + 38.4 * i for i in range(11)])
 
@@ -68,7 +68,7 @@ def test_any_row_keeps_the_published_distances(size):
     """AC 43.13-1B: 2 D from an edge, 3 D between centres; even, symmetric."""
     length, d, pitches, ends = size
     try:
-        found = rivets.row(length, d, pitches * d, ends * d)
+        found = rivets.rivet_row(length, d, pitches * d, ends * d)
     except InputError:
         assert length < 2 * ends * d
         return
@@ -82,10 +82,10 @@ def test_any_row_keeps_the_published_distances(size):
 
 def test_row_tells_every_fault():
     with pytest.raises(InputError) as caught:
-        rivets.row(400, 4, 10, 5)
+        rivets.rivet_row(400, 4, 10, 5)
     assert [fault.where for fault in caught.value.faults] == ["pitch", "end"]
     with pytest.raises(InputError, match="at least 16 mm, two end distances"):
-        rivets.row(10, 4, 40)
+        rivets.rivet_row(10, 4, 40)
 
 
 # ------------------------------------------------------------------------------------------------------ what they carry
@@ -99,14 +99,14 @@ ROWS = (
 def test_load_per_rivet_against_the_given_strength():
     """Two rows of five hold a pressure: their pulls add up to the load, and the share is load over strength."""
     panel = lid(supports=ROWS, loads=(Load("wind", "pressure", 2e-6),), demands=(Demand("deflection", 5.0, "wind"),))
-    verdict = check(panel, Layout(1.0), grade="quick", error=False)
-    first, second = rivets.uses(panel, verdict)
-    assert (first.support, second.support) == (1, 2)
+    verdict = check(panel, Layout(1.0), mesh_level="quick", mesh_error=False)
+    first, second = rivets.fastener_utilisations(panel, verdict)
+    assert (first.support_number, second.support_number) == (1, 2)
     total = 2e-6 * 500 * 400
     assert total / 10 < first.load.pull < total / 2  # more than an even share, less than half of all
     assert first.load.pull == pytest.approx(second.load.pull, rel=0.02)  # symmetric
-    assert first.share == pytest.approx(math.hypot(first.load.shear, first.load.pull) / 800)
-    assert second.share is None
+    assert first.utilisation == pytest.approx(math.hypot(first.load.shear, first.load.pull) / 800)
+    assert second.utilisation is None
     assert second.strength is None
 
 
@@ -114,6 +114,6 @@ def test_use_is_the_resultant_over_the_strength():
     panel = lid(supports=ROWS)
     centre = ROWS[0].fasteners()[2]
     load = FastenerLoad("wind", centre, 300.0, 400.0, "free")
-    verdict = replace(check(panel, Layout(1.0), grade="quick", error=False), rivets=(load,))
-    (use,) = rivets.uses(panel, verdict)
-    assert use.share == pytest.approx(500 / 800)
+    verdict = replace(check(panel, Layout(1.0), mesh_level="quick", mesh_error=False), fastener_loads=(load,))
+    (use,) = rivets.fastener_utilisations(panel, verdict)
+    assert use.utilisation == pytest.approx(500 / 800)

@@ -31,7 +31,7 @@ def test_passes_rise_to_the_full_depth(die):
 def test_no_pass_stretches_more_than_half_the_elongation(die, elongation):
     """Stretch at each depth from a bead drawn anew: the profile scaled to that depth."""
     depths = roller_settings.pass_depths(die, replace(SOFT, elongation=elongation))
-    across_it, rise = np.diff(bead_section.profile(die), axis=0).T
+    across_it, rise = np.diff(bead_section.profile_points(die), axis=0).T
     stretch = [np.hypot(across_it, rise * h / die.depth).sum() / die.width - 1 for h in depths]
     steps = np.diff(stretch)
     assert (steps <= elongation / 2 + 1e-3).all()
@@ -45,7 +45,7 @@ def test_one_step_where_the_metal_allows_it():
 @pytest.mark.parametrize("radius", [2.0, 8.0, 40.0])
 def test_curvature_before_obeys_gardiner(radius):
     """Gardiner 1957, from memory: R_i/R_f = 4 X^3 - 3 X + 1, X = R_i yield/(E t)."""
-    before = 1 / roller_settings.curvature_before(1 / radius, SOFT, 1.0)
+    before = 1 / roller_settings.loaded_curvature(1 / radius, SOFT, 1.0)
     x = before * SOFT.yield_strength / SOFT.E
     assert before < radius
     assert before / radius == pytest.approx(4 * x**3 - 3 * x + 1)
@@ -53,39 +53,41 @@ def test_curvature_before_obeys_gardiner(radius):
 
 def test_sheet_bent_below_yield_springs_back_flat():
     limit = 2 * SOFT.yield_strength / SOFT.E  # curvature at which the face of 1 mm sheet yields
-    assert roller_settings.curvature_before(0.0, SOFT, 1.0) == pytest.approx(limit, rel=1e-5)
+    assert roller_settings.loaded_curvature(0.0, SOFT, 1.0) == pytest.approx(limit, rel=1e-5)
 
 
 def test_spring_back_of_a_half_circle_of_small_strain():
     """Shallow arc of constant length: depth goes with curvature, so the allowance is depth (k_i/k_f - 1)."""
     die = BeadDie("shallow", "round", 60, 0.9)
-    k = 1 / bead_section.half(die).nose
-    expected = die.depth * (roller_settings.curvature_before(k, SOFT, 1.0) / k - 1)
-    assert roller_settings.spring_back(die, SOFT, 1.0) == pytest.approx(expected, rel=0.01)
+    k = 1 / bead_section.half_profile(die).nose_radius
+    expected = die.depth * (roller_settings.loaded_curvature(k, SOFT, 1.0) / k - 1)
+    assert roller_settings.springback(die, SOFT, 1.0) == pytest.approx(expected, rel=0.01)
 
 
 @pytest.mark.parametrize("die", [B16, V14, T24, S10], ids=lambda die: die.profile)
 def test_spring_back_grows_with_yield_and_thinness(die):
-    soft = roller_settings.spring_back(die, SOFT, 1.0)
+    soft = roller_settings.springback(die, SOFT, 1.0)
     assert 0 < soft < 0.1 * die.depth
-    assert roller_settings.spring_back(die, replace(SOFT, yield_strength=160), 1.0) > 1.5 * soft
-    assert roller_settings.spring_back(die, SOFT, 0.5) > 1.5 * soft
-    assert roller_settings.spring_back(die, replace(SOFT, yield_strength=1e-6), 1.0) == pytest.approx(0, abs=1e-6)
+    assert roller_settings.springback(die, replace(SOFT, yield_strength=160), 1.0) > 1.5 * soft
+    assert roller_settings.springback(die, SOFT, 0.5) > 1.5 * soft
+    assert roller_settings.springback(die, replace(SOFT, yield_strength=1e-6), 1.0) == pytest.approx(0, abs=1e-6)
 
 
 def test_turns_are_depth_and_spring_back_over_lead():
-    found = roller_settings.settings(TOOLS, B16, SOFT, 1.0)
+    found = roller_settings.roller_settings(TOOLS, B16, SOFT, 1.0)
     assert not found.from_trial
     assert found.passes[-1].turns == pytest.approx((5 + found.springback) / 1.5)
     assert [one.turns / one.depth for one in found.passes] == pytest.approx(
         [found.passes[-1].turns / 5] * len(found.passes)
     )
     fine = replace(TOOLS, roller=Roller(screw_lead=0.75))
-    assert roller_settings.settings(fine, B16, SOFT, 1.0).passes[0].turns == pytest.approx(2 * found.passes[0].turns)
+    assert roller_settings.roller_settings(fine, B16, SOFT, 1.0).passes[0].turns == pytest.approx(
+        2 * found.passes[0].turns
+    )
 
 
 def test_unknown_nose_is_said():
-    found = roller_settings.settings(TOOLS, BeadDie("sharp", "vee", 14, 4), SOFT, 1.0)
+    found = roller_settings.roller_settings(TOOLS, BeadDie("sharp", "vee", 14, 4), SOFT, 1.0)
     assert found.springback == 0
     assert "nose radius not given" in found.note
 
@@ -98,7 +100,7 @@ def with_trials(*trials):
 
 
 def test_trial_rules():
-    found = roller_settings.settings(with_trials(STRIP), B16, SOFT, 1.0)
+    found = roller_settings.roller_settings(with_trials(STRIP), B16, SOFT, 1.0)
     assert found.from_trial
     assert found.springback == 0
     assert [one.depth for one in found.passes] == list(roller_settings.pass_depths(B16, SOFT))
@@ -113,25 +115,25 @@ def test_trial_rules():
 @pytest.mark.parametrize(("depth", "turns"), [*zip(STRIP.depth, STRIP.turns, strict=True)])
 def test_trial_is_met_at_its_own_readings(depth, turns):
     die = replace(B16, depth=depth)
-    assert roller_settings.settings(with_trials(STRIP), die, SOFT, 1.0).passes[-1].turns == pytest.approx(turns)
+    assert roller_settings.roller_settings(with_trials(STRIP), die, SOFT, 1.0).passes[-1].turns == pytest.approx(turns)
 
 
 def test_straight_trial_gives_straight_turns():
     strip = Trial("B16", "5754-H111", 1.0, (4.0, 2.0), (6.0, 3.0))  # not in order
-    found = roller_settings.settings(with_trials(strip), B16, SOFT, 1.0)
+    found = roller_settings.roller_settings(with_trials(strip), B16, SOFT, 1.0)
     assert [one.turns for one in found.passes] == pytest.approx([one.depth / 1.5 for one in found.passes])
 
 
 def test_screw_that_turns_before_it_marks():
     """The first half turn left no mark: nothing is interpolated from (0, 0)."""
     strip = Trial("B16", "5754-H111", 1.0, (0.5, 3.0), (0.0, 5.0))
-    found = roller_settings.settings(with_trials(strip), B16, SOFT, 1.0)
+    found = roller_settings.roller_settings(with_trials(strip), B16, SOFT, 1.0)
     assert [one.turns for one in found.passes] == pytest.approx([0.5 + one.depth / 2 for one in found.passes])
 
 
 def test_nothing_beyond_the_deepest_mark():
     strip = Trial("B16", "5754-H111", 1.0, (1.0, 2.0), (1.5, 3.0))
-    found = roller_settings.settings(with_trials(strip), B16, SOFT, 1.0)
+    found = roller_settings.roller_settings(with_trials(strip), B16, SOFT, 1.0)
     assert [one.turns is None for one in found.passes] == [one.depth > 3.0 for one in found.passes]
     assert found.passes[-1].turns is None
     assert "reached 3 mm of 5 mm" in found.note
@@ -147,7 +149,7 @@ def test_nothing_beyond_the_deepest_mark():
     ],
 )
 def test_trial_of_something_else_does_not_count(other):
-    assert not roller_settings.settings(with_trials(other), B16, SOFT, 1.0).from_trial
+    assert not roller_settings.roller_settings(with_trials(other), B16, SOFT, 1.0).from_trial
 
 
 def test_nearest_then_latest_trial():
@@ -164,4 +166,4 @@ def test_nearest_then_latest_trial():
 )
 def test_trial_that_does_not_rise_is_refused(turns, depth):
     with pytest.raises(InputError, match="trial of B16 in 1 mm 5754-H111: the readings do not rise"):
-        roller_settings.settings(with_trials(Trial("B16", "5754-H111", 1.0, turns, depth)), B16, SOFT, 1.0)
+        roller_settings.roller_settings(with_trials(Trial("B16", "5754-H111", 1.0, turns, depth)), B16, SOFT, 1.0)

@@ -7,17 +7,17 @@ import pytest
 from support.panels import B16, SHEET, lid, rows
 
 from stiffen.model.layout import Bead, Layout
-from stiffen.shop.bead_section import properties
-from stiffen.shop.rolling_bow import balanced, curl
+from stiffen.shop.bead_section import section_properties
+from stiffen.shop.rolling_bow import rolling_bow, with_balanced_faces
 
 
 def test_one_bead_along_a_strip_is_a_beam_with_an_off_axis_force():
     """kappa = yield A_b (z_b - z_c)/(E I) with the strip's own section; bow kappa L^2/8."""
     strip = lid(500.0, 100.0)
     bead = Bead(B16, ((-1.0, 50.0), (501.0, 50.0)))
-    whole, own = properties(B16, 1.0, 100.0), properties(B16, 1.0, 16.0)
+    whole, own = section_properties(B16, 1.0, 100.0), section_properties(B16, 1.0, 16.0)
     kappa = SHEET.yield_strength * own.area * (own.centroid - whole.centroid) / (SHEET.E * whole.I)
-    found = curl(strip, Layout(1.0, (bead,)))
+    found = rolling_bow(strip, Layout(1.0, (bead,)))
     assert found.radius_x == pytest.approx(1 / kappa, rel=1e-3)
     assert found.bow_x == pytest.approx(kappa * 500**2 / 8, rel=1e-3)
     assert found.radius_y == math.inf
@@ -25,51 +25,51 @@ def test_one_bead_along_a_strip_is_a_beam_with_an_off_axis_force():
 
 
 def test_flat_sheet_does_not_curl():
-    found = curl(lid(), Layout(1.0))
+    found = rolling_bow(lid(), Layout(1.0))
     assert (found.radius_x, found.radius_y, found.bow_x, found.bow_y) == (math.inf, math.inf, 0, 0)
 
 
 def test_beads_on_both_faces_cancel():
     beads = rows(B16, (80.0, 160.0, 240.0, 320.0))
-    one_sided = curl(lid(), Layout(1.0, beads))
+    one_sided = rolling_bow(lid(), Layout(1.0, beads))
     turned = tuple(replace(bead, side=side) for bead, side in zip(beads, ("up", "down", "down", "up"), strict=True))
     assert one_sided.bow_x > 1
-    assert curl(lid(), Layout(1.0, turned)).bow_x == pytest.approx(0, abs=1e-9)
+    assert rolling_bow(lid(), Layout(1.0, turned)).bow_x == pytest.approx(0, abs=1e-9)
     down = tuple(replace(bead, side="down") for bead in beads)
-    assert curl(lid(), Layout(1.0, down)) == one_sided
+    assert rolling_bow(lid(), Layout(1.0, down)) == one_sided
 
 
 def test_turning_the_layout_turns_the_curl():
-    along = curl(lid(400.0, 400.0), Layout(1.0, (Bead(B16, ((50.0, 200.0), (350.0, 200.0))),)))
-    across = curl(lid(400.0, 400.0), Layout(1.0, (Bead(B16, ((200.0, 50.0), (200.0, 350.0))),)))
+    along = rolling_bow(lid(400.0, 400.0), Layout(1.0, (Bead(B16, ((50.0, 200.0), (350.0, 200.0))),)))
+    across = rolling_bow(lid(400.0, 400.0), Layout(1.0, (Bead(B16, ((200.0, 50.0), (200.0, 350.0))),)))
     assert (along.bow_x, along.bow_y) == pytest.approx((across.bow_y, across.bow_x))
 
 
 def test_more_yield_or_length_bows_more():
     layout = Layout(1.0, rows(B16, (200.0,)))
-    base = curl(lid(), layout).bow_x
+    base = rolling_bow(lid(), layout).bow_x
     hard = replace(SHEET, yield_strength=2 * SHEET.yield_strength)
-    assert curl(lid(material=hard), layout).bow_x == pytest.approx(2 * base)
+    assert rolling_bow(lid(material=hard), layout).bow_x == pytest.approx(2 * base)
     short = Layout(1.0, rows(B16, (200.0,), 140.0, 360.0))
-    assert curl(lid(), short).bow_x == pytest.approx(base / 2, rel=0.05)
+    assert rolling_bow(lid(), short).bow_x == pytest.approx(base / 2, rel=0.05)
 
 
 def test_balanced_turns_every_other_bead_where_it_may():
     one_sided = Layout(1.0, rows(B16, (80.0, 160.0, 240.0, 320.0)))
     either = lid(bead_side="either")
-    found = balanced(either, one_sided)
-    assert curl(either, found).bow_x == pytest.approx(0, abs=1e-9)
+    found = with_balanced_faces(either, one_sided)
+    assert rolling_bow(either, found).bow_x == pytest.approx(0, abs=1e-9)
     assert sorted(bead.side for bead in found.beads) == ["down", "down", "up", "up"]
     assert [bead.path for bead in found.beads] == [bead.path for bead in one_sided.beads]
-    assert balanced(lid(), one_sided) is one_sided
+    assert with_balanced_faces(lid(), one_sided) is one_sided
     fixed = Layout(1.0, tuple(replace(bead, fixed=True) for bead in one_sided.beads))
-    assert balanced(either, fixed) == fixed
+    assert with_balanced_faces(either, fixed) == fixed
 
 
 def test_balanced_never_bows_more():
     beads = (*rows(B16, (100.0, 300.0)), Bead(B16, ((250.0, 130.0), (250.0, 270.0))))
     layout = Layout(1.0, beads)
     either = lid(bead_side="either")
-    before, after = curl(either, layout), curl(either, balanced(either, layout))
+    before, after = rolling_bow(either, layout), rolling_bow(either, with_balanced_faces(either, layout))
     assert max(after.bow_x, after.bow_y) < max(before.bow_x, before.bow_y)
-    assert balanced(either, Layout(1.0)) == Layout(1.0)
+    assert with_balanced_faces(either, Layout(1.0)) == Layout(1.0)

@@ -8,7 +8,7 @@ from shapely.geometry import box
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Cutout, Demand, Fold, KeepOut, Load, Panel, Support
-from stiffen.model.results import LINEAR, NONLINEAR, DemandResult, Maps, Verdict
+from stiffen.model.results import LINEAR, NONLINEAR, DemandResult, ResultFields, Verdict
 from stiffen.model.tools import BeadDie, HoleDie, Roller, Tools, Trial
 
 B16 = BeadDie("B16", "round", 16.0, 4.0, shoulder_radius=3.0)
@@ -74,7 +74,7 @@ def verdict(layout, deflection=1.1, hertz=52.0, decided=LINEAR, warnings=(), map
     )
     shape = np.sin(np.pi * x / 560) * np.sin(np.pi * y / 380)
     few = slice(None, None, 7)
-    fields = Maps(
+    fields = ResultFields(
         np.column_stack([x, y]),
         triangles,
         np.zeros(len(x)),
@@ -86,13 +86,25 @@ def verdict(layout, deflection=1.1, hertz=52.0, decided=LINEAR, warnings=(), map
         DemandResult(
             *("deflection", "deflection wind", "mm", 1.5, deflection, 1 - deflection / 1.5, deflection <= 1.5, "wind"),
             decided_by=decided,
-            ratio_w_t=deflection / layout.gauge,
-            error=0.02,
-            by_hold={"free": deflection, "held": 0.8 * deflection},
+            deflection_over_thickness=deflection / layout.gauge,
+            mesh_error=0.02,
+            by_in_plane_restraint={"free": deflection, "held": 0.8 * deflection},
             at=(280.0, 190.0),
         ),
-        DemandResult("softness", "softness 10 N", "mm", 0.4, 0.3, 0.25, True, None, 10.0, ratio_w_t=0.3, error=0.02),
-        DemandResult("frequency", "frequency", "Hz", 45.0, hertz, hertz / 45 - 1, hertz >= 45, error=0.01),
+        DemandResult(
+            "softness",
+            "softness 10 N",
+            "mm",
+            0.4,
+            0.3,
+            0.25,
+            True,
+            None,
+            10.0,
+            deflection_over_thickness=0.3,
+            mesh_error=0.02,
+        ),
+        DemandResult("frequency", "frequency", "Hz", 45.0, hertz, hertz / 45 - 1, hertz >= 45, mesh_error=0.01),
     )
     return Verdict(
         panel=PANEL.name,
@@ -103,7 +115,7 @@ def verdict(layout, deflection=1.1, hertz=52.0, decided=LINEAR, warnings=(), map
         nodes=580,
         mesh_error=0.02,
         warnings=tuple(warnings),
-        maps=fields if maps else None,
+        fields=fields if maps else None,
         seconds=1.5,
     )
 

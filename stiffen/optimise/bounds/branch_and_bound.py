@@ -17,202 +17,228 @@ import numpy as np
 import scipy.sparse as sp
 
 from stiffen.fem.blas_threads import one_thread
-from stiffen.surrogate.stiffened_plate import Scout
+from stiffen.surrogate.stiffened_plate import StiffenedPlate
 
-from .cutting_planes import Cut, Floor
-from .infeasibility import CERTAIN
-from .linear_program import OWN, Program, Solved, Task, Terms, no_good, one_of, solve, task
-from .lower_bound import WHOLE, Bound, checked, record
+from .cutting_planes import Cut, GuaranteedStiffness
+from .infeasibility import PROOF_TOLERANCE
+from .linear_program import (
+    NODE_ROW,
+    CostTerms,
+    LinearProgram,
+    LinearSolution,
+    SelectionProblem,
+    at_least_one_row,
+    exclusion_row,
+    selection_problem,
+    solve_program,
+)
+from .lower_bound import COST_TOLERANCE, CostBound, bound_result, checked_cost
 
-WHOLE_X = 1e-6  # a share this close to 0 or 1 is one of them
-PART = 0.02  # shares, and sums of shares, this far from 0 and 1 are worth a split
-ROUNDS_AT_NODE = 6  # of cuts before a node is split
-IDLE = 0.3  # a cut without effect that x keeps by more is dropped
-RISE = 0.002  # fraction of the bound by which a round must raise it to be followed by another
+INTEGRALITY_TOLERANCE = 1e-6  # a share this close to 0 or 1 is one of them
+MIN_SPLIT_SHARE = 0.02  # shares, and sums of shares, this far from 0 and 1 are worth a split
+MAX_CUT_ROUNDS_PER_NODE = 6  # of cuts before a node is split
+MAX_IDLE_CUT_SLACK = 0.3  # a cut without effect that x keeps by more is dropped
+MIN_BOUND_RISE = 0.002  # fraction of the bound by which a round must raise it to be followed by another
 
 
 @dataclass(order=True)
 class Node:
-    """A part of all layouts: those that keep the program's bounds; no layout in it costs less than `bound`.
+    """A part of all layouts: those that keep the program's bounds; no layout in it costs less than `lower_bound`.
 
     cuts, tight: those that told so, of cuts and packing rows.
     """
 
     bound: float
     number: int
-    program: Program = field(compare=False)
+    program: LinearProgram = field(compare=False)
     cuts: list[Cut] = field(compare=False)
-    tight: np.ndarray | None = field(compare=False, default=None)
+    active_rows: np.ndarray | None = field(compare=False, default=None)
 
 
 @dataclass(eq=False)
-class Tree:
+class BranchAndBound:
     """One branch and bound: open nodes, all cuts made, the best layout."""
 
-    task: Task
+    problem: SelectionProblem
     deadline: float
-    best: float = math.inf
+    best_cost: float = math.inf
     chosen: tuple[int, ...] | None = None
-    pool: list[Cut] = field(default_factory=list)
-    floors: dict[tuple[int, ...], Floor] = field(default_factory=dict)
-    opened: int = 0
+    known_cuts: list[Cut] = field(default_factory=list)
+    guaranteed: dict[tuple[int, ...], GuaranteedStiffness] = field(default_factory=dict)
+    nodes_opened: int = 0
 
     def cutoff(self) -> float:
         """A node with this bound holds nothing better than the best layout."""
-        if self.task.whole:
-            return self.best - 1 + WHOLE
-        return self.best - WHOLE * max(abs(self.best), 1.0)
+        if self.problem.has_whole_costs:
+            return self.best_cost - 1 + COST_TOLERANCE
+        return self.best_cost - COST_TOLERANCE * max(abs(self.best_cost), 1.0)
 
     def run(self) -> float:
         """Open nodes until none is left or time is up; returns the bound."""
         count = itertools.count()
-        heap = [Node(self.task.program.trivial, next(count), self.task.program, [])]
+        heap = [Node(self.problem.program.trivial_bound, next(count), self.problem.program, [])]
         while heap:
             if time.monotonic() > self.deadline:
-                return min(self.best, heap[0].bound)
+                return min(self.best_cost, heap[0].bound)
             node = heapq.heappop(heap)
             if node.bound >= self.cutoff():
                 break
-            self.opened += 1
-            for child in self.split(node):
+            self.nodes_opened += 1
+            for child in self.branch(node):
                 child.number = -next(count)  # of equal bounds the newest first
                 heapq.heappush(heap, child)
-        return self.best
+        return self.best_cost
 
-    def split(self, node: Node) -> list[Node]:
+    def branch(self, node: Node) -> list[Node]:
         """Bound a node; its two parts, or nothing where it is done with."""
-        program, cuts, value, tight = node.program, list(node.cuts), node.bound, node.tight
-        n = self.task.n
-        if (program.packing[: program.cliques] @ program.lower > 1.5).any() or (program.lower > program.upper).any():
+        program, cuts, value, tight = node.program, list(node.cuts), node.bound, node.active_rows
+        n = self.problem.n
+        if (program.packing[: program.clique_count] @ program.lower > 1.5).any() or (
+            program.lower > program.upper
+        ).any():
             return []  # two that exclude each other would have to be in
         if np.array_equal(program.lower[:n], program.upper[:n]):
-            self.try_out(program.lower)
+            self.try_layout(program.lower)
             return []
         x, low = program.upper, tuple(np.flatnonzero(program.lower[:n] > 0.5).tolist())
-        for round_ in range(ROUNDS_AT_NODE):
-            solved = solve(program, cuts, tight=tight)
+        for round_ in range(MAX_CUT_ROUNDS_PER_NODE):
+            solved = solve_program(program, cuts, active_rows=tight)
             if solved is None:
-                if solve(program, cuts, elastic=True).value > CERTAIN:
+                if solve_program(program, cuts, elastic=True).value > PROOF_TOLERANCE:
                     return []
                 break
-            x, rise, tight = solved.x, solved.value - value, solved.mu > 0
+            x, rise, tight = solved.x, solved.value - value, solved.packing_weights > 0
             value = max(value, solved.value)
             if value >= self.cutoff():
                 return []
-            program = self.narrowed(program, solved)
-            cuts = [cut for cut, y in zip(cuts, solved.y, strict=True) if y > 0 or _needed(cut, x)]
-            whole = bool(np.all(np.abs(x - np.round(x))[:n] < WHOLE_X))
+            program = self.fix_by_reduced_costs(program, solved)
+            cuts = [cut for cut, y in zip(cuts, solved.cut_weights, strict=True) if y > 0 or _is_needed(cut, x)]
+            whole = bool(np.all(np.abs(x - np.round(x))[:n] < INTEGRALITY_TOLERANCE))
             if whole:
-                x = self.task.layout(_in(x, n))
-                if self.try_out(x) and value >= self.cutoff():
+                x = self.problem.indicator(_chosen(x, n))
+                if self.try_layout(x) and value >= self.cutoff():
                     return []  # the program's best is a layout: nothing else here is cheaper
-            elif round_ and rise < RISE * abs(value):
+            elif round_ and rise < MIN_BOUND_RISE * abs(value):
                 break
-            missed = self.missed(x, low)
+            missed = self.violated_cuts(x, low)
             if not missed:
                 if not whole:
                     break
-                missed = [no_good(x, n)]
+                missed = [exclusion_row(x, n)]
             cuts += missed
-        return [Node(value, 0, part, cuts + more, tight) for part, more in parts(program, x, n)]
+        return [Node(value, 0, part, cuts + more, tight) for part, more in child_programs(program, x, n)]
 
-    def narrowed(self, program: Program, solved: Solved) -> Program:
+    def fix_by_reduced_costs(self, program: LinearProgram, solution: LinearSolution) -> LinearProgram:
         """The program without the choices that would cost more than the best layout, by their reduced costs."""
-        spare = self.cutoff() - solved.value
-        upper = np.where((solved.left > spare) & (program.lower < 0.5), 0.0, program.upper)
-        lower = np.where((solved.left < -spare) & (program.upper > 0.5), 1.0, program.lower)
+        spare = self.cutoff() - solution.value
+        upper = np.where((solution.reduced_costs > spare) & (program.lower < 0.5), 0.0, program.upper)
+        lower = np.where((solution.reduced_costs < -spare) & (program.upper > 0.5), 1.0, program.lower)
         return replace(program, lower=lower, upper=upper)
 
-    def try_out(self, x: np.ndarray) -> bool:
+    def try_layout(self, x: np.ndarray) -> bool:
         """True where whole x is a layout that meets the demands; kept if it is the cheapest so far."""
-        chosen = _in(x, self.task.n)
-        if not self.task.met(chosen):
+        chosen = _chosen(x, self.problem.n)
+        if not self.problem.is_met(chosen):
             return False
-        cost = self.task.cost(chosen)
-        if cost < self.best:
-            self.best, self.chosen = cost, chosen
+        cost = self.problem.cost(chosen)
+        if cost < self.best_cost:
+            self.best_cost, self.chosen = cost, chosen
         return True
 
-    def missed(self, x: np.ndarray, low: tuple[int, ...]) -> list[Cut]:
+    def violated_cuts(self, x: np.ndarray, certain: tuple[int, ...]) -> list[Cut]:
         """Cuts that x misses: of those made before, else new ones."""
-        inside = set(low)
-        known = [cut for cut in self.pool if inside.issuperset(cut.low) and cut.missed(x) > WHOLE_X]
+        inside = set(certain)
+        known = [
+            cut
+            for cut in self.known_cuts
+            if inside.issuperset(cut.certain) and cut.violation(x) > INTEGRALITY_TOLERANCE
+        ]
         if known:
             return known
-        if low not in self.floors:
-            self.floors = {low: self.task.cutter.floor(low)}
-        new = [cut for cut in self.task.cutter.cuts(x, self.floors[low]) if cut.missed(x) > WHOLE_X]
-        self.pool += new
+        if certain not in self.guaranteed:
+            self.guaranteed = {certain: self.problem.generator.guaranteed_stiffness(certain)}
+        new = [
+            cut
+            for cut in self.problem.generator.cuts(x, self.guaranteed[certain])
+            if cut.violation(x) > INTEGRALITY_TOLERANCE
+        ]
+        self.known_cuts += new
         return new
 
 
-def _in(x: np.ndarray, n: int) -> tuple[int, ...]:
+def _chosen(x: np.ndarray, n: int) -> tuple[int, ...]:
     return tuple(np.flatnonzero(x[:n] > 0.5).tolist())
 
 
-def _needed(cut: Cut, x: np.ndarray) -> bool:
-    return cut.demand == OWN or cut.missed(x) > -IDLE
+def _is_needed(cut: Cut, x: np.ndarray) -> bool:
+    return cut.demand == NODE_ROW or cut.violation(x) > -MAX_IDLE_CUT_SLACK
 
 
-def parts(program: Program, x: np.ndarray, n: int) -> list[tuple[Program, list[Cut]]]:
+def child_programs(program: LinearProgram, x: np.ndarray, n: int) -> list[tuple[LinearProgram, list[Cut]]]:
     """Two programs, each with rows of its own, that share out the layouts and both exclude a fractional x.
 
     Of many candidates that exclude each other, neighbours are nearly alike, so to leave one out changes little.  So
     first: none of a clique, or one of it; then one half of a clique or the other; a single candidate last.
     """
-    cliques = program.packing[: program.cliques]
+    cliques = program.packing[: program.clique_count]
     total = cliques @ x
-    k = _largest(np.where((total > PART) & (total < 1 - PART), total, 0.0))
+    k = _largest_positive(np.where((total > MIN_SPLIT_SHARE) & (total < 1 - MIN_SPLIT_SHARE), total, 0.0))
     if k >= 0:
         members = cliques[[k]].indices
-        return [(_without(program, members), []), (program, [one_of(members, len(x))])]
-    k = _largest(np.where(total > 1 - PART, cliques @ ((x > PART) & (x < 1 - PART)).astype(float), 0.0))
+        return [(_excluding(program, members), []), (program, [at_least_one_row(members, len(x))])]
+    k = _largest_positive(
+        np.where(
+            total > 1 - MIN_SPLIT_SHARE,
+            cliques @ ((x > MIN_SPLIT_SHARE) & (x < 1 - MIN_SPLIT_SHARE)).astype(float),
+            0.0,
+        )
+    )
     if k >= 0:
         members = np.sort(cliques[[k]].indices)
         share = np.cumsum(x[members])
         half = int(np.argmin(np.abs(share - 0.5))) + 1
-        if PART < share[half - 1] < 1 - PART:
-            return [(_without(program, members[half:]), []), (_without(program, members[:half]), [])]
-    shares = np.where(x > 1 - PART, 0.5 * PART, x)[:n]
+        if MIN_SPLIT_SHARE < share[half - 1] < 1 - MIN_SPLIT_SHARE:
+            return [(_excluding(program, members[half:]), []), (_excluding(program, members[:half]), [])]
+    shares = np.where(x > 1 - MIN_SPLIT_SHARE, 0.5 * MIN_SPLIT_SHARE, x)[:n]
     i = int(np.argmax(np.where((program.upper > program.lower)[:n], shares, -1.0)))
     lower = program.lower.copy()
     lower[i] = 1.0
-    return [(_without(program, np.array([i])), []), (replace(program, lower=lower), [])]
+    return [(_excluding(program, np.array([i])), []), (replace(program, lower=lower), [])]
 
 
-def _largest(score: np.ndarray) -> int:
+def _largest_positive(score: np.ndarray) -> int:
     """Place of the largest positive value, -1 where there is none."""
     k = int(np.argmax(score)) if len(score) else -1
     return k if k >= 0 and score[k] > 0 else -1
 
 
-def _without(program: Program, members: np.ndarray) -> Program:
+def _excluding(program: LinearProgram, members: np.ndarray) -> LinearProgram:
     upper = program.upper.copy()
     upper[members] = 0.0
     return replace(program, upper=upper)
 
 
 @one_thread
-def cheapest(
-    scout: Scout,
+def cheapest_layout(
+    surrogate: StiffenedPlate,
     conflicts: sp.sparray | np.ndarray,
     limits: dict[int, float] | None = None,
-    terms: Terms | None = None,
+    terms: CostTerms | None = None,
     *,
-    what: str = "number of beads",
+    quantity: str = "number of beads",
     known: tuple[int, ...] | None = None,
     seconds: float = 20.0,
-) -> Bound:
+) -> CostBound:
     """The layout of least cost that meets the demands on the scout, with the proof.
 
-    Arguments as in `lower_bound.bound`.
-    `Bound.chosen` is that layout, or the best found when time was up; `rounds` counts the nodes opened.
+    Arguments as in `lower_bound.lower_bound`.
+    `CostBound.chosen` is that layout, or the best found when time was up; `rounds` counts the nodes opened.
     """
     begun = time.monotonic()
-    job = task(scout, conflicts, limits, terms)
-    tree = Tree(job, begun + seconds)
+    job = selection_problem(surrogate, conflicts, limits, terms)
+    tree = BranchAndBound(job, begun + seconds)
     if known is not None:
-        tree.best, tree.chosen = checked(job, known), known
+        tree.best_cost, tree.chosen = checked_cost(job, known), known
     value = tree.run()
-    paid = None if tree.chosen is None else tree.best
-    return record(job, what, value, paid, tree.opened, time.monotonic() - begun, tree.chosen)
+    paid = None if tree.chosen is None else tree.best_cost
+    return bound_result(job, quantity, value, paid, tree.nodes_opened, time.monotonic() - begun, tree.chosen)

@@ -16,13 +16,13 @@ import scipy.sparse as sp
 from scipy.optimize import OptimizeResult, linprog
 
 from stiffen.errors import SolverError
-from stiffen.surrogate.stiffened_plate import Scout
+from stiffen.surrogate.stiffened_plate import StiffenedPlate
 
-from .cutting_planes import Cut, Cutter, Floor, scout_limits
+from .cutting_planes import Cut, CutGenerator, GuaranteedStiffness, surrogate_limits
 
 OPTIMAL, FEASIBLE, INFEASIBLE, NOTHING_FOUND = "optimal", "feasible", "infeasible", "nothing found"
-OWN = -1  # `Cut.demand` of a row that a node of a tree asks for itself
-BROKEN = 1e-7  # by how much a packing row must be broken to be added
+NODE_ROW = -1  # `Cut.demand` of a row that a node of a tree asks for itself
+ROW_TOLERANCE = 1e-7  # by how much a packing row must be broken to be added
 
 
 def status_of(result: OptimizeResult) -> str:
@@ -41,7 +41,7 @@ def status_of(result: OptimizeResult) -> str:
 
 
 def clique_cover(conflicts: sp.sparray) -> sp.csr_array:
-    """(k, n) 0/1: cliques of the symmetric `conflicts` (n, n), every conflict in at least one; greedy."""
+    """(k, n) 0/1: cliques of the symmetric `conflict_matrix` (n, n), every conflict in at least one; greedy."""
     blocked = conflicts.toarray().astype(bool)
     bare = blocked.copy()  # conflicts in no clique yet
     rows: list[np.ndarray] = []
@@ -63,76 +63,86 @@ def clique_cover(conflicts: sp.sparray) -> sp.csr_array:
     return sp.csr_array((np.ones(len(columns)), columns, starts), shape=(len(rows), len(blocked)))
 
 
-def no_good(x: np.ndarray, n: int) -> Cut:
+def exclusion_row(x: np.ndarray, n: int) -> Cut:
     """The row that excludes the one layout whose first n places are x[:n], which the scout says misses a demand."""
     sign = np.where(x > 0.5, -1.0, 1.0)
     sign[n:] = 0.0
-    return Cut(OWN, np.zeros(0), np.zeros(0), -1, (), sign, 1.0 - float(x[:n].sum()))
+    return Cut(NODE_ROW, np.zeros(0), np.zeros(0), -1, (), sign, 1.0 - float(x[:n].sum()))
 
 
-def one_of(members: np.ndarray, size: int) -> Cut:
+def at_least_one_row(members: np.ndarray, size: int) -> Cut:
     """The row that asks for at least one of the candidates `members`; size: of x."""
     row = np.zeros(size)
     row[members] = 1.0
-    return Cut(OWN, np.zeros(0), np.zeros(0), -1, (), row, 1.0)
+    return Cut(NODE_ROW, np.zeros(0), np.zeros(0), -1, (), row, 1.0)
 
 
 @dataclass(frozen=True, eq=False)
-class Program:
+class LinearProgram:
     """Least cost . x, packing x <= room, lower <= x <= upper; the cuts come with each solve.
 
-    x: the candidates, then the dies.  packing: `cliques` rows with room 1; rows that a die is in where one of a clique
+    x: the candidates, then the dies.  packing: `clique_count` rows with room 1; rows that a die is in where one of a clique
     of its beads is, with room 0; last the number of beads, and of dies, against the greatest allowed.
     """
 
     cost: np.ndarray
     packing: sp.csr_array
-    room: np.ndarray
+    capacity: np.ndarray
     lower: np.ndarray
     upper: np.ndarray
-    cliques: int
+    clique_count: int
 
-    def keeps(self, x: np.ndarray) -> bool:
+    def is_feasible(self, x: np.ndarray) -> bool:
         """True where x (n,) keeps its bounds and the packing rows."""
-        rows = (self.packing @ x <= self.room + BROKEN).all()
+        rows = (self.packing @ x <= self.capacity + ROW_TOLERANCE).all()
         return bool(rows and (x >= self.lower).all() and (x <= self.upper).all())
 
     @property
-    def limited(self) -> np.ndarray:
+    def count_limits(self) -> np.ndarray:
         """(2,) 1 where the number of beads, of dies, is limited at all."""
-        return (self.packing[-2:] @ np.ones(len(self.cost)) > self.room[-2:]).astype(float)
+        return (self.packing[-2:] @ np.ones(len(self.cost)) > self.capacity[-2:]).astype(float)
 
     @property
-    def trivial(self) -> float:
+    def trivial_bound(self) -> float:
         """The bound without any cut or row."""
         return float(np.minimum(self.cost * self.lower, self.cost * self.upper).sum())
 
-    def bound(self, left: np.ndarray, cuts: list[Cut], y: np.ndarray, mu: np.ndarray) -> float:
-        """A value that no x of the program goes below, for any multipliers y, mu >= 0; left: `reduced` costs."""
-        asked = sum(weight * cut.least for weight, cut in zip(y, cuts, strict=True))
-        return float(asked - mu @ self.room + np.minimum(left * self.lower, left * self.upper).sum())
+    def dual_bound(
+        self, reduced_costs: np.ndarray, cuts: list[Cut], cut_weights: np.ndarray, packing_weights: np.ndarray
+    ) -> float:
+        """A value that no x of the program goes below, for any multipliers y, mu >= 0; left: `reduced_costs` costs."""
+        asked = sum(weight * cut.lower_limit for weight, cut in zip(cut_weights, cuts, strict=True))
+        return float(
+            asked
+            - packing_weights @ self.capacity
+            + np.minimum(reduced_costs * self.lower, reduced_costs * self.upper).sum()
+        )
 
-    def reduced(self, cost: np.ndarray, cuts: list[Cut], y: np.ndarray, mu: np.ndarray) -> np.ndarray:
+    def reduced_costs(
+        self, cost: np.ndarray, cuts: list[Cut], cut_weights: np.ndarray, packing_weights: np.ndarray
+    ) -> np.ndarray:
         """(n,) cost of each candidate less what it brings to the cuts, plus what it takes up."""
-        left = cost + self.packing.T @ mu
-        for weight, cut in zip(y, cuts, strict=True):
+        left = cost + self.packing.T @ packing_weights
+        for weight, cut in zip(cut_weights, cuts, strict=True):
             if weight > 0:
                 left = left - weight * cut.coefficients
         return left
 
 
 @dataclass(frozen=True, eq=False)
-class Solved:
+class LinearSolution:
     """x (n,); value: the bound; left: reduced costs; y, mu: multipliers of cuts and packing rows, all >= 0."""
 
     x: np.ndarray
     value: float
-    left: np.ndarray
-    y: np.ndarray
-    mu: np.ndarray
+    reduced_costs: np.ndarray
+    cut_weights: np.ndarray
+    packing_weights: np.ndarray
 
 
-def solve(program: Program, cuts: list[Cut], elastic: bool = False, tight: np.ndarray | None = None) -> Solved | None:
+def solve_program(
+    program: LinearProgram, cuts: list[Cut], elastic: bool = False, active_rows: np.ndarray | None = None
+) -> LinearSolution | None:
     """The linear program; None where the solver calls it infeasible.
 
     elastic: x that misses the worst of cuts and numbers least; a value above 0 shows that no x keeps all.
@@ -140,8 +150,8 @@ def solve(program: Program, cuts: list[Cut], elastic: bool = False, tight: np.nd
     """
     n, m = len(program.cost), len(cuts)
     rows = sp.csr_array(-np.array([cut.coefficients for cut in cuts]).reshape(m, n))
-    least = -np.array([cut.least for cut in cuts])
-    use = np.zeros(len(program.room), bool) if tight is None else tight.copy()
+    least = -np.array([cut.lower_limit for cut in cuts])
+    use = np.zeros(len(program.capacity), bool) if active_rows is None else active_rows.copy()
     use[-2:] = True
     cost, lower, upper = program.cost, program.lower, program.upper
     if elastic:
@@ -151,9 +161,9 @@ def solve(program: Program, cuts: list[Cut], elastic: bool = False, tight: np.nd
         A = sp.vstack([rows, program.packing[use]])
         if elastic:
             slack = np.repeat([-1.0, 0.0], [m, use.sum()])
-            slack[-2:] = -program.limited
+            slack[-2:] = -program.count_limits
             A = sp.hstack([A, sp.csr_array(slack[:, None])])
-        b = np.concatenate([least, program.room[use]])
+        b = np.concatenate([least, program.capacity[use]])
         result = linprog(cost, A.tocsr(), b, bounds=np.stack([lower, upper], axis=1), method="highs")
         status = status_of(result)
         if status == INFEASIBLE:
@@ -161,26 +171,26 @@ def solve(program: Program, cuts: list[Cut], elastic: bool = False, tight: np.nd
         if status != OPTIMAL:
             raise SolverError(f"the linear program was cut short: {result.message}")
         x = result.x[:n]
-        broken = (program.packing @ x > program.room + BROKEN) & ~use
+        broken = (program.packing @ x > program.capacity + ROW_TOLERANCE) & ~use
         if not broken.any():
             break
         use |= broken
     multipliers = np.maximum(-result.ineqlin.marginals, 0.0)
     y, mu = multipliers[:m], np.zeros(len(use))
     mu[use] = multipliers[m:]
-    left = program.reduced(np.zeros(n) if elastic else program.cost, cuts, y, mu)
-    return Solved(x, program.bound(left, cuts, y, mu), left, y, mu)
+    left = program.reduced_costs(np.zeros(n) if elastic else program.cost, cuts, y, mu)
+    return LinearSolution(x, program.dual_bound(left, cuts, y, mu), left, y, mu)
 
 
 @dataclass(frozen=True, eq=False)
-class Task:
+class SelectionProblem:
     """What is asked: a scout's n candidates, conflicts (n, n), costs and dies, and the demands' limits on the scout."""
 
     conflicts: sp.csr_array
     dies: np.ndarray  # (n,) places of the candidates' dies in x, or none
-    cutter: Cutter
-    floor: Floor
-    program: Program
+    generator: CutGenerator
+    guaranteed: GuaranteedStiffness
+    program: LinearProgram
 
     @property
     def n(self) -> int:
@@ -188,19 +198,19 @@ class Task:
         return self.conflicts.shape[0]
 
     @property
-    def whole(self) -> bool:
+    def has_whole_costs(self) -> bool:
         """True where every cost is a whole number."""
         return np.array_equal(self.program.cost, np.round(self.program.cost))
 
-    def covers(self) -> str:
+    def scope(self) -> str:
         """What a bound of this task covers, in words."""
-        panel = self.cutter.scout.panel
-        counted = [panel.demands[i] for i in self.cutter.limits]
+        panel = self.generator.surrogate.panel
+        counted = [panel.demands[i] for i in self.generator.limits]
         out = [demand.label for demand in panel.demands if demand not in counted]
         words = f"{self.n} candidates on the ribbed plate: {', '.join(demand.label for demand in counted)}"
         return f"{words}; left out: {', '.join(out)}" if out else words
 
-    def layout(self, chosen: tuple[int, ...]) -> np.ndarray:
+    def indicator(self, chosen: tuple[int, ...]) -> np.ndarray:
         """x of a choice."""
         x = np.zeros(len(self.program.cost))
         x[list(chosen)] = 1.0
@@ -210,20 +220,20 @@ class Task:
 
     def cost(self, chosen: tuple[int, ...]) -> float:
         """What a choice costs."""
-        return float(self.program.cost @ self.layout(chosen))
+        return float(self.program.cost @ self.indicator(chosen))
 
-    def met(self, chosen: tuple[int, ...]) -> bool:
+    def is_met(self, chosen: tuple[int, ...]) -> bool:
         """True where a choice keeps the packing rows and the fixed beads, and the scout says it meets the demands."""
-        if not self.program.keeps(self.layout(chosen)):
+        if not self.program.is_feasible(self.indicator(chosen)):
             return False
-        scout, limits = self.cutter.scout, self.cutter.limits
+        scout, limits = self.generator.surrogate, self.generator.limits
         values = scout.respond(tuple(sorted(chosen))).values
         at_most = {i: scout.panel.demands[i].at_most for i in limits}
         return all(values[i] <= limits[i] if at_most[i] else values[i] >= limits[i] for i in limits)
 
 
 @dataclass(frozen=True, eq=False)
-class Terms:
+class CostTerms:
     """What counts besides the demands.  n candidates.
 
     cost: (n,), default the number of beads.  dies, die_cost: (n,) number of each candidate's die, and what each die
@@ -240,24 +250,24 @@ class Terms:
     fixed: tuple[int, ...] = ()
 
 
-def task(
-    scout: Scout,
+def selection_problem(
+    surrogate: StiffenedPlate,
     conflicts: sp.sparray | np.ndarray,
     limits: dict[int, float] | None = None,
-    terms: Terms | None = None,
-) -> Task:
+    terms: CostTerms | None = None,
+) -> SelectionProblem:
     """The task of finding the cheapest layout of the scout's candidates.
 
     conflicts: (n, n) symmetric bool.  limits: demand index -> value on the scout, default the demands' own limits
-    (`cutting_planes.scout_limits`).  Raises ValueError where the fixed candidates exclude each other or are too many.
+    (`cutting_planes.surrogate_limits`).  Raises ValueError where the fixed candidates exclude each other or are too many.
     """
-    terms = terms or Terms()
-    n = len(scout.starts) - 1
+    terms = terms or CostTerms()
+    n = len(surrogate.first_rows) - 1
     conflicts = sp.csr_array(conflicts)
     beads = np.ones(n) if terms.beads is None else np.asarray(terms.beads, float)
     names, dies = (np.zeros(0), np.zeros(0, int)) if terms.dies is None else np.unique(terms.dies, return_inverse=True)
     cliques = clique_cover(conflicts)
-    by_die = _rows_of_dies(cliques, dies, len(names))
+    by_die = _die_rows(cliques, dies, len(names))
     beside = sp.csr_array((cliques.shape[0], len(names)))
     last = sp.csr_array(np.block([[beads, np.zeros(len(names))], [np.zeros(n), np.ones(len(names))]]))
     packing = sp.vstack([sp.hstack([cliques, beside]), by_die, last]).tocsr()
@@ -266,15 +276,17 @@ def task(
     cost = np.append(beads if terms.cost is None else terms.cost, np.full(len(names), terms.die_cost))
     lower = np.zeros(n + len(names))
     lower[list(terms.fixed)] = 1.0
-    program = Program(cost, packing, np.append(room, most), lower, np.ones(n + len(names)), cliques.shape[0])
-    cutter = Cutter(scout, scout_limits(scout) if limits is None else limits, len(names))
-    job = Task(conflicts, n + dies, cutter, cutter.floor(tuple(sorted(terms.fixed))), program)
-    if not program.keeps(job.layout(terms.fixed)):
+    program = LinearProgram(cost, packing, np.append(room, most), lower, np.ones(n + len(names)), cliques.shape[0])
+    cutter = CutGenerator(surrogate, surrogate_limits(surrogate) if limits is None else limits, len(names))
+    job = SelectionProblem(
+        conflicts, n + dies, cutter, cutter.guaranteed_stiffness(tuple(sorted(terms.fixed))), program
+    )
+    if not program.is_feasible(job.indicator(terms.fixed)):
         raise ValueError(f"fixed candidates {terms.fixed} exclude each other, or are more than is allowed")
     return job
 
 
-def _rows_of_dies(cliques: sp.csr_array, dies: np.ndarray, count: int) -> sp.csr_array:
+def _die_rows(cliques: sp.csr_array, dies: np.ndarray, count: int) -> sp.csr_array:
     """(k, n + count): of the candidates of one die in a clique no more are in than the die is, that is 1 or none."""
     rows: list[tuple[np.ndarray, int]] = []
     n = cliques.shape[1]

@@ -9,9 +9,9 @@ from scipy.spatial import cKDTree
 
 from stiffen.model.layout import Bead
 
-POINTS = 5  # along a bead, by which two are compared
-CLOSEST = 8  # of the same die
-CLOSEST_OTHER = 1  # of each other die
+SAMPLE_POINTS = 5  # along a bead, by which two are compared
+SAME_DIE_NEIGHBOURS = 8  # of the same die
+OTHER_DIE_NEIGHBOURS = 1  # of each other die
 
 
 def neighbours(beads: Sequence[Bead]) -> tuple[tuple[int, ...], ...]:
@@ -22,14 +22,17 @@ def neighbours(beads: Sequence[Bead]) -> tuple[tuple[int, ...], ...]:
     """
     if not beads:
         return ()
-    places = np.array([_points(bead) for bead in beads])
+    places = np.array([_sample_points(bead) for bead in beads])
     dies = np.array([bead.die.name for bead in beads])
     near: list[list[int]] = [[] for _ in beads]
     for die in dict.fromkeys(dies):
         members = np.flatnonzero(dies == die)
         tree = cKDTree(places[members])
         own, others = dies == die, dies != die
-        for asking, count in ((np.flatnonzero(own), CLOSEST + 1), (np.flatnonzero(others), CLOSEST_OTHER)):
+        for asking, count in (
+            (np.flatnonzero(own), SAME_DIE_NEIGHBOURS + 1),
+            (np.flatnonzero(others), OTHER_DIE_NEIGHBOURS),
+        ):
             if not len(asking):
                 continue
             _, found = tree.query(places[asking], k=min(count, len(members)))
@@ -38,7 +41,7 @@ def neighbours(beads: Sequence[Bead]) -> tuple[tuple[int, ...], ...]:
     return tuple(tuple(one) for one in near)
 
 
-def _points(bead: Bead) -> np.ndarray:
+def _sample_points(bead: Bead) -> np.ndarray:
     """(2 POINTS,) places along a bead, evenly by length."""
     path = np.array(bead.path)
     if bead.closed:
@@ -46,5 +49,5 @@ def _points(bead: Bead) -> np.ndarray:
     elif tuple(path[0]) > tuple(path[-1]):
         path = path[::-1]
     way = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))])
-    at = np.linspace(0.0, way[-1], POINTS)
+    at = np.linspace(0.0, way[-1], SAMPLE_POINTS)
     return np.concatenate([np.interp(at, way, path[:, 0]), np.interp(at, way, path[:, 1])])

@@ -13,13 +13,13 @@ import numpy as np
 
 from stiffen.model.layout import Bead
 
-MOST = 9  # parallel beads
-PROMISING = 4
-DIRECTION = 1.0  # degrees within which beads count as parallel
+MAX_PARALLEL_BEADS = 9  # parallel beads
+CHOICES_PER_COUNT = 4
+DIRECTION_TOLERANCE = 1.0  # degrees within which beads count as parallel
 
 
-def hand_layouts(
-    beads: tuple[Bead, ...], blocked: np.ndarray, ways: Sequence[float] | None = None
+def regular_layouts(
+    beads: tuple[Bead, ...], conflicts: np.ndarray, directions: Sequence[float] | None = None
 ) -> list[tuple[int, ...]]:
     """Choices (rising numbers into `beads`), none with a conflict, in order of their number of beads.
 
@@ -33,53 +33,57 @@ def hand_layouts(
     for i, bead in enumerate(beads):
         if bead.closed:
             frames.append(i)
-        elif len(bead.path) == 2 and _along(bead, ways):
-            rows[bead.die.name, round(_angle(bead) / DIRECTION)].append(i)
+        elif len(bead.path) == 2 and _in_directions(bead, directions):
+            rows[bead.die.name, round(_direction(bead) / DIRECTION_TOLERANCE)].append(i)
     for members in rows.values():
-        for choice in _parallel(beads, members, blocked):
+        for choice in _parallel_choices(beads, members, conflicts):
             found.setdefault(choice)
     for k, i in enumerate(frames):
         found.setdefault((i,))
         for j in frames[k + 1 :]:
-            if not blocked[i, j] and beads[i].die == beads[j].die:
+            if not conflicts[i, j] and beads[i].die == beads[j].die:
                 found.setdefault((i, j))
     return sorted(found, key=lambda choice: (len(choice), choice))
 
 
-def kinds(choices: list[tuple[int, ...]], beads: tuple[Bead, ...]) -> list[list[tuple[int, ...]]]:
+def by_family(choices: list[tuple[int, ...]], beads: tuple[Bead, ...]) -> list[list[tuple[int, ...]]]:
     """The choices by die and direction, frames apart; each kind in order of its number of beads."""
     out: dict[tuple, list[tuple[int, ...]]] = defaultdict(list)
     for choice in sorted(choices, key=lambda choice: (len(choice), choice)):
         bead = beads[choice[-1]]
-        out[bead.die.name, bead.closed, None if bead.closed else round(_angle(bead) / DIRECTION)].append(choice)
+        out[bead.die.name, bead.closed, None if bead.closed else round(_direction(bead) / DIRECTION_TOLERANCE)].append(
+            choice
+        )
     return list(out.values())
 
 
-def promising(choices: list[tuple[int, ...]], gains: np.ndarray) -> list[tuple[int, ...]]:
+def best_per_count(choices: list[tuple[int, ...]], gains: np.ndarray) -> list[tuple[int, ...]]:
     """Of each number of beads the few choices whose gains, (candidates,), add up to most; the largest sums first."""
     count: dict[int, int] = defaultdict(int)
     out = []
     for choice in sorted(choices, key=lambda choice: -gains[list(choice)].sum()):
         count[len(choice)] += 1
-        if count[len(choice)] <= PROMISING:
+        if count[len(choice)] <= CHOICES_PER_COUNT:
             out.append(choice)
     return out
 
 
-def _angle(bead: Bead) -> float:
+def _direction(bead: Bead) -> float:
     """Direction of a straight bead, degrees in [0, 180)."""
     (x0, y0), (x1, y1) = bead.path
     return math.degrees(math.atan2(y1 - y0, x1 - x0)) % 180.0
 
 
-def _along(bead: Bead, ways: Sequence[float] | None) -> bool:
+def _in_directions(bead: Bead, directions: Sequence[float] | None) -> bool:
     """Whether a straight bead lies in one of the directions."""
-    return ways is None or any(abs((_angle(bead) - way + 90) % 180 - 90) <= DIRECTION for way in ways)
+    return directions is None or any(
+        abs((_direction(bead) - way + 90) % 180 - 90) <= DIRECTION_TOLERANCE for way in directions
+    )
 
 
-def _parallel(beads: tuple[Bead, ...], members: list[int], blocked: np.ndarray) -> list[tuple[int, ...]]:
+def _parallel_choices(beads: tuple[Bead, ...], members: list[int], conflicts: np.ndarray) -> list[tuple[int, ...]]:
     """1 to MOST of the longest parallel beads, spread evenly over the width they span."""
-    turn = math.radians(_angle(beads[members[0]]))
+    turn = math.radians(_direction(beads[members[0]]))
     normal = np.array([-math.sin(turn), math.cos(turn)])
     offset = np.array([normal @ np.mean(beads[i].path, axis=0) for i in members])
     length = np.array([beads[i].length for i in members])
@@ -89,9 +93,9 @@ def _parallel(beads: tuple[Bead, ...], members: list[int], blocked: np.ndarray) 
     offsets, keep = np.array(list(longest)), list(longest.values())
     low, high = offsets.min(), offsets.max()
     out = []
-    for n in range(1, MOST + 1):
+    for n in range(1, MAX_PARALLEL_BEADS + 1):
         wanted = low + (high - low) * (np.arange(n) + 0.5) / n
         choice = tuple(sorted({members[keep[int(np.abs(offsets - w).argmin())]] for w in wanted}))
-        if len(choice) == n and not blocked[np.ix_(choice, choice)].any():
+        if len(choice) == n and not conflicts[np.ix_(choice, choice)].any():
             out.append(choice)
     return out

@@ -5,36 +5,36 @@ from __future__ import annotations
 from stiffen.model.results import Verdict
 from stiffen.shop import layout_check
 
-from .gauge_search import Attempt, in_words
-from .proposals import HOPELESS
-from .state import Hunt
+from .gauge_search import GaugeSearch, count_beads
+from .proposals import SURROGATE_REJECT_LIMIT
+from .state import SearchState
 
 
-def pared(hunt: Hunt, verdict: Verdict, here: Attempt) -> Verdict:
+def remove_unneeded_beads(state: SearchState, verdict: Verdict, gauge_search: GaugeSearch) -> Verdict:
     """A verdict that is met with as few of the layout's beads as the time left allows to find out.
 
     Half of them go at once, then a quarter and so on; those first that the scout says do least.
     """
-    panel, pool, chooser = hunt.panel, here.pool, here.chooser
-    chosen = pool.choice(verdict.layout.beads)
-    if chosen is None or verdict.layout.gauge != here.gauge:
+    panel, pool, chooser = state.panel, gauge_search.candidates, gauge_search.objective
+    chosen = pool.choice_of(verdict.layout.beads)
+    if chosen is None or verdict.layout.gauge != gauge_search.gauge:
         return verdict
     size = max(len(chosen) // 2, 1)
     while size:
-        gain = chooser.worth(chosen)
-        loose = sorted((i for i in chosen if i not in pool.fixed), key=lambda i: (gain[i], i))
+        gain = chooser.gains(chosen)
+        loose = sorted((i for i in chosen if i not in pool.fixed_groups), key=lambda i: (gain[i], i))
         for first in range(0, len(loose), size):
             rest = tuple(i for i in chosen if i not in loose[first : first + size])
-            if hunt.left <= 0:
-                hunt.cut_short |= bool(loose)
+            if state.seconds_left <= 0:
+                state.cut_short |= bool(loose)
                 return verdict
-            layout = pool.layout(here.gauge, rest)
-            if chooser.weigh(rest).worst > HOPELESS or layout_check.audit(panel, layout):
+            layout = pool.layout(gauge_search.gauge, rest)
+            if chooser.evaluate(rest).utilisation > SURROGATE_REJECT_LIMIT or layout_check.audit(panel, layout):
                 continue
-            hunt.tell(f"{here.gauge:g} mm: will {in_words(len(layout.beads))} do?")
-            if hunt.look(layout, 1.0) <= 1 and (fewer := hunt.judge(layout)).met:
+            state.report(f"{gauge_search.gauge:g} mm: will {count_beads(len(layout.beads))} do?")
+            if state.quick_utilisation(layout, 1.0) <= 1 and (fewer := state.evaluate(layout)).met:
                 verdict, chosen = fewer, rest
-                hunt.reasons[here.gauge] = f"met with {in_words(len(layout.beads))}"
+                state.reasons[gauge_search.gauge] = f"met with {count_beads(len(layout.beads))}"
                 break
         else:
             size //= 2

@@ -12,26 +12,28 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from stiffen.optimise.candidates.candidate_set import Pool
-from stiffen.optimise.candidates.regular_patterns import kinds, promising
+from stiffen.optimise.candidates.candidate_set import CandidateSet
+from stiffen.optimise.candidates.regular_patterns import best_per_count, by_family
 
-from .local_search import Chooser
+from .local_search import SelectionObjective
 
-HOPELESS = 1.15  # a scout's best worse than this is not shown to the judge
+SURROGATE_REJECT_LIMIT = 1.15  # a scout's best worse than this is not shown to the judge
 
-LIKELY = 10  # kinds of hand layouts, by the scout
+MAX_REGULAR_FAMILIES = 10  # kinds of hand layouts, by the scout
 
-Tried = list[tuple[float, tuple[int, ...]]]  # (badness, choice) of those that were the best so far, the latest last
+Improvements = list[
+    tuple[float, tuple[int, ...]]
+]  # (badness, choice) of those that were the best so far, the latest last
 
 
-def looks(
-    chooser: Chooser,
-    pool: Pool,
+def propose(
+    objective: SelectionObjective,
+    candidates: CandidateSet,
     seed: int,
-    starts: tuple[tuple[int, ...], ...],
-    hands: list[tuple[int, ...]],
-    heavy: bool,
-    best: Tried,
+    initial_choices: tuple[tuple[int, ...], ...],
+    regular_choices: list[tuple[int, ...]],
+    large_deflection: bool,
+    improvements: Improvements,
 ) -> Iterator[tuple[int, ...]]:
     """Choices in the order in which to judge them, without end; the caller adds to `best` what is better.
 
@@ -39,61 +41,79 @@ def looks(
     Where the lightest is asked for, layouts that fail a frequency on the scout are left out.
     """
     seen: set[tuple[int, ...]] = set()
-    ranked = sorted(promising(hands, chooser.worth(pool.fixed)), key=lambda one: chooser.weigh(one).key)
-    in_turn = _climbed(chooser, pool, hands, best) if heavy else iter(ranked)
-    for chosen in itertools.chain(starts, ranked[:1], in_turn):
-        if chosen not in seen and _may_do(chooser, chosen):
+    ranked = sorted(
+        best_per_count(regular_choices, objective.gains(candidates.fixed_groups)),
+        key=lambda one: objective.evaluate(one).rank,
+    )
+    in_turn = _by_bead_count(objective, candidates, regular_choices, improvements) if large_deflection else iter(ranked)
+    for chosen in itertools.chain(initial_choices, ranked[:1], in_turn):
+        if chosen not in seen and _passes_frequencies(objective, chosen):
             seen.add(chosen)
             yield chosen
-    rest = iter([one for one in (*ranked, *hands) if one not in seen] if heavy else [])
+    rest = iter([one for one in (*ranked, *regular_choices) if one not in seen] if large_deflection else [])
     rng = np.random.default_rng(seed)
     while True:
-        yield _changed(chooser, pool, best[-1][1], rng)
+        yield _random_move(objective, candidates, improvements[-1][1], rng)
         for chosen in rest:
-            if chosen not in seen and _may_do(chooser, chosen):
+            if chosen not in seen and _passes_frequencies(objective, chosen):
                 seen.add(chosen)
                 yield chosen
                 break
 
 
-def _may_do(chooser: Chooser, chosen: tuple[int, ...]) -> bool:
+def _passes_frequencies(objective: SelectionObjective, chosen: tuple[int, ...]) -> bool:
     """Whether a choice passes the frequencies on the scout, or the stiffest is asked for."""
-    hertz = [i for i, d in enumerate(chooser.panel.demands) if d.kind == "frequency"]
-    if not chooser.goal or not hertz:
+    hertz = [i for i, d in enumerate(objective.panel.demands) if d.kind == "frequency"]
+    if not objective.target or not hertz:
         return True
-    bad = chooser.bad(chooser.respond(chosen))
-    return all(bad[i] <= HOPELESS for i in hertz)
+    bad = objective.utilisations(objective.respond(chosen))
+    return all(bad[i] <= SURROGATE_REJECT_LIMIT for i in hertz)
 
 
-def _climbed(chooser: Chooser, pool: Pool, hands: list[tuple[int, ...]], best: Tried) -> Iterator[tuple[int, ...]]:
+def _by_bead_count(
+    objective: SelectionObjective,
+    candidates: CandidateSet,
+    regular_choices: list[tuple[int, ...]],
+    improvements: Improvements,
+) -> Iterator[tuple[int, ...]]:
     """The fullest of each likely kind, those first that the scout finds best, and one with a third of its beads, as
     full ones may meet an obstacle; then the best kind's next fewer and next more.
     """
-    rows = kinds(hands, tuple(pool.beads[one[0]] for one in pool.sets))
-    rows = sorted(rows, key=lambda row: chooser.weigh(row[-1]).worst)[:LIKELY]
+    rows = by_family(regular_choices, tuple(candidates.beads[one[0]] for one in candidates.mirror_groups))
+    rows = sorted(rows, key=lambda row: objective.evaluate(row[-1]).utilisation)[:MAX_REGULAR_FAMILIES]
     row, place = [], 0
     for one in rows:
         for k in dict.fromkeys((len(one) - 1, len(one) // 3)):
             yield one[k]
-            if best[-1][1] == one[k]:
+            if improvements[-1][1] == one[k]:
                 row, place = one, k
     done = {place}
     while near := [k for k in (place + 1, place - 1) if 0 <= k < len(row) and k not in done]:
         done.add(near[0])
         yield row[near[0]]
-        if best[-1][1] == row[near[0]]:
+        if improvements[-1][1] == row[near[0]]:
             place = near[0]
 
 
-def _changed(chooser: Chooser, pool: Pool, now: tuple[int, ...], rng: np.random.Generator) -> tuple[int, ...]:
+def _random_move(
+    objective: SelectionObjective, candidates: CandidateSet, choice: tuple[int, ...], rng: np.random.Generator
+) -> tuple[int, ...]:
     """A choice with a bead added, dropped, nudged or swapped by chance."""
-    loose = [i for i in now if i not in pool.fixed]
+    loose = [i for i in choice if i not in candidates.fixed_groups]
     out = int(rng.choice(loose)) if loose and rng.random() >= 0.4 else None
-    rest = now if out is None else tuple(i for i in now if i != out)
-    allowed = chooser.allowed(rest)
+    rest = choice if out is None else tuple(i for i in choice if i != out)
+    allowed = objective.allowed(rest)
     draw = rng.random()
     if out is not None and draw < 0.3:
         return rest
-    near = [i for i in chooser.near[out] if allowed[i]] if out is not None and chooser.near and draw < 0.65 else []
-    pick = near or (chooser.ranked(rest, np.ones(len(allowed))) if draw > 0.8 else []) or list(np.flatnonzero(allowed))
+    near = (
+        [i for i in objective.neighbours[out] if allowed[i]]
+        if out is not None and objective.neighbours and draw < 0.65
+        else []
+    )
+    pick = (
+        near
+        or (objective.ranked_additions(rest, np.ones(len(allowed))) if draw > 0.8 else [])
+        or list(np.flatnonzero(allowed))
+    )
     return tuple(sorted((*rest, int(rng.choice(pick))))) if pick else rest

@@ -8,27 +8,29 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from stiffen.analysis.evaluation import FAR, Judged, Progress, glance, judged, quick_badness
+from stiffen.analysis.evaluation import QUICK_MISS_LIMIT, Evaluation, Progress, evaluate, quick_utilisation, screen
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 from stiffen.shop import process_plan
 
-RECORD = 2.0  # times that judging the best took: its record and the flat sheets beside it, measured 1.5 to 2.5
+RECORD_TIME_FACTOR = (
+    2.0  # times that judging the best took: its record and the flat sheets beside it, measured 1.5 to 2.5
+)
 
 OnBest = Callable[[Verdict], None]
 
 
-def nobody(verdict: Verdict) -> None:
+def ignore_best(verdict: Verdict) -> None:
     """Tells nobody of a better layout."""
 
 
 @dataclass(eq=False)
-class Hunt:
+class SearchState:
     """One search under way: what is best so far, how long it may go on, whom to tell.
 
     deadline: of the hunt; what is proven afterwards takes until `end`.  opened: what was last looked at, by gauge.
-    glances: what `glance` said.  looked: badness of layouts on the quick mesh by their places, and False where it is a
+    glances: what `screen` said.  looked: badness of layouts on the quick mesh by their places, and False where it is a
     lower bound.  cut_short: the clock has ended a part of it.  stood: what the latest best stood on, where it was
     judged in full.
     """
@@ -36,78 +38,86 @@ class Hunt:
     panel: Panel
     deadline: float
     seed: int
-    grade: str
+    mesh_level: str
     progress: Progress
     on_best: OnBest
     best: Verdict | None = None
     reasons: dict[float, str] = field(default_factory=dict)
-    best_at: dict[float, float] = field(default_factory=dict)
-    candidates: int = 0
-    own: tuple[Layout, ...] = ()  # layouts that somebody has drawn, to go on from
-    judged: dict[Layout, Verdict] = field(default_factory=dict)
-    looked: dict[tuple, tuple[float, bool]] = field(default_factory=dict)
-    glances: dict[Layout, tuple[float, tuple[int, ...]]] = field(default_factory=dict)
+    best_utilisations: dict[float, float] = field(default_factory=dict)
+    candidate_count: int = 0
+    initial_layouts: tuple[Layout, ...] = ()  # layouts that somebody has drawn, to go on from
+    verdicts: dict[Layout, Verdict] = field(default_factory=dict)
+    quick_evaluations: dict[tuple, tuple[float, bool]] = field(default_factory=dict)
+    screenings: dict[Layout, tuple[float, tuple[int, ...]]] = field(default_factory=dict)
     start: float = field(default_factory=time.monotonic)
     end: float = math.inf
-    opened: dict[float, Any] = field(default_factory=dict)  # of `gauge_search.Attempt`, which builds on this
+    gauge_searches: dict[float, Any] = field(
+        default_factory=dict
+    )  # of `gauge_search.GaugeSearch`, which builds on this
     cut_short: bool = False
-    stood: Judged | None = None
+    best_evaluation: Evaluation | None = None
 
     @property
-    def left(self) -> float:
+    def seconds_left(self) -> float:
         """Seconds left, those kept back for the record of the best."""
-        record = RECORD * self.best.seconds if self.best else 0.0
+        record = RECORD_TIME_FACTOR * self.best.seconds if self.best else 0.0
         return self.deadline - record - time.monotonic()
 
-    def tell(self, words: str) -> None:
+    def report(self, message: str) -> None:
         """Report the fraction of the time used, the best so far, and the time left."""
         now = time.monotonic()
         used = min(1.0, (now - self.start) / max(self.end - self.start, 1e-9))
         if self.best is not None:
-            worst = self.best.badness
+            worst = self.best.utilisation
             state = f"margin {100 * (1 - worst):.0f} %" if self.best.met else f"misses by {100 * (worst - 1):.0f} %"
-            words = f"{words}; best {self.best.layout.gauge:g} mm, {self.best.mass_kg:.3f} kg, {state}"
-        self.progress(used, f"{words}; {max(self.end - now, 0.0):.0f} s left")
+            message = f"{message}; best {self.best.layout.gauge:g} mm, {self.best.mass_kg:.3f} kg, {state}"
+        self.progress(used, f"{message}; {max(self.end - now, 0.0):.0f} s left")
 
-    def judge(self, layout: Layout, give_up: float = FAR) -> Verdict:
-        """The verdict on a layout, by a coarse mesh where it is worse than `give_up` there; kept if the best so far."""
-        if layout in self.judged:
-            return self.judged[layout]
-        found = judged(self.panel, layout, grade=self.grade, error=self.grade != "quick", give_up=give_up)
-        verdict = found.recorded()
+    def evaluate(self, layout: Layout, abandon_above: float = QUICK_MISS_LIMIT) -> Verdict:
+        """The verdict on a layout, by a coarse mesh where it is worse than `abandon_above` there; kept if the best so far."""
+        if layout in self.verdicts:
+            return self.verdicts[layout]
+        found = evaluate(
+            self.panel,
+            layout,
+            mesh_level=self.mesh_level,
+            mesh_error=self.mesh_level != "quick",
+            abandon_above=abandon_above,
+        )
+        verdict = found.full_verdict()
         whole = None if verdict.mesh_error is None else found
-        self.judged[layout] = verdict
-        miss = verdict.badness
-        self.best_at[layout.gauge] = min(miss, self.best_at.get(layout.gauge, math.inf))
+        self.verdicts[layout] = verdict
+        miss = verdict.utilisation
+        self.best_utilisations[layout.gauge] = min(miss, self.best_utilisations.get(layout.gauge, math.inf))
         if self.best is None or rank(self.panel, verdict) < rank(self.panel, self.best):
-            self.take(verdict, whole)
+            self.accept(verdict, whole)
         return verdict
 
-    def glance(self, layout: Layout) -> tuple[float, tuple[int, ...]]:
-        """`evaluation.glance` at a layout up to FAR, remembered."""
-        if layout not in self.glances:
-            self.glances[layout] = glance(self.panel, layout, cap=FAR)
-        return self.glances[layout]
+    def screen(self, layout: Layout) -> tuple[float, tuple[int, ...]]:
+        """`evaluation.screen` at a layout up to FAR, remembered."""
+        if layout not in self.screenings:
+            self.screenings[layout] = screen(self.panel, layout, stop_above=QUICK_MISS_LIMIT)
+        return self.screenings[layout]
 
-    def look(self, layout: Layout, cap: float) -> float:
-        """Badness of a layout on the quick mesh, remembered; where it is above `cap`, something above that."""
-        if layout in self.judged:
-            return self.judged[layout].badness
-        place = _places(layout)
-        known, whole = self.looked.get(place, (0.0, False))
+    def quick_utilisation(self, layout: Layout, cap: float) -> float:
+        """Badness of a layout on the quick mesh, remembered; where it is above `stop_above`, something above that."""
+        if layout in self.verdicts:
+            return self.verdicts[layout].utilisation
+        place = _geometry_key(layout)
+        known, whole = self.quick_evaluations.get(place, (0.0, False))
         if not whole and known <= cap:
-            known = quick_badness(self.panel, layout, cap=cap)
-            self.looked[place] = known, known <= cap
+            known = quick_utilisation(self.panel, layout, stop_above=cap)
+            self.quick_evaluations[place] = known, known <= cap
         return known
 
-    def take(self, verdict: Verdict, whole: Judged | None = None) -> None:
+    def accept(self, verdict: Verdict, evaluation: Evaluation | None = None) -> None:
         """Make it the best so far, and tell of it, unless it is that already; whole: what it stands on, to be kept."""
         if verdict is not self.best:
-            self.best, self.stood = verdict, whole
+            self.best, self.best_evaluation = verdict, evaluation
             self.on_best(verdict)
 
 
-def _places(layout: Layout) -> tuple:
+def _geometry_key(layout: Layout) -> tuple:
     """The same for layouts whose beads and holes lie in the same places, to 0.1 mm, in whatever order."""
 
     def rounded(points: Sequence[tuple[float, float]]) -> tuple:
@@ -121,5 +131,5 @@ def _places(layout: Layout) -> tuple:
 def rank(panel: Panel, verdict: Verdict) -> tuple:
     """Smaller is better: met first; then mass (to 1 %), minutes; what is not met by how much it misses."""
     if not verdict.met or panel.goal == "stiffest":
-        return (1, verdict.badness, verdict.mass_kg)
+        return (1, verdict.utilisation, verdict.mass_kg)
     return (0, round(math.log(verdict.mass_kg) / 0.01), process_plan.minutes(panel, verdict.layout), verdict.mass_kg)

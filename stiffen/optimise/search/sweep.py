@@ -14,23 +14,23 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from stiffen.analysis.evaluation import Progress, quiet
+from stiffen.analysis.evaluation import Progress, no_progress
 from stiffen.errors import Fault, InputError
 from stiffen.io.panel_file import panel_from_dict
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
-from stiffen.model.results import DemandResult, Found
+from stiffen.model.results import DemandResult, SearchResult
 from stiffen.shop import process_plan
 
-from .driver import going_on, search
+from .driver import continued_panel, search
 
-PLACE = "--sweep"
-MOST = 24  # rows
-OnRow = Callable[["Row"], None]
+OPTION = "--sweep"
+MAX_ROWS = 24  # rows
+OnRow = Callable[["SweepRow"], None]
 
 
 @dataclass(frozen=True)
-class Plan:
+class SweepPlan:
     """What is varied.  kind: "limit", "gauge" or "dies"; demand: number of the demand whose limit it is.
 
     values: the hardest first: mm, Hz or times for a limit, mm for a gauge, the greatest number of dies.
@@ -40,13 +40,13 @@ class Plan:
     values: tuple[float, ...]
     demand: int | None = None
 
-    def head(self, panel: Panel) -> str:
+    def title(self, panel: Panel) -> str:
         """Name of what is varied, with its unit."""
         if self.kind == "dies":
             return "dies at most"
         return "gauge, mm" if self.demand is None else f"limit of {_with_unit(panel, self.demand)}"
 
-    def panel(self, panel: Panel, value: float) -> Panel:
+    def panel_for(self, panel: Panel, value: float) -> Panel:
         """The panel of one row; its `source` says the same, so that a layout file holds the demands it was made for."""
         source = copy.deepcopy(panel.source)
         if self.kind == "gauge":
@@ -63,11 +63,11 @@ class Plan:
 
 
 @dataclass(frozen=True, eq=False)
-class Row:
+class SweepRow:
     """One value and what was found with it."""
 
     value: float
-    found: Found
+    result: SearchResult
 
 
 def _with_unit(panel: Panel, demand: int) -> str:
@@ -78,38 +78,38 @@ def _with_unit(panel: Panel, demand: int) -> str:
 # ---------------------------------------------------------------------------------------------------------- what to do
 
 
-def plan(panel: Panel, words: str) -> Plan:
+def parse_sweep(panel: Panel, text: str) -> SweepPlan:
     """'limit=2,3,4', 'gauge=0.8,1.0', 'dies=1,2' or, for one of several demands, 'frequency=30,40' read.
 
     InputError for what cannot be swept, or for values that a panel file could not hold.
     """
-    what = _plan(panel, words)
+    what = _parse(panel, text)
     for value in what.values:
         if panel.source:
-            panel_from_dict(what.panel(panel, value).source, Path())
+            panel_from_dict(what.panel_for(panel, value).source, Path())
     return what
 
 
-def _plan(panel: Panel, words: str) -> Plan:
-    name, sign, told = (part.strip() for part in words.partition("="))
+def _parse(panel: Panel, text: str) -> SweepPlan:
+    name, sign, told = (part.strip() for part in text.partition("="))
     if not panel.demands:
-        raise _refused("the panel file makes no demand", "add a [[demand]] that the mass can be set against")
+        raise _sweep_error("the panel file makes no demand", "add a [[demand]] that the mass can be set against")
     if not sign:
-        raise _refused(f"{words!r} has no values", "write it like limit=2,3,4 or gauge=0.8,1.0 or dies=1,2")
+        raise _sweep_error(f"{text!r} has no values", "write it like limit=2,3,4 or gauge=0.8,1.0 or dies=1,2")
     if name in ("gauge", "dies"):
-        values = _values(told, whole=name == "dies")
-        return Plan(name, tuple(sorted(values)))
-    demand = _demand(panel, name)
+        values = _parse_values(told, whole=name == "dies")
+        return SweepPlan(name, tuple(sorted(values)))
+    demand = _find_demand(panel, name)
     if panel.goal == "stiffest":
-        raise _refused('goal = "stiffest" asks for no limit', "sweep gauge or dies")
-    return Plan("limit", tuple(sorted(_values(told), reverse=not panel.demands[demand].at_most)), demand)
+        raise _sweep_error('goal = "stiffest" asks for no limit', "sweep gauge or dies")
+    return SweepPlan("limit", tuple(sorted(_parse_values(told), reverse=not panel.demands[demand].at_most)), demand)
 
 
-def _refused(what: str, cure: str) -> InputError:
-    return InputError([Fault(PLACE, what, cure)])
+def _sweep_error(what: str, cure: str) -> InputError:
+    return InputError([Fault(OPTION, what, cure)])
 
 
-def _demand(panel: Panel, name: str) -> int:
+def _find_demand(panel: Panel, name: str) -> int:
     """Number of the demand that is meant: by its label, by its kind, or "limit" for the only one."""
     labels = [demand.label for demand in panel.demands]
     kinds = [demand.kind for demand in panel.demands]
@@ -120,55 +120,55 @@ def _demand(panel: Panel, name: str) -> int:
         return found[0]
     choice = ", ".join(f'"{label}=..."' for label in labels)
     if found:
-        raise _refused(f"{name!r} may be any of {len(found)} demands", f"name one of them: {choice}")
-    raise _refused(f"{name!r} cannot be swept", f"one of: limit, gauge, dies, {choice}")
+        raise _sweep_error(f"{name!r} may be any of {len(found)} demands", f"name one of them: {choice}")
+    raise _sweep_error(f"{name!r} cannot be swept", f"one of: limit, gauge, dies, {choice}")
 
 
-def _values(told: str, whole: bool = False) -> list[float]:
+def _parse_values(text: str, whole: bool = False) -> list[float]:
     values = []
-    for part in told.split(","):
+    for part in text.split(","):
         try:
             value = float(part)
         except ValueError:
             value = math.nan
         if not 0 < value < math.inf or (whole and value != int(value)):
             what = "a whole number" if whole else "a number"
-            raise _refused(f"{part.strip()!r} is not {what} greater than 0", "write values with commas: 2,3,4")
+            raise _sweep_error(f"{part.strip()!r} is not {what} greater than 0", "write values with commas: 2,3,4")
         values.append(value)
     if len(set(values)) < len(values):
-        raise _refused(f"{told!r} holds a value twice", "leave one out")
-    if not 2 <= len(values) <= MOST:
-        raise _refused(f"got {len(values)} values", f"give 2 to {MOST}")
+        raise _sweep_error(f"{text!r} holds a value twice", "leave one out")
+    if not 2 <= len(values) <= MAX_ROWS:
+        raise _sweep_error(f"got {len(values)} values", f"give 2 to {MAX_ROWS}")
     return values
 
 
 def sweep(
     panel: Panel,
-    what: Plan,
+    plan: SweepPlan,
     *,
     seconds: float = 60.0,
     seed: int = 0,
-    grade: str = "normal",
+    mesh_level: str = "normal",
     start: Layout | None = None,
-    progress: Progress = quiet,
+    progress: Progress = no_progress,
     on_row: OnRow = lambda row: None,
-) -> tuple[Row, ...]:
+) -> tuple[SweepRow, ...]:
     """A search for each value, `seconds` each, begun with the layout of the row before where that is legal.
 
     on_row is called with each row once it is done.  Ctrl-C (KeyboardInterrupt) ends it after the row under way.
     """
-    rows: list[Row] = []
+    rows: list[SweepRow] = []
     before = start
-    many = len(what.values)
-    for k, value in enumerate(what.values):
-        one = what.panel(panel, value)
+    many = len(plan.values)
+    for k, value in enumerate(plan.values):
+        one = plan.panel_for(panel, value)
 
         def tell(fraction: float | None, words: str, done: int = k, value: float = value) -> None:
-            progress((done + (fraction or 0.0)) / many, f"{what.head(panel)} {value:g}: {words}")
+            progress((done + (fraction or 0.0)) / many, f"{plan.title(panel)} {value:g}: {words}")
 
-        begin = None if before is None else _begin(one, before)
-        found = search(one, seconds=seconds, seed=seed, grade=grade, start=begin, progress=tell)
-        rows.append(Row(value, found))
+        begin = None if before is None else _start_layout(one, before)
+        found = search(one, seconds=seconds, seed=seed, mesh_level=mesh_level, start=begin, progress=tell)
+        rows.append(SweepRow(value, found))
         on_row(rows[-1])
         if found.stopped == "interrupted":
             break
@@ -176,13 +176,13 @@ def sweep(
     return tuple(rows)
 
 
-def _begin(panel: Panel, before: Layout) -> Layout | None:
+def _start_layout(panel: Panel, before: Layout) -> Layout | None:
     """The layout of the row before as a start for this one; None where it would break a rule or a limit here."""
     layout = replace(before, gauge=panel.gauges[0]) if len(panel.gauges) == 1 else before
-    if not panel.few_enough(layout):
+    if not panel.within_count_limits(layout):
         return None
     try:
-        going_on(panel, layout)
+        continued_panel(panel, layout)
     except InputError:
         return None
     return layout
@@ -191,34 +191,36 @@ def _begin(panel: Panel, before: Layout) -> Layout | None:
 # ------------------------------------------------------------------------------------------------------- what came out
 
 
-def shown(what: Plan, rows: tuple[Row, ...]) -> int:
+def shown_demand(plan: SweepPlan, rows: tuple[SweepRow, ...]) -> int:
     """Number of the demand that stands for stiffness: the swept one, else what has the least margin most often."""
-    if what.demand is not None:
-        return what.demand
-    worst = [row.found.verdict.demands.index(_worst(row)) for row in rows]
+    if plan.demand is not None:
+        return plan.demand
+    worst = [row.result.verdict.demands.index(_governing_demand(row)) for row in rows]
     return min(Counter(worst).items(), key=lambda pair: (-pair[1], pair[0]))[0]
 
 
-def _worst(row: Row) -> DemandResult:
-    return min(row.found.verdict.demands, key=lambda demand: demand.margin)
+def _governing_demand(row: SweepRow) -> DemandResult:
+    return min(row.result.verdict.demands, key=lambda demand: demand.margin)
 
 
-def result_of(row: Row, demand: int) -> DemandResult:
+def result_of(row: SweepRow, demand: int) -> DemandResult:
     """One demand of a row."""
-    return row.found.verdict.demands[demand]
+    return row.result.verdict.demands[demand]
 
 
-def table(panel: Panel, what: Plan, rows: tuple[Row, ...]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+def sweep_table(
+    panel: Panel, plan: SweepPlan, rows: tuple[SweepRow, ...]
+) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     """Head and lines of text; see `shop_card.columns`.  What is not met is starred."""
-    demand = shown(what, rows)
+    demand = shown_demand(plan, rows)
     head = (
-        *(what.head(panel), "gauge mm", "mass kg", "beads", "holes", "minutes"),
+        *(plan.title(panel), "gauge mm", "mass kg", "beads", "holes", "minutes"),
         *(f"{_with_unit(panel, demand)}", "least margin", "flat sheet kg"),
     )
     lines: list[tuple[str, ...]] = []
     for row in rows:
-        verdict, rival = row.found.verdict, row.found.rival
-        layout, worst = verdict.layout, _worst(row)
+        verdict, rival = row.result.verdict, row.result.flat_baseline
+        layout, worst = verdict.layout, _governing_demand(row)
         lines.append(
             (
                 f"{row.value:g}{'' if verdict.met else ' *'}",
@@ -235,16 +237,16 @@ def table(panel: Panel, what: Plan, rows: tuple[Row, ...]) -> tuple[tuple[str, .
     return head, lines
 
 
-def csv_text(panel: Panel, what: Plan, rows: tuple[Row, ...]) -> str:
+def sweep_csv(panel: Panel, plan: SweepPlan, rows: tuple[SweepRow, ...]) -> str:
     """The table as CSV: full figures, a column for each demand; a mass is left blank where no flat sheet will do."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     demands = [_with_unit(panel, i) for i in range(len(panel.demands))]
     writer.writerow(
-        (what.head(panel), "met", "gauge mm", "mass kg", "beads", "holes", "minutes", *demands, "flat sheet kg")
+        (plan.title(panel), "met", "gauge mm", "mass kg", "beads", "holes", "minutes", *demands, "flat sheet kg")
     )
     for row in rows:
-        verdict, rival = row.found.verdict, row.found.rival
+        verdict, rival = row.result.verdict, row.result.flat_baseline
         layout = verdict.layout
         writer.writerow(
             (

@@ -24,17 +24,17 @@ from stiffen.shop import process_plan
 
 from .primitives import XY
 
-NOTCH = 20.0  # mm, half of what counts as narrow
-ENDS = "start", "stop"
-ACROSS = {"left": "right", "right": "left", None: None}
+HALF_NOTCH_WIDTH = 20.0  # mm, half of what counts as narrow
+END_NAMES = "start", "stop"
+MIRRORED_SIDE = {"left": "right", "right": "left", None: None}
 
 
-def counted(things: Sequence, noun: str) -> str:
+def plural(items: Sequence, noun: str) -> str:
     """'1 bead', '3 beads'."""
-    return f"{len(things)} {noun}{'' if len(things) == 1 else 's'}"
+    return f"{len(items)} {noun}{'' if len(items) == 1 else 's'}"
 
 
-def ranges(names: Sequence[tuple[str, int]]) -> str:
+def number_ranges(names: Sequence[tuple[str, int]]) -> str:
     """'1-3, H2, H5-H7' of (kind, number)."""
     words: list[str] = []
     for kind, group in groupby(sorted(set(names)), key=lambda name: name[0]):
@@ -46,7 +46,7 @@ def ranges(names: Sequence[tuple[str, int]]) -> str:
     return ", ".join(words)
 
 
-def datum(panel: Panel) -> XY:
+def datum_corner(panel: Panel) -> XY:
     """Plan point from which the bench measures: left-most x and lowest y of the finished outline."""
     x, y, _, _ = Polygon(panel.outline).bounds
     return x, y
@@ -57,7 +57,7 @@ def in_rolling_order(panel: Panel, layout: Layout) -> Layout:
     return replace(layout, beads=tuple(layout.beads[i] for i in process_plan.rolling_order(panel, layout.beads)))
 
 
-def faces(layout: Layout) -> tuple[str, ...]:
+def rolled_faces(layout: Layout) -> tuple[str, ...]:
     """Faces that lie up in the roller: "up", and "down" too where beads stand proud on both.
 
     Beads that all stand on one face are rolled with the "up" face up; which roll goes on top decides where they stand.
@@ -67,7 +67,7 @@ def faces(layout: Layout) -> tuple[str, ...]:
 
 def face_up(layout: Layout, bead: Bead) -> str:
     """The face that lies up while this bead is rolled."""
-    return bead.side if len(faces(layout)) == 2 else "up"
+    return bead.side if len(rolled_faces(layout)) == 2 else "up"
 
 
 def raised_roll(bead: Bead, face: str) -> str:
@@ -75,7 +75,7 @@ def raised_roll(bead: Bead, face: str) -> str:
     return "below" if bead.side == face else "on top"
 
 
-def marks(bead: Bead) -> tuple[tuple[float, float, str], ...]:
+def mark_points(bead: Bead) -> tuple[tuple[float, float, str], ...]:
     """The points to mark for a bead: x, y (plan) and a word.
 
     Ends, corners and the ends of straight runs are marks; a curve drawn by many short pieces gives its middle
@@ -86,7 +86,9 @@ def marks(bead: Bead) -> tuple[tuple[float, float, str], ...]:
     straight = np.ones(len(lengths), bool) if len(path) <= 8 else lengths > 3 * np.median(lengths)
     keep = [i for i in range(len(path)) if i in (0, len(path) - 1) or straight[i - 1] or straight[i]]
     found = []
-    ends = [f"{word} over the edge" if is_open else word for word, is_open in zip(ENDS, bead.open_ends, strict=True)]
+    ends = [
+        f"{word} over the edge" if is_open else word for word, is_open in zip(END_NAMES, bead.open_ends, strict=True)
+    ]
     for i, after in zip(keep, (*keep[1:], None), strict=True):
         word = ends[0] if i == 0 else "" if after is not None else "back at start" if bead.closed else ends[1]
         found.append((float(path[i, 0]), float(path[i, 1]), word))
@@ -119,11 +121,11 @@ def rough_outline(panel: Panel, layout: Layout) -> Polygon:
     squeezed = affinity.scale(outline, 1 / x, 1 / y, origin=(0, 0))
     mitre = {"join_style": "mitre", "mitre_limit": 2.0}
     wider = affinity.scale(squeezed.buffer(1.0, **mitre), x, y, origin=(0, 0))
-    return wider.buffer(NOTCH, **mitre).buffer(-NOTCH, **mitre)
+    return wider.buffer(HALF_NOTCH_WIDTH, **mitre).buffer(-HALF_NOTCH_WIDTH, **mitre)
 
 
 @dataclass(frozen=True)
-class View:
+class FaceView:
     """One face of the sheet as it lies in front of you; `panel` and `layout` are mirrored for the "down" face.
 
     Beads stand in rolling order.  origin: the datum corner.  hand: +1 where X runs right, -1 where it runs left.
@@ -134,66 +136,68 @@ class View:
     panel: Panel
     layout: Layout
     face: str
-    origin: XY
-    hand: float
-    frames: tuple[str | None, ...]
+    datum: XY
+    x_sign: float
+    frame_sides: tuple[str | None, ...]
 
-    def own(self, bead: Bead) -> bool:
+    def is_rolled_here(self, bead: Bead) -> bool:
         """True for a bead that is rolled with this face up."""
-        return len(faces(self.layout)) == 1 or bead.side == self.face
+        return len(rolled_faces(self.layout)) == 1 or bead.side == self.face
 
     @property
-    def rolls(self) -> str:
+    def raised_roll(self) -> str:
         """Where the raised roll goes for the beads rolled with this face up; empty where there are none."""
-        return " or ".join(sorted({raised_roll(bead, self.face) for bead in self.layout.beads if self.own(bead)}))
+        return " or ".join(
+            sorted({raised_roll(bead, self.face) for bead in self.layout.beads if self.is_rolled_here(bead)})
+        )
 
-    def measured(self, at: XY) -> XY:
+    def from_datum(self, at: XY) -> XY:
         """X and Y of a drawn point, from the datum corner."""
-        return self.hand * (at[0] - self.origin[0]), at[1] - self.origin[1]
+        return self.x_sign * (at[0] - self.datum[0]), at[1] - self.datum[1]
 
 
-def view(panel: Panel, layout: Layout, face: str = "up") -> View:
+def face_view(panel: Panel, layout: Layout, face: str = "up") -> FaceView:
     """The sheet as seen on a face."""
     layout = in_rolling_order(panel, layout)
     frames = process_plan.frame_sides(panel, layout.beads)
     if face == "up":
-        return View(panel, layout, face, datum(panel), 1.0, frames)
+        return FaceView(panel, layout, face, datum_corner(panel), 1.0, frames)
     x0, y0, x1, _ = Polygon(panel.outline).bounds
-    turned = _turned_panel(panel, x0 + x1), _turned_layout(layout, x0 + x1)
-    return View(*turned, face, (x1, y0), -1.0, tuple(ACROSS[side] for side in frames))
+    turned = _mirrored_panel(panel, x0 + x1), _mirrored_layout(layout, x0 + x1)
+    return FaceView(*turned, face, (x1, y0), -1.0, tuple(MIRRORED_SIDE[side] for side in frames))
 
 
-def _turned(points: Iterable[XY] | None, twice: float) -> Any:
+def _mirrored(points: Iterable[XY] | None, twice: float) -> Any:
     """Points mirrored left to right about x = twice / 2: as many as there were, or None."""
     return None if points is None else tuple((twice - x, y) for x, y in points)
 
 
-def _turned_layout(layout: Layout, twice: float) -> Layout:
+def _mirrored_layout(layout: Layout, twice: float) -> Layout:
     return replace(
         layout,
-        beads=tuple(replace(bead, path=_turned(bead.path, twice)) for bead in layout.beads),
-        holes=tuple(replace(hole, at=_turned([hole.at], twice)[0]) for hole in layout.holes),
+        beads=tuple(replace(bead, path=_mirrored(bead.path, twice)) for bead in layout.beads),
+        holes=tuple(replace(hole, at=_mirrored([hole.at], twice)[0]) for hole in layout.holes),
     )
 
 
-def _turned_panel(panel: Panel, twice: float) -> Panel:
+def _mirrored_panel(panel: Panel, twice: float) -> Panel:
     cutouts = [
         replace(
             cutout,
-            ring=_turned(cutout.ring, twice),
+            ring=_mirrored(cutout.ring, twice),
             circle=cutout.circle and (twice - cutout.circle[0], *cutout.circle[1:]),
         )
         for cutout in panel.cutouts
     ]
     return replace(
         panel,
-        outline=_turned(panel.outline, twice)[::-1],
+        outline=_mirrored(panel.outline, twice)[::-1],
         cutouts=tuple(cutouts),
-        keep_outs=tuple(replace(one, polygon=_turned(one.polygon, twice)) for one in panel.keep_outs),
-        folds=tuple(replace(fold, line=_turned(fold.line, twice)) for fold in panel.folds),
-        supports=tuple(_turned_support(support, twice) for support in panel.supports),
+        keep_outs=tuple(replace(one, polygon=_mirrored(one.polygon, twice)) for one in panel.keep_outs),
+        folds=tuple(replace(fold, line=_mirrored(fold.line, twice)) for fold in panel.folds),
+        supports=tuple(_mirrored_support(support, twice) for support in panel.supports),
     )
 
 
-def _turned_support(support: Support, twice: float) -> Support:
-    return replace(support, path=_turned(support.path, twice), at=_turned(support.at, twice))
+def _mirrored_support(support: Support, twice: float) -> Support:
+    return replace(support, path=_mirrored(support.path, twice), at=_mirrored(support.at, twice))

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from .primitives import XY, Circle, Hatch, Line, Words
+from .primitives import XY, Circle, Hatch, Line, TextLine
 
 # name: colour number, line type, weight in 1/100 mm, what it is for
 LAYERS: dict[str, tuple[int, str, int, str]] = {
@@ -36,7 +36,7 @@ LINE_TYPES = {
 
 
 def new_document(height: float) -> Any:
-    """An empty drawing (R2010, millimetres) with the layers; `height` of the capitals of its dimensions."""
+    """An empty drawing (R2010, millimetres) with the layers; `profile_height` of the capitals of its dimensions."""
     import ezdxf
 
     document = ezdxf.new("R2010")
@@ -49,11 +49,11 @@ def new_document(height: float) -> Any:
         layer = document.layers.add(name, color=colour, linetype=line_type, lineweight=weight)
         layer.description = purpose
     document.styles.add("BENCH", font="arial.ttf")
-    _add_styles(document, height)
+    _add_dimension_styles(document, height)
     return document
 
 
-def _add_styles(document: Any, height: float) -> None:
+def _add_dimension_styles(document: Any, height: float) -> None:
     """The styles of overall and running dimensions."""
     common = {
         "dimtxt": height,
@@ -72,41 +72,41 @@ def _add_styles(document: Any, height: float) -> None:
 
 
 @dataclass(frozen=True)
-class Sheet:
+class DxfCanvas:
     """The model space, and the height of the capitals, mm."""
 
-    space: Any
-    height: float
+    modelspace: Any
+    text_height: float
 
-    def draw(self, item: Line | Circle | Hatch, placed: Sequence[Words] = ()) -> None:
+    def draw(self, item: Line | Circle | Hatch, placed: Sequence[TextLine] = ()) -> None:
         attributes = {"layer": item.layer}
         if isinstance(item, Line):
-            self.space.add_lwpolyline(item.points, close=item.closed, dxfattribs=attributes)
+            self.modelspace.add_lwpolyline(item.points, close=item.closed, dxfattribs=attributes)
         elif isinstance(item, Circle):
-            self.space.add_circle(item.at, item.diameter / 2, dxfattribs=attributes)
+            self.modelspace.add_circle(item.at, item.diameter / 2, dxfattribs=attributes)
         else:
-            hatch = self.space.add_hatch(dxfattribs={**attributes, "color": 256})
+            hatch = self.modelspace.add_hatch(dxfattribs={**attributes, "color": 256})
             hatch.set_pattern_fill("BENCH", color=256, definition=[[45.0, (0.0, 0.0), (-3.0, 3.0), []]])
             hatch.paths.add_polyline_path(item.polygon, is_closed=True, flags=1)
-            for window in item.windows(placed):
+            for window in item.text_windows(placed):
                 hatch.paths.add_polyline_path(window.exterior.coords[:-1], is_closed=True, flags=16)
 
     def line(self, points: Iterable[XY], layer: str, closed: bool = False) -> None:
         self.draw(Line(layer, tuple((float(x), float(y)) for x, y in points), closed))
 
-    def letter(self, words: Words) -> None:
+    def text_line(self, words: TextLine) -> None:
         """A label, about the middle of its base line."""
-        self._add(words.text, words.at, words.layer, words.height, words.turn, "CENTER")
+        self._add_text(words.text, words.at, words.layer, words.height, words.rotation, "CENTER")
 
     def text(self, at: XY, words: str, layer: str, size: float = 1.0, right: bool = False) -> None:
         """Level words that begin at `at`, or end there; `size` in heights of the drawing's letters."""
-        self._add(words, at, layer, size * self.height, 0.0, "RIGHT" if right else "LEFT")
+        self._add_text(words, at, layer, size * self.text_height, 0.0, "RIGHT" if right else "LEFT")
 
-    def _add(self, words: str, at: XY, layer: str, height: float, turn: float, align: str) -> None:
+    def _add_text(self, words: str, at: XY, layer: str, height: float, turn: float, align: str) -> None:
         from ezdxf.enums import TextEntityAlignment
 
         words = " ".join(words.split()).replace("%%", "% %")  # two percent signs would start a control code
         if words:
             attributes = {"layer": layer, "style": "BENCH", "rotation": turn}
-            text = self.space.add_text(words, height=height, dxfattribs=attributes)
+            text = self.modelspace.add_text(words, height=height, dxfattribs=attributes)
             text.set_placement(at, align=TextEntityAlignment[align])

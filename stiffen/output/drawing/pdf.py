@@ -13,25 +13,25 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from stiffen.io.files import written
+from stiffen.io.files import atomic_write
 
 from .primitives import XY
 
 if TYPE_CHECKING:
     from matplotlib.font_manager import FontProperties
 
-SIZES = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # mm, upright
-INCH = 25.4
-POINT = INCH / 72  # mm
-LEAST = 3.0  # mm, the smallest capitals that are read at arm's length
-CAPITALS = 0.729  # of the em, in the face used
-FACE = "DejaVu Sans"  # comes with matplotlib, so the letters are the same everywhere
+PAPER_SIZES = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # mm, upright
+MM_PER_INCH = 25.4
+MM_PER_POINT = MM_PER_INCH / 72  # mm
+MIN_CAPITAL_HEIGHT = 3.0  # mm, the smallest capitals that are read at arm's length
+CAPITAL_HEIGHT_RATIO = 0.729  # of the em, in the face used
+FONT_FAMILY = "DejaVu Sans"  # comes with matplotlib, so the letters are the same everywhere
 
 Box = tuple[float, float, float, float]  # x0, y0, x1, y1
 
 
 @dataclass(frozen=True)
-class Style:
+class Pen:
     """A pen: width in mm, dashes and gaps in mm (none: unbroken), grey from 0 (black) to 1."""
 
     width: float = 0.25
@@ -39,7 +39,7 @@ class Style:
     grey: float = 0.0
 
 
-THIN, PLAIN, BOLD = Style(0.18), Style(0.25), Style(0.5)
+THIN_PEN, MEDIUM_PEN, BOLD_PEN = Pen(0.18), Pen(0.25), Pen(0.5)
 
 
 @dataclass
@@ -53,10 +53,12 @@ class Page:
     def __post_init__(self) -> None:
         from matplotlib.figure import Figure
 
-        self.figure = Figure(figsize=(self.width / INCH, self.height / INCH))
+        self.figure = Figure(figsize=(self.width / MM_PER_INCH, self.height / MM_PER_INCH))
         self.figure.patch.set_visible(False)
 
-    def line(self, points: Iterable[XY], style: Style = PLAIN, closed: bool = False, within: Box | None = None) -> None:
+    def line(
+        self, points: Iterable[XY], style: Pen = MEDIUM_PEN, closed: bool = False, within: Box | None = None
+    ) -> None:
         """A polyline; `within` clips it."""
         from matplotlib.path import Path as Outline
 
@@ -66,7 +68,7 @@ class Page:
             points, codes = [*points, points[0]], [*codes, Outline.CLOSEPOLY]
         self._add(Outline(points, codes), style, within)
 
-    def circle(self, at: XY, diameter: float, style: Style = PLAIN, within: Box | None = None) -> None:
+    def circle(self, at: XY, diameter: float, style: Pen = MEDIUM_PEN, within: Box | None = None) -> None:
         """A circle."""
         from matplotlib.path import Path as Outline
 
@@ -80,7 +82,14 @@ class Page:
         self.figure.add_artist(patch)
 
     def text(
-        self, at: XY, words: str, height: float = LEAST, *, turn: float = 0.0, bold: bool = False, align: str = "left"
+        self,
+        at: XY,
+        words: str,
+        height: float = MIN_CAPITAL_HEIGHT,
+        *,
+        rotation: float = 0.0,
+        bold: bool = False,
+        align: str = "left",
     ) -> None:
         """Words on a base line from `at` (align left), to it (right), or about it (center); turn in degrees."""
         text = self.figure.text(
@@ -88,7 +97,7 @@ class Page:
             one_line(words),
             transform=self._millimetres(),
             fontproperties=_font(height, bold),
-            rotation=turn,
+            rotation=rotation,
             rotation_mode="anchor",
             ha=align,
             va="baseline",
@@ -97,18 +106,18 @@ class Page:
         if hasattr(text, "set_fontfeatures"):  # matplotlib 3.11 on: letters that grew together are lost on search
             text.set_fontfeatures(("-liga",))
 
-    def _add(self, path: Any, style: Style, within: Box | None) -> None:
+    def _add(self, path: Any, style: Pen, within: Box | None) -> None:
         from matplotlib.patches import PathPatch
         from matplotlib.transforms import Bbox, TransformedBbox
 
-        points = style.width / POINT
+        points = style.width / MM_PER_POINT
         path.should_simplify = False  # every point stays where it is
         patch = PathPatch(
             path,
             fill=False,
             linewidth=points,
             edgecolor=str(style.grey),
-            linestyle=(0, tuple(dash / POINT / points for dash in style.dashes)) if style.dashes else "-",
+            linestyle=(0, tuple(dash / MM_PER_POINT / points for dash in style.dashes)) if style.dashes else "-",
             capstyle="butt",
             joinstyle="round",
             transform=self._millimetres(),
@@ -120,10 +129,10 @@ class Page:
     def _millimetres(self) -> Any:
         from matplotlib.transforms import Affine2D
 
-        return Affine2D().scale(1 / INCH) + self.figure.dpi_scale_trans
+        return Affine2D().scale(1 / MM_PER_INCH) + self.figure.dpi_scale_trans
 
 
-class Book:
+class PdfDocument:
     """A PDF in the making: pages in order.  Use as a context; written at its end under a temporary name, then renamed.
 
     Raises InputError where the place cannot be written.
@@ -133,12 +142,12 @@ class Book:
         self.path, self.title = path, one_line(title)
         self.pages: list[Page] = []
 
-    def page(self, width: float, height: float) -> Page:
+    def new_page(self, width: float, height: float) -> Page:
         """A new page at the end."""
         self.pages.append(Page(width, height))
         return self.pages[-1]
 
-    def __enter__(self) -> Book:
+    def __enter__(self) -> PdfDocument:
         return self
 
     def __exit__(self, kind: type | None, *rest: object) -> None:
@@ -149,7 +158,7 @@ class Book:
         from matplotlib.backends.backend_pdf import PdfPages
 
         facts = {"Title": self.title, "Creator": "stiffen", "Producer": None, "CreationDate": None}
-        with written(self.path) as fresh, PdfPages(fresh, metadata=facts) as pdf, warnings.catch_warnings():
+        with atomic_write(self.path) as fresh, PdfPages(fresh, metadata=facts) as pdf, warnings.catch_warnings():
             warnings.filterwarnings("ignore", "Glyph .* missing")  # a name in letters that the face has not
             for page in self.pages:
                 pdf.savefig(page.figure, bbox_inches=page.figure.bbox_inches)
@@ -164,11 +173,13 @@ def one_line(words: str) -> str:
 def _font(height: float, bold: bool) -> FontProperties:
     from matplotlib.font_manager import FontProperties
 
-    return FontProperties(family=FACE, weight="bold" if bold else "normal", size=height / CAPITALS / POINT)
+    return FontProperties(
+        family=FONT_FAMILY, weight="bold" if bold else "normal", size=height / CAPITAL_HEIGHT_RATIO / MM_PER_POINT
+    )
 
 
 @cache
-def length(words: str, height: float = LEAST, bold: bool = False) -> float:
+def printed_width(words: str, height: float = MIN_CAPITAL_HEIGHT, bold: bool = False) -> float:
     """Width of words on paper, mm."""
     from matplotlib.textpath import text_to_path
 
@@ -178,34 +189,36 @@ def length(words: str, height: float = LEAST, bold: bool = False) -> float:
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph .* missing")
         wide, _, _ = text_to_path.get_text_width_height_descent(words, _font(height, bold), ismath=False)
-    return wide * POINT
+    return wide * MM_PER_POINT
 
 
-def fitted(words: str, room: float, height: float = LEAST, bold: bool = False) -> str:
+def truncated(words: str, max_width: float, height: float = MIN_CAPITAL_HEIGHT, bold: bool = False) -> str:
     """The words, cut short by two dots where they need more than `room` mm."""
     words = one_line(words)
-    if length(words, height, bold) <= room:
+    if printed_width(words, height, bold) <= max_width:
         return words
-    while words and length(f"{words}..", height, bold) > room:
+    while words and printed_width(f"{words}..", height, bold) > max_width:
         words = words[:-1]
     return f"{words.rstrip()}.."
 
 
-def wrapped(words: str, room: float, height: float = LEAST, bold: bool = False) -> list[str]:
+def wrap_words(words: str, max_width: float, height: float = MIN_CAPITAL_HEIGHT, bold: bool = False) -> list[str]:
     """The words in lines of at most `room` mm; a single word that is too long is broken."""
-    lines, used, blank = [""], 0.0, length("n n", height, bold) - length("nn", height, bold)
+    lines, used, blank = [""], 0.0, printed_width("n n", height, bold) - printed_width("nn", height, bold)
     for word in one_line(words).split():
-        wide = length(word, height, bold)
-        if lines[-1] and used + blank + wide <= room:
+        wide = printed_width(word, height, bold)
+        if lines[-1] and used + blank + wide <= max_width:
             lines[-1] += f" {word}"
             used += blank + wide
             continue
         if lines[-1]:
             lines.append("")
-        while wide > room and len(word) > 1:
-            count = next(n for n in range(len(word) - 1, 0, -1) if n == 1 or length(word[:n], height, bold) <= room)
+        while wide > max_width and len(word) > 1:
+            count = next(
+                n for n in range(len(word) - 1, 0, -1) if n == 1 or printed_width(word[:n], height, bold) <= max_width
+            )
             lines[-1], word = word[:count], word[count:]
             lines.append("")
-            wide = length(word, height, bold)
+            wide = printed_width(word, height, bold)
         lines[-1], used = word, wide
     return lines

@@ -14,32 +14,32 @@ from shapely.geometry import Polygon
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 
-from .bench_view import View, view
+from .bench_view import FaceView, face_view
 from .dxf_writer import LAYERS
-from .face_marking import marking
-from .pdf import LEAST, SIZES, Book, Page, length, wrapped
+from .face_marking import build_marking
+from .pdf import MIN_CAPITAL_HEIGHT, PAPER_SIZES, Page, PdfDocument, printed_width, wrap_words
 from .primitives import XY, Hatch, Marking
 from .tiling import (
-    EDGE,
-    FOOT,
-    LETTERS,
-    ROW,
-    SIDE,
+    CAPITAL_HEIGHT,
+    FOOT_STRIP,
+    LEGEND_ROW_PITCH,
+    SIDE_STRIP,
+    UNPRINTABLE_EDGE,
     Tile,
     Tiling,
+    draw_legend,
     draw_map,
+    draw_page_footer,
     draw_tile,
-    furnish,
-    key,
-    lettering,
+    place_texts,
     roll_width,
-    tiling,
-    used,
+    tile_drawing,
+    used_tiles,
 )
 from .title_block import CAUTIONS
 
-MOST = 150  # sheets; beyond that a roll is taken
-LINE = 1.65 * LEAST  # from one line of words to the next, mm
+MAX_TILES = 150  # sheets; beyond that a roll is taken
+LINE_PITCH = 1.65 * MIN_CAPITAL_HEIGHT  # from one line of words to the next, mm
 
 
 def write_template(panel: Panel, layout: Layout, path: str | Path, paper: str = "a4", face: str = "up") -> None:
@@ -48,83 +48,85 @@ def write_template(panel: Panel, layout: Layout, path: str | Path, paper: str = 
     paper: "a4", "letter" or "roll"; a panel that would take over 150 sheets goes on a roll all the same.  Written to a
     temporary name, then renamed.  Raises InputError where the place cannot be written.
     """
-    seen = view(panel, layout, face)
-    drawn = marking(seen, LETTERS)
-    spread = tiling(drawn.bounds, paper, _foot_height(seen, drawn))
-    tiles = used(spread, drawn)
-    if len(tiles) > MOST:
-        spread = tiling(drawn.bounds, "roll", _foot_height(seen, drawn))
-        tiles = used(spread, drawn)
+    seen = face_view(panel, layout, face)
+    drawn = build_marking(seen, CAPITAL_HEIGHT)
+    spread = tile_drawing(drawn.bounds, paper, _roll_foot_height(seen, drawn))
+    tiles = used_tiles(spread, drawn)
+    if len(tiles) > MAX_TILES:
+        spread = tile_drawing(drawn.bounds, "roll", _roll_foot_height(seen, drawn))
+        tiles = used_tiles(spread, drawn)
     cover = spread.paper != "roll" or len(tiles) > 1
     pages = len(tiles) + cover
-    words = lettering(spread, tiles, drawn, LETTERS)
+    words = place_texts(spread, tiles, drawn, CAPITAL_HEIGHT)
     what = panel.name, f"{face} face, {layout.gauge:g} mm sheet"
-    with Book(path, f"{panel.name}: template, {face} face") as book:
+    with PdfDocument(path, f"{panel.name}: template, {face} face") as book:
         if cover:
-            _cover(book, seen, drawn, spread, tiles, pages)
+            _draw_cover(book, seen, drawn, spread, tiles, pages)
         for number, tile in enumerate(tiles, 1 + cover):
-            page = book.page(spread.width, spread.height)
+            page = book.new_page(spread.width, spread.height)
             name = tile.name if cover else ""
-            furnish(page, spread.foot, (*what, f"page {number} of {pages}, 1:1, mm"), name)
+            draw_page_footer(page, spread.foot, (*what, f"page {number} of {pages}, 1:1, mm"), name)
             draw_tile(page, spread, tile, drawn, words[tile])
             if not cover:
-                _foot(page, seen, drawn, spread)
+                _draw_roll_foot(page, seen, drawn, spread)
 
 
-def _cover(book: Book, seen: View, drawn: Marking, spread: Tiling, tiles: tuple[Tile, ...], pages: int) -> None:
+def _draw_cover(
+    book: PdfDocument, seen: FaceView, drawn: Marking, spread: Tiling, tiles: tuple[Tile, ...], pages: int
+) -> None:
     """The first page: the map, how to join the sheets, what the lines mean."""
-    width, height = SIZES.get(spread.paper, SIZES["a4"])
-    page = book.page(width, height)
-    furnish(page, FOOT, (seen.panel.name, f"{seen.face} face", f"page 1 of {pages}: map of the sheets"))
-    left, right = EDGE + SIDE, width - EDGE
-    rows, room = key_rows(drawn), right - left
-    steps = [wrapped(step, room - 6.0) for step in _steps(seen, len(tiles) > 1)]
-    cautions = [line for caution in CAUTIONS for line in wrapped(caution, room)]
-    y = height - EDGE - 6.0
+    width, height = PAPER_SIZES.get(spread.paper, PAPER_SIZES["a4"])
+    page = book.new_page(width, height)
+    draw_page_footer(page, FOOT_STRIP, (seen.panel.name, f"{seen.face} face", f"page 1 of {pages}: map of the sheets"))
+    left, right = UNPRINTABLE_EDGE + SIDE_STRIP, width - UNPRINTABLE_EDGE
+    rows, room = legend_rows(drawn), right - left
+    steps = [wrap_words(step, room - 6.0) for step in _instructions(seen, len(tiles) > 1)]
+    cautions = [line for caution in CAUTIONS for line in wrap_words(caution, room)]
+    y = height - UNPRINTABLE_EDGE - 6.0
     title = f"{seen.panel.name}: paper template"
-    large = min(6.0, max(4.5, 6.0 * room / length(title, 6.0, bold=True)))
-    for line in wrapped(title, room, large, bold=True):
+    large = min(6.0, max(4.5, 6.0 * room / printed_width(title, 6.0, bold=True)))
+    for line in wrap_words(title, room, large, bold=True):
         page.text((left, y), line, large, bold=True)
         y -= 1.5 * large
     y += 1.5 * large
-    y = _lines(
+    y = _draw_lines(
         page,
-        (left, y - LINE),
-        [line for words in _about(seen, spread.paper.capitalize()) for line in wrapped(words, room)],
+        (left, y - LINE_PITCH),
+        [line for words in _description(seen, spread.paper.capitalize()) for line in wrap_words(words, room)],
     )
-    low = EDGE + FOOT + len(cautions) * LINE
-    _lines(page, (left, low), cautions)
-    low += LINE + len(rows) * ROW
-    key(page, (left, low), room, rows)
-    low += 2.0 * LINE + sum(map(len, steps)) * LINE
+    low = UNPRINTABLE_EDGE + FOOT_STRIP + len(cautions) * LINE_PITCH
+    _draw_lines(page, (left, low), cautions)
+    low += LINE_PITCH + len(rows) * LEGEND_ROW_PITCH
+    draw_legend(page, (left, low), room, rows)
+    low += 2.0 * LINE_PITCH + sum(map(len, steps)) * LINE_PITCH
     at = low
     for number, lines in enumerate(steps, 1):
-        page.text((left, at - LINE), f"{number}.", LEAST)
-        at = _lines(page, (left + 6.0, at), lines)
-    draw_map(page, (left, low + LINE, right, y - LINE), spread, tiles, drawn)
+        page.text((left, at - LINE_PITCH), f"{number}.", MIN_CAPITAL_HEIGHT)
+        at = _draw_lines(page, (left + 6.0, at), lines)
+    draw_map(page, (left, low + LINE_PITCH, right, y - LINE_PITCH), spread, tiles, drawn)
 
 
-def _lines(page: Page, at: XY, lines: Iterable[str]) -> float:
+def _draw_lines(page: Page, at: XY, lines: Iterable[str]) -> float:
     """Lines of words from `at` down; hands back the level of the last."""
     x, y = at
     for words in lines:
-        y -= LINE
-        page.text((x, y), words, LEAST)
+        y -= LINE_PITCH
+        page.text((x, y), words, MIN_CAPITAL_HEIGHT)
     return y
 
 
-def _about(seen: View, paper: str) -> list[str]:
+def _description(seen: FaceView, paper: str) -> list[str]:
     """What the template is of, for which face, on which paper."""
     if seen.face == "up":
         face = "For the UP face."
     else:
         face = "MIRRORED, for the DOWN face: lay it on the back of the sheet."
-    if seen.rolls:
-        face += f" With this face up in the roller, the raised roll is {seen.rolls}."
+    if seen.raised_roll:
+        face += f" With this face up in the roller, the raised roll is {seen.raised_roll}."
     return [f"{seen.panel.material.name}, {seen.layout.gauge:g} mm. Paper: {paper}.", face]
 
 
-def _steps(seen: View, joined: bool) -> list[str]:
+def _instructions(seen: FaceView, joined: bool) -> list[str]:
     """From the printer to the marked sheet."""
     x0, y0, x1, y1 = Polygon(seen.panel.outline).bounds
     ends = "both ends of each bead axis and at " if seen.layout.beads else ""
@@ -137,45 +139,47 @@ def _steps(seen: View, joined: bool) -> list[str]:
     ]
 
 
-UNROLLED = {"CUT": "finished outline and cut-outs: cut here"}
+PURPOSE_WITHOUT_BEADS = {"CUT": "finished outline and cut-outs: cut here"}
 
 
-def key_rows(drawn: Marking) -> list[tuple[str, str]]:
+def legend_rows(drawn: Marking) -> list[tuple[str, str]]:
     """Layers on the drawing, and what their lines are for."""
     there = {item.layer for item in drawn.items if not isinstance(item, Hatch)}
     rolled = there & {"BEAD AXIS", "OTHER FACE"}
     return [
-        (layer, LAYERS[layer][-1] if rolled else UNROLLED.get(layer, LAYERS[layer][-1]))
+        (layer, LAYERS[layer][-1] if rolled else PURPOSE_WITHOUT_BEADS.get(layer, LAYERS[layer][-1]))
         for layer in LAYERS
         if layer in there
     ]
 
 
-COLUMN = 185.0  # mm that the longest words of the key need
+LEGEND_COLUMN_WIDTH = 185.0  # mm that the longest words of the key need
 
 
-def _foot_words(seen: View, room: float) -> list[str]:
+def _roll_foot_lines(seen: FaceView, room: float) -> list[str]:
     """What the sheet is, what to do with it, and the cautions."""
     return [
         line
-        for words in (*_about(seen, "one roll"), *_steps(seen, joined=False), *CAUTIONS)
-        for line in wrapped(words, room)
+        for words in (*_description(seen, "one roll"), *_instructions(seen, joined=False), *CAUTIONS)
+        for line in wrap_words(words, room)
     ]
 
 
-def _foot_height(seen: View, drawn: Marking) -> float:
+def _roll_foot_height(seen: FaceView, drawn: Marking) -> float:
     """Of the strip that the foot of a roll needs."""
-    room = roll_width(drawn.bounds) - 2 * EDGE - SIDE
-    rows = math.ceil(len(key_rows(drawn)) / max(1, room // COLUMN))
-    return FOOT + rows * ROW + len(_foot_words(seen, room)) * LINE + 10.0
+    room = roll_width(drawn.bounds) - 2 * UNPRINTABLE_EDGE - SIDE_STRIP
+    rows = math.ceil(len(legend_rows(drawn)) / max(1, room // LEGEND_COLUMN_WIDTH))
+    return FOOT_STRIP + rows * LEGEND_ROW_PITCH + len(_roll_foot_lines(seen, room)) * LINE_PITCH + 10.0
 
 
-def _foot(page: Page, seen: View, drawn: Marking, spread: Tiling) -> None:
+def _draw_roll_foot(page: Page, seen: FaceView, drawn: Marking, spread: Tiling) -> None:
     """Below the drawing of a roll: the key, in columns where there is room, what the sheet is, cautions."""
-    rows, room = key_rows(drawn), page.width - 2 * EDGE - SIDE
-    columns = max(1, int(room // COLUMN))
-    deep, top = math.ceil(len(rows) / columns), EDGE + spread.foot - 6.0
+    rows, room = legend_rows(drawn), page.width - 2 * UNPRINTABLE_EDGE - SIDE_STRIP
+    columns = max(1, int(room // LEGEND_COLUMN_WIDTH))
+    deep, top = math.ceil(len(rows) / columns), UNPRINTABLE_EDGE + spread.foot - 6.0
     for column in range(columns):
-        at = EDGE + SIDE + column * room / columns, top
-        key(page, at, room / columns - 2.0, rows[column * deep : (column + 1) * deep])
-    _lines(page, (EDGE + SIDE, top - deep * ROW + 1.0), _foot_words(seen, room))
+        at = UNPRINTABLE_EDGE + SIDE_STRIP + column * room / columns, top
+        draw_legend(page, at, room / columns - 2.0, rows[column * deep : (column + 1) * deep])
+    _draw_lines(
+        page, (UNPRINTABLE_EDGE + SIDE_STRIP, top - deep * LEGEND_ROW_PITCH + 1.0), _roll_foot_lines(seen, room)
+    )

@@ -13,11 +13,11 @@ from stiffen.model.results import Verdict
 from stiffen.shop.layout_check import audit
 from stiffen.shop.process_plan import trim_allowance
 
-from .bench_view import View, counted, faces, marks, rough_outline
-from .dxf_writer import Sheet
-from .primitives import XY, wide
+from .bench_view import FaceView, mark_points, plural, rolled_faces, rough_outline
+from .dxf_writer import DxfCanvas
+from .primitives import XY, text_width
 
-CORNERS = 12  # of a cut-out that are listed one by one: more are those of a curve
+MAX_LISTED_CORNERS = 12  # of a cut-out that are listed one by one: more are those of a curve
 CAUTIONS = (
     "A design aid, not an approval: proof-load the finished panel before anyone relies on it.",
     "Vehicle, seat and structural parts need a qualified person and the local rules.",
@@ -25,60 +25,63 @@ CAUTIONS = (
 )
 
 
-def draw_column(sheet: Sheet, seen: View, verdict: Verdict | None) -> None:
+def draw_column(sheet: DxfCanvas, seen: FaceView, verdict: Verdict | None) -> None:
     """Title block, tables and notes, right of the sheet, from the top down."""
     _, _, right, top = rough_outline(seen.panel, seen.layout).bounds
-    at = right + (8.0 if seen.hand > 0 else 14.0) * sheet.height, top  # past the words at a datum corner on the right
-    at = _title(sheet, at, seen, verdict)
+    at = (
+        right + (8.0 if seen.x_sign > 0 else 14.0) * sheet.text_height,
+        top,
+    )  # past the words at a datum corner on the right
+    at = _draw_title_block(sheet, at, seen, verdict)
     if beads := _bead_rows(seen):
         head = ("bead", "die", "stands", "frame", "X mm", "Y mm", "mark")
-        at = _table(sheet, at, "BEADS, in the order to roll them", head, beads)
+        at = _draw_table(sheet, at, "BEADS, in the order to roll them", head, beads)
     holes: list[tuple[str, ...]] = [
-        (f"H{number}", die.name, hole.side, *_measured(seen, hole.at), f"{die.pilot:g}", f"{die.flange:g}")
+        (f"H{number}", die.name, hole.side, *_xy_text(seen, hole.at), f"{die.pilot:g}", f"{die.flange:g}")
         for number, hole in enumerate(seen.layout.holes, 1)
         for die in (hole.die,)
     ]
     if holes:
         head = ("hole", "die", "stands", "X mm", "Y mm", "cut dia.", "flare dia.")
-        at = _table(sheet, at, "FLARED HOLES, centres", head, holes)
+        at = _draw_table(sheet, at, "FLARED HOLES, centres", head, holes)
     if cutouts := _cutout_rows(seen):
-        at = _table(sheet, at, "CUT-OUTS", ("cut-out", "where", "X mm", "Y mm"), cutouts)
+        at = _draw_table(sheet, at, "CUT-OUTS", ("cut-out", "where", "X mm", "Y mm"), cutouts)
     if fasteners := _fastener_rows(seen):
-        at = _table(sheet, at, "RIVETS AND BOLTS, centres", ("what", "how many", "X mm", "Y mm"), fasteners)
-    _notes(sheet, at, seen)
+        at = _draw_table(sheet, at, "RIVETS AND BOLTS, centres", ("what", "how many", "X mm", "Y mm"), fasteners)
+    _draw_notes(sheet, at, seen)
 
 
-def _bead_rows(seen: View) -> list[tuple[str, ...]]:
+def _bead_rows(seen: FaceView) -> list[tuple[str, ...]]:
     """A row for every mark of the beads rolled with this face up."""
     rows: list[tuple[str, ...]] = []
-    for number, (bead, side) in enumerate(zip(seen.layout.beads, seen.frames, strict=True), 1):
-        if seen.own(bead):
+    for number, (bead, side) in enumerate(zip(seen.layout.beads, seen.frame_sides, strict=True), 1):
+        if seen.is_rolled_here(bead):
             first = (f"{number}", bead.die.name, bead.side, side or "NEITHER")
-            for i, (x, y, word) in enumerate(marks(bead)):
-                rows.append((*(first if i == 0 else ("",) * 4), *_measured(seen, (x, y)), word))
+            for i, (x, y, word) in enumerate(mark_points(bead)):
+                rows.append((*(first if i == 0 else ("",) * 4), *_xy_text(seen, (x, y)), word))
     return rows
 
 
-def _cutout_rows(seen: View) -> list[tuple[str, ...]]:
+def _cutout_rows(seen: FaceView) -> list[tuple[str, ...]]:
     """Centres of circles, every corner of a polygon with a few, of others those of the box round it."""
     rows: list[tuple[str, ...]] = []
     for number, cutout in enumerate(seen.panel.cutouts, 1):
         if cutout.circle:
             x, y, diameter = cutout.circle
-            rows.append((f"C{number}", f"centre, dia. {diameter:g}", *_measured(seen, (x, y))))
-        elif len(cutout.ring) <= CORNERS:
+            rows.append((f"C{number}", f"centre, dia. {diameter:g}", *_xy_text(seen, (x, y))))
+        elif len(cutout.ring) <= MAX_LISTED_CORNERS:
             told = [
                 (f"C{number}" if i == 0 else "", "corners, in turn" if i == 0 else "") for i in range(len(cutout.ring))
             ]
-            rows += [(*words, *_measured(seen, at)) for words, at in zip(told, cutout.ring, strict=True)]
+            rows += [(*words, *_xy_text(seen, at)) for words, at in zip(told, cutout.ring, strict=True)]
         else:
             x0, y0, x1, y1 = Polygon(cutout.ring).bounds
-            near, far = ((x0, y0), (x1, y1)) if seen.hand > 0 else ((x1, y0), (x0, y1))
-            rows += [(f"C{number}", "reaches from", *_measured(seen, near)), ("", "to", *_measured(seen, far))]
+            near, far = ((x0, y0), (x1, y1)) if seen.x_sign > 0 else ((x1, y0), (x0, y1))
+            rows += [(f"C{number}", "reaches from", *_xy_text(seen, near)), ("", "to", *_xy_text(seen, far))]
     return rows
 
 
-def _fastener_rows(seen: View) -> list[tuple[str, ...]]:
+def _fastener_rows(seen: FaceView) -> list[tuple[str, ...]]:
     """Each bolt, and the corners of each row of rivets."""
     rows: list[tuple[str, ...]] = []
     for support in seen.panel.supports:
@@ -87,44 +90,44 @@ def _fastener_rows(seen: View) -> list[tuple[str, ...]]:
             continue
         size = f" dia. {support.diameter:g}" if support.diameter else ""
         if support.kind == "bolts":
-            rows += [(f"bolt{size}" if i == 0 else "", "", *_measured(seen, at)) for i, at in enumerate(centres)]
+            rows += [(f"bolt{size}" if i == 0 else "", "", *_xy_text(seen, at)) for i, at in enumerate(centres)]
             continue
         length = shapely.LineString(support.path).length
         pitch = f"{len(centres)} at {length / max(1, round(length / support.pitch)):.1f}"
         for i, at in enumerate(dict.fromkeys(support.path)):
-            rows.append((*((f"rivets{size}", pitch) if i == 0 else ("", "to")), *_measured(seen, at)))
+            rows.append((*((f"rivets{size}", pitch) if i == 0 else ("", "to")), *_xy_text(seen, at)))
     return rows
 
 
-def _measured(seen: View, at: XY) -> tuple[str, str]:
+def _xy_text(seen: FaceView, at: XY) -> tuple[str, str]:
     """X and Y from the datum corner."""
-    x, y = seen.measured(at)
+    x, y = seen.from_datum(at)
     return f"{x:.1f}", f"{y:.1f}"
 
 
-def _title(sheet: Sheet, at: XY, seen: View, verdict: Verdict | None) -> XY:
+def _draw_title_block(sheet: DxfCanvas, at: XY, seen: FaceView, verdict: Verdict | None) -> XY:
     """The title block; hands back where the next block starts."""
     panel, layout = seen.panel, seen.layout
     mass = verdict.mass_kg if verdict else panel.mass(layout)
     lines = [
         (min(2.0, max(1.0, 50 / max(1, len(panel.name)))), panel.name),
         (1.6, f"{'THIS FACE UP IN THE ROLLER' if layout.beads else 'SEEN ON'}: {seen.face.upper()} FACE"),
-        *([(1.0, f"raised roll {seen.rolls}")] if seen.rolls else []),
+        *([(1.0, f"raised roll {seen.raised_roll}")] if seen.raised_roll else []),
         (1.0, f"{panel.material.name}, {layout.gauge:g} mm thick"),
-        *((1.0, words) for words in _sizes(seen)),
+        *((1.0, words) for words in _size_lines(seen)),
         (1.0, f"finished mass {mass:.3f} kg"),
-        *([(1.0, f"{counted(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll")] if layout.beads else []),
-        *([(1.0, counted(layout.holes, "flared hole"))] if layout.holes else []),
+        *([(1.0, f"{plural(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll")] if layout.beads else []),
+        *([(1.0, plural(layout.holes, "flared hole"))] if layout.holes else []),
     ]
-    if len(faces(layout)) == 2:
-        lines.append((1.0, f"beads stand on both faces: the other drawing shows the {_other(seen)} face"))
+    if len(rolled_faces(layout)) == 2:
+        lines.append((1.0, f"beads stand on both faces: the other drawing shows the {_other_face(seen)} face"))
     if verdict:
         lines.append((1.0, "all demands met" if verdict.met else "NOT ALL DEMANDS ARE MET: see the card"))
     if audit(panel, layout):
         lines.append((1.0, "A RULE OF THE SHOP IS NOT KEPT: see the card"))
     lines.append((1.0, "scale 1:1, millimetres; measure this bar: 100 mm"))
     x, top = at
-    h = sheet.height
+    h = sheet.text_height
     y = top - 0.8 * h
     for size, words in lines:
         y -= size * h
@@ -134,12 +137,12 @@ def _title(sheet: Sheet, at: XY, seen: View, verdict: Verdict | None) -> XY:
     for p, q in (((0, 0), (100, 0)), ((0, -h / 2), (0, h / 2)), ((100, -h / 2), (100, h / 2))):
         sheet.line([(x + h + p[0], y + p[1]), (x + h + q[0], y + q[1])], "NOTE")
     bottom = y - 1.3 * h
-    across = max(100.0, *(wide(words, size * h) for size, words in lines)) + 2 * h
+    across = max(100.0, *(text_width(words, size * h) for size, words in lines)) + 2 * h
     sheet.line([(x, bottom), (x + across, bottom), (x + across, top), (x, top)], "NOTE", closed=True)
     return x, bottom - 2.5 * h
 
 
-def _sizes(seen: View) -> Iterator[str]:
+def _size_lines(seen: FaceView) -> Iterator[str]:
     """Of the blank where it is larger, and of the finished outline."""
     for words, shape in (
         ("rough cut", rough_outline(seen.panel, seen.layout)),
@@ -150,11 +153,11 @@ def _sizes(seen: View) -> Iterator[str]:
             yield f"{words} {x1 - x0:.1f} x {y1 - y0:.1f} mm"
 
 
-def _other(seen: View) -> str:
+def _other_face(seen: FaceView) -> str:
     return "down" if seen.face == "up" else "up"
 
 
-def _table(sheet: Sheet, at: XY, title: str, head: tuple[str, ...], rows: list[tuple[str, ...]]) -> XY:
+def _draw_table(sheet: DxfCanvas, at: XY, title: str, head: tuple[str, ...], rows: list[tuple[str, ...]]) -> XY:
     """A ruled table with a title, figures at the right of their columns, columns with nothing in them left out.
 
     Hands back where the next block starts.
@@ -162,11 +165,11 @@ def _table(sheet: Sheet, at: XY, title: str, head: tuple[str, ...], rows: list[t
     filled = [i for i in range(len(head)) if any(row[i] for row in rows)]
     head, rows = tuple(head[i] for i in filled), [tuple(row[i] for i in filled) for row in rows]
     x, top = at
-    h = sheet.height
+    h = sheet.text_height
     sheet.text((x, top - h), title, "DIMENSION")
     top -= 1.8 * h
     pitch = 2.0 * h
-    widths = [max(wide(row[i], h) for row in (head, *rows)) + 1.4 * h for i in range(len(head))]
+    widths = [max(text_width(row[i], h) for row in (head, *rows)) + 1.4 * h for i in range(len(head))]
     edges = x + np.concatenate([[0.0], np.cumsum(widths)])
     for i, row in enumerate((head, *rows)):
         for j, words in enumerate(row):
@@ -181,10 +184,10 @@ def _table(sheet: Sheet, at: XY, title: str, head: tuple[str, ...], rows: list[t
     return x, bottom - 2.5 * h
 
 
-def _notes(sheet: Sheet, at: XY, seen: View) -> None:
+def _draw_notes(sheet: DxfCanvas, at: XY, seen: FaceView) -> None:
     """How to use the drawing, and the cautions."""
     x, y = at
-    h = sheet.height
+    h = sheet.text_height
     sheet.text((x, y - h), "NOTES", "NOTE")
     y -= 1.8 * h
     for note in (*bench_notes(seen), *CAUTIONS):
@@ -194,15 +197,15 @@ def _notes(sheet: Sheet, at: XY, seen: View) -> None:
             sheet.text((x, y), words, "NOTE")
 
 
-def bench_notes(seen: View) -> list[str]:
+def bench_notes(seen: FaceView) -> list[str]:
     """How to read the lines of a face and in which order to work to them."""
-    beads = [bead for bead in seen.layout.beads if seen.own(bead)]
+    beads = [bead for bead in seen.layout.beads if seen.is_rolled_here(bead)]
     notes = []
     if seen.layout.beads:
         x, y = trim_allowance(seen.panel, seen.layout)
         notes.append(f"Cut the sheet to the rough cut: {x:g} mm more left and right, {y:g} mm more above and below.")
         notes.append("Scribe the two datum lines: the edges of the finished outline.")
-    if seen.hand > 0:
+    if seen.x_sign > 0:
         notes.append("X runs right and Y up from the datum corner, on this face.")
     else:
         notes.append("This is the back, mirrored: X runs LEFT and Y up from the datum corner, on this face.")

@@ -1,4 +1,4 @@
 """Pictures: layout, result fields, load-deflection curves, comparisons, sweeps.
 
-Imports `report` and below.
+Imports `result_document` and below.
 """

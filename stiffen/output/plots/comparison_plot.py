@@ -12,19 +12,33 @@ import numpy as np
 
 from stiffen.output.report.comparison import Entry, labels, shared_limit, shortened
 
-from .style import ACROSS, INK, LETTERS, PALE, WIDE, canvas, draw_over, proportion, save
+from .style import (
+    FIGURE_WIDTH,
+    FONT_SIZE,
+    GRID_COLOUR,
+    LINE_CHARS,
+    LINE_COLOUR,
+    aspect_ratio,
+    draw_panel_over,
+    new_figure,
+    save_png,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-BAR = {"facecolor": "#3a7490", "edgecolor": INK}
-MISSED = {"facecolor": "white", "edgecolor": INK, "hatch": "////"}
-LIMIT = "#131f45"
-ABREAST = 3  # pictures, and bar charts, side by side
-TITLE = 20  # letters
-PAGE = 10.0  # inches: what A4 and Letter have room for
-HEAD, PITCH, LINE = 0.62, 0.23, 0.2  # inches: over the bars of a chart, from bar to bar, from line to line of words
-NAMES, LEAST = 0.8, 0.8  # inches: over the picture of a sheet, and the least height of one
+BAR_STYLE = {"facecolor": "#3a7490", "edgecolor": LINE_COLOUR}
+MISSED_BAR_STYLE = {"facecolor": "white", "edgecolor": LINE_COLOUR, "hatch": "////"}
+LIMIT_COLOUR = "#131f45"
+COLUMNS = 3  # pictures, and bar charts, side by side
+MAX_TITLE_CHARS = 20  # letters
+PAGE_HEIGHT = 10.0  # inches: what A4 and Letter have room for
+CHART_HEAD_HEIGHT, BAR_PITCH, LINE_PITCH = (
+    0.62,
+    0.23,
+    0.2,
+)  # inches: over the bars of a chart, from bar to bar, from line to line of words
+SHEET_TITLE_HEIGHT, MIN_SHEET_HEIGHT = 0.8, 0.8  # inches: over the picture of a sheet, and the least height of one
 
 
 @dataclass(frozen=True)
@@ -36,39 +50,42 @@ class _Chart:
     limit: float | None = None
 
 
-def compare_picture(entries: Sequence[Entry], path: str | Path) -> None:
-    """PNG of the layouts, numbered, and bars of what `comparison.table` tells, on one page.
+def comparison_picture(entries: Sequence[Entry], path: str | Path) -> None:
+    """PNG of the layouts, numbered, and bars of what `comparison.sweep_table` tells, on one page.
 
     Bars of demands that are missed are hatched; a line marks the limit where all share it.  What is asked of one layout
     only is told in words.  Raises InputError where the place cannot be written.
     """
     charts = _charts(entries)
-    deep = [max(len(chart.bars) for chart in charts[i : i + ABREAST]) for i in range(0, len(charts), ABREAST)]
-    low = [HEAD + PITCH * bars for bars in deep]
-    notes = textwrap.wrap(_alone(entries), ACROSS)
+    deep = [max(len(chart.bars) for chart in charts[i : i + COLUMNS]) for i in range(0, len(charts), COLUMNS)]
+    low = [CHART_HEAD_HEIGHT + BAR_PITCH * bars for bars in deep]
+    notes = textwrap.wrap(_single_demands_text(entries), LINE_CHARS)
     if any(not good for chart in charts for *_, good in chart.bars):
         notes.append("hatched: demand not met")
-    across = min(ABREAST, max(2, len(entries)))
+    across = min(COLUMNS, max(2, len(entries)))
     sheets = -(-len(entries) // across)
-    room = (PAGE - sum(low) - LINE * len(notes)) / sheets - NAMES
-    tall = NAMES + min(WIDE / across * max(proportion(entry.panel) for entry in entries), max(LEAST, room))
-    figure = canvas(sheets * tall + sum(low) + LINE * len(notes))
-    upper, lower = figure.subfigures(2, 1, height_ratios=[sheets * tall, sum(low) + LINE * len(notes)])
+    room = (PAGE_HEIGHT - sum(low) - LINE_PITCH * len(notes)) / sheets - SHEET_TITLE_HEIGHT
+    tall = SHEET_TITLE_HEIGHT + min(
+        FIGURE_WIDTH / across * max(aspect_ratio(entry.panel) for entry in entries), max(MIN_SHEET_HEIGHT, room)
+    )
+    figure = new_figure(sheets * tall + sum(low) + LINE_PITCH * len(notes))
+    upper, lower = figure.subfigures(2, 1, height_ratios=[sheets * tall, sum(low) + LINE_PITCH * len(notes)])
     axes = upper.subplots(sheets, across, squeeze=False).ravel()
     for number, (axis, entry) in enumerate(zip(axes, entries, strict=False), 1):
-        draw_over(axis, entry.panel, entry.verdict.layout, casing=False)
+        draw_panel_over(axis, entry.panel, entry.verdict.layout, casing=False)
         met = "met" if entry.verdict.met else "NOT MET"
         axis.set_title(
-            f"{number}: {shortened(entry.title, TITLE)}\n{entry.verdict.layout.gauge:g} mm, {met}", fontsize=LETTERS
+            f"{number}: {shortened(entry.title, MAX_TITLE_CHARS)}\n{entry.verdict.layout.gauge:g} mm, {met}",
+            fontsize=FONT_SIZE,
         )
-    bars = lower.subplots(len(low), ABREAST, squeeze=False, height_ratios=low).ravel()
+    bars = lower.subplots(len(low), COLUMNS, squeeze=False, height_ratios=low).ravel()
     for number, (axis, chart) in enumerate(zip(bars, charts, strict=False)):
-        _draw_bars(axis, chart, deep[number // ABREAST])
+        _draw_bars(axis, chart, deep[number // COLUMNS])
     for axis in (*axes[len(entries) :], *bars[len(charts) :]):
         axis.set_axis_off()
     if notes:
-        lower.supxlabel("\n".join(notes), fontsize=LETTERS)
-    save(figure, path)
+        lower.supxlabel("\n".join(notes), fontsize=FONT_SIZE)
+    save_png(figure, path)
 
 
 def _charts(entries: Sequence[Entry]) -> list[_Chart]:
@@ -89,7 +106,7 @@ def _charts(entries: Sequence[Entry]) -> list[_Chart]:
     return sorted(charts, key=lambda chart: -len(chart.bars))
 
 
-def _alone(entries: Sequence[Entry]) -> str:
+def _single_demands_text(entries: Sequence[Entry]) -> str:
     """Demands that are made of one layout only, in words."""
     told = []
     for label in labels(entries):
@@ -97,11 +114,11 @@ def _alone(entries: Sequence[Entry]) -> str:
         if len(found) == 1:
             ((number, one),) = found
             missed = "" if one.met else ", NOT MET"
-            told.append(f"{label} ({number}) {_told(one.value)} {one.unit}, limit {one.limit:g}{missed}")
+            told.append(f"{label} ({number}) {_value_text(one.value)} {one.unit}, limit {one.limit:g}{missed}")
     return f"Asked of one only: {'; '.join(told)}." if told else ""
 
 
-def _told(value: float) -> str:
+def _value_text(value: float) -> str:
     return f"{value:.3g}" if np.isfinite(value) else "-"
 
 
@@ -111,18 +128,20 @@ def _draw_bars(axis: Axes, chart: _Chart, deep: int) -> None:
     top = max([*finite, chart.limit or 0.0]) or 1.0
     for place, (_, value, good) in enumerate(chart.bars):
         if np.isfinite(value):
-            axis.barh(place, value, height=0.68, linewidth=0.8, **(BAR if good else MISSED))
-        look = {"ha": "right", "va": "center_baseline", "fontsize": LETTERS}
-        axis.text(0.93, place, _told(value), transform=axis.get_yaxis_transform(), **look)
+            axis.barh(place, value, height=0.68, linewidth=0.8, **(BAR_STYLE if good else MISSED_BAR_STYLE))
+        look = {"ha": "right", "va": "center_baseline", "fontsize": FONT_SIZE}
+        axis.text(0.93, place, _value_text(value), transform=axis.get_yaxis_transform(), **look)
     title = chart.title
     if chart.limit is not None:
-        axis.plot([chart.limit] * 2, [-0.5, len(chart.bars) - 0.5], color=LIMIT, linewidth=1.6, dashes=(4, 2), zorder=4)
+        axis.plot(
+            [chart.limit] * 2, [-0.5, len(chart.bars) - 0.5], color=LIMIT_COLOUR, linewidth=1.6, dashes=(4, 2), zorder=4
+        )
         title += f"\nlimit {chart.limit:g} (dashed)"
-    axis.set_title(title, fontsize=LETTERS, loc="left")
+    axis.set_title(title, fontsize=FONT_SIZE, loc="left")
     axis.set_xlim(0, 1.5 * top)
     axis.set_ylim(deep - 0.45, -0.55)
-    axis.set_yticks(range(len(chart.bars)), [f"{number}" for number, *_ in chart.bars], fontsize=LETTERS)
+    axis.set_yticks(range(len(chart.bars)), [f"{number}" for number, *_ in chart.bars], fontsize=FONT_SIZE)
     axis.set_xticks([])
     axis.spines[:].set_visible(False)
-    axis.vlines(0, -0.5, len(chart.bars) - 0.5, color=PALE, linewidth=0.8)
+    axis.vlines(0, -0.5, len(chart.bars) - 0.5, color=GRID_COLOUR, linewidth=0.8)
     axis.tick_params(axis="y", length=0)

@@ -12,23 +12,33 @@ from shapely.geometry import LineString, Point, Polygon
 
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
-from stiffen.output.drawing.bench_view import counted, datum, in_rolling_order
-from stiffen.output.drawing.face_marking import around
-from stiffen.output.drawing.primitives import Label, place, wide
+from stiffen.output.drawing.bench_view import datum_corner, in_rolling_order, plural
+from stiffen.output.drawing.face_marking import positions_around
+from stiffen.output.drawing.primitives import Label, place_labels, text_width
 
-from .style import ACROSS, INK, LETTERS, PALE, WIDE, canvas, circle, proportion, save
+from .style import (
+    FIGURE_WIDTH,
+    FONT_SIZE,
+    GRID_COLOUR,
+    LINE_CHARS,
+    LINE_COLOUR,
+    aspect_ratio,
+    circle_points,
+    new_figure,
+    save_png,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-SIDES = {"up": ("#b5532a", "-"), "down": ("#2a6f97", "--")}  # colour and line of what stands proud on a face
-HALO = 3.5  # points of white round letters, so that lines behind do not cross them
-DRAWN = 0.82 * WIDE * 25.4  # mm of paper that the sheet's width takes
-CAPITAL = 3.0  # mm of paper that a capital is high
-LETTER = 0.21 * LETTERS  # mm of paper that a letter takes, about
-ROW = 72  # letters in a line of the list
-GAP = 2  # letters between its columns
-SHEET, GREY = "#f2efe6", "#777777"
+FACE_STYLES = {"up": ("#b5532a", "-"), "down": ("#2a6f97", "--")}  # colour and line of what stands proud on a face
+HALO_WIDTH = 3.5  # points of white round letters, so that lines behind do not cross them
+SHEET_WIDTH_ON_PAPER = 0.82 * FIGURE_WIDTH * 25.4  # mm of paper that the sheet's width takes
+CAPITAL_HEIGHT = 3.0  # mm of paper that a capital is high
+LETTER_WIDTH = 0.21 * FONT_SIZE  # mm of paper that a letter takes, about
+LIST_LINE_CHARS = 72  # letters in a line of the list
+LIST_COLUMN_GAP = 2  # letters between its columns
+SHEET_COLOUR, KEEP_OUT_COLOUR = "#f2efe6", "#777777"
 
 
 def layout_picture(panel: Panel, layout: Layout, path: str | Path) -> None:
@@ -38,47 +48,50 @@ def layout_picture(panel: Panel, layout: Layout, path: str | Path) -> None:
     """
     layout = in_rolling_order(panel, layout)
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
-    scale = DRAWN / (x1 - x0) * min(1.0, proportion(panel) * (x1 - x0) / (y1 - y0))
-    listed = _listed(panel, layout)
-    beads = f"{counted(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll; " if layout.beads else ""
-    holes = f"{counted(layout.holes, 'flared hole')}; " if layout.holes else ""
+    scale = SHEET_WIDTH_ON_PAPER / (x1 - x0) * min(1.0, aspect_ratio(panel) * (x1 - x0) / (y1 - y0))
+    listed = _position_list(panel, layout)
+    beads = f"{plural(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll; " if layout.beads else ""
+    holes = f"{plural(layout.holes, 'flared hole')}; " if layout.holes else ""
     head = [
         *textwrap.wrap(
-            f"{panel.name}: {x1 - x0:.1f} x {y1 - y0:.1f} mm, {panel.material.name}, {layout.gauge:g} mm thick", ACROSS
+            f"{panel.name}: {x1 - x0:.1f} x {y1 - y0:.1f} mm, {panel.material.name}, {layout.gauge:g} mm thick",
+            LINE_CHARS,
         ),
         f"{beads}{holes}seen on the up face",
     ]
-    figure = canvas(0.86 * WIDE * proportion(panel) + 1.3 + 0.2 * len(head) + 0.2 * len(listed))
+    figure = new_figure(0.86 * FIGURE_WIDTH * aspect_ratio(panel) + 1.3 + 0.2 * len(head) + 0.2 * len(listed))
     axis = figure.subplots()
     draw_layout(axis, panel, layout, scale)
-    figure.suptitle("\n".join(head), fontsize=LETTERS)
+    figure.suptitle("\n".join(head), fontsize=FONT_SIZE)
     if listed:
-        figure.supxlabel("\n".join(listed), fontsize=LETTERS, family="monospace", x=0.04, ha="left")
-    save(figure, path)
+        figure.supxlabel("\n".join(listed), fontsize=FONT_SIZE, family="monospace", x=0.04, ha="left")
+    save_png(figure, path)
 
 
 def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float) -> None:
     """The sheet with beads and holes, axes in mm from the datum corner; `scale`: mm of paper a mm of sheet, about."""
-    x0, y0 = datum(panel)
+    x0, y0 = datum_corner(panel)
     _draw_sheet(axis, panel, (x0, y0))
     for number, bead in enumerate(layout.beads, 1):
         _draw_bead(axis, number, bead, np.asarray(bead.path, dtype=float) - (x0, y0), scale)
     for hole in layout.holes:
         _draw_hole(axis, hole, (hole.at[0] - x0, hole.at[1] - y0))
-    _name_holes(axis, layout, (x0, y0), scale)
+    _label_holes(axis, layout, (x0, y0), scale)
     axis.set_aspect("equal")
-    axis.set_xlabel("X from the datum corner, mm", fontsize=LETTERS)
-    axis.set_ylabel("Y, mm", fontsize=LETTERS)
-    axis.tick_params(labelsize=LETTERS)
-    axis.grid(color=PALE, linewidth=0.4)
+    axis.set_xlabel("X from the datum corner, mm", fontsize=FONT_SIZE)
+    axis.set_ylabel("Y, mm", fontsize=FONT_SIZE)
+    axis.tick_params(labelsize=FONT_SIZE)
+    axis.grid(color=GRID_COLOUR, linewidth=0.4)
     axis.set_axisbelow(True)
     axis.spines[:].set_visible(False)
-    _tell(axis, {bead.side for bead in layout.beads} | {hole.side for hole in layout.holes}, bool(panel.keep_outs))
+    _draw_legend(
+        axis, {bead.side for bead in layout.beads} | {hole.side for hole in layout.holes}, bool(panel.keep_outs)
+    )
 
 
-def _listed(panel: Panel, layout: Layout) -> list[str]:
+def _position_list(panel: Panel, layout: Layout) -> list[str]:
     """Lines that give the places of all beads' ends and of all holes."""
-    x0, y0 = datum(panel)
+    x0, y0 = datum_corner(panel)
 
     def told(at: tuple[float, float]) -> tuple[str, str]:
         return f"{at[0] - x0:.1f},", f"{at[1] - y0:.1f}"
@@ -93,10 +106,10 @@ def _listed(panel: Panel, layout: Layout) -> list[str]:
         for n, bead in enumerate(layout.beads, 1)
     ]
     holes = [(f"H{n}", "cut", f"{hole.die.pilot:g}", "at", *told(hole.at)) for n, hole in enumerate(layout.holes, 1)]
-    return [*_in_columns(_even(beads)), *_in_columns(_even(holes))]
+    return [*_in_columns(_aligned(beads)), *_in_columns(_aligned(holes))]
 
 
-def _even(rows: list[tuple[str, ...]]) -> list[str]:
+def _aligned(rows: list[tuple[str, ...]]) -> list[str]:
     """Rows of words, each column as wide as its longest; the first two stand at the left, the others at the right."""
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     return [
@@ -112,15 +125,15 @@ def _in_columns(entries: list[str]) -> list[str]:
     """Entries in as many even columns as a line takes, downward first."""
     if not entries:
         return []
-    wide = max(map(len, entries)) + GAP
-    rows = -(-len(entries) // max(1, (ROW + GAP) // wide))
+    wide = max(map(len, entries)) + LIST_COLUMN_GAP
+    rows = -(-len(entries) // max(1, (LIST_LINE_CHARS + LIST_COLUMN_GAP) // wide))
     return ["".join(entry.ljust(wide) for entry in entries[row::rows]).rstrip() for row in range(rows)]
 
 
-def _name(number: int, bead: Bead, scale: float) -> str:
+def _bead_label(number: int, bead: Bead, scale: float) -> str:
     """The fullest name that the longest straight piece of a bead has room for."""
     path = np.asarray(bead.path, dtype=float)
-    letters = np.hypot(*np.diff(path, axis=0).T).max() * scale / LETTER
+    letters = np.hypot(*np.diff(path, axis=0).T).max() * scale / LETTER_WIDTH
     full = f"{number}: {bead.die.name}, {bead.length:.0f} mm"
     return full if letters >= len(full) + 1 else f"{number}"
 
@@ -131,75 +144,75 @@ def _draw_sheet(axis: Axes, panel: Panel, origin: tuple[float, float]) -> None:
     def moved(points: Iterable) -> np.ndarray:
         return (np.asarray(points, dtype=float) - origin).T
 
-    axis.fill(*moved(panel.outline), facecolor=SHEET, edgecolor=INK, linewidth=1.4)
+    axis.fill(*moved(panel.outline), facecolor=SHEET_COLOUR, edgecolor=LINE_COLOUR, linewidth=1.4)
     for cutout in panel.cutouts:
-        axis.fill(*moved(cutout.ring), facecolor="white", edgecolor=INK, linewidth=1.2)
+        axis.fill(*moved(cutout.ring), facecolor="white", edgecolor=LINE_COLOUR, linewidth=1.2)
     for keep_out in panel.keep_outs:
-        axis.fill(*moved(keep_out.polygon), fill=False, hatch="////", edgecolor=GREY, linewidth=0.8)
+        axis.fill(*moved(keep_out.polygon), fill=False, hatch="////", edgecolor=KEEP_OUT_COLOUR, linewidth=0.8)
     for fold in panel.folds:
-        axis.plot(*moved(fold.line), color=INK, linewidth=1.0, dashes=(10, 3, 2, 3))
+        axis.plot(*moved(fold.line), color=LINE_COLOUR, linewidth=1.0, dashes=(10, 3, 2, 3))
     for support in panel.supports:
         if fasteners := support.fasteners():
-            axis.plot(*moved(fasteners), "+", color=INK, markersize=5, markeredgewidth=0.8)
+            axis.plot(*moved(fasteners), "+", color=LINE_COLOUR, markersize=5, markeredgewidth=0.8)
 
 
 def _draw_bead(axis: Axes, number: int, bead: Bead, path: np.ndarray, scale: float) -> None:
     """A bead's edges and axis, which stops for its number, die and length."""
-    colour, style = SIDES[bead.side]
+    colour, style = FACE_STYLES[bead.side]
     band = LineString(path).buffer(bead.die.width / 2, cap_style="flat")
     for edge in (band.exterior, *band.interiors):
         axis.plot(*np.asarray(edge.coords).T, style, color=colour, linewidth=1.1)
     axis.plot(*path.T, color=colour, linewidth=0.8, dashes=(8, 3, 2, 3))
-    x, y, turn = _along(path)
+    x, y, turn = _label_position(path)
     axis.text(
-        x, y, _name(number, bead, scale), rotation=turn, rotation_mode="anchor", ha="center", va="center_baseline",
-        fontsize=LETTERS, color=INK, zorder=5, bbox={"facecolor": SHEET, "edgecolor": "none", "pad": 1.5},
+        x, y, _bead_label(number, bead, scale), rotation=turn, rotation_mode="anchor", ha="center", va="center_baseline",
+        fontsize=FONT_SIZE, color=LINE_COLOUR, zorder=5, bbox={"facecolor": SHEET_COLOUR, "edgecolor": "none", "pad": 1.5},
     )  # fmt: skip
 
 
 def _draw_hole(axis: Axes, hole: Hole, at: tuple[float, float]) -> None:
-    colour, style = SIDES[hole.side]
-    axis.plot(*circle(at, hole.die.flange).T, style, color=colour, linewidth=0.9)
-    axis.fill(*circle(at, hole.die.pilot).T, facecolor="white", edgecolor=colour, linewidth=1.1)
+    colour, style = FACE_STYLES[hole.side]
+    axis.plot(*circle_points(at, hole.die.flange).T, style, color=colour, linewidth=0.9)
+    axis.fill(*circle_points(at, hole.die.pilot).T, facecolor="white", edgecolor=colour, linewidth=1.1)
 
 
-def _name_holes(axis: Axes, layout: Layout, datum_corner: tuple[float, float], scale: float) -> None:
+def _label_holes(axis: Axes, layout: Layout, datum_corner: tuple[float, float], scale: float) -> None:
     """H1, H2, ... in the middle of each hole whose flare has room for it, else round it."""
-    height, (x0, y0) = CAPITAL / scale, datum_corner
+    height, (x0, y0) = CAPITAL_HEIGHT / scale, datum_corner
     labels = []
     for number, hole in enumerate(layout.holes, 1):
         (x, y), name = (hole.at[0] - x0, hole.at[1] - y0), f"H{number}"
-        inside = [(x, y, 0.0)] if wide(name, height) < hole.die.flange else []
-        beside = around((x, y), hole.die.flange / 2, name, height)
+        inside = [(x, y, 0.0)] if text_width(name, height) < hole.die.flange else []
+        beside = positions_around((x, y), hole.die.flange / 2, name, height)
         labels.append(Label("", name, Point(x, y), (*inside, *beside)))
-    look = {"fontsize": LETTERS, "color": INK, "path_effects": _halo(), "zorder": 5}
-    for words in (words for lines in place(labels, [], height).values() for words in lines):
+    look = {"fontsize": FONT_SIZE, "color": LINE_COLOUR, "path_effects": _halo(), "zorder": 5}
+    for words in (words for lines in place_labels(labels, [], height).values() for words in lines):
         axis.text(*words.at, words.text, ha="center", va="baseline", **look)
 
 
 def _halo() -> list:
     from matplotlib.patheffects import withStroke
 
-    return [withStroke(linewidth=HALO, foreground="white")]
+    return [withStroke(linewidth=HALO_WIDTH, foreground="white")]
 
 
-def _tell(axis: Axes, used: set[str], keep_outs: bool) -> None:
+def _draw_legend(axis: Axes, used: set[str], keep_outs: bool) -> None:
     """A legend of the faces on which beads and flares stand proud, and of the hatching."""
     from matplotlib.patches import Patch
 
     handles = [
         Patch(fill=False, edgecolor=colour, linestyle=style, label=f"stands proud {side}")
-        for side, (colour, style) in SIDES.items()
+        for side, (colour, style) in FACE_STYLES.items()
         if side in used
     ]
     if keep_outs:
-        handles.append(Patch(fill=False, edgecolor=GREY, hatch="////", label="keep clear"))
+        handles.append(Patch(fill=False, edgecolor=KEEP_OUT_COLOUR, hatch="////", label="keep clear"))
     if handles:
-        look = {"ncols": 3, "frameon": False, "fontsize": LETTERS, "borderaxespad": 0.2}
+        look = {"ncols": 3, "frameon": False, "fontsize": FONT_SIZE, "borderaxespad": 0.2}
         axis.legend(handles=handles, loc="lower center", bbox_to_anchor=(0.5, 1.0), **look)
 
 
-def _along(path: np.ndarray) -> tuple[float, float, float]:
+def _label_position(path: np.ndarray) -> tuple[float, float, float]:
     """Where to write on a path: middle of its longest straight piece, and the angle there."""
     pieces = np.diff(path, axis=0)
     longest = int(np.argmax(np.hypot(*pieces.T).round(6)))
@@ -207,9 +220,9 @@ def _along(path: np.ndarray) -> tuple[float, float, float]:
         longest = len(pieces) // 2  # a curve
     x, y = (path[longest] + path[longest + 1]) / 2
     angle = np.degrees(np.arctan2(*pieces[longest][::-1]))
-    return x, y, _upright(angle)
+    return x, y, _upright_angle(angle)
 
 
-def _upright(angle: float) -> float:
+def _upright_angle(angle: float) -> float:
     """The angle, or its opposite, at which words do not stand on their heads; degrees."""
     return 90.0 - (90.0 - angle) % 180.0

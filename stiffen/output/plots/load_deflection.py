@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-Line = tuple[np.ndarray, np.ndarray]
+CurvePoints = tuple[np.ndarray, np.ndarray]
 
-SAME = 1e-6  # share of the deflection under which two curves count as one
+EQUAL_TOLERANCE = 1e-6  # share of the deflection under which two curves count as one
 
 
 @dataclass(frozen=True)
@@ -23,16 +23,16 @@ class Crossing:
     stiffer_above: int
 
 
-def crossing(curve_a: Line, curve_b: Line) -> tuple[Crossing, ...]:
+def find_crossings(curve_a: CurvePoints, curve_b: CurvePoints) -> tuple[Crossing, ...]:
     """Every load at which the two curves cross, rising, rest left out; straight lines between the points of a curve.
 
     Both are taken as the load is raised: where a sheet snaps through, its deflection jumps.  Looks as far as the
     shorter curve goes.  Raises ValueError for a curve without a load above 0.
     """
-    a, b = raised(*curve_a), raised(*curve_b)
-    loads = _shared(a[0], b[0])
+    a, b = load_controlled_curve(*curve_a), load_controlled_curve(*curve_b)
+    loads = _shared_loads(a[0], b[0])
     gap = np.interp(loads, *a) - np.interp(loads, *b)
-    gap[np.abs(gap) <= SAME * np.interp(loads, *a)] = 0.0
+    gap[np.abs(gap) <= EQUAL_TOLERANCE * np.interp(loads, *a)] = 0.0
     found = []
     before = None  # last place at which the curves were apart
     for here in np.flatnonzero(gap):
@@ -45,7 +45,7 @@ def crossing(curve_a: Line, curve_b: Line) -> tuple[Crossing, ...]:
     return tuple(found)
 
 
-def raised(loads: np.ndarray, deflections: np.ndarray) -> Line:
+def load_controlled_curve(loads: np.ndarray, deflections: np.ndarray) -> CurvePoints:
     """The curve as a growing load follows it: loads rising, a snap-through as a jump at the load where it starts.
 
     A path that turns back to lower loads is left at its peak and joined again where it regains that load; what lies
@@ -69,11 +69,13 @@ def raised(loads: np.ndarray, deflections: np.ndarray) -> Line:
     return np.array(up_p), np.array(up_w)
 
 
-def tell(titles: tuple[str, str], curves: tuple[Line, Line], unit: str = "of the load") -> str:
+def describe_crossing(
+    titles: tuple[str, str], curves: tuple[CurvePoints, CurvePoints], unit: str = "of the load"
+) -> str:
     """What the two curves say, in one or two sentences; `unit` follows the loads."""
-    a, b = (raised(*curve) for curve in curves)
-    end = _shared(a[0], b[0])[-1]
-    found = crossing(*curves)
+    a, b = (load_controlled_curve(*curve) for curve in curves)
+    end = _shared_loads(a[0], b[0])[-1]
+    found = find_crossings(*curves)
     if found:
         parts = [f"The curves cross at {one.load:.3g} {unit} ({one.deflection:.2g} mm)" for one in found[:1]]
         parts += [f"and again at {one.load:.3g} {unit}" for one in found[1:]]
@@ -81,7 +83,7 @@ def tell(titles: tuple[str, str], curves: tuple[Line, Line], unit: str = "of the
         last = "above" if len(found) == 1 else "at the end"
         return f"{', '.join(parts)}. Stiffer below: {below}; stiffer {last}: {above}."
     w = [float(np.interp(end, *curve)) for curve in (a, b)]
-    if abs(w[0] - w[1]) <= SAME * max(w):
+    if abs(w[0] - w[1]) <= EQUAL_TOLERANCE * max(w):
         return f"Both give the same up to {end:.3g} {unit}."
     stiffer = titles[int(w[1] < w[0])]
     return (
@@ -90,7 +92,7 @@ def tell(titles: tuple[str, str], curves: tuple[Line, Line], unit: str = "of the
     )
 
 
-def _shared(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+def _shared_loads(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     """All loads at which either curve has a point, over the range they share."""
     loads = np.union1d(a, b)
     return loads[(loads >= max(a[0], b[0])) & (loads <= min(a[-1], b[-1]))]

@@ -9,11 +9,18 @@ from stiffen.model.results import Verdict
 
 from .layout_picture import layout_picture
 from .load_deflection_plot import case_curves, curve_picture
-from .mode_animation import mode_motion
-from .style import before_after, deflection_picture, maps_picture, mode_picture, stress_picture
+from .mode_animation import animate_mode
+from .style import before_after_picture, deflection_picture, maps_picture, mode_picture, stress_picture
 
-FLAT, FOUND, ALONE = "flat sheet", "this layout", "as judged"
-OLD = ("before_after.png", "judged.png", "deflection.png", "stress.png", "first_mode.png", "load_deflection*.png")
+FLAT_TITLE, LAYOUT_TITLE, SINGLE_TITLE = "flat sheet", "this layout", "as judged"
+REPLACED_PICTURES = (
+    "before_after.png",
+    "judged.png",
+    "deflection.png",
+    "stress.png",
+    "first_mode.png",
+    "load_deflection*.png",
+)
 
 Captioned = tuple[str, Path]
 
@@ -26,32 +33,32 @@ def write_pictures(panel: Panel, verdict: Verdict, flat: Verdict | None, folder:
     deflection decides.  Those of an earlier layout go.  Hands back what was written, layout.png apart, with captions.
     """
     layout_picture(panel, verdict.layout, folder / "layout.png")
-    for pattern in OLD:
+    for pattern in REPLACED_PICTURES:
         for old in folder.glob(pattern):
             old.unlink()
-    if verdict.maps is None:
+    if verdict.fields is None:
         return []
-    titled = [(FLAT, flat), (FOUND, verdict)] if flat else [(ALONE, verdict)]
+    titled = [(FLAT_TITLE, flat), (LAYOUT_TITLE, verdict)] if flat else [(SINGLE_TITLE, verdict)]
     written = [("Deflection in the worst case, and softness", folder / ("before_after.png" if flat else "judged.png"))]
     if flat:
-        before_after(panel, flat, verdict, written[0][1], FLAT, FOUND)
+        before_after_picture(panel, flat, verdict, written[0][1], FLAT_TITLE, LAYOUT_TITLE)
     else:
         maps_picture(panel, titled, written[0][1])
-    if len(verdict.maps.deflection) > 1:
+    if len(verdict.fields.deflection) > 1:
         written.append(("Deflection in each case", folder / "deflection.png"))
         deflection_picture(panel, titled, written[-1][1])
-    if verdict.maps.stress:
+    if verdict.fields.stress:
         written.append(("Stress", folder / "stress.png"))
         stress_picture(panel, titled, written[-1][1])
-    if verdict.maps.modes:
+    if verdict.fields.modes:
         written.append(("First mode", folder / "first_mode.png"))
         mode_picture(panel, titled, written[-1][1])
-    return written + _curves(panel, titled, folder)
+    return written + _write_curves(panel, titled, folder)
 
 
-def _curves(panel: Panel, titled: list[tuple[str, Verdict]], folder: Path) -> list[Captioned]:
+def _write_curves(panel: Panel, titled: list[tuple[str, Verdict]], folder: Path) -> list[Captioned]:
     """The curves of every case that large deflection decides for one of the verdicts."""
-    cases = [case for case in panel.cases if any(case in one.maps.curves for _, one in titled if one.maps)]
+    cases = [case for case in panel.cases if any(case in one.fields.curves for _, one in titled if one.fields)]
     written = []
     for number, case in enumerate(cases, 1):
         path = folder / ("load_deflection.png" if len(cases) == 1 else f"load_deflection_{number}.png")
@@ -60,9 +67,9 @@ def _curves(panel: Panel, titled: list[tuple[str, Verdict]], folder: Path) -> li
     return written
 
 
-def write_motion(panel: Panel, verdict: Verdict, folder: Path) -> None:
+def write_animation(panel: Panel, verdict: Verdict, folder: Path) -> None:
     """Write first_mode.gif where the verdict has a mode."""
     path = folder / "first_mode.gif"
     path.unlink(missing_ok=True)
-    if verdict.maps and verdict.maps.modes:
-        mode_motion(panel, verdict, path)
+    if verdict.fields and verdict.fields.modes:
+        animate_mode(panel, verdict, path)

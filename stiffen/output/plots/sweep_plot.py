@@ -7,27 +7,27 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stiffen.model.panel import Panel
-from stiffen.optimise.search.sweep import Plan, Row, result_of, shown
+from stiffen.optimise.search.sweep import SweepPlan, SweepRow, result_of, shown_demand
 
-from .style import INK, LETTERS, PALE, canvas, save
+from .style import FONT_SIZE, GRID_COLOUR, LINE_COLOUR, new_figure, save_png
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-FOUND, FLAT = "#1f4878", "#c8641e"
-BELOW, ABOVE = -8, 8  # points from a mark to its label
-CLOSE = 0.1  # of the axis: labels nearer than this would touch
-Point = tuple[float, float]
+FOUND_COLOUR, FLAT_COLOUR = "#1f4878", "#c8641e"
+LABEL_BELOW, LABEL_ABOVE = -8, 8  # points from a mark to its label
+LABEL_SPACING = 0.1  # of the axis: labels nearer than this would touch
+PlotPoint = tuple[float, float]
 
 
-def sweep_picture(panel: Panel, what: Plan, rows: tuple[Row, ...], path: str | Path) -> None:
+def sweep_picture(panel: Panel, sweep_plan: SweepPlan, rows: tuple[SweepRow, ...], path: str | Path) -> None:
     """PNG: mass of each row over what the judge found for the demand that stands for stiffness, stiffer to the right.
 
     Open marks: demands not met.  Raises InputError where the place cannot be written.
     """
-    demand = shown(what, rows)
+    demand = shown_demand(sweep_plan, rows)
     one = panel.demands[demand]
-    figure = canvas(5.4)
+    figure = new_figure(5.4)
     axis = figure.subplots()
     axis.margins(x=0.12, y=0.2)
     _draw_flat(axis, rows, demand)
@@ -35,57 +35,61 @@ def sweep_picture(panel: Panel, what: Plan, rows: tuple[Row, ...], path: str | P
     if one.at_most:
         axis.invert_xaxis()
     unit = "times" if one.unit == "x" else one.unit
-    axis.set_xlabel(f"{one.label} as judged, {unit}; stiffer to the right", fontsize=LETTERS)
-    axis.set_ylabel("mass, kg", fontsize=LETTERS)
-    axis.set_title(f"{panel.name}: mass against stiffness\nat each: {what.head(panel)}; the sheet", fontsize=LETTERS)
+    axis.set_xlabel(f"{one.label} as judged, {unit}; stiffer to the right", fontsize=FONT_SIZE)
+    axis.set_ylabel("mass, kg", fontsize=FONT_SIZE)
+    axis.set_title(
+        f"{panel.name}: mass against stiffness\nat each: {sweep_plan.title(panel)}; the sheet", fontsize=FONT_SIZE
+    )
     axis.set_ylim(bottom=0)
-    axis.grid(color=PALE, linewidth=0.6)
-    axis.tick_params(labelsize=LETTERS)
+    axis.grid(color=GRID_COLOUR, linewidth=0.6)
+    axis.tick_params(labelsize=FONT_SIZE)
     axis.spines[["top", "right"]].set_visible(False)
-    axis.legend(fontsize=LETTERS, frameon=True, loc="upper left")
-    save(figure, path)
+    axis.legend(fontsize=FONT_SIZE, frameon=True, loc="upper left")
+    save_png(figure, path)
 
 
-def _draw_found(axis: Axes, rows: tuple[Row, ...], demand: int) -> None:
-    places: dict[Point, list[Row]] = {}
+def _draw_found(axis: Axes, rows: tuple[SweepRow, ...], demand: int) -> None:
+    places: dict[PlotPoint, list[SweepRow]] = {}
     for row in rows:
-        place = result_of(row, demand).value, row.found.verdict.mass_kg
+        place = result_of(row, demand).value, row.result.verdict.mass_kg
         if math.isfinite(place[0]):
             places.setdefault(place, []).append(row)
-    axis.plot([x for x, _ in sorted(places)], [y for _, y in sorted(places)], "-", color=FOUND, linewidth=1.8)
+    axis.plot([x for x, _ in sorted(places)], [y for _, y in sorted(places)], "-", color=FOUND_COLOUR, linewidth=1.8)
     told = set()
     left, right = axis.get_xlim()
-    free = {BELOW: -math.inf, ABOVE: -math.inf}  # where the last label on this level ends, nearly
+    free = {LABEL_BELOW: -math.inf, LABEL_ABOVE: -math.inf}  # where the last label on this level ends, nearly
     for place, here in sorted(places.items()):
-        met = here[0].found.verdict.met
+        met = here[0].result.verdict.met
         words = "layouts found" if met else "best found, NOT MET"
-        face = FOUND if met else "white"
-        axis.plot(*place, "o", color=FOUND, markersize=8, markerfacecolor=face, label=None if words in told else words)
+        face = FOUND_COLOUR if met else "white"
+        axis.plot(
+            *place, "o", color=FOUND_COLOUR, markersize=8, markerfacecolor=face, label=None if words in told else words
+        )
         told.add(words)
-        level = BELOW if place[0] >= free[BELOW] or free[BELOW] <= free[ABOVE] else ABOVE
-        free[level] = place[0] + CLOSE * (right - left)
+        level = LABEL_BELOW if place[0] >= free[LABEL_BELOW] or free[LABEL_BELOW] <= free[LABEL_ABOVE] else LABEL_ABOVE
+        free[level] = place[0] + LABEL_SPACING * (right - left)
         values = ", ".join(f"{row.value:g}" for row in here)
         axis.annotate(
-            f"{values}\n{here[0].found.verdict.layout.gauge:g} mm", place, xytext=(0, level),
-            textcoords="offset points", ha="center", va="top" if level < 0 else "bottom", fontsize=LETTERS, color=INK,
+            f"{values}\n{here[0].result.verdict.layout.gauge:g} mm", place, xytext=(0, level),
+            textcoords="offset points", ha="center", va="top" if level < 0 else "bottom", fontsize=FONT_SIZE, color=LINE_COLOUR,
         )  # fmt: skip
 
 
-def _draw_flat(axis: Axes, rows: tuple[Row, ...], demand: int) -> None:
+def _draw_flat(axis: Axes, rows: tuple[SweepRow, ...], demand: int) -> None:
     """The lightest flat sheets that meet the demands of the rows, each once."""
     flat = {
         (rival.verdict.demands[demand].value, rival.mass_kg): rival.gauge_mm
-        for rival in (row.found.rival for row in rows)
+        for rival in (row.result.flat_baseline for row in rows)
         if rival.verdict is not None
     }
     if not flat:
         return
     axis.plot(
-        *zip(*sorted(flat), strict=True), "s--", color=FLAT, linewidth=1.4, markersize=7, markerfacecolor="white",
+        *zip(*sorted(flat), strict=True), "s--", color=FLAT_COLOUR, linewidth=1.4, markersize=7, markerfacecolor="white",
         label="flat sheets that do the same",
     )  # fmt: skip
     for place, gauge in flat.items():
         axis.annotate(
-            f"{gauge:g} mm", place, xytext=(0, 9), textcoords="offset points", ha="center", fontsize=LETTERS,
-            color=INK,
+            f"{gauge:g} mm", place, xytext=(0, 9), textcoords="offset points", ha="center", fontsize=FONT_SIZE,
+            color=LINE_COLOUR,
         )  # fmt: skip

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from stiffen.model.material import Material, materials, rated_thickness, stock_gauges
 from stiffen.model.tools import Tools
-from stiffen.shop.flared_holes import stock_cutters, thickest_flared
-from stiffen.shop.spacing_rules import SPACING
+from stiffen.shop.flared_holes import max_flared_thickness, stock_cutters
+from stiffen.shop.spacing_rules import SPACING_RULES
 
 from .shop_card import columns
 
@@ -92,7 +92,7 @@ def _hole_dies(tools: Tools) -> list[str]:
             *(f"{x:g}" for x in (die.pilot, die.finished, die.flange, die.rise)),
             f"{die.angle:.0f}",
             f"{100 * die.lip_strain:.0f}",
-            "-" if (thickest := thickest_flared(soft, die.finished)) is None else f"{thickest:g}",
+            "-" if (thickest := max_flared_thickness(soft, die.finished)) is None else f"{thickest:g}",
         )
         for die in tools.hole_dies
     ]
@@ -104,11 +104,11 @@ def _spacing(tools: Tools) -> list[str]:
     rows = [
         (
             rule.name,
-            rule.what,
+            rule.description,
             f"{tools.spacing[rule.name]:g}" if rule.name in tools.spacing else rule.formula,
             "this shop's own" if rule.name in tools.spacing else rule.source,
         )
-        for rule in SPACING.values()
+        for rule in SPACING_RULES.values()
     ]
     head = ("spacing rule", "from and to", "mm", "source")
     return ["t: thickness, d: diameter of the rivet or bolt, R: inside radius of the fold", *columns(head, rows)]

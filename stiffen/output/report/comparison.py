@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from stiffen.model.panel import Panel
 from stiffen.model.results import DemandResult, Verdict
-from stiffen.output.drawing.bench_view import counted
+from stiffen.output.drawing.bench_view import plural
 from stiffen.shop import process_plan
 
 from .shop_card import kg
@@ -101,7 +101,7 @@ def legend(entries: Sequence[Entry]) -> list[str]:
 
 
 def shortened(words: str, most: int) -> str:
-    """Words cut to `most` letters, two dots for what is missing."""
+    """Words cut to `max_diameter` letters, two dots for what is missing."""
     return words if len(words) <= most else words[: most - 2] + ".."
 
 
@@ -181,11 +181,11 @@ def _work(first: Entry, other: Entry) -> list[str]:
     for noun, before, after in (("bead", a.beads, b.beads), ("flared hole", a.holes, b.holes)):
         step = len(after) - len(before)
         if step:
-            parts.append(f"{counted(range(abs(step)), noun)} {'more' if step > 0 else 'fewer'}")
+            parts.append(f"{plural(range(abs(step)), noun)} {'more' if step > 0 else 'fewer'}")
     rolled = (b.rolled_length - a.rolled_length) / 1000
     if abs(rolled) >= 0.005:
         parts.append(f"{abs(rolled):.2f} m {'more' if rolled > 0 else 'less'} to roll")
     minutes = round(other.minutes) - round(first.minutes)
     if minutes:
-        parts.append(f"{counted(range(abs(minutes)), 'minute')} {'more' if minutes > 0 else 'less'}")
+        parts.append(f"{plural(range(abs(minutes)), 'minute')} {'more' if minutes > 0 else 'less'}")
     return parts

@@ -15,11 +15,11 @@ from pathlib import Path
 import numpy as np
 from shapely.geometry import LineString, Polygon
 
-from stiffen.io.files import written
+from stiffen.io.files import atomic_write
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
-from stiffen.model.results import Rival, Verdict
-from stiffen.output.drawing.bench_view import counted, datum, face_up, faces, in_rolling_order, view
+from stiffen.model.results import FlatSheetBaseline, Verdict
+from stiffen.output.drawing.bench_view import datum_corner, face_up, face_view, in_rolling_order, plural, rolled_faces
 from stiffen.shop import process_plan
 from stiffen.shop.layout_check import audit
 from stiffen.shop.roller_settings import pass_depths
@@ -34,7 +34,7 @@ def write_page(
     verdict: Verdict,
     path: str | Path,
     *,
-    rival: Rival | None = None,
+    rival: FlatSheetBaseline | None = None,
     flat: Verdict | None = None,
     gauges: Sequence[tuple[float, str]] = (),
     bound: dict | None = None,
@@ -48,7 +48,7 @@ def write_page(
     Raises InputError where the place cannot be written, OSError for a picture that cannot be read.
     """
     text = page(panel, verdict, rival=rival, flat=flat, gauges=gauges, bound=bound, pictures=pictures)
-    with written(path) as fresh:
+    with atomic_write(path) as fresh:
         fresh.write_text(text, encoding="utf-8")
 
 
@@ -56,7 +56,7 @@ def page(
     panel: Panel,
     verdict: Verdict,
     *,
-    rival: Rival | None = None,
+    rival: FlatSheetBaseline | None = None,
     flat: Verdict | None = None,
     gauges: Sequence[tuple[float, str]] = (),
     bound: dict | None = None,
@@ -88,9 +88,9 @@ def page(
     )
 
 
-def _facts(panel: Panel, verdict: Verdict, rival: Rival | None) -> list[tuple[str, str]]:
+def _facts(panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None) -> list[tuple[str, str]]:
     layout = verdict.layout
-    made = [counted(things, noun) for things, noun in ((layout.beads, "bead"), (layout.holes, "flared hole")) if things]
+    made = [plural(things, noun) for things, noun in ((layout.beads, "bead"), (layout.holes, "flared hole")) if things]
     facts = [
         ("sheet", f"{panel.material.name}, {layout.gauge:g} mm"),
         ("mass", kg(verdict.mass_kg)),
@@ -121,7 +121,7 @@ def _bead_rows(panel: Panel, layout: Layout) -> list[dict]:
 
     The frame side is the one seen with that face up on which the bead is rolled.
     """
-    seen = {face: view(panel, layout, face) for face in faces(layout)}
+    seen = {face: face_view(panel, layout, face) for face in rolled_faces(layout)}
     rows = []
     for place, bead in enumerate(layout.beads):
         (x0, y0), (x1, y1) = (_measured(panel, at) for at in (bead.path[0], bead.path[-1]))
@@ -133,7 +133,7 @@ def _bead_rows(panel: Panel, layout: Layout) -> list[dict]:
             "end": "back at start" if bead.closed else f"{x1:.1f}, {y1:.1f}",
             "length": f"{bead.length:.0f}",
             "passes": len(pass_depths(bead.die, panel.material)),
-            "frame": seen[face_up(layout, bead)].frames[place] or "NEITHER",
+            "frame": seen[face_up(layout, bead)].frame_sides[place] or "NEITHER",
         }
         rows.append(row)
     return rows
@@ -153,7 +153,7 @@ def _hole_row(panel: Panel, number: int, hole: Hole) -> dict:
 
 
 def _measured(panel: Panel, at: tuple[float, float]) -> tuple[float, float]:
-    x0, y0 = datum(panel)
+    x0, y0 = datum_corner(panel)
     return at[0] - x0, at[1] - y0
 
 

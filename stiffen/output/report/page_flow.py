@@ -9,11 +9,20 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from stiffen.output.drawing.pdf import LEAST, SIZES, THIN, Book, Box, Page, length, wrapped
+from stiffen.output.drawing.pdf import (
+    MIN_CAPITAL_HEIGHT,
+    PAPER_SIZES,
+    THIN_PEN,
+    Box,
+    Page,
+    PdfDocument,
+    printed_width,
+    wrap_words,
+)
 
 WIDTH = 100  # letters in a line of plain text
 LEFT, RIGHT, TOP, BOTTOM = 14.0, 8.0, 8.0, 15.0
-LINE = 1.46 * LEAST  # from line to line
+LINE = 1.46 * MIN_CAPITAL_HEIGHT  # from line to line
 GAP = 2.8  # between columns
 RULED = 8.5  # from row to row of a table to fill in
 HANG = 8.0  # what a numbered paragraph is set in by
@@ -82,17 +91,17 @@ def _folded(line: str) -> list[str]:
 class Flow:
     """Pages that fill from the top; `close` puts the foot on each of them."""
 
-    def __init__(self, book: Book, paper: str, name: str) -> None:
+    def __init__(self, book: PdfDocument, paper: str, name: str) -> None:
         """paper: "a4" or "letter"; a roll has no pages, so its cards are A4.  name: stands at the foot of each page."""
         self.book, self.name = book, name
-        self.size = SIZES.get(paper, SIZES["a4"])
+        self.size = PAPER_SIZES.get(paper, PAPER_SIZES["a4"])
         self.pages: list[Page] = []
         self.beside: Box | None = None
         self._turn()
 
     def _turn(self) -> None:
         """Begin a page."""
-        self.pages.append(self.book.page(*self.size))
+        self.pages.append(self.book.new_page(*self.size))
         self.y, self.beside = self.size[1] - TOP, None
 
     @property
@@ -109,7 +118,7 @@ class Flow:
         return right - LEFT
 
     def need(self, height: float) -> None:
-        """Begin a page where less than `height` is left."""
+        """Begin a page where less than `profile_height` is left."""
         if self.y - height < BOTTOM:
             self._turn()
 
@@ -127,7 +136,7 @@ class Flow:
 
     def title(self, words: str) -> None:
         """The title of the whole."""
-        for line in wrapped(words, self.room, 5.0, bold=True):
+        for line in wrap_words(words, self.room, 5.0, bold=True):
             self.y -= 7.5
             self.page.text((LEFT, self.y), line, 5.0, bold=True)
         self.y -= 1.0
@@ -136,8 +145,8 @@ class Flow:
         """A heading and what stands under it."""
         self.need((1.6 + self._kept(section.parts)) * LINE)
         self.y -= 1.25 * LINE
-        self.page.text((LEFT, self.y), section.title, LEAST, bold=True)
-        self.page.line([(LEFT, self.y - 1.2), (LEFT + self.room, self.y - 1.2)], THIN)
+        self.page.text((LEFT, self.y), section.title, MIN_CAPITAL_HEIGHT, bold=True)
+        self.page.line([(LEFT, self.y - 1.2), (LEFT + self.room, self.y - 1.2)], THIN_PEN)
         self.y -= 0.35 * LINE
         for number, part in enumerate(section.parts):
             if isinstance(part, Table):
@@ -159,7 +168,7 @@ class Flow:
     def _wrapped(self, words: str, bold: bool = False) -> tuple[str, list[str]]:
         """What hangs out to the left, and the lines."""
         head, _, rest = words.rpartition("\t")
-        return head, wrapped(rest, self.room - (HANG if head else 0.0), LEAST, bold)
+        return head, wrap_words(rest, self.room - (HANG if head else 0.0), MIN_CAPITAL_HEIGHT, bold)
 
     def words(self, words: str, bold: bool = False) -> None:
         """A paragraph; what stands before a tab hangs out to the left of the rest."""
@@ -171,8 +180,8 @@ class Flow:
             self.need(LINE)
             self.y -= LINE
             if head and i == 0:
-                self.page.text((LEFT, self.y), head, LEAST, bold=bold)
-            self.page.text((LEFT + inset, self.y), line, LEAST, bold=bold)
+                self.page.text((LEFT, self.y), head, MIN_CAPITAL_HEIGHT, bold=bold)
+            self.page.text((LEFT + inset, self.y), line, MIN_CAPITAL_HEIGHT, bold=bold)
 
     def table(self, table: Table) -> None:
         """A table; a long and narrow one in parts side by side; the head again on a new page."""
@@ -203,7 +212,7 @@ class Flow:
     def _block(self, x: float, table: Table, widths: Sequence[float], pitch: float) -> None:
         self._head(x, table, widths)
         for row in table.rows:
-            cells = [wrapped(cell, width) for cell, width in zip(row, widths, strict=True)]
+            cells = [wrap_words(cell, width) for cell, width in zip(row, widths, strict=True)]
             deep = max(map(len, cells))
             if self.y - deep * pitch < BOTTOM:
                 self._turn()
@@ -218,29 +227,29 @@ class Flow:
         """Lines round the cells of the row just set."""
         low, right = self.y - 1.5, x + sum(widths) + GAP * len(widths)
         for level in (low, low + high):
-            self.page.line([(x - GAP / 2, level), (right - GAP / 2, level)], THIN)
+            self.page.line([(x - GAP / 2, level), (right - GAP / 2, level)], THIN_PEN)
         for width in (0.0, *widths):
             x += width + (GAP if width else 0.0)
-            self.page.line([(x - GAP / 2, low), (x - GAP / 2, low + high)], THIN)
+            self.page.line([(x - GAP / 2, low), (x - GAP / 2, low + high)], THIN_PEN)
 
     def _head(self, x: float, table: Table, widths: Sequence[float]) -> None:
         """The head, its words over each other where a column is narrow."""
-        cells = [wrapped(words, width) for words, width in zip(table.head, widths, strict=True)]
+        cells = [wrap_words(words, width) for words, width in zip(table.head, widths, strict=True)]
         deep = max(map(len, cells))
         self.need((deep + 1.5) * LINE)
         for line in range(deep):
             self.y -= LINE
             above = [line - deep + len(cell) for cell in cells]
             self._row(x, [cell[i] if i >= 0 else "" for cell, i in zip(cells, above, strict=True)], widths, table.right)
-        self.page.line([(x, self.y - 1.1), (x + sum(widths) + GAP * (len(widths) - 1), self.y - 1.1)], THIN)
+        self.page.line([(x, self.y - 1.1), (x + sum(widths) + GAP * (len(widths) - 1), self.y - 1.1)], THIN_PEN)
         self.y -= 0.3 * LINE
 
     def _row(self, x: float, cells: Sequence[str], widths: Sequence[float], right: Sequence[int]) -> None:
         for i, (cell, width) in enumerate(zip(cells, widths, strict=True)):
             if cell and i in right:
-                self.page.text((x + width, self.y), cell, LEAST, align="right")
+                self.page.text((x + width, self.y), cell, MIN_CAPITAL_HEIGHT, align="right")
             elif cell:
-                self.page.text((x, self.y), cell, LEAST)
+                self.page.text((x, self.y), cell, MIN_CAPITAL_HEIGHT)
             x += width + GAP
 
     def close(self) -> None:
@@ -248,19 +257,19 @@ class Flow:
         for number, page in enumerate(self.pages, 1):
             count = f"page {number} of {len(self.pages)}"
             room = self.size[0] - LEFT - RIGHT
-            lines = wrapped(self.name, room - length(count) - GAP)[:2]
+            lines = wrap_words(self.name, room - printed_width(count) - GAP)[:2]
             low = 6.0 if len(lines) > 1 else 8.0
-            page.line([(LEFT, low + 4.5 * len(lines)), (LEFT + room, low + 4.5 * len(lines))], THIN)
+            page.line([(LEFT, low + 4.5 * len(lines)), (LEFT + room, low + 4.5 * len(lines))], THIN_PEN)
             for level, words in enumerate(reversed(lines)):
-                page.text((LEFT, low + 4.2 * level), words, LEAST)
-            page.text((LEFT + room, low), count, LEAST, align="right")
+                page.text((LEFT, low + 4.2 * level), words, MIN_CAPITAL_HEIGHT)
+            page.text((LEFT + room, low), count, MIN_CAPITAL_HEIGHT, align="right")
 
 
 def _widths(table: Table, room: float) -> list[float]:
     """Widths of columns; where they are too wide together heads are folded first, then the widest cells."""
 
     def widest(cells: Iterable[str]) -> float:
-        return max(map(length, cells), default=0.0) + 0.05
+        return max(map(printed_width, cells), default=0.0) + 0.05
 
     columns_ = list(zip(*table.rows, strict=True)) or [()] * len(table.head)
     heads = [widest([words]) for words in table.head]

@@ -12,23 +12,23 @@ from shapely.geometry import LineString, Polygon
 
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
-from stiffen.model.results import LINEAR, NONLINEAR, UNDECIDED, DemandResult, Rival, Verdict
+from stiffen.model.results import LINEAR, NONLINEAR, NOT_DECIDED, DemandResult, FlatSheetBaseline, Verdict
 from stiffen.model.tools import HoleDie
 from stiffen.output.drawing.bench_view import (
-    datum,
+    datum_corner,
     face_up,
-    faces,
+    face_view,
     in_rolling_order,
-    marks,
-    ranges,
+    mark_points,
+    number_ranges,
+    rolled_faces,
     rough_outline,
-    view,
 )
 from stiffen.output.drawing.title_block import CAUTIONS
 from stiffen.shop import bead_section, flared_holes, process_plan
 from stiffen.shop.layout_check import audit
-from stiffen.shop.rivets import uses
-from stiffen.shop.roller_settings import pass_depths, settings
+from stiffen.shop.rivets import fastener_utilisations
+from stiffen.shop.roller_settings import pass_depths, roller_settings
 
 from .page_flow import WIDTH, Section, Table, columns, text_lines
 
@@ -36,7 +36,7 @@ GRAM = 0.001  # kg
 NO_RIVAL = "no flat sheet in the rack meets the demands"
 DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "2nd", "w/t")
 SHEET_HEAD = ("die", "run-out mm", "if held: stretches", "thins", "if free: draws in mm", "spring-back mm")
-DECIDED = {LINEAR: "linear", NONLINEAR: "large defl.", UNDECIDED: "not decided"}
+DECIDED = {LINEAR: "linear", NONLINEAR: "large defl.", NOT_DECIDED: "not decided"}
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,7 @@ class Card:
 def card(
     panel: Panel,
     verdict: Verdict,
-    rival: Rival | None = None,
+    rival: FlatSheetBaseline | None = None,
     gauges: Sequence[tuple[float, str]] = (),
     bound: dict | None = None,
 ) -> Card:
@@ -89,7 +89,7 @@ def card(
 def card_text(
     panel: Panel,
     verdict: Verdict,
-    rival: Rival | None = None,
+    rival: FlatSheetBaseline | None = None,
     gauges: Sequence[tuple[float, str]] = (),
     bound: dict | None = None,
 ) -> str:
@@ -115,9 +115,9 @@ def demand_rows(verdict: Verdict) -> list[tuple[str, ...]]:
             _percent(demand.margin, sign=True),
             "met" if demand.met else "NOT MET",
             DECIDED.get(demand.decided_by, demand.decided_by),
-            "-" if demand.error is None else _percent(demand.error),
+            "-" if demand.mesh_error is None else _percent(demand.mesh_error),
             _second(verdict, demand),
-            f"{demand.ratio_w_t:.2f}" if demand.ratio_w_t else "-",
+            f"{demand.deflection_over_thickness:.2f}" if demand.deflection_over_thickness else "-",
         )
         for demand in verdict.demands
     ]
@@ -139,13 +139,13 @@ def fastener_table(panel: Panel, verdict: Verdict) -> list[str]:
 def warning_lines(panel: Panel, verdict: Verdict) -> list[str]:
     """Rules the layout does not keep, then what the judge and the bench have to say, each once."""
     broken = [f"rule not kept: {breach}" for breach in audit(panel, verdict.layout)]
-    return list(dict.fromkeys((*broken, *verdict.warnings, *process_plan.warnings(panel, verdict.layout))))
+    return list(dict.fromkeys((*broken, *verdict.warnings, *process_plan.bench_cautions(panel, verdict.layout))))
 
 
-def saving(verdict: Verdict, rival: Rival) -> str:
+def saving(verdict: Verdict, rival: FlatSheetBaseline) -> str:
     """One phrase: how the mass stands against the flat sheet that does the same."""
     if rival.gauge_mm is None or rival.mass_kg is None:
-        return NO_RIVAL if rival.looked_at else "flat sheets were not looked at"
+        return NO_RIVAL if rival.evaluated_gauges else "flat sheets were not looked at"
     if not verdict.met:
         return f"the {rival.gauge_mm:g} mm flat sheet meets the demands with {kg(rival.mass_kg)}"
     less = rival.mass_kg - verdict.mass_kg
@@ -181,7 +181,7 @@ def kg(mass: float) -> str:
 # ------------------------------------------------------------------------------------------------------------ sections
 
 
-def _alerts(verdict: Verdict, rival: Rival | None) -> Iterable[str]:
+def _alerts(verdict: Verdict, rival: FlatSheetBaseline | None) -> Iterable[str]:
     """Bad news that is said first."""
     if rival and rival.mass_kg is not None and rival.mass_kg < verdict.mass_kg - GRAM:
         yield f"A FLAT SHEET IS LIGHTER: {rival.gauge_mm:g} mm flat meets the demands with {kg(rival.mass_kg)}."
@@ -190,7 +190,7 @@ def _alerts(verdict: Verdict, rival: Rival | None) -> Iterable[str]:
         yield f"NOT MET: {missed}. This is the best that was found, not what was asked for."
 
 
-def _sheet(panel: Panel, verdict: Verdict, rival: Rival | None) -> list[str]:
+def _sheet(panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None) -> list[str]:
     layout = verdict.layout
     rough, outline = rough_outline(panel, layout), Polygon(panel.outline)
     heft = panel.material.rho * layout.gauge  # kg/mm2
@@ -239,7 +239,7 @@ def _settings(panel: Panel, layout: Layout) -> list[str | Table]:
     dies = list(dict.fromkeys(bead.die for bead in layout.beads))
     if not dies:
         return []
-    found = [settings(panel.tools, die, panel.material, layout.gauge) for die in dies]
+    found = [roller_settings(panel.tools, die, panel.material, layout.gauge) for die in dies]
     most = max(len(one.passes) for one in found)
     rows, sheet = [], []
     notes: dict[str, list[str]] = {}
@@ -247,7 +247,7 @@ def _settings(panel: Panel, layout: Layout) -> list[str | Table]:
         passes = [f"{_turns(step.turns)} ({step.depth:.1f} mm)" for step in one.passes]
         rows.append((die.name, "trial strip" if one.from_trial else "formula", *passes, *[""] * (most - len(passes))))
         stretch, thinner = bead_section.stretch_strain(die), bead_section.thinning(die)
-        drawn_in, run_out = f"{bead_section.pull_in(die):.1f}", f"{die.run_out_length:.0f}"
+        drawn_in, run_out = f"{bead_section.draw_in(die):.1f}", f"{die.run_out_length:.0f}"
         sheet.append(
             (die.name, run_out, f"{100 * stretch:.0f} %", f"{100 * thinner:.0f} %", drawn_in, f"{one.springback:.2f}")
         )
@@ -271,12 +271,12 @@ def _turns(turns: float | None) -> str:
 def _beads(panel: Panel, layout: Layout) -> list[str | Table]:
     if not layout.beads:
         return []
-    seen = {face: view(panel, layout, face) for face in faces(layout)}
+    seen = {face: face_view(panel, layout, face) for face in rolled_faces(layout)}
     rows = []
     for place_, (bead, grip) in enumerate(zip(layout.beads, _grips(panel, layout), strict=True)):
         passes = len(pass_depths(bead.die, panel.material))
-        side = seen[face_up(layout, bead)].frames[place_] or "NEITHER"
-        start, *between, stop = marks(bead)
+        side = seen[face_up(layout, bead)].frame_sides[place_] or "NEITHER"
+        start, *between, stop = mark_points(bead)
         rows.append(
             (f"{place_ + 1}", bead.die.name, bead.side, *_measured(panel, start), *_measured(panel, stop))
             + (f"{bead.length:.0f}", f"{passes}", side, grip)
@@ -284,7 +284,7 @@ def _beads(panel: Panel, layout: Layout) -> list[str | Table]:
         rows += [("", "", "", *_measured(panel, at), "", "", "", "", "", at[2] or "via") for at in between]
     head = ("bead", "die", "stands", "start X", "Y", "end X", "Y", "length", "passes", "frame", "before")
     lying = [
-        f"{face.upper()} face up in the roller, raised roll {one.rolls}: bead {_numbers(layout, face)}."
+        f"{face.upper()} face up in the roller, raised roll {one.raised_roll}: bead {_numbers(layout, face)}."
         for face, one in seen.items()
     ]
     return [
@@ -296,7 +296,7 @@ def _beads(panel: Panel, layout: Layout) -> list[str | Table]:
 
 
 def _numbers(layout: Layout, face: str) -> str:
-    return ranges([("", number) for number, bead in enumerate(layout.beads, 1) if face_up(layout, bead) == face])
+    return number_ranges([("", number) for number, bead in enumerate(layout.beads, 1) if face_up(layout, bead) == face])
 
 
 def _grips(panel: Panel, layout: Layout) -> list[str]:
@@ -304,7 +304,7 @@ def _grips(panel: Panel, layout: Layout) -> list[str]:
     words = [f"die {layout.beads[0].die.name}"]
     for number, (before, bead) in enumerate(pairwise(layout.beads), 1):
         told = [f"die {bead.die.name}"] if bead.die != before.die else []
-        turned = process_plan.regrips(panel, layout.beads[: number + 1]) - process_plan.regrips(
+        turned = process_plan.reorientations(panel, layout.beads[: number + 1]) - process_plan.reorientations(
             panel, layout.beads[:number]
         )
         if bead.side != before.side:
@@ -316,7 +316,7 @@ def _grips(panel: Panel, layout: Layout) -> list[str]:
 
 
 def _measured(panel: Panel, at: Sequence) -> tuple[str, str]:
-    x0, y0 = datum(panel)
+    x0, y0 = datum_corner(panel)
     return f"{at[0] - x0:.1f}", f"{at[1] - y0:.1f}"
 
 
@@ -332,7 +332,7 @@ def _holes(panel: Panel, layout: Layout) -> list[Table]:
             die.name,
             side,
             f"{len(numbers)}",
-            ranges([("H", number) for number in numbers]),
+            number_ranges([("H", number) for number in numbers]),
             f"{die.pilot:g}",
             _cutter(panel, die),
             f"{die.finished:g}",
@@ -355,11 +355,11 @@ def _cutter(panel: Panel, die: HoleDie) -> str:
 def _fasteners(panel: Panel, verdict: Verdict) -> list[Table]:
     """Of each case and support the rivet or bolt that carries most."""
     rows = []
-    for use in uses(panel, verdict):
-        one, support = use.load, panel.supports[use.support - 1]
+    for use in fastener_utilisations(panel, verdict):
+        one, support = use.load, panel.supports[use.support_number - 1]
         what = f"{support.kind[:-1]} {support.diameter:g}" if support.diameter else support.kind[:-1]
         strength = "not given" if use.strength is None else f"{use.strength:.0f}"
-        share = "-" if use.share is None else _percent(use.share)
+        share = "-" if use.utilisation is None else _percent(use.utilisation)
         rows.append(
             (one.case, what, *_measured(panel, one.centre), f"{one.shear:.0f}", f"{one.pull:.0f}", strength, share)
         )
@@ -387,7 +387,7 @@ def _edges(verdict: Verdict) -> list[str]:
     """How the edges hold in their plane, and what comes of it where both ends were tried."""
     lines = []
     for demand in verdict.demands:
-        ends = {end: _value(value, demand.unit) for end, value in demand.by_hold.items()}
+        ends = {end: _value(value, demand.unit) for end, value in demand.by_in_plane_restraint.items()}
         if len(set(ends.values())) > 1:
             told = ", ".join(f"{end} {value}" for end, value in ends.items())
             lines.append(f"{_short(demand.label, 24)} {told}")
@@ -406,7 +406,7 @@ def _second(verdict: Verdict, demand: DemandResult) -> str:
 
 def _minutes(panel: Panel, layout: Layout) -> str:
     """All minutes and their shares, rounded so that the shares add up: down, then up where most was cut off."""
-    spent, total = process_plan.breakdown(panel, layout), round(process_plan.minutes(panel, layout))
+    spent, total = process_plan.time_breakdown(panel, layout), round(process_plan.minutes(panel, layout))
     whole = {what: math.floor(share) for what, share in spent.items()}
     by_rest = sorted(spent, key=lambda what: whole[what] - spent[what])
     for what in by_rest[: total - sum(whole.values())]:

@@ -9,23 +9,23 @@ from shapely.geometry import LineString, Point, Polygon, box
 
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
-from stiffen.model.results import Rival, Verdict
-from stiffen.output.drawing.bench_view import View, rough_outline, view
-from stiffen.output.drawing.face_marking import around, marking
-from stiffen.output.drawing.pdf import LEAST, THIN, Book, Box, Page, Style, length
-from stiffen.output.drawing.primitives import CLEAR, XY, Circle, Label, Line, place
+from stiffen.model.results import FlatSheetBaseline, Verdict
+from stiffen.output.drawing.bench_view import FaceView, face_view, rough_outline
+from stiffen.output.drawing.face_marking import build_marking, positions_around
+from stiffen.output.drawing.pdf import MIN_CAPITAL_HEIGHT, THIN_PEN, Box, Page, PdfDocument, Pen, printed_width
+from stiffen.output.drawing.primitives import TEXT_CLEARANCE, XY, Circle, Label, Line, place_labels
 
 from .page_flow import LINE, Flow
 from .shop_card import card
 
 PICTURE = 84.0, 54.0  # mm, at most
 PENS = {
-    "CUT": Style(0.35),
-    "FOLD": THIN,
-    "BEAD AXIS": Style(0.7),
-    "OTHER FACE": Style(0.5, (2.0, 1.2)),
-    "HOLE PILOT": THIN,
-    "RIVET": THIN,
+    "CUT": Pen(0.35),
+    "FOLD": THIN_PEN,
+    "BEAD AXIS": Pen(0.7),
+    "OTHER FACE": Pen(0.5, (2.0, 1.2)),
+    "HOLE PILOT": THIN_PEN,
+    "RIVET": THIN_PEN,
 }
 
 
@@ -33,7 +33,7 @@ def write_card(
     panel: Panel,
     verdict: Verdict,
     path: str | Path,
-    rival: Rival | None = None,
+    rival: FlatSheetBaseline | None = None,
     gauges: Sequence[tuple[float, str]] = (),
     paper: str = "a4",
     bound: dict | None = None,
@@ -43,7 +43,7 @@ def write_card(
     Written to a temporary name, then renamed.  Raises InputError where the place cannot be written.
     """
     told = card(panel, verdict, rival, gauges, bound)
-    with Book(path, told.title) as book:
+    with PdfDocument(path, told.title) as book:
         flow = Flow(book, paper, f"{told.title}, {panel.material.name}, {verdict.layout.gauge:g} mm")
         flow.title(told.title)
         for alert in told.alerts:
@@ -68,7 +68,7 @@ def _size(panel: Panel, layout: Layout) -> XY:
 
 def _picture(page: Page, room: Box, panel: Panel, layout: Layout) -> None:
     """A small drawing of the "up" face with the numbers of beads and holes."""
-    seen = view(panel, layout)
+    seen = face_view(panel, layout)
     x0, y0, x1, y1 = rough_outline(panel, layout).bounds
     scale = min((room[2] - room[0]) / (x1 - x0), (room[3] - room[1]) / (y1 - y0))
     dx, dy = room[2] - scale * x1, room[3] - scale * y1
@@ -77,33 +77,33 @@ def _picture(page: Page, room: Box, panel: Panel, layout: Layout) -> None:
         return scale * at[0] + dx, scale * at[1] + dy
 
     items: list[Circle | Line] = []
-    for item in marking(seen, LEAST).items:
+    for item in build_marking(seen, MIN_CAPITAL_HEIGHT).items:
         if isinstance(item, Circle) and item.layer in PENS:
             items.append(Circle(item.layer, small(item.at), scale * item.diameter))
         elif isinstance(item, Line) and item.layer in ("CUT", "FOLD", "RIVET"):
             items.append(Line(item.layer, tuple(map(small, item.points)), item.closed))
     for bead in seen.layout.beads:
-        items.append(Line("BEAD AXIS" if seen.own(bead) else "OTHER FACE", tuple(map(small, bead.path))))
+        items.append(Line("BEAD AXIS" if seen.is_rolled_here(bead) else "OTHER FACE", tuple(map(small, bead.path))))
     for item in items:
         if isinstance(item, Circle):
             page.circle(item.at, item.diameter, PENS[item.layer])
         else:
             page.line(item.points, PENS[item.layer], item.closed)
-    numbers = place(_numbers(seen, small), [], LEAST, free=True)
-    taken = [item.shape.buffer(CLEAR) for item in items]
-    taken += [words.ground for lines in numbers.values() for words in lines]
+    numbers = place_labels(_numbers(seen, small), [], MIN_CAPITAL_HEIGHT, require_clear=True)
+    taken = [item.shape.buffer(TEXT_CLEARANCE) for item in items]
+    taken += [words.footprint for lines in numbers.values() for words in lines]
     taken += [Polygon([small(at) for at in cutout.ring]) for cutout in seen.panel.cutouts]
-    names = place(_names(seen, small, scale), taken, LEAST, window=box(*room), free=True)
+    names = place_labels(_names(seen, small, scale), taken, MIN_CAPITAL_HEIGHT, window=box(*room), require_clear=True)
     if 2 * len(names) < len(seen.layout.holes):  # a few names in a crowd ask more than they tell
         names = {}
     for words in (words for lines in (*numbers.values(), *names.values()) for words in lines):
-        (x, y), half = words.at, length(words.text, bold=True) / 2 + 0.5
+        (x, y), half = words.at, printed_width(words.text, bold=True) / 2 + 0.5
         if words.text.isdigit():
-            page.fill(box(x - half, y - 0.6, x + half, y + LEAST + 0.6).exterior.coords[:-1])
-        page.text((x, y), words.text, bold=words.text.isdigit(), turn=words.turn, align="center")
+            page.fill(box(x - half, y - 0.6, x + half, y + MIN_CAPITAL_HEIGHT + 0.6).exterior.coords[:-1])
+        page.text((x, y), words.text, bold=words.text.isdigit(), rotation=words.rotation, align="center")
 
 
-def _numbers(seen: View, small: Callable[[XY], XY]) -> Iterator[Label]:
+def _numbers(seen: FaceView, small: Callable[[XY], XY]) -> Iterator[Label]:
     """The numbers of beads, on their axes."""
     for number, bead in enumerate(seen.layout.beads, 1):
         axis = LineString([small(at) for at in bead.path])
@@ -111,9 +111,9 @@ def _numbers(seen: View, small: Callable[[XY], XY]) -> Iterator[Label]:
         yield Label("", f"{number}", axis, tuple((spot.x, spot.y, 0.0) for spot in spots))
 
 
-def _names(seen: View, small: Callable[[XY], XY], scale: float) -> Iterator[Label]:
+def _names(seen: FaceView, small: Callable[[XY], XY], scale: float) -> Iterator[Label]:
     """The names of holes, inside where there is room, else close beside: further off they seem to name another."""
     for number, hole in enumerate(seen.layout.holes, 1):
         at, words = small(hole.at), f"H{number}"
-        beside = around(at, scale * hole.die.pilot / 2, words, LEAST)
+        beside = positions_around(at, scale * hole.die.pilot / 2, words, MIN_CAPITAL_HEIGHT)
         yield Label("", words, Point(at), ((*at, 0.0), *beside[: len(beside) // 2]))

@@ -15,16 +15,23 @@ from pathlib import Path
 from shapely.geometry import LineString, box
 
 from stiffen.errors import Fault, InputError
-from stiffen.io.files import written
-from stiffen.io.schema import likeness
+from stiffen.io.files import atomic_write
+from stiffen.io.schema import suggestion
 from stiffen.io.tools_file import STARTER
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
-from stiffen.output.drawing.pdf import Book
+from stiffen.output.drawing.pdf import PdfDocument
 from stiffen.output.drawing.primitives import Circle, Label, Line, Marking
-from stiffen.output.drawing.tiling import LETTERS, draw_tile, furnish, lettering, tiling, used
-from stiffen.shop.layout_check import bead_die_breaches
-from stiffen.shop.roller_settings import matching_trial, pass_depths, settings
+from stiffen.output.drawing.tiling import (
+    CAPITAL_HEIGHT,
+    draw_page_footer,
+    draw_tile,
+    place_texts,
+    tile_drawing,
+    used_tiles,
+)
+from stiffen.shop.layout_check import bead_die_violations
+from stiffen.shop.roller_settings import matching_trial, pass_depths, roller_settings
 
 from .page_flow import Flow, Section, Table, text_lines
 
@@ -50,7 +57,7 @@ def trial_die(panel: Panel, name: str) -> BeadDie:
     if die is None:
         names = [one.name for one in panel.tools.bead_dies]
         what = f'"{name}" is a flaring die' if panel.tools.hole_die(name) else f'"{name}" is no bead die of this panel'
-        raise InputError([Fault("--die", what, likeness(name, names))])
+        raise InputError([Fault("--die", what, suggestion(name, names))])
     return die
 
 
@@ -64,7 +71,7 @@ def own_tools(panel: Panel, folder: Path) -> str:
     path = folder / "tools.toml"
     if not path.exists():
         source = resources.files("stiffen").joinpath("data/starter_tools.toml")
-        with written(path) as fresh:
+        with atomic_write(path) as fresh:
             fresh.write_bytes(source.read_bytes())
     return path.name
 
@@ -79,7 +86,7 @@ def steps(panel: Panel, die: BeadDie, t: float) -> tuple[Step, ...]:
         gaps = [after - before for before, after in zip([0.0, *depths], depths, strict=False)]
         widest = gaps.index(max(gaps))
         depths.insert(widest, depths[widest] - gaps[widest] / 2)
-    full = settings(replace(panel.tools, trials=()), die, panel.material, t).passes[-1].turns
+    full = roller_settings(replace(panel.tools, trials=()), die, panel.material, t).passes[-1].turns
     part = EIGHTH
     turns: list[float] = []
     while not turns or any(after <= before for before, after in zip([0.0, *turns], turns, strict=False)):
@@ -119,20 +126,20 @@ def write_trial(panel: Panel, die: BeadDie, t: float, path: str | Path, paper: s
     """
     title = _title(panel, die, t)
     drawn = strip(panel, die, t)
-    spread = tiling(drawn.bounds, paper)
-    tiles = used(spread, drawn)
-    words = lettering(spread, tiles, drawn, LETTERS)
-    with Book(path, title) as book:
+    spread = tile_drawing(drawn.bounds, paper)
+    tiles = used_tiles(spread, drawn)
+    words = place_texts(spread, tiles, drawn, CAPITAL_HEIGHT)
+    with PdfDocument(path, title) as book:
         flow = Flow(book, paper, title)
         flow.title(title)
         for section in _sections(panel, die, t, copy):
             flow.section(section)
         flow.close()
         for number, tile in enumerate(tiles, 1):
-            page = book.page(spread.width, spread.height)
+            page = book.new_page(spread.width, spread.height)
             sheet = f"{t:g} mm {panel.material.name}, die {die.name}"
             count = f"strip, sheet {number} of {len(tiles)}, 1:1, mm"
-            furnish(page, spread.foot, (panel.name, sheet, count), tile.name if len(tiles) > 1 else "")
+            draw_page_footer(page, spread.foot, (panel.name, sheet, count), tile.name if len(tiles) > 1 else "")
             draw_tile(page, spread, tile, drawn, words[tile])
 
 
@@ -175,7 +182,7 @@ def _title(panel: Panel, die: BeadDie, t: float) -> str:
 
 def _sections(panel: Panel, die: BeadDie, t: float, copy: str) -> Iterator[Section]:
     passes = steps(panel, die, t)
-    breaches = [str(breach) for breach in bead_die_breaches(panel, die, t)]
+    breaches = [str(breach) for breach in bead_die_violations(panel, die, t)]
     if breaches:
         yield Section("LOOK OUT", tuple(breaches))
     drawn = strip(panel, die, t).bounds

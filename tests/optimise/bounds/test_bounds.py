@@ -16,23 +16,23 @@ from stiffen.errors import SolverError
 from stiffen.model.layout import Hole
 from stiffen.model.panel import Demand
 from stiffen.optimise.bounds import infeasibility
-from stiffen.optimise.bounds.branch_and_bound import Tree, cheapest
-from stiffen.optimise.bounds.cutting_planes import Cutter, scout_limits
+from stiffen.optimise.bounds.branch_and_bound import BranchAndBound, cheapest_layout
+from stiffen.optimise.bounds.cutting_planes import CutGenerator, surrogate_limits
 from stiffen.optimise.bounds.linear_program import (
     FEASIBLE,
     INFEASIBLE,
     NOTHING_FOUND,
     OPTIMAL,
-    Terms,
+    CostTerms,
     clique_cover,
-    solve,
+    selection_problem,
+    solve_program,
     status_of,
-    task,
 )
-from stiffen.optimise.bounds.lower_bound import Rise, bound, impossibility, proven_impossible
-from stiffen.optimise.candidates.straight_beads import conflicts
-from stiffen.optimise.search.local_search import GOAL, best_choice
-from stiffen.surrogate.stiffened_plate import scout
+from stiffen.optimise.bounds.lower_bound import CuttingPlaneRun, infeasibility_certificate, is_infeasible, lower_bound
+from stiffen.optimise.candidates.straight_beads import conflict_matrix
+from stiffen.optimise.search.local_search import TARGET_UTILISATION, multistart
+from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 NAMES = [panel.name for panel in small.PANELS]
 BOLTS, L, DISC = NAMES[2], NAMES[3], "disc with a hub hole, pressure and frequency"
@@ -44,17 +44,17 @@ class Enumerated:
 
     def __init__(self, panel):
         self.case = small.case(panel, pool=12, size=30.0)
-        self.scout, self.blocked, self.minutes = self.case.scout, self.case.blocked, self.case.minutes
-        self.layouts = list(small.layouts(self.blocked.toarray()))
-        self.values = {layout: self.scout.respond(layout).values for layout in self.layouts}
+        self.surrogate, self.conflicts, self.minutes = self.case.surrogate, self.case.conflicts, self.case.minutes
+        self.layouts = list(small.layouts(self.conflicts.toarray()))
+        self.values = {layout: self.surrogate.respond(layout).values for layout in self.layouts}
 
-    def badness(self, layout, limits):
-        demands = self.scout.panel.demands
+    def utilisation(self, layout, limits):
+        demands = self.surrogate.panel.demands
         values = self.values[layout]
         return max(values[i] / v if demands[i].at_most else v / values[i] for i, v in limits.items())
 
     def met(self, limits):
-        return [layout for layout in self.layouts if self.badness(layout, limits) <= 1]
+        return [layout for layout in self.layouts if self.utilisation(layout, limits) <= 1]
 
     def cost(self, layout, terms):
         """Counted here again, plainly."""
@@ -67,7 +67,7 @@ class Enumerated:
 
     def random_terms(self, rng):
         n = len(self.minutes)
-        return Terms(rng.random(n) + rng.integers(0, 3) / 5, rng.integers(0, 3, n), float(rng.random()))
+        return CostTerms(rng.random(n) + rng.integers(0, 3) / 5, rng.integers(0, 3, n), float(rng.random()))
 
     def x(self, layout):
         out = np.zeros(len(self.minutes))
@@ -101,8 +101,8 @@ def one(request, every):
 
 def all_cuts(one, limits, rng, taken=(), more=0):
     """Cuts made at blends, at layouts and at everything at once."""
-    cutter = Cutter(one.scout, limits, more)
-    floor = cutter.floor(taken)
+    cutter = CutGenerator(one.surrogate, limits, more)
+    floor = cutter.guaranteed_stiffness(taken)
     n = len(one.minutes)
     points = [rng.random(n) * rng.random() for _ in range(4)]
     points += [one.x(one.layouts[k]) for k in rng.integers(0, len(one.layouts), 4)]
@@ -121,11 +121,11 @@ def test_no_cut_excludes_a_layout_that_meets_the_demands(one):
         cuts = all_cuts(one, limits, rng)
         assert cuts
         for layout in good:
-            assert max(cut.missed(one.x(layout)) for cut in cuts) <= 1e-9, layout
+            assert max(cut.violation(one.x(layout)) for cut in cuts) <= 1e-9, layout
 
 
 def limited(one):
-    return [(i, v, one.scout.panel.demands[i]) for i, v in one.case.limits.items()]
+    return [(i, v, one.surrogate.panel.demands[i]) for i, v in one.case.limits.items()]
 
 
 def test_cuts_that_know_of_a_bead_exclude_no_layout_with_it(one):
@@ -135,78 +135,80 @@ def test_cuts_that_know_of_a_bead_exclude_no_layout_with_it(one):
         with_it = [layout for layout in one.met(limits) if i in layout]
         for cut in all_cuts(one, limits, rng, (int(i),)):
             for layout in with_it:
-                assert cut.missed(one.x(layout)) <= 1e-9
+                assert cut.violation(one.x(layout)) <= 1e-9
 
 
 def test_a_cut_at_a_layout_that_fails_excludes_it(one):
     # exact for softness and frequency; for deflection once the floor is the layout itself
     limits = one.case.limits
-    cutter = Cutter(one.scout, limits)
-    failing = [layout for layout in one.layouts if one.badness(layout, limits) > 1.001]
+    cutter = CutGenerator(one.surrogate, limits)
+    failing = [layout for layout in one.layouts if one.utilisation(layout, limits) > 1.001]
     for layout in failing[:: max(1, len(failing) // 12)]:
         x = one.x(layout)
-        assert max(cut.missed(x) for cut in cutter.cuts(x, cutter.floor(layout))) > 1e-4
+        assert max(cut.violation(x) for cut in cutter.cuts(x, cutter.guaranteed_stiffness(layout))) > 1e-4
 
 
 @pytest.mark.parametrize("name", [BOLTS, NAMES[1]])
 def test_a_cut_misses_by_the_badness_where_it_was_made(name, every):
     one = every(name)
     (i, limit, demand) = limited(one)[0]
-    cutter = Cutter(one.scout, {i: limit})
-    bad = one.badness((0,), {i: limit})
+    cutter = CutGenerator(one.surrogate, {i: limit})
+    bad = one.utilisation((0,), {i: limit})
     want = bad - 1 if demand.at_most else 1 - 1 / bad**2
     x = one.x((0,))
-    assert max(cut.missed(x) for cut in cutter.cuts(x, cutter.floor())) == pytest.approx(want, rel=1e-4)
+    assert max(cut.violation(x) for cut in cutter.cuts(x, cutter.guaranteed_stiffness())) == pytest.approx(
+        want, rel=1e-4
+    )
 
 
 def test_cuts_agree_with_plain_sums_over_each_candidate(one):
-    cutter = Cutter(one.scout, one.case.limits)
+    cutter = CutGenerator(one.surrogate, one.case.limits)
     for cut in all_cuts(one, one.case.limits, np.random.default_rng(3)):
-        coefficients, least = infeasibility.recomputed(cut, cutter)
+        coefficients, least = infeasibility.recomputed_cut(cut, cutter)
         np.testing.assert_allclose(cut.coefficients, coefficients, rtol=1e-6, atol=1e-9 * abs(coefficients).max())
-        assert cut.least == pytest.approx(least, rel=1e-6, abs=1e-7)
+        assert cut.lower_limit == pytest.approx(least, rel=1e-6, abs=1e-7)
 
 
 def test_deflection_cut_is_much_tighter_than_compliance_alone():
     # mean over greatest deflection of a plate under even pressure is about 0.4: compliance alone says no more
     panel = lid(demands=(Demand("deflection", 1.0, "wind"),))
-    here = scout(panel, 1.0, rows(SHOP.bead_dies[1], (67.0, 133.0, 200.0, 267.0, 333.0)), size=30.0)
+    here = stiffened_plate(panel, 1.0, rows(SHOP.bead_dies[1], (67.0, 133.0, 200.0, 267.0, 333.0)), size=30.0)
     x = np.ones(5)
     value = here.respond((0, 1, 2, 3, 4)).values[0]
     f = here.forces[0][:, 0]
     mean = float(f @ np.linalg.solve(here.stiffness((0, 1, 2, 3, 4)).toarray(), f)) / np.abs(f).sum()
     assert mean < 0.6 * value
-    cutter = Cutter(here, {0: 0.8 * value})
-    assert max(cut.missed(x) for cut in cutter.cuts(x, cutter.floor())) > 0
-    cutter = Cutter(here, {0: value * 1.00001})
-    assert max(cut.missed(x) for cut in cutter.cuts(x, cutter.floor())) <= 0
+    cutter = CutGenerator(here, {0: 0.8 * value})
+    assert max(cut.violation(x) for cut in cutter.cuts(x, cutter.guaranteed_stiffness())) > 0
+    cutter = CutGenerator(here, {0: value * 1.00001})
+    assert max(cut.violation(x) for cut in cutter.cuts(x, cutter.guaranteed_stiffness())) <= 0
 
 
 def test_cuts_with_holes_exclude_no_layout_that_meets_the_demands():
     panel = lid()
     beads = rows(SHOP.bead_dies[1], (100.0, 200.0, 300.0), 30.0, 260.0)
     holes = tuple(Hole(F50, at) for at in ((340.0, 120.0), (340.0, 145.0), (400.0, 200.0), (430.0, 300.0)))
-    here = scout(panel, 1.0, beads, holes, size=30.0)
-    blocked = conflicts(panel, 1.0, beads, holes)
+    here = stiffened_plate(panel, 1.0, beads, holes, size=30.0)
+    blocked = conflict_matrix(panel, 1.0, beads, holes)
     assert blocked.nnz
     layouts = list(small.layouts(blocked.toarray()))
     values = {layout: here.respond(layout).values for layout in layouts}
     rng = np.random.default_rng(4)
     for k in rng.choice(len(layouts), 4, replace=False):
         limits = dict(values[layouts[k]])  # this layout meets them to the last digit
-        cutter = Cutter(here, limits)
+        cutter = CutGenerator(here, limits)
         for x in [*rng.random((3, 7)), np.ones(7)]:
-            for cut in cutter.cuts(x, cutter.floor()):
-                coefficients, least = infeasibility.recomputed(cut, cutter)
+            for cut in cutter.cuts(x, cutter.guaranteed_stiffness()):
+                coefficients, least = infeasibility.recomputed_cut(cut, cutter)
                 np.testing.assert_allclose(cut.coefficients, coefficients, rtol=1e-6, atol=1e-9)
-                assert cut.least == pytest.approx(least, rel=1e-6, abs=1e-7)
+                assert cut.lower_limit == pytest.approx(least, rel=1e-6, abs=1e-7)
                 for layout in layouts:
                     good = all(
                         values[layout][i] <= v if panel.demands[i].at_most else values[layout][i] >= v
                         for i, v in limits.items()
                     )
                     if good:
-                        assert cut.missed(np.isin(np.arange(7), layout).astype(float)) <= 1e-9
+                        assert cut.violation(np.isin(np.arange(7), layout).astype(float)) <= 1e-9
 
 
 # ------------------------------------------------------------------------------------------------- bounds and branching
@@ -221,11 +223,11 @@ def test_no_layout_beats_the_bound(one):
         terms = one.random_terms(rng) if k else one.case.terms
         best = one.least(limits, terms)
         known = min(one.met(limits), key=lambda layout: one.cost(layout, terms))  # noqa: B023
-        found = bound(one.scout, one.blocked, limits, terms, what="cost", known=known)
+        found = lower_bound(one.surrogate, one.conflicts, limits, terms, quantity="cost", known=known)
         assert found.value <= best + 1e-9
         assert found.status in (OPTIMAL, FEASIBLE)
         assert found.gap == pytest.approx((best - found.value) / max(best, 1e-12), abs=1e-9)
-        found = bound(one.scout, one.blocked, limits, terms, what="cost")
+        found = lower_bound(one.surrogate, one.conflicts, limits, terms, quantity="cost")
         assert found.value <= best + 1e-9
         assert found.status == NOTHING_FOUND and found.gap is None
 
@@ -237,17 +239,17 @@ def test_reduced_costs_rule_out_no_layout_that_is_cheaper(name, every):
     one = every(name)
     limits, rng = one.case.limits, np.random.default_rng(8)
     terms = one.random_terms(rng)
-    job = task(one.scout, one.blocked, limits, terms)
-    solved = solve(job.program, all_cuts(one, limits, rng, more=len(np.unique(terms.dies))))
+    job = selection_problem(one.surrogate, one.conflicts, limits, terms)
+    solved = solve_program(job.program, all_cuts(one, limits, rng, more=len(np.unique(terms.dies))))
     paid = {layout: one.cost(layout, terms) for layout in one.met(limits)}
     ruled_out = 0
     for best in paid.values():
-        tree = Tree(job, math.inf, best)
-        narrow = tree.narrowed(job.program, solved)
+        tree = BranchAndBound(job, math.inf, best)
+        narrow = tree.fix_by_reduced_costs(job.program, solved)
         ruled_out += int((narrow.upper < 0.5).sum())
         for layout, cost in paid.items():
             if cost < tree.cutoff():
-                x = job.layout(layout)
+                x = job.indicator(layout)
                 assert (narrow.lower <= x).all() and (x <= narrow.upper).all()
     assert ruled_out
 
@@ -256,7 +258,7 @@ def test_reduced_costs_rule_out_no_layout_that_is_cheaper(name, every):
 def test_branch_and_bound_proves_what_enumeration_finds(one):
     limits, rng = one.case.limits, np.random.default_rng(6)
     for terms in (one.case.terms, one.random_terms(rng)):
-        found = cheapest(one.scout, one.blocked, limits, terms)
+        found = cheapest_layout(one.surrogate, one.conflicts, limits, terms)
         assert found.status == OPTIMAL
         assert found.value == pytest.approx(one.least(limits, terms), rel=1e-9)
         assert found.gap == 0
@@ -265,10 +267,10 @@ def test_branch_and_bound_proves_what_enumeration_finds(one):
 
 @pytest.mark.slow
 def test_local_search_finds_the_optimum(one):
-    best = one.least(scout_limits(one.scout, GOAL), one.case.terms)
+    best = one.least(surrogate_limits(one.surrogate, TARGET_UTILISATION), one.case.terms)
     for seed in range(3):
-        found = best_choice(one.case.chooser(), seed, 3)
-        assert found.worst <= GOAL
+        found = multistart(one.case.objective(), seed, 3)
+        assert found.utilisation <= TARGET_UTILISATION
         assert found.minutes == pytest.approx(best, rel=1e-9)
 
 
@@ -277,8 +279,8 @@ def test_local_search_leaves_a_pair_of_rolls_that_has_been_paid_for(monkeypatch)
     """A lot in which it stopped at three beads of one die, 17.2 minutes, where two of the other take 14.9."""
     monkeypatch.setitem(small.LOTS, TRAPEZIUM, 4)
     one = Enumerated(small.PANELS[NAMES.index(TRAPEZIUM)])
-    best = one.least(scout_limits(one.scout, GOAL), one.case.terms)
-    assert [best_choice(one.case.chooser(), seed, 3).minutes for seed in range(3)] == pytest.approx([best] * 3)
+    best = one.least(surrogate_limits(one.surrogate, TARGET_UTILISATION), one.case.terms)
+    assert [multistart(one.case.objective(), seed, 3).minutes for seed in range(3)] == pytest.approx([best] * 3)
 
 
 def test_fixed_beads_and_a_greatest_number_are_kept(every):
@@ -288,15 +290,20 @@ def test_fixed_beads_and_a_greatest_number_are_kept(every):
     fewest = min(map(len, good))
     assert fewest > 1
     with_zero = [layout for layout in good if 0 in layout]
-    found = cheapest(one.scout, one.blocked, limits, Terms(fixed=(0,)))
+    found = cheapest_layout(one.surrogate, one.conflicts, limits, CostTerms(fixed=(0,)))
     assert found.value == min(map(len, with_zero)) and 0 in found.chosen
-    found = cheapest(one.scout, one.blocked, limits, Terms(one.minutes, beads_at_most=fewest))
+    found = cheapest_layout(one.surrogate, one.conflicts, limits, CostTerms(one.minutes, beads_at_most=fewest))
     assert found.value == pytest.approx(min(one.minutes[list(x)].sum() for x in good if len(x) == fewest))
-    found = cheapest(one.scout, one.blocked, limits, Terms(beads_at_most=fewest - 1))
+    found = cheapest_layout(one.surrogate, one.conflicts, limits, CostTerms(beads_at_most=fewest - 1))
     assert found.status == INFEASIBLE and found.value == math.inf and found.gap is None
     twice = np.full(len(one.minutes), 2)  # each candidate a pair of beads
-    assert cheapest(one.scout, one.blocked, limits, Terms(beads=twice)).value == 2 * fewest
-    assert cheapest(one.scout, one.blocked, limits, Terms(beads=twice, beads_at_most=2 * fewest - 1)).chosen is None
+    assert cheapest_layout(one.surrogate, one.conflicts, limits, CostTerms(beads=twice)).value == 2 * fewest
+    assert (
+        cheapest_layout(
+            one.surrogate, one.conflicts, limits, CostTerms(beads=twice, beads_at_most=2 * fewest - 1)
+        ).chosen
+        is None
+    )
 
 
 def test_dies_are_counted_and_limited(every):
@@ -306,8 +313,8 @@ def test_dies_are_counted_and_limited(every):
     good = one.met(limits)
     for most in (1, 2, 4):
         allowed = [layout for layout in good if len({int(dies[i]) for i in layout}) <= most]
-        terms = Terms(one.minutes, dies, 3.0, dies_at_most=most)
-        found = cheapest(one.scout, one.blocked, limits, terms)
+        terms = CostTerms(one.minutes, dies, 3.0, dies_at_most=most)
+        found = cheapest_layout(one.surrogate, one.conflicts, limits, terms)
         best = min((one.cost(layout, terms) for layout in allowed), default=math.inf)
         assert found.value == pytest.approx(best)
         assert (found.status == INFEASIBLE) == (not allowed)
@@ -317,28 +324,28 @@ def test_out_of_time_is_never_called_proven(every):
     one = every(L)
     limits = one.case.limits
     terms = one.case.terms
-    found = cheapest(one.scout, one.blocked, limits, terms, seconds=0.0)
+    found = cheapest_layout(one.surrogate, one.conflicts, limits, terms, seconds=0.0)
     assert found.status == NOTHING_FOUND and found.value <= one.least(limits, terms) and found.chosen is None
     known = max(one.met(limits), key=len)
-    found = cheapest(one.scout, one.blocked, limits, terms, known=known, seconds=0.0)
+    found = cheapest_layout(one.surrogate, one.conflicts, limits, terms, known=known, seconds=0.0)
     assert found.status == FEASIBLE and found.chosen == known and 0 < found.gap <= 1
 
 
 def test_a_known_layout_must_be_one(every):
     one = every(L)
     with pytest.raises(ValueError, match="does not meet"):
-        bound(one.scout, one.blocked, one.case.limits, known=())
-    i, j = next(zip(*one.blocked.nonzero(), strict=True))
+        lower_bound(one.surrogate, one.conflicts, one.case.limits, known=())
+    i, j = next(zip(*one.conflicts.nonzero(), strict=True))
     with pytest.raises(ValueError, match="exclude each other"):
-        bound(one.scout, one.blocked, one.case.limits, known=(int(i), int(j)))
+        lower_bound(one.surrogate, one.conflicts, one.case.limits, known=(int(i), int(j)))
     with pytest.raises(ValueError, match="fixed"):
-        task(one.scout, one.blocked, terms=Terms(fixed=(int(i), int(j))))
+        selection_problem(one.surrogate, one.conflicts, terms=CostTerms(fixed=(int(i), int(j))))
 
 
 def test_what_a_bound_covers_is_said(every):
     one = every(L)
-    panel = replace(one.scout.panel, demands=(*one.scout.panel.demands, Demand("stress", 1.5, "hand")))
-    text = task(replace(one.scout, panel=panel), one.blocked).covers()
+    panel = replace(one.surrogate.panel, demands=(*one.surrogate.panel.demands, Demand("stress", 1.5, "hand")))
+    text = selection_problem(replace(one.surrogate, panel=panel), one.conflicts).scope()
     assert text == "12 candidates on the ribbed plate: deflection hand, softness 0.5 N; left out: stress hand"
 
 
@@ -348,12 +355,12 @@ def test_what_a_bound_covers_is_said(every):
 def test_impossible_is_claimed_only_where_no_layout_meets_the_demands(one):
     """The limits go from what nothing meets to what one layout meets: proven, then never again."""
     limits = one.case.limits
-    nearest = min(one.badness(layout, limits) for layout in one.layouts)  # loosen by so much: one layout meets them
+    nearest = min(one.utilisation(layout, limits) for layout in one.layouts)  # loosen by so much: one layout meets them
     said = []
     for factor in (0.3, 0.9, 1.0 + 1e-9):
         loose = nearest * factor
         asked = {i: v * loose if d.at_most else v / loose for i, v, d in limited(one)}
-        said.append(proven_impossible(one.scout, one.blocked, asked))
+        said.append(is_infeasible(one.surrogate, one.conflicts, asked))
         if one.met(asked):
             assert not said[-1]
     assert said[0], "demands three times beyond reach must be proven impossible"
@@ -362,40 +369,42 @@ def test_impossible_is_claimed_only_where_no_layout_meets_the_demands(one):
 
 
 def test_a_blend_that_meets_the_demands_is_found_at_once(one):
-    rise = Rise(task(one.scout, one.blocked, one.case.limits), math.inf)
-    rise.look_inside()
-    assert rise.inside is not None and rise.rounds <= 12
-    assert rise.task.program.keeps(rise.inside)
+    rise = CuttingPlaneRun(selection_problem(one.surrogate, one.conflicts, one.case.limits), math.inf)
+    rise.find_inner_point()
+    assert rise.inner_point is not None and rise.rounds <= 12
+    assert rise.problem.program.is_feasible(rise.inner_point)
 
 
 def test_branching_proves_what_blends_cannot(every):
     one = every(BOLTS)
-    nearest = min(one.badness(layout, one.case.limits) for layout in one.layouts)
+    nearest = min(one.utilisation(layout, one.case.limits) for layout in one.layouts)
     asked = {i: v * nearest * 0.999 for i, v in one.case.limits.items()}
     assert not one.met(asked)
-    assert cheapest(one.scout, one.blocked, asked).status == INFEASIBLE
+    assert cheapest_layout(one.surrogate, one.conflicts, asked).status == INFEASIBLE
 
 
 def test_a_forged_certificate_is_found_out(every):
     one = every(L)
     asked = {i: v * 0.3 for i, v in one.case.limits.items()}
-    job = task(one.scout, one.blocked, asked)
-    true = impossibility(job, 10.0)
-    assert infeasibility.holds(true, job)
-    easier = task(one.scout, one.blocked, {i: v * 10 for i, v in one.case.limits.items()})
-    assert not infeasibility.holds(true, easier)  # its cuts do not follow from other limits
-    forged = tuple(replace(cut, v=cut.v * 10) for cut in true.cuts)
-    assert not infeasibility.holds(replace(true, cuts=forged), job)
-    boast = tuple(replace(cut, least=cut.least + 100) for cut in true.cuts)
-    assert not infeasibility.holds(replace(true, cuts=boast), easier)
-    assert not infeasibility.holds(replace(true, y=0 * true.y), job)
-    assert not infeasibility.holds(replace(true, y=-true.y), job)
-    lonely = task(one.scout, sp.csr_array(one.blocked.shape, dtype=bool), asked)
+    job = selection_problem(one.surrogate, one.conflicts, asked)
+    true = infeasibility_certificate(job, 10.0)
+    assert infeasibility.is_valid(true, job)
+    easier = selection_problem(one.surrogate, one.conflicts, {i: v * 10 for i, v in one.case.limits.items()})
+    assert not infeasibility.is_valid(true, easier)  # its cuts do not follow from other limits
+    forged = tuple(replace(cut, field=cut.field * 10) for cut in true.cuts)
+    assert not infeasibility.is_valid(replace(true, cuts=forged), job)
+    boast = tuple(replace(cut, lower_limit=cut.lower_limit + 100) for cut in true.cuts)
+    assert not infeasibility.is_valid(replace(true, cuts=boast), easier)
+    assert not infeasibility.is_valid(replace(true, cut_weights=0 * true.cut_weights), job)
+    assert not infeasibility.is_valid(replace(true, cut_weights=-true.cut_weights), job)
+    lonely = selection_problem(one.surrogate, sp.csr_array(one.conflicts.shape, dtype=bool), asked)
     packed = replace(lonely, program=job.program)  # cliques of conflicts that are none
-    if (true.mu[:-1] > 0).any():
-        assert not infeasibility.holds(true, packed)
-    spoilt = replace(true, mu=np.where(np.arange(len(true.mu)) == 0, 1.0, true.mu))
-    assert not infeasibility.holds(spoilt, packed)
+    if (true.packing_weights[:-1] > 0).any():
+        assert not infeasibility.is_valid(true, packed)
+    spoilt = replace(
+        true, packing_weights=np.where(np.arange(len(true.packing_weights)) == 0, 1.0, true.packing_weights)
+    )
+    assert not infeasibility.is_valid(spoilt, packed)
 
 
 # ----------------------------------------------------------------------------------------------------------- the solver

@@ -16,10 +16,10 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand
 from stiffen.model.results import DemandResult
 from stiffen.optimise.bounds import statements
-from stiffen.optimise.bounds.lower_bound import FEASIBLE, Bound
+from stiffen.optimise.bounds.lower_bound import FEASIBLE, CostBound
 from stiffen.optimise.search import driver
-from stiffen.optimise.search.local_search import Chooser, best_choice
-from stiffen.optimise.search.state import Hunt
+from stiffen.optimise.search.local_search import SelectionObjective, multistart
+from stiffen.optimise.search.state import SearchState
 from stiffen.output.report.shop_card import bound_words, card_text
 
 NAMES = [panel.name for panel in small.PANELS]
@@ -37,14 +37,16 @@ def ground_of(case, limits=None):
     """A small case as ground; limits: of the demands, in place of the panel's own."""
     asked = {} if limits is None else limits
     demands = tuple(replace(one, limit=asked.get(i, one.limit)) for i, one in enumerate(case.panel.demands))
-    plate = replace(case.scout, panel=replace(case.panel, demands=demands))
-    return statements.Ground(case.beads, plate, case.blocked.toarray(), case.terms)
+    plate = replace(case.surrogate, panel=replace(case.panel, demands=demands))
+    return statements.BoundInstance(case.beads, plate, case.conflicts.toarray(), case.terms)
 
 
 def badness(ground, values):
     """Worst badness of the demands that count."""
     demands = ground.panel.demands
-    return max(demands[i].badness(values[i]) for i in statements.decided(ground.panel, ground.scout.gauge))
+    return max(
+        demands[i].utilisation(values[i]) for i in statements.decided_demands(ground.panel, ground.surrogate.gauge)
+    )
 
 
 # ------------------------------------------------------------------------------------------------- no layout of these
@@ -55,7 +57,7 @@ def test_no_layout_can_is_never_said_where_one_can(name, monkeypatch):
     """Demands from three times out of reach to within reach, most of them close to what the best layout just misses."""
     monkeypatch.setattr(statements, "LINEAR_LIMIT", math.inf)  # all demands count
     case = small.case(small.PANELS[NAMES.index(name)], pool=9, size=40.0)
-    values = [case.scout.respond(layout).values for layout in small.layouts(case.blocked.toarray())]
+    values = [case.surrogate.respond(layout).values for layout in small.layouts(case.conflicts.toarray())]
     plain = ground_of(case)
     own = min(badness(plain, one) for one in values)  # of the layout that comes nearest
     rng = np.random.default_rng(0)
@@ -65,7 +67,7 @@ def test_no_layout_can_is_never_said_where_one_can(name, monkeypatch):
         limits = {i: d.limit * (factor if d.at_most else 1 / factor) for i, d in enumerate(case.panel.demands)}
         ground = ground_of(case, limits)
         least = min(badness(ground, one) for one in values) - 1
-        proven = statements.least_miss(ground, 20.0)
+        proven = statements.guaranteed_violation(ground, 20.0)
         assert proven <= max(least, 0.0) + 1e-6
         told.append(proven)
     assert told[0] > 0.2, "demands three times out of reach must be proven so, and by how much"
@@ -73,24 +75,24 @@ def test_no_layout_can_is_never_said_where_one_can(name, monkeypatch):
 
 def test_words_name_candidates_model_demands_and_miss():
     case = small.case(small.PANELS[4], pool=8, size=40.0)
-    words = statements.no_layout_can(ground_of(case, {0: 90.0}), 20.0)
+    words = statements.infeasibility_statement(ground_of(case, {0: 90.0}), 20.0)
     assert words.startswith("proven: no layout of 8 bead candidates can, all miss by ")
     assert words.endswith("or more (ribbed-plate model; frequency, deflection wind)")
-    assert statements.no_layout_can(ground_of(case, {0: 1.0, 1: 0.5}), 20.0) == ""
-    assert statements.no_layout_can(ground_of(case, {0: 90.0}), 0.0) == "", "no time: nothing is said"
+    assert statements.infeasibility_statement(ground_of(case, {0: 1.0, 1: 0.5}), 20.0) == ""
+    assert statements.infeasibility_statement(ground_of(case, {0: 90.0}), 0.0) == "", "no time: nothing is said"
     none = small.case(small.PANELS[4], pool=0, size=40.0)
-    words = statements.no_layout_can(ground_of(none, {0: 90.0}), 20.0)
+    words = statements.infeasibility_statement(ground_of(none, {0: 90.0}), 20.0)
     assert words.startswith("proven: no bead can be rolled in it, and flat it misses by ")
 
 
 def test_demands_that_large_deflection_decides_do_not_count():
     panel = replace(LID, demands=(*LID.demands, Demand("stress", 1.5, "wind"), Demand("softness", 0.45, force=5.0)))
-    assert statements.decided(panel, 1.0) == (0, 1, 3)
-    assert statements.decided(panel, 0.8) == (0, 1)
+    assert statements.decided_demands(panel, 1.0) == (0, 1, 3)
+    assert statements.decided_demands(panel, 0.8) == (0, 1)
     only = replace(LID, demands=(Demand("deflection", 3.0, "wind"),))
-    assert statements.decided(only, 1.0) == ()
+    assert statements.decided_demands(only, 1.0) == ()
     case = small.case(small.PANELS[0], pool=5, size=40.0)
-    assert statements.least_miss(ground_of(case, {0: 0.51}), 5.0) == 0.0
+    assert statements.guaranteed_violation(ground_of(case, {0: 0.51}), 5.0) == 0.0
 
 
 # ------------------------------------------------------------------------------------------------------ least minutes
@@ -98,7 +100,7 @@ def test_demands_that_large_deflection_decides_do_not_count():
 
 def judged(case, chosen, ratio, slack):
     """A made-up judge who finds `ratio` times what the scout does, and demands that leave the fraction `slack`."""
-    values = case.scout.respond(chosen).values
+    values = case.surrogate.respond(chosen).values
     told, limits = [], {}
     for i, demand in enumerate(case.panel.demands):
         value = values[i] * ratio[i]
@@ -110,7 +112,7 @@ def judged(case, chosen, ratio, slack):
 
 def rivals(case, chosen, ratio, ground, rng):
     """Layouts that might be cheaper: drops and swaps of this one, random ones, and what the search itself finds."""
-    blocked = case.blocked.toarray()
+    blocked = case.conflicts.toarray()
     for out in chosen:
         rest = tuple(i for i in chosen if i != out)
         yield rest
@@ -119,11 +121,18 @@ def rivals(case, chosen, ratio, ground, rng):
                 yield tuple(sorted((*rest, i)))
     for _ in range(40):
         yield random_layout(blocked, rng)
-    chooser = Chooser(
-        ground.scout, blocked, case.minutes, math.inf, 1.0, die_minutes=small.DIE_MINUTES, dies=case.dies, ratio=ratio
+    chooser = SelectionObjective(
+        ground.surrogate,
+        blocked,
+        case.minutes,
+        math.inf,
+        1.0,
+        die_minutes=small.DIE_MINUTES,
+        die_numbers=case.dies,
+        calibration=ratio,
     )
     for seed in range(2):
-        yield best_choice(chooser, seed, 2).chosen
+        yield multistart(chooser, seed, 2).chosen
 
 
 def random_layout(blocked, rng):
@@ -143,19 +152,19 @@ def test_no_layout_that_is_as_good_beats_the_bound(name, pool, monkeypatch):
     rng = np.random.default_rng(pool)
     as_good = 0
     for _ in range(2):
-        chosen = random_layout(case.blocked.toarray(), rng)
+        chosen = random_layout(case.conflicts.toarray(), rng)
         ratio = {i: float(rng.uniform(0.9, 1.1)) for i in range(len(case.panel.demands))}
         verdict, limits = judged(case, chosen, ratio, float(rng.uniform(0.0, 0.3)))
         ground = ground_of(case, limits)
-        counts = statements.decided(ground.panel, small.GAUGE)
-        found = statements.least_minutes(ground, verdict, 2.0)
-        own = statements.cost(case.terms, chosen)
+        counts = statements.decided_demands(ground.panel, small.GAUGE)
+        found = statements.bench_minutes_bound(ground, verdict, 2.0)
+        own = statements.bench_minutes(case.terms, chosen)
         assert found.known == pytest.approx(own) and 0 <= found.value <= own + 1e-9
         for layout in rivals(case, chosen, ratio, ground, rng):
-            values = case.scout.respond(layout).values
-            if all(ground.panel.demands[i].badness(values[i] * ratio[i]) <= 1 for i in counts):
+            values = case.surrogate.respond(layout).values
+            if all(ground.panel.demands[i].utilisation(values[i] * ratio[i]) <= 1 for i in counts):
                 as_good += layout != chosen
-                assert statements.cost(case.terms, layout) >= found.value - 1e-9, layout
+                assert statements.bench_minutes(case.terms, layout) >= found.value - 1e-9, layout
     assert as_good, "the test must have tried"
 
 
@@ -163,12 +172,12 @@ def test_nothing_is_bounded_for_a_layout_that_is_not_met_or_no_candidate():
     case = small.case(small.PANELS[0], pool=8, size=45.0)
     verdict, limits = judged(case, (0,), {0: 1.0}, 0.1)
     ground = ground_of(case, limits)
-    assert statements.least_minutes(ground, verdict, 5.0) is not None
+    assert statements.bench_minutes_bound(ground, verdict, 5.0) is not None
     missed = replace(verdict, demands=(replace(verdict.demands[0], met=False),))
-    assert statements.least_minutes(ground, missed, 5.0) is None
-    assert statements.least_minutes(ground, replace(verdict, layout=LAYOUT), 5.0) is None
-    assert statements.least_minutes(ground, replace(verdict, layout=Layout(1.0)), 5.0) is None
-    assert statements.least_minutes(ground, verdict, 0.0) is None
+    assert statements.bench_minutes_bound(ground, missed, 5.0) is None
+    assert statements.bench_minutes_bound(ground, replace(verdict, layout=LAYOUT), 5.0) is None
+    assert statements.bench_minutes_bound(ground, replace(verdict, layout=Layout(1.0)), 5.0) is None
+    assert statements.bench_minutes_bound(ground, verdict, 0.0) is None
 
 
 # ------------------------------------------------------------------------------------------------------- in the search
@@ -176,7 +185,7 @@ def test_nothing_is_bounded_for_a_layout_that_is_not_met_or_no_candidate():
 
 @pytest.fixture(scope="module")
 def found():
-    return driver.search(LID, seconds=30, grade="quick")
+    return driver.search(LID, seconds=30, mesh_level="quick")
 
 
 def test_search_gives_a_bound_that_its_layout_keeps(found):
@@ -192,28 +201,28 @@ def put(monkeypatch, answer):
     """A made-up bound in the search."""
 
     def least_minutes(ground, verdict, seconds):
-        known = statements.cost(ground.terms, ground.numbers(verdict.layout))
+        known = statements.bench_minutes(ground.terms, ground.numbers(verdict.layout))
         return answer(known)
 
-    monkeypatch.setattr(driver, "least_minutes", least_minutes)
+    monkeypatch.setattr(driver, "bench_minutes_bound", least_minutes)
 
 
 @pytest.mark.slow
 def test_a_bound_that_a_found_layout_beats_is_not_handed_out(monkeypatch):
     end = time.monotonic() + 60.0
     nobody = lambda *told: None  # noqa: E731
-    hunt = Hunt(replace(LID, gauges=(1.0,)), end, 0, "quick", nobody, nobody)
-    driver._hunt_down(hunt)
-    put(monkeypatch, lambda known: Bound("m", 1.01 * known, known, FEASIBLE, 1, "c", 0.1))
-    assert driver._proven(hunt, 1.0) is None
+    hunt = SearchState(replace(LID, gauges=(1.0,)), end, 0, "quick", nobody, nobody)
+    driver._search_gauges(hunt)
+    put(monkeypatch, lambda known: CostBound("m", 1.01 * known, known, FEASIBLE, 1, "c", 0.1))
+    assert driver._prove(hunt, 1.0) is None
 
     def wrong(known):
         raise SolverError("the bound beats a layout")
 
     put(monkeypatch, wrong)
-    assert driver._proven(hunt, 1.0) is None
-    put(monkeypatch, lambda known: Bound("m", 0.99 * known, known, FEASIBLE, 1, "c", 0.1))
-    assert driver._proven(hunt, 1.0)["gap"] == pytest.approx(0.01)
+    assert driver._prove(hunt, 1.0) is None
+    put(monkeypatch, lambda known: CostBound("m", 0.99 * known, known, FEASIBLE, 1, "c", 0.1))
+    assert driver._prove(hunt, 1.0)["gap"] == pytest.approx(0.01)
 
 
 @pytest.mark.slow
@@ -221,18 +230,18 @@ def test_a_bead_that_was_not_drawn_joins_the_ground(found):
     beads = found.verdict.layout.beads
     moved = replace(beads[0], path=tuple((x + 0.37, y) for x, y in beads[0].path))
     start = replace(found.verdict.layout, beads=(moved, *beads[1:]))
-    again = driver.search(LID, seconds=4, grade="quick", start=start)
+    again = driver.search(LID, seconds=4, mesh_level="quick", start=start)
     assert again.bound is not None and again.bound["value"] <= again.bound["known"]
 
 
 def test_a_plate_joined_from_two_answers_as_one_made_at_once():
-    from stiffen.surrogate.stiffened_plate import scout
+    from stiffen.surrogate.stiffened_plate import stiffened_plate
 
     case = small.case(small.PANELS[0], pool=8, size=45.0)
-    parts = [scout(case.panel, small.GAUGE, case.beads[k], size=45.0) for k in (slice(0, 5), slice(5, 8))]
+    parts = [stiffened_plate(case.panel, small.GAUGE, case.beads[k], size=45.0) for k in (slice(0, 5), slice(5, 8))]
     joined = parts[0].joined(parts[1])
     for chosen in ((0,), (1, 6), (5, 7)):
-        assert joined.respond(chosen).values == pytest.approx(case.scout.respond(chosen).values, rel=1e-9)
+        assert joined.respond(chosen).values == pytest.approx(case.surrogate.respond(chosen).values, rel=1e-9)
 
 
 # ---------------------------------------------------------------------------------------------------------- in words

@@ -7,11 +7,11 @@ from support.panels import B16, lid
 
 from stiffen.model.layout import Bead
 from stiffen.model.panel import Demand
-from stiffen.optimise.candidates.candidate_set import Pool
+from stiffen.optimise.candidates.candidate_set import CandidateSet
 from stiffen.optimise.candidates.neighbours import neighbours
-from stiffen.optimise.search.gauge_search import chooser_of
-from stiffen.optimise.search.local_search import improved
-from stiffen.surrogate.stiffened_plate import scout
+from stiffen.optimise.search.gauge_search import selection_objective
+from stiffen.optimise.search.local_search import local_search
+from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 OTHER = replace(B16, name="B16b", depth=3.0)
 
@@ -40,8 +40,8 @@ def test_a_nudge_finds_the_shorter_bead_that_will_do():
     panel = lid(demands=(Demand("frequency", 30.0),))
     beads = (straight(200.0), straight(200.0, 60.0, 440.0), straight(200.0, 200.0, 300.0))
     blocked = ~np.eye(3, dtype=bool)
-    pool = Pool(beads, (), ((0,), (1,), (2,)), blocked, 0, 0)
-    chooser = chooser_of(panel, pool, scout(panel, 1.0, beads))
+    pool = CandidateSet(beads, (), ((0,), (1,), (2,)), blocked, 0, 0)
+    chooser = selection_objective(panel, pool, stiffened_plate(panel, 1.0, beads))
     asked = replace(panel, demands=(Demand("frequency", 0.97 * chooser.respond((1,)).values[0]),))
-    chooser = chooser_of(asked, pool, scout(asked, 1.0, beads))
-    assert improved(chooser, chooser.weigh((0,)), np.random.default_rng(0)).chosen == (1,)
+    chooser = selection_objective(asked, pool, stiffened_plate(asked, 1.0, beads))
+    assert local_search(chooser, chooser.evaluate((0,)), np.random.default_rng(0)).chosen == (1,)

@@ -21,7 +21,7 @@ def made(request):
 
 
 def fixed_layout(panel, *items):
-    beads, holes = straight_beads.fixed_items(panel)
+    beads, holes = straight_beads.fixed_beads_and_holes(panel)
     beads += tuple(item for item in items if isinstance(item, Bead))
     holes += tuple(item for item in items if isinstance(item, Hole))
     return Layout(1.0, beads, holes)
@@ -52,7 +52,7 @@ def test_same_again(made):
 
 
 def test_conflicts_are_the_clashes_of_the_rules(made):
-    """A random sample of pairs, each asked of `layout_check.clash`."""
+    """A random sample of pairs, each asked of `layout_check.too_close`."""
     panel, found = made
     items = (*found.beads, *found.holes)
     matrix = found.conflicts.toarray()
@@ -64,7 +64,7 @@ def test_conflicts_are_the_clashes_of_the_rules(made):
     seen = set()
     for i, j in rng.integers(len(items), size=(4000, 2)):
         if i != j:
-            expected = layout_check.clash(items[i], items[j], panel.tools, 1.0)
+            expected = layout_check.too_close(items[i], items[j], panel.tools, 1.0)
             assert matrix[i, j] == expected
             seen.add((type(items[i]), type(items[j]), expected))
     assert len(seen) == 8  # bead and hole either way, clashing or not
@@ -113,11 +113,11 @@ def test_straight_lines_on_the_rectangle():
 
 
 def test_directions_follow_the_long_edges():
-    assert straight_beads.own_directions(RECTANGLE) == (0.0, 90.0)
+    assert straight_beads.edge_directions(RECTANGLE) == (0.0, 90.0)
     slope = round(math.degrees(math.atan2(180, -280)) % 180, 1)
-    assert straight_beads.own_directions(BUSY) == (0.0, 90.0, slope)
+    assert straight_beads.edge_directions(BUSY) == (0.0, 90.0, slope)
     turned = Polygon([(0, 0), (300, 100), (200, 400), (-100, 300)])
-    found = straight_beads.own_directions(replace(RECTANGLE, outline=tuple(turned.exterior.coords[:-1])))
+    found = straight_beads.edge_directions(replace(RECTANGLE, outline=tuple(turned.exterior.coords[:-1])))
     assert sorted(found) == pytest.approx((18.4, 108.4))
 
 
@@ -149,7 +149,7 @@ def test_frames_run_parallel_to_the_outline(shape):
     assert len(frames) >= 4
     edge = Polygon(shape).exterior
     for frame in frames:
-        assert layout_check.path_miss(frame, 60) <= layout_check.CORNER_CUT
+        assert layout_check.path_deviation(frame, 60) <= layout_check.MAX_PATH_DEVIATION
         straight = [piece for piece in zip(frame.path, frame.path[1:], strict=False) if math.dist(*piece) > 20]
         assert len(straight) >= 3
         distances = [edge.distance(Point(np.mean(piece, axis=0))) for piece in straight]
@@ -165,16 +165,16 @@ def test_frame_round_a_corner_that_points_in():
 
 @pytest.mark.parametrize("radius", [20.0, 60.0])
 def test_rounded_corners(radius):
-    ring = straight_beads.rounded(np.array([[0, 0], [300, 0], [300, 200], [0, 200]], float), radius)
+    ring = straight_beads.rounded_ring(np.array([[0, 0], [300, 0], [300, 200], [0, 200]], float), radius)
     assert Polygon(ring).area == pytest.approx(300 * 200 - (4 - math.pi) * radius**2, rel=1e-3)
     assert tuple(ring[0]) == tuple(ring[-1])
-    backwards = straight_beads.rounded(np.array([[0, 0], [0, 200], [300, 200], [300, 0]], float), radius)
+    backwards = straight_beads.rounded_ring(np.array([[0, 0], [0, 200], [300, 200], [300, 0]], float), radius)
     assert Polygon(backwards).area == pytest.approx(Polygon(ring).area)
 
 
 def test_corners_without_room_are_refused():
-    assert straight_beads.rounded(np.array([[0, 0], [300, 0], [300, 100], [0, 100]], float), 60.0) is None
-    assert straight_beads.rounded(np.empty((0, 2)), 60.0) is None
+    assert straight_beads.rounded_ring(np.array([[0, 0], [300, 0], [300, 100], [0, 100]], float), 60.0) is None
+    assert straight_beads.rounded_ring(np.empty((0, 2)), 60.0) is None
 
 
 def test_small_throat_leaves_lines_near_the_edges():
@@ -207,9 +207,9 @@ def test_nothing_fits():
 
 
 def test_line_spacing_grows_with_the_panel():
-    assert straight_beads.line_spacing(RECTANGLE) == 12
+    assert straight_beads.candidate_spacing(RECTANGLE) == 12
     wide = replace(RECTANGLE, outline=((0, 0), (1600, 0), (1600, 1200), (0, 1200)))
-    assert straight_beads.line_spacing(wide) == pytest.approx(12 * 2000 / 650)
+    assert straight_beads.candidate_spacing(wide) == pytest.approx(12 * 2000 / 650)
 
 
 def test_steps_run_along_straight_edges():

@@ -9,17 +9,17 @@ import pytest
 from support.panels import B16, SHOP, lid, rows
 
 import stiffen
-from stiffen.analysis.evaluation import glance, quiet
+from stiffen.analysis.evaluation import no_progress, screen
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Support
 from stiffen.model.results import NONLINEAR
-from stiffen.optimise.bounds.statements import within_reach
+from stiffen.optimise.bounds.statements import is_small_deflection
 from stiffen.optimise.search import driver, state
-from stiffen.optimise.search.bead_removal import pared
-from stiffen.optimise.search.gauge_search import Attempt, in_words
-from stiffen.optimise.search.state import Hunt, nobody, rank
+from stiffen.optimise.search.bead_removal import remove_unneeded_beads
+from stiffen.optimise.search.gauge_search import GaugeSearch, count_beads
+from stiffen.optimise.search.state import SearchState, ignore_best, rank
 from stiffen.shop.layout_check import audit
-from stiffen.shop.rolling_bow import curl
+from stiffen.shop.rolling_bow import rolling_bow
 
 LID = lid(
     300.0,
@@ -32,22 +32,22 @@ LID = lid(
 @pytest.fixture(scope="module")
 def found():
     told = []
-    result = driver.search(LID, seconds=20, grade="quick", on_best=told.append)
+    result = driver.search(LID, seconds=20, mesh_level="quick", on_best=told.append)
     return result, told
 
 
 def test_found_layout_is_met_lighter_and_legal(found):
     result, _ = found
     assert result.verdict.met and result.verdict.layout.beads
-    assert result.rival.gauge_mm == 2.0
-    assert result.verdict.mass_kg < 0.7 * result.rival.mass_kg
+    assert result.flat_baseline.gauge_mm == 2.0
+    assert result.verdict.mass_kg < 0.7 * result.flat_baseline.mass_kg
     assert audit(LID, result.verdict.layout) == ()
     assert LID.mass(result.verdict.layout) == pytest.approx(result.verdict.mass_kg)
 
 
 def test_verdict_is_the_judges_own(found):
     result, _ = found
-    again = stiffen.check(LID, result.verdict.layout, grade="quick")
+    again = stiffen.check(LID, result.verdict.layout, mesh_level="quick")
     assert [d.value for d in again.demands] == pytest.approx([d.value for d in result.verdict.demands], rel=1e-6)
 
 
@@ -61,8 +61,8 @@ def test_each_better_layout_was_told_best_last(found):
 def test_lighter_gauges_have_a_reason(found):
     result, _ = found
     chosen = result.verdict.layout.gauge
-    assert [gauge for gauge, _ in result.gauges] == [gauge for gauge in LID.gauges if gauge <= chosen]
-    for gauge, words in result.gauges:
+    assert [gauge for gauge, _ in result.gauge_outcomes] == [gauge for gauge in LID.gauges if gauge <= chosen]
+    for gauge, words in result.gauge_outcomes:
         if gauge == chosen:
             assert words.startswith("met")
         else:
@@ -74,43 +74,45 @@ def test_lighter_gauges_have_a_reason(found):
 
 @pytest.mark.slow
 def test_same_seed_same_layout(found):
-    again = driver.search(LID, seconds=20, grade="quick")
+    again = driver.search(LID, seconds=20, mesh_level="quick")
     assert again.verdict.layout == found[0].verdict.layout
 
 
 def test_impossible_demand_is_said_with_the_best_found():
     panel = replace(LID, gauges=(0.8,), demands=(Demand("frequency", 900.0),))
-    result = driver.search(panel, seconds=5, grade="quick")
-    assert not result.verdict.met and result.rival.gauge_mm is None
-    words = result.gauges[0][1]
+    result = driver.search(panel, seconds=5, mesh_level="quick")
+    assert not result.verdict.met and result.flat_baseline.gauge_mm is None
+    words = result.gauge_outcomes[0][1]
     assert words.startswith("proven: no layout of ") and words.endswith("or more (ribbed-plate model; frequency)")
     assert result.bound is None
 
 
 @pytest.mark.slow
 def test_what_is_not_proven_is_not_found_in_so_many_seconds(monkeypatch):
-    monkeypatch.setattr(driver, "no_layout_can", lambda ground, seconds: "")
+    monkeypatch.setattr(driver, "infeasibility_statement", lambda ground, seconds: "")
     panel = replace(LID, gauges=(0.8,), demands=(Demand("frequency", 280.0),))
-    result = driver.search(panel, seconds=3, grade="quick")
+    result = driver.search(panel, seconds=3, mesh_level="quick")
     assert not result.verdict.met
-    assert re.fullmatch(r"not found in \d+ s \(best misses by [\d.]+ %( on the ribbed plate)?\)", result.gauges[0][1])
+    assert re.fullmatch(
+        r"not found in \d+ s \(best misses by [\d.]+ %( on the ribbed plate)?\)", result.gauge_outcomes[0][1]
+    )
 
 
 @pytest.mark.slow
 def test_fixed_beads_stay():
     stays = replace(rows(SHOP.bead_dies[0], (120.0,), 40.0, 260.0)[0], fixed=True)
-    result = driver.search(replace(LID, gauges=(1.0,), beads=(stays,)), seconds=10, grade="quick")
+    result = driver.search(replace(LID, gauges=(1.0,), beads=(stays,)), seconds=10, mesh_level="quick")
     assert stays in result.verdict.layout.beads
     assert audit(LID, result.verdict.layout) == ()
 
 
 def test_interrupt_ends_with_the_best_so_far(monkeypatch):
     def stop(state):
-        state.judge(LID.layout(2.0))
+        state.evaluate(LID.layout(2.0))
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(driver, "_hunt_down", stop)
-    result = driver.search(LID, grade="quick")
+    monkeypatch.setattr(driver, "_search_gauges", stop)
+    result = driver.search(LID, mesh_level="quick")
     assert result.stopped == "interrupted" and result.verdict.layout.gauge == 2.0
 
 
@@ -120,7 +122,7 @@ def test_held_sheet_under_a_heavy_load_is_not_given_beads_it_does_not_need():
     held = Support("edge", in_plane="held")
     foot = stiffen.Load("foot", "patch", 300.0, at=(150.0, 120.0), size=(60.0, 60.0))
     flat = lid(300.0, 240.0, supports=(held,), loads=(foot,), demands=(Demand("deflection", 4.5, "foot"),))
-    result = driver.search(flat, seconds=10, grade="quick")
+    result = driver.search(flat, seconds=10, mesh_level="quick")
     assert result.verdict.met and result.verdict.layout.beads == ()
     assert result.verdict.demands[0].decided_by == NONLINEAR
 
@@ -148,7 +150,7 @@ def test_a_layout_that_cannot_be_gone_on_from_is_told(change, told):
 def test_progress_tells_the_best_so_far_and_the_time_left(monkeypatch):
     told = []
     driver.search(
-        replace(LID, gauges=(2.0,)), seconds=30, grade="quick", progress=lambda f, words: told.append((f, words))
+        replace(LID, gauges=(2.0,)), seconds=30, mesh_level="quick", progress=lambda f, words: told.append((f, words))
     )
     fractions = [fraction for fraction, _ in told]
     assert fractions == sorted(fractions) and fractions[0] >= 0 and fractions[-1] <= 1
@@ -160,7 +162,7 @@ def test_progress_tells_the_best_so_far_and_the_time_left(monkeypatch):
 def test_search_goes_on_from_a_layout(found):
     best = found[0].verdict.layout
     kept = replace(best, beads=(replace(best.beads[0], fixed=True), *best.beads[1:]))
-    again = driver.search(LID, seconds=6, grade="quick", start=kept)
+    again = driver.search(LID, seconds=6, mesh_level="quick", start=kept)
     assert kept.beads[0] in again.verdict.layout.beads
     assert again.verdict.met and again.verdict.mass_kg <= found[0].verdict.mass_kg * 1.01
 
@@ -171,10 +173,10 @@ def test_never_worse_than_the_beads_in_the_panels_own_file():
     foot = stiffen.Load("foot", "patch", 120.0, at=(150.0, 120.0), size=(40.0, 40.0))
     drawn = tuple(Bead(SHOP.bead_dies[1], ((x, 40.0), (x, 200.0))) for x in (100.0, 150.0, 200.0))
     panel = lid(300.0, 240.0, gauges=(0.8,), loads=(foot,), demands=(Demand("deflection", 1.0, "foot"),), beads=drawn)
-    own = stiffen.check(panel, grade="quick").demands[0].value
-    bare = stiffen.check(panel, Layout(0.8), grade="quick").demands[0]
+    own = stiffen.check(panel, mesh_level="quick").demands[0].value
+    bare = stiffen.check(panel, Layout(0.8), mesh_level="quick").demands[0]
     assert bare.decided_by == NONLINEAR and own < 0.8 * bare.value
-    result = driver.search(panel, seconds=1, grade="quick")
+    result = driver.search(panel, seconds=1, mesh_level="quick")
     assert audit(panel, result.verdict.layout) == ()
     assert result.verdict.demands[0].value <= own * (1 + 1e-9)
 
@@ -184,7 +186,7 @@ def test_never_worse_than_the_beads_in_the_panels_own_file():
 def test_drawn_beads_that_may_not_be_are_not_handed_out(move):
     drawn = rows(SHOP.bead_dies[0], (100.0 + move, 130.0), 40.0, 260.0)
     panel = replace(LID, beads=drawn, gauges=(0.8,), beads_at_most=None if move else 1)
-    result = driver.search(panel, seconds=1, grade="quick")
+    result = driver.search(panel, seconds=1, mesh_level="quick")
     assert result.verdict.layout.beads != drawn
     assert audit(panel, result.verdict.layout) == ()
     assert len(result.verdict.layout.beads) <= 1 or move
@@ -193,10 +195,10 @@ def test_drawn_beads_that_may_not_be_are_not_handed_out(move):
 @pytest.mark.slow
 def test_beads_stand_on_both_faces_where_they_may():
     either = replace(LID, bead_side="either", demands=(Demand("frequency", 190.0),))
-    layout = driver.search(either, seconds=20, grade="quick").verdict.layout
+    layout = driver.search(either, seconds=20, mesh_level="quick").verdict.layout
     assert {bead.side for bead in layout.beads} == {"up", "down"} and audit(either, layout) == ()
     one_sided = replace(layout, beads=tuple(replace(bead, side="up") for bead in layout.beads))
-    after, before = curl(either, layout), curl(either, one_sided)
+    after, before = rolling_bow(either, layout), rolling_bow(either, one_sided)
     assert max(after.bow_x, after.bow_y) < max(before.bow_x, before.bow_y)
 
 
@@ -207,7 +209,7 @@ BATCH = [
     replace(LID, gauges=(0.8, 1.0), demands=(Demand("frequency", 90.0),)),
     lid(280.0, 220.0, gauges=(0.8, 1.0), demands=(Demand("frequency", 95.0),), name="other lid"),
 ]
-AMPLE = {"seconds": 300.0, "grade": "quick"}  # these searches end long before that: no clock has a say
+AMPLE = {"seconds": 300.0, "mesh_level": "quick"}  # these searches end long before that: no clock has a say
 
 
 @pytest.fixture(scope="module")
@@ -246,7 +248,7 @@ def test_a_cluster_gives_the_same_layouts(here):
 
 @pytest.mark.slow
 def test_a_search_that_the_clock_ended_says_so():
-    result = driver.search(LID, seconds=0.5, grade="quick")
+    result = driver.search(LID, seconds=0.5, mesh_level="quick")
     assert result.cut_short and result.stopped == "0.5 s were not enough to try everything"
 
 
@@ -257,20 +259,20 @@ def test_a_search_that_the_clock_ended_says_so():
 def test_beads_that_the_judge_does_not_need_go_out_again():
     panel = replace(LID, gauges=(0.8,))
     along = ""
-    hunt = Hunt(panel, time.monotonic() + 60, 0, "quick", quiet, nobody)
-    here = Attempt.opened(hunt, 0.8, along)
-    rows = max(here.by_hand, key=len)
-    many = hunt.judge(here.pool.layout(0.8, rows))
+    hunt = SearchState(panel, time.monotonic() + 60, 0, "quick", no_progress, ignore_best)
+    here = GaugeSearch.prepare(hunt, 0.8, along)
+    rows = max(here.regular_choices, key=len)
+    many = hunt.evaluate(here.candidates.layout(0.8, rows))
     assert many.met and len(rows) >= 5
-    few = pared(hunt, many, here)
+    few = remove_unneeded_beads(hunt, many, here)
     assert few.met and len(few.layout.beads) < len(rows)
     assert hunt.best is few
-    assert hunt.reasons[0.8] == f"met with {in_words(len(few.layout.beads))}"
+    assert hunt.reasons[0.8] == f"met with {count_beads(len(few.layout.beads))}"
     for k in range(len(few.layout.beads)):  # not one of them can be spared
         rest = few.layout.beads[:k] + few.layout.beads[k + 1 :]
-        assert not hunt.judge(replace(few.layout, beads=rest)).met
-    late = Hunt(panel, time.monotonic() - 1, 0, "quick", quiet, nobody)
-    assert pared(late, many, here) is many
+        assert not hunt.evaluate(replace(few.layout, beads=rest)).met
+    late = SearchState(panel, time.monotonic() - 1, 0, "quick", no_progress, ignore_best)
+    assert remove_unneeded_beads(late, many, here) is many
     assert late.cut_short
 
 
@@ -278,23 +280,29 @@ def test_beads_that_the_judge_does_not_need_go_out_again():
 def test_a_push_whose_limit_is_small_is_the_scouts_however_soft_the_bare_sheet():
     """The bare sheet gives twice its thickness, but what meets the limit stays within small deflections."""
     demand = Demand("softness", 0.4, force=10.0)
-    assert within_reach(demand, 0.8)
-    assert not within_reach(replace(demand, limit=4.0), 0.8)
+    assert is_small_deflection(demand, 0.8)
+    assert not is_small_deflection(replace(demand, limit=4.0), 0.8)
     panel = replace(LID, gauges=(0.8,), demands=(demand,))
-    hunt = Hunt(panel, time.monotonic() + 60, 0, "quick", quiet, nobody)
-    here = Attempt.opened(hunt, 0.8, "xy")
-    assert glance(panel, here.pool.layout(0.8, ()))[1] == (0,)
-    assert here.by_scout(hunt, 0.5).met
-    assert here.chooser.ignored == set()
+    hunt = SearchState(panel, time.monotonic() + 60, 0, "quick", no_progress, ignore_best)
+    here = GaugeSearch.prepare(hunt, 0.8, "xy")
+    assert screen(panel, here.candidates.layout(0.8, ()))[1] == (0,)
+    assert here.surrogate_loop(hunt, 0.5).met
+    assert here.objective.ignored == set()
 
 
 def test_a_look_is_remembered_by_places_and_a_bound_is_looked_at_again(monkeypatch):
     """Looks end at the first demand over the cap, so what comes back is then a bound; only that is asked again."""
     asked, told = [], {1.0: 1.5}
-    monkeypatch.setattr(state, "quick_badness", lambda panel, layout, cap: asked.append(cap) or told.get(cap, 1.8))
-    here = Hunt(LID, 0.0, 0, "quick", quiet, nobody)
+    monkeypatch.setattr(
+        state,
+        "quick_utilisation",
+        lambda panel, layout, stop_above: asked.append(stop_above) or told.get(stop_above, 1.8),
+    )
+    here = SearchState(LID, 0.0, 0, "quick", no_progress, ignore_best)
     one = Layout(1.0, (Bead(B16, ((60.0, 200.0), (440.0, 200.0))), Bead(B16, ((60.0, 100.0), (440.0, 100.0)))))
     same = Layout(1.0, tuple(replace(bead, path=bead.path[::-1]) for bead in one.beads[::-1]))
-    assert [here.look(one, 1.0), here.look(same, 1.2)] == [1.5, 1.5] and asked == [1.0]
-    assert here.look(same, 1.7) == 1.8 and here.look(one, 1.7) == 1.8 and asked == [1.0, 1.7]
-    assert here.look(one, 2.0) == 1.8 and here.look(one, 9.0) == 1.8 and asked == [1.0, 1.7, 2.0]
+    assert [here.quick_utilisation(one, 1.0), here.quick_utilisation(same, 1.2)] == [1.5, 1.5] and asked == [1.0]
+    assert here.quick_utilisation(same, 1.7) == 1.8 and here.quick_utilisation(one, 1.7) == 1.8 and asked == [1.0, 1.7]
+    assert (
+        here.quick_utilisation(one, 2.0) == 1.8 and here.quick_utilisation(one, 9.0) == 1.8 and asked == [1.0, 1.7, 2.0]
+    )

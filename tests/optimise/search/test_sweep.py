@@ -16,8 +16,8 @@ from stiffen.errors import InputError
 from stiffen.io.panel_file import panel_from_dict, read_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand
-from stiffen.model.results import DemandResult, Found, Rival
-from stiffen.optimise.search.sweep import Plan, plan, sweep
+from stiffen.model.results import DemandResult, FlatSheetBaseline, SearchResult
+from stiffen.optimise.search.sweep import SweepPlan, parse_sweep, sweep
 from stiffen.output.plots import sweep_plot
 
 WIND, HERTZ = Demand("deflection", 3.0, "wind"), Demand("frequency", 40.0)
@@ -35,7 +35,12 @@ def found(panel, layout, value=2.0, hertz=50.0, rival=True, stopped=""):
     )
     verdict = replace(GOOD, layout=layout, demands=demands, mass_kg=panel.mass(layout))
     flat = replace(verdict, layout=Layout(1.5), mass_kg=panel.mass(Layout(1.5)))
-    return Found(verdict, flat, Rival(1.5, flat.mass_kg, (1.5,), flat) if rival else Rival(None, None), stopped=stopped)
+    return SearchResult(
+        verdict,
+        flat,
+        FlatSheetBaseline(1.5, flat.mass_kg, (1.5,), flat) if rival else FlatSheetBaseline(None, None),
+        stopped=stopped,
+    )
 
 
 @pytest.fixture
@@ -59,17 +64,17 @@ def searched(monkeypatch):
 @pytest.mark.parametrize(
     ("panel", "words", "want"),
     [
-        (ONE, "limit=3,2,4", Plan("limit", (2.0, 3.0, 4.0), 0)),
-        (ONE, "deflection=3,2", Plan("limit", (2.0, 3.0), 0)),
-        (TWO, "frequency = 30, 50,40", Plan("limit", (50.0, 40.0, 30.0), 1)),
-        (TWO, "deflection wind=2,1", Plan("limit", (1.0, 2.0), 0)),
-        (TWO, "gauge=1.2,0.8", Plan("gauge", (0.8, 1.2))),
-        (TWO, "dies=2,1", Plan("dies", (1.0, 2.0))),
+        (ONE, "limit=3,2,4", SweepPlan("limit", (2.0, 3.0, 4.0), 0)),
+        (ONE, "deflection=3,2", SweepPlan("limit", (2.0, 3.0), 0)),
+        (TWO, "frequency = 30, 50,40", SweepPlan("limit", (50.0, 40.0, 30.0), 1)),
+        (TWO, "deflection wind=2,1", SweepPlan("limit", (1.0, 2.0), 0)),
+        (TWO, "gauge=1.2,0.8", SweepPlan("gauge", (0.8, 1.2))),
+        (TWO, "dies=2,1", SweepPlan("dies", (1.0, 2.0))),
     ],
     ids=lambda one: one if isinstance(one, str) else "",
 )
 def test_what_is_swept_goes_from_hard_to_easy(panel, words, want):
-    assert plan(panel, words) == want
+    assert parse_sweep(panel, words) == want
 
 
 @pytest.mark.parametrize(
@@ -95,22 +100,22 @@ def test_what_is_swept_goes_from_hard_to_easy(panel, words, want):
 )
 def test_bad_sweeps_are_refused(panel, words, told):
     with pytest.raises(InputError) as error:
-        plan(panel, words)
+        parse_sweep(panel, words)
     assert str(error.value).startswith("--sweep: ") and told in str(error.value)
 
 
 def test_each_row_has_its_own_panel():
-    assert plan(TWO, "frequency=30,50").panel(TWO, 30.0).demands == (WIND, replace(HERTZ, limit=30.0))
-    assert plan(TWO, "gauge=1,2").panel(TWO, 2.0).gauges == (2.0,)
-    assert plan(TWO, "dies=1,2").panel(TWO, 1.0).dies_at_most == 1
+    assert parse_sweep(TWO, "frequency=30,50").panel_for(TWO, 30.0).demands == (WIND, replace(HERTZ, limit=30.0))
+    assert parse_sweep(TWO, "gauge=1,2").panel_for(TWO, 2.0).gauges == (2.0,)
+    assert parse_sweep(TWO, "dies=1,2").panel_for(TWO, 1.0).dies_at_most == 1
 
 
 def test_a_row_panel_reads_back_as_it_is():
     panel = read_panel(Path(__file__).parents[3] / "stiffen" / "data" / "starter_panel.toml")
     kept = copy.deepcopy(panel.source)
     for words in ("gauge=0.8,1", "dies=1,2", f"{panel.demands[0].label}=1,2"):
-        what = plan(panel, words)
-        one = what.panel(panel, what.values[1])
+        what = parse_sweep(panel, words)
+        one = what.panel_for(panel, what.values[1])
         again = panel_from_dict(one.source, Path())
         assert (again.gauges, again.dies_at_most, again.demands) == (one.gauges, one.dies_at_most, one.demands)
         assert one != panel
@@ -124,7 +129,7 @@ def test_each_row_begins_with_the_layout_of_the_row_before(searched):
     told, done = [], []
     out = sweep(
         ONE,
-        plan(ONE, "limit=2,3,4"),
+        parse_sweep(ONE, "limit=2,3,4"),
         seconds=7.0,
         progress=lambda f, words: told.append((f, words)),
         on_row=done.append,
@@ -138,7 +143,7 @@ def test_each_row_begins_with_the_layout_of_the_row_before(searched):
 
 
 def test_a_layout_to_begin_with_takes_the_gauge_of_the_row(searched):
-    sweep(ONE, plan(ONE, "gauge=0.8,1.2"), start=Layout(1.0, BEADS[:1]))
+    sweep(ONE, parse_sweep(ONE, "gauge=0.8,1.2"), start=Layout(1.0, BEADS[:1]))
     assert [start for _, start, _ in searched] == [Layout(0.8, BEADS[:1]), Layout(1.2, BEADS)]
 
 
@@ -153,7 +158,7 @@ def test_a_layout_to_begin_with_takes_the_gauge_of_the_row(searched):
     ids=["not in the rack", "breaks a rule", "too many beads", "too many dies"],
 )
 def test_a_layout_that_would_not_do_is_no_start(searched, panel, start):
-    sweep(panel, plan(panel, "limit=2,3"), start=start)
+    sweep(panel, parse_sweep(panel, "limit=2,3"), start=start)
     assert searched[0][1] is None
 
 
@@ -162,7 +167,7 @@ def test_an_interrupted_row_is_the_last(monkeypatch):
         return found(panel, Layout(0.8), stopped="interrupted")
 
     monkeypatch.setattr(sweep_module, "search", search)
-    assert len(sweep(ONE, plan(ONE, "limit=2,3,4"))) == 1
+    assert len(sweep(ONE, parse_sweep(ONE, "limit=2,3,4"))) == 1
 
 
 # -------------------------------------------------------------------------------------------------------- what came out
@@ -170,16 +175,16 @@ def test_an_interrupted_row_is_the_last(monkeypatch):
 
 def three(values=((2.0, 1.9, 1.0), (3.0, 2.9, 0.8), (4.0, 4.2, 0.8))):
     """Rows of a swept limit: (limit, found, gauge)."""
-    what = plan(TWO, "deflection=2,3,4")
+    what = parse_sweep(TWO, "deflection=2,3,4")
     return what, tuple(
-        sweep_module.Row(limit, found(what.panel(TWO, limit), Layout(gauge, BEADS), value, rival=limit > 2))
+        sweep_module.SweepRow(limit, found(what.panel_for(TWO, limit), Layout(gauge, BEADS), value, rival=limit > 2))
         for limit, value, gauge in values
     )
 
 
 def test_table_has_a_line_a_row_and_stars_what_is_not_met():
     what, out = three()
-    head, lines = sweep_module.table(TWO, what, out)
+    head, lines = sweep_module.sweep_table(TWO, what, out)
     assert head[0] == "limit of deflection wind, mm" and head[6] == "deflection wind, mm"
     assert [line[0] for line in lines] == ["2", "3", "4 *"]
     assert [line[1] for line in lines] == ["1", "0.8", "0.8"]
@@ -191,7 +196,7 @@ def test_table_has_a_line_a_row_and_stars_what_is_not_met():
 
 def test_csv_has_full_figures_of_every_demand():
     what, out = three()
-    lines = list(csv.DictReader(io.StringIO(sweep_module.csv_text(TWO, what, out))))
+    lines = list(csv.DictReader(io.StringIO(sweep_module.sweep_csv(TWO, what, out))))
     assert [line["met"] for line in lines] == ["yes", "yes", "no"]
     assert [float(line["deflection wind, mm"]) for line in lines] == [1.9, 2.9, 4.2]
     assert [float(line["frequency, Hz"]) for line in lines] == [50.0] * 3
@@ -200,17 +205,17 @@ def test_csv_has_full_figures_of_every_demand():
 
 
 def test_the_demand_that_is_short_most_often_stands_for_stiffness():
-    what = plan(TWO, "gauge=0.8,1.0")
-    out = tuple(sweep_module.Row(g, found(TWO, Layout(g), hertz=hertz)) for g, hertz in ((0.8, 20.0), (1.0, 41.0)))
-    assert sweep_module.shown(what, out) == 1
-    assert sweep_module.shown(*three()) == 0
+    what = parse_sweep(TWO, "gauge=0.8,1.0")
+    out = tuple(sweep_module.SweepRow(g, found(TWO, Layout(g), hertz=hertz)) for g, hertz in ((0.8, 20.0), (1.0, 41.0)))
+    assert sweep_module.shown_demand(what, out) == 1
+    assert sweep_module.shown_demand(*three()) == 0
 
 
 @pytest.fixture
 def figure(monkeypatch):
     """The figure that would be saved."""
     kept = []
-    monkeypatch.setattr(sweep_plot, "save", lambda figure, path: kept.append(figure))
+    monkeypatch.setattr(sweep_plot, "save_png", lambda figure, path: kept.append(figure))
     return kept
 
 
@@ -232,8 +237,8 @@ def test_picture_shows_every_row_and_the_flat_sheets_stiffer_to_the_right(figure
 
 
 def test_picture_of_frequencies_runs_upward_and_is_written(tmp_path):
-    what = plan(TWO, "frequency=50,40")
-    out = tuple(sweep_module.Row(f, found(TWO, Layout(1.0, BEADS), hertz=f + 1)) for f in what.values)
+    what = parse_sweep(TWO, "frequency=50,40")
+    out = tuple(sweep_module.SweepRow(f, found(TWO, Layout(1.0, BEADS), hertz=f + 1)) for f in what.values)
     sweep_plot.sweep_picture(TWO, what, out, tmp_path / "a.png")
     assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
 

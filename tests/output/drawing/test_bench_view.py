@@ -10,26 +10,26 @@ from support.trike import B16, B20, FRAME, LAYOUT, PANEL
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.output.drawing.bench_view import (
     face_up,
-    faces,
+    face_view,
     in_rolling_order,
-    marks,
+    mark_points,
+    number_ranges,
     raised_roll,
-    ranges,
+    rolled_faces,
     rough_outline,
-    view,
 )
-from stiffen.output.drawing.face_marking import marking
-from stiffen.output.drawing.primitives import Circle, Hatch, Label, Line, Words, place
+from stiffen.output.drawing.face_marking import build_marking
+from stiffen.output.drawing.primitives import Circle, Hatch, Label, Line, TextLine, place_labels
 from stiffen.shop import process_plan
 from stiffen.shop.process_plan import trim_allowance
 
 
 def test_marks_of_a_straight_bead_are_its_ends():
-    assert marks(LAYOUT.beads[0]) == ((60.0, 110.0, "start"), (500.0, 110.0, "stop"))
+    assert mark_points(LAYOUT.beads[0]) == ((60.0, 110.0, "start"), (500.0, 110.0, "stop"))
 
 
 def test_marks_of_a_frame_are_the_ends_of_its_straights_and_its_curves():
-    found = marks(FRAME.beads[0])
+    found = mark_points(FRAME.beads[0])
     assert [word for _, _, word in found].count("curve R 70") == 4
     assert found[-1][2] == "back at start"
     assert found[0][:2] == found[-1][:2]
@@ -40,7 +40,7 @@ def test_marks_of_a_frame_are_the_ends_of_its_straights_and_its_curves():
 def test_marks_of_an_arc_give_its_middle_and_radius():
     turn = np.linspace(0.3, 2.3, 41)
     arc = Bead(B16, tuple(zip(200 + 90 * np.cos(turn), 150 + 90 * np.sin(turn), strict=True)))
-    start, middle, stop = marks(arc)
+    start, middle, stop = mark_points(arc)
     assert (start[2], middle[2], stop[2]) == ("start", "curve R 90", "stop")
     assert Point(middle[:2]).distance(Point(200, 150)) == pytest.approx(90.0)
 
@@ -70,66 +70,68 @@ def test_numbers_follow_the_order_of_rolling():
 
 def test_faces_and_rolls():
     up, down = Bead(B16, ((60.0, 110.0), (500.0, 110.0))), Bead(B20, ((60.0, 210.0), (500.0, 210.0)), "down")
-    assert faces(Layout(1.0)) == faces(Layout(1.0, (up,))) == faces(Layout(1.0, (down,))) == ("up",)
-    assert faces(Layout(1.0, (up, down))) == ("up", "down")
+    assert (
+        rolled_faces(Layout(1.0)) == rolled_faces(Layout(1.0, (up,))) == rolled_faces(Layout(1.0, (down,))) == ("up",)
+    )
+    assert rolled_faces(Layout(1.0, (up, down))) == ("up", "down")
     assert face_up(Layout(1.0, (down,)), down) == "up"
     assert face_up(Layout(1.0, (up, down)), down) == "down"
     assert (raised_roll(up, "up"), raised_roll(down, "up"), raised_roll(down, "down")) == ("below", "on top", "below")
 
 
 def test_the_back_shows_the_same_sheet_turned_over():
-    front, back = view(PANEL, LAYOUT), view(PANEL, LAYOUT, "down")
+    front, back = face_view(PANEL, LAYOUT), face_view(PANEL, LAYOUT, "down")
     assert back.panel.region.area == pytest.approx(front.panel.region.area)
     assert Polygon(back.panel.outline).exterior.is_ccw
     for ours, theirs in zip(front.layout.beads, back.layout.beads, strict=True):
         for at, over in zip(ours.path, theirs.path, strict=True):
-            assert back.measured(over) == pytest.approx(front.measured(at))
+            assert back.from_datum(over) == pytest.approx(front.from_datum(at))
             assert over[0] == pytest.approx(560 - at[0])
     swapped = {"left": "right", "right": "left"}
-    assert [swapped[side] for side in front.frames] == list(back.frames)
+    assert [swapped[side] for side in front.frame_sides] == list(back.frame_sides)
 
 
 def test_frame_sides_are_those_the_regrips_are_counted_with():
     ordered = in_rolling_order(PANEL, LAYOUT).beads
-    assert view(PANEL, LAYOUT).frames == process_plan.frame_sides(PANEL, ordered)
+    assert face_view(PANEL, LAYOUT).frame_sides == process_plan.frame_sides(PANEL, ordered)
 
 
 @pytest.mark.parametrize("face", ["up", "down"])
 def test_every_label_lies_beside_what_it_names(face):
     """The middle of each place is nearer to the thing named than its own length and a bead's width."""
-    drawn = marking(view(PANEL, LAYOUT, face), 4.0)
+    drawn = build_marking(face_view(PANEL, LAYOUT, face), 4.0)
     for label in drawn.labels:
         reach = 4.0 * len(label.text) + 45.0
-        assert all(Point(x, y).distance(label.anchor) < reach for x, y, _ in label.places), label.text
+        assert all(Point(x, y).distance(label.anchor) < reach for x, y, _ in label.positions), label.text
 
 
 def test_words_take_the_first_free_place():
     label = Label("NUMBER", "12", Point(0, 0), ((0.0, 0.0, 0.0), (50.0, 0.0, 0.0), (90.0, 0.0, 0.0)))
     wall = LineString([(-5, -5), (5, 5)]).buffer(0.5)
-    (words,) = place([label], [wall], 4.0)[label]
+    (words,) = place_labels([label], [wall], 4.0)[label]
     assert words.at == pytest.approx((50.0, -2.0))
     second = replace(label, text="13")
-    assert place([label, second], [wall], 4.0)[second][0].at[0] == pytest.approx(90.0)
-    assert place([label], [box(-200, -200, 200, 200)], 4.0, free=True) == {}
-    (words,) = place([label], [], 4.0, window=box(80, -10, 100, 10))[label]
+    assert place_labels([label, second], [wall], 4.0)[second][0].at[0] == pytest.approx(90.0)
+    assert place_labels([label], [box(-200, -200, 200, 200)], 4.0, require_clear=True) == {}
+    (words,) = place_labels([label], [], 4.0, window=box(80, -10, 100, 10))[label]
     assert words.at[0] == pytest.approx(90.0)
 
 
 def test_lines_of_words_stand_under_each_other_and_turn_together():
     label = Label("KEEP OUT", "no bead\nclip", Point(0, 0), ((10.0, 20.0, 90.0),))
-    first, second = place([label], [], 4.0)[label]
-    assert (first.turn, second.turn) == (90.0, 90.0)
+    first, second = place_labels([label], [], 4.0)[label]
+    assert (first.rotation, second.rotation) == (90.0, 90.0)
     assert second.at[0] - first.at[0] == pytest.approx(6.0)  # down is to the right after a quarter turn
     assert first.at[1] == second.at[1] == pytest.approx(20.0)
-    assert first.ground.union(second.ground).envelope.centroid.x == pytest.approx(10.0)
+    assert first.footprint.union(second.footprint).envelope.centroid.x == pytest.approx(10.0)
 
 
 def test_hatching_leaves_a_window_for_words_that_stand_in_it():
-    drawn = marking(view(PANEL, LAYOUT), 4.0)
-    placed = [words for lines in place(drawn.labels, drawn.taken, 4.0).values() for words in lines]
+    drawn = build_marking(face_view(PANEL, LAYOUT), 4.0)
+    placed = [words for lines in place_labels(drawn.labels, drawn.obstacles, 4.0).values() for words in lines]
     hatch = next(item for item in drawn.items if isinstance(item, Hatch) and Polygon(item.polygon).area > 5000)
-    (first, second) = hatch.windows(placed)
-    strokes = [LineString(stroke) for stroke in hatch.strokes(4.0, [first, second])]
+    (first, second) = hatch.text_windows(placed)
+    strokes = [LineString(stroke) for stroke in hatch.hatch_lines(4.0, [first, second])]
     assert strokes
     for stroke in strokes:
         (x0, y0), (x1, y1) = stroke.coords
@@ -140,7 +142,7 @@ def test_hatching_leaves_a_window_for_words_that_stand_in_it():
 
 
 def test_everything_of_the_panel_is_in_the_marking():
-    drawn = marking(view(PANEL, LAYOUT), 4.0)
+    drawn = build_marking(face_view(PANEL, LAYOUT), 4.0)
     circles = {(item.layer, item.at, item.diameter) for item in drawn.items if isinstance(item, Circle)}
     for hole in LAYOUT.holes:
         assert ("HOLE PILOT", hole.at, hole.die.pilot) in circles
@@ -153,23 +155,25 @@ def test_everything_of_the_panel_is_in_the_marking():
 
 def test_ranges_of_names():
     names = [("H", 2), ("", 1), ("", 2), ("", 3), ("H", 5), ("H", 7), ("H", 6), ("", 3), ("C", 1), ("C", 2)]
-    assert ranges(names) == "1-3, C1, C2, H2, H5-H7"
+    assert number_ranges(names) == "1-3, C1, C2, H2, H5-H7"
 
 
 def test_the_words_of_a_hole_stand_nearest_to_that_hole():
     die = PANEL.tools.hole_dies[0]
     rows = [Hole(die, (x, y), "up") for x in (150.0, 300.0) for y in np.arange(80.0, 300.0, 1.25 * die.flange)]
-    drawn = marking(view(PANEL, Layout(1.0, (), tuple(rows))), 4.0)
-    placed = place(drawn.labels, drawn.taken, 4.0)
+    drawn = build_marking(face_view(PANEL, Layout(1.0, (), tuple(rows))), 4.0)
+    placed = place_labels(drawn.labels, drawn.obstacles, 4.0)
     discs = [Point(hole.at).buffer(die.flange / 2) for hole in rows]
     for number, own in enumerate(discs, 1):
-        (label,) = (one for one in placed if one.short == f"H{number}")
+        (label,) = (one for one in placed if one.short_text == f"H{number}")
         (words,) = placed[label]
-        assert all(words.ground.centroid.distance(own) < words.ground.centroid.distance(o) for o in discs if o != own)
+        assert all(
+            words.footprint.centroid.distance(own) < words.footprint.centroid.distance(o) for o in discs if o != own
+        )
 
 
 def test_hatching_makes_room_for_words_that_are_nearly_as_wide_as_it():
     hatch = Hatch("KEEP OUT", ((0.0, 0.0), (40.0, 0.0), (40.0, 40.0), (0.0, 40.0)))
-    (room,) = hatch.windows([Words("KEEP OUT", "cable clip", (20.0, 18.0), 0.0, 4.3)])
+    (room,) = hatch.text_windows([TextLine("KEEP OUT", "cable clip", (20.0, 18.0), 0.0, 4.3)])
     assert Polygon(hatch.polygon).contains(room)
     assert room.contains(LineString([(1.0, 20.0), (39.0, 20.0)]))

@@ -13,11 +13,11 @@ from support.trike import PANEL
 from stiffen.io.panel_file import read_panel
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel, Support
-from stiffen.output.drawing.bench_view import view
-from stiffen.output.drawing.face_marking import marking
-from stiffen.output.drawing.pdf import LEAST, length
-from stiffen.output.drawing.primitives import Hatch, Label, place, wide
-from stiffen.output.drawing.tiling import LETTERS, _joins, lettering, tiling, used
+from stiffen.output.drawing.bench_view import face_view
+from stiffen.output.drawing.face_marking import build_marking
+from stiffen.output.drawing.pdf import MIN_CAPITAL_HEIGHT, printed_width
+from stiffen.output.drawing.primitives import Hatch, Label, place_labels, text_width
+from stiffen.output.drawing.tiling import CAPITAL_HEIGHT, _join_marks, place_texts, tile_drawing, used_tiles
 from stiffen.shop.layout_check import audit
 
 EXAMPLES = sorted((Path(__file__).parents[3] / "examples").glob("*.toml"))
@@ -69,10 +69,10 @@ def lies_on(words, lines):
     """Words that lie on a line or on other words, with what they lie on."""
     tree = shapely.STRtree([item.shape for item in lines])
     for number, one in enumerate(words):
-        for place_ in tree.query(one.ground, predicate="intersects"):
+        for place_ in tree.query(one.footprint, predicate="intersects"):
             yield one.text, lines[place_].layer
         for other in words[:number]:
-            if one.ground.intersects(other.ground):
+            if one.footprint.intersects(other.footprint):
                 yield one.text, other.text
 
 
@@ -80,14 +80,14 @@ def lies_on(words, lines):
 def test_nothing_lies_on_anything(panel, beads, holes):
     layout = crowd(panel, 3, beads, holes)
     for face in ("up", "down"):
-        drawn = marking(view(panel, layout, face), LETTERS)
+        drawn = build_marking(face_view(panel, layout, face), CAPITAL_HEIGHT)
         lines = [item for item in drawn.items if not isinstance(item, Hatch)]
         for paper in ("a4", "letter", "roll"):
-            spread = tiling(drawn.bounds, paper)
-            found = lettering(spread, used(spread, drawn), drawn, LETTERS)
+            spread = tile_drawing(drawn.bounds, paper)
+            found = place_texts(spread, used_tiles(spread, drawn), drawn, CAPITAL_HEIGHT)
             for tile, words in found.items():
-                assert all(spread.ground(tile).contains(one.ground) for one in words)
-                names = [name for _, name in _joins(spread, tile, drawn) if name]
+                assert all(spread.shown_area(tile).contains(one.footprint) for one in words)
+                names = [name for _, name in _join_marks(spread, tile, drawn) if name]
                 assert len(names) == (0 if paper == "roll" else 4) or spread.size == (1, 1)
                 assert list(lies_on([*words, *names], lines)) == []
             told = {one.text.split()[0] for words in found.values() for one in words}
@@ -98,19 +98,19 @@ def test_nothing_lies_on_anything(panel, beads, holes):
 
 def test_letters_are_no_wider_than_they_are_taken_to_be():
     for words in ("H12 cut 46.03 down", "trim after rolling", "rough cut: cut here first", "NUMMER 3 WWW other face"):
-        assert length(words, LEAST) <= wide(words, LEAST)
+        assert printed_width(words, MIN_CAPITAL_HEIGHT) <= text_width(words, MIN_CAPITAL_HEIGHT)
 
 
 def test_few_words_where_many_have_no_room_and_none_where_they_are_spare():
     wall = [Point(0, 0).buffer(200).difference(Point(0, 0).buffer(9.0))]
     label = Label("NUMBER", "H1 cut 35.86 down", Point(0, 0), ((0.0, 30.0, 0.0),), "H1", ((0.0, 40.0, 0.0), (0, 0, 0)))
-    ((words,),) = place([label], wall, 4.0).values()
+    ((words,),) = place_labels([label], wall, 4.0).values()
     assert (words.text, words.at) == ("H1", (0.0, -2.0))
-    ((words,),) = place([label], [], 4.0).values()
+    ((words,),) = place_labels([label], [], 4.0).values()
     assert words.text == "H1 cut 35.86 down"
     full = [Point(0, 0).buffer(200)]
-    assert len(place([label], full, 4.0)) == 1  # a number is not left out
-    assert place([replace(label, spare=True)], full, 4.0) == {}
+    assert len(place_labels([label], full, 4.0)) == 1  # a number is not left out
+    assert place_labels([replace(label, optional=True)], full, 4.0) == {}
 
 
 def test_the_edge_to_measure_from_is_named_though_its_corners_are_rounded():
@@ -119,4 +119,6 @@ def test_the_edge_to_measure_from_is_named_though_its_corners_are_rounded():
 
 
 def _datum_edge_is_named(panel):
-    return any(label.text == "datum edge" for label in marking(view(panel, panel.layout()), LETTERS).labels)
+    return any(
+        label.text == "datum edge" for label in build_marking(face_view(panel, panel.layout()), CAPITAL_HEIGHT).labels
+    )

@@ -14,13 +14,13 @@ from shapely.geometry import LineString, Polygon
 from support.trike import B16, F50, FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.errors import InputError
-from stiffen.io.files import written
+from stiffen.io.files import atomic_write
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Cutout
-from stiffen.output.drawing.bench_view import datum, in_rolling_order, rough_outline, view
+from stiffen.output.drawing.bench_view import datum_corner, face_view, in_rolling_order, rough_outline
 from stiffen.output.drawing.dxf_writer import LAYERS
-from stiffen.output.drawing.marking_dxf import running, write_marking
-from stiffen.output.drawing.primitives import spread
+from stiffen.output.drawing.marking_dxf import running_dimensions, write_marking
+from stiffen.output.drawing.primitives import spread_apart
 from stiffen.output.drawing.title_block import bench_notes
 from stiffen.shop.process_plan import order_of_work
 
@@ -173,7 +173,7 @@ def test_flat_sheet_has_no_rough_cut(tmp_path):
 
 def test_table_gives_places_from_the_datum_corner(tmp_path):
     moved = replace(PANEL, outline=tuple((x - 70.0, y + 25.0) for x, y in PANEL.outline))
-    assert datum(moved) == pytest.approx((-70.0, 25.0))
+    assert datum_corner(moved) == pytest.approx((-70.0, 25.0))
     told = words(drawn(tmp_path / "marking.dxf", panel=moved))
     assert "130.0" in told  # x 60 of the first bead, 70 right of what it was
     assert "85.0" in told  # y 110, 25 lower
@@ -198,7 +198,7 @@ def test_a_sheet_with_no_beads_says_nothing_of_the_roller(tmp_path):
 
 def test_notes_and_card_agree_on_what_comes_last():
     """Trimmed, folded, then drilled together with what the panel goes on."""
-    steps, notes = order_of_work(PANEL, LAYOUT), bench_notes(view(PANEL, LAYOUT))
+    steps, notes = order_of_work(PANEL, LAYOUT), bench_notes(face_view(PANEL, LAYOUT))
     for told, order in ((steps, ("trim to it", "Fold 1", "mating hole")), (notes, ("Trim", "Fold", "Drill"))):
         places = [next(i for i, line in enumerate(told) if words in line) for words in order]
         assert places == sorted(places), told
@@ -249,13 +249,13 @@ def test_running_dimensions_measure_every_bead_end_and_hole(tmp_path, face):
 def test_running_dimensions_name_what_they_measure_once(tmp_path):
     told = [words for *_, words in measured(drawn(tmp_path / "marking.dxf"))]
     assert {"1, 2   60.0", "C1   120.0", "H1   150.0", "1   440.0", "2   500.0"} <= set(told)
-    seen = view(PANEL, Layout(1.0, tuple(Bead(B16, ((40.0, y), (500.0, y))) for y in (60.0, 90.0, 120.0, 150.0))))
-    assert [one.words for one in running(seen, 0)] == ["1-4   40.0", "C1   120.0", "1-4   500.0"]
+    seen = face_view(PANEL, Layout(1.0, tuple(Bead(B16, ((40.0, y), (500.0, y))) for y in (60.0, 90.0, 120.0, 150.0))))
+    assert [one.text for one in running_dimensions(seen, 0)] == ["1-4   40.0", "C1   120.0", "1-4   500.0"]
 
 
 @pytest.mark.parametrize("values", [[0.0, 1.0, 2.0, 50.0, 99.0, 99.5], [5.0] * 30, []], ids=["few", "too many", "none"])
 def test_spread_keeps_apart_and_in_order(values):
-    places = spread(values, 7.0, 0.0, 100.0)
+    places = spread_apart(values, 7.0, 0.0, 100.0)
     assert len(places) == len(values)
     assert (np.diff(places) >= 7.0 - 1e-9).all()
     assert all(place >= 0.0 for place in places)
@@ -351,7 +351,7 @@ def test_a_place_that_cannot_be_written_is_told(tmp_path):
 def test_a_failed_write_leaves_the_old_file(tmp_path):
     path = tmp_path / "card.txt"
     path.write_text("old")
-    with pytest.raises(ZeroDivisionError), written(path) as fresh:
+    with pytest.raises(ZeroDivisionError), atomic_write(path) as fresh:
         fresh.write_text("half")
         raise ZeroDivisionError
     assert path.read_text() == "old"
@@ -368,7 +368,7 @@ def test_every_corner_of_a_cut_out_is_told(tmp_path):
     ring = ((220.0, 160.0), (340.0, 160.0), (350.0, 170.0), (350.0, 190.0), (220.0, 190.0))
     panel = replace(PANEL, cutouts=(Cutout(ring),))
     told = words(drawn(tmp_path / "marking.dxf", Layout(1.0), panel=panel))
-    x0, y0 = datum(panel)
+    x0, y0 = datum_corner(panel)
     after = told[told.index("corners, in turn") + 1 :]
     spoken = [one for one in after if re.fullmatch(r"-?[0-9]+\.[0-9]", one)][: 2 * len(ring)]
     assert spoken == [f"{value:.1f}" for x, y in ring for value in (x - x0, y - y0)]

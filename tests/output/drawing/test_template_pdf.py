@@ -13,10 +13,10 @@ from support.trike import B16, F50, FRAME, LAYOUT, PANEL
 from stiffen.errors import InputError
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Cutout
-from stiffen.output.drawing.bench_view import in_rolling_order, view
-from stiffen.output.drawing.face_marking import marking
+from stiffen.output.drawing.bench_view import face_view, in_rolling_order
+from stiffen.output.drawing.face_marking import build_marking
 from stiffen.output.drawing.template_pdf import write_template
-from stiffen.output.drawing.tiling import LETTERS, lettering, tiling, used
+from stiffen.output.drawing.tiling import CAPITAL_HEIGHT, place_texts, tile_drawing, used_tiles
 
 CLOSE = 0.005  # mm; PDF coordinates have six digits
 SMALL = replace(
@@ -161,16 +161,16 @@ def test_words_are_large_enough_and_on_the_paper(tmp_path, panel, layout, paper)
 @pytest.mark.parametrize("paper", ["a4", "letter", "roll"])
 @pytest.mark.parametrize("layout", [LAYOUT, FRAME, Layout(1.0)], ids=["beads and holes", "frame", "flat"])
 def test_words_on_a_sheet_are_whole_and_lie_on_nothing(layout, paper):
-    drawn = marking(view(PANEL, layout), LETTERS)
-    spread = tiling(drawn.bounds, paper)
-    tiles = used(spread, drawn)
-    found = lettering(spread, tiles, drawn, LETTERS)
+    drawn = build_marking(face_view(PANEL, layout), CAPITAL_HEIGHT)
+    spread = tile_drawing(drawn.bounds, paper)
+    tiles = used_tiles(spread, drawn)
+    found = place_texts(spread, tiles, drawn, CAPITAL_HEIGHT)
     lines = [item.shape for item in drawn.items if hasattr(item, "shape")]
     for tile, words in found.items():
         for i, one in enumerate(words):
-            assert spread.ground(tile).contains(one.ground)
-            assert not any(one.ground.intersects(line) for line in lines), one
-            assert not any(one.ground.intersects(other.ground) for other in words[:i]), one
+            assert spread.shown_area(tile).contains(one.footprint)
+            assert not any(one.footprint.intersects(line) for line in lines), one
+            assert not any(one.footprint.intersects(other.footprint) for other in words[:i]), one
     told = {one.text for words in found.values() for one in words}
     assert {line for label in drawn.labels for line in label.text.split("\n")} <= told
 
@@ -183,14 +183,14 @@ def test_an_area_that_goes_over_two_sheets_is_named_where_it_shows(paper, face):
         ring = ((left, 150.0), (left + 140.0, 150.0), (left + 140.0, 250.0), (left, 250.0))
         holes = [Hole(F50, (x, y)) for y in (110.0, 290.0) for x in range(70, 400, 62)]
         panel = replace(PANEL, cutouts=(Cutout(ring),), keep_outs=())
-        drawn = marking(view(panel, Layout(1.0, (), tuple(holes)), face), LETTERS)
-        spread = tiling(drawn.bounds, paper)
+        drawn = build_marking(face_view(panel, Layout(1.0, (), tuple(holes)), face), CAPITAL_HEIGHT)
+        spread = tile_drawing(drawn.bounds, paper)
         (area,) = [label.anchor for label in drawn.labels if label.text == "C1 cut-out"]
-        for tile, words in lettering(spread, used(spread, drawn), drawn, LETTERS).items():
-            shown = area.intersection(spread.ground(tile))
+        for tile, words in place_texts(spread, used_tiles(spread, drawn), drawn, CAPITAL_HEIGHT).items():
+            shown = area.intersection(spread.shown_area(tile))
             x0, y0, x1, y1 = shown.bounds if shown.area else (0.0,) * 4
             if min(x1 - x0, y1 - y0) > 24.0:  # the number, clear of the crosses at the seam
-                assert [one for one in words if one.text.startswith("C1") and area.contains(one.ground)], tile.name
+                assert [one for one in words if one.text.startswith("C1") and area.contains(one.footprint)], tile.name
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter", "roll"])
@@ -212,10 +212,10 @@ def test_a_template_of_flat_sheet_says_nothing_of_rolling(tmp_path):
 
 
 def test_sheets_overlap_and_cover_the_drawing():
-    drawn = marking(view(PANEL, LAYOUT), LETTERS)
+    drawn = build_marking(face_view(PANEL, LAYOUT), CAPITAL_HEIGHT)
     for paper in ("a4", "letter"):
-        spread = tiling(drawn.bounds, paper)
-        grounds = [spread.ground(tile) for tile in used(spread, drawn)]
+        spread = tile_drawing(drawn.bounds, paper)
+        grounds = [spread.shown_area(tile) for tile in used_tiles(spread, drawn)]
         whole = grounds[0]
         for ground in grounds[1:]:
             whole = whole.union(ground)
@@ -229,7 +229,7 @@ def test_sheets_with_nothing_on_them_are_left_out(tmp_path):
         SMALL, outline=((0.0, 0.0), (600.0, 0.0), (600.0, 100.0), (100.0, 100.0), (100.0, 900.0), (0.0, 900.0))
     )
     layout = Layout(1.0, (Bead(B16, ((30.0, 50.0), (500.0, 50.0))),))
-    spread = tiling(marking(view(ell, layout), LETTERS).bounds, "a4")
+    spread = tile_drawing(build_marking(face_view(ell, layout), CAPITAL_HEIGHT).bounds, "a4")
     assert len(written(tmp_path / "t.pdf", layout, ell)) - 1 < len(spread.tiles)
 
 

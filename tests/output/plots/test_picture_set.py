@@ -10,9 +10,9 @@ from support.figures import overlapping
 from support.trike import FLAT, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.model.layout import Layout
-from stiffen.model.results import Curve
+from stiffen.model.results import LoadDeflectionCurve
 from stiffen.output.plots import comparison_plot, load_deflection_plot, picture_set
-from stiffen.output.plots.mode_animation import FRAMES, mode_motion
+from stiffen.output.plots.mode_animation import FRAMES_PER_CYCLE, animate_mode
 from stiffen.output.report.comparison import Entry
 
 LOADS = np.linspace(0, 1.5, 7)
@@ -24,7 +24,7 @@ def figure(monkeypatch):
     """Keeps the figure instead of writing it."""
     kept = []
     for module in (load_deflection_plot, comparison_plot):
-        monkeypatch.setattr(module, "save", lambda figure, path: kept.append(figure))
+        monkeypatch.setattr(module, "save_png", lambda figure, path: kept.append(figure))
     return kept
 
 
@@ -33,7 +33,7 @@ def texts(figure):
 
 
 def curved(judged, factor):
-    return replace(judged, maps=replace(judged.maps, curves={"wind": Curve(LOADS, factor * LOADS)}))
+    return replace(judged, fields=replace(judged.fields, curves={"wind": LoadDeflectionCurve(LOADS, factor * LOADS)}))
 
 
 # ------------------------------------------------------------------------------------------------------------- curves
@@ -66,7 +66,7 @@ def test_a_case_in_linear_reach_gets_its_line_as_far_as_linear_theory_goes():
     assert np.array_equal(flat_curve[2], 2.4 * LOADS)
     title, loads, w = found_curve
     assert title == "found (linear)"
-    largest = np.abs(GOOD.maps.deflection["wind"]).max()
+    largest = np.abs(GOOD.fields.deflection["wind"]).max()
     assert w[-1] / loads[-1] == pytest.approx(largest)
     assert w[-1] == pytest.approx(0.5)  # half of the 1 mm sheet
     assert load_deflection_plot.case_curves([("bare", verdict(LAYOUT, maps=False))], "wind") == []
@@ -76,23 +76,23 @@ def test_a_case_in_linear_reach_gets_its_line_as_far_as_linear_theory_goes():
 
 
 def test_the_mode_moves_there_and_back(tmp_path):
-    mode_motion(PANEL, GOOD, tmp_path / "mode.gif")
+    animate_mode(PANEL, GOOD, tmp_path / "mode.gif")
     with Image.open(tmp_path / "mode.gif") as image:
         assert image.format == "GIF"
-        assert image.n_frames == FRAMES
+        assert image.n_frames == FRAMES_PER_CYCLE
         frames = []
-        for number in range(FRAMES):
+        for number in range(FRAMES_PER_CYCLE):
             image.seek(number)
             frames.append(image.convert("L"))
-    assert ImageChops.difference(frames[FRAMES // 4], frames[3 * FRAMES // 4]).getbbox()
+    assert ImageChops.difference(frames[FRAMES_PER_CYCLE // 4], frames[3 * FRAMES_PER_CYCLE // 4]).getbbox()
     # sin(22.5 degrees) = sin(157.5 degrees): the same picture on the way out and back
-    assert not ImageChops.difference(frames[1], frames[FRAMES // 2 - 1]).getbbox()
+    assert not ImageChops.difference(frames[1], frames[FRAMES_PER_CYCLE // 2 - 1]).getbbox()
 
 
 def test_a_verdict_without_a_mode_does_not_move(tmp_path):
     with pytest.raises(ValueError, match="no mode"):
-        mode_motion(PANEL, verdict(LAYOUT, maps=False), tmp_path / "mode.gif")
-    picture_set.write_motion(PANEL, verdict(LAYOUT, maps=False), tmp_path)
+        animate_mode(PANEL, verdict(LAYOUT, maps=False), tmp_path / "mode.gif")
+    picture_set.write_animation(PANEL, verdict(LAYOUT, maps=False), tmp_path)
     assert list(tmp_path.iterdir()) == []
 
 
@@ -102,7 +102,7 @@ def test_a_verdict_without_a_mode_does_not_move(tmp_path):
 @pytest.mark.parametrize("count", [2, 3, 6])
 def test_the_comparison_shows_every_layout_and_every_number(figure, count):
     entries = [Entry("flat", PANEL, FLAT), *(Entry(f"try {n}", PANEL, GOOD) for n in range(1, count))]
-    comparison_plot.compare_picture(entries, "")
+    comparison_plot.comparison_picture(entries, "")
     told = texts(figure[0])
     assert {"1: flat\n1 mm, NOT MET", f"{count}: try {count - 1}\n1 mm, met"} <= set(told)
     for part in ("mass, kg", "deflection wind, mm\nlimit 1.5 (dashed)", "frequency, Hz\nlimit 45 (dashed)", "minutes"):
@@ -126,7 +126,7 @@ def test_the_comparison_fits_a_page_and_no_words_overlap_or_are_cut(figure, coun
         Entry("cheek", other, replace(fewer, demands=(*fewer.demands, odd))),
     ]
     entries += [Entry(f"out_left_cheek_wide_{n}", other, fewer) for n in range(count - 2)]
-    comparison_plot.compare_picture(entries, "")
+    comparison_plot.comparison_picture(entries, "")
     wide, high = figure[0].get_size_inches()
     assert (wide, high) <= (7.5, 10.5)
     assert overlapping(figure[0]) == ([], [])
@@ -136,7 +136,7 @@ def test_the_comparison_fits_a_page_and_no_words_overlap_or_are_cut(figure, coun
 
 
 def test_the_comparison_is_written(tmp_path):
-    comparison_plot.compare_picture([Entry("a", PANEL, FLAT), Entry("b", PANEL, GOOD)], tmp_path / "compare.png")
+    comparison_plot.comparison_picture([Entry("a", PANEL, FLAT), Entry("b", PANEL, GOOD)], tmp_path / "compare.png")
     with Image.open(tmp_path / "compare.png") as image:
         assert image.size[0] == 1500
 
@@ -155,8 +155,8 @@ def test_files_of_a_verdict_beside_the_flat_sheet(tmp_path):
 
 
 def test_files_of_a_verdict_alone_and_of_one_without_maps(tmp_path):
-    stressed = replace(GOOD.maps, stress={"wind": np.full(len(GOOD.maps.triangles), 20.0)})
-    picture_set.write_pictures(PANEL, replace(GOOD, maps=stressed), None, tmp_path)
+    stressed = replace(GOOD.fields, stress={"wind": np.full(len(GOOD.fields.triangles), 20.0)})
+    picture_set.write_pictures(PANEL, replace(GOOD, fields=stressed), None, tmp_path)
     assert {path.name for path in tmp_path.iterdir()} == {"layout.png", "judged.png", "stress.png", "first_mode.png"}
     assert picture_set.write_pictures(PANEL, verdict(Layout(1.0), maps=False), None, tmp_path) == []
     assert {path.name for path in tmp_path.iterdir()} == {"layout.png"}

@@ -24,7 +24,7 @@ def figure(monkeypatch):
     """Keeps the figure instead of writing it."""
     kept = []
     for module in (style, layout_picture, load_deflection_plot):
-        monkeypatch.setattr(module, "save", lambda figure, path: kept.append(figure))
+        monkeypatch.setattr(module, "save_png", lambda figure, path: kept.append(figure))
     return kept
 
 
@@ -36,7 +36,7 @@ def texts(figure):
 
 def test_before_after_is_a_png_of_200_dpi(tmp_path):
     path = tmp_path / "before_after.png"
-    style.before_after(PANEL, FLAT, GOOD, path, "flat sheet", "found")
+    style.before_after_picture(PANEL, FLAT, GOOD, path, "flat sheet", "found")
     with Image.open(path) as image:
         assert image.format == "PNG"
         assert image.info["dpi"] == pytest.approx((200, 200), abs=0.1)
@@ -45,7 +45,7 @@ def test_before_after_is_a_png_of_200_dpi(tmp_path):
 
 
 def test_both_columns_share_one_scale(figure):
-    style.before_after(PANEL, FLAT, GOOD, "", "flat sheet", "found")
+    style.before_after_picture(PANEL, FLAT, GOOD, "", "flat sheet", "found")
     maps = figure[0].axes[:4]
     for left, right in (maps[:2], maps[2:]):
         levels = [[part.levels for part in axis.collections if part.filled][0] for axis in (left, right)]
@@ -57,7 +57,7 @@ def test_both_columns_share_one_scale(figure):
 
 def test_flat_is_drawn_darker_in_the_middle(tmp_path):
     path = tmp_path / "before_after.png"
-    style.before_after(PANEL, FLAT, verdict(Layout(1.0)), path, "flat sheet", "the same, stiffer")
+    style.before_after_picture(PANEL, FLAT, verdict(Layout(1.0)), path, "flat sheet", "the same, stiffer")
     grey = imread(path)[..., :3].mean(axis=2)
     high, wide = grey.shape
     row = slice(int(0.25 * high), int(0.33 * high))
@@ -67,7 +67,7 @@ def test_flat_is_drawn_darker_in_the_middle(tmp_path):
 
 
 def test_labels_carry_their_units(figure):
-    style.before_after(PANEL, FLAT, GOOD, "", "flat sheet", "found")
+    style.before_after_picture(PANEL, FLAT, GOOD, "", "flat sheet", "found")
     told = "\n".join(texts(figure[0]))
     for part in (
         "deflection in case wind, mm",
@@ -75,7 +75,7 @@ def test_labels_carry_their_units(figure):
         "first mode 24.0 Hz",
         "first mode 52.0 Hz",
         "2.40 mm, limit 1.5 mm\n(large deflection)",
-        f"softest {100 * GOOD.maps.softness[:, 2].max():.2f} mm per 100 N",
+        f"softest {100 * GOOD.fields.softness[:, 2].max():.2f} mm per 100 N",
         "1 mm, 0.566 kg",
     ):
         assert part in told
@@ -83,42 +83,46 @@ def test_labels_carry_their_units(figure):
 
 def test_the_worst_case_is_shown(figure):
     worse = replace(GOOD.demands[0], case="foot", margin=-0.5, value=2.25, label="deflection foot")
-    fields = replace(FLAT.maps, deflection={"wind": FLAT.maps.deflection["wind"], "foot": FLAT.maps.deflection["wind"]})
-    judged = replace(GOOD, demands=(*GOOD.demands, worse), maps=fields)
-    style.before_after(PANEL, replace(FLAT, maps=fields), judged, "", "flat sheet", "found")
+    fields = replace(
+        FLAT.fields, deflection={"wind": FLAT.fields.deflection["wind"], "foot": FLAT.fields.deflection["wind"]}
+    )
+    judged = replace(GOOD, demands=(*GOOD.demands, worse), fields=fields)
+    style.before_after_picture(PANEL, replace(FLAT, fields=fields), judged, "", "flat sheet", "found")
     assert "deflection in case foot, mm" in texts(figure[0])
 
 
 def test_a_row_without_data_is_left_out(figure):
-    bare = replace(GOOD, maps=replace(GOOD.maps, deflection={}))
-    style.before_after(PANEL, bare, bare, "", "flat sheet", "found")
+    bare = replace(GOOD, fields=replace(GOOD.fields, deflection={}))
+    style.before_after_picture(PANEL, bare, bare, "", "flat sheet", "found")
     told = "\n".join(texts(figure[0]))
     assert "deflection in case" not in told
     assert "mm per 100 N" in told
-    nothing = replace(GOOD, maps=replace(GOOD.maps, deflection={}, softness=np.empty((0, 3)), modes=()))
+    nothing = replace(GOOD, fields=replace(GOOD.fields, deflection={}, softness=np.empty((0, 3)), modes=()))
     style.maps_picture(PANEL, [("as judged", nothing)], "")
     assert "mm per 100 N" not in "\n".join(texts(figure[1]))
 
 
 def test_an_unmoved_panel_is_drawn_too(tmp_path):
     still = replace(
-        GOOD.maps, deflection={"wind": np.zeros(len(GOOD.maps.plan))}, softness=GOOD.maps.softness * [1, 1, 0]
+        GOOD.fields,
+        deflection={"wind": np.zeros(len(GOOD.fields.plan_nodes))},
+        softness=GOOD.fields.softness * [1, 1, 0],
     )
-    style.maps_picture(PANEL, [("still", replace(GOOD, maps=still))], tmp_path / "still.png")
+    style.maps_picture(PANEL, [("still", replace(GOOD, fields=still))], tmp_path / "still.png")
     assert (tmp_path / "still.png").stat().st_size > 10_000
 
 
 def test_few_places_of_softness_are_drawn_as_dots(figure):
-    few = replace(GOOD.maps, deflection={}, softness=np.array([[100.0, 100.0, 0.01], [200.0, 200.0, 0.02]]))
-    style.maps_picture(PANEL, [("few", replace(GOOD, maps=few))], "")
+    few = replace(GOOD.fields, deflection={}, softness=np.array([[100.0, 100.0, 0.01], [200.0, 200.0, 0.02]]))
+    style.maps_picture(PANEL, [("few", replace(GOOD, fields=few))], "")
     assert "softest 2.00 mm per 100 N" in "\n".join(texts(figure[0]))
 
 
 def test_softness_keeps_its_samples_and_goes_no_further(figure):
     """The surface through the samples is the samples at their places, and never softer than the softest."""
-    ridge = GOOD.maps.softness.copy()
+    ridge = GOOD.fields.softness.copy()
     ridge[:, 2] = 0.01 * (ridge[:, 0] > 280)  # a step, which a smooth surface would overshoot
-    style.maps_picture(PANEL, [("step", replace(GOOD, maps=replace(GOOD.maps, deflection={}, softness=ridge)))], "")
+    style.maps_picture(PANEL, [("step", replace(GOOD, fields=replace(GOOD.fields, deflection={}, softness=ridge)))], "")
     (axis,) = [axis for axis in figure[0].axes if axis.get_title()]
     (dots,) = [line for line in axis.lines if line.get_marker() == "."]
     assert np.array_equal(np.column_stack(dots.get_data()), ridge[:, :2])
@@ -129,9 +133,9 @@ def test_softness_keeps_its_samples_and_goes_no_further(figure):
 
 
 def test_stress_is_told_as_a_share_of_yield(figure):
-    stress = np.full(len(GOOD.maps.triangles), 20.0)
+    stress = np.full(len(GOOD.fields.triangles), 20.0)
     stress[7] = 100.0
-    judged = replace(GOOD, maps=replace(GOOD.maps, stress={"wind": stress}))
+    judged = replace(GOOD, fields=replace(GOOD.fields, stress={"wind": stress}))
     style.stress_picture(PANEL, [("found", judged)], "")
     told = "\n".join(texts(figure[0]))
     assert "at the cross 1.25 of yield (100 MPa)" in told  # yield 80 MPa
@@ -139,16 +143,16 @@ def test_stress_is_told_as_a_share_of_yield(figure):
     assert "von Mises stress over yield,\ncase wind" in told
     axis = figure[0].axes[0]
     (cross,) = [line for line in axis.lines if line.get_marker() == "x"]
-    corners = GOOD.maps.plan[GOOD.maps.triangles[7]]
+    corners = GOOD.fields.plan_nodes[GOOD.fields.triangles[7]]
     assert np.ravel(cross.get_data()) == pytest.approx(corners.mean(axis=0))
     (outline,) = [line for line in axis.lines if line.get_color() == "white"]  # of that triangle
     assert Polygon(np.transpose(outline.get_data())).equals(Polygon(corners))
 
 
 def test_a_mode_shows_both_ways(figure):
-    x, y = GOOD.maps.plan.T
+    x, y = GOOD.fields.plan_nodes.T
     shape = np.sin(2 * np.pi * x / 560) * np.sin(np.pi * y / 380)
-    judged = replace(GOOD, maps=replace(GOOD.maps, modes=((61.5, shape / np.abs(shape).max()),)))
+    judged = replace(GOOD, fields=replace(GOOD.fields, modes=((61.5, shape / np.abs(shape).max()),)))
     style.mode_picture(PANEL, [("found", judged)], "")
     assert "share of its swing" in "\n".join(texts(figure[0]))
     lines = [part for part in figure[0].axes[0].collections if not part.filled]
@@ -157,15 +161,15 @@ def test_a_mode_shows_both_ways(figure):
 
 
 def test_every_case_has_its_row(figure):
-    two = {"wind": GOOD.maps.deflection["wind"], "knee": 2 * GOOD.maps.deflection["wind"]}
-    judged = replace(GOOD, maps=replace(GOOD.maps, deflection=two))
+    two = {"wind": GOOD.fields.deflection["wind"], "knee": 2 * GOOD.fields.deflection["wind"]}
+    judged = replace(GOOD, fields=replace(GOOD.fields, deflection=two))
     style.deflection_picture(PANEL, [("found", judged)], "")
     assert {"deflection in case wind, mm", "deflection in case knee, mm"} <= set(texts(figure[0]))
 
 
 def test_maps_are_needed():
     with pytest.raises(ValueError, match="needs maps"):
-        style.before_after(PANEL, FLAT, verdict(LAYOUT, maps=False), "x.png", "flat", "found")
+        style.before_after_picture(PANEL, FLAT, verdict(LAYOUT, maps=False), "x.png", "flat", "found")
 
 
 def test_layout_picture_names_every_bead_hole_and_size(figure):
@@ -190,7 +194,7 @@ def test_all_places_stand_in_the_list_figures_under_each_other(figure):
         assert part in " ".join(listed.split())
     first, second, *_ = listed.splitlines()
     assert first.index(" to ") == second.index(" to ")
-    assert max(map(len, listed.splitlines())) <= layout_picture.ROW
+    assert max(map(len, listed.splitlines())) <= layout_picture.LIST_LINE_CHARS
     short = replace(LAYOUT.beads[0], path=((100.0, 200.0), (150.0, 200.0)))
     layout_picture.layout_picture(PANEL, Layout(1.0, (short,)), "")
     told = texts(figure[1])
@@ -201,7 +205,7 @@ def test_all_places_stand_in_the_list_figures_under_each_other(figure):
 def test_dollars_in_a_name_are_no_formula(tmp_path):
     dear = replace(PANEL, name=r"lid of 5 $ or \frac{1 $")
     layout_picture.layout_picture(dear, LAYOUT, tmp_path / "layout.png")
-    style.before_after(dear, FLAT, GOOD, tmp_path / "maps.png", "flat", "$found_$")
+    style.before_after_picture(dear, FLAT, GOOD, tmp_path / "maps.png", "flat", "$found_$")
     assert {path.name for path in tmp_path.iterdir()} == {"layout.png", "maps.png"}
 
 
@@ -220,7 +224,7 @@ def test_words_do_not_overlap_and_are_three_mm_high(figure):
     import matplotlib.text
 
     layout_picture.layout_picture(PANEL, LAYOUT, "")
-    style.before_after(PANEL, FLAT, GOOD, "", "flat sheet", "found")
+    style.before_after_picture(PANEL, FLAT, GOOD, "", "flat sheet", "found")
     for one in figure:
         assert overlapping(one) == ([], [])
         sizes = [text.get_fontsize() for text in one.findobj(matplotlib.text.Text) if text.get_text()]
@@ -236,12 +240,16 @@ def test_words_keep_apart_on_sheets_of_every_shape(figure, long, high):
     holes = tuple(replace(LAYOUT.holes[0], at=(long * (0.2 + 0.15 * n), 0.5 * high)) for n in range(4))
     layout = Layout(1.0, (), holes)
     flat, found = (
-        replace(one, layout=layout, maps=replace(one.maps, plan=one.maps.plan * stretch, softness=softness))
+        replace(
+            one,
+            layout=layout,
+            fields=replace(one.fields, plan_nodes=one.fields.plan_nodes * stretch, softness=softness),
+        )
         for one in (FLAT, GOOD)
-        for softness in [one.maps.softness * [*stretch, 1.0]]
+        for softness in [one.fields.softness * [*stretch, 1.0]]
     )
     layout_picture.layout_picture(panel, layout, "")
-    style.before_after(panel, flat, found, "", "flat sheet", "found")
+    style.before_after_picture(panel, flat, found, "", "flat sheet", "found")
     for one in figure:
         assert overlapping(one) == ([], [])
 
@@ -273,7 +281,7 @@ def test_a_place_that_cannot_be_written_is_told(tmp_path):
 
 def test_shades_get_darker_all_the_way():
     """Relative luminance as WCAG 2 defines it falls from shade to shade, so a grey printer keeps the order."""
-    shades = np.array([[int(one[i : i + 2], 16) / 255 for i in (1, 3, 5)] for one in style.SCALE])
+    shades = np.array([[int(one[i : i + 2], 16) / 255 for i in (1, 3, 5)] for one in style.COLOUR_SCALE])
     light = np.where(shades <= 0.04045, shades / 12.92, ((shades + 0.055) / 1.055) ** 2.4) @ [0.2126, 0.7152, 0.0722]
     assert (np.diff(light) < -0.01).all()
 

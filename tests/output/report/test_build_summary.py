@@ -8,7 +8,7 @@ import pytest
 from support.trike import LAYOUT, PANEL
 
 from stiffen.model.layout import Layout
-from stiffen.model.panel import PointMass, Trim
+from stiffen.model.panel import EdgeTrim, PointMass
 from stiffen.output.report.build_summary import HEAD, csv_text, piece, purchases, rows, shopping
 from stiffen.shop.process_plan import minutes, trim_allowance
 
@@ -30,7 +30,7 @@ def test_a_piece_is_what_the_panel_says():
 def test_what_is_fitted_counts_apart():
     fitted = replace(
         PANEL,
-        trims=(Trim(0.1, path=((0.0, 100.0), (0.0, 300.0))), Trim(0.05)),
+        trims=(EdgeTrim(0.1, path=((0.0, 100.0), (0.0, 300.0))), EdgeTrim(0.05)),
         masses=(PointMass((100.0, 100.0), 0.25),),
     )
     around = PANEL.region.exterior.length / 1000

@@ -7,7 +7,7 @@ from stiffen.model.material import materials, stock_gauges
 from stiffen.model.tools import Cutter
 from stiffen.output.report.catalogue import stock_lines
 from stiffen.shop.flared_holes import stock_cutters
-from stiffen.shop.spacing_rules import SPACING
+from stiffen.shop.spacing_rules import SPACING_RULES
 
 STARTER = starter_tools()
 
@@ -23,7 +23,7 @@ def test_everything_built_in_is_listed():
     for kind, sizes in stock_gauges().items():
         line = next(line for line in words.splitlines() if line.startswith(f"{kind}: "))
         assert sizes[0][0].removesuffix(" mm") in line
-    for name in (*SPACING, *(die.name for die in (*STARTER.bead_dies, *STARTER.hole_dies))):
+    for name in (*SPACING_RULES, *(die.name for die in (*STARTER.bead_dies, *STARTER.hole_dies))):
         assert any(line.split()[:1] == [name] for line in words.splitlines())
     for cutter in stock_cutters():
         assert f"{cutter.kind}: {cutter.sizes[0]:g}" in words

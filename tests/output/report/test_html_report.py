@@ -13,15 +13,15 @@ from support.trike import FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.errors import InputError
 from stiffen.model.layout import Hole, Layout
-from stiffen.model.results import Rival
-from stiffen.output.drawing.bench_view import view
-from stiffen.output.plots.style import before_after
+from stiffen.model.results import FlatSheetBaseline
+from stiffen.output.drawing.bench_view import face_view
+from stiffen.output.plots.style import before_after_picture
 from stiffen.output.report.html_report import page, write_page
 from stiffen.output.report.shop_card import card
 from stiffen.shop.process_plan import rolling_order
 from stiffen.shop.roller_settings import pass_depths
 
-RIVAL = Rival(1.5, PANEL.mass(Layout(1.5)), (1.5,))
+RIVAL = FlatSheetBaseline(1.5, PANEL.mass(Layout(1.5)), (1.5,))
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 
 
@@ -34,7 +34,7 @@ def test_every_bead_and_hole_has_its_row_and_its_shape():
     text, tree = whole()
     assert [row[0] for row in tree.rows("beads")] == ["1", "2", "3"]
     first = LAYOUT.beads[rolling_order(PANEL, LAYOUT.beads)[0]]
-    (frame, *_), passes = view(PANEL, LAYOUT).frames, len(pass_depths(first.die, PANEL.material))
+    (frame, *_), passes = face_view(PANEL, LAYOUT).frame_sides, len(pass_depths(first.die, PANEL.material))
     row = ["1", "B16", "up", "60.0, 210.0", "440.0, 210.0", "380", f"{passes}", frame]
     assert tree.rows("beads")[0] == row
     assert tree.rows("holes")[1] == ["H2", "F50", "down", "480.0, 330.0", "36.7", "42", "50"]
@@ -90,7 +90,7 @@ def test_holes_side_by_side_have_a_head_over_each_part():
 
 
 def test_pictures_are_taken_in(tmp_path):
-    before_after(PANEL, FLAT, GOOD, tmp_path / "a.png", "flat", "found")
+    before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", "flat", "found")
     _, tree = whole(pictures=[("flat and found", tmp_path / "a.png")])
     images = [one for one in tree.loads if one.startswith("data:image/png;base64,")]
     assert [base64.b64decode(one.split(",")[1]) for one in images] == [(tmp_path / "a.png").read_bytes()]
@@ -175,7 +175,7 @@ def opened(path, tmp_path):
 
 @pytest.mark.skipif(BROWSER is None, reason="no chromium on this machine")
 def test_a_browser_opens_it_without_a_miss(tmp_path):
-    before_after(PANEL, FLAT, GOOD, tmp_path / "a.png", "flat", "found")
+    before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", "flat", "found")
     write_page(PANEL, GOOD, tmp_path / "report.html", rival=RIVAL, flat=FLAT, pictures=[("both", tmp_path / "a.png")])
     seen = opened(tmp_path / "report.html", tmp_path)
     assert seen == {

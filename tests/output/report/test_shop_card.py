@@ -12,20 +12,20 @@ from support.pdf import read
 from support.trike import B16, B20, F50, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.model.layout import Bead, Hole, Layout
-from stiffen.model.panel import Trim
-from stiffen.model.results import NONLINEAR, UNDECIDED, FastenerLoad, Rival
+from stiffen.model.panel import EdgeTrim
+from stiffen.model.results import NONLINEAR, NOT_DECIDED, FastenerLoad, FlatSheetBaseline
 from stiffen.model.tools import BeadDie, HoleDie
 from stiffen.output.drawing.bench_view import in_rolling_order
-from stiffen.output.drawing.pdf import Book, length
+from stiffen.output.drawing.pdf import PdfDocument, printed_width
 from stiffen.output.drawing.title_block import CAUTIONS
 from stiffen.output.report.page_flow import Flow, Section
 from stiffen.output.report.shop_card import card_text, columns, demand_table, saving, warning_lines
 from stiffen.output.report.shop_card_pdf import write_card
 from stiffen.shop import flared_holes, process_plan
-from stiffen.shop.roller_settings import pass_depths, settings
+from stiffen.shop.roller_settings import pass_depths, roller_settings
 
-RIVAL = Rival(1.5, PANEL.mass(Layout(1.5)))
-LIGHTER = Rival(0.8, PANEL.mass(Layout(0.8)))
+RIVAL = FlatSheetBaseline(1.5, PANEL.mass(Layout(1.5)))
+LIGHTER = FlatSheetBaseline(0.8, PANEL.mass(Layout(0.8)))
 
 
 def section(text, title):
@@ -60,7 +60,7 @@ def test_sheet_and_masses_add_up():
 
 
 def test_edge_trim_comes_on_top():
-    trimmed = replace(PANEL, trims=(Trim(0.25), Trim(0.1, ((0.0, 0.0), (500.0, 0.0)))))
+    trimmed = replace(PANEL, trims=(EdgeTrim(0.25), EdgeTrim(0.1, ((0.0, 0.0), (500.0, 0.0)))))
     length = 2 * (560 + 380) - (8 - 2 * math.pi) * 15  # rounded corners
     told = card_text(trimmed, GOOD)
     assert f"Edge trim comes on top: {0.25 * length / 1000 + 0.05:.3f} kg" in told
@@ -81,8 +81,8 @@ def test_a_lighter_flat_sheet_is_said_first():
 
 
 def test_rivals_without_a_sheet():
-    assert saving(GOOD, Rival(None, None, (1.0, 1.5))) == "no flat sheet in the rack meets the demands"
-    assert saving(GOOD, Rival(None, None)) == "flat sheets were not looked at"
+    assert saving(GOOD, FlatSheetBaseline(None, None, (1.0, 1.5))) == "no flat sheet in the rack meets the demands"
+    assert saving(GOOD, FlatSheetBaseline(None, None)) == "flat sheets were not looked at"
 
 
 def test_nothing_is_saved_by_a_panel_that_does_not_do():
@@ -102,7 +102,7 @@ def test_turns_come_from_the_trial_strip_or_are_said_to_be_computed():
     strip, formula = ([line for line in lines if line.startswith(f"  {name}  ")][:1] for name in ("B16", "B20"))
     assert "trial strip" in strip[0]
     assert "formula" in formula[0]
-    found = settings(PANEL.tools, B20, PANEL.material, 1.0)
+    found = roller_settings(PANEL.tools, B20, PANEL.material, 1.0)
     assert formula[0].split()[2:] == " ".join(f"{one.turns:.2f} ({one.depth:.1f} mm)" for one in found.passes).split()
     assert strip[0].endswith("(4.0 mm)")  # the full depth at the last pass
     assert "stiffen trial PANEL.toml --die B16 or --die B20 --gauge 1 " in " ".join(" ".join(lines).split())
@@ -142,7 +142,7 @@ def test_frame_sides_and_regrips_are_those_the_minutes_count():
     ordered = in_rolling_order(PANEL, layout).beads
     assert [row[9] for row in rows] == list(process_plan.frame_sides(PANEL, ordered))
     turns = sum("turn sheet" in " ".join(row) for row in rows)
-    assert turns == process_plan.regrips(PANEL, ordered) > 0
+    assert turns == process_plan.reorientations(PANEL, ordered) > 0
 
 
 def test_a_bead_rolled_from_the_other_face_names_the_side_as_seen_there():
@@ -184,7 +184,7 @@ def test_the_most_loaded_rivet_is_named_with_what_it_uses_of_its_strength():
         FastenerLoad("wind", (10.0, 200.0), 30.0, 40.0, "held"),
         FastenerLoad("wind", (540.0, 50.0), 12.0, 5.0, "free"),
     )
-    lines = section(card_text(panel, replace(GOOD, rivets=loads)), "RIVET OR BOLT THAT CARRIES MOST")
+    lines = section(card_text(panel, replace(GOOD, fastener_loads=loads)), "RIVET OR BOLT THAT CARRIES MOST")
     rows = [" ".join(line.split()) for line in lines]
     assert "wind rivet 4 10.0 200.0 30 40 500 10.0 %" in rows  # 50 of 500 N
     assert "wind bolt 6 540.0 50.0 12 5 not given -" in rows
@@ -202,7 +202,7 @@ def test_demands_are_told_with_how_far_to_believe_them():
     assert " ".join(row.split()) == "deflection wind <= 1.5 mm 2 mm -33 % NOT MET large defl. 2.0 % - 2.00"
     assert "in their plane, the worse counts: deflection wind free 2 mm, held 1.6 mm" in text
     assert ">= 45 Hz" in text
-    undecided = "\n".join(demand_table(verdict(LAYOUT, decided=UNDECIDED)))
+    undecided = "\n".join(demand_table(verdict(LAYOUT, decided=NOT_DECIDED)))
     assert "not decided" in undecided
 
 
@@ -230,7 +230,7 @@ def test_second_opinion_is_printed():
 
 
 def test_one_assumption_on_the_edges_is_said_once():
-    same = tuple(replace(demand, by_hold={}, in_plane="held") for demand in GOOD.demands)
+    same = tuple(replace(demand, by_in_plane_restraint={}, in_plane="held") for demand in GOOD.demands)
     assert "Edges in plane: held." in demand_table(replace(GOOD, demands=same))
 
 
@@ -272,7 +272,7 @@ def test_words_on_paper_are_large_enough_whole_and_lie_on_nothing(tmp_path, case
             capital = word.size * 0.729
             assert capital >= 3.0 - 1e-6
             x, y = word.at
-            ground = (x, y, x + length(word.text, capital), y + capital)
+            ground = (x, y, x + printed_width(word.text, capital), y + capital)
             assert ground[0] > 5.0
             assert ground[2] < width - 5.0, word
             assert ground[1] > 5.0
@@ -326,7 +326,7 @@ def test_names_in_the_little_picture_lie_on_no_line(tmp_path, layout):
     assert names
     for word in names:
         (x, y), capital = word.at, word.size * 0.729
-        ground = rotate(box(x, y, x + length(word.text, capital), y + capital), word.turn, origin=word.at)
+        ground = rotate(box(x, y, x + printed_width(word.text, capital), y + capital), word.turn, origin=word.at)
         assert not [line for line in lines if line.intersects(ground)], word
 
 
@@ -343,7 +343,7 @@ def test_short_paragraphs_are_not_broken_over_pages(tmp_path, paper):
 def test_a_heading_stands_on_the_page_of_the_words_under_it(tmp_path, part):
     """Whatever was above it: the page is filled line by line until the section goes over."""
     for filled in range(50, 62):
-        with Book(tmp_path / "card.pdf", "card") as book:
+        with PdfDocument(tmp_path / "card.pdf", "card") as book:
             flow = Flow(book, "a4", "card")
             for _ in range(filled):
                 flow.words("filled")
@@ -356,7 +356,7 @@ def test_a_heading_stands_on_the_page_of_the_words_under_it(tmp_path, part):
 
 def test_cautions_stand_together(tmp_path):
     for filled in range(48, 62):
-        with Book(tmp_path / "card.pdf", "card") as book:
+        with PdfDocument(tmp_path / "card.pdf", "card") as book:
             flow = Flow(book, "a4", "card")
             for _ in range(filled):
                 flow.words("filled")

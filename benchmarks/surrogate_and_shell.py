@@ -5,7 +5,7 @@
 2. The best of 200 random layouts, and of all hand layouts, under the judge (quick mesh), beside what the search finds
    for goal = "stiffest" at the same gauge; the floor pan, and a clamped panel.
 
-    python benchmarks/scout_and_judge.py [--layouts 40] [--random 200] [--seconds 20]
+    python benchmarks/surrogate_and_shell.py [--layouts 40] [--random 200] [--seconds 20]
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ from against_hands import best_by_hand
 from eight_panels import EIGHT, SHEET, wind
 from scipy.stats import spearmanr
 
-from stiffen.analysis.evaluation import check, quick_badness
+from stiffen.analysis.evaluation import check, quick_utilisation
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Panel, Support
-from stiffen.optimise.candidates.curved_beads import course_candidates
-from stiffen.optimise.candidates.straight_beads import bead_candidates, conflicts
+from stiffen.optimise.candidates.curved_beads import curved_bead_candidates
+from stiffen.optimise.candidates.straight_beads import bead_candidates, conflict_matrix
 from stiffen.optimise.search import driver
-from stiffen.surrogate.stiffened_plate import scout
+from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 GAUGE = 1.0
 WITHIN = 0.08
@@ -47,8 +47,8 @@ CLAMPED = replace(
 
 def random_layouts(panel: Panel, gauge: float, many: int, seed: int) -> list[tuple[Bead, ...]]:
     """Layouts of one to six candidates by lot, none in another's way."""
-    beads = bead_candidates(panel, gauge) + course_candidates(panel, gauge)
-    blocked = conflicts(panel, gauge, beads, ()).toarray()
+    beads = bead_candidates(panel, gauge) + curved_bead_candidates(panel, gauge)
+    blocked = conflict_matrix(panel, gauge, beads, ()).toarray()
     rng = np.random.default_rng(seed)
     out = []
     while len(out) < many:
@@ -64,11 +64,11 @@ def compared(panel: Panel, gauge: float, layouts: list[tuple[Bead, ...]], grade:
     """Values of the scout and of the judge: (layouts, demands) each."""
     beads = list(dict.fromkeys(bead for layout in layouts for bead in layout))
     number = {bead: i for i, bead in enumerate(beads)}
-    plate = scout(panel, gauge, tuple(beads))
+    plate = stiffened_plate(panel, gauge, tuple(beads))
     by_scout, by_judge = [], []
     for layout in layouts:
         values = plate.respond(tuple(sorted(number[bead] for bead in layout))).values
-        verdict = check(panel, Layout(gauge, layout), grade=grade, error=False)
+        verdict = check(panel, Layout(gauge, layout), mesh_level=grade, mesh_error=False)
         by_scout.append([values[i] for i in range(len(panel.demands))])
         by_judge.append([demand.value for demand in verdict.demands])
     return np.array(by_scout), np.array(by_judge)
@@ -89,11 +89,11 @@ def beside_chance(panel: Panel, gauge: float, many: int, seconds: float) -> str:
     """One line: bare sheet, best by lot, best by hand, the search; worst value/limit under the judge."""
     by_lot = math.inf
     for layout in random_layouts(panel, gauge, many, 1):
-        by_lot = min(by_lot, quick_badness(panel, Layout(gauge, layout), cap=by_lot))
+        by_lot = min(by_lot, quick_utilisation(panel, Layout(gauge, layout), cap=by_lot))
     hand, _ = best_by_hand(panel, gauge)
-    found = driver.search(replace(panel, goal="stiffest", gauges=(gauge,)), seconds=seconds, grade="quick")
-    bare = quick_badness(panel, Layout(gauge))
-    ours = quick_badness(panel, found.verdict.layout)
+    found = driver.search(replace(panel, goal="stiffest", gauges=(gauge,)), seconds=seconds, mesh_level="quick")
+    bare = quick_utilisation(panel, Layout(gauge))
+    ours = quick_utilisation(panel, found.verdict.layout)
     return f"{panel.name:28} {gauge:4g} {bare:8.3f} {by_lot:8.3f} {hand:8.3f} {ours:8.3f} {found.seconds:5.0f}"
 
 
