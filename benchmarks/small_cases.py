@@ -214,7 +214,7 @@ def row(one: Case) -> str:
     spent = time.perf_counter() - start
     best = min(met.values(), default=math.inf)
     start = time.perf_counter()
-    found = [multistart(one.objective(), seed, 3) for seed in range(SEEDS)]
+    found = [multistart(one.chooser(), seed, 3) for seed in range(SEEDS)]
     searched = (time.perf_counter() - start) / SEEDS
     right = sum(
         bool(choice.utilisation <= TARGET_UTILISATION and choice.minutes <= best * (1 + 1e-9)) for choice in found
@@ -223,7 +223,7 @@ def row(one: Case) -> str:
     loose = lower_bound(one.surrogate, one.conflicts, one.limits, one.terms, quantity="minutes", known=proven.chosen)
     return (
         f"{one.panel.name:48} {len(one.beads):3} {count:6} {len(met):6} {spent:6.1f}  {best:7.2f} {right}/{SEEDS} "
-        f"{searched:6.2f}  {proven.value:7.2f} {proven.status:9} {proven.rounds:5} {proven.seconds:5.1f}  "
+        f"{searched:6.2f}  {proven.value:7.2f} {proven.status.value:9} {proven.rounds:5} {proven.seconds:5.1f}  "
         f"{loose.value:7.2f} {100 * (loose.gap or 0):4.0f} {loose.rounds:3}"
     )
 
@@ -231,7 +231,7 @@ def row(one: Case) -> str:
 def middle_row(one: Case) -> str:
     """One line of the second table."""
     start = time.perf_counter()
-    found = min((multistart(one.objective(), seed, 3) for seed in range(SEEDS)), key=lambda choice: choice.rank)
+    found = min((multistart(one.chooser(), seed, 3) for seed in range(SEEDS)), key=lambda choice: choice.rank)
     searched = time.perf_counter() - start
     known = found.chosen if found.utilisation <= TARGET_UTILISATION else None
     proven = cheapest_layout(one.surrogate, one.conflicts, one.limits, one.terms, quantity="minutes", known=known)
@@ -239,7 +239,7 @@ def middle_row(one: Case) -> str:
     least = "-" if proven.known is None else f"{proven.known:.2f}"
     return (
         f"{one.panel.name:48} {len(one.beads):3}  {chosen:>7} {searched:6.2f}  "
-        f"{least:>7} {proven.value:7.2f} {proven.status:13} {proven.rounds:5} {proven.seconds:5.1f}"
+        f"{least:>7} {proven.value:7.2f} {proven.status.value:13} {proven.rounds:5} {proven.seconds:5.1f}"
     )
 
 
