@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import time
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from stiffen.model.layout import Bead, Layout
 from stiffen.model.outcomes import BoundRecord, BoundStatus, GaugeOutcome, GaugeStatus
 from stiffen.model.panel import Demand, Panel
 from stiffen.model.results import Verdict
+from stiffen.optimise.candidates.candidate_set import number_beads
 from stiffen.surrogate.stiffened_plate import StiffenedPlate
 
 from .branch_and_bound import cheapest_layout
@@ -51,11 +53,14 @@ class BoundInstance:
         return self.surrogate.panel
 
     def bead_numbers(self, layout: Layout) -> tuple[int, ...] | None:
-        """Numbers of a layout's beads, rising; None where one of them is no candidate."""
-        places = {bead: i for i, bead in enumerate(self.beads)}
-        if not all(bead in places for bead in layout.beads):
+        """Numbers of a layout's beads, rising; None if one of them is not a candidate."""
+        if not all(bead in self._numbers for bead in layout.beads):
             return None
-        return tuple(sorted(places[bead] for bead in layout.beads))
+        return tuple(sorted(self._numbers[bead] for bead in layout.beads))
+
+    @cached_property
+    def _numbers(self) -> dict[Bead, int]:
+        return number_beads(self.beads)
 
 
 def decided_demands(panel: Panel, gauge: float) -> tuple[int, ...]:

@@ -36,7 +36,7 @@ from stiffen.optimise.bounds.statements import (
 )
 from stiffen.optimise.candidates import symmetry
 from stiffen.optimise.candidates.candidate_set import minutes_per_bead, only_fixed
-from stiffen.optimise.candidates.straight_beads import conflict_matrix
+from stiffen.optimise.candidates.conflicts import conflict_matrix
 from stiffen.shop import layout_check
 from stiffen.shop.rolling_bow import with_balanced_faces
 from stiffen.surrogate.stiffened_plate import stiffened_plate
@@ -310,9 +310,7 @@ def _prove(state: SearchState, seconds: float) -> BoundRecord | None:
 def _bound_instance(state: SearchState, gauge_search: GaugeSearch, extra_beads: tuple[Bead, ...] = ()) -> BoundInstance:
     """Every bead candidate of a gauge by itself, for proofs; more: beads to take in where they were not drawn."""
     panel, pool, plate = state.panel, gauge_search.candidates, gauge_search.surrogate
-    order = pool.grouped_beads
-    beads = tuple(pool.beads[i] for i in order)
-    blocked = pool.conflicts[np.ix_(order, order)]
+    beads, blocked = pool.beads, pool.bead_conflicts
     new = tuple(bead for bead in extra_beads if bead not in beads)
     if new:
         n, beads = len(beads), beads + new

@@ -77,7 +77,7 @@ class GaugeSearch:
         plate = stiffened_plate(
             state.panel,
             gauge,
-            tuple(pool.beads[i] for i in pool.grouped_beads),
+            pool.beads,
             reuse=before.surrogate if before else None,
         )
         chooser = selection_objective(state.panel, pool, plate)
@@ -159,12 +159,9 @@ class GaugeSearch:
     def regular_choices(self) -> list[tuple[int, ...]]:
         """What a hand would draw, as choices of the pool: with the mirror images it lacks, and with the fixed ones."""
         pool, chooser = self.candidates, self.objective
-        order = pool.grouped_beads
-        of_set = np.repeat(np.arange(len(pool.mirror_groups)), [len(one) for one in pool.mirror_groups])
-        beads, blocked = tuple(pool.beads[i] for i in order), pool.conflicts[np.ix_(order, order)]
-        drawn = regular_layouts(beads, blocked, main_directions(chooser.panel))
-        choices = (tuple(sorted({*pool.fixed_groups, *of_set[list(choice)].tolist()})) for choice in drawn)
-        return [choice for choice in dict.fromkeys(choices) if chooser.is_feasible(choice)]
+        drawn = regular_layouts(pool.beads, pool.bead_conflicts, main_directions(chooser.panel))
+        choices = dict.fromkeys(pool.choice_with(numbers) for numbers in drawn)
+        return [choice for choice in choices if chooser.is_feasible(choice)]
 
     def direct_search(self, state: SearchState, share: float) -> Verdict | None:
         """Judge layouts one by one on the quick mesh, where large deflection decides, or what the scout is off by.
@@ -213,20 +210,19 @@ def selection_objective(panel: Panel, candidates: CandidateSet, surrogate: Stiff
     """The scout with the bead candidates of `pool`."""
     each = minutes_per_bead(panel, candidates.beads)
     dies = {die.name: k for k, die in enumerate(panel.tools.bead_dies)}
-    ends = np.cumsum([0, *(len(one) for one in candidates.mirror_groups)])
     stiffest = panel.goal == "stiffest"
     return SelectionObjective(
-        surrogate=surrogate.grouped(ends),
+        surrogate=surrogate.grouped(candidates.group_starts),
         conflicts=candidates.group_conflicts,
-        minutes=np.add.reduceat(each[candidates.grouped_beads], ends[:-1]) if candidates.mirror_groups else np.zeros(0),
+        minutes=candidates.sum_by_group(each),
         deadline=math.inf,
         target=0.0 if stiffest else TARGET_UTILISATION,
         die_minutes=panel.tools.roller.die_change_minutes + process_plan.MINUTES_PER_TRIAL_STRIP,
-        bead_counts=np.diff(ends),
-        die_numbers=np.array([dies.get(candidates.beads[one[0]].die.name, -1) for one in candidates.mirror_groups]),
+        bead_counts=np.diff(candidates.group_starts),
+        die_numbers=np.array([dies.get(bead.die.name, -1) for bead in candidates.leading_beads]),
         beads_at_most=panel.beads_at_most,
         dies_at_most=panel.dies_at_most,
-        neighbours=neighbours([candidates.beads[one[0]] for one in candidates.mirror_groups]),
+        neighbours=neighbours(candidates.leading_beads),
         fixed=candidates.fixed_groups,
     )
 

@@ -27,7 +27,7 @@ from stiffen.optimise.bounds.linear_program import (
     status_of,
 )
 from stiffen.optimise.bounds.lower_bound import CuttingPlaneRun, infeasibility_certificate, is_infeasible, lower_bound
-from stiffen.optimise.candidates.straight_beads import conflict_matrix
+from stiffen.optimise.candidates.conflicts import conflict_matrix
 from stiffen.optimise.search.local_search import TARGET_UTILISATION, multistart
 from stiffen.surrogate.stiffened_plate import stiffened_plate
 
