@@ -1,14 +1,14 @@
 """The search against layouts drawn by hand and against differential evolution, on eight panels, by the shell model.
 
-Hand layouts: equal parallel beads each way, a cross, a diagonal cross, frames parallel to the outline; each tuned over
-its number of beads and its die.  Differential evolution (scipy) chooses from the search's own candidates on the same
-surrogate, in ten times the search's seconds, three times calibrated by the shell model as the search is.
+Hand layouts: equal parallel beads each way, a cross, a diagonal cross, frames parallel to the outline; each tuned
+over its number of beads and its die.  Differential evolution (scipy) chooses from the search's own candidates on the
+same surrogate, in ten times the search's seconds, three times calibrated by the shell model as the search is.
 
 First table: the lightest gauge that each finds, and its mass.  Second table, at the lightest gauge at which a hand
 layout meets: how much stiffer the search's stiffest layout is than two hand layouts.  One is the best hand layout
 there, which meets with fewest minutes at the bench; the search gets as many beads at most.  The other is the stiffest
-hand layout with as many beads.  Each ratio is that of the worst value/limit (limit/value for frequencies); over 1 is in the
-search's favour.
+hand layout with as many beads.  Each ratio is that of the worst value/limit (limit/value for frequencies); over 1 is
+in the search's favour.
 
     python benchmarks/against_hands.py [--seconds 60] [--only NUMBERS] [--table lightest|stiffest]
 """

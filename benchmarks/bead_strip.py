@@ -3,8 +3,8 @@
 A strip is as wide as the sheet that works with one bead (`rib_stiffness.effective_sheet`).  It rests on its two short
 ends, 15 mm beyond the bead, and carries a line load along the bead.  The shell model bends its true shape, the
 surrogate a flat plate with a stiffener.  Printed for each die, gauge and length: the error of the surrogate's
-deflection with the shear-lag lengths in use; then the length that would fit all dies of a profile best.  Steps come in pairs, one
-along each long edge, so that the strip does not bend in its plane.
+deflection with the shear-lag lengths in use; then the length that would fit all dies of a profile best.  Steps come
+in pairs, one along each long edge, so that the strip does not bend in its plane.
 
     python benchmarks/bead_strip.py [--grade normal|fine] [--die B16]
 """

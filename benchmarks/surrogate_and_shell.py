@@ -1,9 +1,9 @@
 """The surrogate beside the shell model, and the search beside chance, on random layouts that can be made.
 
-1. 40 random layouts on a lid held all round: the rank correlation (Spearman) of each demand; and the share of
-   layouts whose ratio shell/surrogate is within 8 % of the median ratio, by which the surrogate is calibrated.
-2. The best of 200 random layouts, and of all hand layouts, by the shell model (quick mesh), beside what the search finds
-   for goal = "stiffest" at the same gauge; on the floor pan, and on a clamped panel.
+1. 40 random layouts on a lid held all round: the rank correlation (Spearman) of each demand; and the share of layouts
+   whose ratio shell/surrogate is within 8 % of the median ratio, by which the surrogate is calibrated.
+2. The best of 200 random layouts, and of all hand layouts, by the shell model (quick mesh), beside what the search
+   finds for goal = "stiffest" at the same gauge; on the floor pan, and on a clamped panel.
 
     python benchmarks/surrogate_and_shell.py [--layouts 40] [--random 200] [--seconds 20]
 """
