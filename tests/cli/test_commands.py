@@ -310,7 +310,7 @@ def test_what_is_proven_stands_in_card_report_and_last_line(hatch_file, tmp_path
     for words in ("proven: no layout of 90 bead candidates can", "no layout takes less than 21.3 (proven; gap 22 %)"):
         assert words in " ".join((out / "card.txt").read_text().split())
         assert words in page
-    search_finds(replace(found(), gauges=((0.8, "not found in 9 s (best misses by 3.0 %)"), (1.0, "met with 3 beads"))))
+    search_finds(replace(found(), gauge_outcomes=((0.8, "not found in 9 s (best misses by 3.0 %)"), (1.0, "met with 3 beads"))))
     main(["search", str(hatch_file), "--out", str(out)])
     assert "no lighter sheet" not in capsys.readouterr().out
 

@@ -201,7 +201,7 @@ def put(monkeypatch, answer):
     """A made-up bound in the search."""
 
     def least_minutes(ground, verdict, seconds):
-        known = statements.bench_minutes(ground.terms, ground.numbers(verdict.layout))
+        known = statements.bench_minutes(ground.terms, ground.bead_numbers(verdict.layout))
         return answer(known)
 
     monkeypatch.setattr(driver, "bench_minutes_bound", least_minutes)
