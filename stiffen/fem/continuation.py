@@ -24,8 +24,9 @@ from stiffen.errors import SolverError
 
 from .contact import UnilateralSupport
 from .corotational import State
-from .nonlinear_problem import NonlinearProblem, Response, TangentFactors
+from .nonlinear_problem import NonlinearProblem, Response
 from .pseudo_transient import relax_to_stable
+from .sparse_lu import SparseFactors
 
 Progress = Callable[[float, str], None]
 
@@ -154,7 +155,7 @@ class ContinuationSolver:
             min(max(point.factor / self.target_factor, 0.0), 1.0), f"load factor {point.factor:.3g}: {largest:.3g} mm"
         )
 
-    def factorise(self, response: Response, stress: list[np.ndarray], factor: float) -> TangentFactors:
+    def factorise(self, response: Response, stress: list[np.ndarray], factor: float) -> SparseFactors:
         """Factors of the tangent, counted."""
         self.factorisations += 1
         return self.problem.factorise(response, stress, factor)
@@ -168,7 +169,7 @@ class ContinuationSolver:
         rate = factors.solve(self.problem.free_part(here.response.load))
         shifts = _displacements(rate)
         return PathTangent(
-            rate, float(np.linalg.norm(shifts)), float(np.abs(shifts).max()), factors.negative_eigenvalues()
+            rate, float(np.linalg.norm(shifts)), float(np.abs(shifts).max()), factors.negative_eigenvalues
         )
 
     def is_equilibrium(self, point: Equilibrium) -> bool:

@@ -15,7 +15,8 @@ import numpy as np
 
 from stiffen.errors import SolverError
 
-from .nonlinear_problem import NonlinearProblem, Response, TangentFactors
+from .nonlinear_problem import NonlinearProblem, Response
+from .sparse_lu import SparseFactors
 
 MAX_STEPS = 200
 MAX_STEP_IN_THICKNESSES = 3.0  # step, in thicknesses
@@ -43,7 +44,7 @@ def relax_to_stable(
             factorisations += 1
             try:
                 factors = problem.factorise(response, response.element_forces, factor, drag)
-                step = factors.solve(residual) if factors.negative_eigenvalues() == 0 else None
+                step = factors.solve(residual) if factors.negative_eigenvalues == 0 else None
             except SolverError:  # nothing holds a part of the sheet here
                 step = None
             if step is not None and _max_displacement(step) <= longest:
@@ -65,7 +66,7 @@ def relax_to_stable(
     return None, MAX_STEPS, factorisations
 
 
-def _instability_direction(problem: NonlinearProblem, factors: TangentFactors) -> np.ndarray:
+def _instability_direction(problem: NonlinearProblem, factors: SparseFactors) -> np.ndarray:
     """A step (6 n,) in the direction in which a sheet at an unstable equilibrium gives way first, longest shift 1.
 
     By inverse iteration; the sign is chance, but the same each time.
