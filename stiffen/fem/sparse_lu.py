@@ -2,8 +2,8 @@
 
 `factorise` chooses the solver.  The multifrontal factors (`multifrontal.py`) are made for symmetric matrices whose node
 graph is dissected: two to three times as fast as SuperLU on meshes of 500 to 4000 nodes.  SuperLU takes everything
-else: a matrix that is unsymmetric, or one without a dissection (X. S. Li, "An overview of SuperLU", ACM Trans. Math. Softw. 31
-(2005) 302-325; here through scipy).  Either solver may be named, so that one checks the other.
+else: a matrix that is unsymmetric, or one without a dissection (X. S. Li, "An overview of SuperLU", ACM Trans. Math.
+Softw. 31 (2005) 302-325; here through scipy).  Either solver may be named, so that one checks the other.
 """
 
 from __future__ import annotations
