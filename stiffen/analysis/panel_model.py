@@ -19,8 +19,9 @@ from stiffen.errors import Fault, InputError, SolverError
 from stiffen.fem.continuation import FIRST_STEP
 from stiffen.fem.corotational import State
 from stiffen.fem.edge_beams import EdgeBeams
+from stiffen.fem.linear import LinearModel
 from stiffen.fem.nonlinear import EquilibriumPath, follow_path
-from stiffen.fem.shell import LinearModel, Shell
+from stiffen.fem.shell import Shell
 from stiffen.fem.triangle import von_mises
 from stiffen.mesh.normals import node_normals
 from stiffen.mesh.panel_mesh import Mesh

@@ -22,7 +22,9 @@ from scipy.sparse.linalg import LinearOperator, eigsh
 from stiffen.analysis.loads import case_forces, lumped_masses, moving_patch_positions, plan_areas, probe_points
 from stiffen.analysis.supports import FREE, build_restraints
 from stiffen.fem import triangle
-from stiffen.fem.shell import TONNES_PER_KG, Shell, elimination_order, factorise
+from stiffen.fem.linear import TONNES_PER_KG
+from stiffen.fem.shell import Shell
+from stiffen.fem.sparse_lu import elimination_order, spd_solver
 from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.layout import Bead, Hole
 from stiffen.model.panel import Panel
@@ -165,7 +167,7 @@ class StiffenedPlate:
     def respond(self, chosen: tuple[int, ...], skip: Collection[int] = ()) -> SurrogateResponse:
         """Solve with candidates `chosen`; skip: numbers of demands that need no answer."""
         K = self.stiffness(chosen)
-        solve = factorise(K, ordered=True)
+        solve = spd_solver(K, ordered=True)
         values: dict[int, float] = {}
         pairs: dict[int, tuple[np.ndarray, np.ndarray, float]] = {}
         soft = None

@@ -10,7 +10,8 @@ from functools import cache, partial
 
 import numpy as np
 
-from stiffen.fem.shell import LinearModel, Shell
+from stiffen.fem.linear import LinearModel
+from stiffen.fem.shell import Shell
 
 from . import fixtures, structured_meshes
 from .case import Reference
@@ -117,7 +118,7 @@ def _twisted_tip(t: float, freedom: int, force: float, along: int, across: int) 
     # without the balance check of `solve_program`: at t = L/3750 rounding alone leaves 1e-5 of the load out of balance
     forces = fixtures.line_load(held.shell, tip, freedom, force)
     u = np.zeros(held.shell.dof_count)
-    u[held.free] = held.factor(forces[held.free])
+    u[held.free] = held.solve_free(forces[held.free])
     return float(u[6 * structured_meshes.nearest_node(held.shell.nodes, (12, 0, 0)) + freedom])
 
 

@@ -14,7 +14,9 @@ from functools import cache, partial
 import numpy as np
 import scipy.sparse as sp
 
-from stiffen.fem.shell import LinearModel, Shell, factorise
+from stiffen.fem.linear import LinearModel
+from stiffen.fem.shell import Shell
+from stiffen.fem.sparse_lu import spd_solver
 
 from . import structured_meshes
 from .case import Reference
@@ -105,7 +107,7 @@ def _energies(shell: Shell, master: np.ndarray, pins: np.ndarray, strains: np.nd
     tied = (T.T @ K @ T).tocsr()
     given = np.column_stack([_uniform_strain_field(shell.nodes, strain) for strain in strains])
     added = np.zeros((size, len(strains)))
-    added[free] = factorise(tied[free][:, free].tocsc())(-(T.T @ (K @ given))[free])
+    added[free] = spd_solver(tied[free][:, free].tocsc())(-(T.T @ (K @ given))[free])
     u = given + T @ added
     return u.T @ (K @ u)
 

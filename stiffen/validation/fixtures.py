@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from stiffen.fem.shell import LinearModel, Shell
+from stiffen.fem.linear import LinearModel
+from stiffen.fem.shell import Shell
 
 
 def nodes_at(nodes: np.ndarray, axis: int, value: float) -> np.ndarray:
@@ -27,7 +28,7 @@ def impose_displacements(shell: Shell, fixed: np.ndarray, values: np.ndarray) ->
     held = LinearModel(shell, fixed)
     u = np.zeros(shell.dof_count)
     u[fixed] = values
-    u[held.free] = held.factor(-(shell.stiffness @ u)[held.free])
+    u[held.free] = held.solve_free(-(shell.stiffness @ u)[held.free])
     return u
 
 

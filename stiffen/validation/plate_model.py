@@ -13,7 +13,8 @@ from functools import cached_property
 
 import numpy as np
 
-from stiffen.fem.shell import TONNES_PER_KG, LinearModel, Shell
+from stiffen.fem.linear import TONNES_PER_KG, LinearModel
+from stiffen.fem.shell import Shell
 
 from . import fixtures, structured_meshes
 

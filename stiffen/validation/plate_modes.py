@@ -10,7 +10,7 @@ from functools import cache, partial
 
 import numpy as np
 
-from stiffen.fem.shell import LinearModel
+from stiffen.fem.linear import LinearModel
 
 from . import plate_model, structured_meshes
 from .case import Reference
@@ -135,7 +135,7 @@ def _hole_state(share: float, how: str) -> tuple[np.ndarray, float]:
         held = LinearModel(shell, np.unique(np.concatenate([bending, 6 * left, 6 * right, [6 * corner + 1]])))
         u = np.zeros(shell.dof_count)
         u[6 * left], u[6 * right] = 0.5e-3, -0.5e-3
-        u[held.free] = held.factor(-(shell.stiffness @ u)[held.free])
+        u[held.free] = held.solve_free(-(shell.stiffness @ u)[held.free])
         return u, float((shell.stiffness @ u)[6 * left].sum() / B)
     forces = np.zeros((len(x), 6))
     if how == "stress":

@@ -10,7 +10,8 @@ from functools import cache, partial
 
 import numpy as np
 
-from stiffen.fem.shell import TONNES_PER_KG, LinearModel, Shell
+from stiffen.fem.linear import TONNES_PER_KG, LinearModel
+from stiffen.fem.shell import Shell
 
 from . import fixtures, plate_model, structured_meshes
 from .beams import LOCKING_MISS, MH, SOLID_TORSION_MISS

@@ -10,7 +10,8 @@ from stiffen.analysis.loads import case_forces
 from stiffen.analysis.panel_model import build_panel_model
 from stiffen.analysis.supports import FREE, HELD, SLIP, build_restraints, in_plane_assumptions
 from stiffen.errors import InputError, SolverError
-from stiffen.fem.shell import LinearModel, Shell
+from stiffen.fem.linear import LinearModel
+from stiffen.fem.shell import Shell
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Load, Support

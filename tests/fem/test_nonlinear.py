@@ -12,9 +12,10 @@ from stiffen.fem import corotational, rotations
 from stiffen.fem.contact import nonlinear_supports
 from stiffen.fem.continuation import cubic_maximum
 from stiffen.fem.corotational import State
+from stiffen.fem.linear import LinearModel
 from stiffen.fem.nonlinear import follow_path, load_deflection
 from stiffen.fem.nonlinear_problem import NonlinearProblem
-from stiffen.fem.shell import LinearModel, Shell
+from stiffen.fem.shell import Shell
 from stiffen.validation.fixtures import dofs, line_load, nodes_at
 from stiffen.validation.structured_meshes import rectangle
 

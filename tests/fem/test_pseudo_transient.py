@@ -27,7 +27,7 @@ def slid(problem, factor, state):
     """The state that a sheet slides to."""
     found, _, _ = relax_to_stable(problem, problem.respond(state), factor, partial(settled, problem, factor))
     assert found is not None
-    assert problem.factorise(found, found.element_forces, factor).negative_eigenvalues() == 0
+    assert problem.factorise(found, found.element_forces, factor).negative_eigenvalues == 0
     return found.state
 
 

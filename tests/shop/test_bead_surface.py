@@ -5,7 +5,8 @@ import pytest
 from scipy.spatial import cKDTree
 from support.panels import B16, lid
 
-from stiffen.fem.shell import LinearModel, Shell
+from stiffen.fem.linear import LinearModel
+from stiffen.fem.shell import Shell
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.tools import BeadDie

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_bvp
 
+from stiffen.fem.linear import LinearModel
 from stiffen.fem.nonlinear import follow_path
-from stiffen.fem.shell import LinearModel, Shell
+from stiffen.fem.shell import Shell
 from stiffen.validation.fixtures import dofs, nodes_at
 from stiffen.validation.large import (
     WAY_LOADS,
