@@ -11,7 +11,9 @@ from shapely.ops import split
 
 from stiffen.errors import Fault, InputError
 from stiffen.mesh.panel_mesh import Mesh
-from stiffen.model.panel import Load, Panel, Point
+from stiffen.model.panel import LOAD_KINDS, Load, Panel, Point
+
+from .refusal import unknown
 
 GRAVITY = 9.80665  # m/s2, ISO 80000-3 standard acceleration: N per kg
 
@@ -103,7 +105,13 @@ def tributary_lengths(points: np.ndarray, closed: bool) -> np.ndarray:
 def case_forces(
     panel: Panel, mesh: Mesh, nodal_mass: np.ndarray, case: str, patch_centre: Point | None = None
 ) -> np.ndarray:
-    """(6 n,) N: forces of one case; `nodal_mass` (n,) is what each node carries; a roving patch stands at `place_labels`."""
+    """Nodal forces (6 n,), N and N mm, of one case.
+
+    nodal_mass: (n,) kg on each node.  patch_centre: where a moving patch stands.  Raises InputError for a case or a
+    kind of load that is not known, and for a patch off the sheet.
+    """
+    if case not in panel.cases:
+        raise unknown("case", case, panel.cases)
     for combination in panel.combinations:
         if combination.case == case:
             parts = (
@@ -139,6 +147,8 @@ def _add_load(out: np.ndarray, mesh: Mesh, nodal_mass: np.ndarray, load: Load, p
         )
     elif load.kind == "inertia":
         out[:, :3] += GRAVITY * nodal_mass[:, None] * np.array(load.g)
+    else:
+        raise unknown(f"load of case {load.case}", load.kind, LOAD_KINDS)
 
 
 def _add_line_load(out: np.ndarray, mesh: Mesh, line: np.ndarray, q: np.ndarray) -> None:

@@ -23,13 +23,13 @@ from stiffen.fem.nonlinear import EquilibriumPath, follow_path
 from stiffen.fem.shell import LinearModel, Shell
 from stiffen.fem.triangle import von_mises
 from stiffen.mesh.normals import node_normals
-from stiffen.mesh.panel_mesh import Mesh
+from stiffen.mesh.panel_mesh import Mesh, mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel, Point
 
 from .edge_trims import trim_beams
 from .loads import case_forces, locate, lumped_masses, moving_patch_positions, probe_points
-from .supports import UNKNOWN, Restraints, build_restraints
+from .supports import FREE, UNKNOWN, Restraints, build_restraints
 
 T = TypeVar("T")
 
@@ -300,3 +300,8 @@ def build_panel_model(panel: Panel, layout: Layout, mesh: Mesh, assumed: str) ->
     fitted = None if beams is None else beams.respond(State.at_rest(len(mesh.nodes)))[2]
     held = LinearModel(shell, grips.linear_fixed, grips.springs, masses, fitted)
     return PanelModel(panel, layout, mesh, grips, held, assumed, kilograms, normals, beams)
+
+
+def meshed_model(panel: Panel, layout: Layout, mesh_level: str = "normal", assumed: str = FREE) -> PanelModel:
+    """The panel model of a layout on a mesh of its own; raises as `build_panel_model` and `mesh_panel`."""
+    return build_panel_model(panel, layout, mesh_panel(panel, layout, mesh_level=mesh_level), assumed)

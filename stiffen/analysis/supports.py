@@ -11,9 +11,10 @@ from scipy.optimize import nnls
 from stiffen.fem.shell import RIGID_BODY_MODE_NAMES, rigid_body_modes
 from stiffen.mesh.normals import TILT_TOLERANCE, UP_NORMAL, is_tilted, node_normals
 from stiffen.mesh.panel_mesh import Mesh
-from stiffen.model.panel import Panel, Point, Support
+from stiffen.model.panel import HOLD_KINDS, IN_PLANE_KINDS, SUPPORT_KINDS, Panel, Point, Support
 
 from .loads import tributary_lengths
+from .refusal import unknown
 
 HELD, FREE, UNKNOWN, SLIP = "held", "free", "unknown", "slip"
 RIGID_SPRING_LENGTH = 1e3  # mm: a rigid hold along neither x nor y is a spring of so much times E; 100 N give 1e-6 mm
@@ -76,12 +77,25 @@ class Restraints:
 
 def in_plane_assumptions(panel: Panel) -> tuple[str, ...]:
     """The in-plane ends to be judged: both where a support says 'unknown', else the one that is said."""
+    require_known_supports(panel)
     said = {SLIP if support.slip is not None else support.in_plane for support in panel.supports}
     if UNKNOWN in said:
         return (HELD, FREE)
     if SLIP in said:
         return (SLIP,)
     return (HELD,) if HELD in said else (FREE,)
+
+
+def require_known_supports(panel: Panel) -> None:
+    """Raise InputError if the kind, hold or in-plane restraint of a support is not known."""
+    for number, support in enumerate(panel.supports, start=1):
+        for key, value, known in (
+            ("kind", support.kind, SUPPORT_KINDS),
+            ("hold", support.hold, HOLD_KINDS),
+            ("in_plane", support.in_plane, IN_PLANE_KINDS),
+        ):
+            if value not in known:
+                raise unknown(f"support[{number}].{key}", value, known)
 
 
 def _holds_in_plane(support: Support, assumed: str) -> bool:
@@ -101,6 +115,9 @@ def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraint
     Supports that leave the panel free to drift in its plane get just the freedoms held, at two fasteners or corners,
     that stop it and take no load as long as the loads balance in plane, since only the shape matters then.
     """
+    require_known_supports(panel)
+    if assumed not in (HELD, FREE, SLIP):
+        raise unknown("in-plane assumption", assumed, (HELD, FREE, SLIP))
     fixed: list[np.ndarray] = []
     rests: list[np.ndarray] = []
     slips: list[tuple[np.ndarray, float]] = []

@@ -19,6 +19,7 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.linalg import LinearOperator, eigsh
 
+from stiffen.analysis.demand_values import require_known_demands
 from stiffen.analysis.loads import case_forces, lumped_masses, moving_patch_positions, plan_areas, probe_points
 from stiffen.analysis.supports import FREE, build_restraints
 from stiffen.fem import triangle
@@ -253,6 +254,7 @@ def stiffened_plate(
 
     like: the same plate at another gauge; where its candidates are the same too, their places need no looking for.
     """
+    require_known_demands(panel)
     known = reuse is not None and (reuse.samples.beads, reuse.samples.holes) == (beads, holes)
     rows = reuse.samples if known else stiffener_samples(panel, beads, holes, size)
     mesh = rows.mesh

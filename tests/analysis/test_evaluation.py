@@ -9,7 +9,7 @@ import pytest
 from support.panels import B16, EDGE, SHEET, SIX, lid, rows
 
 from stiffen.analysis import panel_model, sfepy_shell
-from stiffen.analysis.evaluation import check, flat_baseline
+from stiffen.analysis.evaluation import check
 from stiffen.analysis.panel_model import build_panel_model
 from stiffen.cli.entry import main
 from stiffen.errors import SolverError
@@ -140,15 +140,6 @@ def test_stress_and_buckling():
     D = SHEET.bending_stiffness(1.0)
     assert factor.value == pytest.approx(4 * np.pi**2 * D / 300.0**2, rel=0.01)
     assert stress.value == pytest.approx(SHEET.yield_strength / 1.0, rel=0.02)
-
-
-def test_rival_is_the_thinnest_flat_sheet_that_meets():
-    panel = replace(lid(), gauges=(1.0, 1.5, 2.0), demands=(Demand("frequency", 30.0),))
-    found = flat_baseline(panel, mesh_level="quick")
-    assert found.gauge_mm == 1.5 and found.mass_kg == pytest.approx(0.804)
-    assert found.evaluated_gauges == (1.0, 1.5)
-    none = flat_baseline(replace(panel, demands=(Demand("frequency", 300.0),)), mesh_level="quick")
-    assert none.gauge_mm is None and none.evaluated_gauges == (1.0, 1.5, 2.0)
 
 
 def test_maps_hold_the_fields_of_the_values():
