@@ -545,10 +545,10 @@ def test_sfepy_is_loaded_at_first_use_in_silence():
     code = """if True:
         import sys
         import numpy as np
-        from stiffen import opinion
+        from stiffen.analysis import sfepy_shell
         assert "sfepy" not in sys.modules
         nodes = np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0]])
-        opinion.deflections(nodes, np.array([[0, 1, 2]]), 0.1, 7e4, 0.3, np.arange(12), np.ones((18, 1)))
+        sfepy_shell.deflections(nodes, np.array([[0, 1, 2]]), 0.1, 7e4, 0.3, np.arange(12), np.ones((18, 1)))
         assert "sfepy" in sys.modules
     """
     run = subprocess.run([sys.executable, "-W", "error", "-c", code], capture_output=True, text=True, check=False)

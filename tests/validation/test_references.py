@@ -27,7 +27,7 @@ def test_known_value(reference):
     value = reference.compute()
     assert reference.is_within_tolerance(value), (
         f"{value:.6g} against {reference.expected:.6g} of {reference.source}: "
-        f"{reference.difference(value):+.3%}, allowed {reference.why}"
+        f"{reference.difference(value):+.3%}, allowed {reference.tolerance_reason}"
     )
 
 
