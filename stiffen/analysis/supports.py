@@ -162,14 +162,14 @@ def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraint
         _restrain(fixed, springs, support, line, normals, share)
         if in_plane:
             fixed += [6 * line, 6 * line + 1]
-    held = _unique(fixed)
+    restrained = _unique(fixed)
     centres = np.array([disc[0] for disc in fasteners.values()], dtype=int)
     upright = mesh.outline[~is_tilted(normals[mesh.outline])]  # a flange may move square to itself
     drift = _drift_dofs(
-        mesh, centres if len(centres) > 1 else upright if len(upright) > 1 else mesh.outline, held, springs
+        mesh, centres if len(centres) > 1 else upright if len(upright) > 1 else mesh.outline, restrained, springs
     )
     return Restraints(
-        fixed=held if slips else np.union1d(held, drift),
+        fixed=restrained if slips else np.union1d(restrained, drift),
         rests=_unique(rests),
         slips=tuple(slips),
         drift_dofs=drift,

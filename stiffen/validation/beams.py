@@ -81,8 +81,8 @@ def _beam(kind: str, parts: int) -> LinearModel:
 
 
 def _beam_tip(kind: str, freedom: int, parts: int) -> float:
-    held = _beam(kind, parts)
-    return fixtures.tip_displacement(held, fixtures.nodes_at(held.shell.nodes, 0, 6.0), freedom)
+    model = _beam(kind, parts)
+    return fixtures.tip_displacement(model, fixtures.nodes_at(model.shell.nodes, 0, 6.0), freedom)
 
 
 @cache
@@ -97,8 +97,8 @@ def _curved(parts: int) -> LinearModel:
 
 
 def _curved_tip(freedom: int, parts: int) -> float:
-    held = _curved(parts)
-    return fixtures.tip_displacement(held, fixtures.nodes_at(held.shell.nodes, 1, 0.0), freedom)
+    model = _curved(parts)
+    return fixtures.tip_displacement(model, fixtures.nodes_at(model.shell.nodes, 1, 0.0), freedom)
 
 
 @cache
@@ -112,13 +112,13 @@ def _twisted(t: float, along: int, across: int) -> LinearModel:
 
 
 def _twisted_tip(t: float, freedom: int, force: float, along: int, across: int) -> float:
-    held = _twisted(t, along, across)
-    tip = fixtures.nodes_at(held.shell.nodes, 0, 12.0)
+    model = _twisted(t, along, across)
+    tip = fixtures.nodes_at(model.shell.nodes, 0, 12.0)
     # without the balance check of `LinearModel.solve`: at t = L/3750 rounding alone leaves 1e-5 of the load unbalanced
-    forces = fixtures.line_load(held.shell, tip, freedom, force)
-    u = np.zeros(held.shell.dof_count)
-    u[held.free] = held.factor(forces[held.free])
-    return float(u[6 * structured_meshes.nearest_node(held.shell.nodes, (12, 0, 0)) + freedom])
+    forces = fixtures.line_load(model.shell, tip, freedom, force)
+    u = np.zeros(model.shell.dof_count)
+    u[model.free] = model.factor(forces[model.free])
+    return float(u[6 * structured_meshes.nearest_node(model.shell.nodes, (12, 0, 0)) + freedom])
 
 
 SKEWED_CELLS_MISS = (

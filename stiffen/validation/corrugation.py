@@ -250,12 +250,12 @@ def _plate(shape: str, periods: int) -> tuple[float, float]:
     side = 6 * np.flatnonzero((x < 1e-9) | (x > x.max() - 1e-9))
     end, middle = 6 * np.flatnonzero(y < 1e-9), 6 * np.flatnonzero(y > PLATE_LENGTH / 2 - 1e-9)
     fixed = [side + 1, side + 2, end, end + 2, middle + 1, middle + 3, middle + 5]
-    held = LinearModel(shell, np.unique(np.concatenate(fixed)))
+    model = LinearModel(shell, np.unique(np.concatenate(fixed)))
     forces = np.zeros((len(nodes), 6))
     forces[:, 2] = 1e-3 * structured_meshes.unit_pressure_forces(nodes, triangles)[:, 2]
-    u = held.solve(forces.ravel())
+    u = model.solve(forces.ravel())
     return float(u[6 * structured_meshes.nearest_node(nodes, (HALF_PITCH * periods, PLATE_LENGTH / 2)) + 2]), float(
-        held.modes(2)[0][0]
+        model.modes(2)[0][0]
     )
 
 
@@ -287,7 +287,7 @@ def _strip_tip() -> float:
     nodes, triangles = _extruded_mesh(profile, L, 100, "union")
     shell = Shell(nodes, triangles, t, E, NU)
     root, tip = np.flatnonzero(nodes[:, 1] < 1e-9), np.flatnonzero(nodes[:, 1] > L - 1e-9)
-    held = LinearModel(shell, (6 * root[:, None] + np.arange(6)).ravel())
+    model = LinearModel(shell, (6 * root[:, None] + np.arange(6)).ravel())
     # the couple as the axial stress of beam theory, shared by the ends of each segment by linear shape functions
     z = nodes[tip, 2]
     ds = np.hypot(*np.diff(profile, axis=0).T)
@@ -297,7 +297,7 @@ def _strip_tip() -> float:
     np.add.at(forces[:, 1], tip[:-1], ds * (2 * lever[:-1] + lever[1:]) / 6)
     np.add.at(forces[:, 1], tip[1:], ds * (lever[:-1] + 2 * lever[1:]) / 6)
     moment = forces[tip, 1] @ lever
-    u = held.solve(forces.ravel())
+    u = model.solve(forces.ravel())
     w = np.abs(u[6 * tip + 2].mean())
     return float(moment * L**2 / (2 * E * w))
 

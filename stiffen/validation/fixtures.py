@@ -24,10 +24,10 @@ def symmetry_dofs(nodes: np.ndarray, axis: int, value: float) -> np.ndarray:
 
 def impose_displacements(shell: Shell, fixed: np.ndarray, values: np.ndarray) -> np.ndarray:
     """(6 n,) displacements if the freedoms `fixed` take the given values, without loads."""
-    held = LinearModel(shell, fixed)
+    model = LinearModel(shell, fixed)
     u = np.zeros(shell.dof_count)
     u[fixed] = values
-    u[held.free] = held.factor(-(shell.stiffness @ u)[held.free])
+    u[model.free] = model.factor(-(shell.stiffness @ u)[model.free])
     return u
 
 
@@ -42,9 +42,9 @@ def line_load(shell: Shell, nodes: np.ndarray, freedom: int, total: float) -> np
     return out
 
 
-def tip_displacement(held: LinearModel, tip: np.ndarray, freedom: int, force: float = 1.0) -> float:
+def tip_displacement(model: LinearModel, tip: np.ndarray, freedom: int, force: float = 1.0) -> float:
     """Mean displacement of the tip nodes under a force that is spread over them, along that force."""
-    u = held.solve(line_load(held.shell, tip, freedom, force))
+    u = model.solve(line_load(model.shell, tip, freedom, force))
     return float(u[6 * tip + freedom].mean())
 
 

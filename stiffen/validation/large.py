@@ -109,8 +109,8 @@ def square_plate(edges: str = "straight", cells: int = 8) -> np.ndarray:
     nodes, triangles = rectangle(a, a, cells, cells, "union")
     shell = Shell(nodes, triangles, t, E, 0.316)
     x0, y0 = nodes_at(nodes, 0, 0.0), nodes_at(nodes, 1, 0.0)
-    held = "12" if edges == "held" else ""
-    fixed = [symmetry_dofs(nodes, 0, a), symmetry_dofs(nodes, 1, a), dofs(x0, "3" + held), dofs(y0, "3" + held)]
+    in_plane = "12" if edges == "held" else ""
+    fixed = [symmetry_dofs(nodes, 0, a), symmetry_dofs(nodes, 1, a), dofs(x0, "3" + in_plane), dofs(y0, "3" + in_plane)]
     springs = None
     if edges == "straight":
         pairs = [(6 * node, 6 * x0[0]) for node in x0[1:]] + [(6 * node + 1, 6 * y0[0] + 1) for node in y0[1:]]
@@ -182,8 +182,8 @@ def foot_loaded_panel(
 @cache
 def foot_deflection(beads: int = 0, newtons: float = 883.0, in_plane: str = "held", t: float = 1.0) -> float:
     """Largest deflection (mm) of that panel under a foot load of `newtons`, quick mesh."""
-    shell, held, forces = foot_loaded_panel(beads, in_plane, t)
-    return float(abs(follow_path(shell, held.fixed, newtons * forces).end_state.displacements[:, 2]).max())
+    shell, restraints, forces = foot_loaded_panel(beads, in_plane, t)
+    return float(abs(follow_path(shell, restraints.fixed, newtons * forces).end_state.displacements[:, 2]).max())
 
 
 SZE_SOURCE = "Sze, Liu & Lo (2004), table of the {}, read second-hand"

@@ -57,8 +57,8 @@ class PlateModel:
         Springs in proportion to mass shift all frequencies; a free plate needs them, and they change no mode shape.
         """
         unit = np.sqrt(self.D / (self.shell.rho * TONNES_PER_KG * self.shell.t)) / length**2  # 1/s for lam = 1
-        held = LinearModel(self.shell, self.linear_model.fixed, springs=self.shell.mass * (TONNES_PER_KG * unit**2))
-        hertz, _ = held.modes(count + 3)
+        model = LinearModel(self.shell, self.linear_model.fixed, springs=self.shell.mass * (TONNES_PER_KG * unit**2))
+        hertz, _ = model.modes(count + 3)
         lam = np.sqrt(np.maximum((2 * np.pi * hertz / unit) ** 2 - 1, 0))
         return lam[lam > 0.05][:count]
 

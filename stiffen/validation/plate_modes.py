@@ -132,10 +132,10 @@ def _hole_state(share: float, how: str) -> tuple[np.ndarray, float]:
     bending = np.concatenate([base + 2, base + 3, base + 4])
     corner = structured_meshes.nearest_node(shell.nodes, (-B / 2, -B / 2))
     if how == "shortening":
-        held = LinearModel(shell, np.unique(np.concatenate([bending, 6 * left, 6 * right, [6 * corner + 1]])))
+        model = LinearModel(shell, np.unique(np.concatenate([bending, 6 * left, 6 * right, [6 * corner + 1]])))
         u = np.zeros(shell.dof_count)
         u[6 * left], u[6 * right] = 0.5e-3, -0.5e-3
-        u[held.free] = held.factor(-(shell.stiffness @ u)[held.free])
+        u[model.free] = model.factor(-(shell.stiffness @ u)[model.free])
         return u, float((shell.stiffness @ u)[6 * left].sum() / B)
     forces = np.zeros((len(x), 6))
     if how == "stress":
@@ -148,8 +148,8 @@ def _hole_state(share: float, how: str) -> tuple[np.ndarray, float]:
         forces[line[:-1], axis] += sign * gaps / 2
         forces[line[1:], axis] += sign * gaps / 2
     other = structured_meshes.nearest_node(shell.nodes, (B / 2, -B / 2))
-    held = LinearModel(shell, np.unique(np.concatenate([bending, [6 * corner, 6 * corner + 1, 6 * other + 1]])))
-    return held.solve(forces.ravel()), 1.0
+    model = LinearModel(shell, np.unique(np.concatenate([bending, [6 * corner, 6 * corner + 1, 6 * other + 1]])))
+    return model.solve(forces.ravel()), 1.0
 
 
 @cache

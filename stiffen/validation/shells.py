@@ -123,10 +123,10 @@ def _raasch_torsion_ratio() -> float:
 
 
 def _slit_cylinder() -> float:
-    """Torque of a slit tube twisted by 1e-6 rad/mm over the exact G 2 pi R t^3/3 times the twist.
+    """Torque of a slit tube under a twist of 1e-6 rad/mm over the exact G 2 pi R t^3/3 times the twist.
 
-    NAFEMS P12 the other way round: both ends are turned in their planes, free to warp; the exact state has no membrane
-    force, one twisting moment and the warping u_x = -R^2 twist phi.
+    NAFEMS P12 with the twist imposed: both ends are rotated in their planes and free to warp.  The exact state has no
+    membrane force, one twisting moment and the warping u_x = -R^2 twist phi.
     """
     R, L, t, E, nu, twist = 300.0, 600.0, 3.0, 3e6, 0.3, 1e-6
     plan, triangles = structured_meshes.grid(np.linspace(0, L, 13), np.linspace(-np.pi, np.pi, 49), "union")
@@ -231,12 +231,12 @@ def _le5() -> float:
     lines = [((1e3, 1e3), (1e3, 0), 8), ((1e3, 0), (-1e3, 0), 16), ((-1e3, 0), (-1e3, -1e3), 8)]
     nodes, triangles = _extruded(lines, 10e3, 60)
     shell = Shell(nodes, triangles, 100.0, 210e3, 0.3)
-    held = LinearModel(shell, fixtures.dofs(fixtures.nodes_at(nodes, 2, 0), "123"))
+    model = LinearModel(shell, fixtures.dofs(fixtures.nodes_at(nodes, 2, 0), "123"))
     forces = np.zeros(shell.dof_count)
     for side in (1.0, -1.0):
         flange = np.flatnonzero((np.abs(nodes[:, 2] - 10e3) < 1e-6) & (np.abs(nodes[:, 0] - side * 1e3) < 1e-6))
         forces += fixtures.line_load(shell, flange, 1, side * 0.6e6)
-    N, _ = shell.resultants(held.solve(forces))
+    N, _ = shell.resultants(model.solve(forces))
     stress = fixtures.global_tensors(shell, N / shell.t)[:, 2, 2]
     flange = np.flatnonzero(np.abs(nodes[triangles][:, :, 0].mean(axis=1) - 1e3) < 1e-6)
     plate = Shell(nodes, triangles[flange], shell.t, shell.E, shell.nu)
