@@ -1,4 +1,4 @@
-"""The judge against every known value in the tables of `stiffen.validation`."""
+"""The shell model against every known value in the tables of `stiffen.validation`."""
 
 import runpy
 import sys
@@ -41,7 +41,7 @@ def test_table_is_complete():
     assert all(r.source and r.tolerance_reason and 0 < r.tolerance <= 0.03 for r in runner.REFERENCES)
 
 
-# The constants that the whole corrugated plates are held against, first against the printed tables themselves.
+# The constants used for the whole corrugated plates, against the printed tables.
 @pytest.mark.parametrize(
     ("profile", "t", "E", "nu", "table"),
     [
@@ -64,7 +64,7 @@ def three():
     return [(r, r.compute()) for r in (good, bad, replace(bad, name="beam, f", known_miss="too thick"))]
 
 
-def test_long_table_tells_source_difference_and_reason(three):
+def test_long_table_shows_source_difference_and_reason(three):
     text = "\n".join(runner.detail_table(three))
     assert "beam, w" in text and "+0.500%" in text and "published: a book, table 1; two figures" in text
     assert text.count("OUTSIDE") == 2 and "known miss: too thick" in text
