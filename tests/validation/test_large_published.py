@@ -1,4 +1,4 @@
-"""The large-deflection judge: convergence to known values, and known values found again.
+"""Large deflections: convergence to known values, and known values recomputed.
 
 The table of `stiffen.validation.large` itself is checked with all others in `test_references.py`.
 """
