@@ -31,8 +31,9 @@ from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
 from stiffen.optimise.candidates.candidate_set import CandidateSet
+from stiffen.optimise.candidates.conflicts import conflict_matrix
 from stiffen.optimise.candidates.regular_patterns import regular_layouts
-from stiffen.optimise.candidates.straight_beads import bead_candidates, conflict_matrix, main_directions
+from stiffen.optimise.candidates.straight_beads import bead_candidates, main_directions
 from stiffen.optimise.search import driver
 from stiffen.optimise.search.gauge_search import calibrate, selection_objective
 from stiffen.optimise.search.local_search import SelectionObjective
@@ -129,9 +130,9 @@ def decoded(x: np.ndarray, chooser: SelectionObjective) -> tuple[int, ...]:
 def evolved(panel: Panel, gauge: float, seconds: float) -> bool:
     """Does differential evolution find a layout that the judge says meets?"""
     pool = CandidateSet.of(panel, gauge, "")
-    if not pool.mirror_groups:
+    if not pool.beads:
         return False
-    plate = stiffened_plate(panel, gauge, tuple(pool.beads[i] for i in pool.grouped_beads))
+    plate = stiffened_plate(panel, gauge, pool.beads)
     chooser = selection_objective(panel, pool, plate)
     chooser.ignore(heavy_demands(panel, gauge))
     for k in range(3):

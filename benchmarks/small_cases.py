@@ -27,7 +27,8 @@ from stiffen.optimise.bounds.branch_and_bound import cheapest_layout
 from stiffen.optimise.bounds.cutting_planes import surrogate_limits
 from stiffen.optimise.bounds.linear_program import CostTerms
 from stiffen.optimise.bounds.lower_bound import lower_bound
-from stiffen.optimise.candidates.straight_beads import bead_candidates, conflict_matrix
+from stiffen.optimise.candidates.conflicts import conflict_matrix
+from stiffen.optimise.candidates.straight_beads import bead_candidates
 from stiffen.optimise.search.local_search import TARGET_UTILISATION, SelectionObjective, multistart
 from stiffen.shop import process_plan
 from stiffen.surrogate.stiffened_plate import StiffenedPlate, stiffened_plate
@@ -223,7 +224,7 @@ def row(one: Case) -> str:
     loose = lower_bound(one.surrogate, one.conflicts, one.limits, one.terms, quantity="minutes", known=proven.chosen)
     return (
         f"{one.panel.name:48} {len(one.beads):3} {count:6} {len(met):6} {spent:6.1f}  {best:7.2f} {right}/{SEEDS} "
-        f"{searched:6.2f}  {proven.value:7.2f} {proven.status:9} {proven.rounds:5} {proven.seconds:5.1f}  "
+        f"{searched:6.2f}  {proven.value:7.2f} {proven.status.value:9} {proven.rounds:5} {proven.seconds:5.1f}  "
         f"{loose.value:7.2f} {100 * (loose.gap or 0):4.0f} {loose.rounds:3}"
     )
 
@@ -239,7 +240,7 @@ def middle_row(one: Case) -> str:
     least = "-" if proven.known is None else f"{proven.known:.2f}"
     return (
         f"{one.panel.name:48} {len(one.beads):3}  {chosen:>7} {searched:6.2f}  "
-        f"{least:>7} {proven.value:7.2f} {proven.status:13} {proven.rounds:5} {proven.seconds:5.1f}"
+        f"{least:>7} {proven.value:7.2f} {proven.status.value:13} {proven.rounds:5} {proven.seconds:5.1f}"
     )
 
 

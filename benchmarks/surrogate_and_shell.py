@@ -23,8 +23,9 @@ from stiffen.analysis.evaluation import check, quick_utilisation
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Panel, Support
+from stiffen.optimise.candidates.conflicts import conflict_matrix
 from stiffen.optimise.candidates.curved_beads import curved_bead_candidates
-from stiffen.optimise.candidates.straight_beads import bead_candidates, conflict_matrix
+from stiffen.optimise.candidates.straight_beads import bead_candidates
 from stiffen.optimise.search import driver
 from stiffen.surrogate.stiffened_plate import stiffened_plate
 

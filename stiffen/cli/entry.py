@@ -614,11 +614,9 @@ def _closing(panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None) ->
 
 def _only(found: SearchResult) -> str:
     """A few words where every lighter sheet of the rack is proven unable."""
-    from stiffen.optimise.bounds.statements import is_proof
-
     gauge = found.verdict.layout.gauge
-    lighter = [why for one, why in found.gauge_outcomes if one < gauge]
-    if not found.verdict.met or not lighter or not all(map(is_proof, lighter)):
+    lighter = [outcome for outcome in found.gauge_outcomes if outcome.gauge < gauge]
+    if not found.verdict.met or not lighter or not all(outcome.is_infeasible for outcome in lighter):
         return ""
     return "; no lighter sheet of the rack can (ribbed-plate model)"
 

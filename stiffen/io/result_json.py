@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from stiffen.model.layout import Layout
+from stiffen.model.outcomes import GaugeOutcome, gauge_sentence
 from stiffen.model.panel import Demand, Panel
 from stiffen.model.results import NONLINEAR, DemandResult, FastenerLoad, FlatSheetBaseline, SearchResult, Verdict
 from stiffen.output.report.shop_card import warning_lines
@@ -52,7 +53,7 @@ def result_document(
             {"case": one.case, "at": one.centre, "shear_N": one.shear, "pull_N": one.pull, "in_plane": one.in_plane}
             for one in verdict.fastener_loads
         ],
-        "bound": search_result.bound if search_result else None,
+        "bound": search_result.bound.to_dict() if search_result and search_result.bound else None,
         "warnings": warning_lines(panel, verdict),
         "seconds": search_result.seconds if search_result else verdict.seconds,
     }
@@ -167,5 +168,5 @@ def _flat_baseline(flat_baseline: FlatSheetBaseline | None) -> dict | None:
     return {"gauge_mm": flat_baseline.gauge_mm, "mass_kg": flat_baseline.mass_kg}
 
 
-def _gauges(gauges: Sequence[tuple[float, str]]) -> list[dict]:
-    return [{"gauge_mm": gauge, "outcome": why} for gauge, why in gauges]
+def _gauges(outcomes: Sequence[GaugeOutcome]) -> list[dict]:
+    return [{"gauge_mm": outcome.gauge, "outcome": gauge_sentence(outcome)} for outcome in outcomes]

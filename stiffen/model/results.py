@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from .layout import Layout
+from .outcomes import BoundRecord, GaugeOutcome
 
 LINEAR = "linear"
 NONLINEAR = "large deflection"
@@ -139,17 +140,17 @@ class FlatSheetBaseline:
 class SearchResult:
     """What a search hands out.
 
-    verdict: of the best layout.  flat: verdict of the flat sheet at the same gauge (for before/after pictures).
-    rival: see `FlatSheetBaseline`.  gauges: (gauge mm, one line why it was or was not taken; it begins with "proven" where it is).
-    bound: {what, value, known, gap, covers} or None, see `claims`.  stopped: '' or why the search ended before it was
-    done.  cut_short: True where the clock ended a part of it, so that another run may find another layout.
+    verdict: of the best layout.  flat_verdict: of the flat sheet at the same gauge (for before/after pictures).
+    flat_baseline: see `FlatSheetBaseline`.  gauge_outcomes: how the search ended at each gauge, thinnest first.  bound: on
+    the bench time of the best layout, or None.  stopped: '' or why the search ended before it was done.  cut_short: True
+    where the clock ended a part of it, so that another run may find another layout.
     """
 
     verdict: Verdict
     flat_verdict: Verdict
     flat_baseline: FlatSheetBaseline
-    gauge_outcomes: tuple[tuple[float, str], ...] = ()
-    bound: dict | None = None
+    gauge_outcomes: tuple[GaugeOutcome, ...] = ()
+    bound: BoundRecord | None = None
     seed: int = 0
     candidate_count: int = 0
     stopped: str = ""

@@ -21,6 +21,7 @@ from stiffen.errors import MeshError, SolverError
 from stiffen.io import result_json
 from stiffen.io.panel_file import layout_document, read_layout, read_panel, write_json
 from stiffen.model.layout import Layout
+from stiffen.model.outcomes import BoundRecord, GaugeOutcome, GaugeStatus
 from stiffen.model.results import LINEAR, NOT_DECIDED, FlatSheetBaseline, SearchResult
 from stiffen.optimise.search import driver, sweep
 from stiffen.output.drawing.bench_view import in_rolling_order
@@ -65,10 +66,11 @@ BOUND = {
     "gauge_mm": 1.0,
     "value": 21.38,
     "known": 27.4,
-    "gap": 0.22,
+    "gap": (27.4 - 21.38) / 27.4,
     "covers": "90 candidates on the ribbed plate: frequency",
     "lighter_gauges_proven_unable": True,
 }
+THREE_BEADS = GaugeOutcome(1.0, GaugeStatus.BEADED, beads=3)
 SOURCE = {**os.environ, "PYTHONPATH": str(Path(stiffen.__file__).parent.parent)}
 
 
@@ -96,8 +98,9 @@ def made_up(monkeypatch):
 
 
 def found(judged=GOOD, **more):
-    gauges = ((0.8, "proven: no layout of 90 bead candidates can"), (1.0, "met with 3 beads"))
-    return SearchResult(judged, FLAT, FlatSheetBaseline(1.5, 0.849, (1.5,)), gauges, BOUND, **more)
+    infeasible = GaugeOutcome(0.8, GaugeStatus.INFEASIBLE, miss=0.001, candidates=90, demands=("frequency",))
+    bound = BoundRecord(BOUND["what"], BOUND["gauge_mm"], BOUND["value"], BOUND["known"], BOUND["covers"], True)
+    return SearchResult(judged, FLAT, FlatSheetBaseline(1.5, 0.849, (1.5,)), (infeasible, THREE_BEADS), bound, **more)
 
 
 @pytest.fixture
@@ -310,7 +313,8 @@ def test_what_is_proven_stands_in_card_report_and_last_line(hatch_file, tmp_path
     for words in ("proven: no layout of 90 bead candidates can", "no layout takes less than 21.3 (proven; gap 22 %)"):
         assert words in " ".join((out / "card.txt").read_text().split())
         assert words in page
-    search_finds(replace(found(), gauge_outcomes=((0.8, "not found in 9 s (best misses by 3.0 %)"), (1.0, "met with 3 beads"))))
+    not_found = GaugeOutcome(0.8, GaugeStatus.NOT_FOUND, miss=0.03, seconds=9.0)
+    search_finds(replace(found(), gauge_outcomes=(not_found, THREE_BEADS)))
     main(["search", str(hatch_file), "--out", str(out)])
     assert "no lighter sheet" not in capsys.readouterr().out
 

@@ -16,27 +16,27 @@ import scipy.sparse as sp
 from scipy.optimize import OptimizeResult, linprog
 
 from stiffen.errors import SolverError
+from stiffen.model.outcomes import BoundStatus
 from stiffen.surrogate.stiffened_plate import StiffenedPlate
 
 from .cutting_planes import Cut, CutGenerator, GuaranteedStiffness, surrogate_limits
 
-OPTIMAL, FEASIBLE, INFEASIBLE, NOTHING_FOUND = "optimal", "feasible", "infeasible", "nothing found"
 NODE_ROW = -1  # `Cut.demand` of a row that a node of a tree asks for itself
 ROW_TOLERANCE = 1e-7  # by how much a packing row must be broken to be added
 
 
-def status_of(result: OptimizeResult) -> str:
+def status_of(result: OptimizeResult) -> BoundStatus:
     """What scipy's linear or mixed-integer solver (HiGHS) has shown; SolverError where it failed.
 
     A limit that was reached (status 1) leaves what was found feasible, never optimal.  INFEASIBLE means: no layout of
     these candidates in this model.
     """
     if result.status == 0:
-        return OPTIMAL
+        return BoundStatus.OPTIMAL
     if result.status == 1:
-        return NOTHING_FOUND if result.x is None else FEASIBLE
+        return BoundStatus.NOTHING_FOUND if result.x is None else BoundStatus.FEASIBLE
     if result.status == 2:
-        return INFEASIBLE
+        return BoundStatus.INFEASIBLE
     raise SolverError(f"the linear program could not be solved: {result.message}")
 
 
@@ -166,9 +166,9 @@ def solve_program(
         b = np.concatenate([least, program.capacity[use]])
         result = linprog(cost, A.tocsr(), b, bounds=np.stack([lower, upper], axis=1), method="highs")
         status = status_of(result)
-        if status == INFEASIBLE:
+        if status == BoundStatus.INFEASIBLE:
             return None
-        if status != OPTIMAL:
+        if status != BoundStatus.OPTIMAL:
             raise SolverError(f"the linear program was cut short: {result.message}")
         x = result.x[:n]
         broken = (program.packing @ x > program.capacity + ROW_TOLERANCE) & ~use

@@ -17,15 +17,12 @@ import scipy.sparse as sp
 
 from stiffen.errors import SolverError
 from stiffen.fem.blas_threads import one_thread
+from stiffen.model.outcomes import BoundStatus, relative_gap
 from stiffen.surrogate.stiffened_plate import StiffenedPlate
 
 from .cutting_planes import Cut
 from .infeasibility import PROOF_TOLERANCE, InfeasibilityCertificate, is_valid, make_certificate
 from .linear_program import (
-    FEASIBLE,
-    INFEASIBLE,
-    NOTHING_FOUND,
-    OPTIMAL,
     CostTerms,
     SelectionProblem,
     at_least_one_row,
@@ -53,7 +50,7 @@ class CostBound:
     quantity: str
     value: float
     known: float | None
-    status: str
+    status: BoundStatus
     rounds: int
     scope: str
     seconds: float
@@ -64,7 +61,7 @@ class CostBound:
         """Fraction of the known cost that is not proven to be needed."""
         if self.known is None or not math.isfinite(self.value):
             return None
-        return max(0.0, (self.known - self.value) / self.known) if self.known > 0 else 0.0
+        return relative_gap(self.value, self.known)
 
 
 @dataclass(eq=False)
@@ -200,12 +197,12 @@ def bound_result(
     if math.isfinite(value) and problem.has_whole_costs:
         value = float(math.ceil(value - COST_TOLERANCE))
     if known is None:
-        status = INFEASIBLE if value == math.inf else NOTHING_FOUND
+        status = BoundStatus.INFEASIBLE if value == math.inf else BoundStatus.NOTHING_FOUND
     else:
         if value > known + COST_TOLERANCE * max(abs(known), 1.0):
             raise SolverError(f"the bound {value:g} beats a layout of cost {known:g}: one of the two is wrong")
         value = min(value, known)
-        status = OPTIMAL if value >= known - COST_TOLERANCE * max(abs(known), 1.0) else FEASIBLE
+        status = BoundStatus.OPTIMAL if value >= known - COST_TOLERANCE * max(abs(known), 1.0) else BoundStatus.FEASIBLE
     return CostBound(quantity, value, known, status, rounds, problem.scope(), seconds, chosen)
 
 

@@ -9,21 +9,24 @@ from __future__ import annotations
 import math
 import time
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from stiffen.analysis.panel_model import LINEAR_LIMIT
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
+from stiffen.model.outcomes import BoundRecord, BoundStatus, GaugeOutcome, GaugeStatus
 from stiffen.model.panel import Demand, Panel
 from stiffen.model.results import Verdict
+from stiffen.optimise.candidates.candidate_set import number_beads
 from stiffen.surrogate.stiffened_plate import StiffenedPlate
 
 from .branch_and_bound import cheapest_layout
 from .cutting_planes import SURROGATE_DEMANDS, surrogate_limits
 from .infeasibility import least_violation
 from .linear_program import CostTerms, selection_problem
-from .lower_bound import INFEASIBLE, NOTHING_FOUND, CostBound, CuttingPlaneRun, lower_bound
+from .lower_bound import CostBound, CuttingPlaneRun, lower_bound
 
 STRONG_PROOF_VIOLATION = (
     0.3  # a proof by which all miss by more than this fraction of a demand is not made any stronger
@@ -50,11 +53,14 @@ class BoundInstance:
         return self.surrogate.panel
 
     def bead_numbers(self, layout: Layout) -> tuple[int, ...] | None:
-        """Numbers of a layout's beads, rising; None where one of them is no candidate."""
-        places = {bead: i for i, bead in enumerate(self.beads)}
-        if not all(bead in places for bead in layout.beads):
+        """Numbers of a layout's beads, rising; None if one of them is not a candidate."""
+        if not all(bead in self._numbers for bead in layout.beads):
             return None
-        return tuple(sorted(places[bead] for bead in layout.beads))
+        return tuple(sorted(self._numbers[bead] for bead in layout.beads))
+
+    @cached_property
+    def _numbers(self) -> dict[Bead, int]:
+        return number_beads(self.beads)
 
 
 def decided_demands(panel: Panel, gauge: float) -> tuple[int, ...]:
@@ -71,23 +77,14 @@ def is_small_deflection(demand: Demand, gauge: float) -> bool:
     return not demand.at_most or demand.limit <= LINEAR_LIMIT * gauge
 
 
-def infeasibility_statement(instance: BoundInstance, seconds: float) -> str:
-    """'proven: no layout of n bead candidates can ...', the proof audited; '' where that is not proven."""
+def infeasibility_outcome(instance: BoundInstance, seconds: float) -> GaugeOutcome | None:
+    """The outcome INFEASIBLE where it is proven, and the proof audited, that no candidate layout meets; else None."""
     least = guaranteed_violation(instance, seconds)
     if not least:
-        return ""
-    panel = instance.panel
-    labels = ", ".join(panel.demands[i].label for i in decided_demands(panel, instance.surrogate.gauge))
-    covers = f"(ribbed-plate model; {labels})"
-    if not instance.beads:
-        return f"proven: no bead can be rolled in it, and flat it misses by {100 * least:.0f} % or more {covers}"
-    miss = f", all miss by {100 * least:.0f} % or more" if least >= 0.005 else ""
-    return f"proven: no layout of {len(instance.beads)} bead candidates can{miss} {covers}"
-
-
-def is_proof(words: str) -> bool:
-    """True of what `infeasibility_statement` says where it is proven."""
-    return words.startswith("proven")
+        return None
+    panel, gauge = instance.panel, instance.surrogate.gauge
+    labels = tuple(panel.demands[i].label for i in decided_demands(panel, gauge))
+    return GaugeOutcome(gauge, GaugeStatus.INFEASIBLE, miss=least, candidates=len(instance.beads), demands=labels)
 
 
 @one_thread
@@ -142,7 +139,7 @@ def bench_minutes_bound(instance: BoundInstance, verdict: Verdict, seconds: floa
         known=chosen,
         seconds=seconds,
     )
-    if found.status in (INFEASIBLE, NOTHING_FOUND):
+    if found.status in (BoundStatus.INFEASIBLE, BoundStatus.NOTHING_FOUND):
         return None
     own = bench_minutes(instance.terms, chosen)  # branch and bound may have found a better one, by the ribbed plate
     return replace(found, known=own, chosen=chosen, value=max(found.value, 0.0))
@@ -153,14 +150,12 @@ def bench_minutes(terms: CostTerms, chosen: tuple[int, ...]) -> float:
     return float(terms.cost[list(chosen)].sum() + terms.die_cost * len(np.unique(terms.dies[list(chosen)])))
 
 
-def bound_record(found: CostBound, gauge: float, lighter_gauges_excluded: bool) -> dict:
-    """A bound as plain data; only: True where every lighter sheet of the rack is proven unable."""
-    return {
-        "what": found.quantity,
-        "gauge_mm": gauge,
-        "value": found.value,
-        "known": found.known,
-        "gap": found.gap,
-        "covers": f"{found.scope}; limits corrected by the full reckoning of this layout",
-        "lighter_gauges_proven_unable": lighter_gauges_excluded,
-    }
+def bound_record(found: CostBound, gauge: float, lighter_gauges_excluded: bool) -> BoundRecord:
+    """The record of a bound beside a known layout.
+
+    lighter_gauges_excluded: True where every lighter gauge of the rack is proven infeasible.
+    """
+    if found.known is None:
+        raise ValueError("a bound is recorded beside the layout that it bounds, and there is none")
+    covers = f"{found.scope}; limits corrected by the full reckoning of this layout"
+    return BoundRecord(found.quantity, gauge, found.value, found.known, covers, lighter_gauges_excluded)

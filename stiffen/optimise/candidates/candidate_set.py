@@ -1,8 +1,9 @@
-"""What may go in at one gauge: beads, alone or with their mirror images, holes, and what excludes what."""
+"""The candidates at one gauge and their one numbering: beads, mirror groups of beads, holes, and their conflicts."""
 
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -15,23 +16,34 @@ from stiffen.shop import layout_check, process_plan
 from stiffen.shop.roller_settings import pass_depths
 
 from . import symmetry
+from .conflicts import conflict_matrix
 from .curved_beads import curved_bead_candidates
-from .straight_beads import bead_candidates, conflict_matrix, hole_candidates
+from .hole_grid import hole_candidates
+from .straight_beads import bead_candidates, fixed_beads_and_holes
+
+BeadNumbers = tuple[int, ...]  # places in `CandidateSet.beads`
+Choice = tuple[int, ...]  # numbers of mirror groups, rising
 
 
 @dataclass(frozen=True, eq=False)
 class CandidateSet:
-    """What may go in at one gauge.
+    """The beads and holes that may go in at one gauge.  It alone numbers them.
 
-    beads and holes: the panel's fixed ones first.  sets: numbers of the beads that go in together (a bead and its
-    mirror images), the fixed ones first, alone.  blocked: (n, n) bool over beads, then holes.  offer: what it was made
-    of.
+    Bead number: place in `beads`, the fixed beads first; a surrogate made of `beads` uses the same numbers.
+    Group number: a mirror group is a bead and its mirror images, which go in together.  Each fixed bead is a group of its
+    own; these groups come first.  A choice (`Choice`) is a rising tuple of group numbers.
+    Hole number: place in `holes`, the fixed holes first.
+
+    group_starts: (groups + 1,) number of each group's first bead, as a group's beads follow each other; then the number
+    of beads.  bead_conflicts: (beads, beads) and hole_conflicts: (holes, holes) bool, False for what is fixed, as every
+    candidate keeps clear of that.  inputs: what the set was made of.
     """
 
     beads: tuple[Bead, ...]
     holes: tuple[Hole, ...]
-    mirror_groups: tuple[tuple[int, ...], ...]
-    conflicts: np.ndarray
+    group_starts: np.ndarray
+    bead_conflicts: np.ndarray
+    hole_conflicts: np.ndarray
     fixed_beads: int
     fixed_holes: int
     inputs: tuple = ()
@@ -45,81 +57,120 @@ class CandidateSet:
         drawn_beads: tuple[Bead, ...] = (),
         reuse: CandidateSet | None = None,
     ) -> CandidateSet:
-        """Everything the tools could make, mirrored along the axes `along`; all of it keeps clear of what is fixed.
+        """Everything that the shop's tools can make at one gauge (mm), clear of the panel's fixed beads and holes.
 
-        own: beads that somebody has drawn; they join where they could be made.  like: the same for another gauge, taken
-        over where nothing is different.
+        mirror_axes: axes that beads are mirrored along, as in `symmetry`; "" for none.  drawn_beads: beads from layouts
+        that exist; those that can be made join as candidates.  reuse: the set of another gauge, handed back if it was
+        made of the same inputs.
         """
-        fixed_beads, fixed_holes = only_fixed(panel.beads), only_fixed(panel.holes)
+        fixed_beads, fixed_holes = fixed_beads_and_holes(panel)
         drawn = tuple(bead for bead in drawn_beads if _can_be_made(panel, gauge, bead, (*fixed_beads, *fixed_holes)))
         beads = drawn + bead_candidates(panel, gauge) + curved_bead_candidates(panel, gauge)
         holes = hole_candidates(panel, gauge)
-        pairs = itertools.combinations_with_replacement(("bead", "hole"), 2)
-        offer = (
-            mirror_axes,
-            beads,
-            holes,
-            tuple(layout_check.pair_clearance(panel.tools, a, b, gauge) for a, b in pairs),
-        )
-        if reuse is not None and reuse.inputs == offer:
+        kinds = itertools.combinations_with_replacement(("bead", "hole"), 2)
+        clearances = tuple(layout_check.pair_clearance(panel.tools, a, b, gauge) for a, b in kinds)
+        inputs = mirror_axes, beads, holes, clearances
+        if reuse is not None and reuse.inputs == inputs:
             return reuse
-        groups = (
-            symmetry.mirror_groups(panel, gauge, beads, mirror_axes) if mirror_axes else [(bead,) for bead in beads]
-        )
+        groups = symmetry.mirror_groups(panel, gauge, beads, mirror_axes) if mirror_axes else [(b,) for b in beads]
         groups = [group for group in groups if not _images_too_close(panel, gauge, group)]
         beads = tuple(bead for group in groups for bead in group)
-        ends = np.cumsum([0, *(len(group) for group in groups)])
-        numbers = [range(i, j) for i, j in zip(ends[:-1], ends[1:], strict=True)]
-        n, f = len(beads), len(fixed_beads)
-        first_hole = f + n + len(fixed_holes)
-        place = np.concatenate([f + np.arange(n), first_hole + np.arange(len(holes))])
-        blocked = np.zeros((first_hole + len(holes),) * 2, bool)
-        blocked[np.ix_(place, place)] = conflict_matrix(panel, gauge, beads, holes).toarray()
-        sets: list[tuple[int, ...]] = [(i,) for i in range(f)]
-        sets += [tuple(f + i for i in group) for group in numbers]
-        return cls(fixed_beads + beads, fixed_holes + holes, tuple(sets), blocked, f, len(fixed_holes), offer)
+        sizes = [*(1 for _ in fixed_beads), *(len(group) for group in groups)]
+        n = len(beads)
+        conflicts = conflict_matrix(panel, gauge, beads, holes).toarray()
+        return cls(
+            beads=fixed_beads + beads,
+            holes=fixed_holes + holes,
+            group_starts=np.cumsum([0, *sizes]),
+            bead_conflicts=_padded(conflicts[:n, :n], len(fixed_beads)),
+            hole_conflicts=_padded(conflicts[n:, n:], len(fixed_holes)),
+            fixed_beads=len(fixed_beads),
+            fixed_holes=len(fixed_holes),
+            inputs=inputs,
+        )
 
-    def bead_numbers(self, chosen: tuple[int, ...]) -> list[int]:
-        """Numbers of the beads of some sets."""
-        return [i for k in chosen for i in self.mirror_groups[k]]
+    # ----------------------------------------------------------------------------------- from groups to beads and back
+
+    @cached_property
+    def mirror_groups(self) -> tuple[BeadNumbers, ...]:
+        """Bead numbers of each group."""
+        starts = self.group_starts.tolist()
+        return tuple(tuple(range(i, j)) for i, j in zip(starts[:-1], starts[1:], strict=True))
+
+    @cached_property
+    def group_of(self) -> np.ndarray:
+        """(beads,) group number of each bead."""
+        return np.repeat(np.arange(len(self.mirror_groups)), np.diff(self.group_starts))
+
+    @cached_property
+    def leading_beads(self) -> tuple[Bead, ...]:
+        """The first bead of each group, which stands for the group where groups are compared."""
+        return tuple(self.beads[group[0]] for group in self.mirror_groups)
 
     @property
-    def grouped_beads(self) -> list[int]:
-        """Numbers of all beads, set by set."""
-        return self.bead_numbers(tuple(range(len(self.mirror_groups))))
-
-    def layout(self, gauge: float, chosen: tuple[int, ...]) -> Layout:
-        """The layout of some sets of beads, and the fixed holes."""
-        return Layout(gauge, tuple(self.beads[i] for i in self.bead_numbers(chosen)), self.holes[: self.fixed_holes])
-
-    @property
-    def fixed_groups(self) -> tuple[int, ...]:
-        """Numbers of the sets that stay."""
+    def fixed_groups(self) -> Choice:
+        """Numbers of the groups that every choice holds."""
         return tuple(range(self.fixed_beads))
 
-    def choice_of(self, beads: tuple[Bead, ...]) -> tuple[int, ...] | None:
-        """The sets these beads and the fixed ones are made of; None where there are none or they exclude each other."""
-        wanted = {self.beads.index(bead) for bead in beads if bead in self.beads} | set(range(self.fixed_beads))
-        chosen = tuple(k for k, one in enumerate(self.mirror_groups) if wanted.issuperset(one))
-        whole = len(self.bead_numbers(chosen)) == len({*beads, *self.beads[: self.fixed_beads]})
-        return chosen if whole and not self.group_conflicts[np.ix_(chosen, chosen)].any() else None
+    def bead_numbers(self, choice: Choice) -> list[int]:
+        """Numbers of the beads of a choice, group by group."""
+        return [i for k in choice for i in self.mirror_groups[k]]
+
+    def sum_by_group(self, values: np.ndarray) -> np.ndarray:
+        """(groups,) sums of values (beads,) over the beads of each group."""
+        return np.add.reduceat(values, self.group_starts[:-1]) if self.beads else np.zeros(0)
+
+    def choice_with(self, bead_numbers: Iterable[int]) -> Choice:
+        """The smallest choice that holds these beads: their groups and the fixed ones."""
+        return tuple(sorted({*self.fixed_groups, *self.group_of[list(bead_numbers)].tolist()}))
+
+    # ---------------------------------------------------------------------------------- from choices to layouts and back
+
+    def layout(self, gauge: float, choice: Choice) -> Layout:
+        """The layout of a choice, with the fixed holes."""
+        return Layout(gauge, tuple(self.beads[i] for i in self.bead_numbers(choice)), self.holes[: self.fixed_holes])
+
+    def choice_of(self, beads: Iterable[Bead]) -> Choice | None:
+        """The choice that these beads and the fixed ones make up; None if they are not whole groups or conflict."""
+        asked = {*beads, *self.beads[: self.fixed_beads]}
+        numbers = {self._numbers[bead] for bead in asked if bead in self._numbers} | set(range(self.fixed_beads))
+        choice = tuple(k for k, group in enumerate(self.mirror_groups) if numbers.issuperset(group))
+        if len(self.bead_numbers(choice)) != len(asked) or self.group_conflicts[np.ix_(choice, choice)].any():
+            return None
+        return choice
+
+    @cached_property
+    def _numbers(self) -> dict[Bead, int]:
+        return number_beads(self.beads)
+
+    # --------------------------------------------------------------------------------------------------------- conflicts
 
     @cached_property
     def group_conflicts(self) -> np.ndarray:
-        """(sets, sets) bool: sets of which one bead is in the way of another's."""
+        """(groups, groups) bool: a bead of one group conflicts with a bead of the other.  The diagonal is False."""
         n = len(self.beads)
-        rows = np.repeat(np.arange(len(self.mirror_groups)), [len(one) for one in self.mirror_groups])
-        member = sp.csr_matrix(
-            (np.ones(len(rows)), (rows, [i for one in self.mirror_groups for i in one])), (len(self.mirror_groups), n)
-        )
-        out = (member @ sp.csr_matrix(self.conflicts[:n, :n].astype(float)) @ member.T).toarray() > 0
-        np.fill_diagonal(out, False)
-        return out
+        members = sp.csr_matrix((np.ones(n), (self.group_of, np.arange(n))), (len(self.mirror_groups), n))
+        conflicts = (members @ sp.csr_matrix(self.bead_conflicts.astype(float)) @ members.T).toarray() > 0
+        np.fill_diagonal(conflicts, False)
+        return conflicts
+
+
+def number_beads(beads: Sequence[Bead]) -> dict[Bead, int]:
+    """Bead -> its place in `beads`; of equal beads the first."""
+    numbers: dict[Bead, int] = {}
+    for number, bead in enumerate(beads):
+        numbers.setdefault(bead, number)
+    return numbers
 
 
 def only_fixed(items: tuple) -> tuple:
-    """Those of some beads or holes that stay."""
+    """Those of some beads or holes that are fixed."""
     return tuple(item for item in items if item.fixed)
+
+
+def _padded(conflicts: np.ndarray, fixed: int) -> np.ndarray:
+    """Conflicts (n, n) with rows and columns of False before them for as many fixed items."""
+    return np.pad(conflicts, ((fixed, 0), (fixed, 0)))
 
 
 def _images_too_close(panel: Panel, gauge: float, group: tuple[Bead, ...]) -> bool:
@@ -128,15 +179,15 @@ def _images_too_close(panel: Panel, gauge: float, group: tuple[Bead, ...]) -> bo
 
 
 def _can_be_made(panel: Panel, gauge: float, bead: Bead, others: tuple[Bead | Hole, ...]) -> bool:
-    """True where a bead not fixed could be made at this gauge next to the others."""
+    """True for a bead that is not fixed and can be made at this gauge (mm) next to the others."""
     if bead.fixed or any(layout_check.too_close(bead, other, panel.tools, gauge) for other in others):
         return False
     return not layout_check.audit(panel, Layout(gauge, (bead,)))
 
 
-def minutes_per_bead(panel: Panel, beads: tuple[Bead, ...]) -> np.ndarray:
-    """(beads,) minutes that each bead adds: to mark it, to line it up, to roll it; change of die left out."""
+def minutes_per_bead(panel: Panel, beads: Sequence[Bead]) -> np.ndarray:
+    """(beads,) minutes at the bench for each bead: to mark it, line it up and roll it; without changes of die."""
     roller = panel.tools.roller
     passes = {die: len(pass_depths(die, panel.material)) for die in {bead.die for bead in beads}}
-    one = process_plan.MINUTES_PER_MARK + roller.set_up_minutes
-    return np.array([one + passes[b.die] * b.length / roller.hand_speed for b in beads])
+    set_up = process_plan.MINUTES_PER_MARK + roller.set_up_minutes
+    return np.array([set_up + passes[b.die] * b.length / roller.hand_speed for b in beads])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.results import Verdict
 from stiffen.shop import layout_check
 
@@ -34,7 +35,8 @@ def remove_unneeded_beads(state: SearchState, verdict: Verdict, gauge_search: Ga
             state.report(f"{gauge_search.gauge:g} mm: will {count_beads(len(layout.beads))} do?")
             if state.quick_utilisation(layout, 1.0) <= 1 and (fewer := state.evaluate(layout)).met:
                 verdict, chosen = fewer, rest
-                state.reasons[gauge_search.gauge] = f"met with {count_beads(len(layout.beads))}"
+                outcome = GaugeOutcome(gauge_search.gauge, GaugeStatus.BEADED, beads=len(layout.beads))
+                state.reasons[gauge_search.gauge] = outcome
                 break
         else:
             size //= 2

@@ -22,6 +22,7 @@ from stiffen.analysis.evaluation import Progress, check, evaluate, flat_baseline
 from stiffen.errors import Fault, InputError, SolverError
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
+from stiffen.model.outcomes import BoundRecord, GaugeOutcome, GaugeStatus
 from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, SearchResult, Verdict
 from stiffen.optimise.bounds.linear_program import CostTerms
@@ -31,12 +32,11 @@ from stiffen.optimise.bounds.statements import (
     bench_minutes,
     bench_minutes_bound,
     bound_record,
-    infeasibility_statement,
-    is_proof,
+    infeasibility_outcome,
 )
 from stiffen.optimise.candidates import symmetry
 from stiffen.optimise.candidates.candidate_set import minutes_per_bead, only_fixed
-from stiffen.optimise.candidates.straight_beads import conflict_matrix
+from stiffen.optimise.candidates.conflicts import conflict_matrix
 from stiffen.shop import layout_check
 from stiffen.shop.rolling_bow import with_balanced_faces
 from stiffen.surrogate.stiffened_plate import stiffened_plate
@@ -46,7 +46,6 @@ from .gauge_search import (
     DIRECT_TIME_SHARE,
     FIRST_PASS_DIRECT_LIMIT,
     FIRST_PASS_DIRECT_TIME_SHARE,
-    FLAT_SHEET_SUFFICES,
     SECOND_ATTEMPT_LIMIT,
     STIFFEST_DIRECT_TIME_SHARE,
     GaugeSearch,
@@ -116,7 +115,7 @@ def search(
         verdict=verdict,
         flat_verdict=flat,
         flat_baseline=flat_rival,
-        gauge_outcomes=tuple(sorted(hunt.reasons.items())),
+        gauge_outcomes=tuple(hunt.reasons[gauge] for gauge in sorted(hunt.reasons)),
         bound=bound,
         cut_short=hunt.cut_short or stopped == "interrupted",
         seed=seed,
@@ -132,7 +131,7 @@ def _accept_flat_sheet(state: SearchState, flat: FlatSheetBaseline) -> None:
     met = state.best is not None and state.best.met
     if flat.gauge_mm is not None and not met and not fixed and state.panel.goal == "lightest":
         state.evaluate(Layout(flat.gauge_mm))
-        state.reasons[flat.gauge_mm] = FLAT_SHEET_SUFFICES
+        state.reasons[flat.gauge_mm] = GaugeOutcome(flat.gauge_mm, GaugeStatus.FLAT)
 
 
 def _balance_faces(state: SearchState) -> None:
@@ -201,7 +200,7 @@ def _search_gauges(state: SearchState) -> None:
     met: tuple[Verdict, GaugeSearch] | None = None
     for count, gauge in enumerate(gauges):
         if state.seconds_left <= 0:
-            state.reasons[gauge] = "not tried: time was up"
+            state.reasons[gauge] = GaugeOutcome(gauge, GaugeStatus.NOT_TRIED)
             continue
         here = state.gauge_searches[gauge] = GaugeSearch.prepare(state, gauge, first)
         found = here.surrogate_loop(state, 1 / (len(gauges) - count + SPARE_TIME_SHARES))
@@ -237,10 +236,10 @@ def _search_holes(state: SearchState, verdict: Verdict, here: GaugeSearch, other
         if state.seconds_left <= ASYMMETRIC_SETUP_FACTOR * here.setup_seconds:
             state.cut_short = True
         else:
-            told = state.reasons[here.gauge]
+            outcome = state.reasons[here.gauge]
             plain = GaugeSearch.prepare(state, here.gauge, along)
             found = plain.surrogate_loop(state, SURROGATE_TIME_SHARE)
-            state.reasons[here.gauge] = told
+            state.reasons[here.gauge] = outcome
             if found is not None:
                 add_holes(state, found, plain.candidates)
 
@@ -279,7 +278,7 @@ def _mirror_axes_to_try(panel: Panel) -> tuple[str, ...]:
     return (along, "") if along and panel.symmetry == "auto" else (along,)
 
 
-def _prove(state: SearchState, seconds: float) -> dict | None:
+def _prove(state: SearchState, seconds: float) -> BoundRecord | None:
     """Put a proof in place of the reason of each lighter gauge where there is one; a bound on the work of the best."""
     best = state.best
     if state.panel.goal == "stiffest" or best is None:
@@ -290,8 +289,8 @@ def _prove(state: SearchState, seconds: float) -> dict | None:
     for k, gauge in enumerate(opened):
         state.report(f"{gauge:g} mm: can any layout do?")
         share = (end - time.monotonic()) / (len(opened) - k + best.met)
-        words = infeasibility_statement(_bound_instance(state, state.gauge_searches[gauge]), share)
-        state.reasons[gauge] = words or state.reasons[gauge]
+        proven = infeasibility_outcome(_bound_instance(state, state.gauge_searches[gauge]), share)
+        state.reasons[gauge] = proven or state.reasons[gauge]
     if not best.met or best.layout.gauge not in state.gauge_searches:
         return None
     ground = _bound_instance(state, state.gauge_searches[best.layout.gauge], best.layout.beads)
@@ -305,15 +304,13 @@ def _prove(state: SearchState, seconds: float) -> dict | None:
     paid = [bench_minutes(ground.terms, n) for n in map(ground.bead_numbers, (v.layout for v in same)) if n is not None]
     if found is None or min(paid) < found.value - COST_TOLERANCE:
         return None
-    return bound_record(found, best.layout.gauge, all(is_proof(state.reasons[g]) for g in lighter))
+    return bound_record(found, best.layout.gauge, all(state.reasons[g].is_infeasible for g in lighter))
 
 
 def _bound_instance(state: SearchState, gauge_search: GaugeSearch, extra_beads: tuple[Bead, ...] = ()) -> BoundInstance:
     """Every bead candidate of a gauge by itself, for proofs; more: beads to take in where they were not drawn."""
     panel, pool, plate = state.panel, gauge_search.candidates, gauge_search.surrogate
-    order = pool.grouped_beads
-    beads = tuple(pool.beads[i] for i in order)
-    blocked = pool.conflicts[np.ix_(order, order)]
+    beads, blocked = pool.beads, pool.bead_conflicts
     new = tuple(bead for bead in extra_beads if bead not in beads)
     if new:
         n, beads = len(beads), beads + new

@@ -11,6 +11,7 @@ from functools import cached_property
 import numpy as np
 
 from stiffen.analysis.evaluation import LARGE_DEFLECTION_RATIO
+from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.panel import Panel
 from stiffen.model.results import NOT_DECIDED, DemandResult, Verdict
 from stiffen.optimise.bounds.statements import is_small_deflection
@@ -39,7 +40,6 @@ PARTIAL_SURROGATE_DIVISOR = (
     4.0  # times less for the scout where the stiffest is asked for and it does not see all demands
 )
 SECOND_ATTEMPT_LIMIT = 1.3  # a symmetric layout that misses by more is not tried again without symmetry
-FLAT_SHEET_SUFFICES = "the sheet as it is meets all demands"
 
 
 @dataclass(eq=False)
@@ -77,21 +77,26 @@ class GaugeSearch:
         plate = stiffened_plate(
             state.panel,
             gauge,
-            tuple(pool.beads[i] for i in pool.grouped_beads),
+            pool.beads,
             reuse=before.surrogate if before else None,
         )
         chooser = selection_objective(state.panel, pool, plate)
         return cls(gauge, mirror_axes, pool, plate, chooser, begun, time.monotonic() - begun, starts=starts)
 
-    def record_miss(self, state: SearchState, message: str) -> None:
-        """Note why this gauge was not taken, and by how much the best misses: judged, or else by the ribbed plate."""
-        best, by = state.best_utilisations.get(self.gauge, math.inf), ""
+    def record_miss(self, state: SearchState) -> None:
+        """Record that nothing was found, and by how much the best misses: by the shell, or else by the ribbed plate."""
+        best, by_surrogate = state.best_utilisations.get(self.gauge, math.inf), False
         scouted = min((self.objective.evaluate(start).utilisation for start in self.starts), default=math.inf)
         asked = state.panel.demands
         if not self.objective.ignored and not any(d.kind in SHELL_ONLY_DEMANDS for d in asked) and 1 < scouted < best:
-            best, by = scouted, " on the ribbed plate"
-        miss = f" (best misses by {100 * (best - 1):.1f} %{by})" if math.isfinite(best) else ""
-        state.reasons[self.gauge] = f"{message}{miss}"
+            best, by_surrogate = scouted, True
+        state.reasons[self.gauge] = GaugeOutcome(
+            self.gauge,
+            GaugeStatus.NOT_FOUND,
+            miss=best - 1 if math.isfinite(best) else None,
+            miss_by_surrogate=by_surrogate,
+            seconds=time.monotonic() - self.begun,
+        )
 
     def surrogate_loop(self, state: SearchState, share: float) -> Verdict | None:
         """The sheet as it is if that will do; else beads by the scout, corrected by the judge.
@@ -104,15 +109,16 @@ class GaugeSearch:
         if bad <= 1 or panel.goal == "stiffest":
             verdict = state.evaluate(bare)
             if verdict.met and panel.goal == "lightest":
-                state.reasons[gauge] = FLAT_SHEET_SUFFICES
+                state.reasons[gauge] = GaugeOutcome(gauge, GaugeStatus.FLAT)
                 return verdict
         drawn = self.evaluate_initial_layouts(state)
         self.objective.ignore([i for i in heavy if not is_small_deflection(panel.demands[i], gauge)])
         missing = _unreachable_frequencies(self.objective)
         if missing and panel.goal == "lightest":
             state.evaluate(bare)
-            count = len(self.candidates.beads)
-            state.reasons[gauge] = f"on the ribbed plate even all {count} bead candidates at once miss {missing}"
+            state.reasons[gauge] = GaugeOutcome(
+                gauge, GaugeStatus.OUT_OF_REACH, candidates=len(self.candidates.beads), demands=missing
+            )
             return drawn
         share /= 1 if panel.goal == "lightest" or not heavy else PARTIAL_SURROGATE_DIVISOR
         self.objective.deadline = time.monotonic() + share * max(state.seconds_left, 0.0)
@@ -132,15 +138,15 @@ class GaugeSearch:
         )
         verdict = min((one for one in (verdict, drawn) if one), key=lambda one: rank(panel, one), default=None)
         if panel.goal == "stiffest":
-            state.reasons[gauge] = "the gauge asked for: the stiffest layout is looked for in it"
+            state.reasons[gauge] = GaugeOutcome(gauge, GaugeStatus.STIFFEST)
         elif verdict is None:
             if (
                 gauge not in state.best_utilisations
             ):  # nothing was worth judging: what came nearest says by how much it misses
                 state.evaluate(self.candidates.layout(gauge, last))
-            self.record_miss(state, f"not found in {time.monotonic() - self.begun:.0f} s")
+            self.record_miss(state)
         else:
-            state.reasons[gauge] = f"met with {count_beads(len(verdict.layout.beads))}"
+            state.reasons[gauge] = GaugeOutcome(gauge, GaugeStatus.BEADED, beads=len(verdict.layout.beads))
         return verdict
 
     def evaluate_initial_layouts(self, state: SearchState) -> Verdict | None:
@@ -153,12 +159,9 @@ class GaugeSearch:
     def regular_choices(self) -> list[tuple[int, ...]]:
         """What a hand would draw, as choices of the pool: with the mirror images it lacks, and with the fixed ones."""
         pool, chooser = self.candidates, self.objective
-        order = pool.grouped_beads
-        of_set = np.repeat(np.arange(len(pool.mirror_groups)), [len(one) for one in pool.mirror_groups])
-        beads, blocked = tuple(pool.beads[i] for i in order), pool.conflicts[np.ix_(order, order)]
-        drawn = regular_layouts(beads, blocked, main_directions(chooser.panel))
-        choices = (tuple(sorted({*pool.fixed_groups, *of_set[list(choice)].tolist()})) for choice in drawn)
-        return [choice for choice in dict.fromkeys(choices) if chooser.is_feasible(choice)]
+        drawn = regular_layouts(pool.beads, pool.bead_conflicts, main_directions(chooser.panel))
+        choices = dict.fromkeys(pool.choice_with(numbers) for numbers in drawn)
+        return [choice for choice in choices if chooser.is_feasible(choice)]
 
     def direct_search(self, state: SearchState, share: float) -> Verdict | None:
         """Judge layouts one by one on the quick mesh, where large deflection decides, or what the scout is off by.
@@ -187,14 +190,14 @@ class GaugeSearch:
                     told = bad
                     verdict = state.evaluate(layout)
                     if verdict.met and chooser.target:
-                        state.reasons[self.gauge] = (
-                            f"met with {count_beads(len(verdict.layout.beads))}, found one by one"
+                        state.reasons[self.gauge] = GaugeOutcome(
+                            self.gauge, GaugeStatus.BEADED, beads=len(verdict.layout.beads), by_direct_search=True
                         )
                         return verdict
         state.cut_short = True
         state.best_utilisations[self.gauge] = min(best[-1][0], state.best_utilisations.get(self.gauge, math.inf))
         if chooser.target:
-            self.record_miss(state, f"not found in {time.monotonic() - self.begun:.0f} s")
+            self.record_miss(state)
         return None
 
 
@@ -207,26 +210,25 @@ def selection_objective(panel: Panel, candidates: CandidateSet, surrogate: Stiff
     """The scout with the bead candidates of `pool`."""
     each = minutes_per_bead(panel, candidates.beads)
     dies = {die.name: k for k, die in enumerate(panel.tools.bead_dies)}
-    ends = np.cumsum([0, *(len(one) for one in candidates.mirror_groups)])
     stiffest = panel.goal == "stiffest"
     return SelectionObjective(
-        surrogate=surrogate.grouped(ends),
+        surrogate=surrogate.grouped(candidates.group_starts),
         conflicts=candidates.group_conflicts,
-        minutes=np.add.reduceat(each[candidates.grouped_beads], ends[:-1]) if candidates.mirror_groups else np.zeros(0),
+        minutes=candidates.sum_by_group(each),
         deadline=math.inf,
         target=0.0 if stiffest else TARGET_UTILISATION,
         die_minutes=panel.tools.roller.die_change_minutes + process_plan.MINUTES_PER_TRIAL_STRIP,
-        bead_counts=np.diff(ends),
-        die_numbers=np.array([dies.get(candidates.beads[one[0]].die.name, -1) for one in candidates.mirror_groups]),
+        bead_counts=np.diff(candidates.group_starts),
+        die_numbers=np.array([dies.get(bead.die.name, -1) for bead in candidates.leading_beads]),
         beads_at_most=panel.beads_at_most,
         dies_at_most=panel.dies_at_most,
-        neighbours=neighbours([candidates.beads[one[0]] for one in candidates.mirror_groups]),
+        neighbours=neighbours(candidates.leading_beads),
         fixed=candidates.fixed_groups,
     )
 
 
-def _unreachable_frequencies(objective: SelectionObjective) -> str:
-    """Frequencies that the scout misses even with every bead candidate at once, conflicts ignored; '' if none.
+def _unreachable_frequencies(objective: SelectionObjective) -> tuple[str, ...]:
+    """Labels of the frequencies that the surrogate misses even with every bead candidate at once, conflicts ignored.
 
     Each bead only adds stiffness and no mass, so no choice among them does better on the ribbed plate; HOPELESS leaves
     room for what the ribbed plate is off.  Only frequencies: other demands may be met beyond small deflections, where
@@ -234,7 +236,7 @@ def _unreachable_frequencies(objective: SelectionObjective) -> str:
     """
     bad = objective.utilisations(objective.surrogate.respond(tuple(range(len(objective.minutes)))))
     demands = objective.panel.demands
-    return ", ".join(
+    return tuple(
         demands[i].label for i, b in bad.items() if demands[i].kind == "frequency" and b > SURROGATE_REJECT_LIMIT
     )
 

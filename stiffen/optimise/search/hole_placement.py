@@ -11,7 +11,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 from stiffen.optimise.candidates.candidate_set import CandidateSet
-from stiffen.optimise.candidates.straight_beads import conflict_matrix
+from stiffen.optimise.candidates.conflicts import conflict_matrix
 from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 from .state import SearchState
@@ -25,7 +25,7 @@ def add_holes(state: SearchState, verdict: Verdict, candidates: CandidateSet) ->
     """Take mass out by flared holes as long as the judge says met, those first that cost least stiffness a gram."""
     stood = state.best_evaluation if state.best is verdict else None
     chosen = list(range(candidates.fixed_holes))
-    blocked = candidates.conflicts[len(candidates.beads) :, len(candidates.beads) :]
+    blocked = candidates.hole_conflicts
     order = _hole_order(state.panel, verdict.layout, candidates)
     batch = _greedy_packing(order, blocked, chosen)
     for _ in range(MAX_HOLE_ROUNDS):

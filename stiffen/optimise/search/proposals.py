@@ -79,7 +79,7 @@ def _by_bead_count(
     """The fullest of each likely kind, those first that the scout finds best, and one with a third of its beads, as
     full ones may meet an obstacle; then the best kind's next fewer and next more.
     """
-    rows = by_family(regular_choices, tuple(candidates.beads[one[0]] for one in candidates.mirror_groups))
+    rows = by_family(regular_choices, candidates.leading_beads)
     rows = sorted(rows, key=lambda row: objective.evaluate(row[-1]).utilisation)[:MAX_REGULAR_FAMILIES]
     row, place = [], 0
     for one in rows:

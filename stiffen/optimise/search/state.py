@@ -10,6 +10,7 @@ from typing import Any
 
 from stiffen.analysis.evaluation import QUICK_MISS_LIMIT, Evaluation, Progress, evaluate, quick_utilisation, screen
 from stiffen.model.layout import Layout
+from stiffen.model.outcomes import GaugeOutcome
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 from stiffen.shop import process_plan
@@ -42,7 +43,7 @@ class SearchState:
     progress: Progress
     on_best: OnBest
     best: Verdict | None = None
-    reasons: dict[float, str] = field(default_factory=dict)
+    reasons: dict[float, GaugeOutcome] = field(default_factory=dict)
     best_utilisations: dict[float, float] = field(default_factory=dict)
     candidate_count: int = 0
     initial_layouts: tuple[Layout, ...] = ()  # layouts that somebody has drawn, to go on from

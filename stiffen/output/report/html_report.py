@@ -17,6 +17,7 @@ from shapely.geometry import LineString, Polygon
 
 from stiffen.io.files import atomic_write
 from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.outcomes import BoundRecord, GaugeOutcome, gauge_sentence
 from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import datum_corner, face_up, face_view, in_rolling_order, plural, rolled_faces
@@ -36,14 +37,14 @@ def write_page(
     *,
     rival: FlatSheetBaseline | None = None,
     flat: Verdict | None = None,
-    gauges: Sequence[tuple[float, str]] = (),
-    bound: dict | None = None,
+    gauges: Sequence[GaugeOutcome] = (),
+    bound: BoundRecord | None = None,
     pictures: Sequence[tuple[str, Path]] = (),
 ) -> None:
     """Write the report as HTML, whole or not at all.
 
     rival: the flat sheet that meets the same demands.  flat: the verdict of the flat sheet of the same gauge.
-    gauges: (mm, one line) on every gauge that was looked at.  bound: as in `card`.  pictures: (caption, PNG file),
+    gauges: the outcome at every gauge that was searched.  bound: as in `card`.  pictures: (caption, PNG file),
     taken into the page.
     Raises InputError where the place cannot be written, OSError for a picture that cannot be read.
     """
@@ -58,8 +59,8 @@ def page(
     *,
     rival: FlatSheetBaseline | None = None,
     flat: Verdict | None = None,
-    gauges: Sequence[tuple[float, str]] = (),
-    bound: dict | None = None,
+    gauges: Sequence[GaugeOutcome] = (),
+    bound: BoundRecord | None = None,
     pictures: Sequence[tuple[str, Path]] = (),
 ) -> str:
     """The text of the page; see `write_page`."""
@@ -83,7 +84,7 @@ def page(
         warnings=warning_lines(panel, verdict),
         pictures=[(caption, base64.b64encode(Path(file).read_bytes()).decode()) for caption, file in pictures],
         card=card(panel, verdict, rival, gauges, bound),
-        sheets=[(f"{gauge:g} mm", why) for gauge, why in gauges],
+        sheets=[(f"{outcome.gauge:g} mm", gauge_sentence(outcome)) for outcome in gauges],
         work=bound_words(bound) if bound else "",
     )
 

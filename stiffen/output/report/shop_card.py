@@ -11,6 +11,7 @@ from itertools import pairwise
 from shapely.geometry import LineString, Polygon
 
 from stiffen.model.layout import Layout
+from stiffen.model.outcomes import BoundRecord, BoundStatus, GaugeOutcome, gauge_sentence
 from stiffen.model.panel import Panel
 from stiffen.model.results import LINEAR, NONLINEAR, NOT_DECIDED, DemandResult, FlatSheetBaseline, Verdict
 from stiffen.model.tools import HoleDie
@@ -52,13 +53,13 @@ def card(
     panel: Panel,
     verdict: Verdict,
     rival: FlatSheetBaseline | None = None,
-    gauges: Sequence[tuple[float, str]] = (),
-    bound: dict | None = None,
+    gauges: Sequence[GaugeOutcome] = (),
+    bound: BoundRecord | None = None,
 ) -> Card:
     """What the card says; beads are numbered in rolling order.
 
-    rival: the flat sheet to compare with.  gauges: (mm, one line) on every gauge that was looked at.  bound: what
-    `statements.bound_record` made of a bound on the work.
+    rival: the flat sheet to compare with.  gauges: the outcome at every gauge that was searched.  bound: on the
+    bench time of the layout.
     """
     verdict = replace(verdict, layout=in_rolling_order(panel, verdict.layout))
     layout = verdict.layout
@@ -90,8 +91,8 @@ def card_text(
     panel: Panel,
     verdict: Verdict,
     rival: FlatSheetBaseline | None = None,
-    gauges: Sequence[tuple[float, str]] = (),
-    bound: dict | None = None,
+    gauges: Sequence[GaugeOutcome] = (),
+    bound: BoundRecord | None = None,
 ) -> str:
     """The card as plain text, lines of at most 100 letters; see `card`."""
     told = card(panel, verdict, rival, gauges, bound)
@@ -157,19 +158,19 @@ def saving(verdict: Verdict, rival: FlatSheetBaseline) -> str:
     return f"{kg(abs(less))} ({share:.0f} %) {'lighter' if less > 0 else 'HEAVIER'} than {flat}"
 
 
-def bound_words(record: dict) -> str:
-    """What `statements.bound_record` holds, in words.
+def bound_words(record: BoundRecord) -> str:
+    """The bound on the bench time in words.
 
     The bound is rounded down, so that no layout beats what is said.
     """
-    if record["gap"] < 1e-9:
+    if record.status is BoundStatus.OPTIMAL:
         said = "no layout takes less: proven"
     else:
-        least = math.floor(10 * record["value"]) / 10
-        said = f"no layout takes less than {least:.1f} (proven; gap {100 * record['gap']:.0f} %)"
+        least = math.floor(10 * record.value) / 10
+        said = f"no layout takes less than {least:.1f} (proven; gap {100 * record.gap:.0f} %)"
     return (
-        f"The beads take {record['known']:.1f} minutes to mark, set up and roll, trial strips included; {said}. "
-        f"This covers {record['covers']}; not re-grips, nor layouts that only the full reckoning would pass."
+        f"The beads take {record.known:.1f} minutes to mark, set up and roll, trial strips included; {said}. "
+        f"This covers {record.covers}; not re-grips, nor layouts that only the full reckoning would pass."
     )
 
 
@@ -212,10 +213,10 @@ def _sheet(panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None) -> l
     ]
 
 
-def _other_sheets(gauges: Sequence[tuple[float, str]], bound: dict | None) -> list[str]:
-    looked_at = " ".join(f"{gauge:g} mm: {why}." for gauge, why in gauges)
+def _other_sheets(gauges: Sequence[GaugeOutcome], bound: BoundRecord | None) -> list[str]:
+    looked_at = " ".join(f"{outcome.gauge:g} mm: {gauge_sentence(outcome)}." for outcome in gauges)
     lines = [line for line in (looked_at, bound_words(bound) if bound else "") if line]
-    if any("ribbed" in line for line in lines):
+    if bound or any(outcome.rests_on_surrogate for outcome in gauges):
         lines[-1] += " Ribbed plate: a quick reckoning with beads as ribs on flat sheet."
     return lines
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from shapely.geometry import LineString, Point, Polygon, box
 
 from stiffen.model.layout import Layout
+from stiffen.model.outcomes import BoundRecord, GaugeOutcome
 from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import FaceView, face_view, rough_outline
@@ -34,9 +35,9 @@ def write_card(
     verdict: Verdict,
     path: str | Path,
     rival: FlatSheetBaseline | None = None,
-    gauges: Sequence[tuple[float, str]] = (),
+    gauges: Sequence[GaugeOutcome] = (),
     paper: str = "a4",
-    bound: dict | None = None,
+    bound: BoundRecord | None = None,
 ) -> None:
     """The card as PDF, with a small picture; capitals 3 mm high.  paper: "a4" or "letter" (a roll gives A4).
 

@@ -14,15 +14,12 @@ from threadpoolctl import threadpool_limits
 
 from stiffen.errors import SolverError
 from stiffen.model.layout import Hole
+from stiffen.model.outcomes import BoundStatus
 from stiffen.model.panel import Demand
 from stiffen.optimise.bounds import infeasibility
 from stiffen.optimise.bounds.branch_and_bound import BranchAndBound, cheapest_layout
 from stiffen.optimise.bounds.cutting_planes import CutGenerator, surrogate_limits
 from stiffen.optimise.bounds.linear_program import (
-    FEASIBLE,
-    INFEASIBLE,
-    NOTHING_FOUND,
-    OPTIMAL,
     CostTerms,
     clique_cover,
     selection_problem,
@@ -30,7 +27,7 @@ from stiffen.optimise.bounds.linear_program import (
     status_of,
 )
 from stiffen.optimise.bounds.lower_bound import CuttingPlaneRun, infeasibility_certificate, is_infeasible, lower_bound
-from stiffen.optimise.candidates.straight_beads import conflict_matrix
+from stiffen.optimise.candidates.conflicts import conflict_matrix
 from stiffen.optimise.search.local_search import TARGET_UTILISATION, multistart
 from stiffen.surrogate.stiffened_plate import stiffened_plate
 
@@ -225,11 +222,11 @@ def test_no_layout_beats_the_bound(one):
         known = min(one.met(limits), key=lambda layout: one.cost(layout, terms))  # noqa: B023
         found = lower_bound(one.surrogate, one.conflicts, limits, terms, quantity="cost", known=known)
         assert found.value <= best + 1e-9
-        assert found.status in (OPTIMAL, FEASIBLE)
+        assert found.status in (BoundStatus.OPTIMAL, BoundStatus.FEASIBLE)
         assert found.gap == pytest.approx((best - found.value) / max(best, 1e-12), abs=1e-9)
         found = lower_bound(one.surrogate, one.conflicts, limits, terms, quantity="cost")
         assert found.value <= best + 1e-9
-        assert found.status == NOTHING_FOUND and found.gap is None
+        assert found.status == BoundStatus.NOTHING_FOUND and found.gap is None
 
 
 @pytest.mark.parametrize(
@@ -259,7 +256,7 @@ def test_branch_and_bound_proves_what_enumeration_finds(one):
     limits, rng = one.case.limits, np.random.default_rng(6)
     for terms in (one.case.terms, one.random_terms(rng)):
         found = cheapest_layout(one.surrogate, one.conflicts, limits, terms)
-        assert found.status == OPTIMAL
+        assert found.status == BoundStatus.OPTIMAL
         assert found.value == pytest.approx(one.least(limits, terms), rel=1e-9)
         assert found.gap == 0
         assert found.chosen in one.met(limits) and one.cost(found.chosen, terms) == pytest.approx(found.value)
@@ -295,7 +292,7 @@ def test_fixed_beads_and_a_greatest_number_are_kept(every):
     found = cheapest_layout(one.surrogate, one.conflicts, limits, CostTerms(one.minutes, beads_at_most=fewest))
     assert found.value == pytest.approx(min(one.minutes[list(x)].sum() for x in good if len(x) == fewest))
     found = cheapest_layout(one.surrogate, one.conflicts, limits, CostTerms(beads_at_most=fewest - 1))
-    assert found.status == INFEASIBLE and found.value == math.inf and found.gap is None
+    assert found.status == BoundStatus.INFEASIBLE and found.value == math.inf and found.gap is None
     twice = np.full(len(one.minutes), 2)  # each candidate a pair of beads
     assert cheapest_layout(one.surrogate, one.conflicts, limits, CostTerms(beads=twice)).value == 2 * fewest
     assert (
@@ -317,7 +314,7 @@ def test_dies_are_counted_and_limited(every):
         found = cheapest_layout(one.surrogate, one.conflicts, limits, terms)
         best = min((one.cost(layout, terms) for layout in allowed), default=math.inf)
         assert found.value == pytest.approx(best)
-        assert (found.status == INFEASIBLE) == (not allowed)
+        assert (found.status == BoundStatus.INFEASIBLE) == (not allowed)
 
 
 def test_out_of_time_is_never_called_proven(every):
@@ -325,10 +322,12 @@ def test_out_of_time_is_never_called_proven(every):
     limits = one.case.limits
     terms = one.case.terms
     found = cheapest_layout(one.surrogate, one.conflicts, limits, terms, seconds=0.0)
-    assert found.status == NOTHING_FOUND and found.value <= one.least(limits, terms) and found.chosen is None
+    assert (
+        found.status == BoundStatus.NOTHING_FOUND and found.value <= one.least(limits, terms) and found.chosen is None
+    )
     known = max(one.met(limits), key=len)
     found = cheapest_layout(one.surrogate, one.conflicts, limits, terms, known=known, seconds=0.0)
-    assert found.status == FEASIBLE and found.chosen == known and 0 < found.gap <= 1
+    assert found.status == BoundStatus.FEASIBLE and found.chosen == known and 0 < found.gap <= 1
 
 
 def test_a_known_layout_must_be_one(every):
@@ -380,7 +379,7 @@ def test_branching_proves_what_blends_cannot(every):
     nearest = min(one.utilisation(layout, one.case.limits) for layout in one.layouts)
     asked = {i: v * nearest * 0.999 for i, v in one.case.limits.items()}
     assert not one.met(asked)
-    assert cheapest_layout(one.surrogate, one.conflicts, asked).status == INFEASIBLE
+    assert cheapest_layout(one.surrogate, one.conflicts, asked).status == BoundStatus.INFEASIBLE
 
 
 def test_a_forged_certificate_is_found_out(every):
@@ -413,10 +412,10 @@ def test_a_forged_certificate_is_found_out(every):
 @pytest.mark.parametrize(
     ("status", "x", "want"),
     [
-        (0, np.zeros(1), OPTIMAL),
-        (1, np.zeros(1), FEASIBLE),
-        (1, None, NOTHING_FOUND),
-        (2, None, INFEASIBLE),
+        (0, np.zeros(1), BoundStatus.OPTIMAL),
+        (1, np.zeros(1), BoundStatus.FEASIBLE),
+        (1, None, BoundStatus.NOTHING_FOUND),
+        (2, None, BoundStatus.INFEASIBLE),
     ],
     ids=["optimal", "limit with x", "limit without x", "infeasible"],
 )
@@ -436,7 +435,7 @@ def test_a_real_run_cut_short_is_not_optimal():
     knapsacks = LinearConstraint(weight, -np.inf, weight.sum(axis=1) / 2)
     cut_short = milp(-weight.sum(axis=0), constraints=knapsacks, integrality=np.ones(60), bounds=Bounds(0, 1),
                      options={"time_limit": 0.01})  # fmt: skip
-    assert status_of(cut_short) in (FEASIBLE, NOTHING_FOUND)
+    assert status_of(cut_short) in (BoundStatus.FEASIBLE, BoundStatus.NOTHING_FOUND)
 
 
 def test_clique_cover_has_every_conflict_and_nothing_else():
@@ -452,4 +451,4 @@ def test_clique_cover_has_every_conflict_and_nothing_else():
 
 def test_the_table_of_small_cases_prints():
     line = small.row(small.case(small.PANELS[1], pool=6, size=40.0))
-    assert "strip" in line and OPTIMAL in line
+    assert "strip" in line and BoundStatus.OPTIMAL.value in line

@@ -13,10 +13,11 @@ from threadpoolctl import threadpool_limits
 
 from stiffen.errors import SolverError
 from stiffen.model.layout import Layout
+from stiffen.model.outcomes import BoundRecord, BoundStatus, GaugeOutcome, GaugeStatus, gauge_sentence
 from stiffen.model.panel import Demand
 from stiffen.model.results import DemandResult
 from stiffen.optimise.bounds import statements
-from stiffen.optimise.bounds.lower_bound import FEASIBLE, CostBound
+from stiffen.optimise.bounds.lower_bound import CostBound
 from stiffen.optimise.search import driver
 from stiffen.optimise.search.local_search import SelectionObjective, multistart
 from stiffen.optimise.search.state import SearchState
@@ -75,13 +76,13 @@ def test_no_layout_can_is_never_said_where_one_can(name, monkeypatch):
 
 def test_words_name_candidates_model_demands_and_miss():
     case = small.case(small.PANELS[4], pool=8, size=40.0)
-    words = statements.infeasibility_statement(ground_of(case, {0: 90.0}), 20.0)
+    words = gauge_sentence(statements.infeasibility_outcome(ground_of(case, {0: 90.0}), 20.0))
     assert words.startswith("proven: no layout of 8 bead candidates can, all miss by ")
     assert words.endswith("or more (ribbed-plate model; frequency, deflection wind)")
-    assert statements.infeasibility_statement(ground_of(case, {0: 1.0, 1: 0.5}), 20.0) == ""
-    assert statements.infeasibility_statement(ground_of(case, {0: 90.0}), 0.0) == "", "no time: nothing is said"
+    assert statements.infeasibility_outcome(ground_of(case, {0: 1.0, 1: 0.5}), 20.0) is None
+    assert statements.infeasibility_outcome(ground_of(case, {0: 90.0}), 0.0) is None, "no time: nothing is said"
     none = small.case(small.PANELS[4], pool=0, size=40.0)
-    words = statements.infeasibility_statement(ground_of(none, {0: 90.0}), 20.0)
+    words = gauge_sentence(statements.infeasibility_outcome(ground_of(none, {0: 90.0}), 20.0))
     assert words.startswith("proven: no bead can be rolled in it, and flat it misses by ")
 
 
@@ -191,10 +192,10 @@ def found():
 def test_search_gives_a_bound_that_its_layout_keeps(found):
     bound = found.bound
     assert found.verdict.met and found.verdict.layout.beads and not found.cut_short
-    assert bound["gauge_mm"] == found.verdict.layout.gauge
-    assert 0 < bound["value"] <= bound["known"]
-    assert bound["gap"] == pytest.approx(1 - bound["value"] / bound["known"])
-    assert "candidates on the ribbed plate: frequency, deflection wind; limits corrected" in bound["covers"]
+    assert bound.gauge == found.verdict.layout.gauge
+    assert 0 < bound.value <= bound.known
+    assert bound.gap == pytest.approx(1 - bound.value / bound.known)
+    assert "candidates on the ribbed plate: frequency, deflection wind; limits corrected" in bound.covers
 
 
 def put(monkeypatch, answer):
@@ -213,7 +214,7 @@ def test_a_bound_that_a_found_layout_beats_is_not_handed_out(monkeypatch):
     nobody = lambda *told: None  # noqa: E731
     hunt = SearchState(replace(LID, gauges=(1.0,)), end, 0, "quick", nobody, nobody)
     driver._search_gauges(hunt)
-    put(monkeypatch, lambda known: CostBound("m", 1.01 * known, known, FEASIBLE, 1, "c", 0.1))
+    put(monkeypatch, lambda known: CostBound("m", 1.01 * known, known, BoundStatus.FEASIBLE, 1, "c", 0.1))
     assert driver._prove(hunt, 1.0) is None
 
     def wrong(known):
@@ -221,8 +222,8 @@ def test_a_bound_that_a_found_layout_beats_is_not_handed_out(monkeypatch):
 
     put(monkeypatch, wrong)
     assert driver._prove(hunt, 1.0) is None
-    put(monkeypatch, lambda known: CostBound("m", 0.99 * known, known, FEASIBLE, 1, "c", 0.1))
-    assert driver._prove(hunt, 1.0)["gap"] == pytest.approx(0.01)
+    put(monkeypatch, lambda known: CostBound("m", 0.99 * known, known, BoundStatus.FEASIBLE, 1, "c", 0.1))
+    assert driver._prove(hunt, 1.0).gap == pytest.approx(0.01)
 
 
 @pytest.mark.slow
@@ -231,7 +232,7 @@ def test_a_bead_that_was_not_drawn_joins_the_ground(found):
     moved = replace(beads[0], path=tuple((x + 0.37, y) for x, y in beads[0].path))
     start = replace(found.verdict.layout, beads=(moved, *beads[1:]))
     again = driver.search(LID, seconds=4, mesh_level="quick", start=start)
-    assert again.bound is not None and again.bound["value"] <= again.bound["known"]
+    assert again.bound is not None and again.bound.value <= again.bound.known
 
 
 def test_a_plate_joined_from_two_answers_as_one_made_at_once():
@@ -249,7 +250,7 @@ def test_a_plate_joined_from_two_answers_as_one_made_at_once():
 
 def record(value, known):
     covers = "90 candidates on the ribbed plate: frequency"
-    return {"value": value, "known": known, "gap": 1 - value / known, "covers": covers}
+    return BoundRecord("minutes for the beads", 1.0, value, known, covers, False)
 
 
 def test_words_round_the_bound_down():
@@ -259,7 +260,8 @@ def test_words_round_the_bound_down():
 
 
 def test_card_tells_other_sheets_and_the_bound():
-    gauges = [(0.8, "proven: no layout of 90 bead candidates can (ribbed-plate model; frequency)"), (1.0, "met")]
+    infeasible = GaugeOutcome(0.8, GaugeStatus.INFEASIBLE, miss=0.001, candidates=90, demands=("frequency",))
+    gauges = [infeasible, GaugeOutcome(1.0, GaugeStatus.BEADED, beads=3)]
     text = card_text(PANEL, GOOD, None, gauges, record(21.39, 27.4))
     assert "0.8 mm: proven: no layout of 90 bead candidates can (ribbed-plate model; frequency)." in text
     assert "LESS WORK?" in text and "21.3" in text

@@ -1,4 +1,4 @@
-"""Candidates: all of them can be made, none is missing that should be there, conflicts as the rules have them."""
+"""Straight beads, frames and steps: directions, offsets, lengths, corners."""
 
 import math
 from dataclasses import replace
@@ -6,85 +6,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from shapely.geometry import Point, Polygon
-from support.busy_panel import BUSY, DIES, HOLE_DIES, RECTANGLE, TOOLS, outline
+from support.busy_panel import BUSY, DIES, RECTANGLE, TOOLS, outline
 
-from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.layout import Layout
 from stiffen.model.panel import Support
 from stiffen.model.tools import BeadDie, Roller
 from stiffen.optimise.candidates import straight_beads
 from stiffen.shop import layout_check
-
-
-@pytest.fixture(scope="module", params=[RECTANGLE, BUSY], ids=lambda panel: panel.name)
-def made(request):
-    return request.param, straight_beads.candidates(request.param, 1.0)
-
-
-def fixed_layout(panel, *items):
-    beads, holes = straight_beads.fixed_beads_and_holes(panel)
-    beads += tuple(item for item in items if isinstance(item, Bead))
-    holes += tuple(item for item in items if isinstance(item, Hole))
-    return Layout(1.0, beads, holes)
-
-
-def test_every_candidate_passes_the_audit(made):
-    panel, found = made
-    assert layout_check.audit(panel, fixed_layout(panel)) == ()
-    for item in (*found.beads, *found.holes):
-        breaches = layout_check.audit(panel, fixed_layout(panel, item))
-        assert breaches == (), [str(breach) for breach in breaches]
-
-
-def test_number(made):
-    panel, found = made
-    assert 500 <= len(found.beads) <= (1500 if panel is RECTANGLE else 2000)
-    assert {bead.die for bead in found.beads} == set(DIES)
-    assert {hole.die for hole in found.holes} == set(HOLE_DIES)
-    assert len({(bead.die, bead.path) for bead in found.beads}) == len(found.beads)
-
-
-def test_same_again(made):
-    panel, found = made
-    again = straight_beads.candidates(panel, 1.0)
-    assert again.beads == found.beads
-    assert again.holes == found.holes
-    assert (again.conflicts != found.conflicts).nnz == 0
-
-
-def test_conflicts_are_the_clashes_of_the_rules(made):
-    """A random sample of pairs, each asked of `layout_check.too_close`."""
-    panel, found = made
-    items = (*found.beads, *found.holes)
-    matrix = found.conflicts.toarray()
-    assert matrix.shape == (len(items), len(items))
-    assert matrix.dtype == bool
-    assert (matrix == matrix.T).all()
-    assert not matrix.diagonal().any()
-    rng = np.random.default_rng(3)
-    seen = set()
-    for i, j in rng.integers(len(items), size=(4000, 2)):
-        if i != j:
-            expected = layout_check.too_close(items[i], items[j], panel.tools, 1.0)
-            assert matrix[i, j] == expected
-            seen.add((type(items[i]), type(items[j]), expected))
-    assert len(seen) == 8  # bead and hole either way, clashing or not
-
-
-def test_two_that_do_not_conflict_pass_the_audit_together(made):
-    panel, found = made
-    items = (*found.beads, *found.holes)
-    free = np.argwhere(~found.conflicts.toarray())
-    rng = np.random.default_rng(4)
-    for i, j in free[rng.integers(len(free), size=60)]:
-        if i != j:
-            assert layout_check.audit(panel, fixed_layout(panel, items[i], items[j])) == ()
-
-
-def test_side_is_the_panels(made):
-    panel, found = made
-    assert {item.side for item in (*found.beads, *found.holes)} == {panel.bead_side}
-    either = replace(panel, bead_side="either")
-    assert {bead.side for bead in straight_beads.bead_candidates(either, 1.0, angles=[0.0])} == {"up"}
 
 
 def lines_of(beads, die, angle):
@@ -195,15 +123,6 @@ def test_small_throat_leaves_the_outer_frames():
 
 def test_no_beads_in_sheet_over_the_rating():
     assert straight_beads.bead_candidates(RECTANGLE, 2.0) == ()
-    assert straight_beads.hole_candidates(RECTANGLE, 2.0) != ()
-
-
-def test_nothing_fits():
-    tiny = replace(RECTANGLE, outline=((0, 0), (40, 0), (40, 30), (0, 30)))
-    found = straight_beads.candidates(tiny, 1.0)
-    assert found.beads == ()
-    assert found.holes == ()
-    assert found.conflicts.shape == (0, 0)
 
 
 def test_line_spacing_grows_with_the_panel():

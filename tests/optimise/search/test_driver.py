@@ -11,12 +11,13 @@ from support.panels import B16, SHOP, lid, rows
 import stiffen
 from stiffen.analysis.evaluation import no_progress, screen
 from stiffen.model.layout import Bead, Layout
+from stiffen.model.outcomes import GaugeOutcome, GaugeStatus, gauge_sentence
 from stiffen.model.panel import Demand, Support
 from stiffen.model.results import NONLINEAR
 from stiffen.optimise.bounds.statements import is_small_deflection
 from stiffen.optimise.search import driver, state
 from stiffen.optimise.search.bead_removal import remove_unneeded_beads
-from stiffen.optimise.search.gauge_search import GaugeSearch, count_beads
+from stiffen.optimise.search.gauge_search import GaugeSearch
 from stiffen.optimise.search.state import SearchState, ignore_best, rank
 from stiffen.shop.layout_check import audit
 from stiffen.shop.rolling_bow import rolling_bow
@@ -61,9 +62,11 @@ def test_each_better_layout_was_told_best_last(found):
 def test_lighter_gauges_have_a_reason(found):
     result, _ = found
     chosen = result.verdict.layout.gauge
-    assert [gauge for gauge, _ in result.gauge_outcomes] == [gauge for gauge in LID.gauges if gauge <= chosen]
-    for gauge, words in result.gauge_outcomes:
-        if gauge == chosen:
+    assert [outcome.gauge for outcome in result.gauge_outcomes] == [gauge for gauge in LID.gauges if gauge <= chosen]
+    for outcome in result.gauge_outcomes:
+        words = gauge_sentence(outcome)
+        if outcome.gauge == chosen:
+            assert outcome.status is GaugeStatus.BEADED
             assert words.startswith("met")
         else:
             proven = r"proven: no layout of \d+ bead candidates can"
@@ -82,19 +85,21 @@ def test_impossible_demand_is_said_with_the_best_found():
     panel = replace(LID, gauges=(0.8,), demands=(Demand("frequency", 900.0),))
     result = driver.search(panel, seconds=5, mesh_level="quick")
     assert not result.verdict.met and result.flat_baseline.gauge_mm is None
-    words = result.gauge_outcomes[0][1]
+    assert result.gauge_outcomes[0].is_infeasible
+    words = gauge_sentence(result.gauge_outcomes[0])
     assert words.startswith("proven: no layout of ") and words.endswith("or more (ribbed-plate model; frequency)")
     assert result.bound is None
 
 
 @pytest.mark.slow
 def test_what_is_not_proven_is_not_found_in_so_many_seconds(monkeypatch):
-    monkeypatch.setattr(driver, "infeasibility_statement", lambda ground, seconds: "")
+    monkeypatch.setattr(driver, "infeasibility_outcome", lambda instance, seconds: None)
     panel = replace(LID, gauges=(0.8,), demands=(Demand("frequency", 280.0),))
     result = driver.search(panel, seconds=3, mesh_level="quick")
     assert not result.verdict.met
     assert re.fullmatch(
-        r"not found in \d+ s \(best misses by [\d.]+ %( on the ribbed plate)?\)", result.gauge_outcomes[0][1]
+        r"not found in \d+ s \(best misses by [\d.]+ %( on the ribbed plate)?\)",
+        gauge_sentence(result.gauge_outcomes[0]),
     )
 
 
@@ -267,7 +272,7 @@ def test_beads_that_the_judge_does_not_need_go_out_again():
     few = remove_unneeded_beads(hunt, many, here)
     assert few.met and len(few.layout.beads) < len(rows)
     assert hunt.best is few
-    assert hunt.reasons[0.8] == f"met with {count_beads(len(few.layout.beads))}"
+    assert hunt.reasons[0.8] == GaugeOutcome(0.8, GaugeStatus.BEADED, beads=len(few.layout.beads))
     for k in range(len(few.layout.beads)):  # not one of them can be spared
         rest = few.layout.beads[:k] + few.layout.beads[k + 1 :]
         assert not hunt.evaluate(replace(few.layout, beads=rest)).met

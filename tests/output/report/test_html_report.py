@@ -13,6 +13,7 @@ from support.trike import FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.errors import InputError
 from stiffen.model.layout import Hole, Layout
+from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.results import FlatSheetBaseline
 from stiffen.output.drawing.bench_view import face_view
 from stiffen.output.plots.style import before_after_picture
@@ -66,14 +67,14 @@ def test_demands_and_the_flat_sheet_beside():
 
 
 def test_the_card_stands_in_it_word_for_word():
-    told = card(PANEL, GOOD, RIVAL, [(1.0, "met with 3 beads")])
+    told = card(PANEL, GOOD, RIVAL, [GaugeOutcome(1.0, GaugeStatus.BEADED, beads=3)])
     wanted = [told.title, *told.alerts]
     for section in told.sections:
         wanted.append(section.title)
         for part in section.parts:
             cells = [part] if isinstance(part, str) else [cell for row in (part.head, *part.rows) for cell in row]
             wanted += cells
-    _, tree = whole(gauges=[(1.0, "met with 3 beads")])
+    _, tree = whole(gauges=[GaugeOutcome(1.0, GaugeStatus.BEADED, beads=3)])
     assert tree.ids["card"].split() == " ".join(wanted).split()
     assert "proof-load" in tree.ids["card"]
 

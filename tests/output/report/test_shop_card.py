@@ -12,6 +12,7 @@ from support.pdf import read
 from support.trike import B16, B20, F50, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.panel import EdgeTrim
 from stiffen.model.results import NONLINEAR, NOT_DECIDED, FastenerLoad, FlatSheetBaseline
 from stiffen.model.tools import BeadDie, HoleDie
@@ -28,6 +29,9 @@ RIVAL = FlatSheetBaseline(1.5, PANEL.mass(Layout(1.5)))
 LIGHTER = FlatSheetBaseline(0.8, PANEL.mass(Layout(0.8)))
 
 
+WORDY = GaugeOutcome(1.0, GaugeStatus.OUT_OF_REACH, candidates=90, demands=("frequency",) * 15)
+
+
 def section(text, title):
     """The lines under one heading."""
     lines = text.splitlines()
@@ -37,7 +41,7 @@ def section(text, title):
 
 @pytest.mark.parametrize("layout", [LAYOUT, FRAME, Layout(1.0)], ids=["beads and holes", "frame", "flat"])
 def test_lines_are_at_most_100_wide(layout):
-    text = card_text(PANEL, verdict(layout, warnings=["a very long warning " * 12]), RIVAL, [(1.0, "taken " * 30)])
+    text = card_text(PANEL, verdict(layout, warnings=["a very long warning " * 12]), RIVAL, [WORDY])
     assert max(map(len, text.splitlines())) <= 100
     assert text.isascii()
 
@@ -251,7 +255,7 @@ MANY = replace(
     holes=tuple(Hole(F50, (60.0 + 55.0 * (i % 8), 60.0 + 55.0 * (i // 8))) for i in range(40)),
 )
 CASES = {
-    "beads and holes": (verdict(LAYOUT, deflection=2.0, warnings=["mind the clip " * 30]), [(1.0, "taken " * 30)]),
+    "beads and holes": (verdict(LAYOUT, deflection=2.0, warnings=["mind the clip " * 30]), [WORDY]),
     "frame": (verdict(FRAME), []),
     "flat": (verdict(Layout(1.0)), []),
     "many": (verdict(MANY), []),
@@ -304,7 +308,10 @@ DOZENS = Layout(
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_a_card_of_four_dozen_holes_takes_two_pages_and_names_each(tmp_path, paper):
-    gauges = [(0.8, "not found in 47 s (best misses by 11.8 % on the ribbed plate)"), (1.0, "met with 5 beads")]
+    gauges = [
+        GaugeOutcome(0.8, GaugeStatus.NOT_FOUND, miss=0.118, miss_by_surrogate=True, seconds=47.0),
+        GaugeOutcome(1.0, GaugeStatus.BEADED, beads=5),
+    ]
     write_card(PANEL, verdict(DOZENS), tmp_path / "card.pdf", RIVAL, gauges, paper)
     pages = read(tmp_path / "card.pdf")
     assert len(pages) == 2
