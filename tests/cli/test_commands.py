@@ -23,10 +23,9 @@ from stiffen.io.panel_file import layout_document, read_layout, read_panel, writ
 from stiffen.model.layout import Layout
 from stiffen.model.results import LINEAR, NOT_DECIDED, FlatSheetBaseline, SearchResult
 from stiffen.optimise.search import driver, sweep
-from stiffen.output.drawing.bench_view import in_rolling_order
 from stiffen.output.plots import picture_set
-from stiffen.output.report import shop_card
-from stiffen.shop import layout_check
+from stiffen.shop import layout_check, process_plan
+from stiffen.shop.rollability import in_rolling_order
 
 PANEL_FILE = """
 [panel]
@@ -90,7 +89,7 @@ def made_up(monkeypatch):
 
     monkeypatch.setattr(evaluation, "check", check)
     monkeypatch.setattr(evaluation, "flat_baseline", lambda panel, **options: FlatSheetBaseline(1.5, 0.9, (1.5,)))
-    for module in (layout_check, shop_card, result_json):
+    for module in (layout_check, process_plan, result_json):
         monkeypatch.setattr(module, "audit", lambda panel, layout: ())
     return asked
 
