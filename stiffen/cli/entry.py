@@ -188,7 +188,8 @@ def _search_one(args: argparse.Namespace) -> int:
     beside = None if _is_flat(verdict) else found.flat_verdict
     _write_report(panel, verdict, found.flat_baseline, beside, folder, found, plan)
     stopped = f"{found.stopped}; " if found.stopped else ""
-    _hand_out(args, data, [f"{stopped}{_closing(panel, verdict, found.flat_baseline, plan)}{_only(found)}; in {folder}"])
+    closing = _closing(panel, verdict, found.flat_baseline, plan)
+    _hand_out(args, data, [f"{stopped}{closing}{_only(found)}; in {folder}"])
     return _status(panel, verdict, plan)
 
 

@@ -84,11 +84,11 @@ def rivet_row(length: float, diameter: float, pitch: float, end: float | None = 
         faults.append(Fault("length", f"is {length:g} mm", f"at least {2 * end:g} mm, two end distances"))
     if faults:
         raise InputError(faults)
-    room = length - 2 * end
-    gaps = math.ceil(room / pitch - 1e-9)
-    if gaps and room / gaps < MIN_PITCH_DIAMETERS * diameter:  # too close: one rivet fewer
+    between = length - 2 * end  # first rivet to last
+    gaps = math.ceil(between / pitch - 1e-9)
+    if gaps and between / gaps < MIN_PITCH_DIAMETERS * diameter:  # too close: one rivet fewer
         gaps -= 1
-    return RivetRow(1, 0.0, length / 2) if gaps == 0 else RivetRow(gaps + 1, room / gaps, end)
+    return RivetRow(1, 0.0, length / 2) if gaps == 0 else RivetRow(gaps + 1, between / gaps, end)
 
 
 def rivets_needed(width: float, per_inch: float, share: float = 1.0) -> int:

@@ -26,7 +26,7 @@ def test_stretch_beyond_elongation_tells_both_ends():
     assert "elongation is 15 %" in found
 
 
-def test_bends_are_judged_by_strain_where_no_table_is():
+def test_bends_are_limited_by_elongation_if_there_is_no_table():
     die = BeadDie("tight", "flat", 40, 2, nose_radius=2, shoulder_radius=2)
     layout = Layout(1.0, (across(100, die),))
     assert cautions.bench_cautions(PANEL, layout) == ()
@@ -53,13 +53,13 @@ def test_rating_and_rivets():
     assert "support[1] rivets" in edge
 
 
-@pytest.mark.parametrize(("spare", "told"), [(0, True), (4, True), (5, False)])
-def test_a_rough_cut_that_the_throat_does_not_take_is_told(spare, told):
+@pytest.mark.parametrize(("spare", "reported"), [(0, True), (4, True), (5, False)])
+def test_a_rough_cut_that_the_throat_does_not_take_is_reported(spare, reported):
     layout = Layout(1.0, (across(200),))
     assert rough_blank.trim_allowance(PANEL, layout)[1] == 5
     tight = replace(PANEL, tools=replace(TOOLS, roller=replace(ROLLER, throat=200 + spare)))
     words = f"the rough cut leaves 5 mm on the side that goes to the roller's frame, the throat has room for {spare} "
-    assert any(words in line for line in cautions.bench_cautions(tight, layout)) == told
+    assert any(words in line for line in cautions.bench_cautions(tight, layout)) == reported
 
 
 def test_flares_beyond_the_published_thickness():
@@ -71,7 +71,7 @@ def test_flares_beyond_the_published_thickness():
     assert cautions.bench_cautions(hard, replace(layout, gauge=0.6)) == ()
 
 
-def test_beads_proud_under_a_load_are_told():
+def test_beads_proud_under_a_load_are_reported():
     mild = BeadDie("mild", "round", 40, 4, shoulder_radius=10)
     layout = Layout(1.0, (across(100, mild), across(300, mild, "down")))
     foot = Load("foot", "patch", 883.0, at=(300, 120), size=(100, 100))
@@ -85,7 +85,7 @@ def test_beads_proud_under_a_load_are_told():
     assert "bead 1 stands proud" in found
 
 
-def test_folds_are_judged_too():
+def test_folds_are_checked_too():
     tight = replace(PANEL, folds=(Fold(((0, 2), (600, 2)), 90, 0.2),))
     radius, flat = cautions.bench_cautions(tight, Layout(1.0))
     assert "inside radius 0.2 mm, least for 1 mm 5754-H111 is 0.50 mm" in radius

@@ -1,4 +1,4 @@
-"""The shop's rules: breaches by distances worked by hand, room against audit, throat and curves by brute force."""
+"""Rules of the shop: violations against distances worked by hand, feasible regions against `audit`, throat, curves."""
 
 import math
 from dataclasses import replace
@@ -37,9 +37,9 @@ def audit(panel, *items, gauge=1.0):
     return layout_check.audit(panel, Layout(gauge, beads, holes))
 
 
-def only(breaches):
-    assert len(breaches) == 1, [str(breach) for breach in breaches]
-    return breaches[0]
+def only(violations):
+    assert len(violations) == 1, [str(violation) for violation in violations]
+    return violations[0]
 
 
 # ------------------------------------------------------------------------------------------------------------- spacing
@@ -82,7 +82,7 @@ def test_shop_overrides_a_row():
     assert only(audit(replace(PLAIN, tools=shop), near)).short_by_mm == pytest.approx(3)
 
 
-def test_unknown_or_bad_overrides_are_told():
+def test_unknown_or_bad_overrides_are_reported():
     faults = spacing_faults(replace(TOOLS, spacing={"bead_egde": 5.0, "bead_bead": -1.0, "hole_hole": 4.0}))
     assert [fault.where for fault in faults] == ["spacing.bead_egde", "spacing.bead_bead"]
     wrong = replace(PLAIN, tools=replace(TOOLS, spacing={"bead_egde": 5.0}))
@@ -95,7 +95,7 @@ def test_unknown_or_bad_overrides_are_told():
 # ------------------------------------------------------------------------------------------------- audit, one at a time
 
 
-def test_a_good_layout_has_no_breach():
+def test_a_good_layout_has_no_violation():
     beads = [straight(100, y, 500, y) for y in (100, 140, 300)]
     assert audit(PLAIN, *beads, Hole(F60, (300, 200)), Hole(F30, (200, 220))) == ()
 
@@ -145,10 +145,10 @@ def test_too_near_a_feature(name):
         (straight(x0, y, x1, y), straight(x0, y + away, x1, y + away)),
         (Hole(F30, at), Hole(F30, (at[0], at[1] + away))),
     ]:
-        breach = only(audit(panel, item))
-        assert f"from {name}" in breach.what
-        assert breach.short_by_mm == pytest.approx(1.5, abs=1e-6)
-        assert breach.where == ("bead[1] B16" if isinstance(item, Bead) else "hole[1] F30")
+        violation = only(audit(panel, item))
+        assert f"from {name}" in violation.what
+        assert violation.short_by_mm == pytest.approx(1.5, abs=1e-6)
+        assert violation.where == ("bead[1] B16" if isinstance(item, Bead) else "hole[1] F30")
         assert audit(panel, moved) == ()
 
 
@@ -165,14 +165,14 @@ def test_crossing_is_short_by_half_the_width_and_the_gap():
 
 def test_rivets_along_the_outline():
     panel = replace(PLAIN, supports=(Support("rivets", diameter=10, pitch=40),))
-    found = [breach.what for breach in audit(panel, straight(100, 26, 400, 26))]  # flank 18 mm from the edge
+    found = [violation.what for violation in audit(panel, straight(100, 26, 400, 26))]  # flank 18 mm from the edge
     assert len(found) == 1
     assert "rivet row" in found[0]
 
 
 def test_off_the_sheet():
-    assert {breach.what for breach in audit(PLAIN, straight(100, 200, 700, 200))} == {"leaves the sheet"}
-    assert {breach.what for breach in audit(PLAIN, Hole(F30, (300, 500)))} == {"leaves the sheet"}
+    assert {violation.what for violation in audit(PLAIN, straight(100, 200, 700, 200))} == {"leaves the sheet"}
+    assert {violation.what for violation in audit(PLAIN, Hole(F30, (300, 500)))} == {"leaves the sheet"}
 
 
 @pytest.mark.parametrize(
@@ -187,22 +187,22 @@ def test_off_the_sheet():
     ],
 )
 def test_too_near_each_other(first, second, short):
-    breach = only(audit(PLAIN, first, second))
-    assert breach.short_by_mm == pytest.approx(short)
+    violation = only(audit(PLAIN, first, second))
+    assert violation.short_by_mm == pytest.approx(short)
     assert clearance.too_close(first, second, TOOLS, 1.0)
     assert clearance.too_close(second, first, TOOLS, 1.0)
 
 
-def test_just_far_enough_is_no_clash():
+def test_just_far_enough_is_not_too_close():
     assert not clearance.too_close(straight(100, 100, 400, 100), straight(100, 126, 400, 126), TOOLS, 1.0)
     assert not clearance.too_close(straight(100, 100, 400, 100), Hole(F60, (250, 148)), TOOLS, 1.0)
     assert not clearance.too_close(Hole(F30, (250, 145)), Hole(F30, (250, 183)), TOOLS, 1.0)
 
 
-def test_breaches_name_both():
-    breach = only(audit(PLAIN, straight(100, 100, 400, 100), straight(100, 120, 400, 120)))
-    assert breach.where == "bead[2] B16"
-    assert str(breach) == "bead[2] B16: 4.0 mm from bead[1] B16, at least 10.0 mm (short by 6.0 mm)"
+def test_violations_name_both():
+    violation = only(audit(PLAIN, straight(100, 100, 400, 100), straight(100, 120, 400, 120)))
+    assert violation.where == "bead[2] B16"
+    assert str(violation) == "bead[2] B16: 4.0 mm from bead[1] B16, at least 10.0 mm (short by 6.0 mm)"
 
 
 def test_wrong_side():
@@ -223,8 +223,8 @@ def test_over_the_rating():
     """1.2 mm in steel of 340 MPa is 1.605 mm in sheet of 190 MPa."""
     bead = straight(100, 200, 500, 200)
     assert audit(PLAIN, bead, gauge=1.6) == ()
-    breach = next(b for b in audit(PLAIN, bead, gauge=2.0) if "rating" in b.what)
-    assert breach.short_by_mm == pytest.approx(2 - 1.2 * math.sqrt(340 / 190))
+    violation = next(b for b in audit(PLAIN, bead, gauge=2.0) if "rating" in b.what)
+    assert violation.short_by_mm == pytest.approx(2 - 1.2 * math.sqrt(340 / 190))
     assert audit(PLAIN, Hole(F60, (300, 200)), gauge=2.0) == ()
 
 
@@ -363,10 +363,10 @@ def test_ring_smaller_than_the_radius():
 
 def test_path_that_crosses_itself():
     loop = Bead(B16, ((100, 200), (400, 200), (400, 300), (250, 300), (250, 100)))
-    assert "the path crosses itself" in [breach.what for breach in audit(PLAIN, loop)]
+    assert "the path crosses itself" in [violation.what for violation in audit(PLAIN, loop)]
 
 
-# ----------------------------------------------------------------------------------------------- footprints and room
+# --------------------------------------------------------------------------------------- footprints and feasible regions
 
 
 def test_footprints():
@@ -395,9 +395,9 @@ THERE = (straight(60, 320, 300, 320, B24), Hole(F30, (520, 200)))
 
 @pytest.mark.parametrize("die", [B16, B24], ids=lambda die: die.name)
 @pytest.mark.parametrize("gauge", [1.0, 1.5])
-def test_bead_room_is_where_the_audit_finds_nothing(die, gauge):
-    """Random lines, in the room or not: the same verdict as measured distances give, but within 0.15 mm of its edge."""
-    room = clearance.bead_feasible_region(BUSY, die, gauge, THERE[:1], THERE[1:])
+def test_bead_region_is_where_the_audit_finds_nothing(die, gauge):
+    """Random lines inside and outside the region: `audit` agrees, except within 0.15 mm of the region's edge."""
+    region = clearance.bead_feasible_region(BUSY, die, gauge, THERE[:1], THERE[1:])
     rng = np.random.default_rng(7)
     inside = outside = 0
     for x0, y0, x1, y1 in rng.uniform([0, 0, -120, -120], [600, 400, 120, 120], (300, 4)):
@@ -407,10 +407,10 @@ def test_bead_room_is_where_the_audit_finds_nothing(die, gauge):
             b for b in audit(BUSY, *THERE, bead, gauge=gauge) if b.where.startswith("bead[2]") and " long" not in b.what
         ]
         broken += [b for b in audit(BUSY, bead, *THERE, gauge=gauge) if "hole" in b.where]
-        if room.covers(line):
+        if region.covers(line):
             inside += 1
             assert not broken
-        elif not room.buffer(0.15).covers(line):
+        elif not region.buffer(0.15).covers(line):
             outside += 1
             assert broken
     assert inside > 20
@@ -418,16 +418,16 @@ def test_bead_room_is_where_the_audit_finds_nothing(die, gauge):
 
 
 @pytest.mark.parametrize("die", [F60, F30], ids=lambda die: die.name)
-def test_hole_room_is_where_the_audit_finds_nothing(die):
-    room = clearance.hole_feasible_region(BUSY, die, 1.0, THERE[:1], THERE[1:])
+def test_hole_region_is_where_the_audit_finds_nothing(die):
+    region = clearance.hole_feasible_region(BUSY, die, 1.0, THERE[:1], THERE[1:])
     rng = np.random.default_rng(8)
     inside = outside = 0
     for at in rng.uniform([0, 0], [600, 400], (300, 2)):
         broken = [b for b in audit(BUSY, *THERE, Hole(die, tuple(at))) if b.where.startswith("hole[2]")]
-        if room.covers(Point(at)):
+        if region.covers(Point(at)):
             inside += 1
             assert not broken
-        elif room.distance(Point(at)) > 0.15:
+        elif region.distance(Point(at)) > 0.15:
             outside += 1
             assert broken
     assert inside > 20
@@ -497,7 +497,7 @@ def test_open_end_on_a_held_or_trimmed_edge():
 def test_open_end_off_the_edge_or_along_it():
     assert "open stop is not on the edge" in audit(FREE, open_bead((100, 200), (595, 200)))[0].what
     flat = audit(FREE, open_bead((200, 385), (380, 400)))
-    assert any("meets the edge at 5 degrees, at least 45" in breach.what for breach in flat)
+    assert any("meets the edge at 5 degrees, at least 45" in violation.what for violation in flat)
 
 
 def test_open_start_counts_too():

@@ -23,7 +23,7 @@ def test_frame_comes_after_what_lies_inside_it():
     assert rollability.rolling_order(PANEL, (frame, across(200))) == (1, 0)
 
 
-def test_regrips():
+def test_reorientations():
     assert rollability.reorientations(PANEL, (across(200), across(150), across(250))) == 0
     assert rollability.reorientations(PANEL, (across(100), upright(300), upright(350))) == 1
     assert rollability.reorientations(PANEL, (across(100), across(150, side="down"))) == 1

@@ -9,7 +9,7 @@ from stiffen.model.layout import Bead, Layout
 from stiffen.shop import bead_section, rough_blank
 
 
-def test_pull_in_counts_the_beads_a_line_crosses():
+def test_draw_in_counts_the_beads_a_line_crosses():
     """Three parallel beads draw in across, none along; beads end to end count once; a slope counts by its share."""
     drawn = bead_section.draw_in(B16)
     assert rough_blank.max_draw_in(PANEL, Layout(1.0, tuple(map(across, (100, 200, 300))))) == pytest.approx(
@@ -22,7 +22,7 @@ def test_pull_in_counts_the_beads_a_line_crosses():
     assert rough_blank.max_draw_in(PANEL, Layout(1.0)) == (0, 0)
 
 
-def test_trim_allowance_is_half_of_it_and_a_spare():
+def test_trim_allowance_is_half_of_it_and_a_margin():
     x, y = rough_blank.trim_allowance(PANEL, Layout(1.0, tuple(map(across, (100, 200, 300)))))
     assert x == 3
     assert y == math.ceil(1.5 * bead_section.draw_in(B16) + 3)

@@ -15,7 +15,7 @@ from stiffen.model.panel import Panel
 from stiffen.output.drawing.bench_view import datum_corner, plural
 from stiffen.output.drawing.face_marking import positions_around
 from stiffen.output.drawing.primitives import Label, place_labels, text_width
-from stiffen.shop.process_plan import ProcessPlan
+from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.rollability import in_rolling_order
 
 from .style import (
@@ -48,7 +48,7 @@ def layout_picture(panel: Panel, layout: Layout, path: str | Path, plan: Process
 
     All places stand in the list below it.  Raises InputError where the place cannot be written.
     """
-    layout = plan.layout if plan else in_rolling_order(panel, layout)
+    layout = plan_for(panel, layout, plan).layout if plan else in_rolling_order(panel, layout)
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
     scale = SHEET_WIDTH_ON_PAPER / (x1 - x0) * min(1.0, aspect_ratio(panel) * (x1 - x0) / (y1 - y0))
     listed = _position_list(panel, layout)
