@@ -366,7 +366,7 @@ def test_path_that_crosses_itself():
     assert "the path crosses itself" in [violation.what for violation in audit(PLAIN, loop)]
 
 
-# --------------------------------------------------------------------------------------- footprints and feasible regions
+# -------------------------------------------------------------------------------------- footprints and feasible regions
 
 
 def test_footprints():
