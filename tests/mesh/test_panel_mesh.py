@@ -302,7 +302,7 @@ def test_beads_at_odd_angles_among_holes(seed):
         ({"outline": ((0, 0), (100, 100), (100, 0), (0, 100))}, Layout(1.0), {}, "outline: Self-intersection"),
         ({}, Layout(1.0, (), (Hole(F50, (15.0, 200.0)),)), {}, r"flared hole 1 \(F50\).*lip does not lie in the sheet"),
         ({}, Layout(1.0, (), (Hole(F50, (100.0, 200.0)), Hole(F50, (130.0, 200.0)))), {}, "hole 2.*meets another"),
-        ({}, Layout(1.0), {"mesh_level": "superb"}, "unknown grade 'superb'"),
+        ({}, Layout(1.0), {"mesh_level": "superb"}, "unknown mesh level 'superb'"),
         ({}, Layout(1.0), {"size": 0.0}, "mesh size: 0 mm"),
         ({"cutouts": (Cutout(((10, 10), (10, 90), (499.9999, 50))),)}, Layout(1.0), {}, "near .500.00, 50.0.*quality"),
     ],
