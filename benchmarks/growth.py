@@ -42,7 +42,7 @@ def timed(panel: Panel, number: int | None = None) -> tuple[int, float, float, i
         kept = np.sort(np.random.default_rng(0).permutation(len(beads))[:number])
         beads = tuple(beads[i] for i in kept)
     blocked = conflict_matrix(panel, GAUGE, beads, ()).toarray()
-    pool = CandidateSet(beads, (), tuple((i,) for i in range(len(beads))), blocked, 0, 0)
+    pool = CandidateSet.of_single_beads(beads, blocked)
     chooser = selection_objective(panel, pool, stiffened_plate(panel, GAUGE, beads))
     ready = time.perf_counter()
     multistart(chooser, 0, 3)

@@ -30,8 +30,8 @@ class CandidateSet:
     """The beads and holes that may go in at one gauge.  It alone numbers them.
 
     Bead number: place in `beads`, the fixed beads first; a surrogate made of `beads` uses the same numbers.
-    Group number: a mirror group is a bead and its mirror images, which go in together.  Each fixed bead is a group of its
-    own; these groups come first.  A choice (`Choice`) is a rising tuple of group numbers.
+    Group number: a mirror group is a bead and its mirror images, which go in together.  Each fixed bead is a group of
+    its own; these groups come first.  A choice (`Choice`) is a rising tuple of group numbers.
     Hole number: place in `holes`, the fixed holes first.
 
     group_starts: (groups + 1,) number of each group's first bead, as a group's beads follow each other; then the number
@@ -89,7 +89,13 @@ class CandidateSet:
             inputs=inputs,
         )
 
-    # ----------------------------------------------------------------------------------- from groups to beads and back
+    @classmethod
+    def of_single_beads(cls, beads: tuple[Bead, ...], conflicts: np.ndarray) -> CandidateSet:
+        """Given beads, each a group of its own, none fixed, without holes; conflicts: (beads, beads) bool."""
+        starts = np.arange(len(beads) + 1)
+        return cls(beads, (), starts, conflicts, np.zeros((0, 0), bool), fixed_beads=0, fixed_holes=0)
+
+    # ---------------------------------------------------------------------------------- from groups to beads and back
 
     @cached_property
     def mirror_groups(self) -> tuple[BeadNumbers, ...]:
@@ -124,7 +130,7 @@ class CandidateSet:
         """The smallest choice that holds these beads: their groups and the fixed ones."""
         return tuple(sorted({*self.fixed_groups, *self.group_of[list(bead_numbers)].tolist()}))
 
-    # ---------------------------------------------------------------------------------- from choices to layouts and back
+    # -------------------------------------------------------------------------------- from choices to layouts and back
 
     def layout(self, gauge: float, choice: Choice) -> Layout:
         """The layout of a choice, with the fixed holes."""
@@ -143,7 +149,7 @@ class CandidateSet:
     def _numbers(self) -> dict[Bead, int]:
         return number_beads(self.beads)
 
-    # --------------------------------------------------------------------------------------------------------- conflicts
+    # ------------------------------------------------------------------------------------------------------- conflicts
 
     @cached_property
     def group_conflicts(self) -> np.ndarray:

@@ -1,6 +1,7 @@
-"""Bead candidates that are not straight: parts of frames, bows, and lines along the flat panel's bending moments.
+"""Curved bead candidates: parts of frames, circular bows, and lines along the flat panel's bending moments.
 
-mm.  All can be rolled and keep to the room that `rules` leaves; the same panel gives the same ones in the same order.
+Lengths in mm.  All can be rolled and lie in the feasible region of `layout_check`.  The same panel gives the same
+candidates in the same order.
 """
 
 from __future__ import annotations
@@ -37,50 +38,53 @@ from .straight_beads import (
 BOW_RISE = 0.12  # rise of a bow over its chord
 MIN_FRAME_PART_TURN = math.radians(
     20.0
-)  # a part of a frame that turns less is a straight line, of which there are enough
-MOMENT_LINES_PER_DEMAND = 8  # along the moments, for each demand
-MOMENT_LINE_SPACING_FACTOR = 3  # times the candidates' spacing between these
-TRACE_STEP = 10.0  # of a line that is traced
-MAX_TRACE_DEVIATION = math.radians(45.0)  # a line ends where the moment's direction leaves its own by more
-LENGTH_SHARES = (1.0, 0.7)  # of a line's free length
-SIMPLIFY_TOLERANCE = 0.1  # mm by which a path may be simplified
+)  # a part of a frame that turns less is a straight line; `straight_beads` has it
+MOMENT_LINES_PER_DEMAND = 8
+MOMENT_LINE_SPACING_FACTOR = 3  # least distance between moment lines over `candidate_spacing`
+TRACE_STEP = 10.0  # mm between the points of a moment line
+MAX_TRACE_POINTS = 1000
+MAX_TRACE_DEVIATION = math.radians(45.0)  # a line ends where the direction of the moment turns away by more
+LENGTH_SHARES = (1.0, 0.7)  # of a moment line's feasible length
+SIMPLIFY_TOLERANCE = 0.1  # mm by which the points of a path may be moved when it is simplified
 
 
 def curved_bead_candidates(panel: Panel, gauge: float) -> tuple[Bead, ...]:
-    """Beads of every die but the stepped ones along paths that are not straight, and along the bending moments."""
-    dies = [
-        d
-        for d in panel.tools.bead_dies
-        if d.profile != "step" and not layout_check.bead_die_violations(panel, d, gauge)
-    ]
+    """Beads of every die except step dies along parts of frames, bows and moment lines.
+
+    They keep clear of the panel's fixed beads and holes; no two are equal.
+    """
+    tools, fixed = panel.tools, fixed_beads_and_holes(panel)
+    usable = [die for die in tools.bead_dies if not layout_check.bead_die_violations(panel, die, gauge)]
+    dies = [die for die in usable if die.profile != "step"]
     if not dies:
         return ()
-    traced = moment_lines(stiffened_plate(panel, gauge))
+    moments = moment_lines(stiffened_plate(panel, gauge))
     found: list[Bead] = []
     for die in dies:
-        room = clearance.bead_feasible_region(panel, die, gauge, *fixed_beads_and_holes(panel))
-        trim = (die.width + clearance.pair_clearance(panel.tools, "bead", "bead", gauge)) / 2
-        for line in (*_frame_parts(panel, room, trim), *_bow_lines(panel, room), *_clipped_lines(traced, room)):
-            bead = _bead_along(panel, die, line)
-            if bead is not None:
-                found.append(bead)
+        region = clearance.bead_feasible_region(panel, die, gauge, *fixed)
+        end_gap = (die.width + clearance.pair_clearance(tools, "bead", "bead", gauge)) / 2
+        lines = (*_frame_parts(panel, region, end_gap), *_bow_lines(panel, region), *_clipped_lines(moments, region))
+        beads = (_bead_along(panel, die, line) for line in lines)
+        found += [bead for bead in beads if bead is not None]
     return tuple(dict.fromkeys(found))
 
 
 def _bead_along(panel: Panel, die: BeadDie, path_line: BaseGeometry) -> Bead | None:
-    """The bead along a line, straight where the line nearly is; None where it is too short or cannot be rolled."""
+    """The bead along a line, its path simplified; None if the line is too short or cannot be rolled."""
     if path_line.geom_type != "LineString" or path_line.length < rollability.min_bead_length(die):
         return None
     path = np.array(shapely.simplify(path_line, SIMPLIFY_TOLERANCE).coords)
     bead = Bead(die, tuple((float(x), float(y)) for x, y in path), proud_side(panel))
-    bends = rollability.path_deviation(bead, panel.tools.roller.least_path_radius) <= rollability.MAX_PATH_DEVIATION
-    return bead if bends and path_line.is_simple and rollability.preferred_frame_side(panel, bead) is not None else None
+    deviation = rollability.path_deviation(bead, panel.tools.roller.least_path_radius)
+    if deviation > rollability.MAX_PATH_DEVIATION or not path_line.is_simple:
+        return None
+    return bead if rollability.preferred_frame_side(panel, bead) is not None else None
 
 
 def _frame_parts(panel: Panel, region: BaseGeometry, end_gap: float) -> Iterator[BaseGeometry]:
-    """Halves and quarters of the frames that `candidates` makes; of those that meet an obstacle, what is left of them.
+    """Halves and quarters of the closed frames; of a frame that meets an obstacle, the pieces between obstacles.
 
-    trim: mm by which each part is shortened at both ends, so that two of them can follow each other.
+    end_gap: mm by which each part is shortened at both ends, so that two parts can follow each other.
     """
     sheet = Polygon(panel.outline)
     x0, y0, x1, y1 = sheet.bounds
@@ -101,14 +105,14 @@ def _frame_parts(panel: Panel, region: BaseGeometry, end_gap: float) -> Iterator
 
 
 def _total_turn(line: BaseGeometry) -> float:
-    """Radians that a path turns, all its bends added up."""
-    step = np.diff(np.array(line.coords), axis=0)
-    heading = np.unwrap(np.arctan2(step[:, 1], step[:, 0]))
+    """Sum of the absolute turns of a path, radians."""
+    steps = np.diff(np.array(line.coords), axis=0)
+    heading = np.unwrap(np.arctan2(steps[:, 1], steps[:, 0]))
     return float(np.abs(np.diff(heading)).sum())
 
 
 def _bow_lines(panel: Panel, region: BaseGeometry) -> Iterator[BaseGeometry]:
-    """Arcs over the straight lines in the outline's own directions, to either side."""
+    """Arcs over chords in the main directions, bowed to either side."""
     spacing, bounds = OBLIQUE_SPACING_FACTOR * candidate_spacing(panel), Polygon(panel.outline).bounds
     for angle in main_directions(panel):
         lines = parallel_lines(bounds, math.radians(angle), spacing)
@@ -121,80 +125,89 @@ def _bow_lines(panel: Panel, region: BaseGeometry) -> Iterator[BaseGeometry]:
 
 
 def bow_arc(start: np.ndarray, stop: np.ndarray, rise: float) -> np.ndarray:
-    """Points (n, 2) of the arc from start to stop that rises to its left by a fraction of its chord."""
+    """Points (n, 2) of a circular arc from start to stop; its rise, to the left, is the fraction `rise` of the chord."""
     chord = stop - start
-    half = 2 * math.atan(2 * rise)  # half the arc's angle
-    turn = np.linspace(-half, half, 3 + 2 * math.ceil(abs(half) / math.radians(4.0)))
-    along = (np.sin(turn) / math.sin(half) + 1) / 2
-    up = (np.cos(turn) - math.cos(half)) / (2 * math.sin(half))
-    return start + along[:, None] * chord + up[:, None] * np.array([-chord[1], chord[0]])
+    half_angle = 2 * math.atan(2 * rise)
+    angle = np.linspace(-half_angle, half_angle, 3 + 2 * math.ceil(abs(half_angle) / math.radians(4.0)))
+    along = (np.sin(angle) / math.sin(half_angle) + 1) / 2
+    across = (np.cos(angle) - math.cos(half_angle)) / (2 * math.sin(half_angle))
+    return start + along[:, None] * chord + across[:, None] * np.array([-chord[1], chord[0]])
 
 
 def _longest_piece(line: BaseGeometry, region: BaseGeometry) -> list[BaseGeometry]:
+    """The longest piece of a line inside the region, as a list of one; empty if there is none."""
     pieces = shapely.get_parts(line.intersection(region))
     return [max(pieces, key=shapely.length)] if len(pieces) else []
 
 
 def _clipped_lines(lines: list[np.ndarray], region: BaseGeometry) -> Iterator[BaseGeometry]:
+    """The longest piece of each line inside the region, in all of LENGTH_SHARES, cut back at both ends alike."""
     for line in lines:
         for piece in _longest_piece(LineString(line), region):
             for share in LENGTH_SHARES:
-                gone = (1 - share) / 2 * piece.length
-                yield substring(piece, gone, piece.length - gone)
+                cut = (1 - share) / 2 * piece.length
+                yield substring(piece, cut, piece.length - cut)
 
 
 def moment_lines(surrogate: StiffenedPlate) -> list[np.ndarray]:
-    """Paths (n, 2) that follow the larger principal bending moment of the flat panel, for each demand a scout knows.
+    """Paths (n, 2) along the larger principal bending moment of the flat panel, for each demand of the surrogate.
 
-    They start where that moment is largest, keep apart, and turn no tighter than the roller can.
+    Each path passes through a node where that moment is large.  Paths of one demand keep their distance there, and none
+    turns tighter than the roller can follow.
     """
     response = surrogate.respond(())
-    apart = MOMENT_LINE_SPACING_FACTOR * candidate_spacing(surrogate.panel)
-    out: list[np.ndarray] = []
+    spacing = MOMENT_LINE_SPACING_FACTOR * candidate_spacing(surrogate.panel)
+    paths: list[np.ndarray] = []
     for _, u, _ in response.adjoint_fields.values():
-        field = _PrincipalMoments(surrogate, u)
-        mine: list[LineString] = []
-        for seed in field.nodes[np.argsort(-field.magnitude, kind="stable")]:
-            if len(mine) == MOMENT_LINES_PER_DEMAND:
+        moments = _PrincipalMoments(surrogate, u)
+        lines: list[LineString] = []
+        for seed in moments.nodes[np.argsort(-moments.magnitude, kind="stable")]:
+            if len(lines) == MOMENT_LINES_PER_DEMAND:
                 break
-            if all(line.distance(shapely.points(seed)) > apart for line in mine):
-                path = np.vstack([field.trace(seed, 1.0)[:0:-1], field.trace(seed, -1.0)])
+            if all(line.distance(shapely.points(seed)) > spacing for line in lines):
+                path = np.vstack([moments.trace(seed, 1.0)[:0:-1], moments.trace(seed, -1.0)])
                 if len(path) > 1:
-                    mine.append(LineString(path))
-                    out.append(path)
-    return out
+                    lines.append(LineString(path))
+                    paths.append(path)
+    return paths
 
 
 class _PrincipalMoments:
-    """Principal moments at the nodes of a scout's mesh: places (n, 2), size (n,) of the larger, its direction."""
+    """The larger principal bending moment of the flat plate at the nodes of its mesh, under displacements `u`.
 
-    def __init__(self, flat: StiffenedPlate, u: np.ndarray) -> None:
-        plan, triangles = flat.mesh.plan, flat.mesh.triangles
-        full = np.where(flat.dof_numbers >= 0, u[flat.dof_numbers], 0.0)
+    nodes: (n, 2) mm.  magnitude: (n,), moment over D (1 + nu).  direction: (n,) radians, in which the moment bends.
+    """
+
+    def __init__(self, surrogate: StiffenedPlate, u: np.ndarray) -> None:
+        plan, triangles = surrogate.mesh.plan, surrogate.mesh.triangles
+        full = np.where(surrogate.dof_numbers >= 0, u[surrogate.dof_numbers], 0.0)
         corners = curvature_matrix(plan[triangles], plan_areas(plan[triangles]), np.eye(3))
-        at = (3 * triangles[:, :, None] + np.arange(3)).reshape(-1, 9)
-        kappa = np.einsum("mpij,mj->mpi", corners, full[at]).reshape(-1, 3)
+        dofs = (3 * triangles[:, :, None] + np.arange(3)).reshape(-1, 9)
+        kappa = np.einsum("mpij,mj->mpi", corners, full[dofs]).reshape(-1, 3)
         count = np.bincount(triangles.ravel(), minlength=len(plan))
-        x, y, twice = (np.bincount(triangles.ravel(), k, len(plan)) / np.maximum(count, 1) for k in kappa.T)
-        mean, nu = (x + y) / 2, flat.panel.material.nu
-        differ = np.hypot((x - y) / 2, twice / 2) * (1 - nu) / (1 + nu)  # of moments over D (1 + nu)
-        steep = 0.5 * np.arctan2(twice, x - y) + np.where(mean < 0, math.pi / 2, 0.0)
-        self.nodes, self.magnitude, self.direction = plan, np.abs(mean) + differ, steep
+        x, y, twist = (np.bincount(triangles.ravel(), k, len(plan)) / np.maximum(count, 1) for k in kappa.T)
+        mean, nu = (x + y) / 2, surrogate.panel.material.nu
+        deviator = np.hypot((x - y) / 2, twist / 2) * (1 - nu) / (1 + nu)  # half the difference of both moments
+        direction = 0.5 * np.arctan2(twist, x - y) + np.where(mean < 0, math.pi / 2, 0.0)
+        self.nodes, self.magnitude, self.direction = plan, np.abs(mean) + deviator, direction
         self.tree = cKDTree(plan)
-        self.sheet_region = flat.panel.region.buffer(1e-6)
-        self.max_turn_per_step = TRACE_STEP / (1.05 * flat.panel.tools.roller.least_path_radius)
+        self.sheet_region = surrogate.panel.region.buffer(1e-6)
+        self.max_turn_per_step = TRACE_STEP / (1.05 * surrogate.panel.tools.roller.least_path_radius)
 
     def trace(self, seed: np.ndarray, sign: float) -> np.ndarray:
-        """Points from a seed on, in one sense, until the sheet ends or the moments turn too sharply to be followed."""
-        place, heading = seed, self.direction[self.tree.query(seed)[1]] + (0.0 if sign > 0 else math.pi)
-        path = [place]
-        while len(path) < 1000:
-            place = place + TRACE_STEP * np.array([math.cos(heading), math.sin(heading)])
-            if not shapely.contains_xy(self.sheet_region, *place):
+        """Points (k, 2) from a seed along the moment, one way (sign 1 or -1).
+
+        The line ends at the edge of the sheet, or where the moment turns too sharply.
+        """
+        point, heading = seed, self.direction[self.tree.query(seed)[1]] + (0.0 if sign > 0 else math.pi)
+        path = [point]
+        while len(path) < MAX_TRACE_POINTS:
+            point = point + TRACE_STEP * np.array([math.cos(heading), math.sin(heading)])
+            if not shapely.contains_xy(self.sheet_region, *point):
                 break
-            path.append(place)
-            off = (self.direction[self.tree.query(place)[1]] - heading + math.pi / 2) % math.pi - math.pi / 2
-            if abs(off) > MAX_TRACE_DEVIATION:
+            path.append(point)
+            turn = (self.direction[self.tree.query(point)[1]] - heading + math.pi / 2) % math.pi - math.pi / 2
+            if abs(turn) > MAX_TRACE_DEVIATION:
                 break
-            heading += min(max(off, -self.max_turn_per_step), self.max_turn_per_step)
+            heading += min(max(turn, -self.max_turn_per_step), self.max_turn_per_step)
         return np.array(path)

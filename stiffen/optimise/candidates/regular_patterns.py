@@ -1,6 +1,6 @@
-"""Layouts a builder would draw by hand, made of candidates: equal parallel beads each way, and frames.
+"""Regular layouts made of candidates, as a builder would draw them: equal parallel beads, and closed frames.
 
-The search starts from them where large deflection decides and the scout cannot rank; benchmarks compare with them.
+The search starts from them where large deflection governs and the surrogate cannot rank; benchmarks compare with them.
 """
 
 from __future__ import annotations
@@ -13,29 +13,29 @@ import numpy as np
 
 from stiffen.model.layout import Bead
 
-MAX_PARALLEL_BEADS = 9  # parallel beads
-CHOICES_PER_COUNT = 4
+MAX_PARALLEL_BEADS = 9
+CHOICES_PER_COUNT = 4  # choices that `best_per_count` keeps for each number of beads
 DIRECTION_TOLERANCE = 1.0  # degrees within which beads count as parallel
 
 
 def regular_layouts(
     beads: tuple[Bead, ...], conflicts: np.ndarray, directions: Sequence[float] | None = None
 ) -> list[tuple[int, ...]]:
-    """Choices (rising numbers into `beads`), none with a conflict, in order of their number of beads.
+    """Regular layouts as rising numbers into `beads`, none with a conflict, in order of their number of beads.
 
-    blocked: (n, n) bool.  ways: directions to draw in, degrees; default all.  For each die and direction 1 to MOST
-    beads at equal spacing, as near as the candidates lie; each closed frame alone and with every frame of its die that
-    fits inside it.
+    For each die and direction: 1 to MAX_PARALLEL_BEADS beads at nearly equal spacing.  For each die: each closed frame
+    alone, and with each other frame that does not conflict with it.  conflicts: (n, n) bool.  directions: degrees, of
+    the parallel beads; default all that occur.
     """
     found: dict[tuple[int, ...], None] = {}
-    rows: dict[tuple[str, int], list[int]] = defaultdict(list)
+    parallel: dict[tuple[str, int], list[int]] = defaultdict(list)
     frames = []
     for i, bead in enumerate(beads):
         if bead.closed:
             frames.append(i)
         elif len(bead.path) == 2 and _in_directions(bead, directions):
-            rows[bead.die.name, round(_direction(bead) / DIRECTION_TOLERANCE)].append(i)
-    for members in rows.values():
+            parallel[bead.die.name, round(_direction(bead) / DIRECTION_TOLERANCE)].append(i)
+    for members in parallel.values():
         for choice in _parallel_choices(beads, members, conflicts):
             found.setdefault(choice)
     for k, i in enumerate(frames):
@@ -47,25 +47,31 @@ def regular_layouts(
 
 
 def by_family(choices: list[tuple[int, ...]], beads: tuple[Bead, ...]) -> list[list[tuple[int, ...]]]:
-    """The choices by die and direction, frames apart; each kind in order of its number of beads."""
-    out: dict[tuple, list[tuple[int, ...]]] = defaultdict(list)
+    """The choices by die and direction, frames apart; each family in order of its number of beads.
+
+    beads: what the numbers of the choices stand for; the last bead of a choice decides its family.
+    """
+    families: dict[tuple, list[tuple[int, ...]]] = defaultdict(list)
     for choice in sorted(choices, key=lambda choice: (len(choice), choice)):
         bead = beads[choice[-1]]
-        out[bead.die.name, bead.closed, None if bead.closed else round(_direction(bead) / DIRECTION_TOLERANCE)].append(
-            choice
-        )
-    return list(out.values())
+        families[
+            bead.die.name, bead.closed, None if bead.closed else round(_direction(bead) / DIRECTION_TOLERANCE)
+        ].append(choice)
+    return list(families.values())
 
 
 def best_per_count(choices: list[tuple[int, ...]], gains: np.ndarray) -> list[tuple[int, ...]]:
-    """Of each number of beads the few choices whose gains, (candidates,), add up to most; the largest sums first."""
+    """For each number of beads the CHOICES_PER_COUNT choices of largest total gain; largest first.
+
+    gains: (candidates,).
+    """
     count: dict[int, int] = defaultdict(int)
-    out = []
+    kept = []
     for choice in sorted(choices, key=lambda choice: -gains[list(choice)].sum()):
         count[len(choice)] += 1
         if count[len(choice)] <= CHOICES_PER_COUNT:
-            out.append(choice)
-    return out
+            kept.append(choice)
+    return kept
 
 
 def _direction(bead: Bead) -> float:
@@ -75,27 +81,27 @@ def _direction(bead: Bead) -> float:
 
 
 def _in_directions(bead: Bead, directions: Sequence[float] | None) -> bool:
-    """Whether a straight bead lies in one of the directions."""
+    """True for a straight bead along one of the directions (degrees), or where any direction will do."""
     return directions is None or any(
         abs((_direction(bead) - way + 90) % 180 - 90) <= DIRECTION_TOLERANCE for way in directions
     )
 
 
 def _parallel_choices(beads: tuple[Bead, ...], members: list[int], conflicts: np.ndarray) -> list[tuple[int, ...]]:
-    """1 to MOST of the longest parallel beads, spread evenly over the width they span."""
-    turn = math.radians(_direction(beads[members[0]]))
-    normal = np.array([-math.sin(turn), math.cos(turn)])
+    """1 to MAX_PARALLEL_BEADS of the parallel `members`, the longest on each line, spread evenly over their width."""
+    angle = math.radians(_direction(beads[members[0]]))
+    normal = np.array([-math.sin(angle), math.cos(angle)])
     offset = np.array([normal @ np.mean(beads[i].path, axis=0) for i in members])
     length = np.array([beads[i].length for i in members])
     longest = {}
-    for k in np.lexsort((length, offset)):  # the longest of those on one line comes last and stays
+    for k in np.lexsort((length, offset)):  # of the beads on one line the longest comes last and is kept
         longest[round(float(offset[k]), 1)] = k
-    offsets, keep = np.array(list(longest)), list(longest.values())
+    offsets, kept = np.array(list(longest)), list(longest.values())
     low, high = offsets.min(), offsets.max()
-    out = []
+    choices = []
     for n in range(1, MAX_PARALLEL_BEADS + 1):
         wanted = low + (high - low) * (np.arange(n) + 0.5) / n
-        choice = tuple(sorted({members[keep[int(np.abs(offsets - w).argmin())]] for w in wanted}))
+        choice = tuple(sorted({members[kept[int(np.abs(offsets - w).argmin())]] for w in wanted}))
         if len(choice) == n and not conflicts[np.ix_(choice, choice)].any():
-            out.append(choice)
-    return out
+            choices.append(choice)
+    return choices

@@ -1,7 +1,7 @@
 """Bead candidates along straight lines, along the panel's edges (steps), and along closed frames.
 
-Every bead that the shop's dies can roll alone, at all directions and offsets considered here.  Lengths in mm, directions
-in degrees.  The same panel gives the same candidates in the same order.
+Every bead that the shop's dies can roll alone, at all directions and offsets considered here.  Lengths in mm,
+directions in degrees.  The same panel gives the same candidates in the same order.
 """
 
 from __future__ import annotations
@@ -88,8 +88,8 @@ def _edge_length_by_direction(panel: Panel) -> dict[float, float]:
 def main_directions(panel: Panel) -> tuple[float, ...]:
     """Directions (degrees) in which candidates lie close together: one to three.
 
-    Along the longest edges; square to them, unless the panel is a narrow strip; along the next longest edges where these
-    are oblique to both and long enough.
+    Along the longest edges; square to them, unless the panel is a narrow strip; along the next longest edges where
+    these are oblique to both and long enough.
     """
     length = _edge_length_by_direction(panel)
     directions = tuple(length)

@@ -1,6 +1,7 @@
-"""The panel's own symmetry, and beads taken together with their mirror images, so that layouts look deliberate.
+"""Symmetry of the panel, and groups of beads with their mirror images, so that layouts look deliberate.
 
-Axis "x" means mirrored along x, about the upright middle line of the outline's bounds; "y" about the level one.
+Axis "x" mirrors x, about the vertical middle line of the outline's bounds; axis "y" mirrors y, about the horizontal
+one.
 """
 
 from __future__ import annotations
@@ -17,9 +18,9 @@ from stiffen.model.layout import Bead, Point
 from stiffen.model.panel import Panel
 from stiffen.shop import clearance, rollability
 
-SAME_PLACE_DISTANCE = 0.5  # mm: images nearer than this to a bead are the bead
-MAX_UNMIRRORED_REGION = 0.02  # share of the room for beads that may lack its mirror image
-MAX_UNMIRRORED_OUTLINE = 0.005  # share of the sheet by which an outline may differ from its mirror image
+SAME_PLACE_DISTANCE = 0.5  # mm: an image no farther than this from a bead is the bead itself
+MAX_UNMIRRORED_REGION = 0.02  # share of the feasible region whose mirror image may lie outside it
+MAX_UNMIRRORED_OUTLINE = 0.005  # area in which an outline may differ from its mirror image, as a share of the sheet
 
 
 def outline_centre(panel: Panel) -> Point:
@@ -29,10 +30,10 @@ def outline_centre(panel: Panel) -> Point:
 
 
 def mirror_axes(panel: Panel) -> str:
-    """The axes the layout shall be symmetric along: what the panel asks for, or with "auto" what it allows.
+    """Axes ("", "x", "y" or "xy") along which layouts are mirrored: as the panel asks, or found where it says "auto".
 
-    That rests on outline, fasteners and the room for beads: a cut-out or keep-out that takes room from one side alone
-    would take it from the images on the other side as well.
+    "auto" finds the axes along which the outline, the fasteners and the feasible region are symmetric.  The region
+    counts because a cut-out or keep-out on one side alone would forbid the images on the other side as well.
     """
     if panel.symmetry != "auto":
         return "" if panel.symmetry == "none" else panel.symmetry
@@ -44,21 +45,20 @@ def mirror_axes(panel: Panel) -> str:
 
 
 def _unmirrored_region_share(panel: Panel, axis: str) -> float:
-    """Share of the room for the widest beads that has none as its mirror image."""
+    """Share of the feasible region of the widest beads whose mirror image lies outside it."""
     dies = panel.tools.bead_dies
-    room = (
-        clearance.bead_feasible_region(panel, max(dies, key=lambda die: die.width), min(panel.gauges))
-        if dies
-        else Polygon()
-    )
-    if room.is_empty:
+    if not dies:
+        return 0.0
+    region = clearance.bead_feasible_region(panel, max(dies, key=lambda die: die.width), min(panel.gauges))
+    if region.is_empty:
         return 0.0
     factors = (-1, 1) if axis == "x" else (1, -1)
-    mirrored = scale(room, *factors, origin=(*outline_centre(panel), 0))
-    return 1 - room.intersection(mirrored).area / room.area
+    mirrored = scale(region, *factors, origin=(*outline_centre(panel), 0))
+    return 1 - region.intersection(mirrored).area / region.area
 
 
 def _is_symmetric(panel: Panel, axis: str) -> bool:
+    """True where the outline and the fasteners are their own mirror images, within the tolerances above."""
     centre = outline_centre(panel)
     outline = Polygon(panel.outline)
     mirrored = Polygon([_mirrored_point(point, centre, axis) for point in panel.outline])
@@ -76,17 +76,18 @@ def _mirrored_point(point: Point, centre: Point, axis: str) -> Point:
 
 
 def _grid_point(point: Point) -> tuple[int, int]:
+    """The point on a grid of SAME_PLACE_DISTANCE, to compare points by."""
     return round(point[0] / SAME_PLACE_DISTANCE), round(point[1] / SAME_PLACE_DISTANCE)
 
 
 def _place_key(bead: Bead) -> tuple:
-    """The same for beads that lie in the same place, whichever way they run."""
+    """A key that is the same for beads in the same place, whichever end of the path comes first."""
     ends = [] if bead.closed else sorted((_grid_point(bead.path[0]), _grid_point(bead.path[-1])))
     return bead.die.name, bead.side, round(bead.length), len(bead.path), *ends, _grid_point(_bead_centre(bead))
 
 
 def _same_place(a: Bead, b: Bead) -> bool:
-    """True for a bead and an image of it that lie in the same place, to SAME."""
+    """True where a bead and an image of it lie no farther than SAME_PLACE_DISTANCE apart."""
     gap = math.dist(_bead_centre(a), _bead_centre(b))
     if not a.closed:
         starts, stops = math.dist(a.path[0], b.path[0]), math.dist(a.path[-1], b.path[-1])
@@ -96,6 +97,7 @@ def _same_place(a: Bead, b: Bead) -> bool:
 
 
 def _bead_centre(bead: Bead) -> Point:
+    """The centroid of the path, mm."""
     if len(bead.path) == 2:
         (x0, y0), (x1, y1) = bead.path
         return (x0 + x1) / 2, (y0 + y1) / 2
@@ -110,47 +112,49 @@ def mirrored_bead(bead: Bead, centre: Point, axis: str) -> Bead:
 
 
 def _part_shared_with_images(bead: Bead, centre: Point, mirror_axes: str) -> Bead:
-    """What a straight bead shares with those of its images that lie on its line; all of it where that is too short."""
+    """A straight bead cut to the part that it shares with its images on the same line; whole if that is too short."""
     for axis in mirror_axes if len(bead.path) == 2 else "":
         start, stop = np.array(bead.path)
-        way = (stop - start) / bead.length
+        tangent = (stop - start) / bead.length
         ends = np.array(mirrored_bead(bead, centre, axis).path) - start
-        if np.abs(ends @ [-way[1], way[0]]).max() > SAME_PLACE_DISTANCE:
+        if np.abs(ends @ [-tangent[1], tangent[0]]).max() > SAME_PLACE_DISTANCE:
             continue
-        low, high = max(0.0, (ends @ way).min()), min(bead.length, (ends @ way).max())
+        low, high = max(0.0, (ends @ tangent).min()), min(bead.length, (ends @ tangent).max())
         if high - low >= rollability.min_bead_length(bead.die) and high - low < bead.length - SAME_PLACE_DISTANCE:
-            path = tuple((float(x), float(y)) for x, y in (start + low * way, start + high * way))
+            path = tuple((float(x), float(y)) for x, y in (start + low * tangent, start + high * tangent))
             bead = replace(bead, path=path)
     return bead
 
 
 def mirror_groups(panel: Panel, gauge: float, beads: tuple[Bead, ...], mirror_axes: str) -> list[tuple[Bead, ...]]:
-    """Beads with their mirror images along the axes `along`, each set once; those with an image that cannot be rolled
-    are left out.  A bead that is its own image stands alone; a straight one on a line with its image is cut to the part
-    that both share.
+    """Beads with their mirror images along the axes, each group once; a bead that is its own image is a group alone.
+
+    A group is left out if one of its images cannot be rolled.  A straight bead on one line with its image is cut to the
+    part that both share.
     """
     centre = outline_centre(panel)
     beads = tuple(_part_shared_with_images(bead, centre, mirror_axes) for bead in beads)
-    room = {
+    regions = {
         die: prep(clearance.bead_feasible_region(panel, die, gauge).buffer(SAME_PLACE_DISTANCE))
         for die in {bead.die for bead in beads}
     }
     known = {_place_key(bead): bead for bead in beads}
-    out: list[tuple[Bead, ...]] = []
+    groups: list[tuple[Bead, ...]] = []
     seen: set[tuple] = set()
     for bead in beads:
         if _place_key(bead) in seen:
             continue
         group = {_place_key(bead): bead}
         for axis in mirror_axes:
-            for one in list(group.values()):
-                mirrored = mirrored_bead(one, centre, axis)
+            for member in list(group.values()):
+                mirrored = mirrored_bead(member, centre, axis)
                 if not any(_same_place(mirrored, other) for other in group.values()):
                     group[_place_key(mirrored)] = known.get(_place_key(mirrored), mirrored)
         seen |= group.keys()
         new = [one for key, one in group.items() if key not in known]
         if all(
-            room[one.die].covers(LineString(one.path)) and rollability.preferred_frame_side(panel, one) for one in new
+            regions[one.die].covers(LineString(one.path)) and rollability.preferred_frame_side(panel, one)
+            for one in new
         ):
-            out.append(tuple(group.values()))
-    return out
+            groups.append(tuple(group.values()))
+    return groups

@@ -40,7 +40,7 @@ def test_a_nudge_finds_the_shorter_bead_that_will_do():
     panel = lid(demands=(Demand("frequency", 30.0),))
     beads = (straight(200.0), straight(200.0, 60.0, 440.0), straight(200.0, 200.0, 300.0))
     blocked = ~np.eye(3, dtype=bool)
-    pool = CandidateSet(beads, (), np.arange(4), blocked, np.zeros((0, 0), bool), 0, 0)
+    pool = CandidateSet.of_single_beads(beads, blocked)
     chooser = selection_objective(panel, pool, stiffened_plate(panel, 1.0, beads))
     asked = replace(panel, demands=(Demand("frequency", 0.97 * chooser.respond((1,)).values[0]),))
     chooser = selection_objective(asked, pool, stiffened_plate(asked, 1.0, beads))
