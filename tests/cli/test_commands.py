@@ -810,13 +810,13 @@ def test_every_command_has_help_with_examples(command, capsys):
     assert all(len(line) <= 110 for line in out.splitlines())
 
 
-def test_readme_names_every_command_and_option(capsys):
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+def test_documents_name_every_command_and_option(capsys):
+    page = (Path(__file__).parents[2] / "docs" / "commands.md").read_text(encoding="utf-8")
     for command in ("check", "search", "draw", "trial", "compare", "tally", "new", "stock"):
         main([command, "--help"])
-        assert f"stiffen {command}" in readme
+        assert f"stiffen {command}" in page
         options = set(re.findall(r"--[a-z]+", capsys.readouterr().out)) - {"--help", "--quiet"}
-        assert all(option in readme for option in options), options
+        assert all(option in page for option in options), options
 
 
 def test_version_is_the_packages(capsys):

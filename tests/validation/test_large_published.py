@@ -192,6 +192,7 @@ def test_beads_turn_from_help_to_harm_as_the_load_grows():
     assert foot_deflection(5, 200.0) > 1.3 * foot_deflection(0, 200.0)
 
 
+@pytest.mark.slow
 def test_against_another_program():
     """The same mesh by the nonlinear DKT triangle of OpenSees: 1 % below on each of three meshes (30 to 208 cells)."""
     try:

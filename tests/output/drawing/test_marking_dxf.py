@@ -70,9 +70,9 @@ def test_colours_print_dark_enough_on_a_grey_printer():
         assert 0.299 * red + 0.587 * green + 0.114 * blue <= 130, name  # luma as in ITU-R BT.601; 255 is white
 
 
-def test_readme_explains_every_layer():
-    readme = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
-    explained = {name for row in readme.splitlines() if row.startswith("| ") for name in row.split("|")[1].split(",")}
+def test_documents_explain_every_layer():
+    page = (Path(__file__).parents[3] / "docs" / "drawings.md").read_text(encoding="utf-8")
+    explained = {name for row in page.splitlines() if row.startswith("| ") for name in row.split("|")[1].split(",")}
     assert set(LAYERS) <= {name.strip() for name in explained}
 
 
