@@ -25,7 +25,8 @@ from eight_panels import EIGHT
 from scipy.optimize import differential_evolution
 from shapely.geometry import LineString, Polygon
 
-from stiffen.analysis.evaluation import check, quick_utilisation, screen
+from stiffen.analysis.evaluation import check
+from stiffen.analysis.screening import quick_utilisation, screen
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel

@@ -57,7 +57,7 @@ _HOME = {
     "starter_tools": "io.panel_file",
     "audit": "shop.layout_check",
     "check": "analysis.evaluation",
-    "flat_baseline": "analysis.evaluation",
+    "flat_baseline": "analysis.flat_sheet",
     "search": "optimise.search.driver",
     "search_all": "optimise.search.driver",
     "card_text": "output.report.shop_card",
@@ -71,7 +71,8 @@ _HOME = {
 __all__ = sorted(_HOME)
 
 if TYPE_CHECKING:
-    from stiffen.analysis.evaluation import check, flat_baseline
+    from stiffen.analysis.evaluation import check
+    from stiffen.analysis.flat_sheet import flat_baseline
     from stiffen.errors import InputError, MeshError, SolverError, StiffenError
     from stiffen.io.panel_file import read_layout, read_panel, read_tools, starter_tools
     from stiffen.model.layout import Bead, Hole, Layout

@@ -11,8 +11,6 @@ import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from importlib import import_module
-from typing import Any
 
 import numpy as np
 
@@ -40,22 +38,6 @@ Progress = Callable[[float | None, str], None]
 Values = dict[str, list[DemandValue]]  # in-plane assumption -> value of each demand, on one mesh
 MODE_COUNT = 3  # natural modes kept for pictures
 YIELDED_AREA_LIMIT = 0.005  # share of the sheet above yield that is more than the spots at rivets and corners
-
-_MOVED = {
-    "flat_baseline": "flat_sheet",
-    "LARGE_DEFLECTION_RATIO": "screening",
-    "QUICK_MISS_LIMIT": "screening",
-    "quick_utilisation": "screening",
-    "screen": "screening",
-    "meshed_model": "panel_model",
-}
-
-
-def __getattr__(name: str) -> Any:
-    """Names that moved to a sibling module."""
-    if name in _MOVED:
-        return getattr(import_module(f".{_MOVED[name]}", __package__), name)
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 
 def no_progress(fraction: float | None, message: str) -> None:

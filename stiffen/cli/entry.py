@@ -95,7 +95,8 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _check(args: argparse.Namespace) -> int:
-    from stiffen.analysis.evaluation import check, flat_baseline
+    from stiffen.analysis.evaluation import check
+    from stiffen.analysis.flat_sheet import flat_baseline
     from stiffen.io.panel_file import read_layout, read_panel
     from stiffen.io.result_json import result_document
     from stiffen.output.plots.picture_set import write_animation, write_pictures
@@ -345,7 +346,8 @@ def _missed(row: SweepRow) -> bool:
 
 
 def _draw(args: argparse.Namespace) -> int:
-    from stiffen.analysis.evaluation import check, flat_baseline
+    from stiffen.analysis.evaluation import check
+    from stiffen.analysis.flat_sheet import flat_baseline
     from stiffen.io.panel_file import layout_document, read_layout, write_json
     from stiffen.io.result_json import result_document
 

@@ -15,7 +15,7 @@ import pytest
 from support.trike import FLAT, GOOD, LAYOUT, verdict
 
 import stiffen
-from stiffen.analysis import evaluation
+from stiffen.analysis import evaluation, flat_sheet
 from stiffen.cli import processes
 from stiffen.cli.entry import SHEETS, main
 from stiffen.errors import MeshError, SolverError
@@ -91,7 +91,7 @@ def made_up(monkeypatch):
         return replace(GOOD, layout=layout or panel.layout())
 
     monkeypatch.setattr(evaluation, "check", check)
-    monkeypatch.setattr(evaluation, "flat_baseline", lambda panel, **options: FlatSheetBaseline(1.5, 0.9, (1.5,)))
+    monkeypatch.setattr(flat_sheet, "flat_baseline", lambda panel, **options: FlatSheetBaseline(1.5, 0.9, (1.5,)))
     for module in (layout_check, process_plan, result_json):
         monkeypatch.setattr(module, "audit", lambda panel, layout: ())
     return asked
