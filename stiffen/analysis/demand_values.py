@@ -1,6 +1,9 @@
 """The value of one demand on one panel model.
 
 Values: deflection, softness (deflection under a push), first frequency, buckling factor and reserve against yield.
+
+Softness is always computed by the nonlinear solver, at the softest places that linear theory finds: a push of 10 N
+leaves linear theory on thin flat sheet, and linear theory flatters beads.
 """
 
 from __future__ import annotations

@@ -6,6 +6,9 @@ the section and bends the sheet along the bead: curvature = yield A e / (E I).  
 true bow is less.  Its direction depends on the roller.  Equal beads on both faces cancel.
 
 mm, MPa.
+
+The shape that rolling leaves is not computed beyond this bound.  An eigenstrain across each bead would give it only if
+its spread through the sheet were known, and there are no rolled parts to measure it on.
 """
 
 from __future__ import annotations

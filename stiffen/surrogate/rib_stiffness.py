@@ -9,6 +9,11 @@ bead of length L counts as
 A beam with shear flexibility has the same form.  For strips no wider than the effective sheet, l comes from a table by
 profile and thickness, fitted to the shell model (`benchmarks/bead_strip.py`).  In a panel the sheet continues around
 the ends and restrains them: half of l counts there.
+
+The effective sheet is 2.3 widths on each side.  In truth a bead works with half the sheet to its neighbours, so any
+fixed width is a compromise, but one that followed the spacing would not be linear in the choice of beads.  Against the
+shell model on 144 layouts (one to five beads of four dies, 0.8 and 1.2 mm, two panels) the rms error of deflection is
+4.4 %, the largest 12 %; of the frequency 2.2 % rms.
 """
 
 from __future__ import annotations

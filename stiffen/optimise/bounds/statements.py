@@ -2,6 +2,9 @@
 
 Both speak of the ribbed plate and of the bead candidates that were drawn, nothing else.  A demand counts where the
 ribbed plate decides it: a frequency, or a limit within which the sheet bends in step with its load.
+
+The limits of the bound are those of the demands times surrogate over shell for the layout found, so that this layout
+always counts.  Others that only the shell model would pass are not covered, and the sentences say so.
 """
 
 from __future__ import annotations
