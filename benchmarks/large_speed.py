@@ -17,7 +17,8 @@ import numpy as np
 from stiffen.analysis.loads import case_forces
 from stiffen.analysis.panel_model import PanelModel, build_panel_model
 from stiffen.fem.blas_threads import one_thread
-from stiffen.fem.shell import LinearModel, Shell
+from stiffen.fem.linear import LinearModel
+from stiffen.fem.shell import Shell
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import Material

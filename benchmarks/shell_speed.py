@@ -33,7 +33,8 @@ from stiffen.analysis import sfepy_shell  # noqa: E402
 from stiffen.analysis.loads import case_forces  # noqa: E402
 from stiffen.analysis.supports import Restraints, build_restraints  # noqa: E402
 from stiffen.fem.blas_threads import one_thread  # noqa: E402
-from stiffen.fem.shell import LinearModel, Shell  # noqa: E402
+from stiffen.fem.linear import LinearModel  # noqa: E402
+from stiffen.fem.shell import Shell  # noqa: E402
 from stiffen.mesh.panel_mesh import Mesh, mesh_panel  # noqa: E402
 from stiffen.model.layout import Bead, Layout  # noqa: E402
 from stiffen.model.material import Material  # noqa: E402
@@ -220,7 +221,7 @@ def growth(sizes: tuple[float, ...]) -> None:
         for _ in range(3):
             held = LinearModel(Shell(mesh.nodes, mesh.triangles, T, E, NU), hold.linear_fixed)
             marks = [time.process_time()]
-            for step in (lambda: held.stiffness, lambda: held.factor, lambda: held.solve(forces)):  # noqa: B023
+            for step in (lambda: held.stiffness, lambda: held.solve_free, lambda: held.solve(forces)):  # noqa: B023
                 step()
                 marks.append(time.process_time())
             best = min(best, (marks[-1] - marks[0], *np.diff(marks)))
@@ -252,7 +253,7 @@ def solvers(sizes: tuple[float, ...]) -> None:
         def factors(fresh: bool, shell: Shell = shell, hold: Restraints = hold) -> float:
             kept = shell if not fresh else Shell(shell.nodes, shell.triangles, T, E, NU)
             kept.__dict__.update(pattern=shell.pattern, stiffness=shell.stiffness)
-            return 0.0 if LinearModel(kept, hold.linear_fixed).factor else 1.0
+            return 0.0 if LinearModel(kept, hold.linear_fixed).solve_free else 1.0
 
         first, _ = timed(lambda f=factors: f(True))
         again, _ = timed(lambda f=factors: f(False))

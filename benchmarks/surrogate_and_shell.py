@@ -19,7 +19,8 @@ from against_hands import best_by_hand
 from eight_panels import EIGHT, SHEET, wind
 from scipy.stats import spearmanr
 
-from stiffen.analysis.evaluation import check, quick_utilisation
+from stiffen.analysis.evaluation import check
+from stiffen.analysis.screening import quick_utilisation
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Panel, Support

@@ -6,7 +6,7 @@ stiffer one?  Lengths in mm, forces in N.  Leaves `crossings`, N, by how the edg
 picture of the README.
 """
 
-from stiffen.analysis.evaluation import meshed_model
+from stiffen.analysis.panel_model import meshed_model
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Load, Panel, Support

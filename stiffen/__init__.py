@@ -34,51 +34,41 @@ from typing import TYPE_CHECKING
 
 __version__ = "0.1.0"
 
-_HOME = {
-    "StiffenError": "errors",
-    "InputError": "errors",
-    "MeshError": "errors",
-    "SolverError": "errors",
-    "Material": "model.material",
-    "materials": "model.material",
-    "Tools": "model.tools",
-    "Bead": "model.layout",
-    "Hole": "model.layout",
-    "Layout": "model.layout",
-    "Panel": "model.panel",
-    "Support": "model.panel",
-    "Load": "model.panel",
-    "Demand": "model.panel",
-    "Verdict": "model.results",
-    "SearchResult": "model.results",
-    "read_panel": "io.panel_file",
-    "read_layout": "io.panel_file",
-    "read_tools": "io.panel_file",
-    "starter_tools": "io.panel_file",
-    "audit": "shop.layout_check",
-    "check": "analysis.evaluation",
-    "flat_baseline": "analysis.evaluation",
-    "search": "optimise.search.driver",
-    "search_all": "optimise.search.driver",
-    "card_text": "output.report.shop_card",
-    "write_marking": "output.drawing.marking_dxf",
-    "write_template": "output.drawing.template_pdf",
-    "write_card": "output.report.shop_card_pdf",
-    "write_trial": "output.report.trial_strip",
-    "write_pictures": "output.plots.picture_set",
-    "write_page": "output.report.html_report",
+_NAMES = {  # public names by the module that holds them
+    "errors": "Fault InputError MeshError SolverError StiffenError",
+    "model.material": "Material materials",
+    "model.tools": "BeadDie Cutter FoldingBrake HoleDie Roller Tools Trial",
+    "model.layout": "Bead Hole Layout",
+    "model.panel": "Combination Cutout Demand EdgeTrim FlatnessReading Fold KeepOut Load Panel PointMass Support",
+    "model.results": "DemandResult FlatSheetBaseline LoadDeflectionCurve ResultFields SearchResult Verdict",
+    "io.panel_file": "read_layout read_panel",
+    "io.tools_file": "read_tools starter_tools",
+    "shop.layout_check": "audit",
+    "analysis.evaluation": "check",
+    "analysis.flat_sheet": "flat_baseline",
+    "optimise.search.driver": "search search_all",
+    "output.drawing.marking_dxf": "write_marking",
+    "output.drawing.template_pdf": "write_template",
+    "output.report.shop_card": "card_text",
+    "output.report.shop_card_pdf": "write_card",
+    "output.report.trial_strip": "write_trial",
+    "output.report.html_report": "write_page",
+    "output.plots.picture_set": "write_pictures",
 }
+_HOME = {name: module for module, names in _NAMES.items() for name in names.split()}
 __all__ = sorted(_HOME)
 
 if TYPE_CHECKING:
-    from stiffen.analysis.evaluation import check, flat_baseline
-    from stiffen.errors import InputError, MeshError, SolverError, StiffenError
-    from stiffen.io.panel_file import read_layout, read_panel, read_tools, starter_tools
+    from stiffen.analysis.evaluation import check
+    from stiffen.analysis.flat_sheet import flat_baseline
+    from stiffen.errors import Fault, InputError, MeshError, SolverError, StiffenError
+    from stiffen.io.panel_file import read_layout, read_panel
+    from stiffen.io.tools_file import read_tools, starter_tools
     from stiffen.model.layout import Bead, Hole, Layout
     from stiffen.model.material import Material, materials
-    from stiffen.model.panel import Demand, Load, Panel, Support
-    from stiffen.model.results import SearchResult, Verdict
-    from stiffen.model.tools import Tools
+    from stiffen.model.panel import Combination, Cutout, Demand, EdgeTrim, FlatnessReading, Fold, KeepOut, Load, Panel, PointMass, Support
+    from stiffen.model.results import DemandResult, FlatSheetBaseline, LoadDeflectionCurve, ResultFields, SearchResult, Verdict
+    from stiffen.model.tools import BeadDie, Cutter, FoldingBrake, HoleDie, Roller, Tools, Trial
     from stiffen.optimise.search.driver import search, search_all
     from stiffen.output.drawing.marking_dxf import write_marking
     from stiffen.output.drawing.template_pdf import write_template

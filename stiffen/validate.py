@@ -1,4 +1,4 @@
-"""`python -m stiffen.validate`: the table of outside checks."""
+"""`python -m stiffen.validate`: the shell model against published and recomputed values."""
 
 import sys
 

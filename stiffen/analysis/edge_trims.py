@@ -1,4 +1,4 @@
-"""Edge trims and tubes that are stiff: beams along the sheet, in the plane square to it."""
+"""Stiff edge trims and tubes, as beams along the sheet that bend square to it."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from stiffen.model.panel import Panel
 
 
 def trim_beams(panel: Panel, mesh: Mesh, normals: np.ndarray) -> EdgeBeams | None:
-    """The panel's stiff trims as beams between the nodes of their paths; None where none is stiff.
+    """The panel's stiff trims as beams between the nodes of their paths; None if no trim is stiff.
 
-    normals: (n, 3) the way the sheet faces.  They bend square to the sheet, about its mid-surface; a trim's stretching
-    and twisting are left out.
+    normals: (n, 3) unit normals of the sheet.  The beams bend square to the sheet, about its mid-surface.  Their axial
+    and torsional stiffness is left out.
     """
     ends, stiffness = [], []
     for trim in panel.trims:

@@ -1,4 +1,4 @@
-"""Loads of a panel on its mesh: nodal forces of a case, lumped masses, places to push."""
+"""Loads of a panel on its mesh: nodal forces of a load case, lumped masses, points to probe for softness."""
 
 from __future__ import annotations
 
@@ -11,14 +11,20 @@ from shapely.ops import split
 
 from stiffen.errors import Fault, InputError
 from stiffen.mesh.panel_mesh import Mesh
-from stiffen.model.panel import Load, Panel, Point
+from stiffen.model.panel import LOAD_KINDS, Load, Panel, Point
+
+from .refusal import unknown
 
 GRAVITY = 9.80665  # m/s2, ISO 80000-3 standard acceleration: N per kg
 
 
 @dataclass(frozen=True, eq=False)
 class CoveredAreas:
-    """Part of the sheet that a load covers: triangles, plan area of each part mm2, share of each corner (k, 3)."""
+    """The part of the sheet that a load covers.
+
+    triangles: (k,) those covered.  area: (k,) plan area of each covered part, mm2.  corner_shares: (k, 3) share of the
+    part's load on each corner.
+    """
 
     triangles: np.ndarray
     area: np.ndarray
@@ -26,14 +32,13 @@ class CoveredAreas:
 
 
 def covered_areas(mesh: Mesh, polygon: Polygon | None) -> CoveredAreas:
-    """The triangles under `polygon` (None: all), how much of each, and how its load splits over the corners.
+    """The triangles under `polygon` (None: all), the covered area of each, and how its load is shared by the corners.
 
-    The split keeps the moment: corner shares are the area coordinates of the covered part's centroid.
+    The corner shares are the area coordinates of the covered part's centroid, so the moment of the load is kept.
     """
     corners = mesh.plan[mesh.triangles]
     if polygon is None:
-        everything = np.arange(len(corners))
-        return CoveredAreas(everything, plan_areas(corners), np.full((len(corners), 3), 1 / 3))
+        return CoveredAreas(np.arange(len(corners)), plan_areas(corners), np.full((len(corners), 3), 1 / 3))
     low, high = corners.min(axis=1), corners.max(axis=1)
     x0, y0, x1, y1 = polygon.bounds
     near = np.flatnonzero((high[:, 0] >= x0) & (low[:, 0] <= x1) & (high[:, 1] >= y0) & (low[:, 1] <= y1))
@@ -46,7 +51,7 @@ def covered_areas(mesh: Mesh, polygon: Polygon | None) -> CoveredAreas:
 
 
 def plan_areas(corners: np.ndarray) -> np.ndarray:
-    """(k,) areas, mm2, of triangles with corners (k, 3, 2), counter-clockwise."""
+    """(k,) areas, mm2, of triangles with corners (k, 3, 2) in counter-clockwise order."""
     u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
     return (u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]) / 2
 
@@ -62,22 +67,25 @@ def area_coordinates(corners: np.ndarray, points: np.ndarray) -> np.ndarray:
 
 
 def locate(mesh: Mesh, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Triangle (k,) that holds each plan point (k, 2), and its area coordinates (k, 3); the nearest one if outside."""
+    """The triangle (k,) that contains each plan point (k, 2), and the point's area coordinates (k, 3).
+
+    A point outside the mesh gets the nearest triangle, and coordinates clipped to it.
+    """
     points = np.atleast_2d(points)
     corners = mesh.plan[mesh.triangles]
     tree = shapely.STRtree(shapely.polygons(corners))
     places = shapely.points(points)
     cell = np.full(len(points), -1)
-    point, found = tree.query(places, predicate="intersects")  # ten times as fast as asking for the nearest
+    point, found = tree.query(places, predicate="intersects")  # ten times as fast as `query_nearest`
     cell[point] = found
-    lost = np.flatnonzero(cell < 0)
-    cell[lost] = tree.query_nearest(places[lost], all_matches=False)[1]
+    outside = np.flatnonzero(cell < 0)
+    cell[outside] = tree.query_nearest(places[outside], all_matches=False)[1]
     shares = np.clip(area_coordinates(corners[cell], points), 0, None)
     return cell, shares / shares.sum(axis=1, keepdims=True)
 
 
 def lumped_masses(panel: Panel, mesh: Mesh) -> np.ndarray | None:
-    """(6 n,) kg of bolted-on masses and edge trim on the shift freedoms; None where there are none."""
+    """(6 n,) kg of bolted-on masses and edge trims on the translational freedoms; None without any."""
     if not panel.masses and not panel.trims:
         return None
     kg = np.zeros(len(mesh.nodes))
@@ -93,7 +101,7 @@ def lumped_masses(panel: Panel, mesh: Mesh) -> np.ndarray | None:
 
 
 def tributary_lengths(points: np.ndarray, closed: bool) -> np.ndarray:
-    """Length of line, mm, that each of its points (k, 2) stands for."""
+    """(k,) length, mm, that each of the points (k, 2) of a line stands for."""
     gaps = np.linalg.norm(np.diff(points, axis=0, append=points[:1]), axis=1)
     if not closed:
         gaps[-1] = 0.0
@@ -103,7 +111,13 @@ def tributary_lengths(points: np.ndarray, closed: bool) -> np.ndarray:
 def case_forces(
     panel: Panel, mesh: Mesh, nodal_mass: np.ndarray, case: str, patch_centre: Point | None = None
 ) -> np.ndarray:
-    """(6 n,) N: forces of one case; `nodal_mass` (n,) is what each node carries; a roving patch stands at `place_labels`."""
+    """Nodal forces (6 n,), N and N mm, of one case.
+
+    nodal_mass: (n,) kg on each node.  patch_centre: where a moving patch stands.  Raises InputError for a case or a
+    kind of load that is not known, and for a patch off the sheet.
+    """
+    if case not in panel.cases:
+        raise unknown("case", case, panel.cases)
     for combination in panel.combinations:
         if combination.case == case:
             parts = (
@@ -119,6 +133,7 @@ def case_forces(
 
 
 def _add_load(out: np.ndarray, mesh: Mesh, nodal_mass: np.ndarray, load: Load, patch_centre: Point | None) -> None:
+    """Add the nodal forces of one load to `out` (n, 6)."""
     if load.kind == "pressure":
         areas = covered_areas(mesh, None if load.polygon is None else Polygon(load.polygon))
         corners = mesh.nodes[mesh.triangles[areas.triangles]]
@@ -139,13 +154,16 @@ def _add_load(out: np.ndarray, mesh: Mesh, nodal_mass: np.ndarray, load: Load, p
         )
     elif load.kind == "inertia":
         out[:, :3] += GRAVITY * nodal_mass[:, None] * np.array(load.g)
+    else:
+        raise unknown(f"load of case {load.case}", load.kind, LOAD_KINDS)
 
 
 def _add_line_load(out: np.ndarray, mesh: Mesh, line: np.ndarray, q: np.ndarray) -> None:
-    """Add a line load q (3,) N/mm along nodes `line`; where the line leaves the sheet nothing is pushed.
+    """Add a line load q (3,) N/mm along nodes `line`; stretches of the line off the sheet carry none.
 
-    The part q_n square to the line in the sheet's plane also turns the drilling freedoms of the membrane triangle, by
-    alpha_b q_n l^2/12 at the ends of each side l (Felippa 2003, alpha_b = 3/2): so a uniform pull gives uniform stress.
+    The part q_n square to the line in the plane of the sheet also loads the drilling freedoms of the membrane triangle,
+    by alpha_b q_n l^2/12 at the ends of each side l (Felippa 2003, alpha_b = 3/2): so a uniform pull gives a uniform
+    stress.
     """
     n = len(mesh.nodes)
     corners = np.sort(mesh.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
@@ -160,21 +178,22 @@ def _add_line_load(out: np.ndarray, mesh: Mesh, line: np.ndarray, q: np.ndarray)
 
 
 def _distribute(out: np.ndarray, mesh: Mesh, areas: CoveredAreas, force: np.ndarray) -> None:
-    """Add force (k, 3) of each covered part to its triangle's corners."""
+    """Add the force (k, 3) on each covered part to its triangle's corners."""
     np.add.at(out[:, :3], mesh.triangles[areas.triangles], areas.corner_shares[:, :, None] * force[:, None, :])
 
 
 def patch_polygon(load: Load, centre: Point | None = None) -> Polygon:
-    """The rectangle a patch load covers, at its own place or at `place_labels`."""
+    """The rectangle that a patch load covers, at its own place or, if it moves, at `centre`."""
     x, y = load.at or centre
     a, b = load.size
     return box(x - a / 2, y - b / 2, x + a / 2, y + b / 2)
 
 
 def moving_patch_positions(panel: Panel, case: str, step: float = 0.5) -> list[Point]:
-    """Centres at which a patch with at = "worst" fits wholly on the sheet, on a grid of `step` patch sizes.
+    """Centres for a patch load with at = "worst", on a grid of `step` patch sizes; the patch fits wholly on the sheet.
 
-    Folded flanges are left out: nobody steps there.  Empty where the case has no roving patch.
+    Folded flanges are left out: nobody steps there.  Empty if the case has no moving patch.  Raises InputError if no
+    place on the sheet takes the patch.
     """
     names = {case, *(name for combo in panel.combinations if combo.case == case for name, _ in combo.factors)}
     roving = [load for load in panel.loads if load.case in names and load.kind == "patch" and load.at is None]
@@ -200,7 +219,7 @@ def moving_patch_positions(panel: Panel, case: str, step: float = 0.5) -> list[P
 
 
 def _unfolded_part(panel: Panel) -> Polygon:
-    """The outline without its flanges: of the two parts at each fold line, the larger."""
+    """The outline without its flanges: the larger of the two parts at each fold line."""
     base = Polygon(panel.outline)
     for fold in panel.folds:
         base = max(split(base, LineString(fold.line)).geoms, key=lambda part: part.area)
@@ -208,7 +227,10 @@ def _unfolded_part(panel: Panel) -> Polygon:
 
 
 def probe_points(mesh: Mesh, spacing: float) -> np.ndarray:
-    """Nodes (k,) about `spacing` mm apart over the sheet, free edges included, to push at; always the same ones."""
+    """(k,) nodes at least `spacing` mm apart that cover the sheet, free edges included.
+
+    Edge nodes are chosen first, then the others in the order of their numbers, so the choice is repeatable.
+    """
     chosen: list[int] = []
     cells: dict[tuple[int, int], list[int]] = {}
     border = np.concatenate([mesh.outline, *mesh.rims])

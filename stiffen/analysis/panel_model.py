@@ -1,7 +1,7 @@
-"""One layout on one mesh, held under one assumption on its unknown in-plane holds, ready to be asked.
+"""The shell model of one layout on one mesh, under one assumption on unknown in-plane restraints.
 
-Fields are made when asked for and kept.  Small deflections come from one factor of the stiffness; beyond
-`LINEAR_LIMIT` times the thickness a case is followed by the large-deflection solver from the same forces.
+Fields are computed on request and cached.  Small deflections come from one factorisation of the stiffness matrix.  If
+the linear deflection of a case exceeds `LINEAR_LIMIT` thicknesses, the large-deflection solver traces it instead.
 """
 
 from __future__ import annotations
@@ -19,34 +19,35 @@ from stiffen.errors import Fault, InputError, SolverError
 from stiffen.fem.continuation import FIRST_STEP
 from stiffen.fem.corotational import State
 from stiffen.fem.edge_beams import EdgeBeams
+from stiffen.fem.linear import LinearModel
 from stiffen.fem.nonlinear import EquilibriumPath, follow_path
-from stiffen.fem.shell import LinearModel, Shell
+from stiffen.fem.shell import Shell
 from stiffen.fem.triangle import von_mises
 from stiffen.mesh.normals import node_normals
-from stiffen.mesh.panel_mesh import Mesh
+from stiffen.mesh.panel_mesh import Mesh, mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel, Point
 
 from .edge_trims import trim_beams
 from .loads import case_forces, locate, lumped_masses, moving_patch_positions, probe_points
-from .supports import UNKNOWN, Restraints, build_restraints
+from .supports import FREE, UNKNOWN, Restraints, build_restraints
 
 T = TypeVar("T")
 
 LINEAR_LIMIT = 0.5  # largest deflection over thickness up to which small-deflection theory decides
-PROBES_PER_SIDE = 8  # places pushed along the side of a square panel, before closing in on the softest
-MAX_IN_PLANE_IMBALANCE = 0.05  # of the load: what may push along the plane of a panel that its supports let slide
-PUSH_FIRST_STEP = 6.0  # first step of a push, in thicknesses: only where it ends is asked
-CURVE_LOAD_FACTORS = (1.25, 1.5)  # load factors to which a load-deflection curve goes on
-CURVE_POINTS = 60  # points of such a curve
+PROBES_PER_SIDE = 8  # points pushed along the side of a square panel, before refining about the softest
+MAX_IN_PLANE_IMBALANCE = 0.05  # share of the load that may act along the plane if all supports are free in plane
+PUSH_FIRST_STEP = 6.0  # first step of a push, in thicknesses: large, as only the end state counts
+CURVE_LOAD_FACTORS = (1.25, 1.5)  # load factors beyond 1 of a load-deflection curve
+CURVE_POINTS = 60  # points of an interpolated load-deflection curve
 
 
 @dataclass(frozen=True, eq=False)
 class PanelModel:
-    """A layout, meshed and held; see `build_panel_model`.
+    """A meshed and restrained layout; made by `build_panel_model`.
 
-    normals: (n, 3) the way the sheet faces, folded.  A deflection is along it, on flanges too, and so is a push.
-    tubes: its stiff trims.
+    nodal_mass: (n,) kg.  normals: (n, 3) unit normals of the folded sheet; deflections and pushes are along them, on
+    flanges too.  trim_beams: the stiff trims, or None.
     """
 
     panel: Panel
@@ -61,10 +62,11 @@ class PanelModel:
     _cache: dict = field(default_factory=dict)
 
     def _cached(self, key: tuple, make: Callable[[], T]) -> T:
+        """The cached result of `make`; a SolverError is cached too, so no failed solve is repeated."""
         if key not in self._cache:
             try:
                 self._cache[key] = make()
-            except SolverError as error:  # found out once, for all who ask
+            except SolverError as error:
                 self._cache[key] = error
         if isinstance(self._cache[key], SolverError):
             raise self._cache[key]
@@ -73,9 +75,10 @@ class PanelModel:
     # ------------------------------------------------------------------------------------------ small deflections
 
     def linear_solution(self, case: str) -> tuple[np.ndarray, np.ndarray]:
-        """Forces and displacements (6 n,) of a case by small-deflection theory.
+        """Nodal forces and displacements (6 n,) of a load case by small-deflection theory.
 
-        A roving patch stands where it presses deepest by that theory.
+        A moving patch is placed where it gives the largest deflection by that theory.  Raises InputError for an unknown
+        case, SolverError if the panel is not held.
         """
 
         def make() -> tuple[np.ndarray, np.ndarray]:
@@ -89,28 +92,31 @@ class PanelModel:
         return self._cached(("case", case), make)
 
     def _check_in_plane_balance(self, case: str, u: np.ndarray, forces: np.ndarray) -> None:
-        """SolverError where a load pushes the panel along its plane and every support says that it lets go there."""
+        """Raise SolverError if the loads act along the plane and every support is free in plane."""
         if any(support.in_plane == UNKNOWN for support in self.panel.supports) or not len(self.restraints.drift_dofs):
             return
         reactions = self.linear_model.reactions(u, forces)
         if self.restraints.springs is not None:
-            reactions = reactions + self.restraints.springs @ u  # a flange's fastener may be sprung at the same node
-        taken = np.abs(reactions[self.restraints.drift_dofs]).max(axis=1)
-        if taken.max() > MAX_IN_PLANE_IMBALANCE * np.abs(forces).sum(axis=0).max():
-            axis = "xy"[self.restraints.drift_dofs[taken.argmax()] % 6]
+            reactions = reactions + self.restraints.springs @ u  # a fastener on a flange may have springs at that node
+        carried = np.abs(reactions[self.restraints.drift_dofs]).max(axis=1)
+        if carried.max() > MAX_IN_PLANE_IMBALANCE * np.abs(forces).sum(axis=0).max():
+            axis = "xy"[self.restraints.drift_dofs[carried.argmax()] % 6]
             x, y, _ = self.mesh.nodes.mean(axis=0)
             raise SolverError(
                 f"the panel is not held: case {case} makes it slide along {axis} (part about x {x:.0f}, y {y:.0f}), "
-                'where every support lets it go; give one in_plane = "held"'
+                'and every support is free in plane; give one in_plane = "held"'
             )
 
     def normal_displacement(self, u: np.ndarray) -> np.ndarray:
-        """(n,) or (n, k) shifts toward the "up" face, mm, from displacements (6 n,) or (6 n, k)."""
-        shifts = u.reshape(len(self.normals), 6, *u.shape[1:])[:, :3]
-        return np.einsum("ni,ni...->n...", self.normals, shifts)
+        """Displacement normal to the sheet, mm, (n,) or (n, k), from displacements (6 n,) or (6 n, k).
+
+        It is positive toward the "up" face.
+        """
+        translations = u.reshape(len(self.normals), 6, *u.shape[1:])[:, :3]
+        return np.einsum("ni,ni...->n...", self.normals, translations)
 
     def deflection_over_thickness(self, case: str) -> float:
-        """Largest deflection over thickness of a case by small-deflection theory."""
+        """Largest deflection of a case over the thickness, by small-deflection theory."""
         return float(np.abs(self.normal_displacement(self.linear_solution(case)[1])).max()) / self.layout.gauge
 
     @cached_property
@@ -120,30 +126,34 @@ class PanelModel:
 
     @cached_property
     def softness(self) -> np.ndarray:
-        """(k, 3) rows x, y, mm per newton at points over the sheet, closer about the softest; small deflections."""
+        """(k, 3) rows x, y, mm per newton at points over the sheet, by small-deflection theory.
+
+        The points are denser about the three softest.
+        """
         spacing = math.sqrt(self.panel.region.area) / PROBES_PER_SIDE
         coarse = probe_points(self.mesh, spacing)
         first = self._unit_push_deflections(coarse)
-        worst = self.mesh.plan[coarse[first.argsort()[-3:]]]
+        softest = self.mesh.plan[coarse[first.argsort()[-3:]]]
         fine = probe_points(self.mesh, spacing / 4)
-        gap = np.linalg.norm(self.mesh.plan[fine][:, None] - worst, axis=2).min(axis=1)
+        gap = np.linalg.norm(self.mesh.plan[fine][:, None] - softest, axis=2).min(axis=1)
         close = np.setdiff1d(fine[gap < 0.8 * spacing], coarse)
         nodes = np.concatenate([coarse, close])
         return np.column_stack([self.mesh.plan[nodes], np.concatenate([first, self._unit_push_deflections(close)])])
 
     def softness_at(self, place: Point) -> float:
-        """mm per newton at a place, from the corners of the triangle there; small deflections."""
+        """Deflection per force, mm/N, at a place, interpolated in its triangle; small deflections."""
         cell, shares = locate(self.mesh, np.array([place]))
         return float(shares[0] @ self._unit_push_deflections(self.mesh.triangles[cell[0]]))
 
     def _unit_push_deflections(self, nodes: np.ndarray) -> np.ndarray:
+        """(k,) deflection, mm, of each node under 1 N along its own normal."""
         forces = np.zeros((len(self.normals), 6, len(nodes)))
         forces[nodes, :3, np.arange(len(nodes))] = self.normals[nodes]
         u = self.linear_model.solve(forces.reshape(-1, len(nodes)))
         return self.normal_displacement(u)[nodes, np.arange(len(nodes))]
 
     def push_forces(self, place: Point, force: float) -> np.ndarray:
-        """(6 n,) N: a force onto the "up" face at a place."""
+        """(6 n,) nodal forces of a push of `force` N onto the "up" face at a place."""
         cell, shares = locate(self.mesh, np.array([place]))
         nodes = self.mesh.triangles[cell[0]]
         forces = np.zeros((len(self.normals), 6))
@@ -154,15 +164,15 @@ class PanelModel:
 
     @property
     def has_contact(self) -> bool:
-        """True where supports let go or slide, so that small-deflection theory does not hold at any load."""
+        """True if rests lift off or fasteners slip, so that linear theory holds at no load."""
         return bool(len(self.restraints.rests) or self.restraints.slips)
 
     def imperfect_shell(self, forces: np.ndarray, u: np.ndarray) -> Shell:
-        """The shell as the sheet was bought: out of flat as measured, and with a wave of the panel's waviness.
+        """The shell with its initial imperfection: the measured out-of-flat and a wave of the panel's waviness.
 
-        Between measured places it takes the shape of a thin plate (a thin-plate spline).  A wave has the shape of the
-        case's first buckling mode, else of the first free mode, and stands against the load, so that a sheet that can
-        snap through does.
+        The measured shape is a thin-plate spline through the measured places.  The wave follows the first buckling mode
+        of the case, or the first natural mode if nothing buckles.  It is signed against the load, so that snap-through
+        is triggered.
         """
         shell, height = self.linear_model.shell, self.panel.waviness
         if self.panel.out_of_flat:
@@ -177,7 +187,10 @@ class PanelModel:
         return replace(shell, nodes=shell.nodes + height * shape[:, None] * self.normals)
 
     def equilibrium_path(self, case: str, until: float = 1.0) -> EquilibriumPath:
-        """The case by the large-deflection solver, to `target_factor` times its load; raises SolverError where it stops."""
+        """Equilibrium path of a case by the large-deflection solver, up to `until` times its load.
+
+        Raises SolverError if no equilibrium is found on the way.
+        """
         forces, u = self.linear_solution(case)
         return self._cached(("followed", case, until), lambda: self._trace_path(forces, u, until))
 
@@ -186,13 +199,14 @@ class PanelModel:
         forces: np.ndarray,
         u: np.ndarray,
         until: float,
-        steps: tuple[float, ...] = (),
-        reach: float = FIRST_STEP,
+        factors: tuple[float, ...] = (),
+        first_step: float = FIRST_STEP,
         start: EquilibriumPath | None = None,
     ) -> EquilibriumPath:
+        """The large-deflection solver from these forces; u: their linear displacements, for the imperfection."""
         if len(self.restraints.rests) and (motion := self.restraints.uplift_mode(self.mesh.nodes, forces)):
             raise SolverError(
-                f"the rests push up only, and the load makes the panel {motion} off them: hold it down, or rest it "
+                f"rests can only push, and the load makes the panel {motion} off them: hold it down, or add a rest "
                 "under the load"
             )
         return follow_path(
@@ -205,8 +219,8 @@ class PanelModel:
             edge_beams=self.trim_beams,
             start=start,
             target_factor=until,
-            requested_factors=steps,
-            first_step=reach,
+            requested_factors=factors,
+            first_step=first_step,
         )
 
     def push_deflection(self, place: Point, force: float) -> float:
@@ -214,16 +228,16 @@ class PanelModel:
 
         def make() -> float:
             forces = self.push_forces(place, force)
-            result = self._trace_path(forces, self.linear_model.solve(forces), 1.0, reach=PUSH_FIRST_STEP)
+            result = self._trace_path(forces, self.linear_model.solve(forces), 1.0, first_step=PUSH_FIRST_STEP)
             return float(forces.reshape(-1, 6)[:, :3].ravel() @ result.end_state.displacements.ravel() / force)
 
         return self._cached(("pushed", place, force), make)
 
     def load_deflection_curve(self, case: str) -> tuple[np.ndarray, np.ndarray]:
-        """Load factors and largest deflections (mm) to 1.5 times the load; as far as the solver gets.
+        """Load factors and largest deflections, mm, up to 1.5 times the load or as far as the solver gets.
 
-        Where the sheet does not snap, points are filled in between the states found: the load as a rising cubic of the
-        deflection, which leaves rest as small deflections have it.
+        If the sheet does not snap through, points are interpolated between the computed states: the load as a monotonic
+        cubic of the deflection that starts with the slope of small-deflection theory.
         """
         result = self.equilibrium_path(case)
         factors, largest = result.factors, result.max_displacements
@@ -236,7 +250,7 @@ class PanelModel:
             )
             factors, largest = np.append(factors, more.factors[1:]), np.append(largest, more.max_displacements[1:])
         except SolverError:
-            pass
+            pass  # the curve ends where the solver does
         if self.has_contact or not (np.diff(factors) > 0).all() or not (np.diff(largest) > 0).all():
             return factors, largest
         slopes = PchipInterpolator(largest, factors).derivative()(largest)
@@ -245,10 +259,10 @@ class PanelModel:
         filled = CubicHermiteSpline(largest, factors, slopes)(w)
         return (filled, w) if (np.diff(filled) > 0).all() else (factors, largest)
 
-    # ------------------------------------------------------------------------------------------ stresses and holds
+    # ------------------------------------------------------------------------------ by the theory that applies
 
     def stress(self, case: str) -> np.ndarray:
-        """(m,) greater von Mises stress of the two faces at centroids, MPa, by the theory that decides."""
+        """(m,) larger von Mises stress of the two faces at centroids, MPa, by the theory that applies."""
         if self.uses_large_deflection(case):
             faces = self.equilibrium_path(case).stress
         else:
@@ -256,17 +270,17 @@ class PanelModel:
         return np.maximum(*(von_mises(face) for face in faces))
 
     def deflection(self, case: str) -> np.ndarray:
-        """(n,) deflection toward "up", mm, by the theory that decides."""
+        """(n,) deflection, mm, positive toward the "up" face, by the theory that applies."""
         if self.uses_large_deflection(case):
             return np.einsum("ni,ni->n", self.normals, self.equilibrium_path(case).end_state.displacements)
         return self.normal_displacement(self.linear_solution(case)[1])
 
     def uses_large_deflection(self, case: str) -> bool:
-        """True where only the large-deflection solver counts."""
+        """True if the large-deflection solver decides this case, not linear theory."""
         return self.has_contact or self.deflection_over_thickness(case) > LINEAR_LIMIT
 
     def fastener_loads(self, case: str) -> dict[Point, tuple[float, float]]:
-        """Shear across and pull along the axis of each rivet or bolt, N."""
+        """Shear across and pull along the axis of each rivet or bolt, N, by its centre."""
         if self.uses_large_deflection(case):
             reactions = self.equilibrium_path(case).reactions
         else:
@@ -282,21 +296,26 @@ class PanelModel:
 
 
 def build_panel_model(panel: Panel, layout: Layout, mesh: Mesh, assumed: str) -> PanelModel:
-    """The layout on a mesh it has already, held under one assumption on unknown in-plane holds.
+    """The panel model of a layout on a given mesh, under one assumption on unknown in-plane restraints.
 
-    Raises InputError for a gauge that is none.
+    Raises InputError for a gauge that is not positive and for supports that are not known.
     """
     if not layout.gauge > 0:
         raise InputError([Fault("gauge", f"is {layout.gauge:g} mm", "a sheet has some thickness")])
     material = panel.material
     shell = Shell(mesh.nodes, mesh.triangles, layout.gauge, material.E, material.nu, material.rho)
-    grips = build_restraints(panel, mesh, assumed)
+    restraints = build_restraints(panel, mesh, assumed)
     masses = lumped_masses(panel, mesh)
-    kilograms = shell.nodal_mass
+    nodal_mass = shell.nodal_mass
     if masses is not None:
-        kilograms = kilograms + masses.reshape(-1, 6)[:, 0]
+        nodal_mass = nodal_mass + masses.reshape(-1, 6)[:, 0]
     normals = node_normals(panel, mesh)
     beams = trim_beams(panel, mesh, normals)
-    fitted = None if beams is None else beams.respond(State.at_rest(len(mesh.nodes)))[2]
-    held = LinearModel(shell, grips.linear_fixed, grips.springs, masses, fitted)
-    return PanelModel(panel, layout, mesh, grips, held, assumed, kilograms, normals, beams)
+    beam_stiffness = None if beams is None else beams.respond(State.at_rest(len(mesh.nodes)))[2]
+    linear = LinearModel(shell, restraints.linear_fixed, restraints.springs, masses, beam_stiffness)
+    return PanelModel(panel, layout, mesh, restraints, linear, assumed, nodal_mass, normals, beams)
+
+
+def meshed_model(panel: Panel, layout: Layout, mesh_level: str = "normal", assumed: str = FREE) -> PanelModel:
+    """The panel model of a layout on a mesh of its own; raises as `build_panel_model` and `mesh_panel`."""
+    return build_panel_model(panel, layout, mesh_panel(panel, layout, mesh_level=mesh_level), assumed)

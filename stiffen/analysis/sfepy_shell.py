@@ -1,16 +1,16 @@
-"""The second opinion: the same facets solved with another element, sfepy's shell10x.
+"""The other element of the cross-check: the same facets solved with sfepy's shell10x.
 
-shell10x is a four-node Reissner-Mindlin shell: transverse shear by discrete shear gaps, membrane with seven
-enhanced strains (Zemcik, Rolfes, Rose & Tessmer, Int. J. Numer. Meth. Engng 70 (2007) 934-961).  Every triangle
-is split into three quadrilaterals by its centroid and the middles of its edges, so the new nodes lie on the facet
-and the geometry is the same.
+shell10x is a four-node Reissner-Mindlin shell: transverse shear by discrete shear gaps, membrane with seven enhanced
+strains (Zemcik, Rolfes, Rose & Tessmer, Int. J. Numer. Meth. Engng 70 (2007) 934-961).  Every triangle is split into
+three quadrilaterals by its centroid and the midpoints of its edges, so the new nodes lie on the facet and the geometry
+is the same.
 
-One part is not sfepy's.  Its lock of the drilling rotation is a weak spring to ground: a rigid turn of a curved
-sheet costs energy, and at the kink between two facets the twisting moment, which needs the drilling rotation to
-pass, is let go.  The shell then softens without end as the mesh is refined (Scordelis-Lo 1.00, 1.01, 1.06 of the
-target, twisted beam 1.1, 1.4, 2.3).  Here the drilling rotation is tied to the turn of the sheet in its plane
-instead, with the shear modulus as penalty (Hughes & Brezzi, Comput. Methods Appl. Mech. Engng 72 (1989) 105-121;
-from memory).
+One part is not sfepy's.  Its restraint of the drilling rotation is a weak spring to ground.  A rigid rotation of a
+curved sheet then costs energy, and the twisting moment is lost at the kink between two facets, because only the
+drilling rotation can pass it on.  So the shell softens without limit as the mesh is refined (Scordelis-Lo roof 1.00,
+1.01, 1.06 of the target; twisted beam 1.1, 1.4, 2.3).  Here the drilling rotation is tied to the in-plane rotation of
+the sheet instead, with the shear modulus as penalty (Hughes & Brezzi, Comput. Methods Appl. Mech. Engng 72 (1989)
+105-121; from memory).
 
 Units: mm, N, MPa, kg, Hz.  Freedoms: 6 i + (ux, uy, uz, rx, ry, rz), the rotation vector in global axes.
 """
@@ -34,7 +34,7 @@ _MEMBRANE_DOFS = np.r_[0:12, 24:31]  # displacements and enhanced strains; 12:24
 
 
 class _Bilinear:
-    """The basis of the unit square, with the call that sfepy expects of a polynomial space."""
+    """The bilinear basis of the unit square, with the method that sfepy calls on a polynomial space."""
 
     @staticmethod
     def eval_basis(points: np.ndarray, diff: bool = False) -> np.ndarray:
@@ -47,7 +47,7 @@ class _Bilinear:
 
 @cache
 def _shell10x() -> ModuleType:
-    """sfepy's element functions, imported at first use and silenced: the import warns, and may print."""
+    """sfepy's element functions, imported on first use; its warnings and prints are silenced."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         from sfepy.base.base import output
@@ -62,8 +62,8 @@ def _shell10x() -> ModuleType:
 def split_triangles(nodes: np.ndarray, triangles: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Each triangle as three quadrilaterals.
 
-    nodes (n, 3), triangles (m, 3).  Returns the nodes (n + e + m, 3): the given ones, middles of edges, centroids;
-    the quadrilaterals (3 m, 4); the ends (e, 2) of each edge; whether it is on the boundary (e,).
+    nodes (n, 3), triangles (m, 3).  Returns the nodes (n + e + m, 3): the given ones, edge midpoints, centroids; the
+    quadrilaterals (3 m, 4); the ends (e, 2) of each edge; whether it is on the boundary (e,).
     """
     n, m = len(nodes), len(triangles)
     sides = np.sort(triangles[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2), axis=1)
@@ -84,7 +84,7 @@ def stiffness(nodes: np.ndarray, quads: np.ndarray, thickness: float, E: float, 
 
 
 def sheet_stiffness(nodes: np.ndarray, triangles: np.ndarray, thickness: float, E: float, nu: float) -> csc_array:
-    """`stiffness` of the triangles (m, 3), each split; both `deflections` and `frequencies` can use it."""
+    """`stiffness` of the split triangles (m, 3), for both `deflections` and `frequencies`."""
     points, quads, _, _ = split_triangles(nodes, triangles)
     return stiffness(points, quads, thickness, E, nu)
 
@@ -92,8 +92,8 @@ def sheet_stiffness(nodes: np.ndarray, triangles: np.ndarray, thickness: float, 
 def mass(nodes: np.ndarray, quads: np.ndarray, thickness: float, rho: float) -> csc_array:
     """Consistent mass matrix (6 n, 6 n), kg and kg mm2, bilinear over the quadrilaterals.
 
-    The rotary inertia rho t^3 / 12 is given to the drilling rotation too: it is small, and keeps the matrix
-    positive definite and free of local axes.
+    The rotary inertia rho t^3 / 12 is given to the drilling rotation too.  It is small, and it keeps the matrix
+    positive definite and independent of local axes.
     """
     basis, slopes = _Bilinear.eval_basis(_GAUSS_POINTS)[:, 0], _Bilinear.eval_basis(_GAUSS_POINTS, diff=True)
     tangents = np.einsum("qdi,cik->cqdk", slopes, nodes[quads])
@@ -119,10 +119,11 @@ def deflections(
 ) -> np.ndarray:
     """Displacements (6 n, k), mm and rad, at the given nodes under load vectors forces (6 n, k), N and N mm.
 
-    nodes (n, 3) mm, triangles (m, 3); fixed (q,): freedoms held at zero; added: (6 n, 6 n) stiffness of springs and
-    the like on the given nodes; runs (k, 2): nodes between which a support runs on; K: `sheet_stiffness`, where it is
-    known already.  Small displacements.  The middle of an edge is held as `_constrained_dofs` says.  Raises InputError for arrays
-    that do not fit, SolverError where the sheet is not held well enough for a trustworthy answer.
+    Small displacements.  nodes (n, 3) mm, triangles (m, 3); fixed (q,): freedoms held at zero; added: (6 n, 6 n)
+    stiffness of springs and beams on the given nodes; support_edges (k, 2): pairs of nodes with a continuous support
+    between them; K: the `sheet_stiffness`, if it is known already.  Edge midpoints are held as `_constrained_dofs`
+    says.  Raises InputError for arrays that do not fit, SolverError if the sheet is not held well enough for a
+    trustworthy result.
     """
     nodes, triangles, fixed = _validated(nodes, triangles, thickness, E, nu, fixed)
     forces = np.asarray(forces, float)
@@ -157,10 +158,10 @@ def frequencies(
     support_edges: np.ndarray | None = None,
     K: csc_array | None = None,
 ) -> np.ndarray:
-    """The lowest `count` natural frequencies, Hz, rising; rigid motions of a sheet that is not held count, as 0.
+    """The lowest `count` natural frequencies, Hz, in rising order.
 
-    Arguments as for `deflections`; rho in kg/mm3; masses: (6 n,) kg lumped on the freedoms.  Raises InputError,
-    SolverError.
+    The rigid motions of a sheet that is not held count, as 0 Hz.  Arguments as for `deflections`; rho in kg/mm3;
+    masses: (6 n,) kg lumped on the freedoms.  Raises InputError, SolverError.
     """
     nodes, triangles, fixed = _validated(nodes, triangles, thickness, E, nu, fixed, rho)
     points, quads, edges, boundary = split_triangles(nodes, triangles)
@@ -180,7 +181,7 @@ def frequencies(
     try:
         squares, shapes = eigsh(K, count, M, sigma=shift, OPinv=inverse, v0=start)
     except ArpackError as error:
-        raise SolverError(f"second opinion: the frequencies were not found ({error})") from error
+        raise SolverError(f"the frequencies were not found ({error})") from error
     residual = np.abs(factors.solve(K @ shapes - M @ shapes * squares)).max(axis=0)
     _check_refinement(residual, np.abs(shapes).max(axis=0), "mode shapes")
     return np.sqrt(np.maximum(np.sort(squares), 0.0)) / (2 * np.pi)
@@ -258,11 +259,11 @@ def _with(matrix: csc_array, added: spmatrix | None) -> csc_array:
 def _constrained_dofs(
     fixed: np.ndarray, n: int, edges: np.ndarray, boundary: np.ndarray, support_edges: np.ndarray | None = None
 ) -> np.ndarray:
-    """Freedoms held on nodes and middles of edges, (n + e, 6) bool.
+    """Constrained freedoms of nodes and edge midpoints, (n + e, 6) bool.
 
-    The middle of an edge is held where both its ends are, in the same freedom, and a support runs along it: one of
-    `support_edges` (k, 2).  Where these are not given, every edge is taken for one but an inner edge from boundary to boundary,
-    which cuts a corner.
+    An edge midpoint is constrained in the freedoms in which both its ends are, if a support runs along the edge.  Such
+    edges are `support_edges` (k, 2).  By default they are all edges except those from boundary to boundary that are not
+    on it, as these cut a corner.
     """
     nodes = np.zeros((n, 6), bool)
     nodes.ravel()[fixed] = True
@@ -276,29 +277,29 @@ def _constrained_dofs(
 
 
 def _free_dofs(constrained: np.ndarray, size: int) -> np.ndarray:
-    """Numbers of the freedoms below size that are not held."""
+    """Numbers of the freedoms below `size` that are not constrained."""
     free = np.ones(size, bool)
     free[: constrained.size] = ~constrained.ravel()
     return np.flatnonzero(free)
 
 
 def _factor(K: csc_array) -> SuperLU:
-    """Factors of a symmetric positive definite matrix."""
+    """Factors of a symmetric positive definite matrix; SolverError if it is singular."""
     options = {"SymmetricMode": True}
     try:
         return splu(K.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options=options)
     except RuntimeError as error:
-        raise SolverError(f"second opinion: {error}; is the sheet held against every rigid motion?") from error
+        raise SolverError(f"{error}; is the sheet held against every rigid motion?") from error
 
 
 def _check_refinement(error: np.ndarray, size: np.ndarray, what: str) -> None:
-    """Raise unless the error that one step of refinement finds is below 1e-4 of the result.
+    """Raise SolverError unless one step of iterative refinement changes the result by less than 1e-4.
 
-    The thinnest published shell gives 1e-5, a sheet free to move more than 1.
+    The thinnest published shell gives 1e-5, a sheet that is free to move more than 1.
     """
     if not (np.isfinite(size).all() and (error <= 1e-4 * size).all()):
         raise SolverError(
-            f"second opinion: the {what} cannot be trusted, refinement still moves them; "
+            f"the {what} cannot be trusted, as iterative refinement still changes them; "
             "is the sheet held against every rigid motion?"
         )
 
@@ -312,7 +313,7 @@ def _validated(
     fixed: np.ndarray,
     rho: float = 1.0,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """nodes, triangles, fixed as arrays of the right kind; raises InputError with all that is wrong."""
+    """nodes, triangles and fixed as arrays; raises InputError with all faults."""
     nodes, triangles, fixed = np.asarray(nodes, float), np.asarray(triangles, int), np.asarray(fixed, int)
     faults = [
         Fault(name, f"{value:g}", "give a positive number")

@@ -1,4 +1,4 @@
-"""Supports of a panel on its mesh: which freedoms are held, which are sprung, what each fastener carries."""
+"""Supports of a panel on its mesh: fixed freedoms, springs, contact, and the nodes of each fastener."""
 
 from __future__ import annotations
 
@@ -11,22 +11,23 @@ from scipy.optimize import nnls
 from stiffen.fem.shell import RIGID_BODY_MODE_NAMES, rigid_body_modes
 from stiffen.mesh.normals import TILT_TOLERANCE, UP_NORMAL, is_tilted, node_normals
 from stiffen.mesh.panel_mesh import Mesh
-from stiffen.model.panel import Panel, Point, Support
+from stiffen.model.panel import HOLD_KINDS, IN_PLANE_KINDS, SUPPORT_KINDS, Panel, Point, Support
 
 from .loads import tributary_lengths
+from .refusal import unknown
 
 HELD, FREE, UNKNOWN, SLIP = "held", "free", "unknown", "slip"
-RIGID_SPRING_LENGTH = 1e3  # mm: a rigid hold along neither x nor y is a spring of so much times E; 100 N give 1e-6 mm
+RIGID_SPRING_LENGTH = 1e3  # mm times E: stiffness of a rigid hold along neither x nor y; 100 N move it 1e-6 mm
 
 
 @dataclass(frozen=True, eq=False)
 class Restraints:
-    """What holds the mesh under one assumption on the in-plane hold of 'unknown' supports.
+    """The restraints on the mesh under one assumption on 'unknown' in-plane restraints.
 
-    fixed: freedoms held.  rests: uz freedoms on a frame, held against pushes alone.  slips: (nodes of a fastener's
-    disc, or one node of a line, clearance mm) for those that slide in plane before they hold.  drift: freedoms that
-    only small-deflection theory, which knows no slip, needs held.  springs: (6 n, 6 n) or None.  fasteners: rivets and
-    bolts by centre -> their nodes.  lines: nodes (k,) along each edge or rest, in order.
+    fixed: freedoms fixed.  rests: uz freedoms on a frame, which can only push.  slips: (nodes of a fastener's disc or
+    one node of a line, clearance mm) of supports that slip in plane before they hold.  drift_dofs: in-plane freedoms
+    fixed in the linear analysis only, to remove rigid drift.  springs: (6 n, 6 n) or None.  fasteners: centre of each
+    rivet or bolt -> its nodes.  lines: nodes (k,) along each edge or rest, in order.
     """
 
     fixed: np.ndarray
@@ -39,21 +40,24 @@ class Restraints:
 
     @property
     def support_edges(self) -> np.ndarray:
-        """(k, 2) nodes between which a support runs on: those next to each other on a line, those of a fastener."""
+        """(k, 2) pairs of nodes with a continuous support between them.
+
+        They are neighbours on a line, or nodes of one fastener.
+        """
         pairs = [np.column_stack([line[:-1], line[1:]]) for line in self.lines]
         pairs += [np.stack(np.meshgrid(disc, disc), axis=-1).reshape(-1, 2) for disc in self.fasteners.values()]
         return np.concatenate([np.zeros((0, 2), int), *pairs])
 
     @property
     def linear_fixed(self) -> np.ndarray:
-        """Freedoms held in small-deflection theory, where a rest holds both ways and slip is free."""
+        """Freedoms fixed in small-deflection theory, where a rest holds both ways and a slip is free."""
         return np.union1d(np.union1d(self.fixed, self.rests), self.drift_dofs)
 
     def uplift_mode(self, nodes: np.ndarray, forces: np.ndarray) -> str:
-        """The motion that dead loads (6 n,) give a stiff panel off its rests; '' where the rests can carry them.
+        """The rigid motion by which dead loads (6 n,) lift a panel off its rests; '' if the rests carry them.
 
-        Statics of the whole: pushes of the rests that balance the loads, by non-negative least squares; what they
-        leave over is the load on that motion (Farkas' lemma).
+        Statics of the rigid panel: non-negative least squares finds the pushes of the rests that balance the loads.
+        The residual is the load on the motion that no push stops (Farkas' lemma).
         """
         size = float(np.ptp(nodes, axis=0).max())
         motions = rigid_body_modes(nodes) / np.array([1, 1, 1, size, size, size])
@@ -64,43 +68,66 @@ class Restraints:
         if self.springs is not None:
             both_ways.append(self.springs @ motions / abs(self.springs).max())
         rows = np.concatenate(both_ways)
-        held, directions = np.linalg.eigh(rows.T @ rows)
-        free = directions[:, held <= 1e-12 * max(1.0, held[-1])].T
+        stiffness, directions = np.linalg.eigh(rows.T @ rows)
+        free = directions[:, stiffness <= 1e-12 * max(1.0, stiffness[-1])].T
         load = free @ (motions.T @ forces)
-        push, left = nnls((motions[self.rests] @ free.T).T, -load)
-        if left <= 1e-6 * np.abs(motions.T @ np.abs(forces)).max():
+        push, residual = nnls((motions[self.rests] @ free.T).T, -load)
+        if residual <= 1e-6 * np.abs(motions.T @ np.abs(forces)).max():
             return ""
-        over = free.T @ (load + (motions[self.rests] @ free.T).T @ push)
-        return RIGID_BODY_MODE_NAMES[int(np.abs(over).argmax())]
+        unbalanced = free.T @ (load + (motions[self.rests] @ free.T).T @ push)
+        return RIGID_BODY_MODE_NAMES[int(np.abs(unbalanced).argmax())]
 
 
 def in_plane_assumptions(panel: Panel) -> tuple[str, ...]:
-    """The in-plane ends to be judged: both where a support says 'unknown', else the one that is said."""
-    said = {SLIP if support.slip is not None else support.in_plane for support in panel.supports}
-    if UNKNOWN in said:
+    """The in-plane restraints to evaluate: 'held' and 'free' if a support says 'unknown', else the one given.
+
+    Raises InputError for a support that is not known.
+    """
+    require_known_supports(panel)
+    given = {SLIP if support.slip is not None else support.in_plane for support in panel.supports}
+    if UNKNOWN in given:
         return (HELD, FREE)
-    if SLIP in said:
+    if SLIP in given:
         return (SLIP,)
-    return (HELD,) if HELD in said else (FREE,)
+    return (HELD,) if HELD in given else (FREE,)
+
+
+def require_known_supports(panel: Panel) -> None:
+    """Raise InputError if the kind, hold or in-plane restraint of a support is not known."""
+    for number, support in enumerate(panel.supports, start=1):
+        for key, value, known in (
+            ("kind", support.kind, SUPPORT_KINDS),
+            ("hold", support.hold, HOLD_KINDS),
+            ("in_plane", support.in_plane, IN_PLANE_KINDS),
+        ):
+            if value not in known:
+                raise unknown(f"support[{number}].{key}", value, known)
 
 
 def _holds_in_plane(support: Support, assumed: str) -> bool:
-    """Slip counts as free here: at small deflection the clearance is not used up."""
+    """True if the support holds in plane.  A slip counts as free: small deflections do not use up the clearance."""
     if support.slip is not None:
         return False
     return (assumed if support.in_plane == UNKNOWN else support.in_plane) == HELD
 
 
 def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraints:
-    """Hold the mesh as the panel's supports say; 'unknown' in-plane holds are taken as `assumed`.
+    """Restrain the mesh as the panel's supports say; 'unknown' in-plane restraints are taken as `assumed`.
 
-    A pinned line holds uz at its nodes; clamped holds both tilts too; guided holds the tilts alone.  A pinned
-    fastener holds uz at its centre (the sheet may tilt about it), a clamped one at every node of its disc; a spring is
-    shared out over the same nodes.  In plane a fastener holds its whole disc.  On a flange a fastener holds along its
-    own axis as well as uz, and clamped holds all turns; an edge or a rest holds uz, whichever way the sheet faces.
-    Supports that leave the panel free to drift in its plane get just the freedoms held, at two fasteners or corners,
-    that stop it and take no load as long as the loads balance in plane, since only the shape matters then.
+    A pinned line fixes uz at its nodes; clamped fixes both tilts too; guided fixes the tilts alone.  A pinned fastener
+    fixes uz at its centre, so that the sheet may tilt about it; a clamped one fixes uz and the tilts at every node of
+    its disc.  A spring is shared by the same nodes.  In plane a fastener fixes its whole disc.  On a flange a fastener
+    holds along its own axis as well as uz, and clamped fixes all rotations.  An edge or a rest holds uz, whatever the
+    direction of the sheet.
+
+    If the supports leave the panel free to drift in its plane, the fewest freedoms that stop it are fixed, at two
+    fasteners or corners.  They carry no load as long as the loads balance in plane.
+
+    Raises InputError for a support or an assumption that is not known.
     """
+    require_known_supports(panel)
+    if assumed not in (HELD, FREE, SLIP):
+        raise unknown("in-plane assumption", assumed, (HELD, FREE, SLIP))
     fixed: list[np.ndarray] = []
     rests: list[np.ndarray] = []
     slips: list[tuple[np.ndarray, float]] = []
@@ -109,7 +136,7 @@ def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraint
     lines: list[np.ndarray] = []
     normals = node_normals(panel, mesh)
     for support in panel.supports:
-        plane = _holds_in_plane(support, assumed)
+        in_plane = _holds_in_plane(support, assumed)
         if support.kind in ("rivets", "bolts"):
             for centre in support.fasteners():
                 disc = fasteners[centre] = mesh.discs[centre]
@@ -121,7 +148,7 @@ def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraint
                     _restrain_horizontal(
                         fixed, springs, support, upright, normals[disc[0]], RIGID_SPRING_LENGTH * panel.material.E
                     )
-                if plane:
+                if in_plane:
                     fixed += [6 * disc, 6 * disc + 1]
             continue
         line = mesh.outline if support.path is None else mesh.paths[support.path]
@@ -133,16 +160,16 @@ def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraint
             continue
         share = tributary_lengths(mesh.plan[line], support.path is None) if support.stiffness is not None else 1.0
         _restrain(fixed, springs, support, line, normals, share)
-        if plane:
+        if in_plane:
             fixed += [6 * line, 6 * line + 1]
-    held = _unique(fixed)
+    restrained = _unique(fixed)
     centres = np.array([disc[0] for disc in fasteners.values()], dtype=int)
-    upright = mesh.outline[~is_tilted(normals[mesh.outline])]  # a flange gives way square to itself
+    upright = mesh.outline[~is_tilted(normals[mesh.outline])]  # a flange may move square to itself
     drift = _drift_dofs(
-        mesh, centres if len(centres) > 1 else upright if len(upright) > 1 else mesh.outline, held, springs
+        mesh, centres if len(centres) > 1 else upright if len(upright) > 1 else mesh.outline, restrained, springs
     )
     return Restraints(
-        fixed=held if slips else np.union1d(held, drift),
+        fixed=restrained if slips else np.union1d(restrained, drift),
         rests=_unique(rests),
         slips=tuple(slips),
         drift_dofs=drift,
@@ -153,6 +180,7 @@ def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraint
 
 
 def _unique(freedoms: list[np.ndarray]) -> np.ndarray:
+    """The sorted union of freedom numbers."""
     return np.unique(np.concatenate(freedoms)) if freedoms else np.zeros(0, int)
 
 
@@ -168,7 +196,7 @@ class _Springs:
 def _restrain(
     fixed: list, springs: list, support: Support, nodes: np.ndarray, normals: np.ndarray, share: np.ndarray | float
 ) -> None:
-    """Hold or spring uz of nodes and, but for a pinned support, hold their tilts (on a flange all turns)."""
+    """Fix or spring uz of nodes and, unless pinned, fix their tilts (on a flange all rotations)."""
     if support.hold != "guided":
         if support.stiffness is None:
             fixed.append(6 * nodes + 2)
@@ -181,7 +209,10 @@ def _restrain(
 def _restrain_horizontal(
     fixed: list, springs: list, support: Support, nodes: np.ndarray, axis: np.ndarray, rigid: float
 ) -> None:
-    """Hold or spring nodes along the level part of a fastener's axis (3,); uz is held already."""
+    """Fix or spring nodes along the horizontal part of a fastener's axis (3,); uz is restrained already.
+
+    rigid: N/mm, the spring of a rigid hold along neither x nor y.
+    """
     level = np.array([axis[0], axis[1], 0.0]) / np.hypot(axis[0], axis[1])
     along = int(np.abs(level).argmax())
     if support.stiffness is not None:
@@ -193,7 +224,7 @@ def _restrain_horizontal(
 
 
 def _spring_matrix(springs: list[_Springs], n: int) -> sp.csr_matrix | None:
-    """(6 n, 6 n) stiffness of springs on shifts, or None."""
+    """(6 n, 6 n) stiffness of springs on translations, or None."""
     if not springs:
         return None
     blocks = [one.stiffness[:, None, None] * np.outer(one.direction, one.direction) for one in springs]
@@ -205,15 +236,15 @@ def _spring_matrix(springs: list[_Springs], n: int) -> sp.csr_matrix | None:
 
 
 def _drift_dofs(mesh: Mesh, candidates: np.ndarray, fixed: np.ndarray, springs: list[_Springs]) -> np.ndarray:
-    """Freedoms along x and y, up to three, that stop what motion in plane is left without straining the sheet.
+    """Freedoms along x and y, up to three, that stop the in-plane rigid motions that are still free.
 
-    They lie at two nodes of `candidates`.
+    They lie at two nodes of `candidates`, which are far apart.
     """
     place = mesh.nodes[:, :2] - mesh.nodes[:, :2].mean(axis=0)
     place = place / np.abs(place).max()
 
     def rows(nodes: np.ndarray, direction: np.ndarray) -> np.ndarray:
-        """(k, 3): what slides along x and y and a turn about z do to nodes along a direction (3,) or (k, 3)."""
+        """(k, 3) displacement of nodes along a direction (3,) or (k, 3) by unit motions along x, y and about z."""
         dx, dy = np.broadcast_to(direction, (len(nodes), 3))[:, :2].T
         x, y = place[nodes].T
         return np.column_stack([dx, dy, x * dy - y * dx])
@@ -235,4 +266,5 @@ def _drift_dofs(mesh: Mesh, candidates: np.ndarray, fixed: np.ndarray, springs: 
 
 
 def _rank(rows: np.ndarray) -> int:
+    """Rank of the rows, to a tolerance of 1e-6."""
     return int(np.linalg.matrix_rank(rows, tol=1e-6)) if len(rows) else 0

@@ -1,7 +1,7 @@
-"""One thread for small linear algebra.
+"""One BLAS thread for small dense blocks.
 
-Sparse factors are made of blocks so small that threads of the BLAS only wait for each other: a solve with two busy
-cores took ten times as long with two threads as with one.
+The dense blocks of sparse factors are so small that BLAS threads mostly wait for each other: with two busy cores a
+solve took ten times as long on two threads as on one.
 """
 
 from __future__ import annotations
@@ -18,16 +18,16 @@ T = TypeVar("T")
 
 @cache
 def _controller() -> ThreadpoolController:
-    """The BLAS libraries loaded, looked up once."""
+    """Controller of the loaded BLAS libraries, made once."""
     return ThreadpoolController()
 
 
 def one_thread(function: Callable[P, T]) -> Callable[P, T]:
-    """`function`, run with BLAS held to one thread; the caller's setting is put back afterwards."""
+    """Decorator: runs `function` with one BLAS thread, then restores the caller's setting."""
 
     @wraps(function)
-    def alone(*args: P.args, **kwargs: P.kwargs) -> T:
+    def limited(*args: P.args, **kwargs: P.kwargs) -> T:
         with _controller().limit(limits=1, user_api="blas"):
             return function(*args, **kwargs)
 
-    return alone
+    return limited

@@ -1,7 +1,8 @@
-"""Supports that hold on one side or only after some play: a frame that the sheet may lift off, rivets in loose holes.
+"""Nonlinear supports: a frame that the sheet may lift off (unilateral), fasteners with clearance (gap).
 
-Both by stiff springs that come in when the gap is used up, as long as the sheet pushes (penalty method; e.g. P.
-Wriggers, Computational Contact Mechanics, Springer 2006, ch. 6).
+Penalty method: a stiff spring acts once the gap is closed, while the sheet pushes (e.g. P. Wriggers, Computational
+Contact Mechanics, Springer 2006, ch. 6).  Every support has `respond(u)`: internal forces (6 n,), stored energy (N mm)
+and stiffness (6 n, 6 n) at DOFs u (6 n,), displacements and rotation vectors.
 """
 
 from __future__ import annotations
@@ -12,67 +13,68 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
-UNILATERAL_PENALTY, BEARING_PENALTY = (
-    0.05,
-    20.0,
-)  # of a rest and of a rivet that bears, in E t: 10 N sink in by 3e-3 and 1e-5 mm
-LOOSE_STIFFNESS_RATIO = 1e-7  # of the rivet: what keeps a loose fastener from drifting before it touches
+UNILATERAL_PENALTY = 0.05  # stiffness of a node on a frame over E t: 10 N penetrate by 3e-3 mm on 1 mm aluminium
+BEARING_PENALTY = 20.0  # stiffness of a fastener that bears over E t: 10 N penetrate by 1e-5 mm
+LOOSE_STIFFNESS_RATIO = 1e-7  # of the bearing stiffness: keeps a fastener from drifting inside its clearance
 
 
 @dataclass(frozen=True, eq=False)
 class UnilateralSupport:
-    """A frame under the sheet: `dofs` (k,) that cannot go below zero and may rise; stiffness of each stop, N/mm."""
+    """A frame under the sheet: `dofs` (k,) may rise but not sink below zero; penalty stiffness of each, N/mm."""
 
     dofs: np.ndarray
     stiffness: float
 
     def respond(self, u: np.ndarray) -> tuple[np.ndarray, float, sp.csr_matrix]:
-        """Inner forces (6 n,), stored work and stiffness (6 n, 6 n) at freedoms u (6 n,)."""
-        down = np.minimum(u[self.dofs], 0.0)
+        """Internal forces, stored energy and stiffness at DOFs u (6 n,)."""
+        penetration = np.minimum(u[self.dofs], 0.0)
         forces = np.zeros_like(u)
-        forces[self.dofs] = self.stiffness * down
+        forces[self.dofs] = self.stiffness * penetration
         touching = self.dofs[u[self.dofs] <= 0]
         K = sp.csr_matrix((np.full(len(touching), self.stiffness), (touching, touching)), shape=(len(u), len(u)))
-        return forces, self.stiffness / 2 * float(down @ down), K
+        return forces, self.stiffness / 2 * float(penetration @ penetration), K
 
 
 @dataclass(frozen=True, eq=False)
 class GapSupport:
-    """One fastener in a loose hole: the nodes of its disc, which slide together in plane up to `clearance`, mm."""
+    """A fastener in a loose hole: the mean in-plane displacement of its disc's `nodes` is free up to `clearance`, mm.
+
+    stiffness: penalty stiffness of the disc once it bears, N/mm.
+    """
 
     nodes: np.ndarray
     clearance: float
     stiffness: float
 
     def respond(self, u: np.ndarray) -> tuple[np.ndarray, float, sp.csr_matrix]:
-        """Inner forces (6 n,), stored work and stiffness (6 n, 6 n) at freedoms u (6 n,)."""
+        """Internal forces, stored energy and stiffness at DOFs u (6 n,)."""
         count = len(self.nodes)
-        freedoms = 6 * self.nodes[:, None] + np.arange(2)
-        slid = u[freedoms].mean(axis=0)
-        way = float(np.hypot(*slid))
-        over = max(way - self.clearance, 0.0)
-        soft = LOOSE_STIFFNESS_RATIO * self.stiffness
-        direction = slid / way if way > 0 else np.zeros(2)
+        dofs = 6 * self.nodes[:, None] + np.arange(2)
+        slip = u[dofs].mean(axis=0)
+        distance = float(np.hypot(*slip))
+        overlap = max(distance - self.clearance, 0.0)
+        loose = LOOSE_STIFFNESS_RATIO * self.stiffness
+        direction = slip / distance if distance > 0 else np.zeros(2)
         forces = np.zeros_like(u)
-        forces[freedoms] = (soft * slid + self.stiffness * over * direction) / count
-        K = soft * np.eye(2)
-        if way >= self.clearance:
-            share = over / way if way > 0 else 1.0
+        forces[dofs] = (loose * slip + self.stiffness * overlap * direction) / count
+        K = loose * np.eye(2)
+        if distance >= self.clearance:
+            share = overlap / distance if distance > 0 else 1.0
             K = K + self.stiffness * (share * np.eye(2) + (1 - share) * np.outer(direction, direction))
         blocks = np.broadcast_to(K[None, :, None, :] / count**2, (count, 2, count, 2)).reshape(2 * count, 2 * count)
-        rows, cols = np.meshgrid(freedoms.ravel(), freedoms.ravel(), indexing="ij")
+        rows, cols = np.meshgrid(dofs.ravel(), dofs.ravel(), indexing="ij")
         matrix = sp.csr_matrix((blocks.ravel(), (rows.ravel(), cols.ravel())), shape=(len(u), len(u)))
-        return forces, float(soft * way**2 + self.stiffness * over**2) / 2, matrix
+        return forces, float(loose * distance**2 + self.stiffness * overlap**2) / 2, matrix
 
 
 @dataclass(frozen=True, eq=False)
 class ElasticSupport:
-    """Elastic supports: (6 n, 6 n) stiffness on shifts and rotation vectors."""
+    """Elastic supports: (6 n, 6 n) stiffness on displacements and rotation vectors."""
 
     stiffness: sp.csr_matrix
 
     def respond(self, u: np.ndarray) -> tuple[np.ndarray, float, sp.csr_matrix]:
-        """Inner forces (6 n,), stored work and stiffness (6 n, 6 n) at freedoms u (6 n,)."""
+        """Internal forces, stored energy and stiffness at DOFs u (6 n,)."""
         forces = self.stiffness @ u
         return forces, float(u @ forces) / 2, self.stiffness
 
@@ -83,7 +85,11 @@ NonlinearSupport = UnilateralSupport | GapSupport | ElasticSupport
 def nonlinear_supports(
     scale: float, springs: sp.spmatrix | None, unilateral: np.ndarray | None, gaps: Sequence[tuple[np.ndarray, float]]
 ) -> tuple[NonlinearSupport, ...]:
-    """All that holds the sheet beside rigid supports; `scale` N/mm is E t of the sheet."""
+    """All supports that are not rigid.
+
+    scale: E t of the sheet, N/mm, to which the penalties are relative.  springs: (6 n, 6 n).  unilateral: DOFs (k,).
+    gaps: (nodes, clearance mm) of each fastener.
+    """
     out: list[NonlinearSupport] = []
     if springs is not None:
         out.append(ElasticSupport(springs.tocsr()))

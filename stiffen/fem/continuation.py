@@ -1,15 +1,17 @@
-"""The path of a loaded sheet, equilibrium by equilibrium, as its load grows; through snap-through if it must.
+"""Continuation: follows the equilibrium path of a shell as its load grows, through limit points and snap-through.
 
-Newton's method on the corotated shell.  What a load does to a thin sheet hangs on its membrane forces, and those that
-go with a displacement guessed too large are far too large; so the tangent takes the membrane forces that the last step
-foresaw, not those of the guess.  That is the mixed Newton iteration of D. Magisano, L. Leonetti and G. Garcea, "How to
-improve efficiency and robustness of the Newton method in geometrically non-linear structural problem discretized via
-displacement-based finite elements", Comput. Methods Appl. Mech. Eng. 313 (2017) 986-1005, here with the triangle's
-straining freedoms in place of integration points.  It takes steps many times longer, and its solutions are the same.
+Newton's method on corotational elements.  The response of a thin sheet depends on its membrane forces, and a
+displacement that is guessed too large brings membrane forces that are far too large.  Therefore the tangent takes the
+membrane forces that the last step predicted, not those of the guess.  This is the mixed Newton iteration of D.
+Magisano, L. Leonetti and G. Garcea, "How to improve efficiency and robustness of the Newton method in geometrically
+non-linear structural problem discretized via displacement-based finite elements", Comput. Methods Appl. Mech. Eng. 313
+(2017) 986-1005, here with the nodal forces of a triangle in place of stresses at integration points.  It takes steps
+many times longer; its solutions are the same.
 
-Past a limit point the load falls while the sheet goes on: there the path is followed by its length (M. A. Crisfield, "A
-fast incremental/iterative solution procedure that handles snap-through", Comput. Struct. 13 (1981) 55-62).  Where that
-leads nowhere either, as on rests that the sheet leaves one by one, it is let go (`pseudo_transient.py`).
+Beyond a limit point the load falls while the displacement goes on.  There the solver takes arc-length steps (M. A.
+Crisfield, "A fast incremental/iterative solution procedure that handles snap-through", Comput. Struct. 13 (1981)
+55-62).  Where these fail too, as on unilateral supports that the sheet leaves one by one, it relaxes to the next stable
+equilibrium (`pseudo_transient.py`).
 """
 
 from __future__ import annotations
@@ -24,31 +26,30 @@ from stiffen.errors import SolverError
 
 from .contact import UnilateralSupport
 from .corotational import State
-from .nonlinear_problem import NonlinearProblem, Response, TangentFactors
+from .nonlinear_problem import NonlinearProblem, Response
 from .pseudo_transient import relax_to_stable
+from .sparse_lu import SparseFactors
 
 Progress = Callable[[float, str], None]
 
-# Residual force over load at which a state counts as equilibrium.  Deflections are settled to five digits at 1e-2
-# already, since what is left then sits in the stiff in-plane directions; 1e-6 costs one more iteration at most
-# (convergence is quadratic) and leaves reactions and stresses to that accuracy.
+# Residual force over load at which a state counts as equilibrium.  Deflections are accurate to five digits at 1e-2
+# already, since the rest of the residual then lies in the stiff in-plane directions; 1e-6 costs one more iteration at
+# most (convergence is quadratic) and gives reactions and stresses to that accuracy.
 TOLERANCE = 1e-6
-MAX_ROUNDOFF_SHARE = 1e-3  # most of the load that rounding may hide before a state no longer counts
+MAX_ROUNDOFF_SHARE = 1e-3  # largest share of the load that rounding may hide in a state that counts as equilibrium
 MAX_ITERATIONS = 14  # of one step; more means the step was too long
-FIRST_STEP = 1.5  # first step: linear deflection over thickness; more than 3 leaps over the snap of a shallow arch
-SINGLE_STEP_LIMIT = 0.1  # the same for all of the load, over that of a first step: up to it one step does
-MAX_STEP_GROWTH = 3.0  # step: linear change of the deflection over the deflection so far
-MAX_ATTEMPTS = 3  # at shorter and shorter steps, before the path is followed by its length, or before giving up
-ARC_STEP_RATIO = 0.35  # step along the path, over the way so far
-BRANCH_JUMP_RATIO = (
-    2.0  # way of a step over what the softness at its ends explains: more means it jumped to another branch
-)
-MIN_PATH_COSINE = 0.2  # least cosine between a step and the path at its ends
+FIRST_STEP = 1.5  # linear deflection over thickness; more than 3 passes over the snap-through of a shallow arch
+SINGLE_STEP_LIMIT = 0.1  # linear deflection under the whole load, over that of a first step, up to which one step does
+MAX_STEP_GROWTH = 3.0  # linear change of the deflection in one load step, over the deflection so far
+MAX_ATTEMPTS = 3  # at shorter and shorter steps, before another method is tried
+ARC_STEP_RATIO = 0.35  # arc-length step over the displacement so far
+BRANCH_JUMP_RATIO = 2.0  # displacement in a step, over what the tangents at its ends explain: more is another branch
+MIN_PATH_COSINE = 0.2  # between a step and the path at its ends
 MAX_ARC_STEPS = 200
-RELAXATION_LOAD_STEP = (
-    0.01  # load factor, over the one asked for, that a sheet is let go beyond the last equilibrium found
-)
-DRIFT_STEPS = 10  # of them without any load mean that the sheet drifts off
+RELAXATION_LOAD_STEP = 0.01  # of the target factor: accuracy of a limit point that is found by relaxation
+MAX_RELAXATION_STEPS = 10  # relaxation load steps taken at once
+DRIFT_STEPS = 10  # this many arc-length steps without any load mean that the sheet drifts off
+EASY_ITERATIONS = 5  # arc-length steps that need no more iterations than this are doubled
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,8 +67,11 @@ class Equilibrium:
 
 @dataclass(frozen=True, eq=False)
 class PathTangent:
-    """What the tangent at an equilibrium tells: step per load factor (6 n,), its length over all shifts and its
-    largest shift (mm), and in how many directions the sheet gives way."""
+    """Tangent of the path at an equilibrium.
+
+    rate: (6 n,) step per load factor.  length: norm of its displacements, mm.  max_displacement: largest of them, mm.
+    negative_eigenvalues: of the tangent stiffness; 0 where the equilibrium is stable.
+    """
 
     rate: np.ndarray
     length: float
@@ -76,12 +80,20 @@ class PathTangent:
 
 
 def _displacements(step: np.ndarray) -> np.ndarray:
+    """(n, 3) displacements of a step (6 n,), mm."""
     return step.reshape(-1, 2, 3)[:, 0]
 
 
 @dataclass(eq=False)
 class ContinuationSolver:
-    """The path so far, and how to go on."""
+    """Follows the path and keeps its record.
+
+    history: load factor, largest displacement (mm), strain energy (N mm) and watched DOFs of each equilibrium.  states:
+    load factor -> state, at requested factors.  limit_factor: load factor of the first limit point.
+    first_unstable_factor: where the path first rises through an unstable equilibrium.  step_growth: current ratio of a
+    load step, see MAX_STEP_GROWTH.  failures: load steps that found no equilibrium.  relaxation_step: current step of
+    the load factor in relaxation.
+    """
 
     problem: NonlinearProblem
     target_factor: float
@@ -100,35 +112,40 @@ class ContinuationSolver:
     first_step: float = FIRST_STEP
 
     def __post_init__(self) -> None:
-        self.relaxation_step = 10 * RELAXATION_LOAD_STEP * self.target_factor
+        self.relaxation_step = self.max_relaxation_step
 
-    def run(self, factor: float, state: State, arc: bool) -> tuple[Equilibrium, PathTangent]:
-        """Go from a state at or near equilibrium to the factor asked for; the last equilibrium and its tangent."""
-        here = self.start_equilibrium(factor, state)
-        tangent = self.tangent(here)
-        self.add_to_history(here, tangent)
-        length, lost = np.inf if arc else 0.0, False
-        while not (lost or self.reached_target(here)):
+    def run(self, factor: float, state: State, by_arc_length: bool) -> tuple[Equilibrium, PathTangent]:
+        """Follow the path from a state at or near equilibrium to the target; the last equilibrium and its tangent.
+
+        Raises SolverError where no further equilibrium is found.
+        """
+        point = self.start_equilibrium(factor, state)
+        tangent = self.tangent(point)
+        self.add_to_history(point, tangent)
+        arc_length, out_of_steps = np.inf if by_arc_length else 0.0, False
+        while not (out_of_steps or self.reached_target(point)):
             if self.has_unilateral_supports and self.failures >= MAX_ATTEMPTS:
-                here, tangent = self.jump_to_stable(here, tangent, here.factor)
-            elif length == 0.0 or self.has_unilateral_supports:
-                here, tangent, length = self.load_step(here, tangent)
+                point, tangent = self.jump_to_stable(point, tangent, point.factor)
+            elif arc_length == 0.0 or self.has_unilateral_supports:
+                point, tangent, arc_length = self.load_step(point, tangent)
             else:
-                here, tangent, lost = self.trace_by_arc_length(here, tangent, length, back_to_growth=not arc)
-                length = 0.0
-        return here, tangent
+                point, tangent, out_of_steps = self.trace_by_arc_length(
+                    point, tangent, arc_length, back_to_load_steps=not by_arc_length
+                )
+                arc_length = 0.0
+        return point, tangent
 
     @cached_property
     def has_unilateral_supports(self) -> bool:
-        """Whether nodes may lift off a frame or land on it, which makes steps grow and paths end."""
-        return any(isinstance(stop, UnilateralSupport) for stop in self.problem.supports)
+        """Whether nodes may lift off a frame or land on it.  Newton steps may then grow, and paths may end."""
+        return any(isinstance(support, UnilateralSupport) for support in self.problem.supports)
 
-    def reached_target(self, here: Equilibrium) -> bool:
-        """Whether the factor asked for is reached."""
-        return abs(here.factor - self.target_factor) <= 1e-9 * abs(self.target_factor)
+    def reached_target(self, point: Equilibrium) -> bool:
+        """Whether an equilibrium has the target factor."""
+        return abs(point.factor - self.target_factor) <= 1e-9 * abs(self.target_factor)
 
     def start_equilibrium(self, factor: float, state: State) -> Equilibrium:
-        """The equilibrium nearest to a state."""
+        """The equilibrium nearest to a state; raises SolverError where there is none."""
         response = self.problem.respond(state)
         point: Equilibrium | None = Equilibrium(factor, response)
         if not self.is_equilibrium(point):
@@ -140,44 +157,46 @@ class ContinuationSolver:
             )
         return point
 
-    def add_to_history(self, point: Equilibrium, rising: PathTangent | None) -> None:
-        """Put an equilibrium on record, with its tangent if the load rises there."""
+    def add_to_history(self, point: Equilibrium, rising_tangent: PathTangent | None) -> None:
+        """Record an equilibrium, with its tangent if the load rises there, and report progress."""
         state = point.response.state
         largest = float(np.linalg.norm(state.displacements, axis=1).max())
         watched = state.dofs[self.watched_dofs] if len(self.watched_dofs) else np.zeros(0)
         self.history.append((point.factor, largest, point.response.energy, watched))
-        if rising is not None and rising.negative_eigenvalues and self.first_unstable_factor is None:
+        if rising_tangent is not None and rising_tangent.negative_eigenvalues and self.first_unstable_factor is None:
             self.first_unstable_factor = point.factor
         if point.factor in self.requested_factors:
             self.states.setdefault(point.factor, state)
-        self.progress(
-            min(max(point.factor / self.target_factor, 0.0), 1.0), f"load factor {point.factor:.3g}: {largest:.3g} mm"
-        )
+        fraction = min(max(point.factor / self.target_factor, 0.0), 1.0)
+        self.progress(fraction, f"load factor {point.factor:.3g}: {largest:.3g} mm")
 
-    def factorise(self, response: Response, stress: list[np.ndarray], factor: float) -> TangentFactors:
-        """Factors of the tangent, counted."""
+    def factorise(self, response: Response, element_forces: list[np.ndarray], factor: float) -> SparseFactors:
+        """Factors of the tangent stiffness; counts the factorisation."""
         self.factorisations += 1
-        return self.problem.factorise(response, stress, factor)
+        return self.problem.factorise(response, element_forces, factor)
 
-    def tangent(self, here: Equilibrium) -> PathTangent:
-        """The tangent at an equilibrium."""
+    def tangent(self, point: Equilibrium) -> PathTangent:
+        """Tangent of the path at an equilibrium; raises SolverError where the tangent stiffness is singular."""
         try:
-            factors = self.factorise(here.response, here.response.element_forces, here.factor)
+            factors = self.factorise(point.response, point.response.element_forces, point.factor)
         except SolverError as error:
-            raise SolverError(f"at load factor {here.factor:.4g}: {error}") from error
-        rate = factors.solve(self.problem.free_part(here.response.load))
-        shifts = _displacements(rate)
-        return PathTangent(
-            rate, float(np.linalg.norm(shifts)), float(np.abs(shifts).max()), factors.negative_eigenvalues()
-        )
+            raise SolverError(f"at load factor {point.factor:.4g}: {error}") from error
+        rate = factors.solve(self.problem.free_part(point.response.load))
+        displacements = _displacements(rate)
+        length, largest = float(np.linalg.norm(displacements)), float(np.abs(displacements).max())
+        return PathTangent(rate, length, largest, factors.negative_eigenvalues)
 
     def is_equilibrium(self, point: Equilibrium) -> bool:
-        """Whether a state is an equilibrium."""
+        """Whether the residual of a state is small against the load, or no larger than rounding explains."""
         problem = self.problem
         load = problem.force_norm(point.response.load) * max(abs(point.factor), 0.01 * abs(self.target_factor))
-        rest = problem.force_norm(problem.residual(point.response, point.factor))
-        noise = problem.roundoff_residual(point.response)
-        return rest <= max(TOLERANCE * load, min(noise, MAX_ROUNDOFF_SHARE * load) if load else noise)
+        residual = problem.force_norm(problem.residual(point.response, point.factor))
+        roundoff = problem.roundoff_residual(point.response)
+        return residual <= max(TOLERANCE * load, min(roundoff, MAX_ROUNDOFF_SHARE * load) if load else roundoff)
+
+    def is_equilibrium_at(self, factor: float, response: Response) -> bool:
+        """Whether a response is an equilibrium at a load factor."""
+        return self.is_equilibrium(Equilibrium(factor, response))
 
     def newton(
         self,
@@ -186,69 +205,71 @@ class ContinuationSolver:
         factor: float,
         arc_constraint: tuple[np.ndarray, float] | None = None,
     ) -> Equilibrium | None:
-        """Newton's iteration from a response and a first step; None where it does not settle.
+        """Newton's iteration from a response and a first step (6 n,); None where it does not converge.
 
-        At a fixed load factor; or, with `arc_constraint` = (shifts (n, 3), distance), at the factor that brings the sheet to
-        that distance from these shifts (Crisfield's cylindrical arc length, its condition linearised).
+        The load factor is fixed; or, with `arc_constraint` = (displacements (n, 3), arc length), it is the factor at
+        which the sheet lies at that distance from these displacements (Crisfield's cylindrical arc length, its
+        condition linearised).
         """
         problem = self.problem
-        before = np.inf
+        previous_size = np.inf
         for count in range(MAX_ITERATIONS):
             self.iterations += 1
-            way = float(np.abs(_displacements(step)).max())
-            if not way < np.inf or (
-                count > 1 and way > 3 * before and not self.has_unilateral_supports
-            ):  # it has lost its way
+            size = float(np.abs(_displacements(step)).max())
+            diverges = count > 1 and size > 3 * previous_size and not self.has_unilateral_supports
+            if not size < np.inf or diverges:
                 return None
-            before = way
-            foreseen = problem.predict_element_forces(response, step)
+            previous_size = size
+            predicted_forces = problem.predict_element_forces(response, step)
             response = problem.respond(response.state.updated(step))
             if self.is_equilibrium(Equilibrium(factor, response)):
                 return Equilibrium(factor, response)
             try:
-                factors = self.factorise(response, foreseen, factor)
-            except SolverError:  # nothing holds a part of the sheet at this guess
+                factors = self.factorise(response, predicted_forces, factor)
+            except SolverError:  # the tangent at this guess is singular
                 return None
             residual = problem.residual(response, factor)
             if arc_constraint is None:
                 step = factors.solve(residual)
             else:
-                rest, rate = factors.solve(np.stack([residual, problem.free_part(response.load)], axis=1)).T
-                centre, distance = arc_constraint
-                out = response.state.displacements - centre
-                lack = (distance**2 - np.vdot(out, out)) / 2
-                change = (lack - np.vdot(out, _displacements(rest))) / np.vdot(out, _displacements(rate))
+                correction, rate = factors.solve(np.stack([residual, problem.free_part(response.load)], axis=1)).T
+                centre, arc_length = arc_constraint
+                radius = response.state.displacements - centre
+                lack = (arc_length**2 - np.vdot(radius, radius)) / 2
+                change = (lack - np.vdot(radius, _displacements(correction))) / np.vdot(radius, _displacements(rate))
                 factor += float(change)
-                step = rest + change * rate
+                step = correction + change * rate
         return None
 
-    def load_step(self, here: Equilibrium, tangent: PathTangent) -> tuple[Equilibrium, PathTangent, float]:
-        """One step at growing load; the length along the path to try instead where there is none near by, else 0."""
-        factor = min(
-            f
-            for f in (*self.requested_factors, self.target_factor, here.factor + self.load_increment(here, tangent))
-            if f > here.factor
-        )
-        there = self.newton(here.response, (factor - here.factor) * tangent.rate, factor)
-        if there is not None:
-            onward = self.tangent(there)
-            way = float(np.linalg.norm(there.displacements - here.displacements))
-            # without a jump the sheet is about as soft within a step as at the step's ends
-            soft = np.sqrt(tangent.length * onward.length) * (factor - here.factor)
-            if way <= BRANCH_JUMP_RATIO * soft and _is_smooth_segment(here, tangent, there, onward, 1.0, 1.0):
+    def load_step(self, point: Equilibrium, tangent: PathTangent) -> tuple[Equilibrium, PathTangent, float]:
+        """One step at growing load: the next equilibrium, its tangent, and 0.
+
+        Where none is found on this branch: the same equilibrium, its tangent, and the arc length to try instead.
+        """
+        next_factor = point.factor + self.load_increment(point, tangent)
+        factor = min(f for f in (*self.requested_factors, self.target_factor, next_factor) if f > point.factor)
+        end = self.newton(point.response, (factor - point.factor) * tangent.rate, factor)
+        if end is not None:
+            end_tangent = self.tangent(end)
+            distance = float(np.linalg.norm(end.displacements - point.displacements))
+            # on one branch the compliance within a step lies near that at the step's ends
+            expected = np.sqrt(tangent.length * end_tangent.length) * (factor - point.factor)
+            if distance <= BRANCH_JUMP_RATIO * expected and _is_smooth_segment(
+                point, tangent, end, end_tangent, 1.0, 1.0
+            ):
                 self.step_growth = min(1.5 * self.step_growth, MAX_STEP_GROWTH)
-                self.add_to_history(there, onward)
-                return there, onward, 0.0
+                self.add_to_history(end, end_tangent)
+                return end, end_tangent, 0.0
         self.step_growth = max(self.step_growth / 2, ARC_STEP_RATIO)
         self.failures += 1
-        return here, tangent, (factor - here.factor) * tangent.length / 2
+        return point, tangent, (factor - point.factor) * tangent.length / 2
 
-    def load_increment(self, here: Equilibrium, tangent: PathTangent) -> float:
-        """Length of the next step in the load factor."""
+    def load_increment(self, point: Equilibrium, tangent: PathTangent) -> float:
+        """Increment of the load factor in the next load step."""
         if tangent.max_displacement * self.target_factor <= SINGLE_STEP_LIMIT * self.first_step_deflection:
             return self.target_factor
-        so_far = float(np.abs(here.displacements).max())
-        return max(self.first_step_deflection, self.step_growth * so_far) / tangent.max_displacement
+        deflection = float(np.abs(point.displacements).max())
+        return max(self.first_step_deflection, self.step_growth * deflection) / tangent.max_displacement
 
     @cached_property
     def first_step_deflection(self) -> float:
@@ -256,168 +277,182 @@ class ContinuationSolver:
         return self.first_step * float(np.mean(self.problem.shell.t))
 
     def trace_by_arc_length(
-        self, here: Equilibrium, tangent: PathTangent, length: float, back_to_growth: bool
+        self, point: Equilibrium, tangent: PathTangent, arc_length: float, back_to_load_steps: bool
     ) -> tuple[Equilibrium, PathTangent, bool]:
-        """Follow the path by its length to the factor asked for, or until it rises over where it was; True if lost.
+        """Arc-length steps to the target, or until the load rises above its value at the start.
 
-        Lost: the path went on for ARC_STEPS without getting there.  The more often growing load has failed before, the
-        longer the path is followed this way.
+        Returns the last equilibrium, its tangent, and whether MAX_ARC_STEPS were used up.  The more load steps have
+        failed before, the longer the path is followed this way.
         """
-        high, highest = here.factor, abs(here.factor)
+        start_factor, highest = point.factor, abs(point.factor)
         forward = _displacements(tangent.rate)
         for count in range(MAX_ARC_STEPS):
-            way_so_far = float(np.linalg.norm(here.displacements))
-            length = min(
-                length,
-                ARC_STEP_RATIO * way_so_far
-                if way_so_far
-                else self.first_step_deflection * tangent.length / tangent.max_displacement,
-            )
+            arc_length = min(arc_length, self._max_arc_length(point, tangent))
             sign = 1.0 if np.vdot(forward, _displacements(tangent.rate)) > 0 else -1.0
             try:
-                there, onward, length = self.arc_length_step(here, tangent, sign, length)
+                end, end_tangent, arc_length = self.arc_length_step(point, tangent, sign, arc_length)
             except SolverError:
-                if not back_to_growth:
+                if not back_to_load_steps:
                     raise
-                return *self.jump_to_stable(here, tangent, high), False
-            forward = there.displacements - here.displacements
-            slope = np.copysign(1 / onward.length, np.vdot(forward, _displacements(onward.rate)))
-            if self.limit_factor is None and sign > 0 and (slope < 0 or there.factor < here.factor):
-                self.limit_factor = self.limit_load(here, tangent, there, slope)
+                return *self.jump_to_stable(point, tangent, start_factor), False
+            forward = end.displacements - point.displacements
+            slope = np.copysign(1 / end_tangent.length, np.vdot(forward, _displacements(end_tangent.rate)))
+            if self.limit_factor is None and sign > 0 and (slope < 0 or end.factor < point.factor):
+                self.limit_factor = self.limit_load(point, tangent, end, slope)
             for factor in (*self.requested_factors, self.target_factor):
-                if here.factor < factor <= there.factor:
-                    point = self.equilibrium_between(here, tangent, there, onward, factor)
-                    if point is not None:
-                        at_point = self.tangent(point)
-                        self.add_to_history(point, at_point)
+                if point.factor < factor <= end.factor:
+                    between = self.equilibrium_between(point, tangent, end, end_tangent, factor)
+                    if between is not None:
+                        tangent_between = self.tangent(between)
+                        self.add_to_history(between, tangent_between)
                         if factor == self.target_factor:
-                            return point, at_point, False
-            self.add_to_history(there, onward if slope > 0 else None)
-            here, tangent = there, onward
-            highest = max(highest, abs(here.factor))
+                            return between, tangent_between, False
+            self.add_to_history(end, end_tangent if slope > 0 else None)
+            point, tangent = end, end_tangent
+            highest = max(highest, abs(point.factor))
             if count == DRIFT_STEPS and highest < TOLERANCE * self.target_factor:
-                raise self.no_equilibrium_error(Equilibrium(0.0, here.response))
-            if back_to_growth and slope > 0 and here.factor > high and count + 1 >= self.failures:
-                return here, tangent, False
-        return here, tangent, True
+                raise self.no_equilibrium_error(Equilibrium(0.0, point.response))
+            if back_to_load_steps and slope > 0 and point.factor > start_factor and count + 1 >= self.failures:
+                return point, tangent, False
+        return point, tangent, True
+
+    def _max_arc_length(self, point: Equilibrium, tangent: PathTangent) -> float:
+        """Longest arc-length step from an equilibrium, mm."""
+        displacement = float(np.linalg.norm(point.displacements))
+        if displacement:
+            return ARC_STEP_RATIO * displacement
+        return self.first_step_deflection * tangent.length / tangent.max_displacement
 
     def equilibrium_between(
-        self, here: Equilibrium, tangent: PathTangent, there: Equilibrium, onward: PathTangent, factor: float
+        self, point: Equilibrium, tangent: PathTangent, end: Equilibrium, end_tangent: PathTangent, factor: float
     ) -> Equilibrium | None:
-        """The equilibrium at a load factor between those of two others, from the nearer one first."""
-        ends = sorted(((here, tangent), (there, onward)), key=lambda end: abs(factor - end[0].factor))
-        for point, rate in ends:
-            if found := self.newton(point.response, (factor - point.factor) * rate.rate, factor):
+        """The equilibrium at a load factor between those of two others, sought from the nearer one first."""
+        starts = sorted(((point, tangent), (end, end_tangent)), key=lambda start: abs(factor - start[0].factor))
+        for start, start_tangent in starts:
+            if found := self.newton(start.response, (factor - start.factor) * start_tangent.rate, factor):
                 return found
         return None
 
     def arc_length_step(
-        self, here: Equilibrium, tangent: PathTangent, sign: float, length: float
+        self, point: Equilibrium, tangent: PathTangent, sign: float, arc_length: float
     ) -> tuple[Equilibrium, PathTangent, float]:
-        """The next equilibrium at a distance along the path, its tangent, and the distance for the step after it."""
+        """The next equilibrium at an arc length from a point, its tangent, and the arc length for the step after it.
+
+        sign: +1 to leave the point with rising load.  Raises SolverError where shorter steps fail too.
+        """
         best: tuple[Equilibrium, PathTangent, float] | None = None
         for _ in range(MAX_ATTEMPTS):
-            change = sign * length / tangent.length
-            before = self.iterations
-            there = self.newton(
-                here.response, change * tangent.rate, here.factor + change, (here.displacements, length)
-            )
-            if there is not None:
-                onward = self.tangent(there)
-                rising = np.copysign(
-                    1.0, np.vdot(there.displacements - here.displacements, _displacements(onward.rate))
-                )
-                best = there, onward, 2 * length if self.iterations - before <= 5 else length
-                if _is_smooth_segment(here, tangent, there, onward, sign, rising):
+            change = sign * arc_length / tangent.length
+            iterations_before = self.iterations
+            constraint = point.displacements, arc_length
+            end = self.newton(point.response, change * tangent.rate, point.factor + change, constraint)
+            if end is not None:
+                end_tangent = self.tangent(end)
+                forward = end.displacements - point.displacements
+                end_sign = np.copysign(1.0, np.vdot(forward, _displacements(end_tangent.rate)))
+                easy = self.iterations - iterations_before <= EASY_ITERATIONS
+                best = end, end_tangent, 2 * arc_length if easy else arc_length
+                if _is_smooth_segment(point, tangent, end, end_tangent, sign, end_sign):
                     return best
-            length /= 4
+            arc_length /= 4
         if best is not None:  # the path itself has a corner here: a perfect sheet that buckles
             return best
-        raise self.no_equilibrium_error(here)
+        raise self.no_equilibrium_error(point)
 
-    def jump_to_stable(self, here: Equilibrium, tangent: PathTangent, high: float) -> tuple[Equilibrium, PathTangent]:
-        """The stable equilibrium that the sheet, let go a little beyond the highest load, slides to.
+    @property
+    def max_relaxation_step(self) -> float:
+        """Longest step of the load factor in relaxation."""
+        return MAX_RELAXATION_STEPS * RELAXATION_LOAD_STEP * self.target_factor
 
-        Where that is far off, by less and less load until it is known to a LEAP where the sheet snapped.
+    def jump_to_stable(
+        self, point: Equilibrium, tangent: PathTangent, highest_factor: float
+    ) -> tuple[Equilibrium, PathTangent]:
+        """The stable equilibrium to which the sheet relaxes at a load factor a little above the highest so far.
+
+        Where that equilibrium is far off, the step is halved until the limit point is known to RELAXATION_LOAD_STEP.
+        Raises SolverError where none is found.
         """
-        above = max(high, here.factor)
+        base_factor = max(highest_factor, point.factor)
         while True:
-            factor = min(
-                f for f in (*self.requested_factors, self.target_factor, above + self.relaxation_step) if f > above
-            )
-            balanced = partial(self.is_equilibrium_at, factor)
-            found, steps, factorisations = relax_to_stable(self.problem, here.response, factor, balanced)
+            next_factor = base_factor + self.relaxation_step
+            factor = min(f for f in (*self.requested_factors, self.target_factor, next_factor) if f > base_factor)
+            is_equilibrium = partial(self.is_equilibrium_at, factor)
+            found, steps, factorisations = relax_to_stable(self.problem, point.response, factor, is_equilibrium)
             self.iterations += steps
             self.factorisations += factorisations
-            there = None if found is None else Equilibrium(factor, found)
-            way = np.inf if there is None else float(np.linalg.norm(there.displacements - here.displacements))
-            snaps = way > BRANCH_JUMP_RATIO * tangent.length * abs(factor - here.factor)
-            if there is not None and (not snaps or factor - above <= RELAXATION_LOAD_STEP * self.target_factor):
+            end = None if found is None else Equilibrium(factor, found)
+            distance = np.inf if end is None else float(np.linalg.norm(end.displacements - point.displacements))
+            snaps = distance > BRANCH_JUMP_RATIO * tangent.length * abs(factor - point.factor)
+            if end is not None and (not snaps or factor - base_factor <= RELAXATION_LOAD_STEP * self.target_factor):
                 break
-            self.relaxation_step = min(self.relaxation_step, factor - above) / 2
-            if there is None and self.relaxation_step < RELAXATION_LOAD_STEP * self.target_factor / 2:
-                raise self.no_equilibrium_error(here)
+            self.relaxation_step = min(self.relaxation_step, factor - base_factor) / 2
+            if end is None and self.relaxation_step < RELAXATION_LOAD_STEP * self.target_factor / 2:
+                raise self.no_equilibrium_error(point)
         if snaps and self.limit_factor is None:
-            self.limit_factor = above
-        self.relaxation_step = min(2 * self.relaxation_step, 10 * RELAXATION_LOAD_STEP * self.target_factor)
-        onward = self.tangent(there)
-        self.add_to_history(there, onward)
-        return there, onward
+            self.limit_factor = base_factor
+        self.relaxation_step = min(2 * self.relaxation_step, self.max_relaxation_step)
+        end_tangent = self.tangent(end)
+        self.add_to_history(end, end_tangent)
+        return end, end_tangent
 
-    def is_equilibrium_at(self, factor: float, response: Response) -> bool:
-        """Whether a response is an equilibrium at a load factor."""
-        return self.is_equilibrium(Equilibrium(factor, response))
-
-    def no_equilibrium_error(self, here: Equilibrium) -> SolverError:
-        """No way on."""
+    def no_equilibrium_error(self, point: Equilibrium) -> SolverError:
+        """Error that no equilibrium was found beyond a point."""
         return SolverError(
-            f"no equilibrium was found beyond load factor {here.factor:.4g} (asked for: {self.target_factor:g}); the sheet may "
-            "crumple or lift off there: lower the load, add a support, or give a flat sheet an initial waviness"
+            f"no equilibrium was found beyond load factor {point.factor:.4g} (asked for: {self.target_factor:g}); the "
+            "sheet may crumple or lift off there: lower the load, add a support, or give a flat sheet an initial "
+            "waviness"
         )
 
-    def limit_load(self, here: Equilibrium, tangent: PathTangent, there: Equilibrium, slope: float) -> float:
-        """Highest load factor between two equilibria, the path rising from `gauge_search`: by one more, near the top."""
-        way = float(np.linalg.norm(there.displacements - here.displacements))
-        share, value = cubic_maximum(here.factor, there.factor, way / tangent.length, way * slope)
+    def limit_load(self, point: Equilibrium, tangent: PathTangent, end: Equilibrium, slope: float) -> float:
+        """Highest load factor between two equilibria, where the path rises from `point`.
+
+        slope: of the load factor along the path at `end`, 1/mm.  A third equilibrium near the maximum refines it.
+        """
+        distance = float(np.linalg.norm(end.displacements - point.displacements))
+        share, value = cubic_maximum(point.factor, end.factor, distance / tangent.length, distance * slope)
         if not 0.0 < share < 1.0:
             return value
-        change = share * way / tangent.length
-        near = self.newton(
-            here.response, change * tangent.rate, here.factor + change, (here.displacements, share * way)
-        )
-        if near is None:
+        change = share * distance / tangent.length
+        constraint = point.displacements, share * distance
+        middle = self.newton(point.response, change * tangent.rate, point.factor + change, constraint)
+        if middle is None:
             return value
-        onward = self.tangent(near)
-        forward = near.displacements - here.displacements
-        if np.vdot(forward, _displacements(onward.rate)) > 0:
-            rest = float(np.linalg.norm(there.displacements - near.displacements))
-            return cubic_maximum(near.factor, there.factor, rest / onward.length, rest * slope)[1]
-        done = float(np.linalg.norm(forward))
-        return cubic_maximum(here.factor, near.factor, done / tangent.length, -done / onward.length)[1]
+        middle_tangent = self.tangent(middle)
+        forward = middle.displacements - point.displacements
+        if np.vdot(forward, _displacements(middle_tangent.rate)) > 0:
+            rest = float(np.linalg.norm(end.displacements - middle.displacements))
+            return cubic_maximum(middle.factor, end.factor, rest / middle_tangent.length, rest * slope)[1]
+        passed = float(np.linalg.norm(forward))
+        return cubic_maximum(point.factor, middle.factor, passed / tangent.length, -passed / middle_tangent.length)[1]
 
 
 def _is_smooth_segment(
-    here: Equilibrium, tangent: PathTangent, there: Equilibrium, onward: PathTangent, leaves: float, arrives: float
+    point: Equilibrium,
+    tangent: PathTangent,
+    end: Equilibrium,
+    end_tangent: PathTangent,
+    start_sign: float,
+    end_sign: float,
 ) -> bool:
-    """Whether a path may run smoothly between two equilibria, that it leaves and reaches in these senses (+1 rising).
+    """Whether two equilibria may lie on one smooth branch; the signs are +1 where the load rises along the path.
 
-    It may not where it would turn by nearly a right angle, or where a stable sheet would turn unstable while the load
-    rises: the step has then left the path for another branch.
+    They do not where the path would turn by nearly a right angle, or where a stable sheet would become unstable while
+    the load rises: the step has then left the path for another branch.
     """
-    chord = (there.displacements - here.displacements).ravel()
-    way = float(np.linalg.norm(chord))
-    if way == 0.0:  # loads that held freedoms take
+    chord = (end.displacements - point.displacements).ravel()
+    distance = float(np.linalg.norm(chord))
+    if distance == 0.0:  # the loads act on constrained DOFs alone
         return True
-    starts = leaves * float(chord @ _displacements(tangent.rate).ravel()) / (way * tangent.length)
-    ends = arrives * float(chord @ _displacements(onward.rate).ravel()) / (way * onward.length)
-    lost = tangent.negative_eigenvalues == 0 and onward.negative_eigenvalues > 0 and arrives > 0
-    return min(starts, ends) > MIN_PATH_COSINE and not lost
+    start_cosine = start_sign * float(chord @ _displacements(tangent.rate).ravel()) / (distance * tangent.length)
+    end_cosine = end_sign * float(chord @ _displacements(end_tangent.rate).ravel()) / (distance * end_tangent.length)
+    loses_stability = tangent.negative_eigenvalues == 0 and end_tangent.negative_eigenvalues > 0 and end_sign > 0
+    return min(start_cosine, end_cosine) > MIN_PATH_COSINE and not loses_stability
 
 
-def cubic_maximum(first: float, last: float, rise: float, fall: float) -> tuple[float, float]:
-    """Where in 0 to 1 the cubic with end values first, last and end slopes rise, fall is highest, and how high."""
+def cubic_maximum(first: float, last: float, start_slope: float, end_slope: float) -> tuple[float, float]:
+    """Position in 0 to 1 and value of the maximum of the cubic with these end values and end slopes."""
     d = last - first
-    cubic = np.array([rise + fall - 2 * d, 3 * d - 2 * rise - fall, rise, first])
+    cubic = np.array([start_slope + end_slope - 2 * d, 3 * d - 2 * start_slope - end_slope, start_slope, first])
     roots = np.roots(np.polyder(cubic))
-    places = [0.0, 1.0, *(float(r.real) for r in roots if abs(r.imag) < 1e-12 and 0 < r.real < 1)]
-    return max(((place, float(np.polyval(cubic, place))) for place in places), key=lambda pair: pair[1])
+    positions = [0.0, 1.0, *(float(r.real) for r in roots if abs(r.imag) < 1e-12 and 0 < r.real < 1)]
+    return max(((x, float(np.polyval(cubic, x))) for x in positions), key=lambda pair: pair[1])

@@ -1,9 +1,9 @@
-"""Beams along the edges of a shell's triangles, bent in one plane: a stiff trim or tube, at any deflection.
+"""Beams along triangle edges, such as stiff trims or tubes: bending in one plane, at any deflection.
 
-A beam of length l between two nodes knows the turns of its ends against its chord alone, theta_1 and theta_2; its
-energy is EI/(2 l) (4 theta_1^2 + 4 theta_1 theta_2 + 4 theta_2^2), that of cubic deflection (Hermite; e.g. J. S.
-Przemieniecki, Theory of Matrix Structural Analysis, 1968, ch. 5).  With n a normal that turns with the node and e the
-chord as it lies, theta = -n.e: no motion as a rigid body changes it.
+The energy of a beam of length l depends only on the rotations theta_1, theta_2 of its ends against its chord:
+EI/(2 l) (4 theta_1^2 + 4 theta_1 theta_2 + 4 theta_2^2), that of cubic (Hermite) deflection (e.g. J. S. Przemieniecki,
+Theory of Matrix Structural Analysis, 1968, ch. 5).  With n a normal that rotates with the node and e the unit vector
+along the current chord, theta = -n.e, which no rigid-body motion changes.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ END_STIFFNESS = np.array([[4.0, 2.0], [2.0, 4.0]])  # of EI/l
 
 @dataclass(frozen=True, eq=False)
 class EdgeBeams:
-    """k beams: their ends (k, 2) by node, chords at rest (k, 3) mm, normals at rest (k, 3), EI (k,) N mm2."""
+    """k beams: end nodes (k, 2), undeformed chords (k, 3) mm, undeformed normals (k, 3), EI (k,) N mm2."""
 
     nodes: np.ndarray
     chords: np.ndarray
@@ -29,42 +29,48 @@ class EdgeBeams:
     bending_stiffness: np.ndarray
 
     def respond(self, state: State) -> tuple[np.ndarray, float, sp.csr_matrix]:
-        """Inner forces (6 n,), stored work N mm and stiffness (6 n, 6 n) at a state, conjugate to shifts and spins.
+        """Internal forces (6 n,), strain energy N mm and stiffness (6 n, 6 n), conjugate to displacements and spins.
 
-        The stiffness is the symmetric part of the forces' rates; the rest vanishes where moments balance at the nodes.
+        The stiffness is the symmetric part of the derivative of the forces; the skew part vanishes where the moments at
+        the nodes balance.
         """
-        shift = state.displacements[self.nodes]
-        chord = self.chords + shift[:, 1] - shift[:, 0]
+        displacement = state.displacements[self.nodes]
+        chord = self.chords + displacement[:, 1] - displacement[:, 0]
         length = np.linalg.norm(chord, axis=1)
         along = chord / length[:, None]
         normals = (state.rotations[self.nodes] @ self.normals[:, None, :, None])[..., 0]
-        turns = -np.einsum("kai,ki->ka", normals, along)
-        rates = _rotation_gradients(normals, along, length)
+        rotations = -np.einsum("kai,ki->ka", normals, along)
+        gradients = _rotation_gradients(normals, along, length)
         local = (self.bending_stiffness / np.linalg.norm(self.chords, axis=1))[:, None, None] * END_STIFFNESS
-        moments = (local @ turns[:, :, None])[:, :, 0]
+        moments = (local @ rotations[:, :, None])[:, :, 0]
         n = len(state.displacements)
-        freedoms = (6 * self.nodes[:, :, None] + np.arange(6)).reshape(-1, 12)
-        forces = np.bincount(freedoms.ravel(), np.einsum("kai,ka->ki", rates, moments).ravel(), 6 * n)
-        blocks = rates.transpose(0, 2, 1) @ local @ rates + _geometric_stiffness(normals, along, length, moments)
-        place = np.repeat(freedoms, 12, axis=1).ravel(), np.tile(freedoms, (1, 12)).ravel()
+        dofs = (6 * self.nodes[:, :, None] + np.arange(6)).reshape(-1, 12)
+        forces = np.bincount(dofs.ravel(), np.einsum("kai,ka->ki", gradients, moments).ravel(), 6 * n)
+        blocks = gradients.transpose(0, 2, 1) @ local @ gradients + _geometric_stiffness(
+            normals, along, length, moments
+        )
+        place = np.repeat(dofs, 12, axis=1).ravel(), np.tile(dofs, (1, 12)).ravel()
         K = sp.csr_matrix((blocks.ravel(), place), shape=(6 * n, 6 * n))
-        return forces, float(np.vdot(moments, turns)) / 2, K
+        return forces, float(np.vdot(moments, rotations)) / 2, K
 
 
 def _rotation_gradients(normals: np.ndarray, along: np.ndarray, length: np.ndarray) -> np.ndarray:
-    """(k, 2, 12): how the turn at each end goes with shifts and spins of both; normals (k, 2, 3), along (k, 3)."""
-    square = normals - np.einsum("kai,ki->ka", normals, along)[:, :, None] * along[:, None]
-    lift = square / length[:, None, None]
-    out = np.zeros((len(length), 2, 2, 2, 3))  # beam, end, node, (shift, spin), xyz
-    out[:, :, 0, 0], out[:, :, 1, 0] = lift, -lift
-    tilt = np.cross(along[:, None], normals)
+    """(k, 2, 12) derivatives of the end rotations by the displacements and spins of both nodes.
+
+    normals: (k, 2, 3) at the ends.  along: (k, 3) unit vectors of the chords.  length: (k,) mm.
+    """
+    transverse = normals - np.einsum("kai,ki->ka", normals, along)[:, :, None] * along[:, None]
+    by_displacement = transverse / length[:, None, None]
+    out = np.zeros((len(length), 2, 2, 2, 3))  # beam, end, node, (displacement, spin), xyz
+    out[:, :, 0, 0], out[:, :, 1, 0] = by_displacement, -by_displacement
+    by_spin = np.cross(along[:, None], normals)
     for end in range(2):
-        out[:, end, end, 1] = tilt[:, end]
+        out[:, end, end, 1] = by_spin[:, end]
     return out.reshape(-1, 2, 12)
 
 
 def _geometric_stiffness(normals: np.ndarray, along: np.ndarray, length: np.ndarray, moments: np.ndarray) -> np.ndarray:
-    """(k, 12, 12): what the moments (k, 2) do as chord and normals turn: moments times second rates of the turns."""
+    """(k, 12, 12) geometric stiffness: end moments (k, 2) times the second derivatives of the end rotations."""
     out = np.zeros((len(length), 2, 2, 3, 2, 2, 3))
     e, l = along, length[:, None, None]
     across = np.eye(3) - e[:, :, None] * e[:, None, :]
@@ -73,8 +79,8 @@ def _geometric_stiffness(normals: np.ndarray, along: np.ndarray, length: np.ndar
         n, m = normals[:, end], moments[:, end, None, None]
         s = np.einsum("ki,ki->k", n, e)[:, None, None]
         q = (across @ n[:, :, None])[:, :, 0]
-        leaning = e[:, :, None] * q[:, None, :]
-        chord = m * (s * across + leaning + leaning.transpose(0, 2, 1)) / l**2
+        coupled = e[:, :, None] * q[:, None, :]
+        chord = m * (s * across + coupled + coupled.transpose(0, 2, 1)) / l**2
         mixed = m * (across @ skew(n)) / l
         own = n[:, :, None] * e[:, None, :]
         for a in range(2):

@@ -1,7 +1,7 @@
-"""The judge beyond small deflections: what a loaded sheet does when it leaves linear theory.
+"""Geometrically nonlinear static analysis of a shell: the equilibrium path as its loads grow.
 
-The flat triangles of the linear judge in frames that turn with them (`corotational.py`), equilibrium on the deflected
-sheet (`nonlinear_problem.py`), followed as the load grows (`continuation.py`).
+Corotational triangles (`corotational.py`), equilibrium on the deflected sheet (`nonlinear_problem.py`) and a
+continuation method that follows the path (`continuation.py`).
 """
 
 from __future__ import annotations
@@ -22,21 +22,21 @@ from .continuation import FIRST_STEP, MAX_ARC_STEPS, ContinuationSolver, Equilib
 from .corotational import State
 from .edge_beams import EdgeBeams
 from .nonlinear_problem import NonlinearProblem
-from .shell import Shell, rigid_body_modes, unrestrained_modes
+from .shell import Shell, check_restrained, face_stresses, rigid_body_modes
 
-BALANCE_TOLERANCE = 1e-5  # greatest force or moment out of balance, as a fraction of what was applied
+BALANCE_TOLERANCE = 1e-5  # largest unbalanced force or moment, as a fraction of what was applied
 
 
 @dataclass(frozen=True, eq=False)
 class EquilibriumPath:
     """A path of equilibria of a shell under growing load.
 
-    factors (k,): load factors of the states found, in order, from the start.  largest (k,): largest shift of a node,
-    mm.  history (k, w): the freedoms that were watched.  energy (k,): stored work, N mm.  states: load factor -> state,
-    for the factors asked for, where the path first passed them rising.  last: the state at the end.  reactions (6 n,):
-    forces of supports on the sheet at the end, N and N mm.  limit: load factor at which the sheet first snaps through,
-    or None.  converged: the path reached the factor asked for.  stable: the end state gives way in no direction.
-    words: what happened, for people.
+    factors (k,): load factors of the equilibria, in order from the start.  max_displacements (k,): largest
+    displacement of a node, mm.  history (k, w): values of the watched DOFs.  energy (k,): strain energy, N mm.
+    states: load factor -> state, for the requested factors, where the path first passed them with rising load.
+    end_state: the last equilibrium.  reactions (6 n,): forces of supports on the sheet there, N and N mm.
+    limit_factor: load factor of the first limit point (snap-through), or None.  converged: the path reached the target
+    factor.  stable: the tangent at the end has no negative eigenvalue.  message: what happened, for people.
     """
 
     shell: Shell
@@ -63,16 +63,14 @@ class EquilibriumPath:
     @cached_property
     def stress(self) -> tuple[np.ndarray, np.ndarray]:
         """Stresses (m, 3) MPa on the upper and lower face at the end, as `Shell.stress`."""
-        N, M = self.resultants
-        t = np.broadcast_to(np.asarray(self.shell.t, float), (len(N),))[:, None]
-        return N / t + 6 * M / t**2, N / t - 6 * M / t**2
+        return face_stresses(self.shell.t, *self.resultants)
 
 
 def resultants(problem: NonlinearProblem, state: State) -> tuple[np.ndarray, np.ndarray]:
     """Membrane forces (m, 3) N/mm and moments (m, 3) N mm/mm of a state, at centroids, in the triangles' frames."""
-    shell, model = problem.shell, problem.elements
-    strained = np.concatenate([model.element_state(part, state).deformation for part in model.chunks()])
-    return triangle.resultants(shell.geometry, shell.t, shell.E, shell.nu, strained)
+    shell, elements = problem.shell, problem.elements
+    deformation = np.concatenate([elements.element_state(chunk, state).deformation for chunk in elements.chunks()])
+    return triangle.resultants(shell.geometry, shell.t, shell.E, shell.nu, deformation)
 
 
 @one_thread
@@ -94,22 +92,29 @@ def follow_path(
     first_step: float = FIRST_STEP,
     progress: Progress | None = None,
 ) -> EquilibriumPath:
-    """Follow a shell from rest (or from the end of `start`) as its loads grow to `target_factor` times.
+    """Follow the equilibrium path of a shell from rest (or from the end of `start`) to the target load factor.
 
-    fixed: freedoms held at zero.  forces: (6 n,) N and N mm, dead: they keep their direction.  pressure: (m,) MPa,
-    stays square to the sheet and pushes against the triangles' normals.  springs: (6 n, 6 n) elastic supports.
-    rests: uz freedoms of nodes that lie on a frame: they may lift, not sink.  slips: (nodes of a fastener's disc,
-    clearance mm): the disc slides in plane by its clearance, then holds.  tubes: beams fitted to the sheet.  steps:
-    load factors at which a state is wanted.  watch: freedoms whose history is wanted.  arc: follow the path by its
-    length from the start; otherwise only where growing load finds no equilibrium near by, and never with rests.
-    reach: first step, linear deflection over thickness; a long one costs less and may leap over a snap on its way to
-    the same end.  progress(fraction, words) is called after every step.
+    fixed: DOFs constrained to zero.
+    forces: (6 n,) N and N mm; dead loads, which keep their direction.
+    pressure: (m,) MPa; stays normal to the sheet and pushes against the triangles' normals.
+    springs: (6 n, 6 n) stiffness of elastic supports.
+    unilateral: uz DOFs of nodes that lie on a frame: they may lift off, not sink.
+    gaps: (nodes of a fastener's disc, clearance mm): the disc slides in plane by its clearance, then bears.
+    edge_beams: beams attached to the sheet.
+    requested_factors: load factors at which the state is kept.
+    watched_dofs: DOFs whose history is kept.
+    by_arc_length: use arc-length steps from the start; otherwise they are used only where load steps find no nearby
+    equilibrium.  Unilateral supports never use them.
+    first_step: linear deflection of the first step over thickness; a long step costs less, and may pass over a
+    snap-through on its way to the same end.
+    progress(fraction, message): called after every step.
 
-    Raises SolverError where the panel is not held, or no way on is found; it names the last load factor reached.
+    Raises SolverError where a rigid-body mode is unrestrained, or where no further equilibrium is found: the message
+    names the last load factor reached.  Raises ValueError for a target behind the start.
     """
     factor, state = (0.0, State.at_rest(len(shell.nodes))) if start is None else (start.factors[-1], start.end_state)
     if not target_factor > 0 or target_factor < factor:
-        raise ValueError(f"until = {target_factor:g} lies behind the start")
+        raise ValueError(f"the target factor {target_factor:g} lies behind the start")
     problem = NonlinearProblem(
         shell,
         np.asarray(fixed),
@@ -119,7 +124,7 @@ def follow_path(
         edge_beams,
     )
     _check_restrained(problem)
-    walk = ContinuationSolver(
+    solver = ContinuationSolver(
         problem,
         target_factor,
         tuple(sorted(requested_factors)),
@@ -127,12 +132,12 @@ def follow_path(
         progress or _no_progress,
         first_step=first_step,
     )
-    here, tangent = walk.run(float(factor), state, by_arc_length)
-    return _path_result(walk, here, tangent)
+    end, tangent = solver.run(float(factor), state, by_arc_length)
+    return _path_result(solver, end, tangent)
 
 
 def _no_progress(fraction: float, message: str) -> None:
-    """Progress that nobody asked for."""
+    """Default for `progress`: does nothing."""
 
 
 def load_deflection(
@@ -141,48 +146,45 @@ def load_deflection(
     forces: np.ndarray,
     *,
     factors: Sequence[float] = (0.05, 0.1, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5),
-    **more,
+    **options,
 ) -> EquilibriumPath:
-    """The load-deflection curve to the last of `factors`, with a state at each; more: as for `follow_path`."""
-    return follow_path(shell, fixed, forces, target_factor=max(factors), requested_factors=factors, **more)
+    """Load-deflection curve up to the largest of `factors`, with the state at each; options as for `follow_path`."""
+    return follow_path(shell, fixed, forces, target_factor=max(factors), requested_factors=factors, **options)
 
 
 def _check_restrained(problem: NonlinearProblem) -> None:
-    """SolverError where nothing stops the panel from moving off."""
+    """Raises SolverError where neither fixed DOFs nor supports restrain a rigid-body mode."""
     u = np.zeros(problem.shell.dof_count)
-    springs = None
-    for stop in problem.supports:
-        K = stop.respond(u)[2]
-        springs = K if springs is None else springs + K
-    loose = unrestrained_modes(problem.shell, problem.fixed, springs)
-    if loose:
-        words = "; ".join(f"can {motion} (part about x {p[0]:.0f}, y {p[1]:.0f})" for motion, p in loose)
-        raise SolverError(f"the panel is not held: it {words}; add or extend a support")
+    stiffness = None
+    for support in problem.supports:
+        K = support.respond(u)[2]
+        stiffness = K if stiffness is None else stiffness + K
+    check_restrained(problem.shell, problem.fixed, stiffness)
 
 
-def _path_result(solver: ContinuationSolver, here: Equilibrium, tangent: PathTangent) -> EquilibriumPath:
-    """The result of a walk that ended `gauge_search`."""
-    problem, response = solver.problem, here.response
+def _path_result(solver: ContinuationSolver, end: Equilibrium, tangent: PathTangent) -> EquilibriumPath:
+    """The result of a solver that stopped at the equilibrium `end`; raises SolverError where forces do not balance."""
+    problem, response = solver.problem, end.response
     reactions = -response.support_forces
-    held = ~problem.is_free
-    reactions[held] += (response.internal_forces - here.factor * response.load)[held]
-    _check_balance(problem, here, reactions)
-    factors, largest, energy, history = zip(*solver.history, strict=True)
-    reached = solver.reached_target(here)
-    words = [f"load factor {here.factor:.4g} reached in {len(factors) - 1} steps"]
+    constrained = ~problem.is_free
+    reactions[constrained] += (response.internal_forces - end.factor * response.load)[constrained]
+    _check_balance(problem, end, reactions)
+    factors, max_displacements, energy, history = zip(*solver.history, strict=True)
+    converged = solver.reached_target(end)
+    messages = [f"load factor {end.factor:.4g} reached in {len(factors) - 1} steps"]
     if solver.limit_factor is not None:
-        words.append(f"snaps through at load factor {solver.limit_factor:.3g}")
-    if not reached:
-        words.append(f"load factor {solver.target_factor:g} was not reached in {MAX_ARC_STEPS} steps along the path")
+        messages.append(f"snaps through at load factor {solver.limit_factor:.3g}")
+    if not converged:
+        messages.append(f"load factor {solver.target_factor:g} was not reached in {MAX_ARC_STEPS} arc-length steps")
     if solver.first_unstable_factor is not None:
-        words.append(
-            f"from load factor {solver.first_unstable_factor:.3g} on the sheet could leave this path for a buckled one; give it an "
-            "initial waviness to see which"
+        messages.append(
+            f"from load factor {solver.first_unstable_factor:.3g} on the sheet could leave this path for a buckled "
+            "one; give it an initial waviness to see which"
         )
     return EquilibriumPath(
         problem.shell,
         np.array(factors),
-        np.array(largest),
+        np.array(max_displacements),
         np.array(history),
         np.array(energy),
         solver.states,
@@ -191,22 +193,22 @@ def _path_result(solver: ContinuationSolver, here: Equilibrium, tangent: PathTan
         solver.iterations,
         solver.factorisations,
         solver.limit_factor,
-        reached,
+        converged,
         tangent.negative_eigenvalues == 0,
-        "; ".join(words),
+        "; ".join(messages),
         problem,
     )
 
 
-def _check_balance(problem: NonlinearProblem, here: Equilibrium, reactions: np.ndarray) -> None:
-    """SolverError unless loads and reactions balance in force and moment on the deflected sheet."""
-    load = here.factor * here.response.load
-    place = problem.shell.nodes + here.displacements
-    reach = float(np.ptp(place, axis=0).max())
-    motions = rigid_body_modes(place)
-    scale = np.array([1, 1, 1, reach, reach, reach])
-    rest = np.abs(motions.T @ (load + reactions) / scale).max()
-    applied = np.abs(load.reshape(-1, 2, 3) / np.array([1.0, reach])[:, None]).sum()
-    noise = problem.roundoff_residual(here.response)
-    if not rest <= BALANCE_TOLERANCE * applied + 10 * noise * np.sqrt(len(load)):
-        raise SolverError(f"loads and reactions do not balance (off by {rest:.2g} N of {applied:.2g} N)")
+def _check_balance(problem: NonlinearProblem, end: Equilibrium, reactions: np.ndarray) -> None:
+    """Raises SolverError unless loads and reactions balance in force and moment on the deflected sheet."""
+    load = end.factor * end.response.load
+    deflected = problem.shell.nodes + end.displacements
+    span = float(np.ptp(deflected, axis=0).max())
+    modes = rigid_body_modes(deflected)
+    scale = np.array([1, 1, 1, span, span, span])
+    unbalanced = np.abs(modes.T @ (load + reactions) / scale).max()
+    applied = np.abs(load.reshape(-1, 2, 3) / np.array([1.0, span])[:, None]).sum()
+    roundoff = problem.roundoff_residual(end.response)
+    if not unbalanced <= BALANCE_TOLERANCE * applied + 10 * roundoff * np.sqrt(len(load)):
+        raise SolverError(f"loads and reactions do not balance (off by {unbalanced:.2g} N of {applied:.2g} N)")

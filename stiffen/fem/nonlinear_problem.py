@@ -1,11 +1,11 @@
-"""A held and loaded sheet in large motion: inner forces, loads, the tangent and its factors at any state.
+"""Equilibrium of a supported and loaded shell in large motion: internal forces, loads, tangent and its factors.
 
-Forces are conjugate to steps (shifts, and spins about the fixed axes); loads grow in proportion to one factor.
+Forces are conjugate to steps (displacements, and spins about the fixed axes).  All loads are proportional to one load
+factor.  n nodes, m triangles.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -14,19 +14,23 @@ import scipy.sparse as sp
 
 from stiffen.errors import SolverError
 
-from . import corotational, multifrontal, rotations, triangle
+from . import corotational, rotations, sparse_lu, triangle
 from .contact import NonlinearSupport
 from .corotational import CorotationalElements, ElementState, State
 from .edge_beams import EdgeBeams
 from .multifrontal import Dissection
-from .shell import Shell, superlu_factors
+from .shell import Shell
+from .sparse_lu import SparseFactors
 
 
 @dataclass(frozen=True, eq=False)
 class Response:
-    """The sheet at a state: inner forces (6 n,) of all, of the stops alone, stored work N mm, the lots of triangles.
+    """The shell at a state.
 
-    added: stiffness of tubes and stops (6 n, 6 n), or None.
+    internal_forces: (6 n,) of elements, edge beams and supports.  support_forces: (6 n,) of the supports alone, as they
+    act in internal_forces.  energy: strain energy of all of them, N mm.  element_states: one for each chunk of
+    triangles.  added_stiffness: (6 n, 6 n) of supports and edge beams, None where there are none.  load: (6 n,) at load
+    factor 1.
     """
 
     state: State
@@ -35,27 +39,19 @@ class Response:
     energy: float
     element_states: tuple[ElementState, ...]
     added_stiffness: sp.csr_matrix | None
-    load: np.ndarray  # (6 n,) at factor 1
+    load: np.ndarray
 
     @property
     def element_forces(self) -> list[np.ndarray]:
-        """Stress of each lot."""
-        return [b.local_forces for b in self.element_states]
-
-
-@dataclass(frozen=True, eq=False)
-class TangentFactors:
-    """Factors of a tangent: `solve_program` works on (6 n,) or (6 n, k); `negative_eigenvalues` counts the directions it gives way in."""
-
-    solve: Callable[[np.ndarray], np.ndarray]
-    negative_eigenvalues: Callable[[], int]
+        """Local nodal forces (k, 18) of each chunk of triangles."""
+        return [element_state.local_forces for element_state in self.element_states]
 
 
 @dataclass(frozen=True, eq=False)
 class NonlinearProblem:
-    """A shell with freedoms `fixed` at zero, dead loads `forces` (6 n,) N and N mm, follower `pressure` (m,) MPa.
+    """A shell with DOFs `fixed` at zero, dead loads `forces` (6 n,) N and N mm, follower `pressure` (m,) MPa.
 
-    stops: what it leans on; tubes: beams that are fitted to the sheet itself.
+    supports: elastic, unilateral and gap supports.  edge_beams: beams attached to the sheet itself.
     """
 
     shell: Shell
@@ -67,145 +63,149 @@ class NonlinearProblem:
 
     @cached_property
     def elements(self) -> CorotationalElements:
-        """The triangles, ready for large motion."""
-        sheet = self.shell
-        return CorotationalElements(
-            sheet.triangles, sheet.geometry, triangle.element_stiffness(sheet.geometry, sheet.t, sheet.E, sheet.nu)
-        )
+        """The triangles as corotational elements."""
+        shell = self.shell
+        stiffness = triangle.element_stiffness(shell.geometry, shell.t, shell.E, shell.nu)
+        return CorotationalElements(shell.triangles, shell.geometry, stiffness)
 
     @cached_property
     def is_free(self) -> np.ndarray:
-        """(6 n,) bool: freedoms not held."""
+        """(6 n,) bool: DOFs that are not constrained."""
         mask = np.ones(self.shell.dof_count, bool)
         mask[self.fixed] = False
         return mask
 
     @cached_property
     def dissection(self) -> Dissection:
-        """An order of elimination of the nodes that all tangents share."""
+        """Elimination order of the nodes, shared by all tangents."""
         at_rest = np.zeros(self.shell.dof_count)
-        added = [stop.respond(at_rest)[2] for stop in self.supports]  # all couple what they ever will
+        added = [support.respond(at_rest)[2] for support in self.supports]  # they couple the same DOFs at every state
         if self.edge_beams is not None:
             added.append(self.edge_beams.respond(State.at_rest(len(self.shell.nodes)))[2])
         return self.shell.dissection_with(sum(added[1:], added[0])) if added else self.shell.dissection
 
     @cached_property
     def moment_stiffness(self) -> sp.csr_matrix | None:
-        """(6 n, 6 n) what symmetric tangents lack, per load factor, at nodes under a moment M of the dead loads.
+        """(6 n, 6 n) unsymmetric tangent per load factor, at nodes under a moment M of the dead loads; None without.
 
-        Spins do not commute, so that the inner moments, M in sum, have the stiffness -spin(M)/2 besides (Nour-Omid &
-        Rankin 1991).
+        Spins do not commute: the internal moments, whose sum is M, have the stiffness -skew(M)/2, which the symmetric
+        element tangents lack (Nour-Omid & Rankin 1991).
         """
         moments = self.forces.reshape(-1, 2, 3)[:, 1]
         nodes = np.flatnonzero(moments.any(axis=1))
         if not len(nodes):
             return None
         blocks = -rotations.skew(moments[nodes]) / 2
-        freedoms = 6 * nodes[:, None] + np.arange(3, 6)
-        rows, cols = np.broadcast_arrays(freedoms[:, :, None], freedoms[:, None, :])
+        dofs = 6 * nodes[:, None] + np.arange(3, 6)
+        rows, cols = np.broadcast_arrays(dofs[:, :, None], dofs[:, None, :])
         size = self.shell.dof_count
         return sp.csr_matrix((blocks.ravel(), (rows.ravel(), cols.ravel())), shape=(size, size))
 
     @cached_property
     def element_dofs(self) -> np.ndarray:
-        """(18 m,) freedoms of the triangles' corners."""
+        """(18 m,) DOFs of the triangles' corners."""
         return (6 * self.shell.triangles[:, :, None] + np.arange(6)).ravel()
 
     @cached_property
     def rotation_scale(self) -> np.ndarray:
-        """(6 n,) 1 for shifts, 1 / (typical side of a triangle) for spins: makes moments and forces comparable."""
+        """(6 n,) 1 for displacements, 1 / (median element size) for spins: makes moments and forces comparable."""
         side = float(np.sqrt(np.median(self.shell.geometry.area)))
         return np.tile([1.0, 1.0, 1.0, 1 / side, 1 / side, 1 / side], len(self.shell.nodes))
 
     def respond(self, state: State) -> Response:
-        """Inner forces and loads at a state."""
-        model = self.elements
-        lots = []
-        forces = np.empty((len(model.triangles), 18))
+        """Internal forces and loads at a state."""
+        elements = self.elements
+        element_states = []
+        element_forces = np.empty((len(elements.triangles), 18))
         energy = 0.0
-        for part in model.chunks():
-            b = model.element_state(part, state)
-            lots.append(b)
-            forces[part] = corotational.nodal_forces(b)
-            energy += float(np.vdot(b.local_forces, b.deformation)) / 2
-        inner = np.bincount(self.element_dofs, forces.ravel(), self.shell.dof_count)
-        stop_forces, added = np.zeros(self.shell.dof_count), []
+        for chunk in elements.chunks():
+            element_state = elements.element_state(chunk, state)
+            element_states.append(element_state)
+            element_forces[chunk] = corotational.nodal_forces(element_state)
+            energy += float(np.vdot(element_state.local_forces, element_state.deformation)) / 2
+        internal = np.bincount(self.element_dofs, element_forces.ravel(), self.shell.dof_count)
+        support_forces, added = np.zeros(self.shell.dof_count), []
         if self.supports:
             u = state.dofs
-            for stop in self.supports:
-                f, work, K = stop.respond(u)
-                stop_forces += f
+            for support in self.supports:
+                forces, work, K = support.respond(u)
+                support_forces += forces
                 energy += work
                 added.append(K)
-            # a moment on the rotation vector, as a moment about the fixed axes
-            moments = stop_forces.reshape(-1, 2, 3)[:, 1]
-            turned = np.flatnonzero(moments.any(axis=1))
-            rates = rotations.rotation_rate_matrices(u.reshape(-1, 2, 3)[turned, 1])
-            moments[turned] = np.einsum("kij,ki->kj", rates, moments[turned])
+            # moments conjugate to the rotation vector become moments about the fixed axes
+            moments = support_forces.reshape(-1, 2, 3)[:, 1]
+            loaded = np.flatnonzero(moments.any(axis=1))
+            rates = rotations.rotation_rate_matrices(u.reshape(-1, 2, 3)[loaded, 1])
+            moments[loaded] = np.einsum("kij,ki->kj", rates, moments[loaded])
         if self.edge_beams is not None:
-            f, work, K = self.edge_beams.respond(state)
-            inner += f
+            forces, work, K = self.edge_beams.respond(state)
+            internal += forces
             energy += work
             added.append(K)
         return Response(
             state,
-            inner + stop_forces,
-            stop_forces,
+            internal + support_forces,
+            support_forces,
             energy,
-            tuple(lots),
+            tuple(element_states),
             sum(added[1:], added[0]) if added else None,
             self.load(state),
         )
 
+    def _current_corners(self, state: State) -> np.ndarray:
+        """(m, 3, 3) corners of the triangles at a state, mm."""
+        return (self.shell.nodes + state.displacements)[self.shell.triangles]
+
     def load(self, state: State) -> np.ndarray:
-        """(6 n,) loads at factor 1."""
+        """(6 n,) loads at load factor 1."""
         if self.pressure is None:
             return self.forces
-        each = corotational.pressure_forces(
-            (self.shell.nodes + state.displacements)[self.shell.triangles], self.pressure
-        )
+        corner_forces = corotational.pressure_forces(self._current_corners(state), self.pressure)
         out = self.forces.reshape(-1, 6).copy()
         for axis in range(3):
-            out[:, axis] += np.bincount(self.shell.triangles.ravel(), np.repeat(each[:, axis], 3), len(out))
+            out[:, axis] += np.bincount(self.shell.triangles.ravel(), np.repeat(corner_forces[:, axis], 3), len(out))
         return out.ravel()
 
     def residual(self, response: Response, factor: float) -> np.ndarray:
-        """(6 n,) what the loads are ahead of the inner forces; zero on held freedoms."""
+        """(6 n,) external minus internal forces; zero at constrained DOFs."""
         return self.free_part(factor * response.load - response.internal_forces)
 
     def free_part(self, forces: np.ndarray) -> np.ndarray:
-        """Forces (6 n,) with those on held freedoms put to zero."""
+        """Forces (6 n,) with zeros at constrained DOFs."""
         return np.where(self.is_free, forces, 0.0)
 
     def force_norm(self, forces: np.ndarray) -> float:
-        """One number, N, for forces and moments (6 n,): root of the sum of squares, moments over a triangle's side."""
+        """Euclidean norm, N, of forces and moments (6 n,), moments divided by the median element size."""
         return float(np.linalg.norm(forces * self.rotation_scale))
 
     def roundoff_residual(self, response: Response) -> float:
-        """Residual (N, as by `size`) that rounding of the shifts alone leaves: no iteration gets below it."""
-        reach = float(np.abs(response.state.displacements).max() + np.sqrt(self.shell.geometry.area.max()))
-        return float(np.finfo(float).eps * reach * self.max_stiffness * np.sqrt(self.is_free.sum()))
+        """Residual (N, as by `force_norm`) that rounding of the displacements alone causes: the floor of iterations."""
+        span = float(np.abs(response.state.displacements).max() + np.sqrt(self.shell.geometry.area.max()))
+        return float(np.finfo(float).eps * span * self.max_stiffness * np.sqrt(self.is_free.sum()))
 
     @cached_property
     def max_stiffness(self) -> float:
-        """Largest stiffness of a triangle against a shift of a corner, N/mm."""
+        """Largest stiffness of a triangle against an in-plane displacement of a corner, N/mm."""
         return float(self.elements.stiffness[:, [0, 1], [0, 1]].max())
 
     def predict_element_forces(self, response: Response, step: np.ndarray) -> list[np.ndarray]:
-        """Stress of each lot after a step, to first order."""
-        model = self.elements
+        """First-order prediction of the local forces (k, 18) of each chunk after a step (6 n,)."""
+        elements = self.elements
         return [
-            model.predict_forces(part, b, step) for part, b in zip(model.chunks(), response.element_states, strict=True)
+            elements.predict_forces(chunk, element_state, step)
+            for chunk, element_state in zip(elements.chunks(), response.element_states, strict=True)
         ]
 
     def tangent_stiffness(self, response: Response, element_forces: list[np.ndarray], factor: float) -> sp.csr_matrix:
-        """(6 n, 6 n) tangent stiffness at a response, under `stress` of each lot."""
-        model = self.elements
-        matrices = np.empty_like(model.stiffness)
-        for part, b, s in zip(model.chunks(), response.element_states, element_forces, strict=True):
-            matrices[part] = corotational.tangent_stiffness(b, model.stiffness[part], s)
+        """(6 n, 6 n) tangent stiffness at a response, with the given local forces (k, 18) of each chunk."""
+        elements = self.elements
+        matrices = np.empty_like(elements.stiffness)
+        for chunk, element_state, forces in zip(
+            elements.chunks(), response.element_states, element_forces, strict=True
+        ):
+            matrices[chunk] = corotational.tangent_stiffness(element_state, elements.stiffness[chunk], forces)
         if self.pressure is not None:
-            corners = (self.shell.nodes + response.state.displacements)[self.shell.triangles]
+            corners = self._current_corners(response.state)
             matrices += factor * corotational.pressure_stiffness(corners, self.pressure)
         K = self.shell.pattern.assemble(matrices)
         if response.added_stiffness is not None:
@@ -216,29 +216,18 @@ class NonlinearProblem:
 
     def factorise(
         self, response: Response, element_forces: list[np.ndarray], factor: float, damping: float = 0.0
-    ) -> TangentFactors:
-        """Factors of the tangent on the free freedoms; SolverError where it is singular.
+    ) -> SparseFactors:
+        """Factors of the tangent on the free DOFs; their negative eigenvalues count the unstable directions.
 
-        drag: N/mm, a stiffness of each node against the step itself, and over a triangle's side against its spin.
+        damping: N/mm, a stiffness of each node against the step itself; against spins times the square of the median
+        element size.  Raises SolverError where the tangent is singular.
         """
         K = self.tangent_stiffness(response, element_forces, factor)
         if damping:
             K = K + sp.diags_array(damping / self.rotation_scale**2)
         try:
             if self.moment_stiffness is not None:
-                return self._factorise_unsymmetric(K)
-            factors = multifrontal.factorise(self.dissection, K, ~self.is_free, positive_definite=False)
-        except (multifrontal.SingularError, RuntimeError) as error:
+                return sparse_lu.factorise(K, ~self.is_free, positive_definite=False, symmetric=False)
+            return sparse_lu.factorise(K, ~self.is_free, self.dissection, positive_definite=False)
+        except sparse_lu.SingularError as error:
             raise SolverError(f"the tangent stiffness cannot be factorised ({error})") from error
-        return TangentFactors(factors.solve, lambda: factors.negative_eigenvalues)
-
-    def _factorise_unsymmetric(self, K: sp.csr_matrix) -> TangentFactors:
-        free = np.flatnonzero(self.is_free)
-        factors = superlu_factors(K[free][:, free].tocsc(), "MMD_AT_PLUS_A")
-
-        def solve(b: np.ndarray) -> np.ndarray:
-            x = np.zeros_like(b)
-            x[free] = factors.solve(np.ascontiguousarray(b[free]))
-            return x
-
-        return TangentFactors(solve, lambda: int((factors.U.diagonal() < 0).sum()))

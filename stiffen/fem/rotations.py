@@ -1,14 +1,14 @@
 """Finite rotations of many nodes at once: rotation vectors (k, 3) and matrices (k, 3, 3).
 
 Formulas as in J. H. Argyris, "An excursion into large rotations", Comput. Methods Appl. Mech. Eng. 32 (1982) 85-155.
-A small turn (spin) w applied to a rotation R from the left gives exp(w) R: w is taken about the fixed axes.
+A spin w (small rotation) applied to a rotation R from the left gives exp(w) R: w is about the fixed axes.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-SERIES_LIMIT = 1e-4  # rad2: below it the series are exact to the last digit kept
+SERIES_LIMIT = 1e-4  # rad2: squared angles below which the truncated series are exact to rounding
 
 
 def skew(v: np.ndarray) -> np.ndarray:
@@ -31,19 +31,19 @@ def rotation_matrices(vectors: np.ndarray) -> np.ndarray:
 
 
 def rotation_vectors(matrices: np.ndarray) -> np.ndarray:
-    """(k, 3) rotation vectors of rotation matrices (k, 3, 3), of length 0 to pi: by unit quaternions.
+    """(k, 3) rotation vectors of rotation matrices (k, 3, 3), of length 0 to pi, by unit quaternions.
 
     The quaternion is taken from its largest component (S. W. Shepperd, "Quaternion from rotation matrix",
-    J. Guidance and Control 1 (1978) 223-224), so that half turns lose no digits.
+    J. Guidance and Control 1 (1978) 223-224), so that rotations near half a turn lose no digits.
     """
     M = matrices
     diagonal = np.einsum("kii->ki", M)
     trace = diagonal.sum(axis=1)
     squares = np.column_stack([trace, 2 * diagonal - trace[:, None]])  # 4 q^2 - 1
-    skew = np.column_stack([M[:, 2, 1] - M[:, 1, 2], M[:, 0, 2] - M[:, 2, 0], M[:, 1, 0] - M[:, 0, 1]])
+    axial = np.column_stack([M[:, 2, 1] - M[:, 1, 2], M[:, 0, 2] - M[:, 2, 0], M[:, 1, 0] - M[:, 0, 1]])
     products = np.empty((len(M), 4, 4))  # 4 q_i q_j
     products[:, 0, 0] = 1 + squares[:, 0]
-    products[:, 0, 1:] = products[:, 1:, 0] = skew
+    products[:, 0, 1:] = products[:, 1:, 0] = axial
     products[:, 1:, 1:] = M + M.transpose(0, 2, 1)
     products[:, [1, 2, 3], [1, 2, 3]] = 1 + squares[:, 1:]
     largest = np.argmax(squares, axis=1)
@@ -57,14 +57,14 @@ def rotation_vectors(matrices: np.ndarray) -> np.ndarray:
 
 
 def small_rotation_vectors(matrices: np.ndarray) -> np.ndarray:
-    """(..., 3) rotation vectors of matrices (..., 3, 3) that turn by clearly less than half a turn."""
+    """(..., 3) rotation vectors of rotation matrices (..., 3, 3) of clearly less than half a turn."""
     M = matrices
-    skew = np.stack([M[..., 2, 1] - M[..., 1, 2], M[..., 0, 2] - M[..., 2, 0], M[..., 1, 0] - M[..., 0, 1]], axis=-1)
-    sine = np.sqrt(np.einsum("...i,...i->...", skew, skew))  # twice the sine of the angle
+    axial = np.stack([M[..., 2, 1] - M[..., 1, 2], M[..., 0, 2] - M[..., 2, 0], M[..., 1, 0] - M[..., 0, 1]], axis=-1)
+    sine = np.sqrt(np.einsum("...i,...i->...", axial, axial))  # twice the sine of the angle
     cosine = np.einsum("...ii->...", M) - 1
     tiny = sine < 1e-8
     factor = np.where(tiny, 0.5, np.arctan2(sine, cosine) / np.where(tiny, 1.0, sine))
-    return factor[..., None] * skew
+    return factor[..., None] * axial
 
 
 def rotation_rate_matrices(vectors: np.ndarray) -> np.ndarray:

@@ -1,11 +1,11 @@
-"""The element: a flat triangle with six freedoms a node, all triangles of a mesh at once.
+"""Shell element: a flat triangle with six DOFs a node, all triangles of a mesh at once.
 
 Bending is the discrete-Kirchhoff triangle of J.-L. Batoz, K.-J. Bathe and L.-W. Ho, "A study of three-node triangular
 plate bending elements", Int. J. Num. Meth. Eng. 15 (1980) 1771-1812.  The membrane with drilling rotation is the
 optimal triangle OPT of C. A. Felippa, "A study of optimal membrane triangles with drilling freedoms", Comput. Methods
 Appl. Mech. Eng. 192 (2003) 2125-2168.
 
-Freedoms of a node in the triangle's own frame: ux, uy, uz, rx, ry, rz; rotations turn right-handed about their axis,
+DOFs of a node in the triangle's own frame: ux, uy, uz, rx, ry, rz; rotations are right-handed about their axis,
 so that rx = dw/dy and ry = -dw/dx.  Curvatures are kappa = (ry,x; -rx,y; ry,y - rx,x), i.e. minus the second
 derivatives of w; a fibre at height z over the mid-surface is strained by z kappa.
 m is the number of triangles throughout.
@@ -55,12 +55,12 @@ def frames_of_corners(corners: np.ndarray) -> TriangleFrames:
     """Frames, local corners and areas of triangles given by their corners (m, 3, 3)."""
     side = corners[:, 1] - corners[:, 0]
     normal = np.cross(side, corners[:, 2] - corners[:, 0])
-    twice = np.linalg.norm(normal, axis=1)
+    double_area = np.linalg.norm(normal, axis=1)
     e1 = side / np.linalg.norm(side, axis=1)[:, None]
-    e3 = normal / twice[:, None]
+    e3 = normal / double_area[:, None]
     frames = np.stack([e1, np.cross(e3, e1), e3], axis=1)
     local = (corners - corners.mean(axis=1, keepdims=True)) @ frames.transpose(0, 2, 1)
-    return TriangleFrames(frames, local[:, :, :2], twice / 2)
+    return TriangleFrames(frames, local[:, :, :2], double_area / 2)
 
 
 def plane_stress_matrix(E: float, nu: float) -> np.ndarray:
@@ -174,7 +174,7 @@ def _quadratic_shapes(L: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray
 
 
 def _rotation_weights(xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(m, 6, 9) weights Hx, Hy: the section's rotations beta = N (q, 6) @ H @ u, u = (uz, rx, ry) of the nodes."""
+    """(m, 6, 9) weights Hx, Hy: rotations of the normal beta = N (q, 6) @ H @ u, u = (uz, rx, ry) of the nodes."""
     x, y = _sides(xy)
     square = x**2 + y**2
     a = -x / square
@@ -246,12 +246,12 @@ def element_stiffness(geometry: TriangleFrames, t: np.ndarray | float, E: float,
 
 
 def chunks(m: int) -> Iterator[slice]:
-    """Slices that cut m triangles into lots whose matrices stay in the processor's cache."""
+    """Slices that cut m triangles into chunks whose matrices stay in the processor's cache."""
     return (slice(start, min(start + CHUNK_SIZE, m)) for start in range(0, m, CHUNK_SIZE))
 
 
 def to_global(matrices: np.ndarray, frames: np.ndarray) -> np.ndarray:
-    """(m, 18, 18) matrices taken from the triangles' frames to global axes: T^T K T."""
+    """(m, 18, 18) matrices transformed from the triangles' frames to global axes: T^T K T."""
     m = len(matrices)
     out = np.empty((m, 18, 18))
     T = np.zeros((min(m, CHUNK_SIZE), 18, 18))
@@ -264,8 +264,8 @@ def to_global(matrices: np.ndarray, frames: np.ndarray) -> np.ndarray:
 
 
 def to_local(u: np.ndarray, triangles: np.ndarray, frames: np.ndarray) -> np.ndarray:
-    """(m, 18) freedoms of each triangle in its own frame, from global u (6 n,)."""
-    own = u.reshape(-1, 2, 3)[triangles]  # m, node, (shift, turn), xyz
+    """(m, 18) DOFs of each triangle in its own frame, from global u (6 n,)."""
+    own = u.reshape(-1, 2, 3)[triangles]  # m, node, (displacement, rotation), xyz
     return np.einsum("mij,mnkj->mnki", frames, own).reshape(len(triangles), 18)
 
 
@@ -287,27 +287,28 @@ def von_mises(stress: np.ndarray) -> np.ndarray:
 
 
 def element_mass(area: np.ndarray, t: np.ndarray | float, rho: float) -> np.ndarray:
-    """(m, 18, 18) mass, kg and kg mm2: linear shape functions for the shifts, lumped rotary inertia rho t^3/12.
+    """(m, 18, 18) mass, kg and kg mm2: linear shape functions for displacements, lumped rotary inertia rho t^3/12.
 
-    The same in every frame, since all three shifts (and turns) are treated alike.
+    It is the same in every frame, since all three displacements (and rotations) are treated alike.
     """
     t = np.broadcast_to(np.asarray(t, float), area.shape)
     M = np.zeros((len(area), 18, 18))
-    shift = rho * t * area / 12
-    turn = rho * t**3 / 12 * area / 3
+    translational = rho * t * area / 12
+    rotary = rho * t**3 / 12 * area / 3
     for i in range(3):
         for axis in range(3):
             for j in range(3):
-                M[:, 6 * i + axis, 6 * j + axis] = shift * (2 if i == j else 1)
-            M[:, 6 * i + 3 + axis, 6 * i + 3 + axis] = turn
+                M[:, 6 * i + axis, 6 * j + axis] = translational * (2 if i == j else 1)
+            M[:, 6 * i + 3 + axis, 6 * i + 3 + axis] = rotary
     return M
 
 
 def geometric_stiffness(geometry: TriangleFrames, N: np.ndarray) -> np.ndarray:
-    """(m, 18, 18) stress stiffness in the triangles' frames for membrane forces N (m, 3), N/mm.
+    """(m, 18, 18) geometric stiffness in the triangles' frames for membrane forces N (m, 3), N/mm.
 
-    Deflection by the discrete-Kirchhoff slopes, in-plane shifts by linear shape functions; the energy is
-    1/2 integral of N_ab u_k,a u_k,b over the three shifts (e.g. Zienkiewicz & Taylor, The Finite Element Method).
+    Deflection by the discrete-Kirchhoff slopes, in-plane displacements by linear shape functions; the energy is
+    1/2 integral of N_ab u_k,a u_k,b, summed over the displacements (e.g. Zienkiewicz & Taylor, The Finite Element
+    Method).
     """
     m = len(N)
     forces = np.stack([np.stack([N[:, 0], N[:, 2]], 1), np.stack([N[:, 2], N[:, 1]], 1)], 1)

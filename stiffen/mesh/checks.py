@@ -1,4 +1,4 @@
-"""What a mesh must be before it is handed out.  Every check raises MeshError with the place and what would do."""
+"""Checks that every mesh must pass.  Each raises MeshError that names the place and a cure."""
 
 from __future__ import annotations
 
@@ -13,21 +13,21 @@ from stiffen.errors import Fault, MeshError
 from .triangulation import directed_edges, edge_keys, quality, signed_area
 
 MIN_QUALITY = 0.15
-MAX_AREA_ERROR = 1e-3  # share of the plan area
-DUPLICATE_DISTANCE = 1e-6  # mm: nodes nearer than this are one
+MAX_AREA_ERROR = 1e-3  # of the plan area
+DUPLICATE_DISTANCE = 1e-6  # mm: nodes nearer than this are duplicates
 
 
 def mesh_error_at(
     place: np.ndarray, what: str, cure: str = "move lines that nearly touch apart, or try a smaller size"
 ) -> MeshError:
-    """The error that tells of a place (2,)."""
+    """Error about the mesh at a place (2,) in plan."""
     return MeshError(str(Fault(f"mesh near ({place[0]:.2f}, {place[1]:.2f})", what, cure)))
 
 
 def check_mesh(plan: np.ndarray, triangles: np.ndarray, required_edges: np.ndarray, area: float) -> None:
     """Raises MeshError unless triangles (m, 3) on plan (n, 2) cover `area` mm2 once and in one part.
 
-    They must be well shaped, use every node, and have all `rivets_needed` edges (k, 2), which bound them.
+    They must have good quality, use every node, and have all required edges (k, 2), among them the whole boundary.
     """
     _check_quality(plan, triangles)
     _check_topology(plan, triangles, required_edges)
@@ -36,9 +36,9 @@ def check_mesh(plan: np.ndarray, triangles: np.ndarray, required_edges: np.ndarr
         what = f"{covered:.1f} mm2 of triangles for {area:.1f} mm2 of sheet"
         raise MeshError(str(Fault("mesh", what, "try a smaller size")))
     count = len(plan)
-    spare = np.setdiff1d(np.arange(count), triangles)
-    double = cKDTree(plan).query_pairs(DUPLICATE_DISTANCE, output_type="ndarray")
-    for nodes, what in ((spare, "a node that no triangle has"), (double[:, 0], "two nodes at one place")):
+    unused = np.setdiff1d(np.arange(count), triangles)
+    duplicates = cKDTree(plan).query_pairs(DUPLICATE_DISTANCE, output_type="ndarray")
+    for nodes, what in ((unused, "a node that no triangle has"), (duplicates[:, 0], "two nodes at one place")):
         if len(nodes):
             raise mesh_error_at(plan[nodes[0]], what)
     edges = directed_edges(triangles)
@@ -48,6 +48,7 @@ def check_mesh(plan: np.ndarray, triangles: np.ndarray, required_edges: np.ndarr
 
 
 def _check_quality(plan: np.ndarray, triangles: np.ndarray) -> None:
+    """No triangle has less than the promised quality."""
     q = quality(plan[triangles])
     if q.min() < MIN_QUALITY:
         what = f"a triangle of quality {q.min():.3f}, at least {MIN_QUALITY} is promised"
@@ -56,29 +57,29 @@ def _check_quality(plan: np.ndarray, triangles: np.ndarray) -> None:
 
 
 def _check_topology(plan: np.ndarray, triangles: np.ndarray, required_edges: np.ndarray) -> None:
-    """Needed edges are there, the boundary has no others, and triangles meet edge to edge, one on each side."""
+    """Required edges exist, the boundary consists of them, and no edge has more than one triangle on a side."""
     edges, count = directed_edges(triangles), len(plan)
-    key, wanted = edge_keys(edges, count), edge_keys(required_edges, count)
-    missing = ~np.isin(wanted, key)
+    key, required = edge_keys(edges, count), edge_keys(required_edges, count)
+    missing = ~np.isin(required, key)
     if missing.any():
         raise mesh_error_at(
             plan[required_edges[missing][0]].mean(axis=0), "an edge of the panel is no edge of the mesh"
         )
     single, times = np.unique(key, return_counts=True)
-    stray = single[times == 1][~np.isin(single[times == 1], wanted)]
-    if len(stray):
-        raise mesh_error_at(plan[stray[0] // count], "the mesh has a gap")
+    open_edges = single[times == 1][~np.isin(single[times == 1], required)]
+    if len(open_edges):
+        raise mesh_error_at(plan[open_edges[0] // count], "the mesh has a gap")
     directed, times = np.unique(edges[:, 0] * count + edges[:, 1], return_counts=True)
     if times.max() > 1:
         raise mesh_error_at(plan[directed[times.argmax()] // count], "triangles overlap")
 
 
 def check_path(path: tuple, plan: np.ndarray, edges: np.ndarray, region: Polygon, tolerance: float) -> None:
-    """Raises MeshError unless mesh edges (k, 2) cover the part of a path that lies on the sheet, `sheet_extents` mm inside."""
+    """Raises MeshError unless mesh edges (k, 2) cover the part of a path that lies `tolerance` mm inside the sheet."""
     ends = plan[edges]
-    found = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1).sum()
-    wanted = LineString(path).intersection(region.buffer(-tolerance)).length
-    if not len(edges) or found < 0.99 * wanted - 4 * tolerance:
+    covered = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1).sum()
+    length = LineString(path).intersection(region.buffer(-tolerance)).length
+    if not len(edges) or covered < 0.99 * length - 4 * tolerance:
         where = f"path from ({path[0][0]:g}, {path[0][1]:g})"
-        what = f"only {found:.1f} mm of {wanted:.1f} mm on the sheet are edges of the mesh"
+        what = f"only {covered:.1f} mm of {length:.1f} mm on the sheet are edges of the mesh"
         raise MeshError(str(Fault(where, what, "move it off lines it nearly touches")))

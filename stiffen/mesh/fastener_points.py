@@ -1,4 +1,4 @@
-"""The sheet under fasteners: for each rivet or bolt a centre and a rim of points at its radius, in plan, mm."""
+"""Fastener discs: for each rivet or bolt a centre and points at its radius, in plan, mm."""
 
 from __future__ import annotations
 
@@ -16,19 +16,19 @@ from stiffen.model.panel import Panel
 from .feature_lines import SNAP_DISTANCE, PlanarStraightLineGraph, split_at_points
 from .point_placement import StructuredPoints, too_close_to_earlier
 
-RIM_POINTS = 6  # points round a fastener
-QUARTER_CIRCLE_SEGMENTS = 32  # chords a quarter of the circle whose crossings with lines are sought
+RIM_POINTS = 6  # around a fastener
+QUARTER_CIRCLE_SEGMENTS = 32  # in a quarter of the circle that is intersected with lines
 
 
 def fastener_discs(
     panel: Panel, graph: PlanarStraightLineGraph
 ) -> tuple[dict[Point, np.ndarray], PlanarStraightLineGraph]:
-    """For each fastener its points (up to 7, 2), centre first, and the network cut where its lines pass through.
+    """For each fastener its points (up to 7, 2), centre first; and the graph, split where its lines cross a disc.
 
     Rim points off the sheet are left out.  Raises MeshError for a fastener without diameter or off the sheet.
     """
-    found: dict[Point, np.ndarray] = {}
-    cuts = [np.zeros((0, 2))]
+    discs: dict[Point, np.ndarray] = {}
+    split_points = [np.zeros((0, 2))]
     lines = graph.lines
     for support in panel.supports:
         radius = support.diameter / 2
@@ -43,38 +43,38 @@ def fastener_discs(
             if shapely.dwithin(lines, place, radius):
                 circle = place.buffer(radius, quad_segs=QUARTER_CIRCLE_SEGMENTS).exterior
                 crossings = shapely.get_coordinates(circle.intersection(lines))
-                cuts.append(crossings)
+                split_points.append(crossings)
                 if shapely.dwithin(lines, place, SNAP_DISTANCE):
-                    cuts.append(np.array([centre]))
+                    split_points.append(np.array([centre]))
             rim = _rim_points(centre, radius, crossings)
-            found[centre] = np.vstack([centre, rim[shapely.dwithin(graph.region, shapely.points(rim), SNAP_DISTANCE)]])
-    added = np.concatenate(cuts)
-    return found, split_at_points(graph, added, SNAP_DISTANCE) if len(added) else graph
+            discs[centre] = np.vstack([centre, rim[shapely.dwithin(graph.region, shapely.points(rim), SNAP_DISTANCE)]])
+    split_at = np.concatenate(split_points)
+    return discs, split_at_points(graph, split_at, SNAP_DISTANCE) if len(split_at) else graph
 
 
 def _rim_points(centre: Point, radius: float, crossings: np.ndarray) -> np.ndarray:
-    """(RIM, 2) points round a fastener, among them the `crossings` (k, 2) of its rim with lines, if these are few."""
+    """(RIM_POINTS, 2) points around a fastener, among them the first `crossings` (k, 2) of its rim with lines."""
     x, y = (crossings[: RIM_POINTS - 1] - centre).T
-    taken = np.sort(np.arctan2(y, x)) if len(x) else np.zeros(1)
-    turns = np.diff(taken, append=taken[0] + 2 * math.pi)
-    counts = np.ones(len(taken), dtype=int)
+    fixed_angles = np.sort(np.arctan2(y, x)) if len(x) else np.zeros(1)
+    gaps = np.diff(fixed_angles, append=fixed_angles[0] + 2 * math.pi)
+    counts = np.ones(len(fixed_angles), dtype=int)
     while counts.sum() < RIM_POINTS:
-        counts[(turns / counts).argmax()] += 1
-    angles = np.concatenate([a + t * np.arange(n) / n for a, t, n in zip(taken, turns, counts, strict=True)])
+        counts[(gaps / counts).argmax()] += 1
+    angles = np.concatenate([a + t * np.arange(n) / n for a, t, n in zip(fixed_angles, gaps, counts, strict=True)])
     return np.array(centre) + radius * np.column_stack([np.cos(angles), np.sin(angles)])
 
 
 def disc_points(discs: dict[Point, np.ndarray]) -> StructuredPoints:
-    """The discs' points, all centres before all rims; where discs overlap the later points drop out."""
+    """Points of all discs, the centres first; where discs overlap the later points are dropped."""
     parts = [disc[part] for part in (slice(1), slice(1, None)) for disc in discs.values()]
     radii = [np.linalg.norm(disc[-1] - disc[0]) for disc in discs.values()] * 2
     radius = np.repeat(radii, [len(part) for part in parts])
     points = np.concatenate([np.zeros((0, 2)), *parts])
-    shape = StructuredPoints(points, radius, 0.4 * radius, np.zeros((0, 2), dtype=int))
-    return shape.subset(~too_close_to_earlier(points, shape.clearance))
+    disc_set = StructuredPoints(points, radius, 0.4 * radius, np.zeros((0, 2), dtype=int))
+    return disc_set.subset(~too_close_to_earlier(points, disc_set.clearance))
 
 
 def disc_nodes(discs: dict[Point, np.ndarray], plan: np.ndarray) -> dict[Point, np.ndarray]:
-    """For each fastener the nodes of a mesh (plan (n, 2)) nearest to its points, each once, the centre first."""
+    """For each fastener the mesh nodes, plan (n, 2), nearest to its points; each once, the centre first."""
     tree = cKDTree(plan)
     return {centre: np.array(list(dict.fromkeys(tree.query(disc)[1]))) for centre, disc in discs.items()}

@@ -1,4 +1,4 @@
-"""Which way the sheet faces at each node, once it is folded; beads and cones are left out of it."""
+"""Normals of the folded sheet at the nodes, without the slopes of beads and cones."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from .size_field import MAX_CHORD_ERROR
 from .triangulation import directed_edges
 
 UP_NORMAL = np.array([0.0, 0.0, 1.0])
-TILT_TOLERANCE = 1e-9  # of a normal's part along x or y: less is none
+TILT_TOLERANCE = 1e-9  # in-plane part of a unit normal up to which it counts as upright
 
 
 def node_normals(panel: Panel, mesh: Mesh) -> np.ndarray:
-    """(n, 3) unit normals, from the "up" face: (0, 0, 1) but on flanges.  On a fold line that of the flatter part."""
+    """(n, 3) unit normals on the "up" face: (0, 0, 1) except on flanges.  A fold line takes the flatter side's."""
     out = np.tile(UP_NORMAL, (len(mesh.plan), 1))
     if not panel.folds:
         return out
@@ -27,11 +27,11 @@ def node_normals(panel: Panel, mesh: Mesh) -> np.ndarray:
     corners = fold_nodes(flat, mesh.triangles, panel.folds, lines)[mesh.triangles]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normals /= np.linalg.norm(normals, axis=1)[:, None]
-    for k in np.argsort(np.abs(normals[:, 2]), kind="stable"):  # the flattest last
+    for k in np.argsort(np.abs(normals[:, 2]), kind="stable"):  # the flattest last, so that it prevails
         out[mesh.triangles[k]] = normals[k]
     return out
 
 
 def is_tilted(normals: np.ndarray) -> np.ndarray:
-    """Which normals (..., 3) do not stand upright, that is, lie on a flange: (...) bool."""
+    """(...) bool: normals (..., 3) that are not upright, as on a flange."""
     return np.hypot(normals[..., 0], normals[..., 1]) > TILT_TOLERANCE

@@ -1,8 +1,8 @@
-"""Panel and layout to triangles on the true mid-surface: beads rolled, holes flared, folds folded.
+"""Mesh of a panel: triangles on the true mid-surface with its beads, flared holes and folds.
 
-Lines that must be kept come first (`graph`), then points row by row (`seeds`, `fastener_discs`) at the sizes wanted
-(`sizing`), then triangles (`triangulation`), heights and folds (`folding`); `soundness` has the last word.
-mm throughout, z toward the "up" face.
+First the line graph (`feature_lines`), then structured and fill points (`point_placement`, `fastener_points`) at the
+sizes of the size field (`size_field`), then triangles (`triangulation`), heights and folds (`fold_geometry`), and last
+the checks (`checks`).  mm throughout; z points toward the "up" face.
 """
 
 from __future__ import annotations
@@ -40,14 +40,19 @@ from .triangulation import MeshPoints, directed_edges, edge_keys, quality, signe
 
 @dataclass(frozen=True, eq=False)
 class Mesh:
-    """A proven triangle mesh of a panel.
+    """A checked triangle mesh of a panel.
 
-    plan: (n, 2) flat plan coordinates, mm.  nodes: (n, 3) mm on the true mid-surface.  triangles: (m, 3) node numbers,
-    counter-clockwise in plan.  outline: (p,) node numbers round the outer outline, counter-clockwise.  rims: node
-    numbers round each cut-out, then each flared hole's lip, clockwise (sheet on the left), in the panel's and the
-    layout's order.  paths: for each path asked for its nodes in order; a closed path repeats its first node at the
-    end; a path that leaves the sheet jumps over the gap.  discs: centre of a fastener -> its nodes, centre first.
-    least_quality: of any triangle in plan, 1 equilateral.  area: in plan, mm2.
+    plan: (n, 2) coordinates in the flat sheet, mm.
+    nodes: (n, 3) coordinates on the true mid-surface, mm.
+    triangles: (m, 3) node indices, counter-clockwise in plan.
+    outline: (p,) nodes around the outline, counter-clockwise.
+    rims: nodes around each cut-out, then around each flared hole's lip, clockwise (sheet on the left), in the order of
+    the panel and the layout.
+    paths: required path -> its nodes in order.  A closed path repeats its first node at the end; a path that leaves
+    the sheet has a gap there.
+    discs: centre of a fastener -> its nodes, centre first.
+    min_quality: lowest triangle quality in plan; 1 is equilateral.
+    area: in plan, mm2.
     """
 
     plan: np.ndarray
@@ -64,35 +69,37 @@ class Mesh:
 def mesh_panel(panel: Panel, layout: Layout, size: float | None = None, mesh_level: str = "normal") -> Mesh:
     """Mesh of the panel with the beads and flared holes of a layout.
 
-    grade: quick, normal or fine, about 2000, 4000 or 12000 nodes for a 500 x 400 mm panel with five beads.
-    size: background triangle side, mm; half of it refines everything, bead rows too.
-    Raises MeshError where the panel cannot be meshed as promised: area within 0.1 % of the panel's, every line of the
-    panel made of mesh edges, no triangle of quality below 0.15, one connected sheet.
+    mesh_level: quick, normal or fine: about 2000, 4000 or 12000 nodes for a 500 x 400 mm panel with five beads.
+    size: background element size, mm, in place of the mesh level's; half of it refines everything, bead rows too.
+    Raises MeshError where the mesh would not be as promised: area within 0.1 % of the panel's, every feature line made
+    of mesh edges, no triangle of quality below 0.15, one connected sheet.
     """
     layout = replace(layout, beads=tuple(extended_past_open_ends(bead) for bead in layout.beads))
-    fine = _panel_resolution(panel, size, mesh_level)
-    reach = SNAP_DISTANCE + fine.chord_error
-    region = plan_region(panel, layout, fine)
-    fasteners, net = fastener_discs(panel, build_line_graph(panel, region, fine))
-    net = _split_at_bead_rows(net, layout, fine)
-    shapes = [bead_rows(bead, fine) for bead in layout.beads] + [hole_rings(hole, fine) for hole in layout.holes]
-    cloud, field = _place_points(net, disc_points(fasteners), shapes, fine)
-    plan, edges, triangles = _drop_unused(*triangulate(cloud, region, field))
+    resolution = _panel_resolution(panel, size, mesh_level)
+    tolerance = SNAP_DISTANCE + resolution.chord_error
+    region = plan_region(panel, layout, resolution)
+    fasteners, graph = fastener_discs(panel, build_line_graph(panel, region, resolution))
+    graph = _split_at_bead_rows(graph, layout, resolution)
+    shapes = [bead_rows(bead, resolution) for bead in layout.beads] + [
+        hole_rings(hole, resolution) for hole in layout.holes
+    ]
+    mesh_points, field = _place_points(graph, disc_points(fasteners), shapes, resolution)
+    plan, edges, triangles = _drop_unused(*triangulate(mesh_points, region, field))
     outline, rims = _boundary_loops(plan, triangles, region)
-    paths = {path: edges[edges_on_path(plan, edges, path, reach)] for path in required_paths(panel)}
+    paths = {path: edges[edges_on_path(plan, edges, path, tolerance)] for path in required_paths(panel)}
     openings = sum(np.pi / 4 * hole.die.finished**2 for hole in layout.holes)
     check_mesh(plan, triangles, edges, panel.region.area - openings)
-    for path, on in paths.items():
-        check_path(path, plan, on, region, reach)
-    flat = np.column_stack([plan, surface_heights(panel, layout, plan, fine)])
-    fold_lines = [edges[edges_on_path(plan, edges, fold.line, reach)] for fold in panel.folds]
+    for path, path_edges in paths.items():
+        check_path(path, plan, path_edges, region, tolerance)
+    flat = np.column_stack([plan, surface_heights(panel, layout, plan, resolution)])
+    fold_edges = [edges[edges_on_path(plan, edges, fold.line, tolerance)] for fold in panel.folds]
     return Mesh(
         plan=plan,
-        nodes=fold_nodes(flat, triangles, panel.folds, fold_lines),
+        nodes=fold_nodes(flat, triangles, panel.folds, fold_edges),
         triangles=triangles,
         outline=outline,
         rims=rims,
-        paths={path: _order_along_path(path, plan, on) for path, on in paths.items()},
+        paths={path: _order_along_path(path, plan, path_edges) for path, path_edges in paths.items()},
         discs=disc_nodes(fasteners, plan),
         min_quality=float(quality(plan[triangles]).min()),
         area=float(signed_area(plan[triangles]).sum()),
@@ -100,7 +107,7 @@ def mesh_panel(panel: Panel, layout: Layout, size: float | None = None, mesh_lev
 
 
 def _panel_resolution(panel: Panel, size: float | None, mesh_level: str) -> MeshResolution:
-    """Circles are meshed true to area, so only the other rings' chords can lose some."""
+    """Mesh resolution of a panel.  Only rings that are not circles count: circles keep their area as polygons."""
     sheet = valid_region(panel)
     free_form = [LineString(cutout.ring) for cutout in panel.cutouts if cutout.circle is None]
     perimeter = sheet.exterior.length + sum(ring.length for ring in free_form)
@@ -110,17 +117,14 @@ def _panel_resolution(panel: Panel, size: float | None, mesh_level: str) -> Mesh
 def _split_at_bead_rows(
     graph: PlanarStraightLineGraph, layout: Layout, resolution: MeshResolution
 ) -> PlanarStraightLineGraph:
-    """The network cut where the rows of beads cross it, so that the profile is caught there too."""
+    """The line graph, split where rows of beads cross it, so that its edges follow the profile."""
     for bead in layout.beads:
         strip = LineString(bead.path).buffer(bead.die.width / 2)
         if strip.intersects(graph.lines):
             crossings = shapely.get_parts(shapely.intersection(graph.lines, row_lines(bead, resolution)))
             points = shapely.get_coordinates(crossings[shapely.get_type_id(crossings) == shapely.GeometryType.POINT])
-            graph = (
-                split_at_points(graph, points, 0.3 * bead.die.width / resolution.strips_per_half)
-                if len(points)
-                else graph
-            )
+            if len(points):
+                graph = split_at_points(graph, points, 0.3 * bead.die.width / resolution.strips_per_half)
     return graph
 
 
@@ -130,87 +134,95 @@ def _place_points(
     shapes: list[StructuredPoints],
     resolution: MeshResolution,
 ) -> tuple[MeshPoints, SizeField]:
-    """All points of the mesh, each set clear of the ones before it: lines, firm points, shapes, fill; and the sizes."""
-    at, sizes = line_sources(graph.points, graph.segments, graph.region, resolution)
+    """All points before triangulation, and the size field.
+
+    In this order, each set clear of the ones before it: lines, fasteners, shapes (beads and flared holes), fill.
+    """
+    source_points, sizes = line_sources(graph.points, graph.segments, graph.region, resolution)
     field = SizeField(
         resolution,
-        np.concatenate([at, fastener_points.points, *(shape.points for shape in shapes)]),
+        np.concatenate([source_points, fastener_points.points, *(shape.points for shape in shapes)]),
         np.concatenate([sizes, fastener_points.sizes, *(shape.sizes for shape in shapes)]),
     )
     points, edges = subdivide(graph, field)
-    points, kept = _add_clear_points(points, [fastener_points], graph)
+    points, soft_edges = _add_clear_points(points, [fastener_points], graph)
     count = len(points)
-    points, kept = _add_clear_points(points, shapes, graph)
+    points, soft_edges = _add_clear_points(points, shapes, graph)
     fill = fill_points(graph.region, field, points)
     number = np.arange(len(points) + len(fill))
-    return MeshPoints(np.vstack([points, fill]), number >= len(points), number < count, edges, kept), field
+    return MeshPoints(np.vstack([points, fill]), number >= len(points), number < count, edges, soft_edges), field
 
 
 def _add_clear_points(
     points: np.ndarray, shapes: list[StructuredPoints], graph: PlanarStraightLineGraph
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Points with those of the shapes that lie on the sheet clear of lines and earlier points, and their kept edges."""
+    """Points with those of the shapes added that lie on the sheet clear of lines and earlier points; soft edges."""
     lines = graph.lines
     shapely.prepare(lines)
     shapely.prepare(graph.region)
-    kept = [np.zeros((0, 2), dtype=int)]
+    soft_edges = [np.zeros((0, 2), dtype=int)]
     for shape in (shape for shape in shapes if len(shape.points)):
-        places = shapely.points(shape.points)
+        candidates = shapely.points(shape.points)
         clear = cKDTree(points).query(shape.points)[0] >= shape.clearance
-        clear &= shapely.contains(graph.region, places) & ~shapely.dwithin(lines, places, shape.clearance)
+        clear &= shapely.contains(graph.region, candidates) & ~shapely.dwithin(lines, candidates, shape.clearance)
         shape = shape.subset(clear)
-        kept.append(shape.soft_edges + len(points))
+        soft_edges.append(shape.soft_edges + len(points))
         points = np.vstack([points, shape.points])
-    return points, np.concatenate(kept)
+    return points, np.concatenate(soft_edges)
 
 
-def _drop_unused(cloud: MeshPoints, triangles: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Points, needed edges and triangles without the points that no triangle has; those must end no edge."""
-    used = np.zeros(len(cloud.points), dtype=bool)
+def _drop_unused(mesh_points: MeshPoints, triangles: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Points, required edges and triangles, without points that no triangle has.
+
+    Raises MeshError where such a point is the end of a required edge.
+    """
+    used = np.zeros(len(mesh_points.points), dtype=bool)
     used[triangles] = True
-    lost = ~used[cloud.required_edges].all(axis=1)
-    if lost.any():
+    is_lost = ~used[mesh_points.required_edges].all(axis=1)
+    if is_lost.any():
         raise mesh_error_at(
-            cloud.points[cloud.required_edges[lost][0]].mean(axis=0), "a needed line lies outside the triangles"
+            mesh_points.points[mesh_points.required_edges[is_lost][0]].mean(axis=0),
+            "a needed line lies outside the triangles",
         )
-    number = np.cumsum(used) - 1
-    return cloud.points[used], number[cloud.required_edges], number[triangles]
+    new_index = np.cumsum(used) - 1
+    return mesh_points.points[used], new_index[mesh_points.required_edges], new_index[triangles]
 
 
 def surface_heights(panel: Panel, layout: Layout, plan: np.ndarray, resolution: MeshResolution) -> np.ndarray:
-    """(n,) mm over the flat sheet at plan points (n, 2): beads and the cones of flared holes."""
+    """(n,) mm above the flat sheet at plan points (n, 2): beads and the cones of flared holes."""
     z = np.zeros(len(plan))
     for bead in layout.beads:
         z += _side_sign(bead.side) * surface_height(bead, plan, panel.outline)
     for hole in layout.holes:
         inner, outer = hole.die.finished / 2, hole.die.flange / 2
-        fall = (outer - cone_radius(hole, resolution, plan)) / (outer - inner)
-        z += _side_sign(hole.side) * hole.die.rise * np.clip(fall, 0.0, 1.0)
+        height_ratio = (outer - cone_radius(hole, resolution, plan)) / (outer - inner)
+        z += _side_sign(hole.side) * hole.die.rise * np.clip(height_ratio, 0.0, 1.0)
     return z
 
 
 def _side_sign(side: str) -> int:
+    """+1 for the "up" side, -1 for "down"."""
     return 1 if side == "up" else -1
 
 
 def _boundary_loops(
     plan: np.ndarray, triangles: np.ndarray, region: Polygon
 ) -> tuple[np.ndarray, tuple[np.ndarray, ...]]:
-    """Nodes round the outline and round each inner ring of the region, in its order.
+    """Nodes around the outline, and around each inner ring of the region in its order.
 
-    Raises MeshError where the boundary touches itself or its rings are not those of the region.
+    Raises MeshError where the boundary touches itself, or where its rings are not those of the region.
     """
     edges = directed_edges(triangles)
-    _, number, times = np.unique(edge_keys(edges, len(plan)), return_inverse=True, return_counts=True)
-    border = edges[times[number] == 1]
+    _, edge_index, times = np.unique(edge_keys(edges, len(plan)), return_inverse=True, return_counts=True)
+    border = edges[times[edge_index] == 1]
     starts, count = np.unique(border[:, 0], return_counts=True)
     if (count > 1).any():
         raise mesh_error_at(plan[starts[count > 1][0]], "two edges of the sheet touch")
-    following = dict(border.tolist())
+    next_node = dict(border.tolist())
     loops = []
-    while following:
-        loop = [next(iter(following))]
-        while (node := following.pop(loop[-1])) != loop[0]:
+    while next_node:
+        loop = [next(iter(next_node))]
+        while (node := next_node.pop(loop[-1])) != loop[0]:
             loop.append(node)
         loops.append(np.array(loop))
     rings = [region.exterior, *region.interiors]
@@ -222,7 +234,7 @@ def _boundary_loops(
 
 
 def _order_along_path(path: tuple, plan: np.ndarray, edges: np.ndarray) -> np.ndarray:
-    """The nodes of edges on a path, in its order; of a closed path the first again at the end."""
+    """Nodes of edges (k, 2) on a path, in its order; a closed path repeats its first node at the end."""
     line = LineString(path)
     nodes = np.unique(edges)
     nodes = nodes[np.argsort(shapely.line_locate_point(line, shapely.points(plan[nodes])), kind="stable")]

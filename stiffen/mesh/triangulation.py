@@ -1,4 +1,4 @@
-"""Points and the edges they must have to triangles: Delaunay that conforms, with the free points smoothed."""
+"""Conforming Delaunay triangulation of points with required edges; movable points are smoothed."""
 
 from __future__ import annotations
 
@@ -13,21 +13,23 @@ from stiffen.errors import Fault, MeshError
 
 from .size_field import SizeField
 
-MAX_REPAIR_ROUNDS = 40  # of mending missing edges
-SMOOTHING_SWEEPS = 3  # of smoothing
-POOR_QUALITY = 0.3  # a free point in a triangle of less quality is taken out where that helps
-UNACCEPTABLE_QUALITY = 0.2  # and of less than this any point that is not firm
-MAX_CIRCUMRADIUS_RATIO = (
-    0.85  # circumradius over wanted side (0.58 where equilateral) at which a triangle gets a point more
-)
+MAX_REPAIR_ROUNDS = 40  # of repairing missing edges
+SMOOTHING_SWEEPS = 3
+POOR_QUALITY = 0.3  # movable points of triangles of less quality are removed where that helps
+UNACCEPTABLE_QUALITY = 0.2  # and below this quality all points that are not mandatory
+MAX_CIRCUMRADIUS_RATIO = 0.85  # circumradius over wanted size (equilateral: 0.58) above which a point is inserted
+DEGENERATE_QUALITY = 1e-3  # triangles of less quality have no area
+MIN_INSERT_DISTANCE = 0.55  # of an inserted point from corners, in wanted sizes
+MIN_INSERT_SPACING = 0.7  # between inserted points, in wanted sizes
 
 
 @dataclass(frozen=True, eq=False)
 class MeshPoints:
-    """points (n, 2) mm; edges (m, 2) that must be; kept (k, 2) edges that free points spare.
+    """points (n, 2) mm and their edges.
 
-    free: (n,) bool, points that may move or go.  firm: (n,) bool, points that must stay.  Points that are neither stay
-    in place but go where triangles would be too poor.
+    movable: (n,) bool, points that may move or be removed.  mandatory: (n,) bool, points that stay.  Points that are
+    neither do not move, but are removed where triangles would be unacceptable.  required_edges: (m, 2) edges that the
+    mesh must have.  soft_edges: (k, 2) edges that movable points keep clear of.
     """
 
     points: np.ndarray
@@ -56,174 +58,180 @@ def directed_edges(triangles: np.ndarray) -> np.ndarray:
 
 
 def edge_keys(edges: np.ndarray, count: int) -> np.ndarray:
-    """One number for each undirected edge (m, 2) among `count` points."""
+    """(m,) unique key of each undirected edge (m, 2) among `count` points."""
     return edges.min(axis=1) * count + edges.max(axis=1)
 
 
-def triangulate(cloud: MeshPoints, region: Polygon, field: SizeField) -> tuple[MeshPoints, np.ndarray]:
-    """The cloud as it ended up and its triangles (m, 3), counter-clockwise, inside the region.
+def triangulate(mesh_points: MeshPoints, region: Polygon, field: SizeField) -> tuple[MeshPoints, np.ndarray]:
+    """Final points, and triangles (m, 3), counter-clockwise, inside the region.
 
-    Raises MeshError where edges cannot be made to appear.
+    Raises MeshError where a required edge cannot be obtained.
     """
-    cloud, triangles = _conforming_delaunay(_without_encroaching(cloud), region)
-    cloud = replace(cloud, points=_smooth(cloud, triangles))
-    cloud, triangles = _conforming_delaunay(_without_encroaching(_refine(cloud, triangles, field)), region)
+    mesh_points, triangles = _conforming_delaunay(_without_encroaching(mesh_points), region)
+    mesh_points = replace(mesh_points, points=_smooth(mesh_points, triangles))
+    mesh_points, triangles = _conforming_delaunay(_without_encroaching(_refine(mesh_points, triangles, field)), region)
     for _ in range(3):
-        q = quality(cloud.points[triangles])
-        out = [
-            corners[may[corners]]
-            for corners, may in (
-                (triangles[q < POOR_QUALITY], cloud.movable),
-                (triangles[q < UNACCEPTABLE_QUALITY], ~cloud.mandatory),
+        q = quality(mesh_points.points[triangles])
+        removed = [
+            corners[removable[corners]]
+            for corners, removable in (
+                (triangles[q < POOR_QUALITY], mesh_points.movable),
+                (triangles[q < UNACCEPTABLE_QUALITY], ~mesh_points.mandatory),
             )
         ]
-        stays = np.ones(len(cloud.points), dtype=bool)
-        stays[np.concatenate(out)] = False
-        if stays.all():
+        keep = np.ones(len(mesh_points.points), dtype=bool)
+        keep[np.concatenate(removed)] = False
+        if keep.all():
             break
-        fewer, others = _conforming_delaunay(_subset(cloud, stays), region)
-        if quality(fewer.points[others]).min() <= q.min():
+        fewer_points, fewer_triangles = _conforming_delaunay(_subset(mesh_points, keep), region)
+        if quality(fewer_points.points[fewer_triangles]).min() <= q.min():
             break
-        cloud, triangles = fewer, others
-    return cloud, triangles
+        mesh_points, triangles = fewer_points, fewer_triangles
+    return mesh_points, triangles
 
 
 def _triangles_inside(points: np.ndarray, triangles: np.ndarray, region: Polygon) -> np.ndarray:
-    """The triangles of the region, turned counter-clockwise; those without area are left out."""
+    """Triangles inside the region, counter-clockwise, without degenerate ones."""
     corners = points[triangles]
     area = signed_area(corners)
     triangles = np.where((area < 0)[:, None], triangles[:, ::-1], triangles)
-    solid = np.abs(quality(corners)) > 1e-3
+    solid = np.abs(quality(corners)) > DEGENERATE_QUALITY
     return triangles[solid & shapely.contains_xy(region, *corners.mean(axis=1).T)]
 
 
 def _delaunay(points: np.ndarray) -> np.ndarray:
-    """Triangles (m, 3) of the hull of points (n, 2)."""
-    # rows and rings put many points on common circles, which takes twice the time unless they are shaken a little
-    shake = 1e-7 * np.ptp(points, axis=0).max() * np.random.default_rng(0).random(points.shape)
-    return Delaunay(points - points.mean(axis=0) + shake).simplices.astype(int)
+    """Delaunay triangles (m, 3) of points (n, 2)."""
+    # rows and rings put many points on common circles, which doubles the time unless they are perturbed a little
+    perturbation = 1e-7 * np.ptp(points, axis=0).max() * np.random.default_rng(0).random(points.shape)
+    return Delaunay(points - points.mean(axis=0) + perturbation).simplices.astype(int)
 
 
-def _conforming_delaunay(cloud: MeshPoints, region: Polygon) -> tuple[MeshPoints, np.ndarray]:
-    """Delaunay triangles that have every needed edge: free points that are in its way go, else it is halved."""
+def _conforming_delaunay(mesh_points: MeshPoints, region: Polygon) -> tuple[MeshPoints, np.ndarray]:
+    """Delaunay triangles with every required edge: points that encroach upon a missing edge go, else it is halved."""
     shapely.prepare(region)
     for _ in range(MAX_REPAIR_ROUNDS):
-        triangles = _delaunay(cloud.points)
-        count = len(cloud.points)
-        missing = ~np.isin(edge_keys(cloud.required_edges, count), edge_keys(directed_edges(triangles), count))
+        triangles = _delaunay(mesh_points.points)
+        count = len(mesh_points.points)
+        missing = ~np.isin(edge_keys(mesh_points.required_edges, count), edge_keys(directed_edges(triangles), count))
         if not missing.any():
-            return cloud, _triangles_inside(cloud.points, triangles, region)
-        cloud = _repair_missing_edges(cloud, missing)
-    x, y = cloud.points[cloud.required_edges[missing]].mean(axis=1)[0]
+            return mesh_points, _triangles_inside(mesh_points.points, triangles, region)
+        mesh_points = _repair_missing_edges(mesh_points, missing)
+    x, y = mesh_points.points[mesh_points.required_edges[missing]].mean(axis=1)[0]
     where = f"mesh near ({x:.2f}, {y:.2f})"
     raise MeshError(str(Fault(where, "lines lie too close to be meshed", "move them apart or let them coincide")))
 
 
-def _repair_missing_edges(cloud: MeshPoints, missing: np.ndarray) -> MeshPoints:
-    """One round of mending: see `_conforming_delaunay`."""
-    crowded = _encroaching_points(cloud, cloud.required_edges[missing])
-    stuck = np.ones(missing.sum(), dtype=bool)
-    stuck[[edge for edge, _ in crowded]] = False
-    broken = np.flatnonzero(missing)[stuck]
-    a, b = cloud.required_edges[broken].T
-    new = len(cloud.points) + np.arange(len(broken))
-    whole = np.delete(cloud.required_edges, broken, axis=0)
-    cloud = MeshPoints(
-        np.vstack([cloud.points, (cloud.points[a] + cloud.points[b]) / 2]),
-        np.append(cloud.movable, np.zeros(len(new), dtype=bool)),
-        np.append(cloud.mandatory, np.ones(len(new), dtype=bool)),
-        np.concatenate([whole, np.column_stack([a, new]), np.column_stack([new, b])]),
-        cloud.soft_edges,
+def _repair_missing_edges(mesh_points: MeshPoints, missing: np.ndarray) -> MeshPoints:
+    """One round of repairs; see `_conforming_delaunay`."""
+    encroaching = _encroaching_points(mesh_points, mesh_points.required_edges[missing])
+    is_clear = np.ones(missing.sum(), dtype=bool)
+    is_clear[[edge for edge, _ in encroaching]] = False
+    halved = np.flatnonzero(missing)[is_clear]
+    a, b = mesh_points.required_edges[halved].T
+    midpoint = len(mesh_points.points) + np.arange(len(halved))
+    other_edges = np.delete(mesh_points.required_edges, halved, axis=0)
+    mesh_points = MeshPoints(
+        np.vstack([mesh_points.points, (mesh_points.points[a] + mesh_points.points[b]) / 2]),
+        np.append(mesh_points.movable, np.zeros(len(midpoint), dtype=bool)),
+        np.append(mesh_points.mandatory, np.ones(len(midpoint), dtype=bool)),
+        np.concatenate([other_edges, np.column_stack([a, midpoint]), np.column_stack([midpoint, b])]),
+        mesh_points.soft_edges,
     )
-    stays = np.ones(len(cloud.points), dtype=bool)
-    stays[[point for _, point in crowded]] = False
-    return _subset(cloud, stays)
+    keep = np.ones(len(mesh_points.points), dtype=bool)
+    keep[[point for _, point in encroaching]] = False
+    return _subset(mesh_points, keep)
 
 
-def _without_encroaching(cloud: MeshPoints) -> MeshPoints:
-    """Without the free points in the circles over needed and kept edges, which would push those out of the mesh."""
-    stays = np.ones(len(cloud.points), dtype=bool)
-    stays[
-        [point for _, point in _encroaching_points(cloud, np.concatenate([cloud.required_edges, cloud.soft_edges]))]
-    ] = False
-    return _subset(cloud, stays)
+def _without_encroaching(mesh_points: MeshPoints) -> MeshPoints:
+    """Points without those that encroach upon required or soft edges, which would keep these out of the mesh."""
+    keep = np.ones(len(mesh_points.points), dtype=bool)
+    edges = np.concatenate([mesh_points.required_edges, mesh_points.soft_edges])
+    keep[[point for _, point in _encroaching_points(mesh_points, edges)]] = False
+    return _subset(mesh_points, keep)
 
 
-def _encroaching_points(cloud: MeshPoints, edges: np.ndarray) -> list[tuple[int, int]]:
-    """Pairs (edge, free point) of points within the circle that has the edge as diameter."""
-    free = np.flatnonzero(cloud.movable)
-    if not len(free) or not len(edges):
+def _encroaching_points(mesh_points: MeshPoints, edges: np.ndarray) -> list[tuple[int, int]]:
+    """Pairs (edge, movable point) of points inside the diametral circle of an edge."""
+    movable = np.flatnonzero(mesh_points.movable)
+    if not len(movable) or not len(edges):
         return []
-    a, b = cloud.points[edges[:, 0]], cloud.points[edges[:, 1]]
+    a, b = mesh_points.points[edges[:, 0]], mesh_points.points[edges[:, 1]]
     radius = np.linalg.norm(b - a, axis=1) / 2
-    found = cKDTree(cloud.points[free]).query_ball_point((a + b) / 2, radius * 1.001)
-    return [(edge, free[i]) for edge, near in enumerate(found) for i in near]
+    found = cKDTree(mesh_points.points[movable]).query_ball_point((a + b) / 2, radius * 1.001)
+    return [(edge, movable[i]) for edge, near in enumerate(found) for i in near]
 
 
-def _subset(cloud: MeshPoints, mask: np.ndarray) -> MeshPoints:
-    """The points of a mask (n,), which has all that end a needed edge, with the kept edges left whole."""
+def _subset(mesh_points: MeshPoints, mask: np.ndarray) -> MeshPoints:
+    """The points of a mask (n,), which includes all ends of required edges, with the soft edges between them."""
     if mask.all():
-        return cloud
-    number = np.cumsum(mask) - 1
-    kept = cloud.soft_edges[mask[cloud.soft_edges].all(axis=1)]
+        return mesh_points
+    new_index = np.cumsum(mask) - 1
+    soft_edges = mesh_points.soft_edges[mask[mesh_points.soft_edges].all(axis=1)]
     return MeshPoints(
-        cloud.points[mask], cloud.movable[mask], cloud.mandatory[mask], number[cloud.required_edges], number[kept]
+        mesh_points.points[mask],
+        mesh_points.movable[mask],
+        mesh_points.mandatory[mask],
+        new_index[mesh_points.required_edges],
+        new_index[soft_edges],
     )
 
 
-def _refine(cloud: MeshPoints, triangles: np.ndarray, field: SizeField) -> MeshPoints:
-    """With a free point more in the middle of each triangle that is too wide for its place."""
-    corners = cloud.points[triangles]
+def _refine(mesh_points: MeshPoints, triangles: np.ndarray, field: SizeField) -> MeshPoints:
+    """Points with a movable one added at the centroid of each triangle that is larger than the size field wants."""
+    corners = mesh_points.points[triangles]
     sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
     radius = sides.prod(axis=1) / (4 * signed_area(corners))
-    middle = corners.mean(axis=1)
-    size = field(middle)
-    # nor where the middle would crowd a corner: stretched triangles on bead rows are meant
-    nearest = np.linalg.norm(corners - middle[:, None], axis=2).min(axis=1)
-    wide = np.flatnonzero((radius > MAX_CIRCUMRADIUS_RATIO * size) & (nearest > 0.55 * size))
-    wide = wide[np.argsort(-radius[wide])]
-    taken = np.zeros(len(wide), dtype=bool)
-    if len(wide):
-        for i, j in cKDTree(middle[wide]).query_pairs(0.7 * field.side, output_type="ndarray"):
-            if not taken[i] and np.linalg.norm(middle[wide[i]] - middle[wide[j]]) < 0.7 * size[wide[j]]:
-                taken[j] = True
-    added = middle[wide[~taken]]
+    centroid = corners.mean(axis=1)
+    size = field(centroid)
+    # not where the centroid lies near a corner: stretched triangles on bead rows are intended
+    nearest = np.linalg.norm(corners - centroid[:, None], axis=2).min(axis=1)
+    too_large = np.flatnonzero((radius > MAX_CIRCUMRADIUS_RATIO * size) & (nearest > MIN_INSERT_DISTANCE * size))
+    too_large = too_large[np.argsort(-radius[too_large])]
+    dropped = np.zeros(len(too_large), dtype=bool)
+    if len(too_large):
+        for i, j in cKDTree(centroid[too_large]).query_pairs(MIN_INSERT_SPACING * field.side, output_type="ndarray"):
+            spacing = np.linalg.norm(centroid[too_large[i]] - centroid[too_large[j]])
+            if not dropped[i] and spacing < MIN_INSERT_SPACING * size[too_large[j]]:
+                dropped[j] = True
+    added = centroid[too_large[~dropped]]
     return replace(
-        cloud,
-        points=np.vstack([cloud.points, added]),
-        movable=np.append(cloud.movable, np.ones(len(added), dtype=bool)),
-        mandatory=np.append(cloud.mandatory, np.zeros(len(added), dtype=bool)),
+        mesh_points,
+        points=np.vstack([mesh_points.points, added]),
+        movable=np.append(mesh_points.movable, np.ones(len(added), dtype=bool)),
+        mandatory=np.append(mesh_points.mandatory, np.zeros(len(added), dtype=bool)),
     )
 
 
-def _smooth(cloud: MeshPoints, triangles: np.ndarray) -> np.ndarray:
-    """Points (n, 2), the free ones drawn toward the middle of their neighbours where that helps the worst triangle."""
-    points, free = cloud.points.copy(), cloud.movable
+def _smooth(mesh_points: MeshPoints, triangles: np.ndarray) -> np.ndarray:
+    """Laplacian smoothing: points (n, 2), movable ones at the mean of their neighbours unless a triangle gets worse."""
+    points, movable = mesh_points.points.copy(), mesh_points.movable
     count = len(points)
     a, b = directed_edges(triangles).T
     neighbours = np.maximum(np.bincount(a, minlength=count) + np.bincount(b, minlength=count), 1)
     for _ in range(SMOOTHING_SWEEPS):
         x, y = points.T
-        middle = (
+        neighbour_mean = (
             np.column_stack([np.bincount(a, v[b], count) + np.bincount(b, v[a], count) for v in (x, y)])
             / neighbours[:, None]
         )
         before = _worst_quality_at_points(points, triangles)
-        moved = np.where(free[:, None], middle, points)
+        moved = np.where(movable[:, None], neighbour_mean, points)
         for _ in range(4):
-            worse = free & (_worst_quality_at_points(moved, triangles) < before)
+            worse = movable & (_worst_quality_at_points(moved, triangles) < before)
             if not worse.any():
                 break
             moved[worse] = points[worse]
         else:
-            hurt = np.unique(triangles[quality(moved[triangles]) <= quality(points[triangles]).clip(max=POOR_QUALITY)])
-            moved[hurt] = points[hurt]
+            worsened = np.unique(
+                triangles[quality(moved[triangles]) <= quality(points[triangles]).clip(max=POOR_QUALITY)]
+            )
+            moved[worsened] = points[worsened]
         points = moved
     return points
 
 
 def _worst_quality_at_points(points: np.ndarray, triangles: np.ndarray) -> np.ndarray:
-    """(n,) least quality of the triangles round each point."""
+    """(n,) lowest quality of the triangles around each point."""
     q = quality(points[triangles])
     worst = np.full(len(points), np.inf)
     for corner in triangles.T:

@@ -1,4 +1,4 @@
-"""The quick model that ranks layouts: a plate whose beads are line stiffeners.
+"""The linear surrogate that ranks layouts for the search: a plate whose beads are line stiffeners.
 
-Imports `analysis` and below.
+May import `analysis` and below.
 """

@@ -1,12 +1,12 @@
-"""The scout: a flat plate with ribs, small deflections only, linear in the choice of beads and holes.
+"""The surrogate: a flat plate with ribs, small deflections only, linear in the choice of beads and holes.
 
-Bending alone, three freedoms a node (uz, rx, ry).  A bead adds E I kappa^2 along its axis, with I from its
-cross-section about its own centroid with some sheet beside it, less the sheet that the plate has already; a flared
-hole takes the plate's stiffness out of its circle and adds its flange as a ring.  So with 0/1 choices x
+Bending only, three freedoms a node (uz, rx, ry).  A bead adds E I kappa^2 along its axis.  I is that of its section
+with some sheet beside it, less that of the flat sheet.  A flared hole removes the plate's stiffness inside its circle
+and adds its flange as a ring.  So with 0/1 choices x
 
     K(x) = K0 + sum x_i K_i,        M(x) = M0 + sum x_i M_i.
 
-It ranks layouts; it never decides.
+The surrogate ranks layouts.  It never decides whether a demand is met.
 """
 
 from __future__ import annotations
@@ -19,10 +19,13 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.linalg import LinearOperator, eigsh
 
+from stiffen.analysis.demand_values import require_known_demands
 from stiffen.analysis.loads import case_forces, lumped_masses, moving_patch_positions, plan_areas, probe_points
 from stiffen.analysis.supports import FREE, build_restraints
 from stiffen.fem import triangle
-from stiffen.fem.shell import TONNES_PER_KG, Shell, elimination_order, factorise
+from stiffen.fem.linear import TONNES_PER_KG
+from stiffen.fem.shell import Shell
+from stiffen.fem.sparse_lu import elimination_order, spd_solver
 from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.layout import Bead, Hole
 from stiffen.model.panel import Panel
@@ -30,17 +33,18 @@ from stiffen.model.panel import Panel
 from .stiffeners import StiffenerSamples, flange_stiffness, removed_shares, sample_weights, stiffener_samples
 
 ELEMENT_SIZE = 12.0  # mm, elements of the plate
-PROBE_SPACING = 45.0  # mm between places pushed for softness
-SUM_AT_ONCE_ABOVE = 100  # beads; more than these together, asked for as a bound, are summed in one product
-RESIDUAL_STIFFNESS_SHARE = 1e-3  # part of the plate's stiffness left inside a hole, so that its nodes stay held
+PROBE_SPACING = 45.0  # mm between points pushed for softness
+SUM_AT_ONCE_ABOVE = 100  # beads; more of them at a time (in bounds) are summed in one product
+RESIDUAL_STIFFNESS_SHARE = 1e-3  # share of the plate's stiffness left inside a hole, so that K stays regular
 
 
 @dataclass(frozen=True, eq=False)
 class SurrogateResponse:
-    """What the plate does with one choice.
+    """The response of the plate to one choice of candidates.
 
-    values: demand index -> value, for the demands a scout knows.  pairs: demand index -> (lam, u, scale), fields
-    (freedoms,) such that d value/d x_i = -scale lam^T K_i u (d ln f/d x_i = +scale ... for a frequency f).
+    values: demand index -> value, for the demands that the surrogate covers.  adjoint_fields: demand index -> (lam, u,
+    scale), fields (freedoms,) such that d value/d x_i = -scale lam^T K_i u (d ln f/d x_i = +scale ... for a frequency
+    f).
     """
 
     values: dict[int, float]
@@ -49,28 +53,28 @@ class SurrogateResponse:
 
 @dataclass(frozen=True, eq=False)
 class StiffenedPlate:
-    """The ribbed plate of one panel at one gauge with its candidates (beads, then holes); see `stiffened_plate`.
+    """The surrogate of one panel at one gauge with its candidates: beads, then holes; made by `stiffened_plate`.
 
-    All matrices are in the free freedoms, ordered so that a factor stays sparse; a bead or hole never adds a place to
-    the pattern of K0, so one ordering serves all choices.
+    All matrices are in the free freedoms, in an order of elimination that keeps the factor sparse.  No bead or hole
+    adds an entry to the pattern of K0, so one order serves all choices.
     """
 
     panel: Panel
     gauge: float
     mesh: Mesh
-    dof_numbers: np.ndarray  # (3 n,) place of each freedom among the free ones, -1 where held
+    dof_numbers: np.ndarray  # (3 n,) index of each freedom among the free ones, -1 if fixed
     K0: sp.csc_matrix
-    nodal_mass: np.ndarray  # (n,) kg on each node: flat sheet and what is bolted on
+    nodal_mass: np.ndarray  # (n,) kg on each node: flat sheet, bolted-on masses, trims
     elements: np.ndarray  # (m, 9, 9) element matrices of the plate
     curvature_rows: sp.csr_matrix  # (r, free): curvature along the bead or flange at each sample
     weights: np.ndarray  # (r,) E I ds
     first_rows: np.ndarray  # (candidates + 1,) first row of each candidate
-    removed_shares: sp.csr_matrix  # (candidates, m): share of each triangle's stiffness that a hole takes out
-    pilot_shares: np.ndarray  # (candidates,) pilot area over area inside the fold circle: what goes of the mass there
-    samples: StiffenerSamples  # of the candidates that it was made with
+    removed_shares: sp.csr_matrix  # (candidates, m): share of each triangle that a hole removes
+    pilot_shares: np.ndarray  # (candidates,) pilot area over area inside the fold circle: share of mass removed
+    samples: StiffenerSamples  # of the candidates it was made with
 
     def grouped(self, ends: np.ndarray) -> StiffenedPlate:
-        """The same plate with beads ends[k] to ends[k + 1] as candidate k; for beads alone, not holes."""
+        """The same plate with beads ends[k] to ends[k + 1] as candidate k; for beads only."""
         size = len(ends) - 1
         nothing = sp.csr_matrix((size, self.removed_shares.shape[1]))
         return replace(self, first_rows=self.first_rows[ends], removed_shares=nothing, pilot_shares=np.zeros(size))
@@ -88,7 +92,7 @@ class StiffenedPlate:
 
     @cached_property
     def forces(self) -> dict[int, np.ndarray]:
-        """Demand index -> (free, k) forces: one column a case, or one for each place of a roving patch."""
+        """Demand index -> (free, k) forces: one column a case, or one for each position of a moving patch."""
         out = {}
         for i, demand in enumerate(self.panel.demands):
             if demand.kind == "deflection":
@@ -99,13 +103,13 @@ class StiffenedPlate:
 
     @cached_property
     def probe_dofs(self) -> np.ndarray:
-        """Places (free freedoms) pushed for softness."""
+        """Indices of the free freedoms pushed for softness."""
         places = self.dof_numbers[3 * probe_points(self.mesh, PROBE_SPACING)]
         return places[places >= 0]
 
     @cached_property
     def deflection_dofs(self) -> np.ndarray:
-        """Places (free freedoms) of all deflections."""
+        """Indices of the free freedoms that are deflections."""
         places = self.dof_numbers[::3]
         return places[places >= 0]
 
@@ -124,11 +128,11 @@ class StiffenedPlate:
 
     @cached_property
     def _candidate_stiffnesses(self) -> dict[int, tuple[np.ndarray, np.ndarray]]:
-        """K_i of the candidates asked for so far: places in K0.data, values."""
+        """Cache of `stiffness_of`."""
         return {}
 
     def stiffness_of(self, i: int) -> tuple[np.ndarray, np.ndarray]:
-        """K_i: places in K0.data, values."""
+        """K_i of a candidate: indices into K0.data, and values."""
         if i not in self._candidate_stiffnesses:
             rows = slice(self.first_rows[i], self.first_rows[i + 1])
             R = self.curvature_rows[rows]
@@ -157,15 +161,15 @@ class StiffenedPlate:
         return sp.csc_matrix((data, self.K0.indices, self.K0.indptr), shape=self.K0.shape)
 
     def _stiffness_at_once(self, chosen: tuple[int, ...]) -> sp.csc_matrix:
-        """K(x) for a crowd of beads, in one product."""
+        """K(x) for a large number of beads, in one product."""
         used = np.concatenate([np.arange(self.first_rows[i], self.first_rows[i + 1]) for i in chosen])
         R = self.curvature_rows[used]
         return (self.K0 + R.T @ sp.diags(self.weights[used]) @ R).tocsc()
 
     def respond(self, chosen: tuple[int, ...], skip: Collection[int] = ()) -> SurrogateResponse:
-        """Solve with candidates `chosen`; skip: numbers of demands that need no answer."""
+        """Solve with candidates `chosen`; skip: indices of demands to leave out."""
         K = self.stiffness(chosen)
-        solve = factorise(K, ordered=True)
+        solve = spd_solver(K, ordered=True)
         values: dict[int, float] = {}
         pairs: dict[int, tuple[np.ndarray, np.ndarray, float]] = {}
         soft = None
@@ -197,13 +201,14 @@ class StiffenedPlate:
     def _first_mode(
         self, chosen: tuple[int, ...], K: sp.csc_matrix, solve: Callable[[np.ndarray], np.ndarray]
     ) -> tuple[float, np.ndarray]:
+        """First natural frequency, Hz, and its shape (free,)."""
         inverse = LinearOperator(K.shape, matvec=solve, dtype=float)
         M = sp.diags(self.node_mass(chosen) * TONNES_PER_KG).tocsc()
         value, vector = eigsh(K, k=1, M=M, sigma=0.0, OPinv=inverse, v0=np.ones(K.shape[0]), tol=1e-5, ncv=8)
         return float(np.sqrt(max(value[0], 0.0)) / (2 * np.pi)), vector[:, 0]
 
     def node_mass(self, chosen: tuple[int, ...]) -> np.ndarray:
-        """(free,) kg (kg mm2 on turns) on each freedom."""
+        """(free,) kg (kg mm2 on rotations) on each freedom."""
         kg = self.nodal_mass
         lost = self.removed_shares[list(chosen)]
         if lost.nnz:
@@ -215,9 +220,9 @@ class StiffenedPlate:
         return self._free_rows(np.stack([kg, turn, turn], axis=1).ravel())
 
     def gains(self, response: SurrogateResponse, weights: dict[int, float]) -> np.ndarray:
-        """(candidates,) first-order fall of the weighted sum of value/limit (limit/value for a frequency) for each one.
+        """(candidates,) first-order decrease of the weighted sum of value/limit (limit/value for a frequency).
 
-        From the adjoint: d value/d x_i = -lam^T K_i u.  Holes come out negative; the mass they save is left out.
+        By the adjoint: d value/d x_i = -lam^T K_i u.  Holes come out negative; the mass they save is left out.
         """
         total = np.zeros(len(self.first_rows) - 1)
         for i, weight in weights.items():
@@ -249,10 +254,12 @@ def stiffened_plate(
     size: float = ELEMENT_SIZE,
     reuse: StiffenedPlate | None = None,
 ) -> StiffenedPlate:
-    """The ribbed plate of `panel` at `gauge` mm; candidates are numbered beads first, then holes.
+    """The surrogate of `panel` at `gauge` mm; candidates are numbered beads first, then holes.
 
-    like: the same plate at another gauge; where its candidates are the same too, their places need no looking for.
+    reuse: the same plate at another gauge; its samples are reused if its candidates are the same.  Raises InputError
+    for a demand that cannot be evaluated.
     """
+    require_known_demands(panel)
     known = reuse is not None and (reuse.samples.beads, reuse.samples.holes) == (beads, holes)
     rows = reuse.samples if known else stiffener_samples(panel, beads, holes, size)
     mesh = rows.mesh

@@ -1,6 +1,9 @@
-"""Where beads and flanges lie on the scout's plate: rows of curvature along them, what each is worth, what holes take.
+"""Beads, hole flanges and folded edges on the surrogate plate: curvature samples, their rigidity, what holes remove.
 
 mm, N.
+
+Ribs are integrated exactly over each triangle that they cross.  Evenly spaced samples alias with the mesh: the plate
+then bends between the samples for nothing, and a bead seemed worth a tenth of its stiffness.
 """
 
 from __future__ import annotations
@@ -25,10 +28,10 @@ from .rib_stiffness import STEP_SHEET_WIDTH, rib_inertia
 
 @dataclass(frozen=True, eq=False)
 class StiffenerSamples:
-    """Where beads and flanges lie on the plate, at any gauge.
+    """Sample points along beads and hole flanges on the plate, for any gauge.
 
-    ribs: (r, 3 n) curvature along them at each sample.  ds, along: (r,) length it stands for, place along the path, mm.
-    starts: first row of each candidate.
+    curvature_rows: (r, 3 n) curvature along the stiffener at each sample.  ds: (r,) length, mm, that a sample stands
+    for.  arc_length: (r,) its position along the path, mm.  first_rows: first row of each candidate.
     """
 
     beads: tuple[Bead, ...]
@@ -41,7 +44,7 @@ class StiffenerSamples:
 
 
 def stiffener_samples(panel: Panel, beads: tuple[Bead, ...], holes: tuple[Hole, ...], size: float) -> StiffenerSamples:
-    """Beads, then holes, on the flat panel meshed with triangles of a size, mm."""
+    """Samples of the beads, then the holes, on the flat panel; size: side of the triangles, mm."""
     mesh = mesh_panel(panel, Layout(min(panel.gauges)), size=size)
     paths = [np.array(bead.path) for bead in beads] + [_circle(hole) for hole in holes]
     width = 3 * len(mesh.plan)
@@ -66,7 +69,7 @@ def curvature_along(mesh: Mesh, points: np.ndarray, tangents: np.ndarray) -> sp.
 
 
 def sample_weights(samples: StiffenerSamples, panel: Panel, t: float) -> np.ndarray:
-    """(r,) E I ds of each sample, in sheet of t mm."""
+    """(r,) E I ds of each sample, in sheet t mm thick."""
     weight = panel.material.E * samples.ds
     for i, bead in enumerate(samples.beads):
         mine = slice(samples.first_rows[i], samples.first_rows[i + 1])
@@ -78,9 +81,9 @@ def sample_weights(samples: StiffenerSamples, panel: Panel, t: float) -> np.ndar
 
 
 def flange_stiffness(panel: Panel, t: float, mesh: Mesh) -> sp.csr_matrix:
-    """(3 n, 3 n) bending stiffness that the folds give: each flange a strip on edge that works with some sheet.
+    """(3 n, 3 n) bending stiffness of the folded edges: each flange is a strip on edge with some sheet.
 
-    Else the plate would end in a soft flat strip where the panel has a stiff edge.
+    Without it the plate would end in a soft flat strip where the panel has a stiff edge.
     """
     total = sp.csr_matrix((3 * len(mesh.plan),) * 2)
     for fold, flange in zip(panel.folds, flanges(panel, t), strict=True):
@@ -95,9 +98,9 @@ def flange_stiffness(panel: Panel, t: float, mesh: Mesh) -> sp.csr_matrix:
 
 
 def flange_inertia(height: float, angle: float, t: float) -> float:
-    """Second moment, mm4, of a flange `profile_height` mm wide at an angle (degrees), with as much sheet as works with a step.
+    """Second moment of area, mm4, of a flange `height` mm wide at an angle (degrees), with STEP_SHEET_WIDTH of sheet.
 
-    Two thin strips; the flat one's own t^3/12 is the plate's.
+    Two thin strips.  The flat strip's own t^3/12 is left out, as the plate has it.
     """
     rise = height * abs(np.sin(np.radians(angle)))
     flange, sheet = height * t, STEP_SHEET_WIDTH * t
@@ -106,6 +109,7 @@ def flange_inertia(height: float, angle: float, t: float) -> float:
 
 
 def _circle(hole: Hole, n: int = 24) -> np.ndarray:
+    """Closed polygon (n + 1, 2) on the fold circle of a flared hole."""
     turn = np.linspace(0, 2 * np.pi, n + 1)
     return np.array(hole.at) + hole.die.flange / 2 * np.column_stack([np.cos(turn), np.sin(turn)])
 
@@ -113,8 +117,8 @@ def _circle(hole: Hole, n: int = 24) -> np.ndarray:
 def _gauss_points(mesh: Mesh, paths: list[np.ndarray]) -> tuple[np.ndarray, ...]:
     """Two Gauss points on each piece of path inside one triangle, where curvature is linear, so the sum is exact.
 
-    Evenly spaced samples would not do: they beat with the mesh, and the plate bends between them for nothing.
-    Returns owner (p,), points (p, 2), unit tangents (p, 2), length each stands for (p,), place along the path (p,).
+    Evenly spaced samples would alias with the mesh: the plate would bend between them without energy.  Returns the path
+    number (p,), points (p, 2), unit tangents (p, 2), length each stands for (p,), position along the path (p,).
     """
     owner = np.concatenate([np.full(len(path) - 1, i) for i, path in enumerate(paths)])
     start = np.concatenate([path[:-1] for path in paths])
@@ -151,9 +155,10 @@ def _gauss_points(mesh: Mesh, paths: list[np.ndarray]) -> tuple[np.ndarray, ...]
 
 
 def ring_inertia(hole: Hole, t: float) -> float:
-    """Second moment, mm4, about the section's own centroid, of the conical flange with an equal strip of sheet outside.
+    """Second moment of area, mm4, of the conical flange and an equal strip of sheet outside, about their centroid.
 
-    Two thin strips of the flange's slant length: one inclined, one flat; the flat one's own t^3/12 is the plate's.
+    Two thin strips of the flange's slant length, one inclined and one flat.  The flat strip's own t^3/12 is left out,
+    as the plate has it.
     """
     die = hole.die
     run = (die.flange - die.finished) / 2
@@ -164,6 +169,7 @@ def ring_inertia(hole: Hole, t: float) -> float:
 
 
 def removed_shares(mesh: Mesh, beads: int, holes: tuple[Hole, ...]) -> sp.csr_matrix:
+    """(candidates, m) share of each triangle inside the fold circle of each hole; beads have none."""
     rows, cols, values = [], [], []
     if holes:
         corners = mesh.plan[mesh.triangles]

@@ -1,4 +1,4 @@
-"""Known values from outside and the models that recompute them.
+"""Validation of the shell model: published and recomputed values, and the models that recompute them.
 
-Imports `analysis`, `fem`, `mesh` and `elements`; nothing imports it.
+May import `analysis`, `fem`, `mesh` and `model`.  Nothing imports it but `stiffen.validate`.
 """

@@ -1,4 +1,4 @@
-"""The record of one outside check of the judge: what is known, from where, how close, and our own value."""
+"""The record of one validation case: the known value, its source, the tolerance and the function that computes ours."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ SOURCE_KINDS = ("published", "recomputed", "from memory")
 class Reference:
     """One known value and the function that computes ours.
 
-    group: heading in the table.  kind: "published" (the source was read, at least second-hand), "recomputed" (found
-    again by an independent method, such as a series or a Ritz solution) or "from memory" (not looked up).
-    tolerance: greatest relative difference; why: the reason for that figure.  compute takes no arguments.
-    miss: not empty where our value is known to lie outside the tolerance: what keeps it there.
+    group: heading in the table.  kind: "published" (the source was read, at least second-hand), "recomputed" (by an
+    independent method, such as a series or a Ritz solution) or "from memory" (not looked up).  tolerance: largest
+    relative difference allowed; tolerance_reason: why.  compute takes no arguments.  known_miss: if our value is known
+    to lie outside the tolerance, the reason; else ''.
     """
 
     group: str
@@ -29,9 +29,9 @@ class Reference:
     known_miss: str = ""
 
     def difference(self, value: float) -> float:
-        """Relative difference of our value."""
+        """Relative difference of our value from the known one."""
         return value / self.expected - 1
 
     def is_within_tolerance(self, value: float) -> bool:
-        """Whether our value lies within the tolerance."""
+        """True if our value lies within the tolerance."""
         return abs(self.difference(value)) <= self.tolerance

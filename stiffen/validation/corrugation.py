@@ -1,10 +1,11 @@
-"""Known stiffness of corrugated sheet and of beaded strips: the outside check that beads add the right stiffness.
+"""Known stiffness of corrugated sheet and of beaded strips: validation of the stiffness that beads add.
 
 x runs across the ridges, y along them; the profile z(x) has pitch 2c.  A and D are the plate's membrane and bending
 stiffness, B couples them, in the order xx, yy, xy; curvatures are minus the second derivatives of w.
+
 Ye: Z. Ye, V. Berdichevsky and W. Yu, "An equivalent plate model of corrugated structures", Int. J. Solids Struct. 51
 (2014) 2073-2083.  Xia, Friswell and Saavedra Flores, ibid. 49 (2012) 1453-1462, gives a D_22 that is 4-10 % higher
-(divided by 1 - nu^2), which a whole plate does not bear out.
+(divided by 1 - nu^2); a whole plate does not confirm it.
 """
 
 from __future__ import annotations
@@ -14,7 +15,9 @@ from functools import cache, partial
 import numpy as np
 import scipy.sparse as sp
 
-from stiffen.fem.shell import LinearModel, Shell, factorise
+from stiffen.fem.linear import LinearModel
+from stiffen.fem.shell import Shell
+from stiffen.fem.sparse_lu import spd_solver
 
 from . import structured_meshes
 from .case import Reference
@@ -39,13 +42,13 @@ def one_sided(pitch: float, f: float, cells: int) -> np.ndarray:
 
 
 def trapezoid(c: float, f: float, cells: int) -> np.ndarray:
-    """Flats at z = -f and f, flanks at 45 degrees, `cells` on each; x from the foot of a flank."""
+    """Flats at z = -f and f, flanks at 45 degrees, `cells` on each; x starts at the foot of a flank."""
     corners = np.array([[0, -f], [2 * f, f], [c, f], [c + 2 * f, -f], [2 * c, -f]])
     return _subdivided(corners, cells)
 
 
 def _subdivided(corners: np.ndarray, cells: int) -> np.ndarray:
-    """A polyline with each side cut in `cells`."""
+    """A polyline with each side divided into `cells`."""
     s = np.arange(len(corners))
     fine = np.linspace(0, len(corners) - 1, cells * (len(corners) - 1) + 1)
     return np.column_stack([np.interp(fine, s, corners[:, k]) for k in (0, 1)])
@@ -74,14 +77,14 @@ def bead(shape: str, width: float, height: float, pitch: float) -> np.ndarray:
 
 
 def _extruded_mesh(profile: np.ndarray, length: float, cells: int, pattern: str) -> tuple[np.ndarray, np.ndarray]:
-    """Nodes and triangles of a profile drawn along y; node (i, j) is i (cells + 1) + j."""
+    """Nodes and triangles of a profile extruded along y; node (i, j) is i (cells + 1) + j."""
     plan, triangles = structured_meshes.grid(np.arange(len(profile)), np.linspace(0, length, cells + 1), pattern)
     i = plan[:, 0].astype(int)
     return np.column_stack([profile[i, 0], plan[:, 1], profile[i, 1]]), triangles
 
 
 def _uniform_strain_field(nodes: np.ndarray, strain: np.ndarray) -> np.ndarray:
-    """(6 n,) the field of uniform (e_x, e_y, g_xy, k_x, k_y, k_xy) as a plate that keeps its normals."""
+    """(6 n,) displacements of a Kirchhoff plate under uniform strains (e_x, e_y, g_xy, k_x, k_y, k_xy)."""
     x, y, z = nodes.T
     ex, ey, g, kx, ky, kxy = strain
     by_x, by_y = -(kx * x + kxy * y / 2), -(ky * y + kxy * x / 2)  # slopes of w
@@ -93,8 +96,8 @@ def _uniform_strain_field(nodes: np.ndarray, strain: np.ndarray) -> np.ndarray:
 def _energies(shell: Shell, master: np.ndarray, pins: np.ndarray, strains: np.ndarray) -> np.ndarray:
     """Twice the strain energies, mixed, of a period under macroscopic strains (k, 6), one a row.
 
-    The true field is `_uniform_strain_field` plus one that is the same at every node and at its `master` (the periodic one), and
-    of least energy; `pins` are the freedoms of that which fix its motions as a rigid body.
+    The field is `_uniform_strain_field` plus a periodic one, which is equal at each node and its `master`, such that
+    the energy is least.  `pins` are the freedoms that fix the rigid motions of the periodic field.
     """
     keep, at = np.unique(master, return_inverse=True)
     size = 6 * len(keep)
@@ -105,7 +108,7 @@ def _energies(shell: Shell, master: np.ndarray, pins: np.ndarray, strains: np.nd
     tied = (T.T @ K @ T).tocsr()
     given = np.column_stack([_uniform_strain_field(shell.nodes, strain) for strain in strains])
     added = np.zeros((size, len(strains)))
-    added[free] = factorise(tied[free][:, free].tocsc())(-(T.T @ (K @ given))[free])
+    added[free] = spd_solver(tied[free][:, free].tocsc())(-(T.T @ (K @ given))[free])
     u = given + T @ added
     return u.T @ (K @ u)
 
@@ -113,7 +116,7 @@ def _energies(shell: Shell, master: np.ndarray, pins: np.ndarray, strains: np.nd
 def plate_constants(
     profile: np.ndarray, t: float, E: float, nu: float, step: float, pattern: str = "union"
 ) -> np.ndarray:
-    """(6, 6) A, B, D of a corrugated sheet from one period of shell, `step` the length of a cell along the ridge."""
+    """(6, 6) A, B, D of a corrugated sheet from one period of shell; `step` is the cell length along the ridge."""
     nodes, triangles = _extruded_mesh(profile, 2 * step, 2, pattern)
     number = np.arange(len(nodes)).reshape(-1, 3)
     number[-1] = number[0]
@@ -129,7 +132,7 @@ def strip_inertia(profile: np.ndarray, t: float) -> float:
     nodes, triangles = _extruded_mesh(profile, 2 * step, 2, "union")
     number = np.arange(len(nodes)).reshape(-1, 3)
     number[:, -1] = number[:, 0]
-    # the last pin, u_z on the far side, stops the turn about y
+    # the last pin, u_z on the far side, stops the rotation about y
     last = 6 * (len(np.unique(number)) - 2) + 2
     strains = np.eye(6)[[1, 4]]
     C = _energies(Shell(nodes, triangles, t, 70e3, 0.33), number.ravel(), np.array([0, 1, 2, last]), strains)
@@ -162,8 +165,8 @@ def _sine_cell() -> np.ndarray:
 
 @cache
 def _trapezoid_cell() -> np.ndarray:
-    # cells about as long as wide: at a sharp fold, where the plates' drilling rotations cannot agree, A66 comes out the
-    # stiffer the shorter the cells are along the fold (1.1 % at half this length)
+    # cells about as long as wide: at a sharp fold the plates' drilling rotations cannot agree, and A66 is the stiffer
+    # the shorter the cells are along the fold (1.1 % at half this length)
     return plate_constants(trapezoid(0.0508, 0.0127, 6), 0.00635, 21e9, 0.3, 0.0127)
 
 
@@ -218,7 +221,7 @@ def navier_deflection(D: dict[str, float], a: float, b: float, q: float) -> floa
 
 
 def navier_frequency(D: dict[str, float], a: float, b: float, mass: float) -> float:
-    """First natural frequency, Hz, of the same; mass in t/mm2 of plan (Lang & Su 2022, Eq. 25)."""
+    """First natural frequency, Hz, of the same plate; mass in t/mm2 of plan (Lang & Su 2022, Eq. 25)."""
     stiffness = D["D11"] / a**4 + D["D22"] / b**4 + 2 * (D["D12"] + 2 * D["D66"]) / (a * b) ** 2
     return float(np.pi / 2 * np.sqrt(stiffness / mass))
 
@@ -228,7 +231,7 @@ HALF_DEPTH = {"sine": 4.0, "trapezoid": 5.0}  # half of the profile's height, mm
 
 
 def _profile(shape: str, fine: bool = False) -> np.ndarray:
-    """One pitch of 40 mm; the sine needs many chords, each cuts off some of its depth."""
+    """One pitch of 40 mm; the sine needs many chords, as each cuts off some of its depth."""
     if shape == "sine":
         return sine(HALF_PITCH, HALF_DEPTH[shape], 2000 if fine else 24)
     return trapezoid(HALF_PITCH, HALF_DEPTH[shape], 3)
@@ -238,7 +241,8 @@ def _profile(shape: str, fine: bool = False) -> np.ndarray:
 def _plate(shape: str, periods: int) -> tuple[float, float]:
     """Centre deflection under 1 kPa and first frequency of `periods` x 40 mm by 480 mm, half of it by symmetry.
 
-    Simply supported: the edges along the ridges hold u_y and u_z, those across hold u_x and u_z (as a thin end plate).
+    Simply supported: u_y and u_z are fixed on the edges along the ridges, u_x and u_z on those across (as by a thin end
+    plate).
     """
     one = _profile(shape)
     profile = np.concatenate([one[:1], *(one[1:] + [2 * HALF_PITCH * k, 0] for k in range(periods))])
@@ -248,12 +252,12 @@ def _plate(shape: str, periods: int) -> tuple[float, float]:
     side = 6 * np.flatnonzero((x < 1e-9) | (x > x.max() - 1e-9))
     end, middle = 6 * np.flatnonzero(y < 1e-9), 6 * np.flatnonzero(y > PLATE_LENGTH / 2 - 1e-9)
     fixed = [side + 1, side + 2, end, end + 2, middle + 1, middle + 3, middle + 5]
-    held = LinearModel(shell, np.unique(np.concatenate(fixed)))
+    model = LinearModel(shell, np.unique(np.concatenate(fixed)))
     forces = np.zeros((len(nodes), 6))
     forces[:, 2] = 1e-3 * structured_meshes.unit_pressure_forces(nodes, triangles)[:, 2]
-    u = held.solve(forces.ravel())
+    u = model.solve(forces.ravel())
     return float(u[6 * structured_meshes.nearest_node(nodes, (HALF_PITCH * periods, PLATE_LENGTH / 2)) + 2]), float(
-        held.modes(2)[0][0]
+        model.modes(2)[0][0]
     )
 
 
@@ -268,8 +272,9 @@ def _plates():
             "3 %: Lang & Su find +-2.6 % at 12 corrugations or more", lambda s=shape, p=periods: _plate(s, p)[0],
         )  # fmt: skip
         yield Reference(
-            PLATE_GROUP, f"{name}, f1", source, "published", navier_frequency(D, a, PLATE_LENGTH, RHO * 1e-3 * T * D["lam"]), 0.02,
-            "2 %: goes with the root of the stiffness", lambda s=shape, p=periods: _plate(s, p)[1],
+            PLATE_GROUP, f"{name}, f1", source, "published",
+            navier_frequency(D, a, PLATE_LENGTH, RHO * 1e-3 * T * D["lam"]), 0.02,
+            "2 %: proportional to the root of the stiffness", lambda s=shape, p=periods: _plate(s, p)[1],
         )  # fmt: skip
 
 
@@ -278,14 +283,14 @@ def _plates():
 
 @cache
 def _strip_tip() -> float:
-    """I from the tip of a 600 mm cantilever with one arc bead 16 x 6, pitch 60, t 1, bent by an end couple."""
+    """I from the tip of a 600 mm cantilever with one arc bead 16 x 6, pitch 60, t 1, under an end couple."""
     L, t = 600.0, 1.0
     profile = bead("arc", 16, 6, 60)
     nodes, triangles = _extruded_mesh(profile, L, 100, "union")
     shell = Shell(nodes, triangles, t, E, NU)
     root, tip = np.flatnonzero(nodes[:, 1] < 1e-9), np.flatnonzero(nodes[:, 1] > L - 1e-9)
-    held = LinearModel(shell, (6 * root[:, None] + np.arange(6)).ravel())
-    # the couple as the axial stress of beam theory, shared by each segment's two ends as by linear shape functions
+    model = LinearModel(shell, (6 * root[:, None] + np.arange(6)).ravel())
+    # the couple as the axial stress of beam theory, shared by the ends of each segment by linear shape functions
     z = nodes[tip, 2]
     ds = np.hypot(*np.diff(profile, axis=0).T)
     centre = np.sum(ds * (z[:-1] + z[1:]) / 2) / ds.sum()
@@ -294,7 +299,7 @@ def _strip_tip() -> float:
     np.add.at(forces[:, 1], tip[:-1], ds * (2 * lever[:-1] + lever[1:]) / 6)
     np.add.at(forces[:, 1], tip[1:], ds * (lever[:-1] + 2 * lever[1:]) / 6)
     moment = forces[tip, 1] @ lever
-    u = held.solve(forces.ravel())
+    u = model.solve(forces.ravel())
     w = np.abs(u[6 * tip + 2].mean())
     return float(moment * L**2 / (2 * E * w))
 
@@ -315,11 +320,11 @@ def _strips():
         yield Reference(
             STRIP_GROUP, f"thin-wall integral: {shape} bead {width}x{height}, pitch {pitch}, I", source, "recomputed",
             inertia, 0.02,
-            "2 %: chords for arcs, the table's last figure", partial(strip_inertia, profile, 1.0),
+            "2 %: chords for arcs, last digit of the table", partial(strip_inertia, profile, 1.0),
         )  # fmt: skip
     yield Reference(
-        STRIP_GROUP, "thin-wall integral: arc bead 16x6, pitch 60, cantilever, I from the tip", source, "recomputed", 293.7,
-        0.02, "2 %: clamped root, chords for arcs", _strip_tip,
+        STRIP_GROUP, "thin-wall integral: arc bead 16x6, pitch 60, cantilever, I from the tip", source, "recomputed",
+        293.7, 0.02, "2 %: clamped root, chords for arcs", _strip_tip,
     )  # fmt: skip
 
 

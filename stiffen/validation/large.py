@@ -1,4 +1,4 @@
-"""Known values that the large-deflection judge is held against.
+"""Known values of shells at large deflections.
 
 Sze: K. Y. Sze, X. H. Liu and S. H. Lo, "Popular benchmark problems for geometric nonlinear analysis of shells", Finite
 Elem. Anal. Des. 40 (2004) 1551-1569; its tables were read second-hand, in test data of open finite element programs.
@@ -31,7 +31,10 @@ WAY_LOADS = (1.0, 3.0, 6.0, 10.0, 15.0)
 
 @cache
 def cantilever(moment: bool = False, cells: int = 16) -> tuple[EquilibriumPath, np.ndarray]:
-    """A strip clamped at one end, pulled up (10 long, force 4) or rolled up by a moment (12 long): path, tip nodes."""
+    """A strip clamped at one end: its equilibrium path and tip nodes.
+
+    It is 10 long under a tip force of 4, or 12 long and rolled up by a tip moment.
+    """
     L = 12.0 if moment else 10.0
     nodes, triangles = rectangle(L, 1.0, cells, 1, "union")
     shell = Shell(nodes, triangles, 0.1, 1.2e6, 0.0)
@@ -47,7 +50,10 @@ def _tip(moment: bool, factor: float, axis: int) -> float:
 
 @cache
 def hemisphere(cells: int = 32) -> tuple[float, float]:
-    """Shifts inward and outward (mm) of a hemisphere with an 18 degree hole, pulled and pushed by 400 N each."""
+    """Displacements inward and outward of a hemisphere with an 18 degree hole under two pairs of 400 N.
+
+    One pair pushes inward, one pulls outward.
+    """
     angles, triangles = grid(np.linspace(0, np.pi / 2, cells + 1), np.linspace(0, np.radians(72), cells + 1), "union")
     u, v = angles.T
     nodes = 10.0 * np.column_stack([np.cos(u) * np.cos(v), np.sin(u) * np.cos(v), np.sin(v)])
@@ -62,7 +68,7 @@ def hemisphere(cells: int = 32) -> tuple[float, float]:
 
 @cache
 def slit_ring(rows: int = 10, around: int = 80) -> tuple[float, float]:
-    """Lift (mm) of the inner and outer end of the free side of a slit annular plate, 0.8 N/mm along that side."""
+    """Rise at the inner and outer end of the free side of a slit annular plate, under 0.8 N/mm along that side."""
     plan, triangles = grid(np.linspace(6, 10, rows + 1), np.linspace(0, 2 * np.pi, around + 1), "union")
     r, turn = plan.T
     shell = Shell(with_heights(np.column_stack([r * np.cos(turn), r * np.sin(turn)])), triangles, 0.03, 21e6, 0.0)
@@ -74,7 +80,7 @@ def slit_ring(rows: int = 10, around: int = 80) -> tuple[float, float]:
 
 @cache
 def roof(t: float, arc: bool = False, cells: int = 16) -> EquilibriumPath:
-    """A shallow cylindrical roof on hinged straight edges, pushed down by 3000 N at its top (a quarter of it)."""
+    """A shallow cylindrical roof on hinged straight edges under 3000 N at its top (a quarter of it)."""
     plan, triangles = grid(np.linspace(0, 254, cells + 1), np.linspace(0, 0.1, cells + 1), "union")
     x, turn = plan.T
     nodes = np.column_stack([x, 2540 * np.sin(turn), 2540 * (np.cos(turn) - 1)])
@@ -96,15 +102,15 @@ def _limit(t: float) -> float:
 def square_plate(edges: str = "straight", cells: int = 8) -> np.ndarray:
     """w/t at the middle of a simply supported square plate under LEVY_LOADS = q a^4/(E t^4), nu 0.316 (a quarter).
 
-    edges: "straight" they may move in as straight lines, with no force on the whole; "free" without any force along
-    them; "held" they cannot move.
+    edges: "straight" they stay straight and move in, with no total force; "free" without any force along them; "held"
+    they are fixed in plane.
     """
     a, t, E = 50.0, 1.0, 7e4
     nodes, triangles = rectangle(a, a, cells, cells, "union")
     shell = Shell(nodes, triangles, t, E, 0.316)
     x0, y0 = nodes_at(nodes, 0, 0.0), nodes_at(nodes, 1, 0.0)
-    held = "12" if edges == "held" else ""
-    fixed = [symmetry_dofs(nodes, 0, a), symmetry_dofs(nodes, 1, a), dofs(x0, "3" + held), dofs(y0, "3" + held)]
+    in_plane = "12" if edges == "held" else ""
+    fixed = [symmetry_dofs(nodes, 0, a), symmetry_dofs(nodes, 1, a), dofs(x0, "3" + in_plane), dofs(y0, "3" + in_plane)]
     springs = None
     if edges == "straight":
         pairs = [(6 * node, 6 * x0[0]) for node in x0[1:]] + [(6 * node + 1, 6 * y0[0] + 1) for node in y0[1:]]
@@ -122,7 +128,7 @@ def square_plate(edges: str = "straight", cells: int = 8) -> np.ndarray:
 
 @cache
 def clamped_disc(cells: int = 16) -> np.ndarray:
-    """w/t at the middle of a clamped circular plate, its rim held in plane, under WAY_LOADS = q a^4/(E t^4)."""
+    """w/t at the middle of a clamped circular plate, its rim fixed in plane, under WAY_LOADS = q a^4/(E t^4)."""
     a, t, E = 100.0, 1.0, 7e4
     plan, triangles = grid(*2 * [np.linspace(0, 1, cells + 1)], "union")
     u, v = plan.T
@@ -137,16 +143,16 @@ def clamped_disc(cells: int = 16) -> np.ndarray:
     return np.array([path.states[f].displacements[0, 2] / t for f in factors])
 
 
-BEAD_WIDTH, BEAD_DEPTH, BEAD_INSET = 20.0, 6.0, 25.0  # of the beaded panel under a foot, mm; inset of ends from edges
+BEAD_WIDTH, BEAD_DEPTH, BEAD_INSET = 20.0, 6.0, 25.0  # mm, of the foot-loaded panel; inset: bead end to edge
 
 
 def foot_loaded_panel(
     beads: int, in_plane: str, t: float, mesh_level: str = "quick"
 ) -> tuple[Shell, Restraints, np.ndarray]:
-    """A 500 x 400 mm aluminium panel t mm thick, supported all round, and the forces (6 n,) of 1 N on 100 x 100 mm.
+    """A 500 x 400 mm aluminium panel t mm thick, supported on all edges, and forces (6 n,) of 1 N on 100 x 100 mm.
 
-    beads: number of equally spaced ones along the long side, 20 wide, 6 deep, 450 long, of cosine section, their ends
-    round.
+    beads: number of equally spaced ones along the long side, 20 wide, 6 deep, 450 long, of cosine section with round
+    ends.
     """
     die = BeadDie("B20", "round", BEAD_WIDTH, BEAD_DEPTH)
     panel = Panel(
@@ -175,9 +181,9 @@ def foot_loaded_panel(
 
 @cache
 def foot_deflection(beads: int = 0, newtons: float = 883.0, in_plane: str = "held", t: float = 1.0) -> float:
-    """Largest deflection (mm) of that panel under a foot, quick mesh."""
-    shell, held, forces = foot_loaded_panel(beads, in_plane, t)
-    return float(abs(follow_path(shell, held.fixed, newtons * forces).end_state.displacements[:, 2]).max())
+    """Largest deflection (mm) of that panel under a foot load of `newtons`, quick mesh."""
+    shell, restraints, forces = foot_loaded_panel(beads, in_plane, t)
+    return float(abs(follow_path(shell, restraints.fixed, newtons * forces).end_state.displacements[:, 2]).max())
 
 
 SZE_SOURCE = "Sze, Liu & Lo (2004), table of the {}, read second-hand"
@@ -185,7 +191,7 @@ LEVY_SOURCE = (
     "S. Levy, Bending of rectangular plates with large deflections, NACA TR 737 (1942), square plate, nu 0.316"
 )
 LEVY_VALUES = (0.486, 0.962, 1.424, 1.870, 2.307, 2.742)
-# By a collocation method for boundary value problems, to six digits; found again in the tests.
+# By a collocation method for boundary value problems, to six digits; the tests recompute them.
 WAY_VALUES = (0.168034, 0.458843, 0.770238, 1.051957, 1.302068)
 OPEN_PROGRAM_SOURCE = "a general open finite element program with quadratic shells, run on the same panel"
 STRIP_GROUP, SHELLS_GROUP, PLATES_GROUP, PANEL_GROUP = (
@@ -235,7 +241,7 @@ REFERENCES = (
             "published",
             value,
             0.02,
-            "32 x 32 cells a quarter; 16 x 16 is 5 and 8 % short, so it is on its way",
+            "32 x 32 cells a quarter; 16 x 16 cells give 5 and 8 % less, so the mesh error still decreases",
             lambda place=place: hemisphere()[place],
         )
         for place, name, value in ((0, "inward", 8.178), (1, "outward", 4.067))
@@ -274,7 +280,7 @@ REFERENCES = (
             "from memory",
             value,
             0.006,
-            "8 x 8 cells a quarter, figures of three digits",
+            "8 x 8 cells a quarter, values of three digits",
             lambda place=place: float(square_plate()[place]),
         )
         for place, (load, value) in enumerate(zip(LEVY_LOADS, LEVY_VALUES, strict=True))
@@ -300,7 +306,7 @@ REFERENCES = (
             "recomputed",
             value,
             0.03,
-            "thin against thick shell; section, spacing and ends of the beads are inferred",
+            "thin against thick shell theory; section, spacing and ends of the beads are inferred",
             lambda beads=beads, newtons=newtons: foot_deflection(beads, newtons),
         )
         for beads, newtons, value in ((0, 883.0, 6.73), (5, 200.0, 5.89), (5, 883.0, 11.01))

@@ -1,4 +1,4 @@
-"""Known answers through the whole pipeline: a panel record, its own mesh, supports, loads, and the judge's fields."""
+"""Known values through the whole pipeline: panel record, mesh, supports, loads and the fields of the panel model."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def _w(on: PanelModel, at: tuple[float, float]) -> float:
 
 @cache
 def _tube_edged_plate(ratio: float) -> PanelModel:
-    """A square, two sides simply supported, the other two on tubes of EI = ratio a D, under pressure."""
+    """A square with two sides simply supported and two on tubes of EI = ratio a D, under pressure."""
     left, right = ((0.0, 0.0), (0.0, SIDE)), ((SIDE, 0.0), (SIDE, SIDE))
     tubes = ((0.0, 0.0), (SIDE, 0.0)), ((0.0, SIDE), (SIDE, SIDE))
     return _panel_model(
@@ -63,10 +63,10 @@ def _tube_edged_w(ratio: float, y: float) -> float:
 
 
 def edge_tubes(ratio: float, nu: float = 0.3) -> tuple[float, float]:
-    """w D/(q a^4) at the centre and in the middle of a tube, by Levy's series (T&WK art. 47; the side runs along x).
+    """w D/(q a^4) at the centre and at the middle of a tube, by Levy's series (T&WK art. 47; the side runs along x).
 
-    For each odd m: w = 4/(m pi)^5 + B cosh(k y) + C y sinh(k y), k = m pi/a; at the tube the moment across vanishes and
-    the plate's edge force loads the tube, D (w,yyy + (2 - nu) w,xxy) = EI w,xxxx.
+    For each odd m: w = 4/(m pi)^5 + B cosh(k y) + C y sinh(k y), k = m pi/a.  At the tube the moment across vanishes
+    and the plate's edge force loads the tube, D (w,yyy + (2 - nu) w,xxy) = EI w,xxxx.
     """
     centre = edge = 0.0
     y = 0.5
@@ -104,7 +104,7 @@ RADIUS = 100.0  # mm
 
 @cache
 def _bolted_disc(diameter: float) -> PanelModel:
-    """A disc of sheet clamped by one bolt in its middle, under pressure."""
+    """A circular sheet clamped by one bolt in its middle, under pressure."""
     turn = 2 * np.pi * np.arange(180) / 180
     outline = tuple(zip((RADIUS * np.cos(turn)).tolist(), (RADIUS * np.sin(turn)).tolist(), strict=True))
     return _panel_model(
@@ -144,7 +144,7 @@ def bolted_disc_rim_deflection(b: float, nu: float = 0.3) -> float:
 def _hubs():
     for diameter, tolerance, why in (
         (4.0, 0.005, "0.5 %: mesh error"),
-        (8.0, 0.01, "1 %: six points stand for the rim of the bolt, which the sheet between them can cross"),
+        (8.0, 0.01, "1 %: six nodes represent the rim of the bolt; the sheet between them deflects"),
     ):
         yield Reference(
             GROUP, f"Roark 2l: disc of radius 100 mm clamped by a bolt of {diameter:g} mm, w at the rim",
@@ -158,7 +158,7 @@ def _hubs():
 
 @cache
 def _z_section() -> PanelModel:
-    """NAFEMS LE5 from one blank: web 2 m, flanges of 1 m folded to either side, 10 m long, its root clamped."""
+    """NAFEMS LE5 from one blank: web 2 m, flanges of 1 m folded to opposite sides, 10 m long, root clamped."""
     long, flange, web = 10e3, 1e3, 2e3
     wide = web + 2 * flange
     tips = ((long, 0.0), (long, flange)), ((long, flange + web), (long, wide))
@@ -196,7 +196,7 @@ def _folded():
     yield Reference(
         GROUP, "NAFEMS LE5: Z-section folded from a blank, axial stress at A",
         "NAFEMS LE5 -108 is a beam-like figure; converged shell (public FE code)", "published", 111.2, 0.015,
-        "1.5 %: four figures, read at an edge by extrapolation on a mesh that is not even", _z_stress,
+        "1.5 %: four digits, read at an edge by extrapolation on an uneven mesh", _z_stress,
     )  # fmt: skip
 
 

@@ -1,8 +1,8 @@
-"""Flat plates in bending alone, for checks: edges by letters, holes, point supports, loads, membrane states.
+"""Flat plates in bending only, for validation: edges by letters, holes, point supports, loads, membrane states.
 
-In-plane freedoms are all held, so that three a node are left.  Edges are given as a word of four letters for x = 0,
-x = a, y = 0, y = b: S simply supported ("hard": the slope along the edge held too), C clamped, F free, G guided (the
-slope across the edge held, as on a line of symmetry).
+All in-plane freedoms are fixed, so that three a node are left.  Edges are given as a word of four letters for x = 0,
+x = a, y = 0, y = b: S simply supported ("hard": the slope along the edge is fixed too), C clamped, F free, G guided
+(the slope across the edge is fixed, as on a line of symmetry).
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from functools import cached_property
 
 import numpy as np
 
-from stiffen.fem.shell import TONNES_PER_KG, LinearModel, Shell
+from stiffen.fem.linear import TONNES_PER_KG, LinearModel
+from stiffen.fem.shell import Shell
 
 from . import fixtures, structured_meshes
 
@@ -22,7 +23,7 @@ E, T, RHO = 70000.0, 1.0, 2.7e-6  # MPa, mm, kg/mm3; results are made dimensionl
 
 @dataclass(frozen=True, eq=False)
 class PlateModel:
-    """A flat shell on supports that act on its bending freedoms; `fixed` are those, in-plane ones are added here."""
+    """A flat shell with supports on its bending freedoms `fixed`; its in-plane freedoms are fixed too."""
 
     shell: Shell
     fixed: np.ndarray
@@ -34,41 +35,41 @@ class PlateModel:
 
     @cached_property
     def linear_model(self) -> LinearModel:
-        """The plate with its in-plane freedoms held."""
+        """The plate with its in-plane freedoms fixed."""
         base = 6 * np.arange(len(self.shell.nodes))
         return LinearModel(self.shell, np.unique(np.concatenate([self.fixed, base, base + 1, base + 5])))
 
     @cached_property
     def unit_pressure_displacements(self) -> np.ndarray:
-        """(6 n,) mm for 1 MPa toward +z."""
+        """(6 n,) displacements, mm, under 1 MPa toward +z."""
         forces = np.zeros((len(self.shell.nodes), 6))
         forces[:, :3] = structured_meshes.unit_pressure_forces(self.shell.nodes, self.shell.triangles)
         return self.linear_model.solve(forces.ravel())
 
     def unit_force_displacements(self, node: int) -> np.ndarray:
-        """(6 n,) mm for 1 N toward +z at a node."""
+        """(6 n,) displacements, mm, under 1 N toward +z at a node."""
         forces = np.zeros(self.shell.dof_count)
         forces[6 * node + 2] = 1.0
         return self.linear_model.solve(forces)
 
     def frequency_parameters(self, count: int, length: float) -> np.ndarray:
-        """omega length^2 sqrt(rho t/D) of the first elastic modes; motions as a rigid body are left out.
+        """omega length^2 sqrt(rho t/D) of the first elastic modes, without rigid-body modes.
 
-        All frequencies are shifted by springs in proportion to mass, which a free plate needs and no mode shape feels.
+        Springs in proportion to mass shift all frequencies; a free plate needs them, and they change no mode shape.
         """
         unit = np.sqrt(self.D / (self.shell.rho * TONNES_PER_KG * self.shell.t)) / length**2  # 1/s for lam = 1
-        held = LinearModel(self.shell, self.linear_model.fixed, springs=self.shell.mass * (TONNES_PER_KG * unit**2))
-        hertz, _ = held.modes(count + 3)
+        model = LinearModel(self.shell, self.linear_model.fixed, springs=self.shell.mass * (TONNES_PER_KG * unit**2))
+        hertz, _ = model.modes(count + 3)
         lam = np.sqrt(np.maximum((2 * np.pi * hertz / unit) ** 2 - 1, 0))
         return lam[lam > 0.05][:count]
 
     def buckling(self, stress: tuple[float, float, float]) -> float:
-        """Least factor on the uniform membrane force (N_x, N_y, N_xy), N/mm."""
+        """Smallest factor on the uniform membrane force (N_x, N_y, N_xy), N/mm, at which the plate buckles."""
         return float(self.linear_model.buckling(uniform_membrane_displacements(self.shell, stress))[0][0])
 
 
 def uniform_membrane_displacements(shell: Shell, forces: tuple[float, float, float]) -> np.ndarray:
-    """(6 n,) mm of the displacement field under uniform membrane forces (N_x, N_y, N_xy), N/mm."""
+    """(6 n,) displacements, mm, under uniform membrane forces (N_x, N_y, N_xy), N/mm."""
     Nx, Ny, Nxy = forces
     ex, ey = (Nx - shell.nu * Ny) / (shell.E * shell.t), (Ny - shell.nu * Nx) / (shell.E * shell.t)
     half_g = Nxy * (1 + shell.nu) / (shell.E * shell.t)
@@ -79,13 +80,13 @@ def uniform_membrane_displacements(shell: Shell, forces: tuple[float, float, flo
 
 
 def edge_dofs(nodes: np.ndarray, edges: str) -> np.ndarray:
-    """Freedoms that the four sides of the bounding rectangle hold, by the letters of this module's head."""
+    """Freedoms fixed on the four sides of the bounding rectangle, by the letters of the module's docstring."""
     low, high = nodes.min(axis=0), nodes.max(axis=0)
     fixed = [np.zeros(0, int)]
     for letter, axis, value in zip(edges, (0, 0, 1, 1), (low[0], high[0], low[1], high[1]), strict=True):
-        on = 6 * np.flatnonzero(np.abs(nodes[:, axis] - value) < 1e-6)
-        across, along = (on + 4, on + 3) if axis == 0 else (on + 3, on + 4)
-        fixed += {"S": [on + 2, along], "C": [on + 2, along, across], "G": [across], "F": []}[letter]
+        first = 6 * np.flatnonzero(np.abs(nodes[:, axis] - value) < 1e-6)
+        across, along = (first + 4, first + 3) if axis == 0 else (first + 3, first + 4)
+        fixed += {"S": [first + 2, along], "C": [first + 2, along, across], "G": [across], "F": []}[letter]
     return np.concatenate(fixed)
 
 
@@ -98,7 +99,7 @@ def rectangle(
     points: Iterable[tuple[float, float]] = (),
     pattern: str = "cross",
 ) -> PlateModel:
-    """The plate 0..a by 0..b, n cells on the short side, w held at `points` too."""
+    """The plate 0..a by 0..b, with n cells on the short side; w is fixed at `points` too."""
     cell = min(a, b) / n
     nodes, triangles = structured_meshes.rectangle(a, b, round(a / cell), round(b / cell), pattern)
     at = [6 * structured_meshes.nearest_node(nodes, point) + 2 for point in points]
@@ -115,14 +116,14 @@ def square_with_hole(b: float, d: float, edges: str, rows: int = 14, around: int
 
 
 def circular_plate(a: float, b: float, clamped: bool, around: int = 128, nu: float = 0.3) -> PlateModel:
-    """The circular plate of radius a with a free hole of radius b (0: none), its outer edge held.
+    """The circular plate of radius a with a free hole of radius b (0: none); its outer edge is supported.
 
-    A simply supported round edge holds w at its nodes alone: to hold the slope along the chords as well would be
+    A simply supported round edge has w fixed at its nodes only.  To fix the slope along the chords as well would give
     another plate (the paradox of the polygon, I. Babuska 1961).
     """
     if b == 0:
         rows = np.linspace(0, 1, 25)
-    else:  # cells of one shape, half as long again across as along
+    else:  # cells of one shape, 1.5 times as long radially as around
         radii = np.geomspace(b, a, 1 + max(4, round(np.log(a / b) * around / (3 * np.pi))))
         rows = (radii - b) / (a - b)
     nodes, triangles = structured_meshes.ring(structured_meshes.circle(b), structured_meshes.circle(a), rows, around)

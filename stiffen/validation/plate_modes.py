@@ -10,7 +10,7 @@ from functools import cache, partial
 
 import numpy as np
 
-from stiffen.fem.shell import LinearModel
+from stiffen.fem.linear import LinearModel
 
 from . import plate_model, structured_meshes
 from .case import Reference
@@ -55,7 +55,7 @@ def _frequency(ratio: float, edges: str, points: tuple, mode: int) -> float:
 
 
 def _frequencies():
-    why = "1 %: the third mode has the finest waves, mesh error up to 0.7 % at 20 cells a side"
+    why = "1 %: the third mode has the shortest waves, mesh error up to 0.7 % at 20 cells a side"
     for name, edges, points, square, longer in FREQUENCY_CASES:
         for mode, value in enumerate(square, 1):
             tolerance, reason = (0.005, "0.5 %: mesh error 0.1-0.3 % at 20 cells a side") if mode < 3 else (0.01, why)
@@ -120,10 +120,10 @@ def _hole_lam(share: float, edges: str) -> float:
 
 
 def _hole_state(share: float, how: str) -> tuple[np.ndarray, float]:
-    """Membrane displacements (6 n,) of the holed square and the mean force, N/mm, on its edge.
+    """Membrane displacements (6 n,) of the square with a hole, and the mean force, N/mm, on its edge.
 
-    how: "stress" uniform compression on x = +-b/2; "shortening" these edges pushed straight together, free to slide;
-    "shear" uniform shear on all four edges.  The sides y = +-b/2 are free in plane but for shear.
+    how: "stress" uniform compression on x = +-b/2; "shortening" these edges move straight toward each other and may
+    slide along; "shear" uniform shear on all four edges.  Except for shear, the sides y = +-b/2 are free in plane.
     """
     shell = _plate_with_hole(share, "FFFF").shell
     x, y, _ = shell.nodes.T
@@ -132,10 +132,10 @@ def _hole_state(share: float, how: str) -> tuple[np.ndarray, float]:
     bending = np.concatenate([base + 2, base + 3, base + 4])
     corner = structured_meshes.nearest_node(shell.nodes, (-B / 2, -B / 2))
     if how == "shortening":
-        held = LinearModel(shell, np.unique(np.concatenate([bending, 6 * left, 6 * right, [6 * corner + 1]])))
+        model = LinearModel(shell, np.unique(np.concatenate([bending, 6 * left, 6 * right, [6 * corner + 1]])))
         u = np.zeros(shell.dof_count)
         u[6 * left], u[6 * right] = 0.5e-3, -0.5e-3
-        u[held.free] = held.factor(-(shell.stiffness @ u)[held.free])
+        u[model.free] = model.solve_free(-(shell.stiffness @ u)[model.free])
         return u, float((shell.stiffness @ u)[6 * left].sum() / B)
     forces = np.zeros((len(x), 6))
     if how == "stress":
@@ -148,8 +148,8 @@ def _hole_state(share: float, how: str) -> tuple[np.ndarray, float]:
         forces[line[:-1], axis] += sign * gaps / 2
         forces[line[1:], axis] += sign * gaps / 2
     other = structured_meshes.nearest_node(shell.nodes, (B / 2, -B / 2))
-    held = LinearModel(shell, np.unique(np.concatenate([bending, [6 * corner, 6 * corner + 1, 6 * other + 1]])))
-    return held.solve(forces.ravel()), 1.0
+    model = LinearModel(shell, np.unique(np.concatenate([bending, [6 * corner, 6 * corner + 1, 6 * other + 1]])))
+    return model.solve(forces.ravel()), 1.0
 
 
 @cache
@@ -175,7 +175,7 @@ def _holes():
             name = f"Argyris FE: {edges} square, hole d/b {share:g}"
             yield Reference(
                 HOLES_GROUP, f"{name}, pressure, w at hole", source + "none published", "recomputed", w, 0.01,
-                "1 %: three figures, the last worth 0.2-2 %", partial(_hole_w, share, edges),
+                "1 %: three digits; one unit in the last is 0.2-2 %", partial(_hole_w, share, edges),
             )  # fmt: skip
             yield Reference(
                 HOLES_GROUP, f"{name}, lam1", source + "Leissa SP-160 sect. 4.11, Huang & Sakiyama, JSV 226 (1999)",
@@ -184,9 +184,10 @@ def _holes():
             )  # fmt: skip
             for how, k in zip(("stress", "shortening", "shear"), ks, strict=True):
                 yield Reference(
-                    HOLES_GROUP, f"{name}, buckling by end {how}, k" if how != "shear" else f"{name}, buckling in shear, k",
+                    HOLES_GROUP,
+                    f"{name}, buckling in shear, k" if how == "shear" else f"{name}, buckling by end {how}, k",
                     source + "W. L. Ko, NASA TM-1998-206542", "recomputed", k, 0.02,
-                    "2 %: membrane state and mode both carry a mesh error", partial(_hole_k, share, edges, how),
+                    "2 %: membrane state and mode both have a mesh error", partial(_hole_k, share, edges, how),
                 )  # fmt: skip
 
 

@@ -17,12 +17,11 @@ GROUP = "plates, bending"
 B = 400.0  # mm
 MESH_REASON = "0.5 % at 20 cells a side, where the mesh error is 0.05-0.25 %"
 POINT_FORCE_REASON = "1 %: the deflection under a point force converges slowly"
-THREE = "1 %: three figures in the table"
 
 
 @cache
 def _plate(ratio: float, edges: str, nu: float = 0.3, points: tuple = ()) -> plate_model.PlateModel:
-    """The plate ratio x 1 (times B); points in units of the sides."""
+    """The plate ratio x 1 (times B); point supports in units of the sides."""
     a = ratio * B
     n = 20 if ratio >= 1 else 16
     return plate_model.rectangle(a, B, edges, n, nu, [(x * a, y * B) for x, y in points])
@@ -31,7 +30,7 @@ def _plate(ratio: float, edges: str, nu: float = 0.3, points: tuple = ()) -> pla
 def _w(
     plate: plate_model.PlateModel, at: tuple[float, float], length: float, foot: tuple[float, float] | None = None
 ) -> float:
-    """w D/(q length^4) at a point, less that at `foot`."""
+    """w D/(q length^4) at a point, less that at `foot` if given."""
     u = plate.unit_pressure_displacements.reshape(-1, 6)[:, 2]
     nodes = plate.shell.nodes
     low = u[structured_meshes.nearest_node(nodes, foot)] if foot else 0.0
@@ -71,7 +70,7 @@ RECTANGLES = {
 
 
 def _rectangles():
-    digit = "0.5 %: the last figure of the table is worth 0.1-0.4 %"
+    digit = "0.5 %: one unit in the last digit of the table is 0.1-0.4 %"
     for ratio, pairs in RECTANGLES.items():
         for edges, table, method, (alpha, beta) in zip(
             ("SSSS", "CCCC"), ("T&WK 8/23", "T&WK 35/37"), ("Navier series", "Ritz, Legendre polynomials"), pairs,
@@ -157,7 +156,7 @@ def _other_supports():
             yield Reference(
                 GROUP, f"{table.replace(' Table', '')}: square {name}, w at ({x:g}, {y:g})", ritz + table,
                 "recomputed", value, 0.005,
-                "0.5 %: the last figure is worth 0.05-0.3 %", partial(_pressure_w, 1.0, edges, x, y),
+                "0.5 %: one unit in the last digit is 0.05-0.3 %", partial(_pressure_w, 1.0, edges, x, y),
             )  # fmt: skip
     for name, table, edges, value in (
         ("2 opposite S, 2 C", "T&WK Table 29", "SSCC", 0.00192),
@@ -166,10 +165,10 @@ def _other_supports():
     ):
         yield Reference(
             GROUP, f"{table.replace(' Table', '')}: square {name}, w at centre", ritz + table, "recomputed", value,
-            0.005, "0.5 %: the last figure is worth 0.25 %", partial(_pressure_w, 1.0, edges),
+            0.005, "0.5 %: one unit in the last digit is 0.25 %", partial(_pressure_w, 1.0, edges),
         )  # fmt: skip
     for ratio, centre, edge in ((0.8, 0.01296, 0.01510), (2.0, 0.01371, 0.01464), (0.5, 0.01289, 0.01520)):
-        # the table's b/a is 1/ratio here, its unit the span a = ratio B
+        # the table's b/a is 1/ratio here; its unit is the span a = ratio B
         for what, value, y in (("centre", centre, 0.5), ("free edge", edge, 0.0)):
             yield Reference(
                 GROUP, f"Ritz: SFSF b/a {1 / ratio:g}, w at {what}", "Ritz, Legendre polynomials", "recomputed", value,
@@ -197,7 +196,7 @@ def _points():
 
 @cache
 def _bay(ratio: float) -> plate_model.PlateModel:
-    """A quarter bay: the long side is B/2, half the pitch; a column at the origin; lines of symmetry all round."""
+    """A quarter of a bay: the long side is B/2, half the pitch; a column at the origin; symmetry on all sides."""
     return plate_model.rectangle(B / ratio / 2, B / 2, "GGGG", 20, points=[(0, 0)])
 
 
@@ -218,7 +217,7 @@ def _columns():
         for what, value, x, y in rows:
             yield Reference(
                 GROUP, f"T&WK 61: bay on columns, b/a {ratio:g}, w at {what}", source, "recomputed", value, 0.01,
-                "1 %: the last figure is worth 0.1-1 %", partial(_column_bay, ratio, x, y),
+                "1 %: one unit in the last digit is 0.1-1 %", partial(_column_bay, ratio, x, y),
             )  # fmt: skip
 
 
@@ -251,7 +250,7 @@ def _disc_line(hole: float, clamped: bool) -> float:
 
 
 def _discs():
-    why = "1 %: 128 chords make the radius 0.02-0.04 % short, w goes with its fourth power"
+    why = "1 %: 128 chords make the radius 0.02-0.04 % short, w is proportional to its fourth power"
     rows = (("simply supported", False, 5.3 / (64 * 1.3)), ("clamped", True, 1 / 64))
     for name, clamped, value in rows:
         yield Reference(
@@ -265,7 +264,7 @@ def _discs():
         0.7: (0.0324, 0.1469, None, None, 0.1927, 0.0070),
     }
     source = "exact annular solution; counterpart Roark, 6th ed., Table 24, cases 1a, 1e, 2a, 2e"
-    rim = "2 %: moment read at the rim, where it converges with the first power of the cells"
+    rim = "2 %: moment read at the rim, where it converges with the first power of the cell size"
     for hole, values in table.items():
         rows = (
             ("2a, pressure, w", 0.01, why, partial(_disc_w, hole, False)),

@@ -1,6 +1,6 @@
-"""Known answers for curved shells, the plates of NAFEMS and a folded-plate box.
+"""Known values of curved shells, of the NAFEMS plates and of a folded-plate box.
 
-Each problem is in the units it was published in; where mass matters, in mm, N, kg.
+Each problem is in the units of its publication; if mass matters, in mm, N, kg.
 """
 
 from __future__ import annotations
@@ -10,7 +10,8 @@ from functools import cache, partial
 
 import numpy as np
 
-from stiffen.fem.shell import TONNES_PER_KG, LinearModel, Shell
+from stiffen.fem.linear import TONNES_PER_KG, LinearModel
+from stiffen.fem.shell import Shell
 
 from . import fixtures, plate_model, structured_meshes
 from .beams import LOCKING_MISS, MH, SOLID_TORSION_MISS
@@ -20,7 +21,7 @@ CURVED_GROUP, NAFEMS_GROUP, FOLDED_GROUP = "curved shells", "NAFEMS", "folded pl
 
 
 def _scordelis(n: int) -> float:
-    """Vertical deflection of the middle of the free edge; a quarter of the roof, n by n cells."""
+    """Downward deflection at the middle of the free edge; a quarter of the roof, n by n cells."""
     plan, triangles = structured_meshes.grid(np.linspace(0, 25, n + 1), np.linspace(0, np.radians(40), n + 1))
     y, angle = plan.T
     nodes = np.column_stack([25 * np.sin(angle), y, 25 * np.cos(angle)])
@@ -38,7 +39,10 @@ def _scordelis(n: int) -> float:
 
 
 def _pinched_sphere(nodes: np.ndarray, triangles: np.ndarray, E: float, force: float) -> float:
-    """Displacement under the outward force along x; a quarter of a sphere of radius 10, t 0.04, pulled and pushed."""
+    """Displacement under the outward force along x; a quarter of a sphere of radius 10, t 0.04.
+
+    One pair of forces pulls outward along x, one pushes inward along y.
+    """
     shell = Shell(nodes, triangles, 0.04, E, 0.3)
     pulled, pushed = (
         structured_meshes.nearest_node(nodes, (10, 0, 0)),
@@ -83,7 +87,7 @@ def _pinched_cylinder(n: int) -> float:
 
 
 def _raasch(along: int) -> float:
-    """The hook: arcs of radius 14 over 60 and 46 over 150 degrees, 20 wide, t 2, shear along its width at the tip."""
+    """The hook: arcs of radius 14 over 60 and 46 over 150 degrees, 20 wide, t 2; shear force along the tip's width."""
     first, second = np.pi / 3, np.radians(150)
     steps = np.concatenate([np.linspace(0, 1, along * 2 // 5 + 1), 1 + np.linspace(0, 1, along + 1)[1:]])
     plan, triangles = structured_meshes.grid(steps, np.linspace(0, 20, along // 5 + 1))
@@ -120,10 +124,10 @@ def _raasch_torsion_ratio() -> float:
 
 
 def _slit_cylinder() -> float:
-    """Torque of a slit tube twisted by 1e-6 rad/mm over the exact G 2 pi R t^3/3 times the twist.
+    """Torque of a slit tube under a twist of 1e-6 rad/mm over the exact G 2 pi R t^3/3 times the twist.
 
-    NAFEMS P12 the other way round: both ends are turned in their planes, free to warp; the exact state has no membrane
-    force, one twisting moment and the warping u_x = -R^2 twist phi.
+    NAFEMS P12 with the twist imposed: both ends are rotated in their planes and free to warp.  The exact state has no
+    membrane force, one twisting moment and the warping u_x = -R^2 twist phi.
     """
     R, L, t, E, nu, twist = 300.0, 600.0, 3.0, 3e6, 0.3, 1e-6
     plan, triangles = structured_meshes.grid(np.linspace(0, L, 13), np.linspace(-np.pi, np.pi, 49), "union")
@@ -148,7 +152,7 @@ def _curved_shells():
     )  # fmt: skip
     yield Reference(
         CURVED_GROUP, "Scordelis-Lo roof 16x16, thin-shell limit", "converged Kirchhoff-Love, quoted by public FE code",
-        "published", 0.3006, 0.005, "0.5 %: four figures, same theory", partial(_scordelis, 16),
+        "published", 0.3006, 0.005, "0.5 %: four digits, same theory", partial(_scordelis, 16),
     )  # fmt: skip
     for n, value, name, source, compute in (
         (8, 0.0940, "MH hemisphere with hole", MH, _hemisphere),
@@ -157,16 +161,17 @@ def _curved_shells():
         (32, 0.185, "NAFEMS LE3: closed hemisphere", "NAFEMS LE3; MH closed 0.0924", _le3),
     ):
         yield Reference(
-            CURVED_GROUP, f"{name}, {n} cells a side", source, "published", value, 0.02, "2 % asked for", partial(compute, n),
-            LOCKING_MISS if n <= 16 else "",
+            CURVED_GROUP, f"{name}, {n} cells a side", source, "published", value, 0.02, "2 % required",
+            partial(compute, n), LOCKING_MISS if n <= 16 else "",
         )  # fmt: skip
     yield Reference(
         CURVED_GROUP, "Lindberg 1969: pinched cylinder 32x32, under the force",
         "Lindberg, Olson & Cowper 1969, 164.24 P/(E t)", "published",
-        1.8248e-5, 0.02, "2 %: a force on a point; finer meshes creep up", partial(_pinched_cylinder, 32),
+        1.8248e-5, 0.02, "2 %: a point force; refinement still raises the value a little",
+        partial(_pinched_cylinder, 32),
     )  # fmt: skip
     yield Reference(
-        CURVED_GROUP, "Raasch hook, tip", "public FE code (nu 0.35)", "published", 5.022, 0.02, "2 % asked for",
+        CURVED_GROUP, "Raasch hook, tip", "public FE code (nu 0.35)", "published", 5.022, 0.02, "2 % required",
         partial(_raasch, 40), SOLID_TORSION_MISS.format(10, "0.94"),
     )  # fmt: skip
     yield Reference(
@@ -187,7 +192,7 @@ def _curved_shells():
 
 @cache
 def _skew(n: int) -> tuple[plate_model.PlateModel, tuple[float, float]]:
-    """Skew plate of side 1 m, 30 degrees, t 10 mm, w = 0 on its edges; its centre."""
+    """Skew plate of side 1 m, 30 degrees, t 10 mm, w = 0 on its edges; and its centre."""
     angle = np.radians(30)
     plan, triangles = structured_meshes.grid(np.linspace(0, 1000, n + 1), np.linspace(0, 1000, n + 1), "other")
     u, v = plan.T
@@ -210,7 +215,7 @@ def _le6(n: int) -> float:
 
 
 def _extruded(lines: list, length: float, cells: int, pattern: str = "cross") -> tuple[np.ndarray, np.ndarray]:
-    """Plates that stand on straight lines ((x, y), (x, y), cells) of a section and run along z."""
+    """Plates on straight lines ((x, y), (x, y), cells) of a section, extruded along z."""
     nodes, triangles, count = [], [], 0
     for start, end, across in lines:
         plan, part = structured_meshes.grid(np.linspace(0, 1, across + 1), np.linspace(0, length, cells + 1), pattern)
@@ -223,16 +228,16 @@ def _extruded(lines: list, length: float, cells: int, pattern: str = "cross") ->
 
 @cache
 def _le5() -> float:
-    """Axial mid-surface stress at the tip of a flange of the Z-section, 2.5 m from its root; z is the axis here."""
+    """Axial mid-surface stress at the tip of a flange of the Z-section, 2.5 m from its root; the axis is z here."""
     lines = [((1e3, 1e3), (1e3, 0), 8), ((1e3, 0), (-1e3, 0), 16), ((-1e3, 0), (-1e3, -1e3), 8)]
     nodes, triangles = _extruded(lines, 10e3, 60)
     shell = Shell(nodes, triangles, 100.0, 210e3, 0.3)
-    held = LinearModel(shell, fixtures.dofs(fixtures.nodes_at(nodes, 2, 0), "123"))
+    model = LinearModel(shell, fixtures.dofs(fixtures.nodes_at(nodes, 2, 0), "123"))
     forces = np.zeros(shell.dof_count)
     for side in (1.0, -1.0):
         flange = np.flatnonzero((np.abs(nodes[:, 2] - 10e3) < 1e-6) & (np.abs(nodes[:, 0] - side * 1e3) < 1e-6))
         forces += fixtures.line_load(shell, flange, 1, side * 0.6e6)
-    N, _ = shell.resultants(held.solve(forces))
+    N, _ = shell.resultants(model.solve(forces))
     stress = fixtures.global_tensors(shell, N / shell.t)[:, 2, 2]
     flange = np.flatnonzero(np.abs(nodes[triangles][:, :, 0].mean(axis=1) - 1e3) < 1e-6)
     plate = Shell(nodes, triangles[flange], shell.t, shell.E, shell.nu)
@@ -246,7 +251,7 @@ def _free_square(clamped: bool) -> np.ndarray:
     shell = Shell(nodes, triangles, 50.0, 200e3, 0.3, 8000e-9)
     if clamped:
         return LinearModel(shell, fixtures.dofs(fixtures.nodes_at(nodes, 0, 0), "123456")).modes(6)[0]
-    # springs in proportion to mass shift every frequency alike and hold the motions as a rigid body
+    # springs in proportion to mass shift every squared frequency alike and restrain the rigid-body modes
     shift = (2 * np.pi * 1.0) ** 2
     hertz, _ = LinearModel(shell, np.zeros(0, int), springs=shell.mass * (TONNES_PER_KG * shift)).modes(12)
     return np.sqrt(np.maximum(hertz**2 - 1.0, 0))[6:]
@@ -269,9 +274,9 @@ def _mode(table: Callable[[], np.ndarray], number: int) -> float:
 
 def _nafems():
     yield Reference(
-        NAFEMS_GROUP, "Morley 1963: 30 degree skew plate, w at centre", "Morley 1963, quoted by public FE code", "published",
-        4.08e-4,
-        0.02, "2 %: singular moments in the blunt corners, slow convergence", partial(_morley, 48),
+        NAFEMS_GROUP, "Morley 1963: 30 degree skew plate, w at centre", "Morley 1963, quoted by public FE code",
+        "published", 4.08e-4, 0.02, "2 %: singular moments in the obtuse corners, slow convergence",
+        partial(_morley, 48),
     )  # fmt: skip
     yield Reference(
         NAFEMS_GROUP, "NAFEMS LE6: skew plate, sigma_1 at centre, lower face", "NAFEMS LE6 (published FE 0.787-0.829)",
@@ -281,15 +286,14 @@ def _nafems():
     yield Reference(
         NAFEMS_GROUP, "NAFEMS LE5: Z-section, axial stress at A",
         "NAFEMS LE5 -108 is a beam-like figure; converged shell (public FE code)",
-        "published", -111.2, 0.01, "1 %: four figures, read at an edge by extrapolation", _le5,
+        "published", -111.2, 0.01, "1 %: four digits, read at an edge by extrapolation", _le5,
     )  # fmt: skip
     converged = ", converged (the printed targets are Ritz upper bounds, 0.5-1 % high)"
-    why = "0.5 %: four figures, mesh error 0.1-0.4 % at 20 cells"
+    why = "0.5 %: four digits, mesh error 0.1-0.4 % at 20 cells"
     for number, value in enumerate((1.622, 2.360, 2.922, 4.190, 4.190, 7.356), 1):
         yield Reference(
-            NAFEMS_GROUP, f"NAFEMS FV12: free square, mode {number + 6}, Hz", "NAFEMS FV12" + converged, "published", value,
-            0.005, why,
-            partial(_mode, partial(_free_square, False), number),
+            NAFEMS_GROUP, f"NAFEMS FV12: free square, mode {number + 6}, Hz", "NAFEMS FV12" + converged, "published",
+            value, 0.005, why, partial(_mode, partial(_free_square, False), number),
         )  # fmt: skip
     for number, value in enumerate((0.4179, 1.0242, 2.5627, 3.2749, 3.7271, 6.5241), 1):
         yield Reference(

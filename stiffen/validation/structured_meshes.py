@@ -1,4 +1,4 @@
-"""Structured triangulations for checks: rectangles, rings, strips, and shells mapped from them."""
+"""Structured triangulations for validation: rectangles, rings, strips, and shells mapped from them."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ PATTERNS = ("cross", "union", "one", "other")
 
 
 def grid(us: np.ndarray, vs: np.ndarray, pattern: str = "cross") -> tuple[np.ndarray, np.ndarray]:
-    """Nodes (n, 2) and triangles (m, 3), turning right-handed, over the lines u = us and v = vs.
+    """Nodes (n, 2) and counter-clockwise triangles (m, 3) over the lines u = us and v = vs.
 
-    pattern: "cross" four triangles a cell about a middle node; "union" two, the diagonals turning from cell to cell
-    (union jack); "one" and "other" two with all diagonals rising or falling.  Grid node (i, j) is i len(vs) + j.
+    pattern: "cross" four triangles a cell about a middle node; "union" two, with diagonals that alternate from cell to
+    cell (union jack); "one" and "other" two, with all diagonals rising or falling.  Grid node (i, j) is i len(vs) + j.
     """
     us, vs = np.asarray(us, float), np.asarray(vs, float)
     U, V = np.meshgrid(us, vs, indexing="ij")
@@ -34,18 +34,18 @@ def grid(us: np.ndarray, vs: np.ndarray, pattern: str = "cross") -> tuple[np.nda
 
 
 def rectangle(a: float, b: float, nx: int, ny: int, pattern: str = "cross") -> tuple[np.ndarray, np.ndarray]:
-    """Nodes (n, 3) in the plane z = 0 and triangles of the rectangle 0..a by 0..b, nx by ny cells."""
+    """Nodes (n, 3) in the plane z = 0 and triangles of the rectangle 0..a by 0..b, in nx by ny cells."""
     nodes, triangles = grid(np.linspace(0, a, nx + 1), np.linspace(0, b, ny + 1), pattern)
     return with_heights(nodes), triangles
 
 
 def with_heights(nodes: np.ndarray, z: np.ndarray | float = 0.0) -> np.ndarray:
-    """Nodes (n, 3) from plan nodes (n, 2) and heights."""
+    """Nodes (n, 3) from plan nodes (n, 2) and heights z."""
     return np.column_stack([nodes, np.broadcast_to(z, len(nodes))])
 
 
 def weld(nodes: np.ndarray, triangles: np.ndarray, digits: int = 6) -> tuple[np.ndarray, np.ndarray]:
-    """Merge nodes that agree to `digits` decimals, drop triangles that fold to nothing."""
+    """Merge nodes that agree to `digits` decimals and drop triangles that lose a corner by it."""
     _, keep, place = np.unique(np.round(nodes, digits) + 0.0, axis=0, return_index=True, return_inverse=True)
     triangles = place.ravel()[triangles]
     whole = (
@@ -59,8 +59,8 @@ def weld(nodes: np.ndarray, triangles: np.ndarray, digits: int = 6) -> tuple[np.
 def ring(inner: ClosedCurve, outer: ClosedCurve, rows: np.ndarray, around: int) -> tuple[np.ndarray, np.ndarray]:
     """Nodes (n, 3) and triangles between two closed curves in the plane z = 0.
 
-    inner, outer: functions of s in 0..1 (around once, right-handed) that give (k, 2) points.  rows: places of the rows
-    of nodes between them, 0 at the inner one to 1 at the outer.  `shape` may shrink to a point.
+    inner, outer: functions of s in 0..1 (once around, counter-clockwise) that give (k, 2) points.  rows: position of
+    each row of nodes, from 0 at the inner curve to 1 at the outer.  `inner` may be a point.
     """
     plan, triangles = grid(rows, np.linspace(0, 1, around + 1))
     r, s = plan[:, :1], plan[:, 1] % 1.0
@@ -73,7 +73,7 @@ def circle(radius: float) -> ClosedCurve:
 
 
 def square(half: float) -> ClosedCurve:
-    """The square of side 2 half about the origin, for `ring`, at the same bearings as `circle_points`."""
+    """The square of side 2 half about the origin, for `ring`; its points have the bearings of `circle`."""
 
     def outline(s: np.ndarray) -> np.ndarray:
         direction = np.column_stack([np.cos(2 * np.pi * s), np.sin(2 * np.pi * s)])
@@ -83,12 +83,12 @@ def square(half: float) -> ClosedCurve:
 
 
 def nearest_node(nodes: np.ndarray, point: tuple[float, ...]) -> int:
-    """The node nearest to a point in space (in plan where two coordinates are given)."""
+    """The node nearest to a point; in plan if two coordinates are given."""
     return int(np.argmin(np.linalg.norm(nodes[:, : len(point)] - np.asarray(point, float), axis=1)))
 
 
 def unit_pressure_forces(nodes: np.ndarray, triangles: np.ndarray) -> np.ndarray:
-    """(n, 3) mm2: the forces of a unit pressure along the normals, a third of each triangle's at each corner."""
+    """(n, 3) nodal forces of 1 MPa along the normals, N: a third of each triangle's at each corner."""
     corners = nodes[triangles]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) / 2
     out = np.zeros((len(nodes), 3))
@@ -97,7 +97,7 @@ def unit_pressure_forces(nodes: np.ndarray, triangles: np.ndarray) -> np.ndarray
 
 
 def sphere_octant(n: int, radius: float) -> tuple[np.ndarray, np.ndarray]:
-    """Nodes and triangles of the eighth x, y, z >= 0 of a sphere, n triangles along each edge, near equilateral."""
+    """Nodes and triangles of the octant x, y, z >= 0 of a sphere, n near-equilateral triangles along each edge."""
     i, j = (k.ravel() for k in np.meshgrid(np.arange(n + 1), np.arange(n + 1), indexing="ij"))
     inside = i + j <= n
     number = np.full((n + 1, n + 1), -1)

@@ -42,8 +42,8 @@ def strip(tubes=LONG, force=-1e-3, **more):
 
 def test_cantilever_on_two_tubes():
     """Tip: P L^3/(3 EI), EI of the sheet and both tubes."""
-    on = strip()
-    tip = -on.linear_solution("end")[1][2::6][on.mesh.paths[ENDS[1]]].mean()
+    model = strip()
+    tip = -model.linear_solution("end")[1][2::6][model.mesh.paths[ENDS[1]]].mean()
     stiffness = SHEET.E * B / 12 + 2 * EI
     assert tip == pytest.approx(1e-3 * B * L**3 / (3 * stiffness), rel=0.005)
 
@@ -57,7 +57,7 @@ def test_a_tube_round_the_outline_is_closed():
 def test_the_plate_on_edge_tubes_of_the_books():
     """T&WK Table 47, square, nu 0.3, from memory: EI/(a D) -> w D/(q a^4); the last figure is not sure.
 
-    The series that the judge is held against in the table of known values.
+    The series is also a source of known values in the validation table.
     """
     for ratio, value in ((100.0, 0.00409), (30.0, 0.00416), (10.0, 0.00434), (4.0, 0.00472), (1.0, 0.00624)):
         assert edge_tubes(ratio)[0] == pytest.approx(value, abs=1.01e-5)
@@ -66,30 +66,30 @@ def test_the_plate_on_edge_tubes_of_the_books():
 
 
 def test_motion_as_a_rigid_body_bends_no_tube():
-    on = strip(tubes=(None,), folds=(Fold(((0.0, 30.0), (L, 30.0)), 70.0),), loads=())
-    motions = rigid_body_modes(on.mesh.nodes)
+    model = strip(tubes=(None,), folds=(Fold(((0.0, 30.0), (L, 30.0)), 70.0),), loads=())
+    motions = rigid_body_modes(model.mesh.nodes)
     assert (
-        np.abs(on.linear_model.attached_stiffness @ motions).max()
-        < 1e-9 * np.abs(on.linear_model.attached_stiffness).max() * np.abs(motions).max()
+        np.abs(model.linear_model.attached_stiffness @ motions).max()
+        < 1e-9 * np.abs(model.linear_model.attached_stiffness).max() * np.abs(motions).max()
     )
 
 
 def test_supports_do_not_carry_what_tubes_hand_on():
     """Reactions at the clamped end: force P, moment P L, whatever runs through the tubes; nothing elsewhere."""
-    on = strip()
-    forces, u = on.linear_solution("end")
-    reactions = on.linear_model.reactions(u, forces).reshape(-1, 6)
-    root = on.mesh.paths[ENDS[0]]
+    model = strip()
+    forces, u = model.linear_solution("end")
+    reactions = model.linear_model.reactions(u, forces).reshape(-1, 6)
+    root = model.mesh.paths[ENDS[0]]
     assert reactions[root, 2].sum() == pytest.approx(1e-3 * B)
     assert reactions[root, 4].sum() == pytest.approx(-1e-3 * B * L, rel=1e-6)
     assert not np.delete(reactions, root, axis=0).any()
 
 
 def test_large_deflection_starts_with_the_same_tubes():
-    on = strip(force=-1e-5)
-    far = on.equilibrium_path("end")
-    assert far.end_state.displacements[:, 2] == pytest.approx(on.linear_solution("end")[1][2::6], rel=1e-3, abs=1e-6)
-    assert far.reactions.reshape(-1, 6)[on.mesh.paths[ENDS[0]], 2].sum() == pytest.approx(1e-5 * B, rel=1e-4)
+    model = strip(force=-1e-5)
+    far = model.equilibrium_path("end")
+    assert far.end_state.displacements[:, 2] == pytest.approx(model.linear_solution("end")[1][2::6], rel=1e-3, abs=1e-6)
+    assert far.reactions.reshape(-1, 6)[model.mesh.paths[ENDS[0]], 2].sum() == pytest.approx(1e-5 * B, rel=1e-4)
     bare = strip(tubes=(), force=-1e-5)
     assert bare.equilibrium_path("end").max_displacements[-1] > 10 * far.max_displacements[-1]
 
@@ -114,18 +114,18 @@ def test_a_stiff_tube_makes_a_panel_that_passes():
 def test_beams_are_at_any_deflection_what_their_stored_work_says():
     """Forces are its gradient by finite differences; a turn and shift of the whole changes nothing; forces balance."""
     rng = np.random.default_rng(4)
-    on = strip(tubes=(None,))
-    beams, n = on.trim_beams, len(on.mesh.nodes)
+    model = strip(tubes=(None,))
+    beams, n = model.trim_beams, len(model.mesh.nodes)
     bent = State.at_rest(n).updated((rng.normal(size=(n, 2, 3)) * [[[0.5], [0.05]]]).ravel())
     forces, work, K = beams.respond(bent)
     for _ in range(4):
         step = rng.normal(size=6 * n)
         up, down = (beams.respond(bent.updated(sign * 1e-5 * step))[1] for sign in (1, -1))
         assert (up - down) / 2e-5 == pytest.approx(forces @ step, rel=1e-6)
-    place = on.mesh.nodes + bent.displacements
+    place = model.mesh.nodes + bent.displacements
     assert np.abs(rigid_body_modes(place).T @ forces).max() < 1e-9 * np.abs(forces).max() * np.abs(place).max()
     turn = rotation_matrices(np.array([[0.4, -0.9, 1.3]]))[0]
-    moved = State(place @ turn.T + [10.0, -20.0, 5.0] - on.mesh.nodes, turn @ bent.rotations)
+    moved = State(place @ turn.T + [10.0, -20.0, 5.0] - model.mesh.nodes, turn @ bent.rotations)
     far, same, _ = beams.respond(moved)
     assert same == pytest.approx(work, rel=1e-9)
     both = far.reshape(-1, 3) @ turn
@@ -142,12 +142,12 @@ def test_beams_are_at_any_deflection_what_their_stored_work_says():
 
 def test_a_strip_rolled_up_by_moments_on_its_tubes_is_an_arc():
     """Tip under M in all: u = L - R sin(L/R), w = R (1 - cos(L/R)), R = EI/M with EI of sheet and tubes; 69 degrees."""
-    on = strip()
-    tips = [on.mesh.paths[line][-1] for line in LONG]
+    model = strip()
+    tips = [model.mesh.paths[line][-1] for line in LONG]
     R = L / 1.2
-    forces = np.zeros((len(on.mesh.nodes), 6))
+    forces = np.zeros((len(model.mesh.nodes), 6))
     forces[tips, 4] = -(SHEET.E * B / 12 + 2 * EI) / R / 2
-    path = follow_path(on.linear_model.shell, on.restraints.fixed, forces.ravel(), edge_beams=on.trim_beams)
+    path = follow_path(model.linear_model.shell, model.restraints.fixed, forces.ravel(), edge_beams=model.trim_beams)
     for u, _, w in path.end_state.displacements[tips]:
         assert w == pytest.approx(R * (1 - np.cos(1.2)), rel=2e-3)
         assert -u == pytest.approx(L - R * np.sin(1.2), rel=2e-3)

@@ -1,4 +1,4 @@
-"""Every example is read, audited, meshed; the small ones are judged.  A mirror pair behaves as one."""
+"""Every example is read, audited and meshed; the small ones are evaluated.  A mirror pair has the same values."""
 
 import csv
 from pathlib import Path
@@ -69,9 +69,9 @@ def test_the_flat_sheet_must_be_thick(name):
 
 def test_a_heavy_foot_on_the_floor_pan_is_decided():
     panel = panel_of("floor_pan")
-    judged = check(panel, panel.layout(max(panel.gauges)), mesh_level="quick", mesh_error=False)
-    assert len(judged.demands) == len(panel.demands)
-    assert all(np.isfinite(demand.value) and demand.value > 0 for demand in judged.demands)
+    verdict = check(panel, panel.layout(max(panel.gauges)), mesh_level="quick", mesh_error=False)
+    assert len(verdict.demands) == len(panel.demands)
+    assert all(np.isfinite(demand.value) and demand.value > 0 for demand in verdict.demands)
 
 
 def test_the_side_cheeks_are_a_mirror_pair():
@@ -97,7 +97,7 @@ def test_the_whole_trike_is_tallied(tmp_path, capsys):
         (tmp_path / path.stem).mkdir()
         write_json(tmp_path / path.stem / "layout.json", layout_document(panel, layout, None))
         wanted += panel.mass(layout)
-    assert main(["tally", str(tmp_path), "--csv", str(tmp_path / "trike.csv")]) == 1  # none of them is judged
+    assert main(["tally", str(tmp_path), "--csv", str(tmp_path / "trike.csv")]) == 1  # none of them is evaluated
     out = capsys.readouterr().out
     total = next(line for line in out.splitlines() if line.startswith(f"{len(FILES)} in all"))
     assert f"{wanted:.3f}" in total

@@ -1,4 +1,4 @@
-"""Folded panels through the judge: flanges as sheet, loads and holds on them, what the sharp fold leaves out."""
+"""Folded panels by the shell model: flanges, loads and supports on them, the error of a sharp fold."""
 
 import math
 from dataclasses import replace
@@ -48,7 +48,7 @@ TRAY = Panel(
 )
 
 
-def stood(panel, layout=None, assumed=FREE, grade="quick"):
+def model_of(panel, layout=None, assumed=FREE, grade="quick"):
     layout = layout or Layout(panel.gauges[0])
     return build_panel_model(panel, layout, mesh_panel(panel, layout, mesh_level=grade), assumed)
 
@@ -70,7 +70,7 @@ def test_a_tray_stands_up_with_its_corners_open():
     ):
         assert normals[out] == pytest.approx(np.tile(expected, (out.sum(), 1)), abs=1e-12)
     on_a_line = np.abs(y) < 1e-9
-    assert normals[on_a_line, 2] == pytest.approx(1.0)  # a fold line counts to the flatter part
+    assert normals[on_a_line, 2] == pytest.approx(1.0)  # a fold line belongs to the flatter part
 
 
 def test_beads_and_lips_do_not_change_where_the_sheet_faces():
@@ -90,13 +90,13 @@ def test_beads_and_lips_do_not_change_where_the_sheet_faces():
 
 def test_pressure_in_a_tray_pushes_out_on_its_sides_and_down_on_its_floor():
     """Statics: the sides cancel, p A B goes down (but for the reliefs); one side alone gives p times its area."""
-    on = stood(TRAY)
-    forces = on.linear_solution("full")[0].reshape(-1, 6)[:, :3]
+    model = model_of(TRAY)
+    forces = model.linear_solution("full")[0].reshape(-1, 6)[:, :3]
     assert forces.sum(axis=0) == pytest.approx([0, 0, -1e-4 * (A * B - 4 * 2.0**2)], abs=1e-9)
-    low = on.mesh.nodes[:, 1] < 1e-9  # the side that stands on y = 0 and its fold line, which the floor shares
+    low = model.mesh.nodes[:, 1] < 1e-9  # the side that stands on y = 0 and its fold line, which the floor shares
     side = ((2.0, -H), (A - 2, -H), (A - 2, 0.0), (2.0, 0.0))
     held = replace(TRAY.supports[0], in_plane="held")
-    alone = stood(replace(TRAY, supports=(held,), loads=(Load("full", "pressure", 1e-4, polygon=side),)))
+    alone = model_of(replace(TRAY, supports=(held,), loads=(Load("full", "pressure", 1e-4, polygon=side),)))
     push = alone.linear_solution("full")[0].reshape(-1, 6)[:, :3]
     assert not push[~low].any()
     assert push.sum(axis=0) == pytest.approx([0, -1e-4 * (A - 4) * H, 0], abs=1e-9)
@@ -132,7 +132,7 @@ def test_a_flange_bends_as_a_cantilever_under_pressure():
 
 
 def bracket(degrees=90.0, turned=0.0, **more):
-    """A plate with a flange on either long side, riveted through the flanges; all turned in its plan by an angle."""
+    """A plate with a flange on either long side, riveted through the flanges; all rotated in its plane by an angle."""
     long, wide, high = 240.0, 160.0, 24.0
     sine, cosine = math.sin(math.radians(turned)), math.cos(math.radians(turned))
 
@@ -162,16 +162,18 @@ def bracket(degrees=90.0, turned=0.0, **more):
 def test_rivets_through_flanges_carry_the_floor_in_shear_and_the_flanges_as_pull(in_plane):
     """Statics: the rivets' shear adds up to the push on the floor, their pull on each side to that on the flange."""
     panel, _ = bracket(in_plane=in_plane)
-    on = stood(panel, assumed=in_plane)
-    forces, u = on.linear_solution("push")
-    reactions = on.linear_model.reactions(u, forces).reshape(-1, 6)[:, :3]
-    total = sum(reactions[disc].sum(axis=0) for disc in on.restraints.fasteners.values())
+    model = model_of(panel, assumed=in_plane)
+    forces, u = model.linear_solution("push")
+    reactions = model.linear_model.reactions(u, forces).reshape(-1, 6)[:, :3]
+    total = sum(reactions[disc].sum(axis=0) for disc in model.restraints.fasteners.values())
     assert total == pytest.approx([0, 0, 2e-5 * 240 * 160], abs=1e-6)
-    loads = on.fastener_loads("push")
+    loads = model.fastener_loads("push")
     row = panel.supports[0].fasteners()
-    middle = reactions[on.restraints.fasteners[row[2]]].sum(axis=0)  # no rivet there pulls along the row, by symmetry
+    middle = reactions[model.restraints.fasteners[row[2]]].sum(
+        axis=0
+    )  # no rivet there pulls along the row, by symmetry
     assert loads[row[2]][0] == pytest.approx(abs(middle[2]), rel=1e-3)
-    pulls = [reactions[on.restraints.fasteners[centre], 1].sum() for centre in row]
+    pulls = [reactions[model.restraints.fasteners[centre], 1].sum() for centre in row]
     assert [loads[centre][1] for centre in row] == pytest.approx(np.abs(pulls), abs=1e-9)
 
 
@@ -179,36 +181,36 @@ def test_a_row_of_rivets_in_a_flange_holds_it_to_its_wall():
     """Pressure on one flange alone, along the rivets' axes: they pull p A in all, nearly all of it on that flange."""
     panel, at = bracket(in_plane="free")
     side = (at(0.0, 0.0), at(240.0, 0.0), at(240.0, 24.0), at(0.0, 24.0))
-    on = stood(replace(panel, loads=(Load("push", "pressure", 1e-4, polygon=side),)))
-    forces, u = on.linear_solution("push")
-    reactions = on.linear_model.reactions(u, forces).reshape(-1, 6)[:, :3]
-    along = sum(reactions[disc, 1].sum() for disc in on.restraints.fasteners.values())
+    model = model_of(replace(panel, loads=(Load("push", "pressure", 1e-4, polygon=side),)))
+    forces, u = model.linear_solution("push")
+    reactions = model.linear_model.reactions(u, forces).reshape(-1, 6)[:, :3]
+    along = sum(reactions[disc, 1].sum() for disc in model.restraints.fasteners.values())
     assert along == pytest.approx(1e-4 * 240 * 24)
-    near = sum(reactions[on.restraints.fasteners[centre], 1].sum() for centre in panel.supports[0].fasteners())
+    near = sum(reactions[model.restraints.fasteners[centre], 1].sum() for centre in panel.supports[0].fasteners())
     assert near > 0.8 * along
 
 
 @pytest.mark.parametrize("hold", ["pinned", "clamped"])
-def test_holds_on_flanges_turn_with_the_panel(hold):
-    """Along no axis of the plan, where holds are stiff springs: as along one, but for the mesh."""
+def test_holds_on_flanges_rotate_with_the_panel(hold):
+    """A hold along neither x nor y is a stiff spring; the values are those along an axis, apart from the mesh."""
     straight, turned = (
-        stood(bracket(70.0, degrees, in_plane="free", hold=hold)[0], grade="normal") for degrees in (0.0, 30.0)
+        model_of(bracket(70.0, degrees, in_plane="free", hold=hold)[0], grade="normal") for degrees in (0.0, 30.0)
     )
     assert straight.restraints.springs is None and turned.restraints.springs is not None
-    pushed = [np.abs(on.deflection("push")).max() for on in (straight, turned)]
+    pushed = [np.abs(model.deflection("push")).max() for model in (straight, turned)]
     assert pushed[1] == pytest.approx(pushed[0], rel=0.02)
     assert turned.first_frequency == pytest.approx(straight.first_frequency, rel=0.02)
-    loads = [max(on.fastener_loads("push").values()) for on in (straight, turned)]
+    loads = [max(model.fastener_loads("push").values()) for model in (straight, turned)]
     assert loads[1] == pytest.approx(loads[0], rel=0.1)
 
 
 def test_a_panel_that_only_its_flanges_hold_along_the_fold_does_not_drift():
     """Rivets free in plane hold a flange along their axis and upright: one more freedom stops the slide along it."""
     panel, _ = bracket(in_plane="free")
-    on = stood(panel)
-    assert len(on.restraints.drift_dofs) == 1 and on.restraints.drift_dofs[0] % 6 == 0
-    forces, u = on.linear_solution("push")
-    assert abs(on.linear_model.reactions(u, forces)[on.restraints.drift_dofs[0]]) < 1e-6
+    model = model_of(panel)
+    assert len(model.restraints.drift_dofs) == 1 and model.restraints.drift_dofs[0] % 6 == 0
+    forces, u = model.linear_solution("push")
+    assert abs(model.linear_model.reactions(u, forces)[model.restraints.drift_dofs[0]]) < 1e-6
 
 
 # ---- the sharp fold
@@ -240,7 +242,7 @@ def test_a_bend_as_a_sharp_line_costs_little(high, radius, t):
 
     The flange of a sharp fold stands lower than the bend's, 0.5 to 1 mm here, and its corner as much further out.
     """
-    sharp, round_ = (stood(pan(high, radius, t, folds), Layout(t), grade="normal") for folds in (1, 4))
+    sharp, round_ = (model_of(pan(high, radius, t, folds), Layout(t), grade="normal") for folds in (1, 4))
     middle = (A / 2, B / 2 + high)
     assert sharp.softness_at(middle) / round_.softness_at(middle) == pytest.approx(1.0, abs=0.012)
     assert sharp.first_frequency / round_.first_frequency == pytest.approx(1.0, abs=0.008)
@@ -264,16 +266,16 @@ def test_a_channel_is_a_beam():
         supports=tuple(Support("edge", in_plane="free", path=((x, 0.0), (x, wide))) for x in (0.0, long)),
         loads=(Load("push", "pressure", 1e-5, polygon=strip),),
     )
-    on = stood(panel, Layout(1.5))
+    model = model_of(panel, Layout(1.5))
     area = 1.5 * wide
     centre = 1.5 * high**2 / area
     inertia = 2 * 1.5 * high**3 / 3 + web * 1.5**3 / 12 - area * centre**2
     beam = 5 * 1e-5 * web * long**4 / (384 * SHEET.E * inertia)
-    middle = np.argmin(np.abs(on.mesh.plan - (long / 2, high)).sum(axis=1))  # the corner: the floor itself sags too
-    assert -on.linear_solution("push")[1][6 * middle + 2] == pytest.approx(beam, rel=0.01)
+    middle = np.argmin(np.abs(model.mesh.plan - (long / 2, high)).sum(axis=1))  # the corner: the floor itself sags too
+    assert -model.linear_solution("push")[1][6 * middle + 2] == pytest.approx(beam, rel=0.01)
 
 
-# ---- the whole verdict
+# ---- the verdict
 
 
 def test_flanges_stiffen_a_tray():
@@ -294,7 +296,7 @@ def test_a_bead_on_the_floor_of_a_tray():
     assert np.abs(verdict.fields.modes[0][1]).max() == pytest.approx(1.0)
 
 
-def test_unknown_rivets_of_a_flange_are_judged_at_both_ends():
+def test_unknown_rivets_of_a_flange_are_evaluated_held_and_free():
     panel, _ = bracket()
     verdict = check(panel, Layout(1.0), mesh_level="quick")
     assert set(verdict.demands[0].by_in_plane_restraint) == {HELD, FREE}

@@ -37,9 +37,9 @@ def arch(rise):
     )
 
 
-def pushed_down(on):
+def pushed_down(model):
     """(6 n,) N: half a sine of pressure along the strip, 1 N in all."""
-    mesh = on.mesh
+    mesh = model.mesh
     area = np.bincount(mesh.triangles.ravel(), np.repeat(plan_areas(mesh.plan[mesh.triangles]) / 3, 3))
     share = area * np.sin(np.pi * mesh.plan[:, 0] / L)
     forces = np.zeros((len(mesh.nodes), 6))
@@ -49,8 +49,10 @@ def pushed_down(on):
 
 def heights(measured):
     """Places (n, 2) of the nodes in plan and their heights (n,)."""
-    on = strip(measured)
-    return on.mesh.plan, on.imperfect_shell(pushed_down(on), on.linear_model.solve(pushed_down(on))).nodes[:, 2]
+    model = strip(measured)
+    return model.mesh.plan, model.imperfect_shell(
+        pushed_down(model), model.linear_model.solve(pushed_down(model))
+    ).nodes[:, 2]
 
 
 def test_the_sheet_takes_the_shape_measured():
@@ -71,11 +73,11 @@ def test_a_shallow_arch_snaps_through_at_the_load_of_the_books():
     q = SHEET.E * inertia * (np.pi / L) ** 4 * ((RISE - a) + B * T / (4 * inertia) * (RISE**2 - a**2) * a)
     top = np.argmax(q * (a > 0))
     newtons = q[top] * 2 * L / np.pi
-    on = strip(arch(RISE))
-    forces = pushed_down(on)
+    model = strip(arch(RISE))
+    forces = pushed_down(model)
     path = follow_path(
-        on.imperfect_shell(forces, on.linear_model.solve(forces)),
-        on.restraints.fixed,
+        model.imperfect_shell(forces, model.linear_model.solve(forces)),
+        model.restraints.fixed,
         forces,
         target_factor=2 * newtons,
     )
@@ -88,8 +90,8 @@ def test_a_shallow_arch_snaps_through_at_the_load_of_the_books():
 
 
 def test_a_wave_is_as_high_as_the_waviness_and_stands_against_the_load():
-    on = strip(waviness=0.3)
-    forces = pushed_down(on)
-    wave = on.imperfect_shell(forces, on.linear_model.solve(forces)).nodes[:, 2]
+    model = strip(waviness=0.3)
+    forces = pushed_down(model)
+    wave = model.imperfect_shell(forces, model.linear_model.solve(forces)).nodes[:, 2]
     assert np.abs(wave).max() == pytest.approx(0.3)
     assert wave @ forces.reshape(-1, 6)[:, 2] < 0

@@ -1,4 +1,4 @@
-"""The second opinion against print.  Every row: source, expected value, tolerance and why that tolerance.
+"""The other shell element against published values.  Every row: source, value, tolerance and its reason.
 
 Sources in short: TWK = Timoshenko & Woinowsky-Krieger, Theory of Plates and Shells, 2nd ed. 1959 (tables from
 memory, the digits used here recomputed by series or Ritz); Leissa = Vibration of Plates, NASA SP-160, 1969 (digits
@@ -519,7 +519,7 @@ def test_arrays_that_do_not_fit_are_refused(changes, message):
         sfepy_shell.deflections(**small_sheet(**changes))
 
 
-def test_all_faults_are_told_at_once():
+def test_all_faults_are_reported_at_once():
     with pytest.raises(InputError) as caught:
         sfepy_shell.deflections(**small_sheet(thickness=-1.0, nu=2.0, fixed=np.array([-1])))
     assert [fault.where for fault in caught.value.faults] == ["thickness", "nu", "fixed"]
@@ -541,14 +541,14 @@ def test_a_sheet_that_can_move_is_refused(freedoms):
         sfepy_shell.deflections(**(sheet | {"fixed": held}))
 
 
-def test_sfepy_is_loaded_at_first_use_in_silence():
+def test_sfepy_is_loaded_on_first_use_without_output():
     code = """if True:
         import sys
         import numpy as np
-        from stiffen import opinion
+        from stiffen.analysis import sfepy_shell
         assert "sfepy" not in sys.modules
         nodes = np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0]])
-        opinion.deflections(nodes, np.array([[0, 1, 2]]), 0.1, 7e4, 0.3, np.arange(12), np.ones((18, 1)))
+        sfepy_shell.deflections(nodes, np.array([[0, 1, 2]]), 0.1, 7e4, 0.3, np.arange(12), np.ones((18, 1)))
         assert "sfepy" in sys.modules
     """
     run = subprocess.run([sys.executable, "-W", "error", "-c", code], capture_output=True, text=True, check=False)

@@ -1,4 +1,4 @@
-"""What holds the mesh, and what the holds carry."""
+"""Restraints on the mesh, and the loads they carry."""
 
 from dataclasses import replace
 
@@ -10,7 +10,8 @@ from stiffen.analysis.loads import case_forces
 from stiffen.analysis.panel_model import build_panel_model
 from stiffen.analysis.supports import FREE, HELD, SLIP, build_restraints, in_plane_assumptions
 from stiffen.errors import InputError, SolverError
-from stiffen.fem.shell import LinearModel, Shell
+from stiffen.fem.linear import LinearModel
+from stiffen.fem.shell import Shell
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Load, Support
@@ -23,14 +24,14 @@ def solved(panel, assumed=FREE):
     mesh = mesh_panel(panel, Layout(1.0), mesh_level="quick")
     material = panel.material
     shell = Shell(mesh.nodes, mesh.triangles, 1.0, material.E, material.nu, material.rho)
-    grips = build_restraints(panel, mesh, assumed)
-    held = LinearModel(shell, grips.linear_fixed, grips.springs)
+    restraints = build_restraints(panel, mesh, assumed)
+    held = LinearModel(shell, restraints.linear_fixed, restraints.springs)
     forces = case_forces(panel, mesh, shell.nodal_mass, "wind")
     u = held.solve(forces)
-    return mesh, grips, u, held.reactions(u, forces).reshape(-1, 6)
+    return mesh, restraints, u, held.reactions(u, forces).reshape(-1, 6)
 
 
-def test_unknown_is_judged_at_both_ends():
+def test_unknown_is_evaluated_held_and_free():
     assert in_plane_assumptions(lid(supports=(RIVETS,))) == (HELD, FREE)
     assert in_plane_assumptions(lid()) == (FREE,)
     assert in_plane_assumptions(lid(supports=(EDGE, Support("bolts", at=BOLTS.at, diameter=6.0, in_plane="held")))) == (
@@ -45,9 +46,9 @@ def test_rivets_stand_at_even_pitch_ends_included():
 
 
 def test_fasteners_carry_the_load():
-    mesh, grips, _, reactions = solved(lid(supports=(RIVETS, BOLTS)))
-    assert set(grips.fasteners) == {*RIVETS.fasteners(), *BOLTS.at}
-    nodes = np.concatenate(list(grips.fasteners.values()))
+    mesh, restraints, _, reactions = solved(lid(supports=(RIVETS, BOLTS)))
+    assert set(restraints.fasteners) == {*RIVETS.fasteners(), *BOLTS.at}
+    nodes = np.concatenate(list(restraints.fasteners.values()))
     assert reactions[nodes, 2].sum() == pytest.approx(1e-5 * 500 * 400, rel=1e-6)
 
 
@@ -77,14 +78,14 @@ def test_clamped_edge_is_stiffer_than_pinned_and_guided_edge_carries_nothing():
 def test_springs_carry_load_and_give_way():
     stiff = 0.02  # N/mm per mm
     spring = Support("edge", in_plane="free", stiffness=stiff)
-    mesh, grips, u, _ = solved(lid(supports=(spring,)))
-    push = -(grips.springs @ u)[2::6]
+    mesh, restraints, u, _ = solved(lid(supports=(spring,)))
+    push = -(restraints.springs @ u)[2::6]
     assert push.sum() == pytest.approx(1e-5 * 500 * 400, rel=1e-6)
     rigid = np.abs(solved(lid())[2][2::6]).max()
     assert np.abs(u[2::6]).max() > rigid + 0.5 * 1e-5 * 500 * 400 / (stiff * 1800)
 
 
-def test_nothing_that_holds_is_told():
+def test_a_panel_without_enough_supports_is_refused():
     with pytest.raises(SolverError, match="move along z"):
         solved(lid(supports=()))
     one_side = Support("edge", in_plane="free", path=((0.0, 0.0), (500.0, 0.0)))
@@ -100,7 +101,7 @@ CORNERS = ((20.0, 20.0), (480.0, 20.0), (480.0, 380.0), (20.0, 380.0))
 SMALL = Load("wind", "patch", 0.6, at=(250.0, 200.0), size=(40.0, 40.0))  # N: small deflections
 
 
-def stood(supports, load=SMALL, assumed=FREE, **changes):
+def model_of(supports, load=SMALL, assumed=FREE, **changes):
     panel = lid(supports=supports, loads=(load,), **changes)
     layout = Layout(panel.gauges[0])
     return build_panel_model(panel, layout, mesh_panel(panel, layout, mesh_level="quick"), assumed)
@@ -110,38 +111,38 @@ def test_three_bolts_carry_what_statics_says():
     """Three pinned bolts are statically determinate: three equations, whatever the sheet does."""
     at = ((30.0, 40.0), (460.0, 70.0), (200.0, 350.0))
     x, y, force = 310.0, 160.0, 0.6
-    on = stood(
+    model = model_of(
         (Support("bolts", in_plane="free", at=at, diameter=6.0),),
         Load("wind", "patch", force, at=(x, y), size=(40.0, 40.0)),
     )
     rows = np.array([[1.0, 1.0, 1.0], *np.transpose(at)])
     shares = np.linalg.solve(rows, [force, force * x, force * y])
-    loads = on.fastener_loads("wind")
+    loads = model.fastener_loads("wind")
     assert [loads[centre][1] for centre in at] == pytest.approx(shares, rel=1e-6)
     assert [loads[centre][0] for centre in at] == pytest.approx([0, 0, 0], abs=1e-9)
 
 
 def test_four_bolts_share_alike_and_lift_nothing():
-    on = stood((Support("bolts", in_plane="held", at=CORNERS, diameter=6.0),), assumed=HELD)
-    assert [pull for _, pull in on.fastener_loads("wind").values()] == pytest.approx([0.15] * 4, rel=3e-3)
+    model = model_of((Support("bolts", in_plane="held", at=CORNERS, diameter=6.0),), assumed=HELD)
+    assert [pull for _, pull in model.fastener_loads("wind").values()] == pytest.approx([0.15] * 4, rel=3e-3)
 
 
 def test_weight_of_the_panel_and_what_is_bolted_on_hangs_on_its_bolts():
-    on = stood(
+    model = model_of(
         (Support("bolts", in_plane="free", at=CORNERS, diameter=6.0),), Load("wind", "inertia", g=(0.0, 0.0, -2.0))
     )
     kg = 500 * 400 * SHEET.rho
-    assert sum(pull for _, pull in on.fastener_loads("wind").values()) == pytest.approx(2 * 9.80665 * kg, rel=1e-6)
+    assert sum(pull for _, pull in model.fastener_loads("wind").values()) == pytest.approx(2 * 9.80665 * kg, rel=1e-6)
 
 
 def test_inertia_along_the_sheet_is_carried_in_shear():
     bolts = Support("bolts", in_plane="held", at=CORNERS, diameter=6.0)
-    on = stood((bolts,), Load("wind", "inertia", g=(3.0, 0.0, 0.0)), assumed=HELD)
-    loads = on.fastener_loads("wind")
+    model = model_of((bolts,), Load("wind", "inertia", g=(3.0, 0.0, 0.0)), assumed=HELD)
+    loads = model.fastener_loads("wind")
     kg = 500 * 400 * SHEET.rho
-    forces, u = on.linear_solution("wind")
-    reactions = on.linear_model.reactions(u, forces).reshape(-1, 6)
-    assert sum(reactions[disc, 0].sum() for disc in on.restraints.fasteners.values()) == pytest.approx(
+    forces, u = model.linear_solution("wind")
+    reactions = model.linear_model.reactions(u, forces).reshape(-1, 6)
+    assert sum(reactions[disc, 0].sum() for disc in model.restraints.fasteners.values()) == pytest.approx(
         -3 * 9.80665 * kg
     )
     assert sum(shear for shear, _ in loads.values()) > 3 * 9.80665 * kg  # they also hold against each other
@@ -152,7 +153,7 @@ def test_sprung_bolts_give_way_each_by_its_share():
     """The same load as on rigid bolts, and each bolt sinks by load/stiffness: P/(4 k) more at the middle."""
     stiff = 25.0  # N/mm each
     rigid = Support("bolts", in_plane="free", at=CORNERS, diameter=6.0)
-    before, after = (stood((bolts,)) for bolts in (rigid, replace(rigid, stiffness=stiff)))
+    before, after = (model_of((bolts,)) for bolts in (rigid, replace(rigid, stiffness=stiff)))
     sunk = [after.linear_solution("wind")[1][6 * disc[0] + 2] for disc in after.restraints.fasteners.values()]
     assert sunk == pytest.approx([-0.6 / 4 / stiff] * 4, rel=3e-3)
     assert [pull for _, pull in after.fastener_loads("wind").values()] == pytest.approx([0.15] * 4, rel=3e-3)
@@ -163,13 +164,13 @@ def test_sprung_bolts_give_way_each_by_its_share():
 def test_a_thick_sheet_on_a_sprung_edge_sinks_as_one():
     """P/(k times the length of the edge): the sheet's own bending is a thousandth of that here."""
     spring = Support("edge", in_plane="free", stiffness=1e-3)
-    on = stood((spring,), Load("wind", "pressure", 1e-4), gauges=(20.0,))
-    assert -on.linear_solution("wind")[1][2::6] == pytest.approx(
-        np.full(len(on.mesh.nodes), 20.0 / (1e-3 * 1800)), rel=2e-3
+    model = model_of((spring,), Load("wind", "pressure", 1e-4), gauges=(20.0,))
+    assert -model.linear_solution("wind")[1][2::6] == pytest.approx(
+        np.full(len(model.mesh.nodes), 20.0 / (1e-3 * 1800)), rel=2e-3
     )
 
 
-def test_clamped_rivets_hold_the_tilt_that_pinned_ones_let_go():
+def test_clamped_rivets_fix_the_tilt_and_pinned_ones_do_not():
     """A strip between two rows of rivets at a fine pitch: P L^3/(48 EI) pinned, a quarter of it clamped.
 
     The load is a line across its middle; the clamped span ends at the discs' rims.
@@ -183,23 +184,23 @@ def test_clamped_rivets_hold_the_tilt_that_pinned_ones_let_go():
             Support("rivets", hold, "free", path=((x, 5.0), (x, wide - 5.0)), pitch=10.0, diameter=4.0)
             for x in (12.0, long + 12.0)
         )
-        on = stood(
+        model = model_of(
             rows,
             Load("wind", "line", 1e-3, path=line),
             material=no_cross,
             outline=((0.0, 0.0), (long + 24, 0.0), (long + 24, wide), (0.0, wide)),
         )
-        found[hold] = -on.linear_solution("wind")[1][2::6][on.mesh.paths[line]].mean()
+        found[hold] = -model.linear_solution("wind")[1][2::6][model.mesh.paths[line]].mean()
     beam = 1e-3 * long**3 / (48 * SHEET.E / 12)  # per mm of width
     assert found["pinned"] == pytest.approx(beam, rel=0.02)
     assert found["clamped"] == pytest.approx(beam / 4 * (1 - 4.0 / long) ** 3, rel=0.03)
 
 
-# ---- what stops a drift in plane
+# ---- in-plane drift
 
 
-def test_only_what_is_loose_in_plane_gets_held():
-    """All three motions in plane, or none where something holds already."""
+def test_only_free_in_plane_motions_are_fixed():
+    """All three in-plane motions, or none if a support holds in plane."""
     side = ((0.0, 0.0), (0.0, 400.0))
     counts = []
     for supports in (
@@ -213,21 +214,21 @@ def test_only_what_is_loose_in_plane_gets_held():
 
 
 def test_drift_takes_no_load():
-    on = stood((EDGE,), Load("wind", "pressure", 1e-5))
-    forces, u = on.linear_solution("wind")
-    assert np.abs(on.linear_model.reactions(u, forces)[on.restraints.drift_dofs]).max() < 1e-9
+    model = model_of((EDGE,), Load("wind", "pressure", 1e-5))
+    forces, u = model.linear_solution("wind")
+    assert np.abs(model.linear_model.reactions(u, forces)[model.restraints.drift_dofs]).max() < 1e-9
 
 
-def test_a_load_along_a_sheet_that_every_support_lets_slide_is_refused():
+def test_a_load_in_plane_with_every_support_free_in_plane_is_refused():
     with pytest.raises(SolverError, match="case wind makes it slide along x .*part about x 25., y .*in_plane"):
-        stood((EDGE,), Load("wind", "inertia", g=(1.0, 0.0, 0.0))).linear_solution("wind")
+        model_of((EDGE,), Load("wind", "inertia", g=(1.0, 0.0, 0.0))).linear_solution("wind")
     unknown = replace(RIVETS, path=((12.0, 12.0), (488.0, 12.0), (488.0, 388.0)))
-    assert stood((unknown,), Load("wind", "inertia", g=(1.0, 0.0, 0.0))).linear_solution(
+    assert model_of((unknown,), Load("wind", "inertia", g=(1.0, 0.0, 0.0))).linear_solution(
         "wind"
     )  # some rivets hold for certain
 
 
-def test_slip_slides_fasteners_and_lines_and_leaves_the_panel_to_find_its_place():
+def test_slip_leaves_fasteners_and_lines_free_in_plane_up_to_their_clearance():
     loose = replace(RIVETS, in_plane="held", slip=0.1)
     panel = lid(supports=(loose, replace(EDGE, path=((0.0, 400.0), (500.0, 400.0)), in_plane="held", slip=0.2)))
     mesh = mesh_panel(panel, Layout(1.0), mesh_level="quick")
@@ -246,8 +247,8 @@ LEFT, MIDDLE = (Support("rest", in_plane="free", path=((x, 0.0), (x, 400.0))) fo
 
 
 @pytest.mark.parametrize(("x", "motion"), [(100.0, ""), (240.0, ""), (290.0, "turn about y"), (430.0, "turn about y")])
-def test_statics_tells_what_tips_or_lifts_off_a_frame(x, motion):
-    """Between two rests a push stays; beyond the second it tips the panel; a pull lifts it."""
+def test_statics_names_the_uplift_mode(x, motion):
+    """A push between two rests is carried; beyond the second it tips the panel; a pull lifts it."""
     panel = lid(supports=(LEFT, MIDDLE))
     mesh = mesh_panel(panel, Layout(1.0), mesh_level="quick")
     held = build_restraints(panel, mesh)
@@ -259,7 +260,7 @@ def test_statics_tells_what_tips_or_lifts_off_a_frame(x, motion):
     assert held.uplift_mode(mesh.nodes, -forces.ravel()) != ""
 
 
-# ---- what cannot be
+# ---- refusals
 
 
 def test_a_sheet_without_thickness_is_refused():
@@ -270,7 +271,7 @@ def test_a_sheet_without_thickness_is_refused():
             build_panel_model(panel, Layout(gauge), mesh, FREE)
 
 
-def test_one_bolt_lets_it_turn_two_ways():
+def test_a_panel_on_one_bolt_can_rotate_about_x_and_y():
     bolt = Support("bolts", in_plane="held", at=((250.0, 200.0),), diameter=6.0)
     with pytest.raises(SolverError, match="can turn about [xy] .*can turn about [xy] .*add or extend a support"):
-        stood((bolt,)).linear_solution("wind")
+        model_of((bolt,)).linear_solution("wind")

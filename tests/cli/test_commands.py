@@ -6,6 +6,7 @@ import os
 import re
 import subprocess
 import sys
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,7 +15,7 @@ import pytest
 from support.trike import FLAT, GOOD, LAYOUT, verdict
 
 import stiffen
-from stiffen.analysis import evaluation
+from stiffen.analysis import evaluation, flat_sheet
 from stiffen.cli import processes
 from stiffen.cli.entry import SHEETS, main
 from stiffen.errors import MeshError, SolverError
@@ -24,10 +25,9 @@ from stiffen.model.layout import Layout
 from stiffen.model.outcomes import BoundRecord, GaugeOutcome, GaugeStatus
 from stiffen.model.results import LINEAR, NOT_DECIDED, FlatSheetBaseline, SearchResult
 from stiffen.optimise.search import driver, sweep
-from stiffen.output.drawing.bench_view import in_rolling_order
 from stiffen.output.plots import picture_set
-from stiffen.output.report import shop_card
-from stiffen.shop import layout_check
+from stiffen.shop import cautions, layout_check, process_plan, rollability, rolling_bow, rough_blank, work_steps
+from stiffen.shop.rollability import in_rolling_order
 
 PANEL_FILE = """
 [panel]
@@ -91,8 +91,8 @@ def made_up(monkeypatch):
         return replace(GOOD, layout=layout or panel.layout())
 
     monkeypatch.setattr(evaluation, "check", check)
-    monkeypatch.setattr(evaluation, "flat_baseline", lambda panel, **options: FlatSheetBaseline(1.5, 0.9, (1.5,)))
-    for module in (layout_check, shop_card, result_json):
+    monkeypatch.setattr(flat_sheet, "flat_baseline", lambda panel, **options: FlatSheetBaseline(1.5, 0.9, (1.5,)))
+    for module in (layout_check, process_plan, result_json):
         monkeypatch.setattr(module, "audit", lambda panel, layout: ())
     return asked
 
@@ -501,6 +501,26 @@ def test_draw_judges_again_and_writes(tmp_path, panel_file, made_up, capsys):
     assert capsys.readouterr().out.startswith("met: 1 mm")
 
 
+def test_all_files_of_a_layout_share_one_process_plan(tmp_path, hatch_file, made_up):
+    """Counted while all files are written: rolling order, trim allowance, rough outline and the rest once each."""
+    source = tmp_path / "layout.json"
+    write_json(source, layout_document(read_panel(hatch_file), LAYOUT, {}))
+    made_once = (
+        process_plan.process_plan, rollability.rolling_order, rollability.frame_sides, rough_blank.max_draw_in,
+        rough_blank.trim_allowance, rough_blank.rough_outline, rolling_bow.rolling_bow, work_steps.work_steps,
+        cautions.bench_cautions,
+    )  # fmt: skip
+    names = {function.__code__: function.__name__ for function in made_once}
+    calls = Counter()
+    sys.setprofile(lambda frame, event, _: calls.update([frame.f_code] if event == "call" else []))
+    try:
+        main(["draw", str(source), "--out", str(tmp_path / "out")])
+    finally:
+        sys.setprofile(None)
+    assert (tmp_path / "out" / "marking_back.dxf").exists()
+    assert {name: calls[code] for code, name in names.items()} == dict.fromkeys(names.values(), 1)
+
+
 # ------------------------------------------------------------------------------------------------------------ trial
 
 
@@ -790,13 +810,13 @@ def test_every_command_has_help_with_examples(command, capsys):
     assert all(len(line) <= 110 for line in out.splitlines())
 
 
-def test_readme_names_every_command_and_option(capsys):
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+def test_documents_name_every_command_and_option(capsys):
+    page = (Path(__file__).parents[2] / "docs" / "commands.md").read_text(encoding="utf-8")
     for command in ("check", "search", "draw", "trial", "compare", "tally", "new", "stock"):
         main([command, "--help"])
-        assert f"stiffen {command}" in readme
+        assert f"stiffen {command}" in page
         options = set(re.findall(r"--[a-z]+", capsys.readouterr().out)) - {"--help", "--quiet"}
-        assert all(option in readme for option in options), options
+        assert all(option in page for option in options), options
 
 
 def test_version_is_the_packages(capsys):

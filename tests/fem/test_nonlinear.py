@@ -1,4 +1,4 @@
-"""The large-deflection judge against physical law: rotations, the corotated triangle, equilibrium, the path."""
+"""Physics of the nonlinear shell: finite rotations, corotational triangles, equilibrium, the equilibrium path."""
 
 from functools import partial
 
@@ -12,9 +12,10 @@ from stiffen.fem import corotational, rotations
 from stiffen.fem.contact import nonlinear_supports
 from stiffen.fem.continuation import cubic_maximum
 from stiffen.fem.corotational import State
+from stiffen.fem.linear import LinearModel
 from stiffen.fem.nonlinear import follow_path, load_deflection
 from stiffen.fem.nonlinear_problem import NonlinearProblem
-from stiffen.fem.shell import LinearModel, Shell
+from stiffen.fem.shell import Shell
 from stiffen.validation.fixtures import dofs, line_load, nodes_at
 from stiffen.validation.structured_meshes import rectangle
 
@@ -37,19 +38,19 @@ def strip(L=100.0, b=10.0, t=1.0, cells=20, nu=0.0):
 
 
 def bent_state(shell, size, seed=5):
-    """Some large motion of every node: shifts up to about 10 size mm, turns up to about 3 size rad."""
+    """A large motion of every node: displacements up to about 10 size mm, rotations up to about 3 size rad."""
     step = np.random.default_rng(seed).normal(size=(len(shell.nodes), 2, 3)) * size
     step[:, 0] *= 3
     return State.at_rest(len(shell.nodes)).updated(step.ravel())
 
 
-def turned(state, nodes, R, shift=(0.0, 0.0, 0.0)):
-    """The whole sheet, as it is, turned and shifted."""
+def rotated(state, nodes, R, shift=(0.0, 0.0, 0.0)):
+    """The deformed sheet, rotated and displaced as a whole."""
     return State((nodes + state.displacements) @ R.T - nodes + np.asarray(shift), R @ state.rotations)
 
 
 def plate(load=883.0, in_plane="held", cells=(10, 8), t=1.0):
-    """500 x 400 mm plate, uz held all round; `load` N spread over the nodes of the middle 100 x 100 mm."""
+    """500 x 400 mm plate, uz fixed all round; `load` N spread over the nodes of the middle 100 x 100 mm."""
     nodes, triangles = rectangle(500.0, 400.0, *cells, "union")
     shell = Shell(nodes, triangles, t, E, NU)
     x, y = nodes[:, 0], nodes[:, 1]
@@ -98,26 +99,26 @@ def test_rates_of_rotation_vector_against_finite_difference(angle):
     )
 
 
-# ---- the triangle in its turned frame
+# ---- the corotational triangle
 
 
 @pytest.mark.parametrize("degrees", [10, 137, 180, 271])
-def test_rigid_motion_strains_nothing(degrees):
+def test_rigid_body_motion_gives_no_forces(degrees):
     shell = wavy()
     problem = NonlinearProblem(shell, np.zeros(0, int), np.zeros(shell.dof_count))
     R = rotations.rotation_matrices(np.radians(degrees) * np.array([[2, -1, 2]]) / 3)[0]
-    moved = problem.respond(turned(State.at_rest(len(shell.nodes)), shell.nodes, R, (300, -50, 20)))
-    # a shift of 1e-3 mm of one node would give forces of about 100 N
+    moved = problem.respond(rotated(State.at_rest(len(shell.nodes)), shell.nodes, R, (300, -50, 20)))
+    # a displacement of 1e-3 mm of one node would give forces of about 100 N
     assert abs(moved.internal_forces).max() < 1e-6
     assert moved.energy < 1e-15
 
 
-def test_turned_as_a_whole_same_energy_and_turned_forces():
+def test_rotation_of_the_whole_sheet_keeps_the_energy_and_rotates_the_forces():
     shell = wavy()
     problem = NonlinearProblem(shell, np.zeros(0, int), np.zeros(shell.dof_count))
     state = bent_state(shell, 0.1)
     R = rotations.rotation_matrices(np.array([[1.9, -1.2, 0.7]]))[0]
-    here, there = problem.respond(state), problem.respond(turned(state, shell.nodes, R))
+    here, there = problem.respond(state), problem.respond(rotated(state, shell.nodes, R))
     assert there.energy == pytest.approx(here.energy, rel=1e-12)
     np.testing.assert_allclose(
         there.internal_forces.reshape(-1, 3),
@@ -172,7 +173,7 @@ def gradient_case(name):
 
 @pytest.mark.parametrize("size", [0.02, 0.1])
 @pytest.mark.parametrize("name", ["sheet", "springs", "rests", "slips"])
-def test_inner_forces_are_the_gradient_of_the_stored_work(name, size):
+def test_internal_forces_are_the_gradient_of_the_energy(name, size):
     problem = gradient_case(name)
     state = bent_state(problem.shell, size)
     forces = problem.respond(state).internal_forces
@@ -184,7 +185,7 @@ def test_inner_forces_are_the_gradient_of_the_stored_work(name, size):
 
 
 def tangent_of(problem, state):
-    """Dense tangent of all freedoms at a state, load factor 1."""
+    """Dense tangent of all DOFs at a state, load factor 1."""
     response = problem.respond(state)
     return problem.tangent_stiffness(response, response.element_forces, 1.0).toarray()
 
@@ -272,7 +273,7 @@ def test_reactions_carry_the_load(pressed_plate):
     assert not pressed_plate.reactions[free].any()
 
 
-def test_a_held_sheet_carries_by_tension(pressed_plate):
+def test_a_sheet_restrained_in_plane_carries_by_tension(pressed_plate):
     N, M = pressed_plate.resultants
     assert N[:, 0].min() > 0  # pulled everywhere along x
     upper, lower = pressed_plate.stress
@@ -300,7 +301,7 @@ def test_convergence_is_quadratic(pressed_plate):
     assert first / 10 < second < 10 * first, sizes
 
 
-def test_work_of_the_load_is_stored():
+def test_work_of_the_load_is_the_strain_energy():
     shell = strip()
     tip = nodes_at(shell.nodes, 0, 100.0)
     load = line_load(shell, tip, 2, 60.0)
@@ -319,8 +320,8 @@ def test_work_of_the_load_is_stored():
     np.testing.assert_allclose(result.energy, work, atol=1e-3 * work[-1])
 
 
-def test_work_of_a_follower_pressure_is_stored():
-    """Pressure times the change of the volume under the sheet, summed along the path, is the stored work."""
+def test_work_of_a_follower_pressure_is_the_strain_energy():
+    """Pressure times the change of the volume under the sheet, summed along the path, is the strain energy."""
     shell, fixed, plane, _, _ = plate()
     factors = np.linspace(0.025, 1, 40) ** 3  # even steps in the deflection of a membrane
     pressure = np.full(len(shell.triangles), 0.02)
@@ -369,19 +370,22 @@ def test_curve_to_one_and_a_half_times_the_load_in_one_go():
     assert np.all(w[1:] / w[:-1] < [2.0, 1.5])  # it stiffens
 
 
-def test_progress_is_told():
+def test_progress_is_reported():
     shell, fixed, plane, forces, _ = plate(load=100)
-    told = []
+    reports = []
     follow_path(
-        shell, np.concatenate([fixed, plane]), forces, progress=lambda fraction, words: told.append((fraction, words))
+        shell,
+        np.concatenate([fixed, plane]),
+        forces,
+        progress=lambda fraction, message: reports.append((fraction, message)),
     )
-    fractions = [fraction for fraction, _ in told]
+    fractions = [fraction for fraction, _ in reports]
     assert fractions == sorted(fractions)
     assert fractions[-1] == 1.0
-    assert "mm" in told[-1][1]
+    assert "mm" in reports[-1][1]
 
 
-def test_loads_that_held_freedoms_take_move_nothing():
+def test_loads_on_constrained_dofs_move_nothing():
     shell, fixed, plane, forces, edge = plate()
     forces[:] = 0
     forces[6 * edge[0] + 2] = -50
@@ -398,7 +402,7 @@ def test_no_load_at_all():
     assert result.max_displacements[-1] == 0
 
 
-# ---- stops
+# ---- unilateral and gap supports
 
 
 def middle_load(shell, size):
@@ -407,7 +411,7 @@ def middle_load(shell, size):
     return forces
 
 
-def test_rest_carries_a_push_and_lets_go_of_a_pull():
+def test_unilateral_support_carries_a_push_and_no_pull():
     """A strip on two supports over a rest in the middle: pushed it stays, pulled it is a beam, P L^3/(48 EI)."""
     shell = strip()
     ends = np.concatenate([nodes_at(shell.nodes, 0, 0.0), nodes_at(shell.nodes, 0, 100.0)])
@@ -439,7 +443,7 @@ def test_sheet_on_a_frame_lifts_its_corners_and_pulls_nowhere():
     assert result.max_displacements[-1] > held.max_displacements[-1]
 
 
-def test_loose_rivet_slides_by_its_clearance_then_holds():
+def test_loose_rivet_slides_by_its_clearance_then_bears():
     shell = strip()
     right = nodes_at(shell.nodes, 0, 100.0)
     fixed = np.concatenate([dofs(nodes_at(shell.nodes, 0, 0.0), "123456"), dofs(np.arange(len(shell.nodes)), "3456")])
@@ -504,21 +508,21 @@ def test_wavy_sheet_buckles_along_its_wave_and_carries_on():
     assert w[-1] == pytest.approx(compressed(0.02, 1.5).history[-1, 0], rel=0.01)  # far past it, the wave is forgotten
 
 
-def test_highest_point_of_the_path_between_two_states():
+def test_limit_point_between_two_equilibria():
     # h(s) = s (2 - 3 s + s^3) is no cubic; take 1 + s - 2 s^2, highest at a quarter
     share, value = cubic_maximum(1.0, 0.0, 1.0, -3.0)
     assert share == pytest.approx(0.25)
     assert value == pytest.approx(1.125)
 
 
-def test_loose_panel_is_refused():
+def test_unrestrained_panel_is_refused():
     shell, uz, _, forces, _ = plate()
     with pytest.raises(SolverError, match="not held: it can slide along x"):
         follow_path(shell, uz, forces)
 
 
 @pytest.mark.slow
-def test_sheet_lifted_off_its_rests_is_an_error_that_says_how_far_it_got():
+def test_a_sheet_lifted_off_its_frame_raises_an_error_with_the_last_load_factor():
     shell, uz, plane, forces, _ = plate(load=50.0, in_plane="free", cells=(4, 4))
     with pytest.raises(SolverError, match="no equilibrium was found beyond load factor 0"):
         follow_path(shell, plane, -forces, unilateral=uz)

@@ -1,4 +1,4 @@
-"""Letting go: where a sheet slides to when its load finds no equilibrium near by."""
+"""Relaxation: the stable equilibrium of a sheet whose load finds no equilibrium near by."""
 
 from functools import partial
 
@@ -19,15 +19,15 @@ from stiffen.validation.structured_meshes import rectangle, unit_pressure_forces
 E, NU, T = 70e3, 0.33, 1.0
 
 
-def settled(problem, factor, response):
+def is_equilibrium(problem, factor, response):
     return problem.force_norm(problem.residual(response, factor)) <= 1e-6 * factor * problem.force_norm(problem.forces)
 
 
-def slid(problem, factor, state):
-    """The state that a sheet slides to."""
-    found, _, _ = relax_to_stable(problem, problem.respond(state), factor, partial(settled, problem, factor))
+def relaxed(problem, factor, state):
+    """The stable state to which a sheet relaxes."""
+    found, _, _ = relax_to_stable(problem, problem.respond(state), factor, partial(is_equilibrium, problem, factor))
     assert found is not None
-    assert problem.factorise(found, found.element_forces, factor).negative_eigenvalues() == 0
+    assert problem.factorise(found, found.element_forces, factor).negative_eigenvalues == 0
     return found.state
 
 
@@ -42,7 +42,7 @@ def column():
 
 
 @pytest.mark.parametrize(("degrees", "table"), [(20, (1.015, 0.970, 0.220)), (40, (1.063, 0.881, 0.422))])
-def test_a_straight_column_slides_to_the_elastica(degrees, table):
+def test_a_straight_column_relaxes_to_the_elastica(degrees, table):
     """Load over Euler's, x and y of the end over the length by elliptic integrals, for an angle of the end.
 
     Table: S. P. Timoshenko and J. M. Gere, Theory of Elastic Stability, 2nd ed., table 2-4, from memory.
@@ -51,19 +51,19 @@ def test_a_straight_column_slides_to_the_elastica(degrees, table):
     over, x, y = (2 * ellipk(m) / np.pi) ** 2, 2 * ellipe(m) / ellipk(m) - 1, 2 * np.sqrt(m) / ellipk(m)
     np.testing.assert_allclose([over, x, y], table, atol=1e-3)
     problem, end = column()
-    shifts = slid(problem, over, State.at_rest(len(problem.shell.nodes))).displacements[end].mean(axis=0)
+    shifts = relaxed(problem, over, State.at_rest(len(problem.shell.nodes))).displacements[end].mean(axis=0)
     assert 1 + shifts[0] / 100 == pytest.approx(x, abs=0.01)
     assert abs(shifts[2]) / 100 == pytest.approx(y, rel=0.02)
 
 
-def test_a_roof_let_go_at_its_highest_load_slides_to_where_the_path_leads():
+def test_a_roof_at_its_limit_load_relaxes_to_where_the_path_leads():
     path = roof(12.7)
     problem, high = path.problem, 1.005 * path.limit_factor
     whole = follow_path(problem.shell, problem.fixed, problem.forces, target_factor=high)
     before = follow_path(problem.shell, problem.fixed, problem.forces, target_factor=0.995 * path.limit_factor)
     assert whole.max_displacements[-1] > 1.5 * before.max_displacements[-1]
     np.testing.assert_allclose(
-        slid(problem, high, before.end_state).displacements, whole.end_state.displacements, atol=1e-3
+        relaxed(problem, high, before.end_state).displacements, whole.end_state.displacements, atol=1e-3
     )
 
 
@@ -86,7 +86,7 @@ def sheet_on_a_frame(newtons, cells):
 
 
 @pytest.mark.slow
-def test_a_sheet_on_bare_rests_is_followed_past_where_it_gives_way():
+def test_a_sheet_on_a_bare_frame_is_followed_past_its_limit_load():
     """Its corners lift, then all at once it rolls up: at one load, whatever the load asked for, and to one shape."""
     shell, fixed, forces, rests = sheet_on_a_frame(200.0, (20, 16))
     path = follow_path(shell, fixed, forces, unilateral=rests)
@@ -99,9 +99,9 @@ def test_a_sheet_on_bare_rests_is_followed_past_where_it_gives_way():
     np.testing.assert_allclose(
         np.abs(twice.states[0.5].displacements[:, 2]).max(), path.max_displacements[-1], rtol=1e-4
     )
-    # the same, let go in ten steps of load from the start
+    # the same, by relaxation in ten load steps from the start
     problem = NonlinearProblem(shell, fixed, forces, supports=nonlinear_supports(E * T, None, rests, ()))
     state = State.at_rest(len(shell.nodes))
     for factor in np.linspace(0.1, 1.0, 10):
-        state = slid(problem, factor, state)
+        state = relaxed(problem, factor, state)
     assert np.abs(state.displacements[:, 2]).max() == pytest.approx(path.max_displacements[-1], rel=1e-4)

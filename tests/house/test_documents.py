@@ -1,6 +1,8 @@
 """The documents: every block in them parses, every command in them runs, every key is named."""
 
+import inspect
 import re
+import runpy
 import shlex
 import shutil
 import subprocess
@@ -10,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
+import stiffen
 from stiffen.cli.entry import main
-from stiffen.shop.spacing_rules import SPACING_RULES
 
 ROOT = Path(__file__).parents[2]
 DOCUMENTS = [
@@ -19,8 +21,9 @@ DOCUMENTS = [
     ROOT / "DEVELOPERS.md",
     ROOT / "examples" / "README.md",
     ROOT / "benchmarks" / "README.md",
+    *sorted((ROOT / "docs").glob("*.md")),
 ]
-DATA = ROOT / "stiffen" / "data"
+README_LINES = 150  # a newcomer reads so far
 
 
 def blocks(path, kind):
@@ -61,11 +64,13 @@ def quickened(words):
 @pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: str(path.relative_to(ROOT)))
 def test_commands_run(path, folder):
     known = re.compile(
-        r"python3 -m venv|.*pip install|.*pytest|.*ruff|.*mypy|bash .ci/run|python -m build"
+        r"python3 -m venv|.*pip install|.*pytest|.*ruff|.*mypy|bash .ci/run|python -m build|.*lint-imports"
     )  # .ci/run's
     for words in commands(path):
         if Path(words[0]).name == "stiffen":
             assert main(quickened(words[1:])) in (0, 1), words
+        elif words[-1] == "docs/make_pages.py":
+            pass  # what it makes is compared below
         elif words[-1].startswith("benchmarks/") or words[0] == "python" and words[1].startswith("benchmarks/"):
             helped = subprocess.run([sys.executable, ROOT / words[1], "--help"], capture_output=True, text=True)
             assert helped.returncode == 0 and "usage" in helped.stdout, words
@@ -79,14 +84,64 @@ def test_panel_blocks_parse(path):
         assert tomllib.loads(block)
 
 
-def keys(text):
-    """Every key of a commented file, those behind a # too."""
-    return set(re.findall(r"^(?:# ?)?([a-z]\w*|E) = ", text, re.MULTILINE))
-
-
-@pytest.mark.parametrize("name", ["starter_panel.toml", "starter_tools.toml"])
-def test_readme_names_every_key(name):
+def test_readme_stays_short_and_reaches_every_page():
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    prose = re.sub(r"^```.*?^```$", "", readme, flags=re.DOTALL | re.MULTILINE)
-    named = set(re.findall(r"\w+", " ".join(re.findall(r"`([^`\n]+)`", prose))))
-    assert keys((DATA / name).read_text(encoding="utf-8")) - set(SPACING_RULES) - named == set()
+    assert len(readme.splitlines()) <= README_LINES
+    for page in sorted((ROOT / "docs").glob("*.md")):
+        assert f"(docs/{page.name})" in readme, page.name
+
+
+@pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: str(path.relative_to(ROOT)))
+def test_links_lead_somewhere(path):
+    for link in re.findall(r"\]\(([^)#]+)\)", path.read_text(encoding="utf-8")):
+        assert (path.parent / link).exists(), link
+
+
+@pytest.fixture(scope="module")
+def pages():
+    """The module docs/make_pages.py."""
+    return runpy.run_path(str(ROOT / "docs" / "make_pages.py"))
+
+
+PARTS = [("panel_file.md", "panel keys"), ("tools_file.md", "tools keys"), ("tools_file.md", "spacing")]
+
+
+@pytest.mark.parametrize(
+    ("file", "name"), [*PARTS, pytest.param("accuracy.md", "accuracy", marks=pytest.mark.slow)], ids=lambda part: part
+)
+def test_pages_are_as_the_code_makes_them(pages, file, name):
+    assert set(pages["PARTS"]) == {*PARTS, ("accuracy.md", "accuracy")}
+    page = (ROOT / "docs" / file).read_text(encoding="utf-8")
+    made = pages["with_part"](page, name, pages["PARTS"][file, name]())
+    assert made == page, "run python docs/make_pages.py --accuracy"
+
+
+def test_python_page_runs(tmp_path, monkeypatch, capsys):
+    """Its blocks run one after the other, the first with the README's panel and little time."""
+    page = (ROOT / "docs" / "python.md").read_text(encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "lid.toml").write_text(blocks(ROOT / "README.md", "toml")[0], encoding="utf-8")
+    code = blocks(ROOT / "docs" / "python.md", "python")
+    assert len(code) >= 3 and sum(block.count("\n") for block in code) <= 40, page
+    names = {"__name__": "docs"}
+    for block in code:
+        exec(compile(block.replace("seconds=20", 'seconds=2, mesh_level="quick"'), "docs/python.md", "exec"), names)
+    assert (tmp_path / "out" / "lid" / "card.pdf").exists() and (tmp_path / "marking.dxf").exists()
+    out = capsys.readouterr().out
+    assert "met" in out and "()" in out
+
+
+def test_glossary_agrees_with_files_and_records():
+    """Each file word is a table or key of keys.toml, each code word a public record; no table or record is missing."""
+    lines = (ROOT / "docs" / "glossary.md").read_text(encoding="utf-8").splitlines()
+    rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines if line.startswith("| ")][1:]
+    assert all(len(row) == 5 and row[0] and row[2] for row in rows)
+    assert len({row[0] for row in rows}) == len(rows) >= 40
+    meanings = tomllib.loads((ROOT / "docs" / "keys.toml").read_text(encoding="utf-8"))
+    tables = {table for file in meanings.values() for table in file}
+    keys = {key for file in meanings.values() for table in file.values() for key in table}
+    assert {row[3].strip("`") for row in rows} - {""} <= tables | keys | {"spacing"}
+    assert tables - {"dxf_layers"} <= {row[3].strip("`") for row in rows}
+    records = {name for name in stiffen.__all__ if inspect.isclass(getattr(stiffen, name))}
+    errors = {name for name in records if issubclass(getattr(stiffen, name), Exception)}
+    assert {row[4].strip("`") for row in rows} - {""} == records - errors - {"Fault"}

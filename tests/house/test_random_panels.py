@@ -19,7 +19,9 @@ from shapely.geometry import LineString, MultiPoint, Point, Polygon
 from stiffen.analysis.evaluation import check
 from stiffen.io.panel_file import panel_from_dict
 from stiffen.model.layout import Layout
-from stiffen.optimise.candidates.straight_beads import candidates
+from stiffen.optimise.candidates.conflicts import conflict_matrix
+from stiffen.optimise.candidates.hole_grid import hole_candidates
+from stiffen.optimise.candidates.straight_beads import bead_candidates
 from stiffen.optimise.search.driver import search
 from stiffen.output.drawing.marking_dxf import write_marking
 from stiffen.shop.layout_check import audit
@@ -71,19 +73,23 @@ def chosen(panel, seed, most=4):
     """A random layout of candidates that do not conflict: beads first, then holes."""
     chance = np.random.default_rng(seed)
     gauge = panel.gauges[0]
-    found = candidates(panel, gauge)
-    things = [*found.beads, *found.holes]
-    blocked = found.conflicts.toarray()
+    beads, holes = bead_candidates(panel, gauge), hole_candidates(panel, gauge)
+    things = [*beads, *holes]
+    blocked = conflict_matrix(panel, gauge, beads, holes).toarray()
     free = np.ones(len(things), dtype=bool)
     taken = []
-    for last in (len(found.beads), len(things)):
-        while free[:last].any() and len(taken) < (most if last == len(found.beads) else most + 2):
+    for last in (len(beads), len(things)):
+        while free[:last].any() and len(taken) < (most if last == len(beads) else most + 2):
             one = int(chance.choice(np.flatnonzero(free[:last])))
             taken.append(one)
             free &= ~blocked[one]
             free[one] = False
-    beads = tuple(things[i] for i in taken if i < len(found.beads))
-    return Layout(gauge, beads, tuple(things[i] for i in taken if i >= len(found.beads)))
+    first_hole = len(beads)
+    return Layout(
+        gauge,
+        tuple(things[i] for i in taken if i < first_hole),
+        tuple(things[i] for i in taken if i >= first_hole),
+    )
 
 
 # --- legal, on the blank, of the right mass --------------------------------------------------------------------

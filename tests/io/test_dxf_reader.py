@@ -23,7 +23,7 @@ from stiffen.model.panel import Fold, KeepOut
 from stiffen.output.drawing.dxf_writer import LAYERS
 from stiffen.output.drawing.marking_dxf import write_marking
 
-README = Path(__file__).parents[2] / "README.md"
+DRAWINGS = Path(__file__).parents[2] / "docs" / "drawings.md"
 LENGTH, WIDTH, CORNER, HOLE = 560.0, 380.0, 25.0, 40.0
 AREA = LENGTH * WIDTH - (4 - math.pi) * CORNER**2 - math.pi / 4 * HOLE**2
 MM = {1: 25.4, 4: 1.0, 5: 10.0, 6: 1000.0}
@@ -296,8 +296,8 @@ def test_bench_layers_are_those_of_the_marking_drawing():
     assert set(MARKING_LAYERS) | ours == {*LAYERS, "DEFPOINTS"}
 
 
-def test_the_mapping_in_the_readme_is_a_good_one():
-    (block,) = re.findall(r"```toml\n(\[dxf_layers\].*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
+def test_the_mapping_in_the_documents_is_a_good_one():
+    (block,) = re.findall(r"```toml\n(\[dxf_layers\].*?)```", DRAWINGS.read_text(encoding="utf-8"), re.DOTALL)
     names = tomllib.loads(block)["dxf_layers"]
     assert [role_of_name(name).kind for name in names.values()] == ["fold", "rivets", "nothing"]
 

@@ -1,4 +1,4 @@
-"""What a mesh keeps besides the outline: supported and loaded paths, fasteners, folds; and the checks on it all."""
+"""Feature lines in a mesh: supported and loaded paths, fasteners, folds; and the checks on every mesh."""
 
 import math
 from dataclasses import replace
@@ -91,12 +91,14 @@ def test_a_path_along_a_curved_edge_follows_it():
     assert LineString(mesh.plan[nodes]).length == pytest.approx(LineString(part).length, rel=2e-3)
 
 
-@pytest.mark.parametrize("grade", ["quick", "normal", "fine"])
-def test_loaded_paths_across_beads_are_edges(grade):
+@pytest.mark.parametrize("mesh_level", ["quick", "normal", "fine"])
+def test_loaded_paths_across_beads_are_edges(mesh_level):
     bent = ((100.0, 200.0), (250.0, 200.0), (300.0, 300.0), (420.0, 345.0))  # along an axis, then over two beads
     slant = ((0.0, 130.0), (500.0, 80.0))
     panel = lid(loads=(line(*bent), line(*slant)), trims=(EdgeTrim(0.1, path=bent),))
-    mesh = mesh_panel(panel, Layout(1.0, rows(B16, (60.0, 130.0, 200.0, 270.0, 340.0), 50.0, 450.0)), mesh_level=grade)
+    mesh = mesh_panel(
+        panel, Layout(1.0, rows(B16, (60.0, 130.0, 200.0, 270.0, 340.0), 50.0, 450.0)), mesh_level=mesh_level
+    )
     assert list(mesh.paths) == [bent, slant]
     assert_chain(mesh, bent)
     assert_chain(mesh, slant)
@@ -242,7 +244,7 @@ def test_a_corner_notched_tray_folds_all_round():
     ],
     ids=["bolt off the sheet", "bolt without diameter", "path off the sheet", "fold too short", "folds that cross"],
 )  # fmt: skip
-def test_lines_that_cannot_be_kept_are_told(changes, message):
+def test_feature_lines_that_cannot_be_meshed_are_refused(changes, message):
     with pytest.raises(MeshError, match=message):
         mesh_panel(lid(**changes), PLAIN)
 
@@ -283,7 +285,7 @@ def test_the_checks_find_what_is_wrong(sound, spoil, message):
 
 
 def squashed(plan, triangles, edges):
-    """One inner node drawn all but onto a neighbour."""
+    """One inner node moved almost onto a neighbour."""
     plan = plan.copy()
     a, b = next((a, b) for a, b, _ in triangles.tolist() if a not in edges and b not in edges)
     plan[a] += 0.97 * (plan[b] - plan[a])
@@ -301,7 +303,7 @@ def test_the_size_field_grows_from_its_sources_and_no_faster():
     assert (field(places) >= true / 1.25 - 1e-9).all()
 
 
-def test_spaced_nodes_follow_the_sizes():
+def test_graded_positions_follow_the_sizes():
     at = np.linspace(0, 100, 400)
     nodes = graded_positions(at, 1 + 0.2 * at)
     gaps = np.diff(nodes)

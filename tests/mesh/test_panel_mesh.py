@@ -39,7 +39,7 @@ def across(mesh, die_bead):
 
 
 def assert_sound(mesh, panel, layout):
-    """What every mesh must be, found again from its triangles."""
+    """Properties of every mesh, computed independently from its triangles."""
     corners = mesh.plan[mesh.triangles]
     plan_areas = areas(mesh.plan, mesh.triangles)
     sides = ((corners - np.roll(corners, 1, axis=1)) ** 2).sum(axis=(1, 2))
@@ -67,11 +67,11 @@ def assert_sound(mesh, panel, layout):
     assert areas(mesh.nodes, mesh.triangles).sum() >= plan_areas.sum() * (1 - 1e-12)
 
 
-@pytest.mark.parametrize("grade", ["quick", "normal"])
+@pytest.mark.parametrize("mesh_level", ["quick", "normal"])
 @pytest.mark.parametrize("name", SHAPES)
-def test_hard_outlines(name, grade):
+def test_hard_outlines(name, mesh_level):
     panel, layout = SHAPES[name]
-    assert_sound(mesh_panel(panel, layout, mesh_level=grade), panel, layout)
+    assert_sound(mesh_panel(panel, layout, mesh_level=mesh_level), panel, layout)
 
 
 @pytest.mark.parametrize("name", ["traced", "two dies and flared holes", "frames", "beads off the edge"])
@@ -114,10 +114,10 @@ def test_the_same_panel_gives_the_same_mesh():
 
 
 @pytest.mark.parametrize(
-    ("grade", "least", "most"), [("quick", 1400, 2300), ("normal", 3400, 4800), ("fine", 10000, 14000)]
+    ("mesh_level", "least", "most"), [("quick", 1400, 2300), ("normal", 3400, 4800), ("fine", 10000, 14000)]
 )
-def test_grades_give_the_nodes_they_name(grade, least, most):
-    assert least < len(mesh_panel(lid(), FIVE, mesh_level=grade).plan) < most
+def test_mesh_levels_have_their_documented_node_counts(mesh_level, least, most):
+    assert least < len(mesh_panel(lid(), FIVE, mesh_level=mesh_level).plan) < most
 
 
 def test_sizes_grow_gently():
@@ -179,10 +179,10 @@ def test_a_bead_down_stands_proud_below():
     assert np.array_equal(up.nodes * [1, 1, -1], down.nodes)
 
 
-@pytest.mark.parametrize("grade", ["quick", "normal", "fine"])
-def test_a_flat_topped_bead_has_rows_at_its_kinks(grade):
+@pytest.mark.parametrize("mesh_level", ["quick", "normal", "fine"])
+def test_a_flat_topped_bead_has_rows_at_its_kinks(mesh_level):
     one = bead((60, 80), (440, 320), die=F24)
-    mesh = mesh_panel(lid(), Layout(1.0, (one,)), mesh_level=grade)
+    mesh = mesh_panel(lid(), Layout(1.0, (one,)), mesh_level=mesh_level)
     s = across(mesh, one)
     along = shapely.line_locate_point(LineString(one.path), shapely.points(mesh.plan))
     middle = (along > 20) & (along < LineString(one.path).length - 20)
@@ -199,8 +199,8 @@ def test_the_sheet_of_a_bead_has_its_developed_length():
     panel, layout = sheet([(0, 0), (300, 0), (300, 200), (0, 200)], one)
     added = 300 * (RADIUS * SWEEP - B16.width)
     found = []
-    for grade in ("quick", "normal", "fine"):
-        mesh = mesh_panel(panel, layout, mesh_level=grade)
+    for mesh_level in ("quick", "normal", "fine"):
+        mesh = mesh_panel(panel, layout, mesh_level=mesh_level)
         found.append((areas(mesh.nodes, mesh.triangles).sum() - mesh.area) / added)
     assert found[0] < found[1] < found[2] < 1
     assert found[0] > 0.95
@@ -302,12 +302,12 @@ def test_beads_at_odd_angles_among_holes(seed):
         ({"outline": ((0, 0), (100, 100), (100, 0), (0, 100))}, Layout(1.0), {}, "outline: Self-intersection"),
         ({}, Layout(1.0, (), (Hole(F50, (15.0, 200.0)),)), {}, r"flared hole 1 \(F50\).*lip does not lie in the sheet"),
         ({}, Layout(1.0, (), (Hole(F50, (100.0, 200.0)), Hole(F50, (130.0, 200.0)))), {}, "hole 2.*meets another"),
-        ({}, Layout(1.0), {"mesh_level": "superb"}, "unknown grade 'superb'"),
+        ({}, Layout(1.0), {"mesh_level": "superb"}, "unknown mesh level 'superb'"),
         ({}, Layout(1.0), {"size": 0.0}, "mesh size: 0 mm"),
         ({"cutouts": (Cutout(((10, 10), (10, 90), (499.9999, 50))),)}, Layout(1.0), {}, "near .500.00, 50.0.*quality"),
     ],
-    ids=["bow tie", "lip off the sheet", "lips meet", "grade", "size", "a cut-out that all but parts the edge"],
+    ids=["bow tie", "lip off the sheet", "lips meet", "mesh_level", "size", "a cut-out that all but parts the edge"],
 )  # fmt: skip
-def test_what_cannot_be_meshed_is_told(changes, layout, options, message):
+def test_panels_that_cannot_be_meshed_are_refused(changes, layout, options, message):
     with pytest.raises(MeshError, match=message):
         mesh_panel(lid(**changes), layout, **options)

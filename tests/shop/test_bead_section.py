@@ -93,8 +93,8 @@ def test_against_polygon_integration(die, t):
 
 
 @pytest.mark.parametrize(("w", "d", "drawn"), [(12, 4, 3.29), (16, 6, 5.45), (20, 8, 7.66)])
-def test_pull_in_of_arcs(w, d, drawn):
-    """Recomputed: free pull-in per bead, mm."""
+def test_draw_in_of_arcs(w, d, drawn):
+    """Recomputed: free draw-in per bead, mm."""
     assert bead_section.draw_in(sharp("round", w, d)) == pytest.approx(drawn, abs=0.0051)
 
 

@@ -1,11 +1,12 @@
-"""Heights of rolled beads and steps in plan, open ends, and a stepped strip in the judge against beam theory."""
+"""Heights of rolled beads and steps in plan, open ends, and a stepped strip in the shell model against beam theory."""
 
 import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 from support.panels import B16, lid
 
-from stiffen.fem.shell import LinearModel, Shell
+from stiffen.fem.linear import LinearModel
+from stiffen.fem.shell import Shell
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.tools import BeadDie
@@ -31,7 +32,7 @@ def test_bead_is_its_profile_across_the_axis():
 
 @pytest.mark.parametrize("path", [((60.0, 20.0), (440.0, 20.0)), ((440.0, 20.0), (60.0, 20.0))], ids=["right", "left"])
 def test_step_lifts_the_strip_along_the_edge(path):
-    """Whichever way its path runs; the ramp in the middle is at half the depth, nothing happens beyond its ends."""
+    """In either direction of its path.  The middle of the ramp is at half the depth; beyond its ends it is flat."""
     bead = Bead(STEP, path)
     across = at(bead, (250, 0), (250, 15.9), (250, 20), (250, 24.1), (250, 200))
     assert across == pytest.approx([4, 4, 2, 0, 0], abs=1e-6)
@@ -70,7 +71,7 @@ def test_open_end_keeps_its_depth_to_the_edge():
     Bead(STEP, ((60.0, 20.0), (440.0, 20.0))),
 ], ids=["across", "aslant", "open step", "step"])  # fmt: skip
 def test_mesh_stands_at_these_heights(bead):
-    """Every node, those on the edge too; and the edge shows the profile where an open end meets it."""
+    """Every node, also on the edge.  At an open end the edge has the profile of the bead."""
     mesh = mesh_panel(lid(), Layout(1.0, (bead,)))
     z = mesh.nodes[:, 2]
     assert z == pytest.approx(surface_height(bead, mesh.plan, SHEET), abs=1e-9)
@@ -91,7 +92,7 @@ def test_down_is_the_mirror_of_up():
 
 
 def strip_stiffness(die, width, length=600.0, t=1.0):
-    """E I (N mm2) of a strip with one bead or step over its whole length, bent between its ends in the judge."""
+    """E I (N mm2) of a strip with one bead or step over its whole length, bent between its ends in the shell model."""
     panel = lid(length, width, supports=())
     bead = Bead(die, ((0.0, width / 2), (length, width / 2)), open_ends=BOTH)
     mesh = mesh_panel(panel, Layout(t, (bead,)), mesh_level="fine")

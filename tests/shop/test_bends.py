@@ -1,4 +1,4 @@
-"""Setback, allowance, blanks and reliefs, against the worked examples and tables of the handbooks.
+"""Setback, allowance, flat patterns and reliefs, against the worked examples and tables of the handbooks.
 
 AC 43.13-1B: FAA advisory circular (1998), par. 4-56 and table 4-7.  FAA-H-8083-31: Aviation Maintenance Technician
 Handbook, Airframe, vol. 1, chapter 4 (text of the chapter read; the figures were not at hand).
@@ -83,7 +83,7 @@ def test_sizes_come_back(some, data, t):
     assert sum(flat.flats) < flat.length
 
 
-def test_blank_tells_every_fault():
+def test_flat_pattern_reports_every_fault():
     with pytest.raises(InputError, match="leaves no flat") as caught:
         bends.flat_pattern([2.0, 50.0, 2.9], [Bend(90, 2), Bend(90, 2)], 1.0)
     assert [fault.where for fault in caught.value.faults] == ["size 1", "size 3"]
@@ -116,7 +116,7 @@ def test_least_flange():
 
 
 def test_flange_of_a_panel_is_its_blank():
-    """The fold line is the middle of the bend: 300 x 200, a 20 mm strip folded, as the strip calculus has it."""
+    """The fold line is the middle of the bend: 300 x 200, a 20 mm strip folded, as `flat_pattern` computes it."""
     panel = replace(TRAY, folds=(Fold(((0, 20), (300, 20)), 90, 2.0),))
     (flange,) = bends.flanges(panel, 1.0)
     small, _ = bends.outside_sizes(200, [20], [Bend(90, 2.0)], 1.0)

@@ -1,4 +1,4 @@
-"""Rows and counts of rivets against the worked examples of FAA AC 43.13-1B, and what rivets carry."""
+"""Rows and counts of rivets against the worked examples of FAA AC 43.13-1B, and the utilisation of their strength."""
 
 import math
 from dataclasses import replace
@@ -80,7 +80,7 @@ def test_any_row_keeps_the_published_distances(size):
     assert len(gaps) < 2 or max(gaps) <= pitches * d + 1e-9 or 2 * found.pitch < (2 + 1) * 3 * d
 
 
-def test_row_tells_every_fault():
+def test_row_reports_every_fault():
     with pytest.raises(InputError) as caught:
         rivets.rivet_row(400, 4, 10, 5)
     assert [fault.where for fault in caught.value.faults] == ["pitch", "end"]
@@ -97,7 +97,7 @@ ROWS = (
 
 
 def test_load_per_rivet_against_the_given_strength():
-    """Two rows of five hold a pressure: their pulls add up to the load, and the share is load over strength."""
+    """Two rows of five hold a pressure: their pulls add up to the load, and the utilisation is load over strength."""
     panel = lid(supports=ROWS, loads=(Load("wind", "pressure", 2e-6),), demands=(Demand("deflection", 5.0, "wind"),))
     verdict = check(panel, Layout(1.0), mesh_level="quick", mesh_error=False)
     first, second = rivets.fastener_utilisations(panel, verdict)

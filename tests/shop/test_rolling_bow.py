@@ -1,4 +1,4 @@
-"""The bow a layout invites, against beam theory of a beaded strip and by symmetry."""
+"""Bow after rolling, against beam theory of a beaded strip and by symmetry."""
 
 import math
 from dataclasses import replace
@@ -24,7 +24,7 @@ def test_one_bead_along_a_strip_is_a_beam_with_an_off_axis_force():
     assert found.bow_y == 0
 
 
-def test_flat_sheet_does_not_curl():
+def test_flat_sheet_has_no_bow():
     found = rolling_bow(lid(), Layout(1.0))
     assert (found.radius_x, found.radius_y, found.bow_x, found.bow_y) == (math.inf, math.inf, 0, 0)
 
@@ -39,7 +39,7 @@ def test_beads_on_both_faces_cancel():
     assert rolling_bow(lid(), Layout(1.0, down)) == one_sided
 
 
-def test_turning_the_layout_turns_the_curl():
+def test_turning_the_layout_turns_the_bow():
     along = rolling_bow(lid(400.0, 400.0), Layout(1.0, (Bead(B16, ((50.0, 200.0), (350.0, 200.0))),)))
     across = rolling_bow(lid(400.0, 400.0), Layout(1.0, (Bead(B16, ((200.0, 50.0), (200.0, 350.0))),)))
     assert (along.bow_x, along.bow_y) == pytest.approx((across.bow_y, across.bow_x))
@@ -54,7 +54,7 @@ def test_more_yield_or_length_bows_more():
     assert rolling_bow(lid(), short).bow_x == pytest.approx(base / 2, rel=0.05)
 
 
-def test_balanced_turns_every_other_bead_where_it_may():
+def test_faces_alternate_where_the_panel_allows_both():
     one_sided = Layout(1.0, rows(B16, (80.0, 160.0, 240.0, 320.0)))
     either = lid(bead_side="either")
     found = with_balanced_faces(either, one_sided)

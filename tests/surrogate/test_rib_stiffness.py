@@ -1,4 +1,4 @@
-"""The scout's rib: limits, and strips with one bead in the judge, by the benchmark that made the table of lags."""
+"""The rib of the surrogate: limits, and strips with one bead against the shell model, by the lag table's benchmark."""
 
 from dataclasses import replace
 
@@ -31,7 +31,7 @@ def test_a_long_bead_is_its_section_less_flat_sheet(name):
 
 
 def test_a_short_bead_counts_for_less():
-    """Half of it where its length is its lag, in a panel half that of a strip."""
+    """Half of it if its length is the shear lag length, which in a panel is half that of a strip."""
     die = DIES["B16"]
     short = straight(die, rib_stiffness.PANEL_LAG_SHARE * rib_stiffness.shear_lag_length("round", 1.0))
     assert rib_stiffness.rib_inertia(short, 1.0) == pytest.approx(rib_stiffness.full_inertia(die, 1.0) / 2)
@@ -61,7 +61,7 @@ def test_every_profile_has_its_lag_at_every_gauge(kind):
     [("B12", 1.5, 200.0), ("B16", 1.0, 400.0), ("B20", 1.5, 400.0), ("V12", 1.0, 200.0), ("F24", 1.5, 400.0),
      ("S8", 1.0, 400.0)],
 )  # fmt: skip
-def test_strip_bends_as_in_the_judge(name, t, length):
+def test_strip_deflects_as_in_the_shell_model(name, t, length):
     case = bead_strip.strip(DIES[name], t, length)
     assert case.relative_error(rib_stiffness.shear_lag_length(DIES[name].profile, t)) == pytest.approx(0, abs=0.035)
     assert (

@@ -1,4 +1,4 @@
-"""The scout: against the judge, against brute force, and its gains against finite differences."""
+"""The surrogate against the shell model and plain products, and its gains against finite differences."""
 
 from dataclasses import replace
 
@@ -14,7 +14,7 @@ from stiffen.surrogate.stiffeners import flange_inertia
 
 
 @pytest.mark.parametrize("name", SIX)
-def test_scout_agrees_with_judge(name):
+def test_surrogate_agrees_with_the_shell_model(name):
     layout = SIX[name]
     verdict = check(lid(), layout, mesh_error=False)
     here = stiffened_plate(lid(), 1.0, layout.beads)
@@ -77,13 +77,13 @@ def test_gains_are_the_slope_of_the_values():
             place, value = here.stiffness_of(k)
             nudged = here.K0.data.copy()
             np.add.at(nudged, place, step * value)
-            moved = scout_with(here, nudged).respond((0, 1)).values[i]
+            moved = with_stiffness(here, nudged).respond((0, 1)).values[i]
             before = base.values[i]
             ratio = lambda v, d=demand: v / d.limit if d.at_most else d.limit / v  # noqa: E731
             assert gains[k] == pytest.approx((ratio(before) - ratio(moved)) / step, rel=0.01)
 
 
-def scout_with(here, data):
+def with_stiffness(here, data):
     from dataclasses import replace
 
     import scipy.sparse as sp
@@ -99,7 +99,7 @@ def test_adding_a_bead_never_makes_the_plate_softer():
         assert after[0] < before[0] and after[1] > before[1] and after[2] <= before[2] * (1 + 1e-9)
 
 
-def test_flared_holes_agree_with_the_judge():
+def test_flared_holes_agree_with_the_shell_model():
     verdict = check(lid(), HOLED, mesh_error=False)
     here = stiffened_plate(lid(), 1.0, (), HOLED.holes)
     response = here.respond((0, 1))
@@ -121,7 +121,7 @@ def test_softness_is_found_where_the_sheet_is_softest():
 
 
 @pytest.mark.slow
-def test_folded_edges_agree_with_the_judge():
+def test_folded_edges_agree_with_the_shell_model():
     """A tray with two flanges 30 mm high, bare and with beads: within 15 % (the flanges' own lag is left out)."""
     folds = (Fold(((0.0, 30.0), (500.0, 30.0)), 90.0, 2.0), Fold(((0.0, 370.0), (500.0, 370.0)), 90.0, 2.0))
     ends = tuple(Support("edge", in_plane="free", path=((x, 30.0), (x, 370.0))) for x in (0.0, 500.0))

@@ -1,4 +1,4 @@
-"""The large-deflection judge: convergence to known values, and known values found again.
+"""Large deflections: convergence to known values, and known values recomputed.
 
 The table of `stiffen.validation.large` itself is checked with all others in `test_references.py`.
 """
@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_bvp
 
+from stiffen.fem.linear import LinearModel
 from stiffen.fem.nonlinear import follow_path
-from stiffen.fem.shell import LinearModel, Shell
+from stiffen.fem.shell import Shell
 from stiffen.validation.fixtures import dofs, nodes_at
 from stiffen.validation.large import (
     WAY_LOADS,
@@ -191,6 +192,7 @@ def test_beads_turn_from_help_to_harm_as_the_load_grows():
     assert foot_deflection(5, 200.0) > 1.3 * foot_deflection(0, 200.0)
 
 
+@pytest.mark.slow
 def test_against_another_program():
     """The same mesh by the nonlinear DKT triangle of OpenSees: 1 % below on each of three meshes (30 to 208 cells)."""
     try:

@@ -1,5 +1,7 @@
-"""The judge against every known value in the tables of `stiffen.validation`."""
+"""The shell model against every known value in the tables of `stiffen.validation`."""
 
+import runpy
+import sys
 from dataclasses import replace
 
 import pytest
@@ -27,7 +29,7 @@ def test_known_value(reference):
     value = reference.compute()
     assert reference.is_within_tolerance(value), (
         f"{value:.6g} against {reference.expected:.6g} of {reference.source}: "
-        f"{reference.difference(value):+.3%}, allowed {reference.why}"
+        f"{reference.difference(value):+.3%}, allowed {reference.tolerance_reason}"
     )
 
 
@@ -39,7 +41,7 @@ def test_table_is_complete():
     assert all(r.source and r.tolerance_reason and 0 < r.tolerance <= 0.03 for r in runner.REFERENCES)
 
 
-# The constants that the whole corrugated plates are held against, first against the printed tables themselves.
+# The constants used for the whole corrugated plates, against the printed tables.
 @pytest.mark.parametrize(
     ("profile", "t", "E", "nu", "table"),
     [
@@ -62,7 +64,7 @@ def three():
     return [(r, r.compute()) for r in (good, bad, replace(bad, name="beam, f", known_miss="too thick"))]
 
 
-def test_long_table_tells_source_difference_and_reason(three):
+def test_long_table_shows_source_difference_and_reason(three):
     text = "\n".join(runner.detail_table(three))
     assert "beam, w" in text and "+0.500%" in text and "published: a book, table 1; two figures" in text
     assert text.count("OUTSIDE") == 2 and "known miss: too thick" in text
@@ -71,7 +73,7 @@ def test_long_table_tells_source_difference_and_reason(three):
 def test_short_table_counts_and_names_what_fails(three):
     _, line, last = runner.summary_table(three)
     assert line.split() == ["plates", "3", "1", "2", "0", "5.00%", "1"]
-    assert last == "3 checks; outside tolerance beside the known misses: beam, M"
+    assert last == "3 checks; outside tolerance, apart from known misses: beam, M"
     assert [r.name for r, _ in runner.failures(three)] == ["beam, M"]
 
 
@@ -81,3 +83,11 @@ def test_script_exits_by_the_outcome(three, monkeypatch, capsys):
     monkeypatch.setattr(runner, "measure", lambda: three[:1])
     assert runner.main([]) == 0
     assert "beam, w" in capsys.readouterr().out
+
+
+def test_the_entry_point_runs_the_same_table(monkeypatch, capsys):
+    monkeypatch.setattr(sys, "argv", ["validate", "--help"])
+    with pytest.raises(SystemExit) as ended:
+        runpy.run_module("stiffen.validate", run_name="__main__")
+    assert ended.value.code == 0
+    assert "python -m stiffen.validate [-h] [--short]" in capsys.readouterr().out

@@ -32,7 +32,8 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.linalg import LinearOperator, eigsh
 
-from stiffen.fem.shell import TONNES_PER_KG, factorise
+from stiffen.fem.linear import TONNES_PER_KG
+from stiffen.fem.sparse_lu import spd_solver
 from stiffen.surrogate.stiffened_plate import SUM_AT_ONCE_ABOVE, StiffenedPlate
 
 SURROGATE_DEMANDS = ("deflection", "softness", "frequency")  # demands that the ribbed plate answers
@@ -160,7 +161,7 @@ class CutGenerator:
         """K_low of candidates `taken`."""
         if self.has_holes or not any(self.surrogate.panel.demands[i].kind == "deflection" for i in self.limits):
             return GuaranteedStiffness(candidates, lambda b: b, {})
-        solve = factorise(self.surrogate.stiffness(candidates), ordered=True)
+        solve = spd_solver(self.surrogate.stiffness(candidates), ordered=True)
         return GuaranteedStiffness(
             candidates, solve, {i: solve(self.surrogate.forces[i]) for i in self.surrogate.forces if i in self.limits}
         )
@@ -168,7 +169,7 @@ class CutGenerator:
     def cuts(self, x: np.ndarray, guaranteed: GuaranteedStiffness) -> list[Cut]:
         """Cuts at x, those that x breaks most for each demand; none where x keeps all demands."""
         K = self.stiffness(x)
-        solve = factorise(K, ordered=True)
+        solve = spd_solver(K, ordered=True)
         found: list[Cut] = []
         pushed: tuple[np.ndarray, np.ndarray] | None = None
         for i in self.limits:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse.linalg import spsolve
 
-from stiffen.fem.shell import TONNES_PER_KG
+from stiffen.fem.linear import TONNES_PER_KG
 
 from .cutting_planes import LIMIT_SLACK, Cut, CutGenerator
 from .linear_program import LinearSolution, SelectionProblem

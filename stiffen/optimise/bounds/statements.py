@@ -2,6 +2,9 @@
 
 Both hold for the stiffened plate and the bead candidates of the search alone.  A demand counts where the stiffened
 plate decides it: a frequency, or a limit within small deflections.
+
+The limits of the bound are those of the demands times surrogate over shell for the layout found, so that this layout
+always counts.  Layouts that only the shell model would pass are not covered, and the sentences say so.
 """
 
 from __future__ import annotations

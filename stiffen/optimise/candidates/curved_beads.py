@@ -21,7 +21,7 @@ from stiffen.fem.triangle import curvature_matrix
 from stiffen.model.layout import Bead
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
-from stiffen.shop import layout_check
+from stiffen.shop import clearance, layout_check, rollability
 from stiffen.surrogate.stiffened_plate import StiffenedPlate, stiffened_plate
 
 from .straight_beads import (
@@ -61,8 +61,8 @@ def curved_bead_candidates(panel: Panel, gauge: float) -> tuple[Bead, ...]:
     moments = moment_lines(stiffened_plate(panel, gauge))
     found: list[Bead] = []
     for die in dies:
-        region = layout_check.bead_feasible_region(panel, die, gauge, *fixed)
-        end_gap = (die.width + layout_check.pair_clearance(tools, "bead", "bead", gauge)) / 2
+        region = clearance.bead_feasible_region(panel, die, gauge, *fixed)
+        end_gap = (die.width + clearance.pair_clearance(tools, "bead", "bead", gauge)) / 2
         lines = (*_frame_parts(panel, region, end_gap), *_bow_lines(panel, region), *_clipped_lines(moments, region))
         beads = (_bead_along(panel, die, line) for line in lines)
         found += [bead for bead in beads if bead is not None]
@@ -71,14 +71,14 @@ def curved_bead_candidates(panel: Panel, gauge: float) -> tuple[Bead, ...]:
 
 def _bead_along(panel: Panel, die: BeadDie, path_line: BaseGeometry) -> Bead | None:
     """The bead along a line, its path simplified; None if the line is too short or cannot be rolled."""
-    if path_line.geom_type != "LineString" or path_line.length < layout_check.min_bead_length(die):
+    if path_line.geom_type != "LineString" or path_line.length < rollability.min_bead_length(die):
         return None
     path = np.array(shapely.simplify(path_line, SIMPLIFY_TOLERANCE).coords)
     bead = Bead(die, tuple((float(x), float(y)) for x, y in path), proud_side(panel))
-    deviation = layout_check.path_deviation(bead, panel.tools.roller.least_path_radius)
-    if deviation > layout_check.MAX_PATH_DEVIATION or not path_line.is_simple:
+    deviation = rollability.path_deviation(bead, panel.tools.roller.least_path_radius)
+    if deviation > rollability.MAX_PATH_DEVIATION or not path_line.is_simple:
         return None
-    return bead if layout_check.preferred_frame_side(panel, bead) is not None else None
+    return bead if rollability.preferred_frame_side(panel, bead) is not None else None
 
 
 def _frame_parts(panel: Panel, region: BaseGeometry, end_gap: float) -> Iterator[BaseGeometry]:

@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 
 from stiffen.model.layout import Hole
 from stiffen.model.panel import Panel
-from stiffen.shop import layout_check
+from stiffen.shop import clearance, layout_check
 from stiffen.shop.spacing_rules import spacing as spacing_of
 
 from .straight_beads import candidate_spacing, fixed_beads_and_holes, proud_side
@@ -33,10 +33,10 @@ def hole_candidates(panel: Panel, gauge: float) -> tuple[Hole, ...]:
     for die in panel.tools.hole_dies:
         if layout_check.hole_die_violations(panel, die, gauge):
             continue
-        region = layout_check.hole_feasible_region(panel, die, gauge, *fixed)
-        pitch = die.flange + layout_check.pair_clearance(panel.tools, "hole", "hole", gauge)
+        region = clearance.hole_feasible_region(panel, die, gauge, *fixed)
+        pitch = die.flange + clearance.pair_clearance(panel.tools, "hole", "hole", gauge)
         lattice = _square_lattice(sheet.bounds, max(pitch / 2, candidate_spacing(panel)))
-        inset = die.flange / 2 + spacing_of(panel.tools, "hole_edge", gauge) + 4 * layout_check.LENGTH_TOLERANCE
+        inset = die.flange / 2 + spacing_of(panel.tools, "hole_edge", gauge) + 4 * clearance.LENGTH_TOLERANCE
         centres = np.vstack([lattice, _rim_row(sheet.buffer(-inset), pitch)])
         inside = shapely.contains_xy(region, centres[:, 0], centres[:, 1])
         found += [Hole(die, (float(x), float(y)), side) for x, y in centres[inside]]

@@ -1,4 +1,7 @@
-"""Neighbours of bead candidates: the same bead slid, rotated, made longer or shorter, or of another die."""
+"""Neighbours of bead candidates: the same bead slid, rotated, made longer or shorter, or of another die.
+
+Local moves are swaps with the nearest candidates, so a bound over the candidates covers whatever the moves can reach.
+"""
 
 from __future__ import annotations
 

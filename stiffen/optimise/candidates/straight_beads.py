@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from stiffen.model.layout import SIDES, Bead, Hole
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
-from stiffen.shop import layout_check
+from stiffen.shop import clearance, layout_check, rollability
 from stiffen.shop.spacing_rules import spacing as spacing_of
 
 ANGLE_STEP = 15.0  # degrees between the directions that are tried whatever the outline
@@ -48,7 +48,7 @@ def bead_candidates(
     for die in panel.tools.bead_dies:
         if layout_check.bead_die_violations(panel, die, gauge):
             continue
-        region = layout_check.bead_feasible_region(panel, die, gauge, *fixed)
+        region = clearance.bead_feasible_region(panel, die, gauge, *fixed)
         if die.profile == "step":
             made = _step_beads(panel, die, region, gauge)
         else:
@@ -135,9 +135,9 @@ def _beads_of_die(
 
 def _step_beads(panel: Panel, die: BeadDie, region: BaseGeometry, gauge: float) -> Iterator[Bead]:
     """A step along each straight edge, as near to it as the rules allow: its longest feasible piece."""
-    min_length, side = layout_check.min_bead_length(die), proud_side(panel)
+    min_length, side = rollability.min_bead_length(die), proud_side(panel)
     corners = np.array(shapely.simplify(Polygon(panel.outline), 0.05).exterior.coords)
-    inset = die.width / 2 + spacing_of(panel.tools, "step_edge", gauge) + 4 * layout_check.LENGTH_TOLERANCE
+    inset = die.width / 2 + spacing_of(panel.tools, "step_edge", gauge) + 4 * clearance.LENGTH_TOLERANCE
     for start, stop in zip(corners[:-1], corners[1:], strict=True):
         tangent = (stop - start) / np.linalg.norm(stop - start)
         inward = inset * np.array([-tangent[1], tangent[0]]) * (1 if _is_counterclockwise(corners) else -1)
@@ -146,7 +146,7 @@ def _step_beads(panel: Panel, die: BeadDie, region: BaseGeometry, gauge: float) 
         if longest is None or longest.geom_type != "LineString" or longest.length < min_length:
             continue
         bead = Bead(die, _path_points(np.array(longest.coords)), side)
-        if layout_check.preferred_frame_side(panel, bead) is not None:
+        if rollability.preferred_frame_side(panel, bead) is not None:
             yield bead
 
 
@@ -161,12 +161,12 @@ def _straight_beads(
 
     length_shares: lengths, as shares of each line's feasible length; the beads lie in the middle of it.
     """
-    min_length, side = layout_check.min_bead_length(die), proud_side(panel)
+    min_length, side = rollability.min_bead_length(die), proud_side(panel)
     lines = parallel_lines(Polygon(panel.outline).bounds, math.radians(angle), spacing)
     for piece in shapely.get_parts(shapely.intersection(lines, region)):
         if piece.geom_type != "LineString" or piece.length < min_length:
             continue
-        if layout_check.preferred_frame_side(panel, Bead(die, tuple(piece.coords), side)) is None:
+        if rollability.preferred_frame_side(panel, Bead(die, tuple(piece.coords), side)) is None:
             continue
         ends = np.array(piece.coords)
         ends = ends[np.lexsort((ends[:, 1], ends[:, 0]))]
@@ -196,7 +196,7 @@ def _frame_beads(panel: Panel, die: BeadDie, region: BaseGeometry) -> Iterator[B
         if ring is None or not region.covers(shapely.linestrings(ring)):
             continue
         bead = Bead(die, _path_points(ring), side)
-        if layout_check.preferred_frame_side(panel, bead) is not None:
+        if rollability.preferred_frame_side(panel, bead) is not None:
             yield bead
 
 

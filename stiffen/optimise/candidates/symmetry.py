@@ -2,6 +2,9 @@
 
 Axis "x" mirrors x, about the vertical middle line of the outline's bounds; axis "y" mirrors y, about the horizontal
 one.
+
+A panel with a cut-out on one side is not symmetric if more than 2 % of the room for beads lacks its image: mirror
+groups would lose that room on both sides.
 """
 
 from __future__ import annotations
@@ -16,7 +19,7 @@ from shapely.prepared import prep
 
 from stiffen.model.layout import Bead, Point
 from stiffen.model.panel import Panel
-from stiffen.shop import layout_check
+from stiffen.shop import clearance, rollability
 
 SAME_PLACE_DISTANCE = 0.5  # mm: an image no farther than this from a bead is the bead itself
 MAX_UNMIRRORED_REGION = 0.02  # share of the feasible region whose mirror image may lie outside it
@@ -49,7 +52,7 @@ def _unmirrored_region_share(panel: Panel, axis: str) -> float:
     dies = panel.tools.bead_dies
     if not dies:
         return 0.0
-    region = layout_check.bead_feasible_region(panel, max(dies, key=lambda die: die.width), min(panel.gauges))
+    region = clearance.bead_feasible_region(panel, max(dies, key=lambda die: die.width), min(panel.gauges))
     if region.is_empty:
         return 0.0
     factors = (-1, 1) if axis == "x" else (1, -1)
@@ -120,7 +123,7 @@ def _part_shared_with_images(bead: Bead, centre: Point, mirror_axes: str) -> Bea
         if np.abs(ends @ [-tangent[1], tangent[0]]).max() > SAME_PLACE_DISTANCE:
             continue
         low, high = max(0.0, (ends @ tangent).min()), min(bead.length, (ends @ tangent).max())
-        if high - low >= layout_check.min_bead_length(bead.die) and high - low < bead.length - SAME_PLACE_DISTANCE:
+        if high - low >= rollability.min_bead_length(bead.die) and high - low < bead.length - SAME_PLACE_DISTANCE:
             path = tuple((float(x), float(y)) for x, y in (start + low * tangent, start + high * tangent))
             bead = replace(bead, path=path)
     return bead
@@ -135,7 +138,7 @@ def mirror_groups(panel: Panel, gauge: float, beads: tuple[Bead, ...], mirror_ax
     centre = outline_centre(panel)
     beads = tuple(_part_shared_with_images(bead, centre, mirror_axes) for bead in beads)
     regions = {
-        die: prep(layout_check.bead_feasible_region(panel, die, gauge).buffer(SAME_PLACE_DISTANCE))
+        die: prep(clearance.bead_feasible_region(panel, die, gauge).buffer(SAME_PLACE_DISTANCE))
         for die in {bead.die for bead in beads}
     }
     known = {_place_key(bead): bead for bead in beads}
@@ -153,7 +156,7 @@ def mirror_groups(panel: Panel, gauge: float, beads: tuple[Bead, ...], mirror_ax
         seen |= group.keys()
         new = [one for key, one in group.items() if key not in known]
         if all(
-            regions[one.die].covers(LineString(one.path)) and layout_check.preferred_frame_side(panel, one)
+            regions[one.die].covers(LineString(one.path)) and rollability.preferred_frame_side(panel, one)
             for one in new
         ):
             groups.append(tuple(group.values()))

@@ -18,7 +18,8 @@ from typing import Any
 
 import numpy as np
 
-from stiffen.analysis.evaluation import Progress, check, evaluate, flat_baseline, no_progress
+from stiffen.analysis.evaluation import Progress, check, evaluate, no_progress
+from stiffen.analysis.flat_sheet import flat_baseline
 from stiffen.errors import Fault, InputError, SolverError
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout

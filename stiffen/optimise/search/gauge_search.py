@@ -10,7 +10,7 @@ from functools import cached_property
 
 import numpy as np
 
-from stiffen.analysis.evaluation import LARGE_DEFLECTION_RATIO
+from stiffen.analysis.screening import LARGE_DEFLECTION_RATIO
 from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.panel import Panel
 from stiffen.model.results import NOT_DECIDED, DemandResult, Verdict

@@ -8,7 +8,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from stiffen.analysis.evaluation import QUICK_MISS_LIMIT, Evaluation, Progress, evaluate, quick_utilisation, screen
+from stiffen.analysis.evaluation import Evaluation, Progress, evaluate
+from stiffen.analysis.screening import QUICK_MISS_LIMIT, quick_utilisation, screen
 from stiffen.model.layout import Layout
 from stiffen.model.outcomes import GaugeOutcome
 from stiffen.model.panel import Panel
@@ -95,7 +96,7 @@ class SearchState:
         return verdict
 
     def screen(self, layout: Layout) -> tuple[float, tuple[int, ...]]:
-        """`evaluation.screen` at a layout up to FAR, remembered."""
+        """`screening.screen` at a layout up to FAR, remembered."""
         if layout not in self.screenings:
             self.screenings[layout] = screen(self.panel, layout, stop_above=QUICK_MISS_LIMIT)
         return self.screenings[layout]

@@ -15,16 +15,14 @@ from itertools import groupby
 from typing import Any
 
 import numpy as np
-from shapely import affinity
 from shapely.geometry import Polygon
 
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel, Support
-from stiffen.shop import process_plan
+from stiffen.shop.process_plan import ProcessPlan, plan_for
 
 from .primitives import XY
 
-HALF_NOTCH_WIDTH = 20.0  # mm, half of what counts as narrow
 END_NAMES = "start", "stop"
 MIRRORED_SIDE = {"left": "right", "right": "left", None: None}
 
@@ -50,11 +48,6 @@ def datum_corner(panel: Panel) -> XY:
     """Plan point from which the bench measures: left-most x and lowest y of the finished outline."""
     x, y, _, _ = Polygon(panel.outline).bounds
     return x, y
-
-
-def in_rolling_order(panel: Panel, layout: Layout) -> Layout:
-    """The layout with its beads in the order to roll them, which gives them their numbers at the bench."""
-    return replace(layout, beads=tuple(layout.beads[i] for i in process_plan.rolling_order(panel, layout.beads)))
 
 
 def rolled_faces(layout: Layout) -> tuple[str, ...]:
@@ -108,29 +101,13 @@ def _radius(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> float:
     return sides / (2 * twice_area) if twice_area > 1e-9 * sides else math.inf
 
 
-def rough_outline(panel: Panel, layout: Layout) -> Polygon:
-    """The sheet to cut before rolling, in plan: the outline and, where beads draw it in, something to trim.
-
-    Notches narrower than 40 mm are not cut yet.
-    """
-    outline = Polygon(panel.outline)
-    x, y = process_plan.trim_allowance(panel, layout)
-    if not (x > 0 and y > 0):
-        return outline
-    # One buffer with two widths: squeeze the plan so that both become 1 mm, widen, and stretch it back.
-    squeezed = affinity.scale(outline, 1 / x, 1 / y, origin=(0, 0))
-    mitre = {"join_style": "mitre", "mitre_limit": 2.0}
-    wider = affinity.scale(squeezed.buffer(1.0, **mitre), x, y, origin=(0, 0))
-    return wider.buffer(HALF_NOTCH_WIDTH, **mitre).buffer(-HALF_NOTCH_WIDTH, **mitre)
-
-
 @dataclass(frozen=True)
 class FaceView:
     """One face of the sheet as it lies in front of you; `panel` and `layout` are mirrored for the "down" face.
 
     Beads stand in rolling order.  origin: the datum corner.  hand: +1 where X runs right, -1 where it runs left.
     frames: for each bead the side of its path, seen on this face, that goes to the roller's frame; None where the
-    throat lets neither.
+    throat lets neither.  rough_outline: the blank to cut before rolling, seen on this face.  plan: not mirrored.
     """
 
     panel: Panel
@@ -139,6 +116,8 @@ class FaceView:
     datum: XY
     x_sign: float
     frame_sides: tuple[str | None, ...]
+    rough_outline: Polygon
+    plan: ProcessPlan
 
     def is_rolled_here(self, bead: Bead) -> bool:
         """True for a bead that is rolled with this face up."""
@@ -156,15 +135,16 @@ class FaceView:
         return self.x_sign * (at[0] - self.datum[0]), at[1] - self.datum[1]
 
 
-def face_view(panel: Panel, layout: Layout, face: str = "up") -> FaceView:
-    """The sheet as seen on a face."""
-    layout = in_rolling_order(panel, layout)
-    frames = process_plan.frame_sides(panel, layout.beads)
+def face_view(panel: Panel, layout: Layout, face: str = "up", plan: ProcessPlan | None = None) -> FaceView:
+    """The sheet as seen on a face.  plan: of this layout, where it is made already."""
+    plan = plan_for(panel, layout, plan)
     if face == "up":
-        return FaceView(panel, layout, face, datum_corner(panel), 1.0, frames)
+        return FaceView(panel, plan.layout, face, datum_corner(panel), 1.0, plan.frame_sides, plan.rough_outline, plan)
     x0, y0, x1, _ = Polygon(panel.outline).bounds
-    turned = _mirrored_panel(panel, x0 + x1), _mirrored_layout(layout, x0 + x1)
-    return FaceView(*turned, face, (x1, y0), -1.0, tuple(MIRRORED_SIDE[side] for side in frames))
+    turned = _mirrored_panel(panel, x0 + x1), _mirrored_layout(plan.layout, x0 + x1)
+    frames = tuple(MIRRORED_SIDE[side] for side in plan.frame_sides)
+    rough = Polygon(_mirrored(plan.rough_outline.exterior.coords[::-1], x0 + x1))
+    return FaceView(*turned, face, (x1, y0), -1.0, frames, rough, plan)
 
 
 def _mirrored(points: Iterable[XY] | None, twice: float) -> Any:

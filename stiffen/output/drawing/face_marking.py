@@ -15,9 +15,8 @@ from shapely.geometry.base import BaseGeometry
 
 from stiffen.model.layout import Bead, Hole
 from stiffen.model.panel import Panel
-from stiffen.shop import process_plan
 
-from .bench_view import END_NAMES, FaceView, rough_outline
+from .bench_view import END_NAMES, FaceView
 from .primitives import TEXT_CLEARANCE, XY, Circle, Hatch, Label, LabelPosition, Line, Marking, text_height, text_width
 
 COLLINEAR_TOLERANCE = 1e-6  # mm, between points on one line: rounded corners end a breath beside it
@@ -66,7 +65,7 @@ def _outline_items(seen: FaceView, height: float) -> Iterator[Line | Circle | Ha
         else:
             yield _line("CUT", cutout.ring, closed=True)
     if seen.layout.beads:
-        yield _line("ROUGH CUT", rough_outline(panel, seen.layout).exterior.coords[:-1], closed=True)
+        yield _line("ROUGH CUT", seen.rough_outline.exterior.coords[:-1], closed=True)
     for keep_out in panel.keep_outs:
         yield _line("KEEP OUT", keep_out.polygon, closed=True)
         yield Hatch("KEEP OUT", keep_out.polygon)
@@ -100,7 +99,7 @@ def _bead_lines(seen: FaceView, bead: Bead, height: float) -> Iterator[Line]:
 def _extended_axis(seen: FaceView, bead: Bead) -> LineString:
     """The axis; open ends go on over the rough cut."""
     path = np.asarray(bead.path, dtype=float)
-    more = max(process_plan.trim_allowance(seen.panel, seen.layout))
+    more = max(seen.plan.trim_allowance)
     for end, inner, is_open in ((0, 1, bead.open_ends[0]), (-1, -2, bead.open_ends[1])):
         if is_open:
             out = path[end] - path[inner]
@@ -164,7 +163,7 @@ def _datum_lines(seen: FaceView, height: float) -> Iterator[Line]:
     """The two lines through the datum corner, drawn outside the outline only."""
     x, y = seen.datum
     x0, _, x1, y1 = Polygon(seen.panel.outline).bounds
-    out = max(process_plan.trim_allowance(seen.panel, seen.layout)) + 2.5 * height
+    out = max(seen.plan.trim_allowance) + 2.5 * height
     yield _line("DATUM", [(x0 - out, y), (x0 - 1.0, y)])
     yield _line("DATUM", [(x1 + 1.0, y), (x1 + out, y)])
     yield _line("DATUM", [(x, y - out), (x, y - 1.0)])
@@ -308,7 +307,7 @@ def _outline_labels(seen: FaceView, height: float) -> Iterator[Label]:
     places = _middle_first(_positions_beside(outline, 1.1 * height, (inside,)))
     yield Label("CUT", trim, outline, places, trim.split()[0], places, optional=True)
     if layout.beads:
-        rough = rough_outline(panel, layout).exterior
+        rough = seen.rough_outline.exterior
         yield Label("ROUGH CUT", "rough cut: cut here first", rough, _positions_above(rough, 1.2 * height))
 
 
@@ -343,7 +342,7 @@ def _positions_in_or_around(ground: Polygon, words: str, height: float) -> tuple
 
 def _datum_labels(seen: FaceView, height: float) -> Iterator[Label]:
     x, y = seen.datum
-    out = max(process_plan.trim_allowance(seen.panel, seen.layout)) + 2.5 * height
+    out = max(seen.plan.trim_allowance) + 2.5 * height
     half = text_width("datum 0, 0", height) / 2
     outer = (x - seen.x_sign * (half + height), y - out - 0.2 * height, 0.0)
     below = (x + seen.x_sign * (half + height), y - out + height, 0.0)

@@ -8,7 +8,7 @@ from support.panels import lid
 
 from stiffen.model.layout import Layout
 from stiffen.optimise.candidates.candidate_set import CandidateSet, number_beads
-from stiffen.shop import layout_check
+from stiffen.shop import clearance, layout_check
 
 
 @pytest.fixture(scope="module")
@@ -59,7 +59,7 @@ def test_groups_conflict_where_two_of_their_beads_do(mirrored):
     rng = np.random.default_rng(0)
     for j, k in rng.integers(1, len(found.mirror_groups), size=(300, 2)):
         pairs = [(found.beads[a], found.beads[b]) for a in found.mirror_groups[j] for b in found.mirror_groups[k]]
-        clash = any(layout_check.too_close(a, b, panel.tools, 1.0) for a, b in pairs)
+        clash = any(clearance.too_close(a, b, panel.tools, 1.0) for a, b in pairs)
         assert found.group_conflicts[j, k] == (clash and j != k)
 
 

@@ -9,7 +9,8 @@ from support.candidates import candidates_of
 
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.optimise.candidates import hole_grid, straight_beads
-from stiffen.shop import layout_check
+from stiffen.shop import clearance, layout_check
+
 
 @pytest.fixture(scope="module", params=[RECTANGLE, BUSY], ids=lambda panel: panel.name)
 def made(request):
@@ -48,7 +49,7 @@ def test_same_again(made):
 
 
 def test_conflicts_are_the_clashes_of_the_rules(made):
-    """A random sample of pairs, each asked of `layout_check.too_close`."""
+    """A random sample of pairs, each asked of `clearance.too_close`."""
     panel, found = made
     features = (*found.beads, *found.holes)
     matrix = found.conflicts.toarray()
@@ -60,7 +61,7 @@ def test_conflicts_are_the_clashes_of_the_rules(made):
     seen = set()
     for i, j in rng.integers(len(features), size=(4000, 2)):
         if i != j:
-            expected = layout_check.too_close(features[i], features[j], panel.tools, 1.0)
+            expected = clearance.too_close(features[i], features[j], panel.tools, 1.0)
             assert matrix[i, j] == expected
             seen.add((type(features[i]), type(features[j]), expected))
     assert len(seen) == 8  # bead and hole either way, clashing or not

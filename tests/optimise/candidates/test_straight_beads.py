@@ -12,7 +12,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Support
 from stiffen.model.tools import BeadDie, Roller
 from stiffen.optimise.candidates import straight_beads
-from stiffen.shop import layout_check
+from stiffen.shop import layout_check, rollability
 
 
 def lines_of(beads, die, angle):
@@ -77,7 +77,7 @@ def test_frames_run_parallel_to_the_outline(shape):
     assert len(frames) >= 4
     edge = Polygon(shape).exterior
     for frame in frames:
-        assert layout_check.path_deviation(frame, 60) <= layout_check.MAX_PATH_DEVIATION
+        assert rollability.path_deviation(frame, 60) <= rollability.MAX_PATH_DEVIATION
         straight = [piece for piece in zip(frame.path, frame.path[1:], strict=False) if math.dist(*piece) > 20]
         assert len(straight) >= 3
         distances = [edge.distance(Point(np.mean(piece, axis=0))) for piece in straight]

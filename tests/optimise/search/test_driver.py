@@ -9,7 +9,8 @@ import pytest
 from support.panels import B16, SHOP, lid, rows
 
 import stiffen
-from stiffen.analysis.evaluation import no_progress, screen
+from stiffen.analysis.evaluation import no_progress
+from stiffen.analysis.screening import screen
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.outcomes import GaugeOutcome, GaugeStatus, gauge_sentence
 from stiffen.model.panel import Demand, Support

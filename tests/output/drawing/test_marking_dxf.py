@@ -17,12 +17,14 @@ from stiffen.errors import InputError
 from stiffen.io.files import atomic_write
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Cutout
-from stiffen.output.drawing.bench_view import datum_corner, face_view, in_rolling_order, rough_outline
+from stiffen.output.drawing.bench_view import datum_corner, face_view
 from stiffen.output.drawing.dxf_writer import LAYERS
 from stiffen.output.drawing.marking_dxf import running_dimensions, write_marking
 from stiffen.output.drawing.primitives import spread_apart
 from stiffen.output.drawing.title_block import bench_notes
-from stiffen.shop.process_plan import order_of_work
+from stiffen.shop.rollability import in_rolling_order
+from stiffen.shop.rough_blank import rough_outline
+from stiffen.shop.work_steps import order_of_work
 
 
 def drawn(path, layout=LAYOUT, panel=PANEL, judged=None, face="up"):
@@ -68,9 +70,9 @@ def test_colours_print_dark_enough_on_a_grey_printer():
         assert 0.299 * red + 0.587 * green + 0.114 * blue <= 130, name  # luma as in ITU-R BT.601; 255 is white
 
 
-def test_readme_explains_every_layer():
-    readme = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
-    explained = {name for row in readme.splitlines() if row.startswith("| ") for name in row.split("|")[1].split(",")}
+def test_documents_explain_every_layer():
+    page = (Path(__file__).parents[3] / "docs" / "drawings.md").read_text(encoding="utf-8")
+    explained = {name for row in page.splitlines() if row.startswith("| ") for name in row.split("|")[1].split(",")}
     assert set(LAYERS) <= {name.strip() for name in explained}
 
 

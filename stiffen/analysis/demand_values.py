@@ -1,0 +1,203 @@
+"""The value of one demand on one panel model.
+
+Values: deflection, softness (deflection under a push), first frequency, buckling factor and reserve against yield.
+
+Softness is always computed by the nonlinear solver, at the softest places that linear theory finds: a push of 10 N
+leaves linear theory on thin flat sheet, and linear theory flatters beads.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from stiffen.errors import Fault, InputError, SolverError
+from stiffen.model.panel import DEMAND_KINDS, Demand, Panel, Point
+from stiffen.model.results import LINEAR, NONLINEAR, NOT_DECIDED
+
+from .panel_model import LINEAR_LIMIT, PanelModel
+from .refusal import unknown
+
+PUSHED_SOFT_POINTS = 3  # points pushed by the large-deflection solver if the push leaves linear theory
+CASE_DEMANDS = ("deflection", "stress", "buckling")  # kinds that name a load case
+
+
+@dataclass(frozen=True, eq=False)
+class DemandValue:
+    """The value of one demand on one mesh under one assumption on the in-plane restraint.
+
+    value: in the unit of the demand, NaN if none was found.  deflection_over_thickness: by linear theory.  at: place
+    (mm) of the largest value.  decided_by: LINEAR, NONLINEAR or NOT_DECIDED.  snap_through_factor: load factor of the
+    first limit point, None without one.  failure: why no value was decided.
+    """
+
+    value: float
+    deflection_over_thickness: float = 0.0
+    at: Point | None = None
+    decided_by: str = LINEAR
+    snap_through_factor: float | None = None
+    failure: str = ""
+
+    def utilisation(self, demand: Demand) -> float:
+        """Utilisation of the demand; infinite if the value is not decided."""
+        return math.inf if self.decided_by == NOT_DECIDED else demand.utilisation(self.value)
+
+
+def require_known_demands(panel: Panel) -> None:
+    """Raise InputError if a demand cannot be evaluated.
+
+    It cannot if its kind or load case is unknown, if its limit is not a positive finite number, or if a softness has
+    no positive force.
+    """
+    for number, demand in enumerate(panel.demands, start=1):
+        where = f"demand[{number}]"
+        if demand.kind not in DEMAND_KINDS:
+            raise unknown(f"{where}.kind", demand.kind, DEMAND_KINDS)
+        if demand.kind in CASE_DEMANDS and demand.case not in panel.cases:
+            raise unknown(f"{where}.case", demand.case, panel.cases)
+        if not _is_positive(demand.limit):
+            raise InputError([Fault(f"{where}.limit", f"is {demand.limit}", "give a positive number")])
+        if demand.kind == "softness" and not _is_positive(demand.force):
+            raise InputError([Fault(f"{where}.force", f"is {demand.force}", "give a positive number of newtons")])
+
+
+def _is_positive(value: float | None) -> bool:
+    return value is not None and 0 < value < math.inf
+
+
+def demand_value(
+    model: PanelModel,
+    demand: Demand,
+    finer: DemandValue | None = None,
+    coarse_model: PanelModel | None = None,
+    stop_above: float = math.inf,
+) -> DemandValue:
+    """The value of a demand on a panel model.
+
+    finer: the value on a finer mesh.  Its place is evaluated on this mesh too, so that the two values compare; a value
+    that the finer mesh did not decide is returned unchanged.  coarse_model: a model on a coarser mesh, which chooses
+    among several soft places.  stop_above: utilisation above which no other soft place is pushed.
+
+    Raises InputError for a kind of demand or a load case that is not known, SolverError if the linear solve fails.  A
+    failure of the large-deflection solver gives a value with `decided_by` NOT_DECIDED.
+    """
+    if finer is not None and finer.decided_by == NOT_DECIDED:
+        return finer
+    if demand.kind == "frequency":
+        return DemandValue(model.first_frequency)
+    if demand.kind == "softness":
+        return _softness(model, demand, finer, coarse_model, stop_above)
+    case = _case_of(model, demand)
+    ratio = model.deflection_over_thickness(case)
+    try:
+        if demand.kind == "deflection":
+            return _deflection(model, case, ratio)
+        if demand.kind == "stress":
+            return _yield_reserve(model, case, ratio)
+        return _buckling(model, case, demand.limit, ratio)
+    except SolverError as error:
+        linear = ratio * model.layout.gauge
+        value = linear if demand.kind == "deflection" else math.nan
+        return DemandValue(value, ratio, None, NOT_DECIDED, None, str(error))
+
+
+def linear_deflection_ratio(model: PanelModel, demand: Demand) -> float:
+    """Largest deflection over thickness under the loads of a demand, by linear theory; 0 for a frequency."""
+    if demand.kind == "frequency":
+        return 0.0
+    if demand.kind == "softness":
+        return float(model.softness[:, 2].max()) * _force_of(demand) / model.layout.gauge
+    return model.deflection_over_thickness(_case_of(model, demand))
+
+
+def _case_of(model: PanelModel, demand: Demand) -> str:
+    """The load case of a deflection, stress or buckling demand; InputError for another kind or an unknown case."""
+    if demand.kind not in CASE_DEMANDS:
+        raise unknown("demand.kind", demand.kind, DEMAND_KINDS)
+    if demand.case is None or demand.case not in model.panel.cases:
+        raise unknown("demand.case", demand.case, model.panel.cases)
+    return demand.case
+
+
+def _force_of(demand: Demand) -> float:
+    """The push of a softness demand, N; InputError without a positive one."""
+    if demand.force is None or not _is_positive(demand.force):
+        raise InputError([Fault("demand.force", f"is {demand.force}", "give a positive number of newtons")])
+    return demand.force
+
+
+def _deflection(model: PanelModel, case: str, ratio: float) -> DemandValue:
+    """Largest deflection, mm, normal to the sheet."""
+    w = np.abs(model.deflection(case))
+    x, y = map(float, model.mesh.plan[w.argmax()])
+    if not model.uses_large_deflection(case):
+        return DemandValue(float(w.max()), ratio, (x, y))
+    return DemandValue(float(w.max()), ratio, (x, y), NONLINEAR, model.equilibrium_path(case).limit_factor)
+
+
+def _yield_reserve(model: PanelModel, case: str, ratio: float) -> DemandValue:
+    """Yield strength over the largest von Mises stress."""
+    stress = model.stress(case)
+    worst = int(stress.argmax())
+    x, y = map(float, model.mesh.plan[model.mesh.triangles[worst]].mean(axis=0))
+    value = model.panel.material.yield_strength / max(float(stress[worst]), 1e-12)
+    return DemandValue(value, ratio, (x, y), NONLINEAR if model.uses_large_deflection(case) else LINEAR)
+
+
+def _buckling(model: PanelModel, case: str, limit: float, ratio: float) -> DemandValue:
+    """The linear buckling factor; for a case of large deflection, the load factor at which the sheet snaps through.
+
+    The linear factor is infinite if the case compresses the sheet nowhere.  If a case of large deflection does not
+    snap through up to the limit, the value is the limit.
+    """
+    if not model.uses_large_deflection(case):
+        factors, _ = model.linear_model.buckling(model.linear_solution(case)[1])
+        return DemandValue(float(factors[0]) if len(factors) else math.inf, ratio)
+    path = model.equilibrium_path(case, limit)
+    if path.limit_factor is not None and not math.isnan(path.limit_factor):
+        return DemandValue(path.limit_factor, ratio, None, NONLINEAR, path.limit_factor)
+    if path.limit_factor is None and path.stable:
+        return DemandValue(limit, ratio, None, NONLINEAR)
+    return DemandValue(math.nan, ratio, None, NOT_DECIDED, None, path.message)
+
+
+def _softness(
+    model: PanelModel, demand: Demand, finer: DemandValue | None, coarse_model: PanelModel | None, stop_above: float
+) -> DemandValue:
+    """Deflection, mm, under a push at the softest place, by the large-deflection solver.
+
+    Linear theory finds the soft places.  If the push leaves linear theory, the PUSHED_SOFT_POINTS softest ones are
+    pushed, on the coarser mesh if there is one, to find the one that deflects most.
+    """
+    t, force = model.layout.gauge, _force_of(demand)
+    if finer is not None and finer.at is not None:
+        ratio = model.softness_at(finer.at) * force / t
+        places = [finer.at]
+    else:
+        order = np.argsort(-model.softness[:, 2], kind="stable")
+        ratio = linear_deflection_ratio(model, demand)
+        places = _spaced_points(model.softness[order, :2], math.sqrt(model.panel.region.area) / 6)
+        places = places[: PUSHED_SOFT_POINTS if ratio > LINEAR_LIMIT else 1]
+    try:
+        if coarse_model is not None and len(places) > 1:
+            places = [max(places, key=lambda place: coarse_model.push_deflection(place, force))]
+        values = []
+        for place in places:
+            values.append(model.push_deflection(place, force))
+            if demand.utilisation(values[-1]) > stop_above:
+                break
+    except SolverError as error:
+        return DemandValue(ratio * t, ratio, places[0], NOT_DECIDED, None, str(error))
+    worst = int(np.argmax(values))
+    return DemandValue(values[worst], ratio, places[worst], NONLINEAR)
+
+
+def _spaced_points(points: np.ndarray, gap: float) -> list[Point]:
+    """The points (k, 2) in order, without those within `gap` mm of an earlier one."""
+    out: list[Point] = []
+    for x, y in points:
+        if all(math.hypot(x - a, y - b) > gap for a, b in out):
+            out.append((float(x), float(y)))
+    return out

@@ -1,0 +1,161 @@
+"""Linear analysis of a supported shell: static displacements, reactions, natural modes and buckling.
+
+DOF 6 i + k is DOF k of node i.  n nodes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import scipy.sparse as sp
+from scipy.sparse.linalg import LinearOperator, eigsh
+
+from stiffen.errors import SolverError
+
+from .multifrontal import Dissection
+from .shell import Shell, check_restrained, rigid_body_modes
+from .sparse_lu import SingularError, factorise
+
+TONNES_PER_KG = 1e-3  # the tonne is the consistent mass unit of mm, N, s
+BALANCE_TOLERANCE = 1e-6  # largest unbalanced force or moment, as a fraction of what was applied
+MIN_INVERSE_FACTOR = 1e-12  # inverse buckling factors below this are numerical zeros
+
+
+@dataclass(frozen=True, eq=False)
+class LinearModel:
+    """A shell on its supports, factorised once for all load cases and modes.
+
+    fixed: DOFs constrained to zero.  springs: (6 n, 6 n) stiffness of elastic supports.  lumped_masses: (6 n,) kg on
+    the DOFs.  attached_stiffness: (6 n, 6 n) stiffness of parts that are attached to the sheet itself, such as edge
+    beams.
+    """
+
+    shell: Shell
+    fixed: np.ndarray
+    springs: sp.spmatrix | None = None
+    lumped_masses: np.ndarray | None = None
+    attached_stiffness: sp.spmatrix | None = None
+
+    @cached_property
+    def free(self) -> np.ndarray:
+        """DOFs that are not constrained."""
+        mask = np.ones(self.shell.dof_count, bool)
+        mask[self.fixed] = False
+        return np.flatnonzero(mask)
+
+    @cached_property
+    def stiffness(self) -> sp.csr_matrix:
+        """(6 n, 6 n) stiffness of sheet, attached parts and springs."""
+        return sum(self.added_stiffness, self.shell.stiffness).tocsr()
+
+    @property
+    def added_stiffness(self) -> list[sp.spmatrix]:
+        """(6 n, 6 n) stiffnesses of attached parts and of springs, where there are any."""
+        return [added for added in (self.attached_stiffness, self.springs) if added is not None]
+
+    @cached_property
+    def solve_free(self) -> Callable[[np.ndarray], np.ndarray]:
+        """Function that solves K x = b on the free DOFs, b (k,) or (k, columns).
+
+        Raises SolverError where a rigid-body mode is unrestrained or the stiffness is singular.
+        """
+        check_restrained(self.shell, self.fixed, self.springs)
+        constrained = np.ones(self.shell.dof_count, bool)
+        constrained[self.free] = False
+        try:
+            factors = factorise(self.stiffness, constrained, self._dissection)
+        except SingularError as error:
+            raise SolverError(
+                f"the stiffness matrix cannot be factorised ({error}): the supports hardly hold the panel, or the "
+                "sheet is very thin against its mesh; check the supports, or try a coarser mesh"
+            ) from error
+
+        def solve(b: np.ndarray) -> np.ndarray:
+            padded = np.zeros((self.shell.dof_count, *b.shape[1:]))
+            padded[self.free] = b
+            return factors.solve(padded)[self.free]
+
+        return solve
+
+    @property
+    def _dissection(self) -> Dissection:
+        """Dissection of the shell, extended where added stiffness couples nodes that share no triangle."""
+        return self.shell.dissection_with(sum(self.added_stiffness)) if self.added_stiffness else self.shell.dissection
+
+    def solve(self, forces: np.ndarray) -> np.ndarray:
+        """Displacements (6 n, k) or (6 n,) under forces of the same shape, N and N mm.
+
+        Raises SolverError as `solve_free` does, and where loads and reactions do not balance.
+        """
+        u = np.zeros_like(forces, dtype=float)
+        u[self.free] = self.solve_free(np.ascontiguousarray(forces[self.free]))
+        self._check_balance(u, forces)
+        return u
+
+    def reactions(self, u: np.ndarray, forces: np.ndarray) -> np.ndarray:
+        """(6 n, k) or (6 n,) forces from rigid supports and springs on the sheet."""
+        attached = self.attached_stiffness
+        internal = (self.shell.stiffness if attached is None else self.shell.stiffness + attached) @ u
+        out = np.zeros_like(internal) if self.springs is None else -(self.springs @ u)
+        out[self.fixed] = (internal - forces)[self.fixed]
+        return out
+
+    def _check_balance(self, u: np.ndarray, forces: np.ndarray) -> None:
+        """Raises SolverError unless applied loads and reactions balance in force and moment."""
+        if not np.all(np.isfinite(u)):
+            raise SolverError("the solution overflows: the supports hardly hold the panel; add or extend a support")
+        modes = rigid_body_modes(self.shell.nodes)
+        span = np.ptp(self.shell.nodes, axis=0).max()
+        scale = np.array([1, 1, 1, span, span, span]).reshape((6,) + (1,) * (u.ndim - 1))
+        unbalanced = modes.T @ (forces + self.reactions(u, forces)) / scale
+        weights = np.tile([1, 1, 1, 1 / span, 1 / span, 1 / span], len(self.shell.nodes))
+        applied = np.abs(forces * weights.reshape((-1,) + (1,) * (u.ndim - 1))).sum(axis=0)
+        if np.any(np.abs(unbalanced).max(axis=0) > BALANCE_TOLERANCE * np.maximum(applied, 1e-30)):
+            raise SolverError(
+                f"loads and reactions do not balance (off by {np.abs(unbalanced).max():.2g} N of {applied.max():.2g} "
+                "N): the supports hardly hold the panel, or the sheet is very thin against its mesh; check the "
+                "supports, or try a coarser mesh"
+            )
+
+    @cached_property
+    def mass(self) -> sp.csr_matrix:
+        """(6 n, 6 n) mass of the sheet and the lumped masses, kg."""
+        M = self.shell.mass
+        return M if self.lumped_masses is None else (M + sp.diags(self.lumped_masses)).tocsr()
+
+    @property
+    def _inverse(self) -> LinearOperator:
+        """Inverse of the stiffness on the free DOFs."""
+        size = len(self.free)
+        return LinearOperator((size, size), matvec=self.solve_free, dtype=float)
+
+    def modes(self, count: int = 6) -> tuple[np.ndarray, np.ndarray]:
+        """Lowest natural frequencies (count,) Hz, rising, and shapes (6 n, count), by shift-invert Lanczos at zero."""
+        M = (self.mass[self.free][:, self.free] * TONNES_PER_KG).tocsc()
+        K = self.stiffness[self.free][:, self.free]
+        values, vectors = eigsh(K, k=count, M=M, sigma=0.0, OPinv=self._inverse, v0=np.ones(len(self.free)))
+        order = np.argsort(values)
+        shapes = np.zeros((self.shell.dof_count, count))
+        shapes[self.free] = vectors[:, order]
+        return np.sqrt(np.maximum(values[order], 0.0)) / (2 * np.pi), shapes
+
+    def buckling(self, u: np.ndarray, count: int = 1) -> tuple[np.ndarray, np.ndarray]:
+        """Lowest positive buckling factors (<= count,) on the load that made u (6 n,), and their shapes.
+
+        Solves K v = -factor K_g(u) v by Lanczos on the inverse; empty where no mode buckles under this load.
+        """
+        K_g = self.shell.geometric_stiffness(u)[self.free][:, self.free]
+        if not K_g.data.any():  # a flat sheet in bending alone
+            return np.zeros(0), np.zeros((self.shell.dof_count, 0))
+        K = self.stiffness[self.free][:, self.free]
+        # -K_g v = (1/factor) K v: the largest 1/factor belongs to the lowest factor
+        values, vectors = eigsh(-K_g, k=count, M=K, Minv=self._inverse, which="LA", v0=np.ones(len(self.free)))
+        order = np.argsort(-values)
+        values, vectors = values[order], vectors[:, order]
+        keep = values > MIN_INVERSE_FACTOR
+        shapes = np.zeros((self.shell.dof_count, int(keep.sum())))
+        shapes[self.free] = vectors[:, keep]
+        return 1 / values[keep], shapes

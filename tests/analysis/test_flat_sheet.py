@@ -1,0 +1,32 @@
+"""The flat-sheet baseline."""
+
+from dataclasses import replace
+
+import pytest
+from support.panels import lid
+
+from stiffen.analysis import flat_sheet
+from stiffen.analysis.flat_sheet import flat_baseline
+from stiffen.model.panel import Demand
+
+
+def test_baseline_is_the_thinnest_flat_sheet_that_meets():
+    panel = replace(lid(), gauges=(1.0, 1.5, 2.0), demands=(Demand("frequency", 30.0),))
+    found = flat_baseline(panel, mesh_level="quick")
+    assert found.gauge_mm == 1.5 and found.mass_kg == pytest.approx(0.804)
+    assert found.evaluated_gauges == (1.0, 1.5)
+    none = flat_baseline(replace(panel, demands=(Demand("frequency", 300.0),)), mesh_level="quick")
+    assert none.gauge_mm is None and none.evaluated_gauges == (1.0, 1.5, 2.0)
+
+
+def test_gauges_known_to_miss_by_far_are_not_evaluated_again(monkeypatch):
+    seen = []
+
+    def recorded(panel, layout, **options):
+        seen.append(layout.gauge)
+        return 1.0
+
+    monkeypatch.setattr(flat_sheet, "quick_utilisation", recorded)
+    panel = replace(lid(), gauges=(1.0, 1.5), demands=(Demand("frequency", 30.0),))
+    assert flat_baseline(panel, mesh_level="quick", quick_results={1.0: 1.5}).gauge_mm == 1.5
+    assert seen == [1.5]

@@ -1,0 +1,92 @@
+"""What to look out for: strains, ratings, throat, loads, fasteners and folds."""
+
+from dataclasses import replace
+
+import pytest
+from support.bench import F60, PANEL, ROLLER, SOFT, TOOLS, across
+
+from stiffen.model.layout import Hole, Layout
+from stiffen.model.panel import Fold, Load, Support
+from stiffen.model.tools import BeadDie, HoleDie
+from stiffen.shop import cautions, rough_blank
+
+
+def test_a_mild_layout_has_no_warning():
+    mild = BeadDie("mild", "round", 40, 4, shoulder_radius=10)
+    wide = HoleDie("wide", pilot=44, finished=48, flange=60, rise=4)
+    assert cautions.bench_cautions(PANEL, Layout(1.0, (across(100, mild),), (Hole(wide, (300, 300)),))) == ()
+
+
+def test_stretch_beyond_elongation_tells_both_ends():
+    """Arc 12x4: S - w = 3.29 mm (recomputed), 27 % if held."""
+    deep = BeadDie("deep", "round", 12, 4)
+    (found,) = cautions.bench_cautions(PANEL, Layout(1.0, (across(100, deep), across(200, deep))))
+    assert "stretches 27 %" in found
+    assert "draws in 3.3 mm" in found
+    assert "elongation is 15 %" in found
+
+
+def test_bends_are_limited_by_elongation_if_there_is_no_table():
+    die = BeadDie("tight", "flat", 40, 2, nose_radius=2, shoulder_radius=2)
+    layout = Layout(1.0, (across(100, die),))
+    assert cautions.bench_cautions(PANEL, layout) == ()
+    (found,) = cautions.bench_cautions(replace(PANEL, material=replace(SOFT, bend_radius=())), layout)
+    assert "outer fibre by 25 %" in found
+    (found,) = cautions.bench_cautions(PANEL, Layout(1.0, (across(100, BeadDie("sharp", "flat", 40, 2)),)))
+    assert "neither radius is given" in found
+
+
+def test_lip_beyond_elongation():
+    """45-degree flange, fold circle 60, 6 mm: blank hole 43.03, lip 48, 11.6 % (recomputed)."""
+    layout = Layout(1.0, (), (Hole(F60, (300, 300)),))
+    assert F60.lip_strain == pytest.approx(0.1155, abs=5e-4)
+    assert cautions.bench_cautions(PANEL, layout) == ()
+    (found,) = cautions.bench_cautions(replace(PANEL, material=replace(SOFT, elongation=0.10)), layout)
+    assert "stretches the lip by 12 %" in found
+
+
+def test_rating_and_rivets():
+    mild = BeadDie("mild", "round", 40, 4, shoulder_radius=10)
+    near = replace(PANEL, supports=(Support("rivets", path=((5, 5), (595, 5)), pitch=40, diameter=4.0),))
+    rating, edge = cautions.bench_cautions(near, Layout(2.0, (across(100, mild),)))
+    assert "over the roller's rating of 1.61 mm" in rating
+    assert "support[1] rivets" in edge
+
+
+@pytest.mark.parametrize(("spare", "reported"), [(0, True), (4, True), (5, False)])
+def test_a_rough_cut_that_the_throat_does_not_take_is_reported(spare, reported):
+    layout = Layout(1.0, (across(200),))
+    assert rough_blank.trim_allowance(PANEL, layout)[1] == 5
+    tight = replace(PANEL, tools=replace(TOOLS, roller=replace(ROLLER, throat=200 + spare)))
+    words = f"the rough cut leaves 5 mm on the side that goes to the roller's frame, the throat has room for {spare} "
+    assert any(words in line for line in cautions.bench_cautions(tight, layout)) == reported
+
+
+def test_flares_beyond_the_published_thickness():
+    """Published for 2024-T3: 0.64 mm sheet only."""
+    hard = replace(PANEL, material=replace(SOFT, name="2024-T3", bend_radius=()))
+    layout = Layout(1.0, (), (Hole(F60, (300, 300)),))
+    (found,) = cautions.bench_cautions(hard, layout)
+    assert "no published limit for flares in 2024-T3 over 0.64 mm" in found
+    assert cautions.bench_cautions(hard, replace(layout, gauge=0.6)) == ()
+
+
+def test_beads_proud_under_a_load_are_reported():
+    mild = BeadDie("mild", "round", 40, 4, shoulder_radius=10)
+    layout = Layout(1.0, (across(100, mild), across(300, mild, "down")))
+    foot = Load("foot", "patch", 883.0, at=(300, 120), size=(100, 100))
+    (found,) = cautions.bench_cautions(replace(PANEL, loads=(foot,)), layout)
+    assert found == "load foot presses on the up face, where bead 1 stands proud: turn it, or move it"
+    below = replace(foot, value=-883.0, at=(300, 290))
+    (found,) = cautions.bench_cautions(replace(PANEL, loads=(below,)), layout)
+    assert "down face, where bead 2" in found
+    assert cautions.bench_cautions(replace(PANEL, loads=(replace(foot, at=(300, 200), size=(50, 50)),)), layout) == ()
+    (found,) = cautions.bench_cautions(replace(PANEL, loads=(replace(foot, at=None),)), layout)
+    assert "bead 1 stands proud" in found
+
+
+def test_folds_are_checked_too():
+    tight = replace(PANEL, folds=(Fold(((0, 2), (600, 2)), 90, 0.2),))
+    radius, flat = cautions.bench_cautions(tight, Layout(1.0))
+    assert "inside radius 0.2 mm, least for 1 mm 5754-H111 is 0.50 mm" in radius
+    assert "1.5 mm flat is left beyond the bend, the folder needs 2.5 mm" in flat
