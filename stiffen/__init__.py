@@ -23,7 +23,8 @@ A lid of 300 x 240 mm that must not drum: is the thinnest sheet of the rack stif
 (True, 0.8)
 >>> stiffen.audit(lid, found.verdict.layout)  # no rule of the shop is broken
 ()
->>> found.flat_baseline.gauge_mm, found.flat_baseline.mass_kg > 2 * found.verdict.mass_kg  # the flat sheet that does as well
+>>> flat = found.flat_baseline  # the flat sheet that does as well
+>>> flat.gauge_mm, flat.mass_kg > 2 * found.verdict.mass_kg
 (2.0, True)
 """
 
@@ -66,8 +67,27 @@ if TYPE_CHECKING:
     from stiffen.io.tools_file import read_tools, starter_tools
     from stiffen.model.layout import Bead, Hole, Layout
     from stiffen.model.material import Material, materials
-    from stiffen.model.panel import Combination, Cutout, Demand, EdgeTrim, FlatnessReading, Fold, KeepOut, Load, Panel, PointMass, Support
-    from stiffen.model.results import DemandResult, FlatSheetBaseline, LoadDeflectionCurve, ResultFields, SearchResult, Verdict
+    from stiffen.model.panel import (
+        Combination,
+        Cutout,
+        Demand,
+        EdgeTrim,
+        FlatnessReading,
+        Fold,
+        KeepOut,
+        Load,
+        Panel,
+        PointMass,
+        Support,
+    )
+    from stiffen.model.results import (
+        DemandResult,
+        FlatSheetBaseline,
+        LoadDeflectionCurve,
+        ResultFields,
+        SearchResult,
+        Verdict,
+    )
     from stiffen.model.tools import BeadDie, Cutter, FoldingBrake, HoleDie, Roller, Tools, Trial
     from stiffen.optimise.search.driver import search, search_all
     from stiffen.output.drawing.marking_dxf import write_marking

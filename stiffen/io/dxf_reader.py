@@ -1,8 +1,8 @@
 """A DXF drawing of a sheet: its outline, what is cut out of it, and what its layers mark.
 
 Model space only.  Blocks are taken apart; layers that are off or frozen, text, dimensions and hatches are passed over.
-Curves become chords at most `MAX_CHORD_ERROR` off.  Coordinates come out in mm by the drawing's $INSUNITS (no unit means
-mm).  `layers` has the names of the layers that mark folds, keep-outs, rivets and bolts.
+Curves become chords at most `MAX_CHORD_ERROR` off.  Coordinates come out in mm by the drawing's $INSUNITS (no unit
+means mm).  `layers` has the names of the layers that mark folds, keep-outs, rivets and bolts.
 """
 
 from __future__ import annotations
@@ -86,8 +86,8 @@ class _Layer:
 def read_drawing(path: Path, own_layers: Mapping[str, str] | None = None) -> Drawing:
     """The largest closed loop of a DXF file, the loops inside it, and what its layers mark.
 
-    own_layers: the user's names of layers, as `dxf_layers.normalised_name`, to ours.  InputError if the file is no DXF, is not
-    flat, has open ends, crossings, or more than one outline, or marks what cannot be.
+    own_layers: the user's names of layers, as `dxf_layers.normalised_name`, to ours.  InputError if the file is no
+    DXF, is not flat, has open ends, crossings, or more than one outline, or marks what cannot be.
     """
     check_file(path, MAX_DRAWING_BYTES)
     try:

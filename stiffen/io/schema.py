@@ -26,7 +26,10 @@ MAX_ROWS = 1000  # tables of one kind
 
 @dataclass(frozen=True)
 class Range:
-    """What a number may be: from `low` (itself allowed unless `excludes_low`) to `text_height`; `cure` helps who missed it."""
+    """What a number may be: from `low` (itself allowed unless `excludes_low`) to `text_height`.
+
+    `cure` helps who missed it.
+    """
 
     low: float
     high: float
@@ -94,7 +97,7 @@ def dotted_path(path: KeyPath) -> str:
 
 
 def printable(text: str, max_length: int = 40) -> str:
-    """`text` cut to `max_diameter` characters, and quoted where it holds what a screen would obey instead of showing."""
+    """`text` cut to `max_length` characters, and quoted if it holds characters that a screen would obey."""
     return text[:max_length] if text.isprintable() else repr(text[:max_length])
 
 

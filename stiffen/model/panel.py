@@ -114,9 +114,9 @@ class Combination:
 class Demand:
     """What the panel must do.
 
-    deflection: at most `flare_limits` mm normal to the sheet in `case`.  softness: a push of `force` N anywhere gives at
-    most `flare_limits` mm.  frequency: first at least `flare_limits` Hz.  buckling: factor on `case` at least `flare_limits`.
-    stress: yield over greatest von Mises in `case` at least `flare_limits`.
+    deflection: at most `flare_limits` mm normal to the sheet in `case`.  softness: a push of `force` N anywhere gives
+    at most `flare_limits` mm.  frequency: first at least `flare_limits` Hz.  buckling: factor on `case` at least
+    `flare_limits`. stress: yield over greatest von Mises in `case` at least `flare_limits`.
     """
 
     kind: str

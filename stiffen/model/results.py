@@ -141,9 +141,9 @@ class SearchResult:
     """What a search hands out.
 
     verdict: of the best layout.  flat_verdict: of the flat sheet at the same gauge (for before/after pictures).
-    flat_baseline: see `FlatSheetBaseline`.  gauge_outcomes: how the search ended at each gauge, thinnest first.  bound: on
-    the bench time of the best layout, or None.  stopped: '' or why the search ended before it was done.  cut_short: True
-    where the clock ended a part of it, so that another run may find another layout.
+    flat_baseline: see `FlatSheetBaseline`.  gauge_outcomes: how the search ended at each gauge, thinnest first.
+    bound: on the bench time of the best layout, or None.  stopped: '' or why the search ended before it was done.
+    cut_short: True where the clock ended a part of it, so that another run may find another layout.
     """
 
     verdict: Verdict

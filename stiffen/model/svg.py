@@ -51,7 +51,8 @@ def layout_svg(
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width * scale:.0f}" height="{height * scale:.0f}" '
         f'viewBox="{x0 - margin:.2f} {-y1 - margin:.2f} {width:.2f} {height:.2f}">'
-        f'<g transform="scale(1 -1)" stroke="{INK_COLOUR}" stroke-width="{letter / 12:.2f}" fill="none">{"".join(shapes)}</g>'
+        f'<g transform="scale(1 -1)" stroke="{INK_COLOUR}" stroke-width="{letter / 12:.2f}" fill="none">'
+        f'{"".join(shapes)}</g>'
         f'<text x="{x0:.2f}" y="{-y0 + margin + letter:.2f}" font-family="sans-serif" font-size="{letter:.2f}" '
         f'fill="{INK_COLOUR}">{escape(caption)}</text></svg>'
     )

@@ -177,8 +177,9 @@ def search_all(panels: Sequence[Panel], *, executor: Executor | None = None, **o
     """`search` for each panel, at once on the workers of any `concurrent.futures.Executor` (default: one by one).
 
     options go to each `search`; progress and on_best stay out of other processes.  The layouts are the same whatever
-    the executor and the number of its workers, as far as `search` is repeatable: where `SearchResult.cut_short` is False.  A
-    worker that dies shows as the executor has it, a broken pool mostly; what is written is the caller's affair.
+    the executor and the number of its workers, as far as `search` is repeatable: where `SearchResult.cut_short` is
+    False.  A worker that dies shows as the executor has it, a broken pool mostly; what is written is the caller's
+    affair.
     """
     if executor is None:
         return [search(panel, **options) for panel in panels]

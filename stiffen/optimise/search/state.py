@@ -76,7 +76,10 @@ class SearchState:
         self.progress(used, f"{message}; {max(self.end - now, 0.0):.0f} s left")
 
     def evaluate(self, layout: Layout, abandon_above: float = QUICK_MISS_LIMIT) -> Verdict:
-        """The verdict on a layout, by a coarse mesh where it is worse than `abandon_above` there; kept if the best so far."""
+        """The verdict on a layout, by a coarse mesh where it is worse than `abandon_above` there.
+
+        Kept if the best so far.
+        """
         if layout in self.verdicts:
             return self.verdicts[layout]
         found = evaluate(

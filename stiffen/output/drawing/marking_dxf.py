@@ -39,9 +39,9 @@ def write_marking(
 ) -> None:
     """Write the marking drawing of one face of `layout` as DXF (R2010, millimetres, 1:1).
 
-    verdict: adds the judged mass and whether the demands are met.  face: "up" or "down"; see `bench_view.rolled_faces` for
-    those that are needed.  Written to a temporary name, then renamed.  Raises InputError where the place cannot be
-    written.
+    verdict: adds the judged mass and whether the demands are met.  face: "up" or "down"; see
+    `bench_view.rolled_faces` for those that are needed.  Written to a temporary name, then renamed.  Raises
+    InputError where the place cannot be written.
     """
     x0, y0, x1, y1 = panel.region.bounds
     height = min(7.0, max(3.5, math.hypot(x1 - x0, y1 - y0) / 150))

@@ -71,7 +71,8 @@ def _draw_found(axis: Axes, rows: tuple[SweepRow, ...], demand: int) -> None:
         values = ", ".join(f"{row.value:g}" for row in here)
         axis.annotate(
             f"{values}\n{here[0].result.verdict.layout.gauge:g} mm", place, xytext=(0, level),
-            textcoords="offset points", ha="center", va="top" if level < 0 else "bottom", fontsize=FONT_SIZE, color=LINE_COLOUR,
+            textcoords="offset points", ha="center", va="top" if level < 0 else "bottom", fontsize=FONT_SIZE,
+            color=LINE_COLOUR,
         )  # fmt: skip
 
 
@@ -85,8 +86,8 @@ def _draw_flat(axis: Axes, rows: tuple[SweepRow, ...], demand: int) -> None:
     if not flat:
         return
     axis.plot(
-        *zip(*sorted(flat), strict=True), "s--", color=FLAT_COLOUR, linewidth=1.4, markersize=7, markerfacecolor="white",
-        label="flat sheets that do the same",
+        *zip(*sorted(flat), strict=True), "s--", color=FLAT_COLOUR, linewidth=1.4, markersize=7,
+        markerfacecolor="white", label="flat sheets that do the same",
     )  # fmt: skip
     for place, gauge in flat.items():
         axis.annotate(
