@@ -15,8 +15,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from stiffen.errors import Fault, InputError
-
-from .sheet_geometry import MAX_CHORD_ERROR, Ring, circle_ring, open_ring, ring_fault
+from stiffen.model.sheet_geometry import MAX_CHORD_ERROR, Ring, circle_ring, open_ring, ring_fault
 
 JOIN_TOLERANCE = 0.05  # mm, ends this near are one
 MAX_MEAN_NEIGHBOURS = 40  # neighbours of an end or loop on the mean, itself included: far more than a sheet has
@@ -94,7 +93,7 @@ def _chains(pieces: list[CurvePiece]) -> list[list[tuple[CurvePiece, bool]]]:
 
 
 def _near_pairs(places: np.ndarray, reach: float, message: str) -> np.ndarray:
-    """(k, 2) pairs of places within `sheet_extents`; InputError that says `message` where there are far too many."""
+    """(k, 2) pairs of places within `reach` mm; InputError with `message` where there are far too many."""
     tree = cKDTree(places)
     if tree.count_neighbors(tree, reach) > MAX_MEAN_NEIGHBOURS * len(places):
         raise InputError([Fault("", message, "leave only the outline and the cut-outs, each one closed line")])

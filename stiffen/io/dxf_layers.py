@@ -20,8 +20,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from stiffen.errors import Fault, InputError
-
-from .schema import printable
+from stiffen.model.value_rules import printable
 
 NUMBER_PATTERN = r"(\d+(?:\.\d+)?)"
 FASTENER_PATTERN = rf"(?: {NUMBER_PATTERN})?(?: (HELD|FREE))?"
@@ -44,7 +43,7 @@ MARKING_LAYERS = (
 
 @dataclass(frozen=True)
 class LayerRole:
-    """What a layer holds: sheet, fold, keep_out, rivets, bolts or nothing; `rivet_row` has the keys its name gives."""
+    """What a layer holds: sheet, fold, keep_out, rivets, bolts or nothing; `row` has the keys its name gives."""
 
     kind: str
     row: dict = field(default_factory=dict, hash=False)

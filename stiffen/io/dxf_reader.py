@@ -25,13 +25,14 @@ from ezdxf.entities import DXFGraphic, Insert, Polyline
 from ezdxf.math import Vec3
 
 from stiffen.errors import Fault, InputError
+from stiffen.model.sheet_geometry import MAX_CHORD_ERROR, XY, arc_points
+from stiffen.model.value_rules import MAX_COORDINATE, printable, suggestion
 
 from .closed_loops import JOIN_TOLERANCE, CurvePiece, Loop, find_loops, outline_and_cutouts
 from .dxf_layers import LayerRole, layer_role, normalised_name
 from .fastener_rows import group_into_rows
 from .files import check_file
-from .schema import MAX_COORDINATE, MAX_ROWS, printable, suggestion
-from .sheet_geometry import MAX_CHORD_ERROR, XY, arc_points
+from .schema import MAX_ROWS
 
 logging.getLogger("ezdxf").addHandler(logging.NullHandler())  # its remarks on odd files are not for the screen
 

@@ -9,8 +9,7 @@ from scipy.sparse.csgraph import connected_components, minimum_spanning_tree
 from scipy.spatial.distance import cdist
 
 from stiffen.errors import Fault, InputError
-
-from .sheet_geometry import XY
+from stiffen.model.sheet_geometry import XY
 
 MAX_GAP_RATIO = 2.0  # usual distances to the next rivet; a wider gap ends a row (no source)
 MAX_FASTENERS = 2000  # points

@@ -17,8 +17,7 @@ from typing import Any
 import numpy as np
 
 from stiffen.errors import Fault, InputError
-
-from .schema import printable
+from stiffen.model.value_rules import printable
 
 MAX_TOML_BYTES = 2_000_000  # bytes; a panel file has a few thousand
 MAX_JSON_BYTES = 10_000_000
@@ -155,13 +154,27 @@ def atomic_write(path: FilePath) -> Iterator[Path]:
             yield target
             return
         yield fresh
+        _flush_to_disk(fresh)
         os.replace(fresh, target)
+        with suppress(OSError):  # not every file system can; the file itself is whole in any case
+            _flush_to_disk(target.parent)
     except BaseException as error:
         with suppress(OSError, ValueError):
             fresh.unlink(missing_ok=True)
         if isinstance(error, OSError):
             raise system_error(path, "cannot be written", error) from None
         raise
+
+
+def _flush_to_disk(path: Path) -> None:
+    """Return only when a file's content, or a folder's list of names, has left the system's memory for the disk."""
+    if path.is_dir() and os.name != "posix":  # Windows has no handle of a folder that could be flushed
+        return
+    handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def temporary_name(target: Path, process_id: int | str) -> Path:

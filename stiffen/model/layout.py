@@ -11,10 +11,38 @@ from dataclasses import dataclass
 
 from .svg import BeadShape, HoleShape, layout_svg
 from .tools import BeadDie, HoleDie
+from .value_rules import (
+    DERIVED_PATH,
+    FLAG,
+    POINT,
+    Choice,
+    Instance,
+    Range,
+    Records,
+    Rule,
+    check_fields,
+    raise_findings,
+    show_value,
+)
 
 Point = tuple[float, float]
 SIDES = ("up", "down")
 OPEN_END_NAMES = {(False, False): "none", (True, False): "start", (False, True): "stop", (True, True): "both"}
+
+GAUGE_RANGE = Range(0.1, 6.0, "mm", cure="gauges are in mm: 0.040 inch is 1.016")
+SIDE = Choice(SIDES)
+BEAD_RULES: dict[str, Rule] = {
+    "die": Instance(BeadDie, "a die of the tools: tools.bead_die(name)"),
+    "path": DERIVED_PATH,
+    "side": SIDE,
+    "fixed": FLAG,
+}
+HOLE_RULES: dict[str, Rule] = {
+    "die": Instance(HoleDie, "a die of the tools: tools.hole_die(name)"),
+    "at": POINT,
+    "side": SIDE,
+    "fixed": FLAG,
+}
 
 
 @dataclass(frozen=True)
@@ -30,6 +58,12 @@ class Bead:
     side: str = "up"
     fixed: bool = False
     open_ends: tuple[bool, bool] = (False, False)
+
+    def __post_init__(self) -> None:
+        check_fields(self, "bead", BEAD_RULES)
+        if self.open_ends not in OPEN_END_NAMES:
+            what = f"is {show_value(self.open_ends)}, not a pair of true or false"
+            raise_findings("bead", [(("open_ends",), what, "one for the start and one for the stop")])
 
     @property
     def length(self) -> float:
@@ -57,18 +91,24 @@ class Hole:
     side: str = "up"
     fixed: bool = False
 
+    def __post_init__(self) -> None:
+        check_fields(self, "hole", HOLE_RULES)
+
     def to_dict(self) -> dict:
         """The JSON form."""
         x, y = self.at
         return {"die": self.die.name, "at": [round(x, 3), round(y, 3)], "side": self.side, "fixed": self.fixed}
 
 
+LAYOUT_RULES: dict[str, Rule] = {"gauge": GAUGE_RANGE, "beads": Records(Bead), "holes": Records(Hole)}
+
+
 @dataclass(frozen=True)
 class Layout:
-    """Gauge (mm), beads in rolling order, holes.  A notebook shows it as a picture; `Panel.layout_svg` adds the sheet.
+    """Gauge (mm), beads in rolling order, holes.  A notebook shows it as a picture; `Panel.svg` adds the sheet.
 
     >>> from stiffen import Bead, Layout
-    >>> from stiffen.tools import BeadDie
+    >>> from stiffen.model.tools import BeadDie
     >>> die = BeadDie("B16", "round", 16.0, 4.0)
     >>> layout = Layout(1.0, (Bead(die, ((60.0, 100.0), (340.0, 100.0))),))
     >>> layout.rolled_length
@@ -80,6 +120,9 @@ class Layout:
     gauge: float
     beads: tuple[Bead, ...] = ()
     holes: tuple[Hole, ...] = ()
+
+    def __post_init__(self) -> None:
+        check_fields(self, "layout", LAYOUT_RULES)
 
     @property
     def rolled_length(self) -> float:

@@ -8,13 +8,40 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from shapely.geometry import LineString, Polygon
 
-from .layout import Bead, Hole, Layout, Point
+from . import sheet_rules
+from .layout import GAUGE_RANGE, SIDES, Bead, Hole, Layout, Point
 from .material import Material
+from .sheet_geometry import DERIVED_RING, SheetGeometry, signed_area
 from .tools import Tools
+from .value_rules import (
+    COORDINATE,
+    DERIVED_PATH,
+    POINT,
+    TEXT,
+    Choice,
+    Choices,
+    Finding,
+    Instance,
+    KindKeys,
+    Numbers,
+    Optional,
+    PlanPoints,
+    Range,
+    Records,
+    Rule,
+    Whole,
+    check_fields,
+    field_findings,
+    has_default,
+    kind_findings,
+    raise_findings,
+    show_value,
+)
 
 SUPPORT_KINDS = ("edge", "rivets", "bolts", "rest")
 HOLD_KINDS = ("pinned", "clamped", "guided")
@@ -22,7 +49,81 @@ IN_PLANE_KINDS = ("held", "free", "unknown")
 LOAD_KINDS = ("pressure", "patch", "line", "inertia")
 SYMMETRIES = ("auto", "none", "x", "y", "xy")
 GOALS = ("lightest", "stiffest")
+DIRECTION_TOLERANCE = 1e-9  # of the length of a unit vector
 DEMAND_KINDS = ("deflection", "softness", "frequency", "buckling", "stress")
+MACHINED = ("bead", "hole")
+LIMIT_RANGE = Range(0.0, 1e6, excludes_low=True)
+FACTOR_RANGE = Range(-100.0, 100.0)
+LOAD_VALUE_RANGES = {
+    "pressure": Range(-1.0, 1.0, "MPa", cure="MPa: 500 Pa is 0.0005, 1 kPa is 0.001"),
+    "patch": Range(-1e5, 1e5, "N"),
+    "line": Range(-1e3, 1e3, "N/mm"),
+    "inertia": Range(-1e5, 1e5),
+}
+CUTOUT_RULES: dict[str, Rule] = {"ring": DERIVED_RING, "circle": Optional(Numbers(COORDINATE, count=3))}
+FOLD_RULES: dict[str, Rule] = {
+    "line": PlanPoints(),
+    "angle": Range(-170.0, 170.0, "degrees"),
+    "radius": Range(0.0, 200.0, "mm"),
+}
+SUPPORT_RULES: dict[str, Rule] = {
+    "kind": Choice(SUPPORT_KINDS),
+    "hold": Choice(HOLD_KINDS),
+    "in_plane": Choice(IN_PLANE_KINDS),
+    "slip": Optional(Range(0.0, 10.0, "mm")),
+    "path": Optional(DERIVED_PATH),
+    "at": PlanPoints(1),
+    "pitch": Range(2.0, 5000.0, "mm"),
+    "diameter": Range(1.0, 50.0, "mm"),
+    "stiffness": Optional(Range(0.0, 1e9, excludes_low=True)),
+    "strength": Optional(Range(0.0, 1e6, "N", excludes_low=True)),
+}
+RESTRAINT_KEYS = ("hold", "in_plane", "slip", "stiffness")
+SUPPORT_KEYS = {  # of the record; a file gives a line as `along` or `path`
+    "edge": KindKeys(("kind",), ("path", *RESTRAINT_KEYS)),
+    "rest": KindKeys(("kind",), ("path", *RESTRAINT_KEYS)),
+    "rivets": KindKeys(("kind", "path", "diameter", "pitch"), ("at", "strength", *RESTRAINT_KEYS)),
+    "bolts": KindKeys(("kind", "at", "diameter"), ("strength", *RESTRAINT_KEYS)),
+}
+LOAD_RULES: dict[str, Rule] = {
+    "case": TEXT,
+    "kind": Choice(LOAD_KINDS),
+    "polygon": Optional(DERIVED_RING),
+    "at": Optional(POINT),
+    "size": Optional(Numbers(Range(1.0, 10_000.0, "mm"), count=2)),
+    "path": Optional(DERIVED_PATH),
+    "direction": Numbers(Range(-1e6, 1e6), count=3),
+    "g": Numbers(Range(-100.0, 100.0, "g"), count=3),
+}
+LOAD_KEYS = {
+    "pressure": KindKeys(("case", "kind", "value"), ("polygon",)),
+    "patch": KindKeys(("case", "kind", "value", "at", "size")),
+    "line": KindKeys(("case", "kind", "value", "path"), ("direction",)),
+    "inertia": KindKeys(("case", "kind", "g")),
+}
+COMBINATION_RULES: dict[str, Rule] = {"case": TEXT}
+DEMAND_RULES: dict[str, Rule] = {
+    "kind": Choice(DEMAND_KINDS),
+    "limit": LIMIT_RANGE,
+    "case": Optional(TEXT),
+    "force": Optional(Range(0.0, 1e5, "N", excludes_low=True)),
+}
+DEMAND_KEYS = {
+    "deflection": KindKeys(("kind", "case", "limit")),
+    "softness": KindKeys(("kind", "force", "limit")),
+    "frequency": KindKeys(("kind", "limit")),
+    "buckling": KindKeys(("kind", "case", "limit")),
+    "stress": KindKeys(("kind", "case", "limit")),
+}
+KEEP_OUT_RULES: dict[str, Rule] = {"polygon": DERIVED_RING, "against": Choices(MACHINED), "why": TEXT}
+MASS_RULES: dict[str, Rule] = {"at": POINT, "kg": Range(0.0, 1000.0, "kg", excludes_low=True), "what": TEXT}
+FLATNESS_RULES: dict[str, Rule] = {"at": POINT, "height": Range(-50.0, 50.0, "mm")}
+TRIM_RULES: dict[str, Rule] = {
+    "kg_per_metre": Range(0.0, 100.0, "kg/m"),
+    "path": Optional(DERIVED_PATH),
+    "stiffness": Range(0.0, 1e13, "N mm2"),
+    "what": TEXT,
+}
 
 
 @dataclass(frozen=True)
@@ -31,6 +132,9 @@ class Cutout:
 
     ring: tuple[Point, ...]
     circle: tuple[float, float, float] | None = None
+
+    def __post_init__(self) -> None:
+        check_fields(self, "cutout", CUTOUT_RULES)
 
 
 @dataclass(frozen=True)
@@ -43,6 +147,9 @@ class Fold:
     line: tuple[Point, Point]
     angle: float
     radius: float = 0.0
+
+    def __post_init__(self) -> None:
+        raise_findings("fold", field_findings(self, FOLD_RULES) or fold_findings(self.line, self.angle))
 
 
 @dataclass(frozen=True)
@@ -67,6 +174,17 @@ class Support:
     diameter: float = 0.0
     stiffness: float | None = None
     strength: float | None = None
+
+    def __post_init__(self) -> None:
+        rules = {key: rule for key, rule in SUPPORT_RULES.items() if key != "pitch"} if self.at else SUPPORT_RULES
+        found = field_findings(self, rules)
+        if not found and self.kind == "rivets" and self.at and self.path and not self.pitch:
+            gaps = max(1, len(self.at) - (self.path[0] != self.path[-1]))
+            object.__setattr__(self, "pitch", LineString(self.path).length / gaps)
+        if self.kind in SUPPORT_KINDS:
+            found += kind_findings(f"a support of kind {self.kind}", SUPPORT_KEYS[self.kind], _given(self))
+        found = found or fastener_findings(self.kind, self.pitch, self.diameter)
+        raise_findings("support", found)
 
     def fasteners(self) -> tuple[Point, ...]:
         """Centres of the bolts, or of the rivets: as given, or at even pitch, the ends of an open row included."""
@@ -101,6 +219,16 @@ class Load:
     direction: tuple[float, float, float] = (0.0, 0.0, -1.0)
     g: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
+    def __post_init__(self) -> None:
+        found = field_findings(self, {**LOAD_RULES, "value": load_value_range(self.kind)})
+        if self.kind in LOAD_KINDS:
+            given = {*_given(self), "at"} if self.kind == "patch" else _given(self)  # None means the worst place
+            found += kind_findings(f"a load of kind {self.kind}", LOAD_KEYS[self.kind], given)
+        raise_findings("load", found or load_findings(None, self.direction, None))
+        length = math.hypot(*self.direction)
+        if abs(length - 1) > DIRECTION_TOLERANCE:
+            object.__setattr__(self, "direction", tuple(value / length for value in self.direction))
+
 
 @dataclass(frozen=True)
 class Combination:
@@ -109,20 +237,29 @@ class Combination:
     case: str
     factors: tuple[tuple[str, float], ...]
 
+    def __post_init__(self) -> None:
+        raise_findings("combination", field_findings(self, COMBINATION_RULES) + factor_findings(self.factors))
+
 
 @dataclass(frozen=True)
 class Demand:
     """What the panel must do.
 
-    deflection: at most `flare_limits` mm normal to the sheet in `case`.  softness: a push of `force` N anywhere gives at
-    most `flare_limits` mm.  frequency: first at least `flare_limits` Hz.  buckling: factor on `case` at least `flare_limits`.
-    stress: yield over greatest von Mises in `case` at least `flare_limits`.
+    deflection: at most `limit` mm normal to the sheet in `case`.  softness: a push of `force` N anywhere gives at
+    most `limit` mm.  frequency: first at least `limit` Hz.  buckling: factor on `case` at least `limit`.
+    stress: yield over greatest von Mises in `case` at least `limit`.
     """
 
     kind: str
     limit: float
     case: str | None = None
     force: float | None = None
+
+    def __post_init__(self) -> None:
+        found = field_findings(self, DEMAND_RULES)
+        if self.kind in DEMAND_KINDS:
+            found += kind_findings(f"a demand of kind {self.kind}", DEMAND_KEYS[self.kind], _given(self))
+        raise_findings("demand", found)
 
     @property
     def at_most(self) -> bool:
@@ -160,6 +297,9 @@ class KeepOut:
     against: tuple[str, ...] = ("bead", "hole")
     why: str = ""
 
+    def __post_init__(self) -> None:
+        check_fields(self, "keep_out", KEEP_OUT_RULES)
+
 
 @dataclass(frozen=True)
 class PointMass:
@@ -169,6 +309,9 @@ class PointMass:
     kg: float
     what: str = ""
 
+    def __post_init__(self) -> None:
+        check_fields(self, "mass", MASS_RULES)
+
 
 @dataclass(frozen=True)
 class FlatnessReading:
@@ -176,6 +319,9 @@ class FlatnessReading:
 
     at: Point
     height: float
+
+    def __post_init__(self) -> None:
+        check_fields(self, "out_of_flat", FLATNESS_RULES)
 
 
 @dataclass(frozen=True)
@@ -187,10 +333,44 @@ class EdgeTrim:
     stiffness: float = 0.0
     what: str = ""
 
+    def __post_init__(self) -> None:
+        check_fields(self, "trim", TRIM_RULES)
+
+
+PANEL_RULES: dict[str, Rule] = {
+    "name": TEXT,
+    "material": Instance(Material, 'materials()["5754-H111"], or your own Material(...)'),
+    "gauges": Numbers(GAUGE_RANGE, unique="a thickness"),
+    "outline": DERIVED_RING,
+    "tools": Instance(Tools, "starter_tools(), read_tools(path), or your own Tools(...)"),
+    "cutouts": Records(Cutout),
+    "bead_side": Choice((*SIDES, "either")),
+    "supports": Records(Support),
+    "loads": Records(Load),
+    "demands": Records(Demand),
+    "keep_outs": Records(KeepOut),
+    "folds": Records(Fold),
+    "beads": Records(Bead),
+    "holes": Records(Hole),
+    "masses": Records(PointMass),
+    "trims": Records(EdgeTrim),
+    "combinations": Records(Combination),
+    "waviness": Range(0.0, 50.0, "mm"),
+    "out_of_flat": Records(FlatnessReading),
+    "symmetry": Choice(SYMMETRIES),
+    "goal": Choice(GOALS),
+    "beads_at_most": Optional(Whole(Range(1, 1000))),
+    "dies_at_most": Optional(Whole(Range(1, 1000))),
+}
+
 
 @dataclass(frozen=True)
 class Panel:
-    """A flat panel as the user describes it, read and checked."""
+    """A flat panel as the user describes it.
+
+    It checks itself when it is made: every value, every name of a case, and that everything lies on the sheet.
+    InputError names each fault as the reader of panel files does.
+    """
 
     name: str
     material: Material
@@ -216,6 +396,15 @@ class Panel:
     beads_at_most: int | None = None
     dies_at_most: int | None = None
     source: dict = field(default_factory=dict, compare=False, repr=False)  # the file as data, nothing left to look up
+
+    def __post_init__(self) -> None:
+        raise_findings("panel", field_findings(self, PANEL_RULES))
+        object.__setattr__(self, "gauges", tuple(sorted(self.gauges)))
+        if signed_area(self.outline) < 0:
+            object.__setattr__(self, "outline", self.outline[:1] + self.outline[:0:-1])
+        size = sheet_rules.size_findings(self.outline, "plan coordinates are in mm")
+        raise_findings("panel", [(("outline",), what, cure) for _, what, cure in size])
+        raise_findings("", panel_findings(self))
 
     @cached_property
     def region(self) -> Polygon:
@@ -253,3 +442,117 @@ class Panel:
         """
         pilots = sum(np.pi / 4 * hole.die.pilot**2 for hole in layout.holes)
         return self.material.rho * layout.gauge * (self.region.area - pilots)
+
+
+# --- rules between the values of one record --------------------------------------------------------------------
+
+
+def _given(record: Any) -> list[str]:
+    """The fields of a record that do not have their default value."""
+    return [name for name in record.__dataclass_fields__ if not has_default(record, name)]
+
+
+def fold_findings(line: Any, angle: float | None) -> list[Finding]:
+    """A fold line of more than two points, or an angle of 0."""
+    found: list[Finding] = []
+    if line and len(line) != 2:
+        found.append((("line",), f"has {len(line)} points", "a fold line is straight: give its two ends"))
+    if angle == 0:
+        found.append((("angle",), "is 0", "leave the fold out, or give degrees; + folds toward the up face"))
+    return found
+
+
+def fastener_findings(kind: str, pitch: float, diameter: float) -> list[Finding]:
+    """Rivets nearer to each other than their diameter."""
+    if kind == "rivets" and pitch <= diameter:
+        return [(("pitch",), f"is {pitch:g}, not more than the diameter", "at least 3 diameters")]
+    return []
+
+
+def load_value_range(kind: str | None) -> Range:
+    """What the value of a load of this kind may be; of any kind where the kind is not known."""
+    return LOAD_VALUE_RANGES.get(kind or "", LOAD_VALUE_RANGES["inertia"])
+
+
+def load_findings(value: float | None, direction: Any, g: Any) -> list[Finding]:
+    """A load of nothing, or a direction without length; None where a value is not given."""
+    found: list[Finding] = []
+    if value == 0:
+        found.append((("value",), "is 0, which is no load", "leave the load out"))
+    if direction and not any(direction):
+        found.append((("direction",), "has no length", "[0, 0, -1] pushes onto the up face"))
+    if g and not any(g):
+        found.append((("g",), "is 0, which is no load", "[0, 0, -3] is three times gravity toward the down face"))
+    return found
+
+
+def factor_findings(factors: Any) -> list[Finding]:
+    """Factors of a combination that are not pairs of a case and a number, or none."""
+    if not isinstance(factors, tuple) or not all(isinstance(pair, tuple) and len(pair) == 2 for pair in factors):
+        return [(("of",), f"is {show_value(factors)}, not pairs of case and factor", 'write (("wind", 1.0),)')]
+    if not factors:
+        return [(("of",), "is empty", "name at least one case")]
+    found: list[Finding] = []
+    for name, factor in factors:
+        found += [(("of", str(name)), what, cure) for _, what, cure in FACTOR_RANGE.faults(factor)]
+    return found
+
+
+# --- rules between the records of one panel --------------------------------------------------------------------
+
+
+def panel_findings(panel: Panel) -> list[Finding]:
+    """What does not go together in a panel: names of cases, faces, and what lies off the sheet; file keys as places."""
+    found = _case_findings(panel)
+    for place, bead in enumerate(panel.beads):
+        found += _below(("bead", place), sheet_rules.side_findings(panel.bead_side, bead.side))
+    for place, hole in enumerate(panel.holes):
+        found += _below(("hole", place), sheet_rules.side_findings(panel.bead_side, hole.side))
+    return found + _sheet_findings(panel)
+
+
+def _below(path: tuple[str | int, ...], findings: list[Finding]) -> list[Finding]:
+    return [((*path, *below), what, cure) for below, what, cure in findings]
+
+
+def _case_findings(panel: Panel) -> list[Finding]:
+    cases = [load.case for load in panel.loads]
+    combined = [one.case for one in panel.combinations]
+    found: list[Finding] = []
+    for place, one in enumerate(panel.combinations):
+        names = [name for name, _ in one.factors]
+        found += _below(("combination", place), sheet_rules.combination_findings(one.case, names, cases))
+    found += _below(("combination",), sheet_rules.repeated_findings(combined))
+    for place, demand in enumerate(panel.demands):
+        found += _below(("demand", place), sheet_rules.demand_findings(demand.case, [*cases, *combined]))
+    return found
+
+
+def _sheet_findings(panel: Panel) -> list[Finding]:
+    """Cut-outs that meet, and records that lie off the sheet."""
+    sheet = SheetGeometry(panel.outline, tuple(cutout.ring for cutout in panel.cutouts))
+    cure = "move or shrink it; cut-outs lie inside the outline and apart"
+    found: list[Finding] = [(("cutout", place), what, cure) for place, what in sheet.cutout_clashes()]
+    for place, support in enumerate(panel.supports):
+        found += _below(("support", place), sheet_rules.path_findings(sheet, support.path))
+        found += _below(("support", place), sheet_rules.centre_findings(sheet, support.at))
+    for place, load in enumerate(panel.loads):
+        lies = sheet_rules.load_findings(sheet, load.path, load.polygon, load.at, load.size)
+        found += _below(("load", place), lies)
+    for place, keep_out in enumerate(panel.keep_outs):
+        found += _below(("keep_out", place), sheet_rules.keep_out_findings(sheet, keep_out.polygon))
+    for place, fold in enumerate(panel.folds):
+        found += _below(("fold", place), sheet_rules.fold_findings(sheet, fold.line))
+    for place, mass in enumerate(panel.masses):
+        found += _below(("mass", place), sheet_rules.point_findings(sheet, mass.at))
+    for place, reading in enumerate(panel.out_of_flat):
+        found += _below(("out_of_flat", place), sheet_rules.point_findings(sheet, reading.at))
+    found += _below(("out_of_flat",), sheet_rules.flatness_findings([one.at for one in panel.out_of_flat]))
+    for place, trim in enumerate(panel.trims):
+        found += _below(("trim", place), sheet_rules.path_findings(sheet, trim.path))
+    for place, bead in enumerate(panel.beads):
+        found += _below(("bead", place), sheet_rules.path_findings(sheet, bead.path))
+        found += _below(("bead", place), sheet_rules.open_end_findings(sheet, bead.path, bead.open_ends))
+    for place, hole in enumerate(panel.holes):
+        found += _below(("hole", place), sheet_rules.point_findings(sheet, hole.at))
+    return found

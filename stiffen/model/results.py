@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from .layout import Layout
+from .layout import Bead, Hole, Layout, Point
 
 LINEAR = "linear"
 NONLINEAR = "large deflection"
@@ -81,6 +84,26 @@ class ResultFields:
     stress: dict[str, np.ndarray] = field(default_factory=dict)
     curves: dict[str, LoadDeflectionCurve] = field(default_factory=dict)
 
+    def rings(self) -> tuple[tuple[Point, ...], ...]:
+        """The rim of the mesh in plan as closed rings, mm: the outline first, then cut-outs and holes."""
+        corners = self.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2).tolist()
+        edges = set(map(tuple, corners))
+        following = {a: b for a, b in edges if (b, a) not in edges}
+        rings = []
+        while following:
+            start, here = following.popitem()
+            ring = [start]
+            while here != start and here in following:
+                ring.append(here)
+                here = following.pop(here)
+            rings.append(tuple((float(x), float(y)) for x, y in self.plan_nodes[ring]))
+        return tuple(sorted(rings, key=_extent, reverse=True))
+
+
+def _extent(ring: Sequence[Point]) -> float:
+    """Diagonal of the box round a ring, mm."""
+    return float(np.hypot(*np.ptp(np.asarray(ring), axis=0)))
+
 
 @dataclass(frozen=True)
 class Verdict:
@@ -121,6 +144,17 @@ class Verdict:
             worst = max(worst, bad if d.met else max(bad, 1.0 + 1e-9))
         return worst
 
+    def __repr__(self) -> str:
+        mass = f"mass {self.mass_kg:.3g} kg, without holes {self.blank_mass_kg:.3g} kg"
+        return "\n".join((_status(self), mass, _shape(self.layout), _margins(self.demands), _cautions(self)))
+
+    def svg(self) -> str:
+        """A picture of the layout as SVG text, on its sheet where the verdict has fields."""
+        return self.layout.svg(self.fields.rings() if self.fields else (), self.panel)
+
+    def _repr_svg_(self) -> str:
+        return self.svg()
+
 
 @dataclass(frozen=True)
 class FlatSheetBaseline:
@@ -137,12 +171,13 @@ class FlatSheetBaseline:
 
 @dataclass(frozen=True)
 class SearchResult:
-    """What a search hands out.
+    """What a search hands out; `print` shows it in five lines, a notebook as a picture.
 
-    verdict: of the best layout.  flat: verdict of the flat sheet at the same gauge (for before/after pictures).
-    rival: see `FlatSheetBaseline`.  gauges: (gauge mm, one line why it was or was not taken; it begins with "proven" where it is).
-    bound: {what, value, known, gap, covers} or None, see `claims`.  stopped: '' or why the search ended before it was
-    done.  cut_short: True where the clock ended a part of it, so that another run may find another layout.
+    verdict: of the best layout.  flat_verdict: of the flat sheet at the same gauge, for pictures before and after.
+    gauge_outcomes: (gauge mm, one line why it was or was not taken; the line begins with "proven" where that is shown).
+    bound: {what, value, known, gap, covers} or None, see `optimise.bounds.statements`.  stopped: "" or why the search
+    ended before it was done.  cut_short: True where the time limit ended a part of it: another run may find another
+    layout.
     """
 
     verdict: Verdict
@@ -155,3 +190,68 @@ class SearchResult:
     stopped: str = ""
     cut_short: bool = False
     seconds: float = 0.0
+
+    def __repr__(self) -> str:
+        best = self.verdict
+        mass = f"mass {best.mass_kg:.3g} kg; {_comparison(best.mass_kg, self.flat_baseline)}"
+        notes = [self.stopped] if self.stopped else []
+        notes += ["the time ran out: a longer search may find a lighter layout"] if self.cut_short else []
+        return "\n".join((_status(best), mass, _shape(best.layout), _margins(best.demands), _cautions(best, notes)))
+
+    def svg(self) -> str:
+        """A picture of the best layout as SVG text; see `Verdict.svg`."""
+        return self.verdict.svg()
+
+    def _repr_svg_(self) -> str:
+        return self.svg()
+
+
+# --- the lines of a result in words ----------------------------------------------------------------------------
+
+
+def _status(verdict: Verdict) -> str:
+    """Panel, whether all demands are met, gauge."""
+    missed = sum(not demand.met for demand in verdict.demands)
+    met = f"{missed} of {len(verdict.demands)} demands not met" if missed else "all demands met"
+    return f"{verdict.panel}: {met if verdict.demands else 'no demands'}, {verdict.layout.gauge:g} mm sheet"
+
+
+def _comparison(mass: float, flat: FlatSheetBaseline) -> str:
+    """The flat sheet that meets the same demands, and what share of its mass is saved."""
+    if flat.gauge_mm is not None and flat.mass_kg:
+        saved = 1 - mass / flat.mass_kg
+        return f"flat sheet that meets the demands: {flat.gauge_mm:g} mm, {flat.mass_kg:.3g} kg ({saved:.0%} saved)"
+    if flat.evaluated_gauges:
+        return f"no flat sheet up to {max(flat.evaluated_gauges):g} mm meets the demands"
+    return "flat sheets were not evaluated"
+
+
+def _shape(layout: Layout) -> str:
+    """Beads by die with their total length, and flared holes by die."""
+    beads = _counted(layout.beads, "bead")
+    length = f", {layout.rolled_length / 1000:.2f} m in all" if layout.beads else ""
+    return f"{beads}{length}; {_counted(layout.holes, 'flared hole')}"
+
+
+def _counted(parts: Sequence[Bead] | Sequence[Hole], noun: str) -> str:
+    if not parts:
+        return f"no {noun}s"
+    dies = Counter(part.die.name for part in parts)
+    by_die = ", ".join(f"{count} {name}" for name, count in dies.items())
+    return f"{len(parts)} {noun}{'' if len(parts) == 1 else 's'} ({by_die})"
+
+
+def _margins(demands: Sequence[DemandResult]) -> str:
+    """Each demand with its value and margin."""
+    return "; ".join(
+        f"{one.label} {one.value:.3g} {one.unit} (limit {one.limit:g}, margin {one.margin:+.0%})" for one in demands
+    )
+
+
+def _cautions(verdict: Verdict, notes: Sequence[str] = ()) -> str:
+    """What makes the result less certain."""
+    undecided = [one.label for one in verdict.demands if one.decided_by == NOT_DECIDED]
+    told = [f"not decided: {', '.join(undecided)}"] if undecided else []
+    if verdict.mesh_error is not None and math.isfinite(verdict.mesh_error):
+        told.append(f"estimated mesh error {verdict.mesh_error:.1%}")
+    return "cautions: " + ("; ".join((*told, *verdict.warnings, *notes)) or "none")

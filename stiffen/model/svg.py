@@ -35,7 +35,7 @@ class HoleShape:
 def layout_svg(
     caption: str, beads: Sequence[BeadShape], holes: Sequence[HoleShape], rings: Sequence[PointSequence] = ()
 ) -> str:
-    """The picture: outline and cut-outs (`cone_rings`, the outline first) where known, beads, holes, one line below.
+    """The picture: outline and cut-outs (`rings`, the outline first) where known, beads, holes, one line below.
 
     Beads and flares that stand proud on the down face are dashed.
     """

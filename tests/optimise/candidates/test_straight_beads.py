@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from shapely.geometry import Point, Polygon
 from support.busy_panel import BUSY, DIES, HOLE_DIES, RECTANGLE, TOOLS, outline
+from support.records import unchecked
 
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Support
@@ -199,7 +200,7 @@ def test_no_beads_in_sheet_over_the_rating():
 
 
 def test_nothing_fits():
-    tiny = replace(RECTANGLE, outline=((0, 0), (40, 0), (40, 30), (0, 30)))
+    tiny = replace(RECTANGLE, outline=((0, 0), (50, 0), (50, 30), (0, 30)))
     found = straight_beads.candidates(tiny, 1.0)
     assert found.beads == ()
     assert found.holes == ()
@@ -223,5 +224,5 @@ def test_steps_run_along_straight_edges():
         assert [edge.distance(Point(place)) for place in bead.path] == pytest.approx([10, 10], abs=0.15)
         assert layout_check.audit(panel, Layout(1.0, (bead,))) == ()
         assert bead.length > 0.85 * 400
-    riveted = replace(panel, supports=(Support("rivets", pitch=40, diameter=4),))
+    riveted = replace(panel, supports=(unchecked(Support("edge"), kind="rivets", pitch=40, diameter=4),))
     assert straight_beads.bead_candidates(riveted, 1.0) == ()

@@ -9,7 +9,8 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 import shapely
@@ -19,6 +20,8 @@ from shapely.ops import split
 from shapely.validation import explain_validity
 
 from stiffen.errors import Fault, InputError
+
+from .value_rules import MAX_DERIVED_POINTS, MIN_DERIVED_SPACING, Finding, PlanPoints
 
 MAX_CHORD_ERROR = 0.02  # mm, greatest distance from an arc to the chords that stand for it
 ON_SHEET_TOLERANCE = 0.05  # mm by which a point may miss the sheet and still lie on it
@@ -70,6 +73,38 @@ def ring_fault(ring: Ring) -> str:
     found = re.search(r"\[([-\d.e+]+) ([-\d.e+]+)", explain_validity(polygon))
     place = f" at ({float(found[1]):.1f}, {float(found[2]):.1f})" if found else ""
     return f"crosses or touches itself{place}"
+
+
+@lru_cache(maxsize=4096)
+def _known_ring_fault(ring: Ring) -> str:
+    """`ring_fault` of a ring that is asked for again and again."""
+    return ring_fault(ring)
+
+
+@dataclass(frozen=True)
+class RingRule(PlanPoints):
+    """At least three corners, in order round the edge of a clean area; the first one may stand again at the end."""
+
+    least: int = 3
+
+    def accepts(self, value: Any) -> bool:
+        """True for an open ring, either way round, that bounds a clean area."""
+        return super().accepts(value) and value[0] != value[-1] and not _known_ring_fault(value)
+
+    def faults(self, value: Any) -> list[Finding]:
+        """Faults of the points, or else of the ring."""
+        if found := super().faults(value):
+            return found
+        fault = ring_fault(self.convert(value))
+        return [((), fault, "list the corners in order round the edge")] if fault else []
+
+    def convert(self, value: Any) -> Ring:
+        """An open ring, counter-clockwise."""
+        return open_ring(super().convert(value))
+
+
+RING = RingRule()  # as a file gives it
+DERIVED_RING = RingRule(3, MAX_DERIVED_POINTS, MIN_DERIVED_SPACING)  # as a record holds it
 
 
 def round_corners(ring: Ring, radius: float) -> Ring:
