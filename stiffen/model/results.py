@@ -220,7 +220,7 @@ def _comparison(mass: float, flat: FlatSheetBaseline) -> str:
     """The flat sheet that meets the same demands, and what share of its mass is saved."""
     if flat.gauge_mm is not None and flat.mass_kg:
         saved = 1 - mass / flat.mass_kg
-        return f"flat sheet that meets the demands: {flat.gauge_mm:g} mm, {flat.mass_kg:.3g} kg ({saved:.0%} saved)"
+        return f"flat sheet that meets the demands: {flat.gauge_mm:g} mm, {flat.mass_kg:.3g} kg ({saved * 100:.0f} % saved)"
     if flat.evaluated_gauges:
         return f"no flat sheet up to {max(flat.evaluated_gauges):g} mm meets the demands"
     return "flat sheets were not evaluated"
@@ -243,8 +243,10 @@ def _counted(parts: Sequence[Bead] | Sequence[Hole], noun: str) -> str:
 
 def _margins(demands: Sequence[DemandResult]) -> str:
     """Each demand with its value and margin."""
+    if not demands:
+        return "demands: none"
     return "; ".join(
-        f"{one.label} {one.value:.3g} {one.unit} (limit {one.limit:g}, margin {one.margin:+.0%})" for one in demands
+        f"{one.label} {one.value:.3g} {one.unit} (limit {one.limit:g}, margin {one.margin * 100:+.0f} %)" for one in demands
     )
 
 
@@ -253,5 +255,5 @@ def _cautions(verdict: Verdict, notes: Sequence[str] = ()) -> str:
     undecided = [one.label for one in verdict.demands if one.decided_by == NOT_DECIDED]
     told = [f"not decided: {', '.join(undecided)}"] if undecided else []
     if verdict.mesh_error is not None and math.isfinite(verdict.mesh_error):
-        told.append(f"estimated mesh error {verdict.mesh_error:.1%}")
+        told.append(f"estimated mesh error {verdict.mesh_error * 100:.1f} %")
     return "cautions: " + ("; ".join((*told, *verdict.warnings, *notes)) or "none")
