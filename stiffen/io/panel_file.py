@@ -1,6 +1,6 @@
-"""From files to a `Panel`, `Tools` or `Layout`, with every fault told at once; and layouts back to files.
+"""Reads panel and layout files into records, reporting every fault at once; makes the data of a layout file.
 
-mm, N, MPa, kg, s, Hz.  Places in faults count from 1, as a person does: `load[2].at` is the key `at` of the second
+mm, N, MPa, kg, s, Hz.  Places in faults count from 1: `load[2].at` is the key `at` of the second
 [[load]], `panel.outline[3]` the third point of the outline.
 """
 
@@ -47,7 +47,7 @@ PANEL_KEYS = ("name", "material", "gauges", "outline", "outline_dxf", "corner_ra
 
 
 class LayoutContext(NamedTuple):
-    """What beads and holes are checked against; None where it is itself at fault."""
+    """What beads and holes are checked against; a part with faults of its own is None."""
 
     sheet: SheetGeometry | None
     tools: Tools | None
@@ -68,7 +68,7 @@ def read_panel(path: FilePath) -> Panel:
 def panel_from_dict(data: dict, folder: Path) -> Panel:
     """The panel of plain data in the form of a panel file; `folder` is where files named in it lie.
 
-    `data` stays as it is.  The panel's `source` is a copy of it in which the outline and the tools stand themselves.
+    `data` is not changed.  The panel's `source` is a copy of it that holds the outline and the tools themselves.
     InputError with every fault found.
 
     >>> panel_from_dict({"panel": {"name": "lid", "gauges": [1.0, "2 mm"]}}, Path())
@@ -80,12 +80,12 @@ def panel_from_dict(data: dict, folder: Path) -> Panel:
     faults = FaultList(data)
     panel, _ = _panel(TableReader(data, faults), Path(folder))
     faults.raise_if_any()
-    assert panel is not None  # else a fault was told
+    assert panel is not None  # else a fault was raised
     return panel
 
 
 def layout_document(panel: Panel, layout: Layout, result: dict | None) -> dict:
-    """The JSON form of a layout file: the panel with nothing left to look up, what was decided, what was found."""
+    """The data of a layout file: the panel with the files it names, gauge, beads and holes, and the result."""
     return {
         "format": FORMAT_NAME,
         "version": FORMAT_VERSION,
@@ -119,7 +119,7 @@ def read_layout(path: FilePath) -> tuple[Panel, Layout]:
     holes = _rows(root, "holes", partial(panel_tables.hole, **context._asdict()))
     root.reject_unknown_keys("a layout file")
     faults.raise_if_any()
-    assert panel is not None  # else a fault was told
+    assert panel is not None  # else a fault was raised
     return panel, Layout(gauge, beads, holes)
 
 
@@ -127,7 +127,7 @@ def read_layout(path: FilePath) -> tuple[Panel, Layout]:
 
 
 def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext]:
-    """The panel, None where anything in it is at fault, and what is left to check beads and holes against."""
+    """The panel (None if anything in it is at fault), and what is left to check beads and holes against."""
     head = root.table("panel")
     if head is None:
         if "panel" not in root.data:
@@ -171,7 +171,7 @@ def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext
 
 
 def _out_of_flat(root: TableReader, sheet: SheetGeometry | None) -> tuple[FlatnessReading, ...]:
-    """Measured places; three and more, not in one line, each once, so that they give a shape."""
+    """Flatness readings; a fault unless their places give a shape."""
     found = _rows(root, "out_of_flat", partial(panel_tables.flatness_reading, sheet=sheet))
     if not found or len(found) < len(root.data["out_of_flat"]):
         return ()
@@ -181,7 +181,7 @@ def _out_of_flat(root: TableReader, sheet: SheetGeometry | None) -> tuple[Flatne
 
 
 def _source(data: dict, tools: dict, drawing: Drawing | None) -> dict:
-    """A copy of the panel's data with nothing left to look up: tools in place, and what is drawn as points."""
+    """A copy of the panel's data that names no other file: the tools as a table, the drawing as points."""
     source = copy.deepcopy(data)
     source.pop("dxf_layers", None)
     head = source["panel"]
@@ -202,18 +202,18 @@ def _loop_as_table(loop: Loop) -> dict:
     return {"polygon": [list(point) for point in loop.ring]}
 
 
-Build = Callable[[TableReader], Any]  # from a table to a record, or None with faults kept
+Build = Callable[[TableReader], Any]  # makes a record from a table, or keeps faults and returns None
 
 
 def _rows(root: TableReader, key: str, build: Build) -> tuple:
-    """The records of one array of tables, faulty ones left out."""
+    """The records of one array of tables without the faulty ones."""
     return tuple(record for row in root.tables(key) if (record := build(row)) is not None)
 
 
 def _rows_and_annotations(
     root: TableReader, head: TableReader, drawing: Drawing | None, key: str, build: Build
 ) -> tuple:
-    """The records of one array of tables, then those that the drawing marks; faulty ones left out."""
+    """The records of one array of tables, then those of the drawing, without the faulty ones."""
     records = list(_rows(root, key, build))
     for mark in drawing.annotations if drawing else ():
         if mark.key != key:
@@ -226,13 +226,13 @@ def _rows_and_annotations(
         except InputError as error:
             for fault in error.faults:
                 name = Path(head.data["outline_dxf"]).name
-                told = f"{name}: layer {printable(mark.layer)}: {fault.where or key} {fault.what}"
-                head.fault("outline_dxf", told, fault.cure)
+                what = f"{name}: layer {printable(mark.layer)}: {fault.where or key} {fault.what}"
+                head.fault("outline_dxf", what, fault.cure)
     return tuple(records)
 
 
 def _reject_unknown_headings(root: TableReader) -> None:
-    """Tell of unknown headings, and of keys of [panel] that stand above it."""
+    """Keep a fault for unknown headings, and for keys of [panel] that stand above it."""
     for key in PANEL_KEYS:
         if key in root.data and key != "material":
             root.has(key)
@@ -244,7 +244,7 @@ def _reject_unknown_headings(root: TableReader) -> None:
 
 
 def _material(root: TableReader, head: TableReader) -> Material | None:
-    """A name in the built-in table, or [material]."""
+    """The material: a name in the built-in table, or the table [material]."""
     if isinstance(root.data.get("material"), str) and root.has("material"):
         return root.fault("material", "stands outside [panel]", "move it below the heading [panel]")
     inline = isinstance(head.data.get("material"), dict)
@@ -253,7 +253,7 @@ def _material(root: TableReader, head: TableReader) -> Material | None:
         if not inline and "material" in head.data:
             head.fault("material", "stands beside a table [material]", "give one of the two")
         return panel_tables.own_material(own)
-    if "material" in root.data:  # told already: it is no table
+    if "material" in root.data:  # a fault is kept already: it is no table
         return None
     name = head.read("material", TEXT)
     if name is not None and name not in materials():
@@ -263,13 +263,13 @@ def _material(root: TableReader, head: TableReader) -> Material | None:
 
 
 def _gauges(head: TableReader) -> tuple[float, ...] | None:
-    """Thicknesses in the rack, rising."""
+    """Available sheet thicknesses, rising."""
     gauges = head.read("gauges", PANEL_RULES["gauges"])
     return gauges and tuple(sorted(gauges))
 
 
 def _tools(head: TableReader, folder: Path) -> tuple[Tools | None, dict]:
-    """Tools and their plain data: "starter" unless given, a file, or a table in place."""
+    """Tools and their plain data: "starter" unless given, else a file or a table in [panel]."""
     inline = head.table("tools") if isinstance(head.data.get("tools"), dict) else None
     if inline:
         return tools_from_table(inline, "tools"), inline.data
@@ -292,7 +292,7 @@ def _tools(head: TableReader, folder: Path) -> tuple[Tools | None, dict]:
 
 
 def _own_layers(root: TableReader, head: TableReader) -> dict[str, str]:
-    """[dxf_layers]: the user's names of layers to ours."""
+    """[dxf_layers]: for each of the user's layer names, ours."""
     own = root.table("dxf_layers")
     if own and "outline_dxf" not in head.data:
         root.fault("dxf_layers", "has no meaning without outline_dxf", "it names the layers of that drawing")
@@ -304,7 +304,7 @@ def _own_layers(root: TableReader, head: TableReader) -> dict[str, str]:
 
 
 def _outline(head: TableReader, folder: Path, own_layers: dict[str, str]) -> tuple[Ring | None, Drawing | None]:
-    """The outline with its corners rounded, from points or from a drawing."""
+    """The outline with its corners rounded, from points or from a drawing, and the drawing."""
     given = [key for key in ("outline", "outline_dxf") if head.has(key)]
     radius = head.read("corner_radius", CORNER_RADIUS, 0.0)
     if len(given) != 1:
@@ -328,7 +328,7 @@ def _outline(head: TableReader, folder: Path, own_layers: dict[str, str]) -> tup
 
 
 def _drawing(head: TableReader, folder: Path, own_layers: dict[str, str]) -> Drawing | None:
-    """The loops of the drawing that outline_dxf names, and what its layers mark."""
+    """The drawing that outline_dxf names; None, with faults kept, if it cannot be used."""
     name = head.read("outline_dxf", TEXT)
     if name is None:
         return None
@@ -350,13 +350,13 @@ def _is_plausible_size(head: TableReader, key: str, ring: Ring, unit: str) -> bo
     return not found
 
 
-# --- what hangs together ---------------------------------------------------------------------------------------
+# --- rules between tables ---------------------------------------------------------------------------------------
 
 
 def _cutouts(
     root: TableReader, head: TableReader, outline: Ring | None, drawing: Drawing | None
 ) -> tuple[tuple[Cutout, ...], SheetGeometry | None]:
-    """All cut-outs, those of the file before those of the drawing, and the sheet they leave."""
+    """All cut-outs, those of the file before those of the drawing, and the sheet without them."""
     own = [(row, record) for row in root.tables("cutout") if (record := panel_tables.cutout(row)) is not None]
     drawn = [Cutout(loop.ring, loop.circle) for loop in (drawing.cutouts if drawing else ())]
     cutouts = (*(record for _, record in own), *drawn)
@@ -368,15 +368,15 @@ def _cutouts(
             own[place][0].fault("", what, "move or shrink it; cut-outs lie inside the outline and apart")
         else:
             x, y = sheet.cutout_centroid(place)
-            told = f"has a cut-out around ({x:.1f}, {y:.1f}) that {what}"
-            head.fault("outline_dxf", told, "cut-outs lie inside the outline and apart")
+            where = f"has a cut-out around ({x:.1f}, {y:.1f}) that {what}"
+            head.fault("outline_dxf", where, "cut-outs lie inside the outline and apart")
     return cutouts, sheet
 
 
 def _folds(
     root: TableReader, head: TableReader, drawing: Drawing | None, sheet: SheetGeometry | None
 ) -> tuple[Fold, ...]:
-    """Fold lines; no two may cross on the sheet."""
+    """The folds; a fault if two cross on the sheet."""
     folds: list[Fold] = []
 
     def build(row: TableReader) -> Fold | None:
@@ -392,7 +392,7 @@ def _folds(
 
 
 def _cases(root: TableReader) -> dict:
-    """Combinations and demands; they may name the case of a load that is itself at fault."""
+    """Combinations and demands; they may name the case of a faulty load."""
     cases = _case_names(root, "load")
     combined = _case_names(root, "combination")
     combinations = _rows(root, "combination", partial(panel_tables.combination, cases=cases))
@@ -403,7 +403,7 @@ def _cases(root: TableReader) -> dict:
 
 
 def _case_names(root: TableReader, key: str) -> list[str]:
-    """The case names that the tables of one kind bear, faulty tables included."""
+    """The case names in the tables of one kind, faulty tables included."""
     rows = root.data.get(key)
     rows = rows if isinstance(rows, list) else []
     names = (row.get("case") for row in rows if isinstance(row, dict))

@@ -14,6 +14,18 @@ from stiffen.model import sheet_rules
 from stiffen.model.layout import BEAD_RULES, HOLE_RULES, OPEN_END_NAMES, SIDE, SIDES, Bead, Hole
 from stiffen.model.material import MATERIAL_RULES, Material, material_findings
 from stiffen.model.panel import (
+    Combination,
+    Cutout,
+    Demand,
+    EdgeTrim,
+    FlatnessReading,
+    Fold,
+    KeepOut,
+    Load,
+    PointMass,
+    Support,
+)
+from stiffen.model.record_rules import (
     COMBINATION_RULES,
     DEMAND_KEYS,
     DEMAND_KINDS,
@@ -30,16 +42,6 @@ from stiffen.model.panel import (
     MASS_RULES,
     SUPPORT_RULES,
     TRIM_RULES,
-    Combination,
-    Cutout,
-    Demand,
-    EdgeTrim,
-    FlatnessReading,
-    Fold,
-    KeepOut,
-    Load,
-    PointMass,
-    Support,
     fastener_findings,
     fold_findings,
     load_findings,
@@ -168,7 +170,7 @@ def support(row: TableReader, sheet: SheetGeometry | None) -> Support | None:
         row.keep(fastener_findings(kind, pitch, diameter))
     if along and row.ok:
         path = _outline_path(row, sheet, kind, inset, diameter)
-    if not row.ok or (kind == "rivets" and path is None):  # no outline to run along, which is told already
+    if not row.ok or (kind == "rivets" and path is None):  # without an outline, which has its own fault
         return None
     try:
         return Support(kind, hold, in_plane, slip, path, at, pitch, diameter, stiffness, strength)

@@ -1,6 +1,6 @@
-"""One table of a file, read key by key; every fault is kept and told at the end.
+"""Reads one table of a file key by key, keeps every fault, and raises them all at the end.
 
-`where` of a fault counts as a person does: `load[2].at` is the key `at` of the second [[load]], and
+Places of faults count from 1: `load[2].at` is the key `at` of the second [[load]], and
 `panel.outline[3]` the third point of the outline.
 """
 
@@ -22,14 +22,14 @@ from stiffen.model.value_rules import (
     suggestion,
 )
 
-Value = Any  # a checked value, or None after a fault: a table that is `ok` has no None where a key is required
+Value = Any  # a checked value, or None after a fault; while a table is `ok`, no required key gave None
 REQUIRED = object()
-MAX_FAULTS = 200  # so many faults are told of a whole file, the rest only counted
+MAX_FAULTS = 200  # faults of a file that are listed; the rest are only counted
 MAX_ROWS = 1000  # tables of one kind
 
 
 class FaultList:
-    """All that was found wrong in `data`."""
+    """All faults found in `data`."""
 
     def __init__(self, data: dict) -> None:
         self._data = data
@@ -50,14 +50,14 @@ class FaultList:
         return path in self._bad
 
     def raise_if_any(self) -> None:
-        """Raise one InputError with all faults in file order, if there are any; beyond MOST the rest is counted."""
+        """Raise one InputError with all faults in file order, if any; past MAX_FAULTS they are only counted."""
         if self._found:
             faults = [fault for _, fault in sorted(self._found, key=lambda item: self._rank(item[0]))]
             more = len(faults) - MAX_FAULTS
             raise InputError(faults[:MAX_FAULTS] + [Fault("", f"{more} more faults", "mend these first")] * (more > 0))
 
     def _rank(self, path: KeyPath) -> list[int]:
-        """Place in the file: the position of each key among its neighbours, a missing key after them."""
+        """Sort key of a path: the position of each key among its neighbours; a missing key comes after them."""
         rank: list[int] = []
         here: Any = self._data
         for key in path:
@@ -72,7 +72,7 @@ class FaultList:
 
 
 class TableReader:
-    """A table under reading.  Each method returns a checked value, or None after it has kept a fault."""
+    """A table that is being read.  Each method returns a checked value, or None after it has kept a fault."""
 
     def __init__(self, data: dict, faults: FaultList, path: KeyPath = ()) -> None:
         self.data, self.faults, self.path = data, faults, path
@@ -80,11 +80,11 @@ class TableReader:
 
     @property
     def ok(self) -> bool:
-        """True while nothing in this table is wrong."""
+        """True while no fault was found in this table."""
         return not self.faults.has_fault_at(self.path)
 
     def has(self, key: str) -> bool:
-        """True if the key is there; it counts as known from now on."""
+        """True if the table has the key, which counts as known from now on."""
         self._asked[key] = None
         return key in self.data
 
@@ -94,7 +94,7 @@ class TableReader:
         self.faults.add(self.path + below, what, cure)
 
     def reject_unknown_keys(self, noun: str) -> None:
-        """Tell of every key that was not asked for."""
+        """Keep a fault for every key that was not asked for."""
         unknown = [key for key in self.data if key not in self._asked]
         for key in unknown[:MAX_FAULTS]:
             self.fault(key, f"is not a key of {noun}", suggestion(key, self._asked))
@@ -129,7 +129,7 @@ class TableReader:
         return rule.convert(value)
 
     def table(self, key: str) -> TableReader | None:
-        """The table under a key, None where there is none."""
+        """The table under a key; None if there is none."""
         if not self.has(key):
             return None
         value = self.data[key]
@@ -139,7 +139,7 @@ class TableReader:
         return self.fault(key, f"is {show_value(value)}, not a table", cure)
 
     def tables(self, key: str) -> list[TableReader]:
-        """The tables of an array of tables; an empty list where there is none."""
+        """The tables of an array of tables; an empty list if there is none."""
         if not self.has(key):
             return []
         value = self.data[key]

@@ -1,4 +1,4 @@
-"""The shop's tools from a TOML file, or from the table of the same form inside a panel or layout.
+"""Reads the shop's tools from a TOML file, or from a table of the same form inside a panel or layout.
 
     name = "home shop"            # optional; the file's name otherwise
     [roller]                      # throat, rated_steel; optional: the other fields of `tools.Roller`
@@ -75,9 +75,9 @@ def tools_from_dict(data: dict, name: str) -> Tools:
 
 
 def tools_data(entry: str, folder: Path) -> dict:
-    """The plain data behind `tools = "..."` of a panel: "starter", or a tools file beside the panel file.
+    """The plain data that `tools = "..."` of a panel names: "starter", or a tools file beside the panel file.
 
-    InputError if it cannot be read; what stands in it is checked by `tools_from_table`.
+    InputError if the file cannot be read; `tools_from_table` checks its content.
     """
     if entry == STARTER:
         return {"name": STARTER, **starter_data()}
@@ -88,7 +88,7 @@ def tools_data(entry: str, folder: Path) -> dict:
 
 
 def tools_from_table(table: TableReader, name: str) -> Tools:
-    """Tools from an open table; faults are left with it."""
+    """Tools from a table; faults are kept with the table."""
     name = table.read("name", TEXT, name) or name
     bead_rows, hole_rows = table.tables("bead_die"), table.tables("hole_die")
     roller = _roller(table, needed=bool(bead_rows))
@@ -104,7 +104,7 @@ def tools_from_table(table: TableReader, name: str) -> Tools:
     if not bead_rows and not hole_rows and table.ok:
         table.fault("bead_die", "is missing", "give at least one [[bead_die]] or [[hole_die]]")
     table.reject_unknown_keys("a tools file")
-    if not table.ok:  # still good to look up dies in, for the faults of the rest of a panel
+    if not table.ok:  # good enough to look up dies, so that the faults of a panel's beads are found too
         return Tools(name, roller, _one_of_each_name(bead_dies), _one_of_each_name(hole_dies))
     return Tools(name, roller, _made(bead_dies), _made(hole_dies), _made(trials), spacing, _made(cutters), brake)
 
@@ -119,7 +119,7 @@ def _one_of_each_name(dies: Iterable) -> tuple:
 
 
 def _check_unique_names(rows: list[TableReader]) -> None:
-    """Keep a fault for each name that a row before bears too."""
+    """Keep a fault for each name that an earlier row has too."""
     for (place, *below), what, cure in repeated_name_findings([row.data.get("name") for row in rows]):
         rows[int(place)].fault(tuple(below), what, cure)
 
@@ -154,7 +154,7 @@ def _bead_die(row: TableReader) -> BeadDie | None:
 
 
 def _check_profile(row: TableReader, die: BeadDie) -> None:
-    """Tell of a profile that cannot be: `bead_section.half_profile` knows."""
+    """Keep a fault for a profile that has no geometry (`bead_section.half_profile`)."""
     try:
         nose = half_profile(die).nose_radius
     except InputError as error:

@@ -1,4 +1,4 @@
-"""What is decided: beads, flared holes and gauge, and their plain form for JSON.
+"""A layout: beads, flared holes and gauge, and their form in JSON.
 
 Plan coordinates in mm; "up" is the face toward +z.
 """
@@ -28,7 +28,6 @@ from .value_rules import (
 Point = tuple[float, float]
 SIDES = ("up", "down")
 OPEN_END_NAMES = {(False, False): "none", (True, False): "start", (False, True): "stop", (True, True): "both"}
-
 GAUGE_RANGE = Range(0.1, 6.0, "mm", cure="gauges are in mm: 0.040 inch is 1.016")
 SIDE = Choice(SIDES)
 BEAD_RULES: dict[str, Rule] = {
@@ -49,8 +48,9 @@ HOLE_RULES: dict[str, Rule] = {
 class Bead:
     """One rolled bead: its die, the path of its axis (>= 2 points, mm), the face on which it stands proud.
 
-    A path whose first and last points are the same is a closed frame without ends.  open_ends: True for a start or a
-    stop that runs over the edge of the sheet at full depth; that point of the path lies on the edge.
+    A path whose first and last points are the same is a closed frame without ends.  open_ends: for start and stop, True
+    if the bead runs over the edge of the sheet at full depth; that point of the path lies on the edge.
+    fixed: the search keeps the bead where it is.
     """
 
     die: BeadDie
@@ -72,7 +72,7 @@ class Bead:
 
     @property
     def closed(self) -> bool:
-        """True for a frame that runs back into itself."""
+        """True for a closed frame."""
         return len(self.path) > 3 and math.dist(self.path[0], self.path[-1]) < 1e-6
 
     def to_dict(self) -> dict:
@@ -84,7 +84,7 @@ class Bead:
 
 @dataclass(frozen=True)
 class Hole:
-    """One flared hole: its die, centre (mm), the face on which its lip stands proud."""
+    """One flared hole: its die, its centre (mm), the face on which its lip stands proud.  fixed: see `Bead`."""
 
     die: HoleDie
     at: Point
@@ -139,10 +139,10 @@ class Layout:
 
     def svg(self, rings: Sequence[Sequence[Point]] = (), name: str = "") -> str:
         """A picture as SVG text; rings: outline and cut-outs, mm, the outline first."""
-        bands = [BeadShape(bead.path, bead.die.width, bead.side) for bead in self.beads]
-        flares = [HoleShape(hole.at, hole.die.flange, hole.die.finished, hole.side) for hole in self.holes]
+        beads = [BeadShape(bead.path, bead.die.width, bead.side) for bead in self.beads]
+        holes = [HoleShape(hole.at, hole.die.flange, hole.die.finished, hole.side) for hole in self.holes]
         counts = f"{self.gauge:g} mm sheet, beads {len(self.beads)}, flared holes {len(self.holes)}"
-        return layout_svg(f"{name}: {counts}" if name else counts, bands, flares, rings)
+        return layout_svg(f"{name}: {counts}" if name else counts, beads, holes, rings)
 
     def _repr_svg_(self) -> str:
         return self.svg()

@@ -48,7 +48,7 @@ class Material:
         raise_findings("material", found or material_findings(self.yield_strength, self.tensile, self.bend_radius))
 
     def least_bend_radius(self, t: float) -> float | None:
-        """Least inside bend radius in mm for sheet of thickness t mm; None where the table is silent."""
+        """Least inside bend radius in mm for sheet of thickness t mm; None beyond the end of the table."""
         for greatest, multiple in self.bend_radius:
             if t <= greatest + 1e-9:
                 return multiple * t
@@ -88,7 +88,7 @@ def materials() -> dict[str, Material]:
 
 @cache
 def stock_gauges() -> dict[str, tuple[tuple[str, float], ...]]:
-    """Sheet thicknesses that are commonly sold: (what the trade calls it, mm), by kind of sheet."""
+    """Sheet thicknesses that are commonly sold, by kind of sheet: pairs of trade name and mm."""
     return {row["name"]: tuple((name, float(mm)) for name, mm in row["sizes"]) for row in _shipped_tables()["gauge"]}
 
 

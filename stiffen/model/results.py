@@ -1,4 +1,4 @@
-"""The answers: plain frozen records that `check` and `search` hand out and every writer reads."""
+"""Results: frozen records that `check` and `search` return and every writer reads."""
 
 from __future__ import annotations
 
@@ -18,13 +18,14 @@ NOT_DECIDED = "not decided: large deflection"
 
 @dataclass(frozen=True)
 class DemandResult:
-    """One demand, judged.
+    """The evaluation of one demand.
 
-    value: what the judge found (units of the demand; NaN where nothing was found).  margin: fraction left,
-    1 - value/limit where smaller is better, value/limit - 1 otherwise.  decided_by: LINEAR, NONLINEAR or UNDECIDED.
-    ratio_w_t: largest linear deflection over thickness.  error: estimated mesh error as a fraction of value.
-    in_plane: which assumption on the supports' in-plane hold gave the value.  by_hold: value under each one.
-    at: place (mm) of the largest value where there is one.  snaps_at: load factor at which the sheet oil-cans, or None.
+    value: in the unit of the demand; NaN if none was found.  margin: as a fraction of the limit,
+    1 - value/limit if smaller is better, value/limit - 1 otherwise.  decided_by: LINEAR, NONLINEAR or NOT_DECIDED.
+    deflection_over_thickness: largest linear deflection over thickness.  mesh_error: estimate, a fraction of value.
+    in_plane: the assumed in-plane restraint of the supports that gives the value.  by_in_plane_restraint: the value
+    under each one.  at: place (mm) of the largest value, if any.  snap_through_factor: load factor at which the sheet
+    oil-cans, or None.
     """
 
     kind: str
@@ -47,8 +48,9 @@ class DemandResult:
 
 @dataclass(frozen=True)
 class FastenerLoad:
-    """The rivet or bolt of one support that carries most in a case: centre (mm), shear and pull, N; under which
-    in-plane hold.
+    """The rivet or bolt of one support that carries most in a case.
+
+    centre: mm.  shear, pull: N.  in_plane: the assumed in-plane restraint that gives them.
     """
 
     case: str
@@ -68,7 +70,7 @@ class LoadDeflectionCurve:
 
 @dataclass(frozen=True, eq=False)
 class ResultFields:
-    """Fields for pictures on one mesh: plan (n, 2) mm, triangles (m, 3), heights z (n,) mm of the mid-surface.
+    """Fields for pictures on one mesh: plan_nodes (n, 2) mm, triangles (m, 3), heights (n,) mm of the mid-surface.
 
     deflection: (n,) mm by case, positive toward "up".  softness: (k, 3) rows x, y, mm per newton.
     modes: pairs of Hz and (n,) shape scaled to 1.  stress: (m,) MPa greatest von Mises of both faces by case.
@@ -107,9 +109,10 @@ def _extent(ring: Sequence[Point]) -> float:
 
 @dataclass(frozen=True)
 class Verdict:
-    """A layout, judged.  mass_kg: finished; blank_mass_kg: the same gauge without holes.
+    """The evaluation of a layout; `print` shows it in five lines, a notebook as a picture.
 
-    rivets: for each case the fastener that carries most.
+    mass_kg: of the finished panel.  blank_mass_kg: of the same gauge without holes.  fastener_loads: for each case the
+    fastener that carries most.  fields: for pictures, if asked for.
     """
 
     panel: str
@@ -158,9 +161,9 @@ class Verdict:
 
 @dataclass(frozen=True)
 class FlatSheetBaseline:
-    """The flat sheet that meets the same demands under the same judge; gauge None where no gauge in the rack does.
+    """The thinnest flat sheet that meets the same demands in the same shell model; gauge None if no gauge does.
 
-    looked_at: the gauges judged, mm; none where the search was stopped before.  verdict: on that sheet.
+    evaluated_gauges: mm; empty if the search was stopped before.  verdict: of that sheet.
     """
 
     gauge_mm: float | None
@@ -220,7 +223,8 @@ def _comparison(mass: float, flat: FlatSheetBaseline) -> str:
     """The flat sheet that meets the same demands, and what share of its mass is saved."""
     if flat.gauge_mm is not None and flat.mass_kg:
         saved = 1 - mass / flat.mass_kg
-        return f"flat sheet that meets the demands: {flat.gauge_mm:g} mm, {flat.mass_kg:.3g} kg ({saved * 100:.0f} % saved)"
+        sheet = f"{flat.gauge_mm:g} mm, {flat.mass_kg:.3g} kg"
+        return f"flat sheet that meets the demands: {sheet} ({saved * 100:.0f} % saved)"
     if flat.evaluated_gauges:
         return f"no flat sheet up to {max(flat.evaluated_gauges):g} mm meets the demands"
     return "flat sheets were not evaluated"
@@ -246,14 +250,15 @@ def _margins(demands: Sequence[DemandResult]) -> str:
     if not demands:
         return "demands: none"
     return "; ".join(
-        f"{one.label} {one.value:.3g} {one.unit} (limit {one.limit:g}, margin {one.margin * 100:+.0f} %)" for one in demands
+        f"{one.label} {one.value:.3g} {one.unit} (limit {one.limit:g}, margin {one.margin * 100:+.0f} %)"
+        for one in demands
     )
 
 
 def _cautions(verdict: Verdict, notes: Sequence[str] = ()) -> str:
     """What makes the result less certain."""
     undecided = [one.label for one in verdict.demands if one.decided_by == NOT_DECIDED]
-    told = [f"not decided: {', '.join(undecided)}"] if undecided else []
+    found = [f"not decided: {', '.join(undecided)}"] if undecided else []
     if verdict.mesh_error is not None and math.isfinite(verdict.mesh_error):
-        told.append(f"estimated mesh error {verdict.mesh_error * 100:.1f} %")
-    return "cautions: " + ("; ".join((*told, *verdict.warnings, *notes)) or "none")
+        found.append(f"estimated mesh error {verdict.mesh_error * 100:.1f} %")
+    return "cautions: " + ("; ".join((*found, *verdict.warnings, *notes)) or "none")

@@ -1,6 +1,6 @@
-"""What the shop has: the bead roller, bead dies, flaring dies, trial strips, and the shop's spacing rules.
+"""The tools of a shop: bead roller, bead dies, flaring dies, cutters, folder, trial strips, own spacing rules.
 
-Units: mm, fractions for strains.
+Frozen records that check themselves.  Units: mm, degrees; strains are fractions.
 """
 
 from __future__ import annotations
@@ -149,10 +149,10 @@ class HoleDie:
 
 @dataclass(frozen=True)
 class FoldingBrake:
-    """What folds the sheet.
+    """The folding brake.
 
-    neutral: share of the thickness, from the inner face, at which a fold keeps its length; 0.447 is in the formula of
-    `bends.bend_allowance`.  least_flat: mm of flat flange beyond the bend that the folder needs (0 means 2.5 t).
+    neutral: distance of the neutral line from the inner face as a fraction of the thickness; 0.447 is the value in the
+    formula of `bends.bend_allowance`.  least_flat: mm of flat flange that the brake needs beyond the bend (0: 2.5 t).
     """
 
     neutral: float = 0.447
@@ -189,9 +189,9 @@ class Trial:
 
 @dataclass(frozen=True)
 class Tools:
-    """The whole bench.
+    """All tools of a shop.
 
-    spacing: overrides rows of `spacing_rules.SPACING_RULES` by name, mm.  cutters: () means what is commonly sold
+    spacing: own values, mm, for rules of `spacing_rules.SPACING_RULES` by name.  cutters: () means those commonly sold
     (`flared_holes.stock_cutters`).
     """
 

@@ -20,7 +20,7 @@ from stiffen.errors import Fault, InputError
 KeyPath = tuple[str | int, ...]
 Finding = tuple[KeyPath, str, str]  # where below a value or record, what is wrong, what would do
 MAX_COORDINATE = 1e6  # mm from the origin; a coordinate beyond it is a slip
-MAX_FAULTS_OF_A_LIST = 5  # more faults of one list of points are not told
+MAX_FAULTS_OF_A_LIST = 5  # faults of one list of points that are listed
 MAX_POINTS = 10_000  # of one list in a file
 MAX_DERIVED_POINTS = 2_000_000  # of one list that stands for the curves of a drawing
 MIN_SPACING = 1e-3  # mm between neighbouring points of a list in a file
