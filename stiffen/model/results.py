@@ -197,8 +197,8 @@ class SearchResult:
     def __repr__(self) -> str:
         best = self.verdict
         mass = f"mass {best.mass_kg:.3g} kg; {_comparison(best.mass_kg, self.flat_baseline)}"
-        notes = [self.stopped] if self.stopped else []
-        notes += ["the time ran out: a longer search may find a lighter layout"] if self.cut_short else []
+        time_ran_out = "the time ran out: a longer search may find a lighter layout" if self.cut_short else ""
+        notes = [note for note in (self.stopped or time_ran_out,) if note]
         return "\n".join((_status(best), mass, _shape(best.layout), _margins(best.demands), _cautions(best, notes)))
 
     def svg(self) -> str:
