@@ -25,12 +25,12 @@ posix = pytest.mark.skipif(os.name != "posix", reason="needs POSIX signals")
 ENVIRONMENT = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(Path(entry.__file__).parents[2])}
 HOLDER = """
 import sys, time
-from stiffen.files import part_name
-from stiffen.locks import held
+from stiffen.io.files import temporary_name
+from stiffen.io.folder_lock import locked_folder
 from pathlib import Path
 import os
-with held(sys.argv[1]) as folder:
-    part_name(folder / "layout.json", os.getpid()).write_text("half a lay")
+with locked_folder(sys.argv[1]) as folder:
+    temporary_name(folder / "layout.json", os.getpid()).write_text("half a lay")
     print("held", flush=True)
     time.sleep(600)
 """

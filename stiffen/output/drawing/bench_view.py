@@ -18,7 +18,7 @@ import numpy as np
 from shapely.geometry import Polygon
 
 from stiffen.model.layout import Bead, Layout
-from stiffen.model.panel import Panel, Support
+from stiffen.model.panel import Load, Panel, Support
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 
 from .primitives import XY
@@ -176,6 +176,24 @@ def _mirrored_panel(panel: Panel, twice: float) -> Panel:
         keep_outs=tuple(replace(one, polygon=_mirrored(one.polygon, twice)) for one in panel.keep_outs),
         folds=tuple(replace(fold, line=_mirrored(fold.line, twice)) for fold in panel.folds),
         supports=tuple(_mirrored_support(support, twice) for support in panel.supports),
+        loads=tuple(_mirrored_load(load, twice) for load in panel.loads),
+        masses=tuple(replace(mass, at=_mirrored([mass.at], twice)[0]) for mass in panel.masses),
+        trims=tuple(replace(trim, path=_mirrored(trim.path, twice)) for trim in panel.trims),
+        out_of_flat=tuple(replace(one, at=_mirrored([one.at], twice)[0]) for one in panel.out_of_flat),
+        beads=tuple(replace(bead, path=_mirrored(bead.path, twice)) for bead in panel.beads),
+        holes=tuple(replace(hole, at=_mirrored([hole.at], twice)[0]) for hole in panel.holes),
+    )
+
+
+def _mirrored_load(load: Load, twice: float) -> Load:
+    x, y, z = load.direction
+    return replace(
+        load,
+        polygon=_mirrored(load.polygon, twice),
+        at=load.at and _mirrored([load.at], twice)[0],
+        path=_mirrored(load.path, twice),
+        direction=(-x, y, z),
+        g=(-load.g[0], *load.g[1:]),
     )
 
 

@@ -16,10 +16,10 @@ from shapely.geometry import LineString, box
 
 from stiffen.errors import Fault, InputError
 from stiffen.io.files import atomic_write
-from stiffen.io.schema import suggestion
 from stiffen.io.tools_file import STARTER
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
+from stiffen.model.value_rules import suggestion
 from stiffen.output.drawing.pdf import PdfDocument
 from stiffen.output.drawing.primitives import Circle, Label, Line, Marking
 from stiffen.output.drawing.tiling import (

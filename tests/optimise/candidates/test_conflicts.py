@@ -85,7 +85,7 @@ def test_side_is_the_panels(made):
 
 
 def test_nothing_fits():
-    tiny = replace(RECTANGLE, outline=((0, 0), (40, 0), (40, 30), (0, 30)))
+    tiny = replace(RECTANGLE, outline=((0, 0), (50, 0), (50, 30), (0, 30)))
     found = candidates_of(tiny, 1.0)
     assert found.beads == ()
     assert found.holes == ()

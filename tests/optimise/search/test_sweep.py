@@ -15,7 +15,7 @@ import stiffen.optimise.search.sweep as sweep_module
 from stiffen.errors import InputError
 from stiffen.io.panel_file import panel_from_dict, read_panel
 from stiffen.model.layout import Layout
-from stiffen.model.panel import Demand
+from stiffen.model.panel import Demand, Load
 from stiffen.model.results import DemandResult, FlatSheetBaseline, SearchResult
 from stiffen.optimise.search.sweep import SweepPlan, parse_sweep, sweep
 from stiffen.output.plots import sweep_plot
@@ -83,7 +83,13 @@ def test_what_is_swept_goes_from_hard_to_easy(panel, words, want):
         (ONE, "limit", "'limit' has no values"),
         (ONE, "colour=1,2", "'colour' cannot be swept (one of: limit, gauge, dies, \"deflection wind=...\")"),
         (TWO, "limit=1,2", "'limit' may be any of 2 demands (name one of them: "),
-        (replace(ONE, demands=(WIND, replace(WIND, case="rain"))), "deflection=1,2", "may be any of 2 demands"),
+        (
+            replace(
+                ONE, demands=(WIND, replace(WIND, case="rain")), loads=(*ONE.loads, Load("rain", "pressure", 1e-5))
+            ),
+            "deflection=1,2",
+            "may be any of 2 demands",
+        ),
         (ONE, "limit=1,x", "'x' is not a number greater than 0"),
         (ONE, "limit=1,-2", "'-2' is not a number greater than 0"),
         (ONE, "limit=1,nan", "'nan' is not a number greater than 0"),

@@ -65,7 +65,7 @@ def test_sheet_and_masses_add_up():
 
 
 def test_edge_trim_comes_on_top():
-    trimmed = replace(PANEL, trims=(EdgeTrim(0.25), EdgeTrim(0.1, ((0.0, 0.0), (500.0, 0.0)))))
+    trimmed = replace(PANEL, trims=(EdgeTrim(0.25), EdgeTrim(0.1, ((20.0, 0.0), (520.0, 0.0)))))
     length = 2 * (560 + 380) - (8 - 2 * math.pi) * 15  # rounded corners
     told = card_text(trimmed, GOOD)
     assert f"Edge trim comes on top: {0.25 * length / 1000 + 0.05:.3f} kg" in told
@@ -268,7 +268,7 @@ CASES = {
 )
 def test_words_on_paper_are_large_enough_whole_and_lie_on_nothing(tmp_path, case, paper):
     judged, gauges = CASES[case]
-    write_card(replace(PANEL, name="hatch 50 $\\%$ of a\nname"), judged, tmp_path / "card.pdf", RIVAL, gauges, paper)
+    write_card(replace(PANEL, name="hatch 50 $\\%$ of a name"), judged, tmp_path / "card.pdf", RIVAL, gauges, paper)
     pages = read(tmp_path / "card.pdf")
     for number, (width, height, _, words) in enumerate(pages, 1):
         assert (round(width, 3), round(height, 3)) == ((215.9, 279.4) if paper == "letter" else (210.0, 297.0))
