@@ -25,7 +25,8 @@ from stiffen.shop.process_plan import trim_allowance
 from .bench_view import FaceView, face_view, mark_points, number_ranges, rough_outline
 from .dxf_writer import DxfCanvas, new_document
 from .face_marking import build_marking
-from .primitives import XY, place_labels, spread_apart, text_width
+from .label_placement import place_labels, spread_apart
+from .primitives import XY, text_width
 from .title_block import draw_column
 
 

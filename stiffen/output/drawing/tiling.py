@@ -17,6 +17,7 @@ from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
+from .label_placement import PlacedLabel, least_covering_position, place_labels
 from .pdf import (
     BOLD_PEN,
     MEDIUM_PEN,
@@ -31,21 +32,7 @@ from .pdf import (
     truncated,
     wrap_words,
 )
-from .primitives import (
-    XY,
-    Circle,
-    Hatch,
-    Label,
-    LabelPosition,
-    Line,
-    Marking,
-    PlacedLabel,
-    TextLine,
-    least_covering_position,
-    place_labels,
-    text_height,
-    text_width,
-)
+from .primitives import XY, Circle, Hatch, Label, LabelPosition, Line, Marking, TextLine, text_height, text_width
 
 UNPRINTABLE_EDGE = 8.0  # what a printer may leave blank at the edges of the paper
 SIDE_STRIP = 9.0  # strip at the left for the upright check bar

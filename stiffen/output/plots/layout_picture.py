@@ -14,7 +14,8 @@ from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
 from stiffen.output.drawing.bench_view import datum_corner, in_rolling_order, plural
 from stiffen.output.drawing.face_marking import positions_around
-from stiffen.output.drawing.primitives import Label, place_labels, text_width
+from stiffen.output.drawing.label_placement import place_labels
+from stiffen.output.drawing.primitives import Label, text_width
 
 from .style import (
     FIGURE_WIDTH,

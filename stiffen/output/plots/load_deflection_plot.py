@@ -13,7 +13,7 @@ import numpy as np
 from stiffen.analysis.panel_model import LINEAR_LIMIT
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
-from stiffen.output.drawing.primitives import spread_apart
+from stiffen.output.drawing.label_placement import spread_apart
 
 from .load_deflection import Crossing, describe_crossing, find_crossings, load_controlled_curve
 from .style import COLOUR_SCALE, FONT_SIZE, GRID_COLOUR, LINE_COLOUR, new_figure, save_png

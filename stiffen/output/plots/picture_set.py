@@ -7,10 +7,10 @@ from pathlib import Path
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 
+from .field_maps import before_after_picture, deflection_picture, maps_picture, mode_picture, stress_picture
 from .layout_picture import layout_picture
 from .load_deflection_plot import case_curves, curve_picture
 from .mode_animation import animate_mode
-from .style import before_after_picture, deflection_picture, maps_picture, mode_picture, stress_picture
 
 FLAT_TITLE, LAYOUT_TITLE, SINGLE_TITLE = "flat sheet", "this layout", "as judged"
 REPLACED_PICTURES = (

@@ -19,7 +19,8 @@ from stiffen.output.drawing.bench_view import (
     rough_outline,
 )
 from stiffen.output.drawing.face_marking import build_marking
-from stiffen.output.drawing.primitives import Circle, Hatch, Label, Line, TextLine, place_labels
+from stiffen.output.drawing.label_placement import place_labels
+from stiffen.output.drawing.primitives import Circle, Hatch, Label, Line, TextLine
 from stiffen.shop import process_plan
 from stiffen.shop.process_plan import trim_allowance
 

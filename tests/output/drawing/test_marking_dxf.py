@@ -19,8 +19,8 @@ from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Cutout
 from stiffen.output.drawing.bench_view import datum_corner, face_view, in_rolling_order, rough_outline
 from stiffen.output.drawing.dxf_writer import LAYERS
+from stiffen.output.drawing.label_placement import spread_apart
 from stiffen.output.drawing.marking_dxf import running_dimensions, write_marking
-from stiffen.output.drawing.primitives import spread_apart
 from stiffen.output.drawing.title_block import bench_notes
 from stiffen.shop.process_plan import order_of_work
 

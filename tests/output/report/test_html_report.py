@@ -15,7 +15,7 @@ from stiffen.errors import InputError
 from stiffen.model.layout import Hole, Layout
 from stiffen.model.results import FlatSheetBaseline
 from stiffen.output.drawing.bench_view import face_view
-from stiffen.output.plots.style import before_after_picture
+from stiffen.output.plots.field_maps import before_after_picture
 from stiffen.output.report.html_report import page, write_page
 from stiffen.output.report.shop_card import card
 from stiffen.shop.process_plan import rolling_order
