@@ -31,13 +31,13 @@ from .title_block import draw_column
 
 
 def write_marking(
-    panel: Panel, layout: Layout, path: str | Path, verdict: Verdict | None = None, face: str = "up"
+    panel: Panel, layout: Layout, path: str | Path, *, verdict: Verdict | None = None, face: str = "up"
 ) -> None:
     """Write the marking drawing of one face of `layout` as DXF (R2010, millimetres, 1:1).
 
-    verdict: adds the judged mass and whether the demands are met.  face: "up" or "down"; see `bench_view.rolled_faces` for
-    those that are needed.  Written to a temporary name, then renamed.  Raises InputError where the place cannot be
-    written.
+    verdict: adds the evaluated mass and whether all demands are met.  face: "up" or "down"; `bench_view.rolled_faces`
+    names the faces that need a drawing.  The file is written under a temporary name, then renamed.  Raises InputError
+    if it cannot be written.
     """
     x0, y0, x1, y1 = panel.region.bounds
     height = min(7.0, max(3.5, math.hypot(x1 - x0, y1 - y0) / 150))

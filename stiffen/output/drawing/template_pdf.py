@@ -42,7 +42,7 @@ MAX_TILES = 150  # sheets; beyond that a roll is taken
 LINE_PITCH = 1.65 * MIN_CAPITAL_HEIGHT  # from one line of words to the next, mm
 
 
-def write_template(panel: Panel, layout: Layout, path: str | Path, paper: str = "a4", face: str = "up") -> None:
+def write_template(panel: Panel, layout: Layout, path: str | Path, *, face: str = "up", paper: str = "a4") -> None:
     """Write the template of one face as PDF; the "down" face is mirrored, for marking the back.
 
     paper: "a4", "letter" or "roll"; a panel that would take over 150 sheets goes on a roll all the same.  Written to a

@@ -64,7 +64,7 @@ class _FieldRow:
 
 
 def before_after_picture(
-    panel: Panel, flat: Verdict, found: Verdict, path: str | Path, flat_title: str, found_title: str
+    panel: Panel, flat: Verdict, found: Verdict, path: str | Path, *, flat_title: str, found_title: str
 ) -> None:
     """PNG of two verdicts side by side; see `maps_picture`."""
     maps_picture(panel, [(flat_title, flat), (found_title, found)], path)

@@ -166,8 +166,9 @@ def _draw_bead(axis: Axes, number: int, bead: Bead, path: np.ndarray, scale: flo
     axis.plot(*path.T, color=colour, linewidth=0.8, dashes=(8, 3, 2, 3))
     x, y, turn = _label_position(path)
     axis.text(
-        x, y, _bead_label(number, bead, scale), rotation=turn, rotation_mode="anchor", ha="center", va="center_baseline",
-        fontsize=FONT_SIZE, color=LINE_COLOUR, zorder=5, bbox={"facecolor": SHEET_COLOUR, "edgecolor": "none", "pad": 1.5},
+        x, y, _bead_label(number, bead, scale), rotation=turn, rotation_mode="anchor", ha="center",
+        va="center_baseline", fontsize=FONT_SIZE, color=LINE_COLOUR, zorder=5,
+        bbox={"facecolor": SHEET_COLOUR, "edgecolor": "none", "pad": 1.5},
     )  # fmt: skip
 
 

@@ -25,7 +25,7 @@ REPLACED_PICTURES = (
 Captioned = tuple[str, Path]
 
 
-def write_pictures(panel: Panel, verdict: Verdict, flat: Verdict | None, folder: Path) -> list[Captioned]:
+def write_pictures(panel: Panel, verdict: Verdict, folder: Path, *, flat: Verdict | None = None) -> list[Captioned]:
     """Write layout.png, and the maps of the verdict beside those of the flat sheet where there is one.
 
     Maps: before_after.png (judged.png for one verdict alone), deflection.png where there is more than one case,
@@ -41,7 +41,7 @@ def write_pictures(panel: Panel, verdict: Verdict, flat: Verdict | None, folder:
     titled = [(FLAT_TITLE, flat), (LAYOUT_TITLE, verdict)] if flat else [(SINGLE_TITLE, verdict)]
     written = [("Deflection in the worst case, and softness", folder / ("before_after.png" if flat else "judged.png"))]
     if flat:
-        before_after_picture(panel, flat, verdict, written[0][1], FLAT_TITLE, LAYOUT_TITLE)
+        before_after_picture(panel, flat, verdict, written[0][1], flat_title=FLAT_TITLE, found_title=LAYOUT_TITLE)
     else:
         maps_picture(panel, titled, written[0][1])
     if len(verdict.fields.deflection) > 1:

@@ -26,7 +26,7 @@ from stiffen.shop.process_plan import order_of_work
 
 
 def drawn(path, layout=LAYOUT, panel=PANEL, judged=None, face="up"):
-    write_marking(panel, layout, path, judged, face)
+    write_marking(panel, layout, path, verdict=judged, face=face)
     document = ezdxf.readfile(path)
     auditor = document.audit()
     assert not auditor.errors

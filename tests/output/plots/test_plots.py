@@ -36,7 +36,7 @@ def texts(figure):
 
 def test_before_after_is_a_png_of_200_dpi(tmp_path):
     path = tmp_path / "before_after.png"
-    field_maps.before_after_picture(PANEL, FLAT, GOOD, path, "flat sheet", "found")
+    field_maps.before_after_picture(PANEL, FLAT, GOOD, path, flat_title="flat sheet", found_title="found")
     with Image.open(path) as image:
         assert image.format == "PNG"
         assert image.info["dpi"] == pytest.approx((200, 200), abs=0.1)
@@ -45,7 +45,7 @@ def test_before_after_is_a_png_of_200_dpi(tmp_path):
 
 
 def test_both_columns_share_one_scale(figure):
-    field_maps.before_after_picture(PANEL, FLAT, GOOD, "", "flat sheet", "found")
+    field_maps.before_after_picture(PANEL, FLAT, GOOD, "", flat_title="flat sheet", found_title="found")
     maps = figure[0].axes[:4]
     for left, right in (maps[:2], maps[2:]):
         levels = [[part.levels for part in axis.collections if part.filled][0] for axis in (left, right)]
@@ -57,7 +57,9 @@ def test_both_columns_share_one_scale(figure):
 
 def test_flat_is_drawn_darker_in_the_middle(tmp_path):
     path = tmp_path / "before_after.png"
-    field_maps.before_after_picture(PANEL, FLAT, verdict(Layout(1.0)), path, "flat sheet", "the same, stiffer")
+    field_maps.before_after_picture(
+        PANEL, FLAT, verdict(Layout(1.0)), path, flat_title="flat sheet", found_title="the same, stiffer"
+    )
     grey = imread(path)[..., :3].mean(axis=2)
     high, wide = grey.shape
     row = slice(int(0.25 * high), int(0.33 * high))
@@ -67,7 +69,7 @@ def test_flat_is_drawn_darker_in_the_middle(tmp_path):
 
 
 def test_labels_carry_their_units(figure):
-    field_maps.before_after_picture(PANEL, FLAT, GOOD, "", "flat sheet", "found")
+    field_maps.before_after_picture(PANEL, FLAT, GOOD, "", flat_title="flat sheet", found_title="found")
     told = "\n".join(texts(figure[0]))
     for part in (
         "deflection in case wind, mm",
@@ -87,13 +89,15 @@ def test_the_worst_case_is_shown(figure):
         FLAT.fields, deflection={"wind": FLAT.fields.deflection["wind"], "foot": FLAT.fields.deflection["wind"]}
     )
     judged = replace(GOOD, demands=(*GOOD.demands, worse), fields=fields)
-    field_maps.before_after_picture(PANEL, replace(FLAT, fields=fields), judged, "", "flat sheet", "found")
+    field_maps.before_after_picture(
+        PANEL, replace(FLAT, fields=fields), judged, "", flat_title="flat sheet", found_title="found"
+    )
     assert "deflection in case foot, mm" in texts(figure[0])
 
 
 def test_a_row_without_data_is_left_out(figure):
     bare = replace(GOOD, fields=replace(GOOD.fields, deflection={}))
-    field_maps.before_after_picture(PANEL, bare, bare, "", "flat sheet", "found")
+    field_maps.before_after_picture(PANEL, bare, bare, "", flat_title="flat sheet", found_title="found")
     told = "\n".join(texts(figure[0]))
     assert "deflection in case" not in told
     assert "mm per 100 N" in told
@@ -171,7 +175,9 @@ def test_every_case_has_its_row(figure):
 
 def test_maps_are_needed():
     with pytest.raises(ValueError, match="needs maps"):
-        field_maps.before_after_picture(PANEL, FLAT, verdict(LAYOUT, maps=False), "x.png", "flat", "found")
+        field_maps.before_after_picture(
+            PANEL, FLAT, verdict(LAYOUT, maps=False), "x.png", flat_title="flat", found_title="found"
+        )
 
 
 def test_layout_picture_names_every_bead_hole_and_size(figure):
@@ -207,7 +213,7 @@ def test_all_places_stand_in_the_list_figures_under_each_other(figure):
 def test_dollars_in_a_name_are_no_formula(tmp_path):
     dear = replace(PANEL, name=r"lid of 5 $ or \frac{1 $")
     layout_picture.layout_picture(dear, LAYOUT, tmp_path / "layout.png")
-    field_maps.before_after_picture(dear, FLAT, GOOD, tmp_path / "maps.png", "flat", "$found_$")
+    field_maps.before_after_picture(dear, FLAT, GOOD, tmp_path / "maps.png", flat_title="flat", found_title="$found_$")
     assert {path.name for path in tmp_path.iterdir()} == {"layout.png", "maps.png"}
 
 
@@ -226,7 +232,7 @@ def test_words_do_not_overlap_and_are_three_mm_high(figure):
     import matplotlib.text
 
     layout_picture.layout_picture(PANEL, LAYOUT, "")
-    field_maps.before_after_picture(PANEL, FLAT, GOOD, "", "flat sheet", "found")
+    field_maps.before_after_picture(PANEL, FLAT, GOOD, "", flat_title="flat sheet", found_title="found")
     for one in figure:
         assert overlapping(one) == ([], [])
         sizes = [text.get_fontsize() for text in one.findobj(matplotlib.text.Text) if text.get_text()]
@@ -251,7 +257,7 @@ def test_words_keep_apart_on_sheets_of_every_shape(figure, long, high):
         for softness in [one.fields.softness * [*stretch, 1.0]]
     )
     layout_picture.layout_picture(panel, layout, "")
-    field_maps.before_after_picture(panel, flat, found, "", "flat sheet", "found")
+    field_maps.before_after_picture(panel, flat, found, "", flat_title="flat sheet", found_title="found")
     for one in figure:
         assert overlapping(one) == ([], [])
 

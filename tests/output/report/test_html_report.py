@@ -90,7 +90,7 @@ def test_holes_side_by_side_have_a_head_over_each_part():
 
 
 def test_pictures_are_taken_in(tmp_path):
-    before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", "flat", "found")
+    before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", flat_title="flat", found_title="found")
     _, tree = whole(pictures=[("flat and found", tmp_path / "a.png")])
     images = [one for one in tree.loads if one.startswith("data:image/png;base64,")]
     assert [base64.b64decode(one.split(",")[1]) for one in images] == [(tmp_path / "a.png").read_bytes()]
@@ -175,7 +175,7 @@ def opened(path, tmp_path):
 
 @pytest.mark.skipif(BROWSER is None, reason="no chromium on this machine")
 def test_a_browser_opens_it_without_a_miss(tmp_path):
-    before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", "flat", "found")
+    before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", flat_title="flat", found_title="found")
     write_page(PANEL, GOOD, tmp_path / "report.html", rival=RIVAL, flat=FLAT, pictures=[("both", tmp_path / "a.png")])
     seen = opened(tmp_path / "report.html", tmp_path)
     assert seen == {
