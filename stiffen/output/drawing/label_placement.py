@@ -22,6 +22,15 @@ DESCENDER_RATIO = 0.3  # depth of letters such as g below their base line, over 
 LETTERS_WITH_DESCENDER = frozenset("gjpqyQ,;()[]/")
 
 
+@dataclass(frozen=True)
+class PlacedLabel:
+    """A label in its place.  footprint: area of all its lines.  covered_area: mm2 of obstacles under it."""
+
+    lines: list[TextLine]
+    footprint: Polygon
+    covered_area: float
+
+
 def place_labels(
     labels: Iterable[Label],
     obstacles: Sequence[BaseGeometry],
@@ -29,28 +38,19 @@ def place_labels(
     window: Polygon | None = None,
     require_clear: bool = False,
 ) -> dict[Label, list[TextLine]]:
-    """Each label at that of its places which covers least of what is taken, by lines or by labels before it.
+    """Place each label where it covers least of the obstacles and of the labels placed before it.
 
-    window: only places inside it count, and a label with none there is left out.  free: so is every label with no
-    place that covers nothing, not only the spare ones.
+    height: of capitals, mm.  window: only positions inside it count; a label without one is left out.
+    require_clear: leave out every label that has no free position, not only the optional ones.
     """
     tree, placed = shapely.STRtree(list(obstacles)), {}
-    grounds: list[BaseGeometry] = []
+    footprints: list[BaseGeometry] = []
     for label in labels:
-        best = least_covering_position(label, tree, grounds, height, window)
+        best = least_covering_position(label, tree, footprints, height, window)
         if best is not None and not (best.covered_area > 0 and (require_clear or label.optional)):
-            grounds.append(best.footprint)
+            footprints.append(best.footprint)
             placed[label] = best.lines
     return placed
-
-
-@dataclass(frozen=True)
-class PlacedLabel:
-    """A label in place: its lines of words, the ground of all of them, and how much of what is taken it covers, mm2."""
-
-    lines: list[TextLine]
-    footprint: Polygon
-    covered_area: float
 
 
 def least_covering_position(
@@ -60,46 +60,48 @@ def least_covering_position(
     height: float,
     window: Polygon | None = None,
 ) -> PlacedLabel | None:
-    """The label at its first place that covers nothing in the tree and of the grounds, else where it covers least.
+    """Place a label at its first free position, else where it covers the least area.
 
-    None where it has no place inside the window.
+    tree: obstacles.  placed_footprints: labels placed before.  height: of capitals, mm.  None if no position lies
+    inside the window.
     """
     best: tuple[float, Polygon, str, LabelPosition] | None = None
-    for text, (x, y, turn) in label.candidates:
-        turn = 90.0 - (90.0 - turn) % 180.0  # never upside down
-        half, tall = text_width(text, height) / 2, text_height(text, height) / 2
-        tail = DESCENDER_RATIO * height if set(text.split("\n")[-1]) & LETTERS_WITH_DESCENDER else 0.0
-        ground = affinity.rotate(box(x - half, y - tall - tail, x + half, y + tall), turn, origin=(x, y))
-        if window is not None and not window.contains(ground):
+    for text, (x, y, angle) in label.candidates:
+        angle = 90.0 - (90.0 - angle) % 180.0  # never upside down
+        half_width, half_height = text_width(text, height) / 2, text_height(text, height) / 2
+        descender = DESCENDER_RATIO * height if set(text.split("\n")[-1]) & LETTERS_WITH_DESCENDER else 0.0
+        upright = box(x - half_width, y - half_height - descender, x + half_width, y + half_height)
+        footprint = affinity.rotate(upright, angle, origin=(x, y))
+        if window is not None and not window.contains(footprint):
             continue
-        room = ground.buffer(0.2 * height)
-        others = [*tree.geometries[tree.query(room)], *placed_footprints]
-        covered = sum(room.intersection(other).area for other in others if room.intersects(other))
+        clear = footprint.buffer(0.2 * height)
+        others = [*tree.geometries[tree.query(clear)], *placed_footprints]
+        covered = sum(clear.intersection(other).area for other in others if clear.intersects(other))
         if best is None or covered < best[0]:
-            best = (covered, ground, text, (x, y, turn))
+            best = (covered, footprint, text, (x, y, angle))
         if covered == 0:
             break
     if best is None:
         return None
-    covered, ground, text, spot = best
-    return PlacedLabel(list(_text_lines(label.layer, text, height, spot)), ground, covered)
+    covered, footprint, text, position = best
+    return PlacedLabel(list(_text_lines(label.layer, text, height, position)), footprint, covered)
 
 
-def _text_lines(layer: str, text: str, height: float, spot: LabelPosition) -> Iterator[TextLine]:
-    """The lines of words about their middle."""
-    x, y, turn = spot
-    up = np.array([-math.sin(math.radians(turn)), math.cos(math.radians(turn))])
+def _text_lines(layer: str, text: str, height: float, position: LabelPosition) -> Iterator[TextLine]:
+    """The lines of a text, centred on its position."""
+    x, y, angle = position
+    up = np.array([-math.sin(math.radians(angle)), math.cos(math.radians(angle))])
     level = text_height(text, height) / 2 - height
     for line in text.split("\n"):
         at = np.array([x, y]) + level * up
-        yield TextLine(layer, line, (float(at[0]), float(at[1])), turn, height)
+        yield TextLine(layer, line, (float(at[0]), float(at[1])), angle, height)
         level -= LINE_PITCH_RATIO * height
 
 
 def spread_apart(values: Sequence[float], pitch: float, low: float, high: float) -> np.ndarray:
-    """Places for rising values, nearest to them by least squares, at least `pitch` apart, between low and high.
+    """Move rising values at least `pitch` apart, between low and high, with the least sum of squared shifts.
 
-    Where there is not room enough they go on beyond `text_height`.
+    Returns (k,) places.  If the range is too short, they run on beyond `high`.
     """
     steps = pitch * np.arange(len(values))
     free = isotonic_regression(np.asarray(values, dtype=float) - steps).x if len(values) else steps

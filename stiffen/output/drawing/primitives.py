@@ -1,6 +1,6 @@
-"""What is drawn on a sheet or on paper, whoever draws it: lines, circles, hatchings, and words that find their places.
+"""Items of a drawing, whether it becomes DXF or PDF: lines, circles, hatched areas, labels, lines of text.
 
-mm; layers are named in `dxf_writer.LAYERS`.
+All lengths in mm, all angles in degrees.  `dxf_writer.LAYERS` lists the layers.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from shapely import affinity
 from shapely.geometry import LineString, MultiLineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-LETTER_WIDTH_RATIO = 0.92  # width of a letter over its height: wide enough for the usual drawing faces
-TEXT_CLEARANCE = 0.6  # mm to keep between a line and words
-LINE_PITCH_RATIO = 1.5  # from line to line, heights of a capital
+LETTER_WIDTH_RATIO = 0.92  # width of a letter over the height of a capital: enough for the usual drawing fonts
+TEXT_CLEARANCE = 0.6  # mm between a line and text
+LINE_PITCH_RATIO = 1.5  # from base line to base line, over the height of a capital
 
 XY = tuple[float, float]
-LabelPosition = tuple[float, float, float]  # x, y, degrees
+LabelPosition = tuple[float, float, float]  # x, y of the middle of a label, mm; its angle, degrees
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ class Line:
 
     @cached_property
     def shape(self) -> LineString:
-        """As geometry, closed where it is."""
+        """The polyline as geometry; a closed one ends at its first point."""
         return LineString([*self.points, self.points[0]] if self.closed else self.points)
 
 
@@ -48,40 +48,40 @@ class Circle:
 
     @cached_property
     def shape(self) -> LineString:
-        """The rim as geometry."""
+        """The circumference as geometry."""
         return LineString(Point(self.at).buffer(self.diameter / 2).exterior)
 
 
 @dataclass(frozen=True)
 class Hatch:
-    """A hatched polygon on a layer; words that stand in it get a window, see `text_windows`."""
+    """A hatched polygon on a layer.  `text_windows` leaves the hatching out behind text."""
 
     layer: str
     polygon: tuple[XY, ...]
 
     def text_windows(self, texts: Iterable[TextLine]) -> list[Polygon]:
-        """Room round the words that stand inside, cut short where it would reach over the edge."""
+        """A window round each text inside the polygon, cut off at the polygon's edge."""
         inside = Polygon(self.polygon).buffer(-0.1, join_style="mitre")
-        grounds = (words.footprint.buffer(0.4 * words.height, join_style="mitre") for words in texts)
-        return [room for ground in grounds for room in _polygons(ground.intersection(inside))]
+        windows = (text.footprint.buffer(0.4 * text.height, join_style="mitre") for text in texts)
+        return [part for window in windows for part in _polygons(window.intersection(inside))]
 
     def hatch_lines(self, spacing: float, windows: Iterable[Polygon]) -> Iterator[tuple[XY, XY]]:
-        """The hatching as lines at 45 degrees, `spacing` mm from each other, windows left free."""
-        ground = Polygon(self.polygon).difference(shapely.union_all(list(windows)))
-        x0, y0, x1, y1 = ground.bounds
-        high, step = y1 - y0, spacing * math.sqrt(2)
-        lines = MultiLineString([[(x, y0), (x + high, y1)] for x in np.arange(x0 - high + step / 2, x1, step)])
-        for piece in shapely.get_parts(lines.intersection(ground)):
-            if piece.geom_type == "LineString":
-                yield piece.coords[0], piece.coords[-1]
+        """Hatch lines at 45 degrees, `spacing` mm apart, outside the windows."""
+        area = Polygon(self.polygon).difference(shapely.union_all(list(windows)))
+        x0, y0, x1, y1 = area.bounds
+        height, step = y1 - y0, spacing * math.sqrt(2)
+        lines = MultiLineString([[(x, y0), (x + height, y1)] for x in np.arange(x0 - height + step / 2, x1, step)])
+        for part in shapely.get_parts(lines.intersection(area)):
+            if part.geom_type == "LineString":
+                yield part.coords[0], part.coords[-1]
 
 
 @dataclass(frozen=True, eq=False)
 class Label:
-    """Words in one or more lines, what they name, where their middle may stand: x, y, degrees; better places first.
+    """A text of one or more lines, the geometry it names, and the positions it may take, best first.
 
-    short, nooks: fewer words or shorter lines, and where they may stand, for where the full ones find no free room.
-    spare: left out where nothing is free, since it is told elsewhere too.
+    short_text, short_positions: a shorter text and its positions, tried if the full text has no free position.
+    optional: the label is left out if no position is free, because its content stands elsewhere too.
     """
 
     layer: str
@@ -94,14 +94,14 @@ class Label:
 
     @property
     def candidates(self) -> Iterator[tuple[str, LabelPosition]]:
-        """Words and places in the order in which they are tried."""
-        yield from ((self.text, spot) for spot in self.positions)
-        yield from ((self.short_text, spot) for spot in self.short_positions)
+        """Texts and positions in the order in which they are tried."""
+        yield from ((self.text, position) for position in self.positions)
+        yield from ((self.short_text, position) for position in self.short_positions)
 
 
 @dataclass(frozen=True)
 class TextLine:
-    """One line of words in place: the middle of its base line, degrees, height of the capitals."""
+    """One line of text in its place.  at: middle of its base line.  rotation: degrees.  height: of capitals, mm."""
 
     layer: str
     text: str
@@ -111,21 +111,21 @@ class TextLine:
 
     @cached_property
     def footprint(self) -> Polygon:
-        """What the words cover, at most."""
+        """The area that the text covers at most."""
         (x, y), half = self.at, text_width(self.text, self.height) / 2
         return affinity.rotate(box(x - half, y, x + half, y + self.height), self.rotation, origin=self.at)
 
 
 @dataclass(frozen=True)
 class Marking:
-    """What is drawn on one face, labels in the order in which they choose their places."""
+    """Everything drawn on one face.  labels: in the order in which they are placed."""
 
     items: tuple[Line | Circle | Hatch, ...]
     labels: tuple[Label, ...]
 
     @cached_property
     def obstacles(self) -> tuple[BaseGeometry, ...]:
-        """What words should not cover."""
+        """The areas that text should not cover: all lines and circles with their clearance."""
         return tuple(item.shape.buffer(TEXT_CLEARANCE) for item in self.items if not isinstance(item, Hatch))
 
     @property
@@ -135,15 +135,15 @@ class Marking:
 
 
 def _polygons(shape: BaseGeometry) -> list[Polygon]:
-    """The polygons of a shape, without what has no area."""
+    """The polygons of a shape; parts without area are left out."""
     return [part for part in shapely.get_parts(shape) if isinstance(part, Polygon) and not part.is_empty]
 
 
 def text_width(text: str, height: float) -> float:
-    """Width that words need, mm, at most; of the longest line."""
+    """Upper limit of the width of a text's longest line, mm.  height: of capitals."""
     return max(len(line) for line in text.split("\n")) * LETTER_WIDTH_RATIO * height
 
 
 def text_height(text: str, height: float) -> float:
-    """Height of the lines of words together, mm."""
+    """Height of all lines of a text together, mm.  height: of capitals."""
     return height * (1 + LINE_PITCH_RATIO * text.count("\n"))
