@@ -37,7 +37,7 @@ from stiffen.optimise.search import driver
 from stiffen.optimise.search.gauge_search import calibrate, selection_objective
 from stiffen.optimise.search.local_search import SelectionObjective
 from stiffen.optimise.search.proposals import SURROGATE_REJECT_LIMIT
-from stiffen.shop import layout_check
+from stiffen.shop import clearance, layout_check, rollability
 from stiffen.shop.process_plan import minutes
 from stiffen.surrogate.stiffened_plate import stiffened_plate
 
@@ -59,11 +59,11 @@ def drawn(panel: Panel, gauge: float) -> list[tuple[Bead, ...]]:
 
 def crosses(panel: Panel, die: BeadDie, gauge: float) -> Iterator[tuple[Bead, ...]]:
     """One bead through the middle and two arms square to it, or along the other diagonal: upright and diagonal."""
-    room = layout_check.bead_feasible_region(panel, die, gauge)
+    room = clearance.bead_feasible_region(panel, die, gauge)
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
     middle, reach = np.array([x0 + x1, y0 + y1]) / 2, np.hypot(x1 - x0, y1 - y0)
     diagonal = math.degrees(math.atan2(y1 - y0, x1 - x0))
-    gap = die.width + layout_check.pair_clearance(panel.tools, "bead", "bead", gauge) + 0.1
+    gap = die.width + clearance.pair_clearance(panel.tools, "bead", "bead", gauge) + 0.1
     for first, second in ((0.0, 90.0), (90.0, 0.0), (diagonal, -diagonal), (-diagonal, diagonal)):
         line, other = (
             LineString([middle - reach * way, middle + reach * way])
@@ -71,7 +71,7 @@ def crosses(panel: Panel, die: BeadDie, gauge: float) -> Iterator[tuple[Bead, ..
         )
         through = shapely.get_parts(line.intersection(room))
         arms = shapely.get_parts(other.intersection(room).difference(line.buffer(gap)))
-        pieces = [p for p in (*through, *arms) if p.length >= layout_check.min_bead_length(die)]
+        pieces = [p for p in (*through, *arms) if p.length >= rollability.min_bead_length(die)]
         if pieces:
             yield tuple(Bead(die, tuple(p.coords), "down" if panel.bead_side == "down" else "up") for p in pieces)
 

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from stiffen.model.results import FlatSheetBaseline, SearchResult, Verdict
     from stiffen.optimise.search.sweep import SweepRow
     from stiffen.output.report.comparison import Entry
+    from stiffen.shop.process_plan import ProcessPlan
 
 MET, NOT_MET, BAD_INPUT, FAILED, STOPPED = 0, 1, 2, 3, 130
 GRADES = ("quick", "normal", "fine")
@@ -98,7 +99,7 @@ def _check(args: argparse.Namespace) -> int:
     from stiffen.io.panel_file import read_layout, read_panel
     from stiffen.io.result_json import result_document
     from stiffen.output.plots.picture_set import write_animation, write_pictures
-    from stiffen.output.report.shop_card import demand_table, fastener_table, saving, warning_lines
+    from stiffen.output.report.shop_card import demand_table, fastener_table, saving
 
     with _reading(args.panel):
         panel = read_panel(args.panel)
@@ -130,7 +131,7 @@ def _check(args: argparse.Namespace) -> int:
     words += ["", *demand_table(verdict), ""]
     if loaded := fastener_table(panel, verdict):
         words += ["rivet or bolt that carries most:", *loaded, ""]
-    words += [f"look out: {line}" for line in warning_lines(panel, verdict)]
+    words += [f"look out: {line}" for line in data["warnings"]]
     if flat:
         words.append(saving(verdict, flat))
     _hand_out(args, data, [*words, data["status"]])
@@ -174,19 +175,21 @@ def _search_one(args: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         if not best:
             raise
-        _write_sheets(panel, best[0], None, folder, args.paper)
-        _write_report(panel, best[0], None, None, folder)
-        _hand_out(args, result_document(panel, best[0]), [f"stopped; {_closing(panel, best[0], None)}; in {folder}"])
-        return _status(panel, best[0])
-    verdict = _in_order(panel, found.verdict)
-    data = result_document(panel, verdict, found.flat_baseline, found)
+        verdict, plan = _planned(panel, best[0])
+        _write_sheets(panel, verdict, None, folder, args.paper, plan=plan)
+        _write_report(panel, verdict, None, None, folder, plan=plan)
+        data = result_document(panel, verdict, plan=plan)
+        _hand_out(args, data, [f"stopped; {_closing(panel, verdict, None, plan)}; in {folder}"])
+        return _status(panel, verdict, plan)
+    verdict, plan = _planned(panel, found.verdict)
+    data = result_document(panel, verdict, found.flat_baseline, found, plan)
     write_json(folder / "layout.json", layout_document(panel, verdict.layout, data))
-    _write_sheets(panel, verdict, found.flat_baseline, folder, args.paper, found)
+    _write_sheets(panel, verdict, found.flat_baseline, folder, args.paper, found, plan)
     beside = None if _is_flat(verdict) else found.flat_verdict
-    _write_report(panel, verdict, found.flat_baseline, beside, folder, found)
+    _write_report(panel, verdict, found.flat_baseline, beside, folder, found, plan)
     stopped = f"{found.stopped}; " if found.stopped else ""
-    _hand_out(args, data, [f"{stopped}{_closing(panel, verdict, found.flat_baseline)}{_only(found)}; in {folder}"])
-    return _status(panel, verdict)
+    _hand_out(args, data, [f"{stopped}{_closing(panel, verdict, found.flat_baseline, plan)}{_only(found)}; in {folder}"])
+    return _status(panel, verdict, plan)
 
 
 def _panel_and_start(args: argparse.Namespace) -> tuple[Panel, Layout | None]:
@@ -349,16 +352,16 @@ def _draw(args: argparse.Namespace) -> int:
         panel, layout = read_layout(args.layout)
     folder = _folder(args, args.out)
     with _progress(args.quiet) as progress:
-        verdict = _in_order(panel, check(panel, layout, mesh_level=args.mesh, fields=True, progress=progress))
+        verdict, plan = _planned(panel, check(panel, layout, mesh_level=args.mesh, fields=True, progress=progress))
         flat = flat_baseline(panel, mesh_level=args.mesh, progress=progress)
         beside = _flat_beside(panel, verdict, args.mesh, progress)
-    data = result_document(panel, verdict, flat)
+    data = result_document(panel, verdict, flat, plan=plan)
     _clear(folder)
     write_json(folder / "layout.json", layout_document(panel, verdict.layout, data))
-    _write_sheets(panel, verdict, flat, folder, args.paper)
-    _write_report(panel, verdict, flat, beside, folder)
-    _hand_out(args, data, [f"{_closing(panel, verdict, flat)}; in {folder}"])
-    return _status(panel, verdict)
+    _write_sheets(panel, verdict, flat, folder, args.paper, plan=plan)
+    _write_report(panel, verdict, flat, beside, folder, plan=plan)
+    _hand_out(args, data, [f"{_closing(panel, verdict, flat, plan)}; in {folder}"])
+    return _status(panel, verdict, plan)
 
 
 def _compare(args: argparse.Namespace) -> int:
@@ -488,6 +491,7 @@ def _write_sheets(
     folder: Path,
     paper: str,
     found: SearchResult | None = None,
+    plan: ProcessPlan | None = None,
 ) -> None:
     """Marking drawings, templates of both faces, and the card; a back drawing that is not needed any more goes."""
     from stiffen.io.files import atomic_write
@@ -499,15 +503,15 @@ def _write_sheets(
 
     layout = verdict.layout
     gauges, bound = (found.gauge_outcomes, found.bound) if found else ((), None)
-    write_marking(panel, layout, folder / "marking.dxf", verdict=verdict)
+    write_marking(panel, layout, folder / "marking.dxf", verdict=verdict, plan=plan)
     (folder / "marking_back.dxf").unlink(missing_ok=True)
     if "down" in rolled_faces(layout):
-        write_marking(panel, layout, folder / "marking_back.dxf", verdict=verdict, face="down")
-    write_template(panel, layout, folder / "template.pdf", paper=paper)
-    write_template(panel, layout, folder / "template_back.pdf", face="down", paper=paper)
-    write_card(panel, verdict, folder / "card.pdf", rival, gauges, paper, bound)
+        write_marking(panel, layout, folder / "marking_back.dxf", verdict=verdict, plan=plan, face="down")
+    write_template(panel, layout, folder / "template.pdf", plan=plan, paper=paper)
+    write_template(panel, layout, folder / "template_back.pdf", plan=plan, face="down", paper=paper)
+    write_card(panel, verdict, folder / "card.pdf", rival, gauges, paper, bound, plan)
     with atomic_write(folder / "card.txt") as fresh:
-        fresh.write_text(card_text(panel, verdict, rival, gauges, bound), encoding="utf-8")
+        fresh.write_text(card_text(panel, verdict, rival, gauges, bound, plan), encoding="utf-8")
 
 
 def _write_report(
@@ -517,15 +521,18 @@ def _write_report(
     flat: Verdict | None,
     folder: Path,
     found: SearchResult | None = None,
+    plan: ProcessPlan | None = None,
 ) -> None:
     """The pictures, and the page that holds them."""
     from stiffen.output.plots.picture_set import write_pictures
     from stiffen.output.report.html_report import write_page
 
     gauges, bound = (found.gauge_outcomes, found.bound) if found else ((), None)
-    pictures = write_pictures(panel, verdict, folder, flat=flat)
+    pictures = write_pictures(panel, verdict, folder, flat=flat, plan=plan)
     path = folder / "report.html"
-    write_page(panel, verdict, path, rival=rival, flat=flat, gauges=gauges, bound=bound, pictures=pictures)
+    write_page(
+        panel, verdict, path, rival=rival, flat=flat, gauges=gauges, bound=bound, pictures=pictures, plan=plan
+    )
 
 
 def _flat_beside(panel: Panel, verdict: Verdict, grade: str, progress: Progress) -> Verdict | None:
@@ -580,9 +587,17 @@ def _entry(name: str, args: argparse.Namespace, progress: Progress) -> Entry:
 
 def _in_order(panel: Panel, verdict: Verdict) -> Verdict:
     """The verdict with its beads in rolling order, so that a bead has one number in all that is written."""
-    from stiffen.output.drawing.bench_view import in_rolling_order
+    from stiffen.shop.rollability import in_rolling_order
 
     return replace(verdict, layout=in_rolling_order(panel, verdict.layout))
+
+
+def _planned(panel: Panel, verdict: Verdict) -> tuple[Verdict, ProcessPlan]:
+    """The process plan of the verdict's layout, and the verdict with its beads in rolling order."""
+    from stiffen.shop.process_plan import process_plan
+
+    plan = process_plan(panel, verdict.layout)
+    return replace(verdict, layout=plan.layout), plan
 
 
 def _is_flat(verdict: Verdict) -> bool:
@@ -599,7 +614,9 @@ def _summary(verdict: Verdict) -> str:
     return f"{layout.gauge:g} mm, {kg(verdict.mass_kg)}, {', '.join(parts)}"
 
 
-def _closing(panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None) -> str:
+def _closing(
+    panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None, plan: ProcessPlan | None = None
+) -> str:
     """The one line that a command ends with."""
     from stiffen.output.report.shop_card import saving
 
@@ -609,7 +626,7 @@ def _closing(panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None) ->
     missed = [demand.label for demand in verdict.demands if not demand.met]
     if missed:
         return f"NOT MET: {', '.join(missed)}; best found {words}"
-    return f"met: {words}" if _status(panel, verdict) == MET else f"SHOP RULES BROKEN, see the card; {words}"
+    return f"met: {words}" if _status(panel, verdict, plan) == MET else f"SHOP RULES BROKEN, see the card; {words}"
 
 
 def _only(found: SearchResult) -> str:
@@ -623,10 +640,11 @@ def _only(found: SearchResult) -> str:
     return "; no lighter sheet of the rack can (ribbed-plate model)"
 
 
-def _status(panel: Panel, verdict: Verdict) -> int:
+def _status(panel: Panel, verdict: Verdict, plan: ProcessPlan | None = None) -> int:
     from stiffen.shop.layout_check import audit
 
-    return MET if verdict.met and not audit(panel, verdict.layout) else NOT_MET
+    broken = plan.violations if plan else audit(panel, verdict.layout)
+    return MET if verdict.met and not broken else NOT_MET
 
 
 # --------------------------------------------------------------------------------------------------- screen and options

@@ -9,8 +9,9 @@ from typing import Any
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Panel
 from stiffen.model.results import NONLINEAR, DemandResult, FastenerLoad, FlatSheetBaseline, SearchResult, Verdict
-from stiffen.output.report.shop_card import warning_lines
+from stiffen.shop.cautions import bench_cautions, list_warnings
 from stiffen.shop.layout_check import audit
+from stiffen.shop.process_plan import ProcessPlan
 
 MASS_TOLERANCE = 0.001  # kg; a result whose mass is further off is of another panel
 
@@ -20,6 +21,7 @@ def result_document(
     verdict: Verdict,
     flat_baseline: FlatSheetBaseline | None = None,
     search_result: SearchResult | None = None,
+    plan: ProcessPlan | None = None,
 ) -> dict:
     """The result as a dict of what JSON has; numbers that are not finite become null when it is written.
 
@@ -27,7 +29,10 @@ def result_document(
     found: adds the bound and how the search went.
     """
     layout = verdict.layout.to_dict()
-    broken = audit(panel, verdict.layout)
+    if plan and plan.layout == verdict.layout:
+        broken, cautions = plan.violations, plan.cautions
+    else:
+        broken, cautions = audit(panel, verdict.layout), bench_cautions(panel, verdict.layout)
     data = {
         "panel": verdict.panel,
         "status": "met" if verdict.met and not broken else "not met",
@@ -53,7 +58,7 @@ def result_document(
             for one in verdict.fastener_loads
         ],
         "bound": search_result.bound if search_result else None,
-        "warnings": warning_lines(panel, verdict),
+        "warnings": list_warnings(broken, verdict, cautions),
         "seconds": search_result.seconds if search_result else verdict.seconds,
     }
     if search_result:

@@ -1,16 +1,16 @@
 """The cross-section of a bead: shape, developed length, section properties, strains.
 
-All lengths in mm, to the mid-surface of the sheet.  `offset` runs across the bead from its axis, z toward the face on
-which the bead stands proud; z = 0 at both feet, z = depth at the crest.
+All lengths in mm, to the mid-surface of the sheet.  s runs across the bead from its axis, z toward the face on which
+the bead stands proud; z = 0 at both feet, z = depth at the crest.
 
-One half of every bead is: shoulder arc (radius r_s, tangent to the flat sheet at the foot) - straight flank of
-length L at the angle theta - nose arc (radius R) - flat top of half width.  With T = R + r_s
+One half of a profile has four parts, from the foot up: the shoulder arc (radius r_s, tangent to the flat sheet), the
+straight flank (length L, angle theta), the nose arc (radius R), and half of the flat top.  With T = R + r_s
 
     T sin(theta) + L cos(theta) + top/2 = w/2        T (1 - cos(theta)) + L sin(theta) = d
 
-so that fillets lower no crest and narrow no foot.  `vee` has top = 0 and solves for theta; `round` is the vee whose
-flank has shrunk to nothing, T = (w^2/4 + d^2)/(2 d); `flat` has theta given and solves for L and the top.  A `step`
-(joggle, offset) is one such half alone, w wide: the sheet on the side of positive s goes on at z = depth.
+so width and depth are those of the finished bead, radii included.  A vee has top = 0 and solves for theta.  A round
+bead is a vee with L = 0, T = (w^2/4 + d^2)/(2 d).  A flat bead has theta given and solves for L and the top.  A step
+(joggle, offset) is one half alone, w wide: the sheet on the side of positive s continues at z = depth.
 """
 
 from __future__ import annotations
@@ -25,12 +25,12 @@ import numpy as np
 from stiffen.errors import Fault, InputError
 from stiffen.model.tools import PROFILES, BeadDie
 
-ARC_STEP = math.radians(2.0)  # 2 degrees a chord: arc length right to 5e-5
+ARC_STEP = math.radians(2.0)  # 2 degrees a chord: the arc length is short by at most 5e-5 of it
 
 
 class HalfProfile(NamedTuple):
-    """One half of a profile, or the ramp of a step: radii of shoulder and nose, flank angle (radians), flank length,
-    half the flat top."""
+    """One half of a profile, or the ramp of a step: radii (mm), flank angle theta (radians), flank length and half of
+    the flat top (mm)."""
 
     shoulder_radius: float
     nose_radius: float
@@ -41,10 +41,11 @@ class HalfProfile(NamedTuple):
 
 @dataclass(frozen=True)
 class SectionProperties:
-    """A bead with the flat sheet beside it, total plan width `width` mm.
+    """Section of a bead with the flat sheet beside it.
 
-    area mm2; centroid mm above the flat sheet's mid-plane; I mm4 about the own centroid; developed mm;
-    flat_I mm4 of the flat sheet of the same plan width.
+    width: in plan, mm.  area: mm2.  centroid: mm above the flat sheet's mid-plane.  I: second moment of area about the
+    centroid, mm4.  developed: length of the mid-surface, mm.  flat_I: second moment of area of a flat sheet of the
+    same plan width, mm4.
     """
 
     width: float
@@ -57,7 +58,7 @@ class SectionProperties:
 
 @lru_cache(maxsize=256)
 def half_profile(die: BeadDie) -> HalfProfile:
-    """The half profile of a die.  Raises InputError for a die that cannot be."""
+    """The half profile of a die.  Raises InputError for a die whose sizes contradict each other."""
     _check_die(die)
     if die.profile == "flat":
         return _with_flat_top(die)
@@ -66,9 +67,9 @@ def half_profile(die: BeadDie) -> HalfProfile:
 
 @lru_cache(maxsize=256)
 def profile_points(die: BeadDie) -> np.ndarray:
-    """Mid-surface across the bead: (k, 2) array of (s, z) from s = -w/2 to w/2, read-only.
+    """Mid-surface across the bead: (k, 2) array of (s, z), mm, from s = -w/2 to w/2, read-only.
 
-    Raises InputError for a die that cannot be.
+    Raises InputError for a die whose sizes contradict each other.
     """
     shoulder, nose, theta, _, top = half_profile(die)
     angles = np.linspace(0.0, theta, 1 + max(4, math.ceil(theta / ARC_STEP)))
@@ -90,7 +91,7 @@ def profile_points(die: BeadDie) -> np.ndarray:
 def profile_height(die: BeadDie, s: np.ndarray) -> np.ndarray:
     """Height z (mm) at distances s (mm, any shape) from the axis; 0 outside the bead.
 
-    Distances are signed for a step alone, which stays at its depth where s > w/2.
+    The sign of s counts for a step only, whose height is its depth for all s > w/2.
     """
     points = profile_points(die)
     return np.interp(s, points[:, 0], points[:, 1])
@@ -103,10 +104,10 @@ def taper(
     closed: bool = False,
     open_ends: tuple[bool, bool] = (False, False),
 ) -> np.ndarray:
-    """Share of the depth, 0..1, at distances `along` (mm) of a bead `printed_width` > 0 mm long.
+    """Fraction of the depth, 0 to 1, at distances `along` (mm) from the start of a bead `length` > 0 mm long.
 
-    A half cosine over the run-out at each end (at most half the length), 1 between; closed frames have no ends, and
-    no depth is lost at an open end (start, stop), which runs over the edge of the sheet.
+    A half cosine over the run-out at each end (at most half the length), 1 between.  A closed frame has no ends, and an
+    open end (start, stop), which runs over the edge of the sheet, keeps its full depth.
     """
     along = np.asarray(along, dtype=float)
     if closed:
@@ -127,41 +128,41 @@ def developed_length(die: BeadDie) -> float:
 
 
 def draw_in(die: BeadDie) -> float:
-    """mm of sheet that one bead draws in across itself where the edges can move: S - w."""
+    """mm by which one bead draws the sheet in across itself if the edges can move: S - w."""
     return developed_length(die) - die.width
 
 
 def stretch_strain(die: BeadDie) -> float:
-    """Mean strain across the bead where the edges cannot move: S/w - 1."""
+    """Mean strain across the bead if the edges cannot move: S/w - 1."""
     return developed_length(die) / die.width - 1
 
 
 def thinning(die: BeadDie) -> float:
-    """Share of the thickness lost where the edges cannot move, 1 - w/S (volume kept, no strain along the bead)."""
+    """Fraction of the thickness lost if the edges cannot move: 1 - w/S (constant volume, no strain along the bead)."""
     return 1 - die.width / developed_length(die)
 
 
 def tightest_radius(die: BeadDie) -> float | None:
-    """Smallest stated mid-surface radius, mm; a radius of 0 counts as not stated.  None where none is."""
+    """Smallest mid-surface radius of the die, mm; None if neither is stated (a radius of 0 counts as not stated)."""
     radii = [radius for radius in half_profile(die)[:2] if radius > 0]
     return min(radii, default=None)
 
 
 def bend_strain(die: BeadDie, t: float) -> float | None:
-    """Strain of the outer fibre at the tightest stated radius, t/(2 R + t), R to the inner face.
+    """Strain of the outer fibre at the tightest radius, t/(2 R + t), R to the inner face; None if no radius is stated.
 
-    The die's radii are to the mid-surface, so R = radius - t/2, not below 0.  None where no radius is stated.
+    The die's radii are to the mid-surface, so R = radius - t/2, not below 0.
     """
     radius = tightest_radius(die)
     return None if radius is None else t / (2 * max(radius - t / 2, 0.0) + t)
 
 
 def thin_wall_properties(points: np.ndarray, t: float) -> SectionProperties:
-    """Thin-wall properties of any mid-surface line, points (k, 2) of (s, z) mm, s rising, thickness t mm.
+    """Thin-wall properties of a mid-surface line: points (k, 2) of (s, z), mm, s rising; thickness t mm.
 
-    I = t int (z - z_c)^2 ds + t^3/12 int cos^2 ds, exact for the polyline, as a shell has it.  A solid section has
-    t^3/6 int sin^2 ds more where its ends lie flat (0.5 % for beads of 16 x 6 in 1 mm sheet).  The axis stays level:
-    a step beside an edge that may tilt has less, about its own principal axis.
+    I = t int (z - z_c)^2 ds + t^3/12 int cos^2 ds, exact for the polyline and equal to that of a shell.  A solid
+    section whose ends lie flat has t^3/6 int sin^2 ds more (0.5 % for beads of 16 x 6 in 1 mm sheet).  I is about the
+    level axis.  A step beside an edge that can tilt bends about its own principal axis, which has a smaller I.
     """
     (across, rise), z = np.diff(points, axis=0).T, points[:, 1]
     ds = np.hypot(across, rise)
@@ -182,9 +183,9 @@ def thin_wall_properties(points: np.ndarray, t: float) -> SectionProperties:
 
 
 def section_properties(die: BeadDie, t: float, width: float) -> SectionProperties:
-    """Properties of the bead with flat sheet beside it, total plan width `width` mm, thickness t mm.
+    """Properties of a bead with flat sheet on both sides, `width` mm wide in plan; thickness t mm.
 
-    Raises InputError where `width` is less than the bead's own.
+    Raises InputError if `width` is less than the bead's own.
     """
     if width < die.width - 1e-9:
         raise _die_error(die, f"needs a strip at least {die.width:g} mm wide, got {width:g} mm")

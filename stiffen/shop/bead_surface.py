@@ -1,4 +1,4 @@
-"""What rolling does to the sheet in plan: how high it stands, and which part of it a step lifts.
+"""Height of the rolled sheet over its plan, and the side of the sheet that a step raises.
 
 Plan coordinates and heights in mm.
 """
@@ -16,11 +16,11 @@ from stiffen.model.layout import Bead, Point
 
 from .bead_section import profile_height, taper
 
-DIRECTION_STEP = 0.5  # mm along a path by which its direction is told
+DIRECTION_STEP = 0.5  # mm before and after a point of a path, between which its direction is taken
 
 
 def extended_past_open_ends(bead: Bead) -> Bead:
-    """The bead lengthened past its open ends, so far that it fades off the sheet only; its ends are closed then."""
+    """The bead lengthened past its open ends, so that its run-outs lie off the sheet; the new ends are closed."""
     if not any(bead.open_ends):
         return bead
     path = np.asarray(bead.path, dtype=float)
@@ -33,9 +33,9 @@ def extended_past_open_ends(bead: Bead) -> Bead:
 
 
 def surface_height(bead: Bead, plan: np.ndarray, outline: Sequence[Point]) -> np.ndarray:
-    """(n,) mm by which a bead lifts the sheet at plan points (n, 2), toward the face on which it stands proud.
+    """(n,) mm by which a bead raises the sheet at plan points (n, 2), toward the face on which it stands proud.
 
-    outline: of the sheet, which says what a step lifts; open ends: see `extended_past_open_ends`.
+    outline: of the sheet; decides which side a step raises.
     """
     bead = extended_past_open_ends(bead)
     path = LineString(bead.path)
@@ -55,7 +55,10 @@ def surface_height(bead: Bead, plan: np.ndarray, outline: Sequence[Point]) -> np
 
 
 def raised_side(path: Sequence[Point], outline: Sequence[Point]) -> int:
-    """The side of its path on which a step lifts the sheet: 1 left, -1 right; there the edge is nearer at mid-path."""
+    """The side of its path on which a step raises the sheet: 1 left, -1 right.
+
+    It is the side on which the edge is nearer, measured square to the path at its middle.
+    """
     line, edge = LineString(path), Polygon(outline).exterior
     middle = line.length / 2
     at = np.array(line.interpolate(middle).coords[0])

@@ -1,7 +1,7 @@
-"""Folds: how much sheet a bend takes, the blank for wanted flange sizes and the reverse, reliefs at corners.
+"""Folds: bend allowance, flat pattern for given flange sizes and the reverse, reliefs where folds meet.
 
-mm, degrees.  The angle of a bend is the angle through which the sheet is turned, 0 for flat.  Sizes of flanges are
-taken on the outside, to the mould line: where the outer faces would meet if the bend were sharp.
+mm, degrees.  The angle of a bend is the angle through which the sheet is turned, 0 for flat.  Flanges are measured on
+the outside, to the mould line, in which the outer faces would meet if the bend were sharp.
 
 Sources: FAA AC 43.13-1B (1998), par. 4-56 and table 4-7, for setback; FAA-H-8083-31, Aviation Maintenance Technician
 Handbook, Airframe, vol. 1, chapter 4, for flats, blank and relief holes.
@@ -22,13 +22,13 @@ from stiffen.errors import Fault, InputError
 from stiffen.model.panel import Fold, Panel
 from stiffen.model.tools import FoldingBrake
 
-MIN_FLAT_THICKNESSES = 2.5  # thicknesses of flat flange beyond the bend: common practice, no source
-SMALL_RELIEF_MAX_THICKNESS = 1.63  # mm; up to here a relief hole of 1/8 inch will do, 3/16 inch beyond
+MIN_FLAT_THICKNESSES = 2.5  # flat of a flange beyond the bend over the sheet's thickness: common practice, no source
+SMALL_RELIEF_MAX_THICKNESS = 1.63  # mm; thicker sheet needs a relief hole of 3/16 inch instead of 1/8 inch
 
 
 @dataclass(frozen=True)
 class Bend:
-    """A bend: angle in degrees (over 0, under 180; the side does not matter) and inside radius, mm."""
+    """A bend: angle in degrees (over 0, under 180, up or down alike) and inside radius, mm."""
 
     angle: float
     radius: float
@@ -36,7 +36,7 @@ class Bend:
 
 @dataclass(frozen=True)
 class FlatPattern:
-    """A flat strip to be folded: its length, the bends' middle lines from one end, the flats between bends; mm."""
+    """A flat strip to be folded, mm: its length, the middle line of each bend from one end, the flats between bends."""
 
     length: float
     bend_lines: tuple[float, ...]
@@ -47,8 +47,8 @@ class FlatPattern:
 class Flange:
     """The flange at a fold of a panel.
 
-    number: of the fold, from 1.  outside: to the mould line, mm.  flat: from the end of the bend to the edge or the
-    next bend, mm; not more than 0 where there is no room.  allowance, setback: of its own bend, mm.
+    number: of the fold, from 1.  outside: size to the mould line, mm.  flat: from the end of the bend to the edge or to
+    the next bend, mm; 0 or negative if there is no room.  allowance, setback: of its own bend, mm.
     """
 
     number: int
@@ -66,7 +66,8 @@ def setback(angle: float, radius: float, t: float) -> float:
 def bend_allowance(angle: float, radius: float, t: float, neutral: float = FoldingBrake.neutral) -> float:
     """mm of flat sheet that a bend takes: angle (R + neutral t), angle in radians.
 
-    neutral 0.447 is the empirical (0.01743 R + 0.0078 t) per degree that the handbooks give.
+    neutral: distance of the neutral axis from the inner face over t.  The default, 0.447, is the empirical
+    (0.01743 R + 0.0078 t) per degree of the handbooks.
     """
     return math.radians(angle) * (radius + neutral * t)
 
@@ -74,9 +75,9 @@ def bend_allowance(angle: float, radius: float, t: float, neutral: float = Foldi
 def flat_pattern(
     sizes: Sequence[float], bends: Sequence[Bend], t: float, neutral: float = FoldingBrake.neutral
 ) -> FlatPattern:
-    """The flat strip for wanted outside sizes (k + 1) with bends (k) between them, in order; t mm.
+    """The flat strip for k + 1 outside sizes with k bends between them, in order; all in mm.
 
-    Raises InputError where a size leaves no flat beside its bends.
+    Raises InputError if a size leaves no flat beside its bends.
     """
     setbacks, allowances = _setbacks_and_allowances(sizes, bends, t, neutral)
     taken = [before + after for before, after in zip([0.0, *setbacks], [*setbacks, 0.0], strict=True)]
@@ -98,9 +99,9 @@ def flat_pattern(
 def outside_sizes(
     length: float, lines: Sequence[float], bends: Sequence[Bend], t: float, neutral: float = FoldingBrake.neutral
 ) -> tuple[float, ...]:
-    """The reverse of `flat_pattern`: outside sizes of a strip of that length folded at those lines (middle of each bend).
+    """The reverse of `flat_pattern`: outside sizes of a strip of given length, folded at given lines.
 
-    Raises InputError where two bends overlap, or one runs over an end.
+    lines: the middle of each bend, mm from one end.  Raises InputError if two bends overlap, or one runs over an end.
     """
     marks = [0.0, *lines, length]
     setbacks, allowances = _setbacks_and_allowances(marks[1:], bends, t, neutral)
@@ -121,7 +122,10 @@ def outside_sizes(
 def _setbacks_and_allowances(
     sizes: Sequence[float], bends: Sequence[Bend], t: float, neutral: float
 ) -> tuple[list[float], list[float]]:
-    """Setbacks and allowances of the bends.  InputError for bends that cannot be, or not one fewer than sizes."""
+    """Setbacks and allowances of the bends, mm.
+
+    Raises InputError for impossible angles or radii, and if there is not one bend fewer than sizes.
+    """
     faults = []
     if len(sizes) != len(bends) + 1:
         faults.append(Fault("bends", f"{len(bends)} for {len(sizes)} sizes", "one bend fewer than sizes"))
@@ -141,7 +145,7 @@ def _setbacks_and_allowances(
 
 
 def least_flat(t: float, brake_minimum: float = 0.0) -> float:
-    """mm of flat flange that must be left beyond a bend: the folder's own, or 2.5 t (common practice, no source)."""
+    """Least flat of a flange beyond its bend, mm: the brake's minimum, or 2.5 t (common practice, no source)."""
     return brake_minimum or MIN_FLAT_THICKNESSES * t
 
 
@@ -151,15 +155,15 @@ def least_flange(angle: float, radius: float, t: float, brake_minimum: float = 0
 
 
 def relief_hole(radius: float, t: float) -> float:
-    """Diameter (mm) of the hole where two bends meet, centred where their inner tangent lines cross.
+    """Diameter (mm) of the relief hole where two bends meet; its centre is where their inner tangent lines cross.
 
-    About twice the bend radius, at least 1/8 inch for sheet up to 0.064 inch, 3/16 inch beyond (FAA-H-8083-31).
+    Twice the bend radius, and at least 1/8 inch for sheet up to 0.064 inch, 3/16 inch for thicker (FAA-H-8083-31).
     """
     return max(2 * radius, 3.2 if t <= SMALL_RELIEF_MAX_THICKNESS else 4.8)
 
 
 def relief_slot(radius: float, t: float) -> tuple[float, float]:
-    """Width and depth (mm) of the slot beside a flange that ends within an edge: 0.5 t or more by R + t + 0.5.
+    """Least width and depth (mm) of the slot beside a flange that ends within an edge: 0.5 t and R + t + 0.5.
 
     Common practice, no source.
     """
@@ -170,7 +174,10 @@ def relief_slot(radius: float, t: float) -> tuple[float, float]:
 
 
 def flanges(panel: Panel, t: float) -> tuple[Flange, ...]:
-    """The flange at each fold of a panel, measured across the middle of the fold line; its lines are bends' middles."""
+    """The flange at each fold of a panel, measured square to the middle of the fold line.
+
+    A fold line is the middle of its bend in the flat sheet.
+    """
     neutral = panel.tools.folding_brake.neutral
     found = []
     for number, fold in enumerate(panel.folds, 1):
@@ -186,7 +193,7 @@ def flanges(panel: Panel, t: float) -> tuple[Flange, ...]:
 
 
 def fold_crossings(panel: Panel) -> tuple[tuple[int, int, tuple[float, float]], ...]:
-    """Folds (numbers from 1) whose lines cross or meet on the sheet or at its edge, and where."""
+    """Pairs of folds whose lines cross or meet on the sheet or at its edge: both numbers, from 1, and the point."""
     sheet = panel.region.buffer(1.0)
     found = []
     for (i, a), (j, b) in combinations(enumerate(panel.folds, 1), 2):
@@ -222,7 +229,7 @@ def _flange_extent(panel: Panel, fold: Fold) -> tuple[float, Fold | None]:
 
 
 def _crossing_point(a: Fold, b: Fold) -> tuple[float, float] | None:
-    """Where the lines of two folds, each prolonged by 1 mm at most, cross."""
+    """The point in which two fold lines cross, each extended by at most 1 mm; None if they do not."""
     p, r = np.array(a.line[0], float), np.subtract(a.line[1], a.line[0])
     q, s = np.array(b.line[0], float), np.subtract(b.line[1], b.line[0])
     cross = r[0] * s[1] - r[1] * s[0]

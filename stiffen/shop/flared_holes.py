@@ -1,6 +1,7 @@
-"""Flared holes: published limits of size and thickness, what cuts the pilot hole, and the flare that a pilot gives.
+"""Flared holes: published limits of size and thickness, cutters for the pilot hole, and the flare that a pilot gives.
 
-mm, fractions for strains, kg.  The force that pulls a flare is left out: friction and the rim's own strength decide it.
+mm, kg; strains as fractions.  The force that pulls a flare is not computed, because it depends on friction and on the
+strength of the rim.
 """
 
 from __future__ import annotations
@@ -17,15 +18,15 @@ from stiffen.model.tools import Cutter, HoleDie
 
 
 class FlareLimits(NamedTuple):
-    """Flared holes in sheet up to `max_thickness` mm: least and greatest diameter, mm; None where none was given."""
+    """Least and greatest diameter of flared holes in sheet up to `max_thickness`, mm; None if none is published."""
 
     max_thickness: float
     min_diameter: float
     max_diameter: float | None
 
 
-# One fabricator's published limits for flared holes, taken as the finished diameter.  The greatest ones are the largest
-# dies it has.  Sheet thinner than the thinnest it lists is taken as that one; like alloys share a row.
+# One fabricator's published limits for flared holes, taken as the finished diameter.  The greatest diameters are those
+# of its largest dies.  Sheet thinner than any in the list counts as the thinnest.  Similar alloys share one row.
 FLARE_LIMITS: dict[str, tuple[FlareLimits, ...]] = {
     "5052": (FlareLimits(1.60, 12.7, 76.2), FlareLimits(2.03, 19.05, 76.2), FlareLimits(3.18, 25.4, 76.2)),
     "6061": (
@@ -49,14 +50,14 @@ SUBSTITUTE_ALLOYS = {"5754": "5052", "5251": "5052", "1050": "5052", "3003": "50
 
 
 def flare_limits(material: Material, t: float) -> FlareLimits | None:
-    """The limits for t mm sheet; None for an alloy that is not listed, or sheet thicker than any that is."""
+    """The limits for sheet of t mm; None if the alloy, or sheet so thick, is not listed."""
     return next((row for row in _limits_of_alloy(material) if t <= row.max_thickness + INCH_ROUNDING), None)
 
 
 def min_flared_diameter(material: Material, t: float) -> float | None:
-    """Least finished diameter (mm) of a flared hole in t mm sheet; None for an alloy that is not listed.
+    """Least finished diameter (mm) of a flared hole in sheet of t mm; None if the alloy is not listed.
 
-    Sheet thicker than any that is listed keeps the diameter of the thickest.
+    Sheet thicker than any in the list counts as the thickest.
     """
     rows = _limits_of_alloy(material)
     found = flare_limits(material, t) or (rows[-1] if rows else None)
@@ -64,7 +65,7 @@ def min_flared_diameter(material: Material, t: float) -> float | None:
 
 
 def max_flared_thickness(material: Material, finished: float) -> float | None:
-    """Thickest sheet (mm) in which a hole of that finished diameter is listed; None where there is none."""
+    """Thickest sheet (mm) in which a hole of this finished diameter is listed; None if there is none."""
     fits = [row.max_thickness for row in _limits_of_alloy(material) if row.min_diameter <= finished + 1e-6]
     return max(fits, default=None)
 
@@ -79,7 +80,7 @@ def _limits_of_alloy(material: Material) -> tuple[FlareLimits, ...]:
 
 @dataclass(frozen=True)
 class PilotCut:
-    """One way to cut a pilot hole: with what, its diameter (mm), and the flare that follows."""
+    """One way to cut a pilot hole: kind of cutter, its diameter (mm), and the flare that results."""
 
     kind: str
     diameter: float
@@ -88,15 +89,16 @@ class PilotCut:
 
 @cache
 def stock_cutters() -> tuple[Cutter, ...]:
-    """Hole saws, punches and step drills as they are commonly sold (common practice, no source)."""
+    """Hole saws, punches and step drills in the sizes commonly sold (common practice, no source)."""
     text = resources.files("stiffen").joinpath("data/hole_cutters.toml").read_text(encoding="utf-8")
     return tuple(Cutter(row["kind"], tuple(map(float, row["sizes"]))) for row in tomllib.loads(text)["cutter"])
 
 
 def flare_from_pilot(die: HoleDie, pilot: float) -> HoleDie:
-    """The flare that `die` makes from another pilot hole (mm, less than the flange): same fold circle and cone.
+    """The flare that `die` makes from another pilot hole (mm, less than the flange), on the same fold circle and cone.
 
-    The slant keeps its length, so what a smaller pilot leaves makes the opening smaller and the lip higher.
+    The sheet of the cone is not stretched along its slant.  So a smaller pilot hole gives a longer slant: a smaller
+    opening and a higher lip.
     """
     run = (die.flange - die.finished) / 2
     slant = math.hypot(run, die.rise) + (die.pilot - pilot) / 2
@@ -105,9 +107,10 @@ def flare_from_pilot(die: HoleDie, pilot: float) -> HoleDie:
 
 
 def pilot_cuts(die: HoleDie, cutters: tuple[Cutter, ...] = ()) -> tuple[PilotCut, ...]:
-    """For each kind of cutter the size nearest to the die's pilot and not above it; kinds with none are left out.
+    """For each kind of cutter the size nearest to the die's pilot hole and not above it; the largest comes first.
 
-    A smaller pilot stretches the lip more, and a larger one leaves it short.  cutters: () means `stock_cutters`.
+    Kinds without such a size are left out.  A smaller pilot hole stretches the lip more; a larger one leaves it too
+    short.  cutters: () means `stock_cutters`.
     """
     found = []
     for cutter in cutters or stock_cutters():
@@ -118,5 +121,5 @@ def pilot_cuts(die: HoleDie, cutters: tuple[Cutter, ...] = ()) -> tuple[PilotCut
 
 
 def mass_removed(die: HoleDie, material: Material, t: float) -> float:
-    """kg that one hole takes out of t mm sheet: the disc of its pilot hole."""
+    """Mass that one hole takes out of sheet of t mm, kg: the disc of its pilot hole."""
     return material.rho * t * math.pi / 4 * die.pilot**2

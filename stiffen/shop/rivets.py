@@ -1,6 +1,6 @@
-"""Rows of rivets: even pitch, how many a seam needs, and what each carries of the strength the user gives.
+"""Rivets and bolts: rows at even pitch, the number that a seam needs, and the utilisation of their strength.
 
-mm, N.  No strength is known here: it comes from the maker of the rivet, or from a test.
+mm, N.  The strength of a fastener is not tabulated: it comes from the maker of the rivet, or from a test.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ MIN_EDGE_DIAMETERS = 2.0  # diameters from an end or edge, at least: FAA AC 43.1
 MIN_PITCH_DIAMETERS = 3.0  # diameters between the centres of a single row, at least: same
 MM_PER_INCH = 25.4
 
-# Solid 2117-T4 (AD) rivets for each inch of a single-lap splice in 5052 sheet of any hardness that is to be as strong
-# as the sheet: FAA AC 43.13-1B (1998), table 4-11.  Sheet thickness in inches: rivet diameter in 32nds: rivets.
+# Solid 2117-T4 (AD) rivets per inch of a single-lap splice in 5052 sheet of any hardness, for a splice as strong as the
+# sheet: FAA AC 43.13-1B (1998), table 4-11.  Sheet thickness in inches: {rivet diameter in 32nds of an inch: rivets}.
 SPLICE_5052: dict[float, dict[int, float]] = {
     0.016: {3: 6.3, 4: 4.7},
     0.020: {3: 6.3, 4: 4.7, 5: 3.8},
@@ -32,12 +32,12 @@ SPLICE_5052: dict[float, dict[int, float]] = {
     0.102: {4: 11.2, 5: 7.3, 6: 5.1, 8: 2.8},
     0.128: {5: 9.2, 6: 6.4, 8: 3.5},
 }
-SHEET_JOINT_SHARE = 0.75  # share of the table that single-lap sheet joints need: note c of the same table
+SHEET_JOINT_SHARE = 0.75  # fraction of the table that single-lap sheet joints need: note c of the same table
 
 
 @dataclass(frozen=True)
 class RivetRow:
-    """A straight row at even pitch: rivets, pitch and distance of the first from the end, mm."""
+    """A straight row at even pitch: number of rivets, pitch, and distance of the first from the end, mm."""
 
     count: int
     pitch: float
@@ -45,15 +45,16 @@ class RivetRow:
 
     @property
     def stations(self) -> tuple[float, ...]:
-        """mm of each rivet from the end of the row's edge."""
+        """Distance of each rivet from the end of the edge, mm."""
         return tuple(self.end_distance + place * self.pitch for place in range(self.count))
 
 
 @dataclass(frozen=True)
 class FastenerUtilisation:
-    """What the rivet or bolt that carries most in a case has of its strength.
+    """The most loaded rivet or bolt of a support in a case, and its load over its strength.
 
-    support: its number in the panel, from 1.  strength: N, None where the user gave none.  share: load over strength.
+    support_number: in the panel, from 1.  strength: N, None if the user gave none.  utilisation: load over strength, or
+    None.
     """
 
     load: FastenerLoad
@@ -63,10 +64,11 @@ class FastenerUtilisation:
 
 
 def rivet_row(length: float, diameter: float, pitch: float, end: float | None = None) -> RivetRow:
-    """An even row along an edge of `printed_width`, no wider than `pitch`, the same distance from both ends.
+    """The row along an edge of `length` mm with the fewest rivets whose pitch is at most `pitch`.
 
-    end: mm from each end to the first centre, default and least 2 diameters.  Raises InputError for sizes that cannot
-    be, and where the pitch wanted is under 3 diameters.
+    end: mm from each end of the edge to the first rivet, at least 2 diameters, which is the default.  Rivets are never
+    closer than 3 diameters: then the pitch is wider than asked for.  Raises InputError for impossible sizes, and for a
+    pitch under 3 diameters.
     """
     end = MIN_EDGE_DIAMETERS * diameter if end is None else end
     faults = []
@@ -84,30 +86,28 @@ def rivet_row(length: float, diameter: float, pitch: float, end: float | None = 
         raise InputError(faults)
     room = length - 2 * end
     gaps = math.ceil(room / pitch - 1e-9)
-    if (
-        gaps and room / gaps < MIN_PITCH_DIAMETERS * diameter
-    ):  # one rivet more would crowd them: wider than wanted, then
+    if gaps and room / gaps < MIN_PITCH_DIAMETERS * diameter:  # too close: one rivet fewer
         gaps -= 1
     return RivetRow(1, 0.0, length / 2) if gaps == 0 else RivetRow(gaps + 1, room / gaps, end)
 
 
 def rivets_needed(width: float, per_inch: float, share: float = 1.0) -> int:
-    """Rivets for a seam `width` mm wide at so many an inch; `share` of them, as a note to a table may allow.
+    """Number of rivets for a seam `width` mm wide: rivets per inch, times the fraction that a note to a table allows.
 
-    FAA AC 43.13-1B, par. 4-58 g: 10 in, 4.9 an inch, 0.75 of them: 37.
+    Example of FAA AC 43.13-1B, par. 4-58 g: 10 in, 4.9 per inch, 0.75 of them: 37.
     """
     return math.ceil(width / MM_PER_INCH * per_inch * share - 1e-9)
 
 
 def rivets_per_row(count: int, rows: int) -> int:
-    """Rivets in each of so many equal rows that hold at least `count`."""
+    """Rivets in each of `rows` equal rows that hold at least `count` rivets together."""
     return math.ceil(count / rows)
 
 
 def splice_rivets_per_inch(t: float, diameter: float) -> float | None:
-    """Solid AD rivets an inch for a splice in 5052 sheet of t mm; None where the table has none.
+    """Solid AD rivets per inch of a splice in 5052 sheet of t mm; None if the table has no value.
 
-    Thickness goes to the next row up, diameter to the nearest 32nd of an inch.  Blind rivets carry less.
+    The thickness is rounded up to the next row, the diameter to the nearest 32nd of an inch.  Blind rivets carry less.
     """
     size = round(diameter / MM_PER_INCH * 32)
     rows = [table for thickness, table in SPLICE_5052.items() if t <= thickness * MM_PER_INCH + 0.01]
@@ -115,9 +115,9 @@ def splice_rivets_per_inch(t: float, diameter: float) -> float | None:
 
 
 def fastener_utilisations(panel: Panel, verdict: Verdict) -> tuple[FastenerUtilisation, ...]:
-    """The most loaded rivet or bolt of each case and support against the strength the panel file gives for it.
+    """The most loaded rivet or bolt of each case and support, against the strength that the panel file gives for it.
 
-    The strength counts in any direction: load = sqrt(shear^2 + pull^2), as the judge found it.
+    The strength holds in any direction: load = sqrt(shear^2 + pull^2), with the forces of the verdict.
     """
     found = []
     for load in verdict.fastener_loads:

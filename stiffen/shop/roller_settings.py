@@ -1,6 +1,6 @@
-"""How to set the roller: passes, turns of the pressure screw, spring-back, trial strips.
+"""Settings of the roller: passes, turns of the pressure screw, spring-back, trial strips.
 
-mm, turns.  Pass rules are common practice without a source; a trial strip of the same sheet rules.
+mm, turns.  The rules for passes are common practice without a source; a trial strip of the same sheet goes before them.
 """
 
 from __future__ import annotations
@@ -20,15 +20,15 @@ from stiffen.model.tools import BeadDie, Tools, Trial
 from . import bead_section
 
 FIRST_PASS_DEPTH_SHARE = (
-    0.25  # share of the depth in the light pass that only sets the track: common practice, no source
+    0.25  # fraction of the depth in the first pass, which only sets the track: common practice, no source
 )
-PASS_STRAIN_SHARE = 0.5  # share of the elongation that one pass may use up: common practice, no source
-TRIAL_THICKNESS_TOLERANCE = 0.05  # mm by which a trial strip may differ
+PASS_STRAIN_SHARE = 0.5  # fraction of the elongation that one pass may use up: common practice, no source
+TRIAL_THICKNESS_TOLERANCE = 0.05  # mm between the sheet and a trial strip that counts for it
 
 
 @dataclass(frozen=True)
 class RollingPass:
-    """One pass: depth reached (mm) and turns of the screw from first touch; turns None where a trial must tell."""
+    """One pass: depth reached (mm) and turns of the screw from first touch; None if a trial strip must give them."""
 
     depth: float
     turns: float | None
@@ -36,9 +36,10 @@ class RollingPass:
 
 @dataclass(frozen=True)
 class RollerSettings:
-    """How to set the roller for one die.
+    """Settings of the roller for one die.
 
-    springback: mm of depth that the formula adds for spring-back, 0 where a trial strip ruled.
+    from_trial: whether the turns come from a trial strip.  springback: mm of depth that the formula adds; 0 for a trial
+    strip, whose depths are measured after spring-back.
     """
 
     die: BeadDie
@@ -51,9 +52,9 @@ class RollerSettings:
 def roller_settings(tools: Tools, die: BeadDie, material: Material, t: float) -> RollerSettings:
     """Passes and turns of the screw for a die in t mm sheet.
 
-    A trial strip of the same die, material and thickness (within 0.05 mm) rules, by monotone interpolation of its
-    turns over measured depth, never beyond its deepest mark.  Else turns = (depth + spring-back) / lead, a guess to
-    start a trial from.  Raises InputError for a trial whose depth does not rise with the turns.
+    If there is a trial strip of the same die, material and thickness (within 0.05 mm), its turns over measured depth
+    are interpolated monotonically, never beyond its deepest reading.  Otherwise turns = (depth + spring-back) / lead, a
+    guess to start a trial from.  Raises InputError for a trial whose depth does not rise with the turns.
     """
     depths = pass_depths(die, material)
     trial = matching_trial(tools, die, material, t)
@@ -63,7 +64,7 @@ def roller_settings(tools: Tools, die: BeadDie, material: Material, t: float) ->
 
 
 def matching_trial(tools: Tools, die: BeadDie, material: Material, t: float) -> Trial | None:
-    """The trial strip nearest in thickness; the later one of equals."""
+    """The trial strip of this die and material nearest in thickness, the last of equals; None if none is near."""
     fits = [
         trial
         for trial in tools.trials
@@ -75,11 +76,11 @@ def matching_trial(tools: Tools, die: BeadDie, material: Material, t: float) -> 
 
 @cache
 def pass_depths(die: BeadDie, material: Material) -> tuple[float, ...]:
-    """Depth after each pass, mm: a light pass that sets the track, then steps of equal strain to the full depth.
+    """Depth after each pass, mm: a light pass that sets the track, then passes of equal strain to the full depth.
 
-    Strain is that of a bead whose edges cannot move in, S(h)/w - 1, the die's profile scaled to depth h.  A step takes
-    at most half of the material's elongation (common practice, no source).  As strain goes with depth squared, later
-    passes go less deep, which suits sheet that hardens.
+    The strain is that of a bead whose edges cannot move in, S(h)/w - 1, with the die's profile scaled to depth h.  A
+    pass takes at most half of the material's elongation (common practice, no source).  Strain grows with the square of
+    the depth, so later passes add less depth, which suits sheet that hardens.
     """
     depth = np.linspace(0.0, die.depth, 201)
     strain = np.array([_strain_at_depth(die, h) for h in depth])
@@ -96,10 +97,10 @@ def _strain_at_depth(die: BeadDie, depth: float) -> float:
 
 
 def springback(die: BeadDie, material: Material, t: float) -> float | None:
-    """mm of depth to add so that the bead springs back to the die's depth; None where the nose radius is not known.
+    """mm of depth to add so that the bead springs back to the die's depth; None if the nose radius is not known.
 
-    Gardiner 1957 (from memory): R_i/R_f = 4 X^3 - 3 X + 1, X = R_i yield/(E t), on the nose radius; then the arcs keep
-    their length, so the flank was steeper by R_f/R_i and the crest higher by
+    Gardiner 1957 (from memory): R_i/R_f = 4 X^3 - 3 X + 1, X = R_i yield/(E t), applied to the nose radius.  The arcs
+    keep their length, so under load the flank angle theta is greater by R_f/R_i, and the depth follows from
     h = (R + r_s)(1 - cos theta) + L sin theta.
     """
     shoulder, nose, theta, flank, _ = bead_section.half_profile(die)
@@ -114,7 +115,7 @@ def springback(die: BeadDie, material: Material, t: float) -> float | None:
 def loaded_curvature(unloaded: float, material: Material, t: float) -> float:
     """Curvature 1/R_i (1/mm) under load that springs back to `unloaded` >= 0.
 
-    Gardiner's law in curvatures, c = yield/(E t): k_f = k_i - 3 c + 4 c^3/k_i^2, nothing left for k_i <= 2 c.
+    Gardiner's law in curvatures, with c = yield/(E t): k_f = k_i - 3 c + 4 c^3/k_i^2; k_f = 0 for k_i <= 2 c.
     """
     c = material.yield_strength / (material.E * t)
     return float(brentq(lambda k: k - 3 * c + 4 * c**3 / k**2 - unloaded, 2 * c, unloaded + 3 * c, xtol=1e-14))
@@ -148,7 +149,7 @@ def _settings_by_trial(trial: Trial, die: BeadDie, depths: tuple[float, ...]) ->
 
 
 def _trial_readings(trial: Trial) -> tuple[np.ndarray, np.ndarray]:
-    """Turns and depth of a trial, both rising, from first touch (0, 0) where no reading says otherwise."""
+    """Turns and depth of a trial, both rising.  First touch (0, 0) is added unless a reading has 0 turns or 0 depth."""
     pairs = sorted(zip(trial.turns, trial.depth, strict=False))
     if all(turns > 0 and depth > 0 for turns, depth in pairs):
         pairs = [(0.0, 0.0), *pairs]

@@ -1,9 +1,9 @@
-"""How far a layout may bow the sheet when it is rolled: an estimate, to prefer balanced layouts by.
+"""Bow of the sheet that rolling may leave: an upper estimate, used to prefer layouts with beads on both faces.
 
-Assumption: rolling leaves the metal of every bead stressed to yield along the bead, as a weld leaves its seam (the
-shrinkage-force method of weld distortion, from memory), and the rest elastic.  That force, off the middle of the
-section, bends the sheet along the bead: curvature = yield A e / (E I).  It is the most that can be left, so the true
-bow is less; which way it goes depends on the roller.  Beads of one kind on both faces cancel.
+Assumption: rolling leaves the metal of every bead at yield along the bead, as welding leaves a seam (the
+shrinkage-force method of weld distortion, from memory); the rest stays elastic.  This force acts off the centroid of
+the section and bends the sheet along the bead: curvature = yield A e / (E I).  No greater stress can remain, so the
+true bow is less.  Its direction depends on the roller.  Equal beads on both faces cancel.
 
 mm, MPa.
 """
@@ -22,11 +22,12 @@ from stiffen.model.panel import Panel
 from .bead_section import section_properties
 
 CUT_COUNT = 40  # cuts across the sheet in each direction
+MIN_IMPROVEMENT = 1e-6  # mm of bow; guards against endless changes by rounding
 
 
 @dataclass(frozen=True)
 class RollingBow:
-    """Radius (mm, inf for none) to which the sheet may curl along x and along y, and the bow (mm) over its extent."""
+    """Greatest bow along x and along y: radius (mm, inf for flat) and rise over the extent of the sheet (mm)."""
 
     radius_x: float
     radius_y: float
@@ -35,7 +36,7 @@ class RollingBow:
 
 
 def rolling_bow(panel: Panel, layout: Layout) -> RollingBow:
-    """The curl of a layout by the assumption above, before anything is flattened, folded or fitted."""
+    """Greatest bow of a layout, by the assumption above, before the sheet is flattened by hand, folded or fitted."""
     bounds = np.array(panel.region.bounds)
     size = bounds[2:] - bounds[:2]
     curvature = [
@@ -48,22 +49,20 @@ def rolling_bow(panel: Panel, layout: Layout) -> RollingBow:
 
 
 def with_balanced_faces(panel: Panel, layout: Layout) -> Layout:
-    """The layout with beads turned to the other face wherever that bows it less, where the panel allows both.
+    """The layout with beads moved to the other face as long as that reduces the bow, if the panel allows both faces.
 
-    Fixed beads and steps stay.  One bead is turned at a time, the one that helps most; the judge has to look at what
-    comes out.
+    One bead is moved at a time, the one that reduces the bow most.  Fixed beads and steps stay.  The result must be
+    evaluated anew.
     """
     if panel.bead_side != "either":
         return layout
     bow = _greatest_bow(panel, layout)
     while True:
-        turned = [
-            _with_face_changed(layout, place) for place, bead in enumerate(layout.beads) if _may_change_face(bead)
-        ]
-        found = min(((_greatest_bow(panel, other), place) for place, other in enumerate(turned)), default=(bow, 0))
-        if found[0] >= bow - 1e-6:
+        changed = [_with_face_changed(layout, i) for i, bead in enumerate(layout.beads) if _may_change_face(bead)]
+        least, index = min(((_greatest_bow(panel, other), i) for i, other in enumerate(changed)), default=(bow, 0))
+        if least >= bow - MIN_IMPROVEMENT:
             return layout
-        bow, layout = found[0], turned[found[1]]
+        bow, layout = least, changed[index]
 
 
 def _may_change_face(bead: Bead) -> bool:
@@ -77,8 +76,8 @@ def _with_face_changed(layout: Layout, index: int) -> Layout:
 
 
 def _greatest_bow(panel: Panel, layout: Layout) -> float:
-    found = rolling_bow(panel, layout)
-    return max(found.bow_x, found.bow_y)
+    bow = rolling_bow(panel, layout)
+    return max(bow.bow_x, bow.bow_y)
 
 
 def _cut_positions(bounds: np.ndarray, axis: int) -> np.ndarray:
@@ -87,9 +86,9 @@ def _cut_positions(bounds: np.ndarray, axis: int) -> np.ndarray:
 
 
 def _curvature_at_cut(panel: Panel, layout: Layout, axis: int, at: float) -> float:
-    """Curvature along an axis (1/mm, toward the up face) at a cut square to it.
+    """Curvature along an axis (0: x, 1: y) at a cut square to it, 1/mm, toward the "up" face.
 
-    A bead that crosses the cut at an angle counts as a rib: force by cos, stiffness by cos^3 of its turn.
+    A bead at an angle to the axis counts as a rib: its force times the cosine of the angle, its stiffness times cos^3.
     """
     t = layout.gauge
     low, high = panel.region.bounds[1 - axis] - 1, panel.region.bounds[3 - axis] + 1
@@ -110,7 +109,7 @@ def _curvature_at_cut(panel: Panel, layout: Layout, axis: int, at: float) -> flo
 
 
 def _crossing_cosines(bead: Bead, axis: int, at: float) -> list[float]:
-    """Cosine of the turn from the axis of each piece of a bead's path that crosses the cut."""
+    """Cosine of the angle to the axis, of each piece of a bead's path that crosses the cut."""
     path = np.array(bead.path, dtype=float)
     before = path[:, axis] < at
     pieces = np.diff(path, axis=0)[before[:-1] != before[1:]]

@@ -1,6 +1,6 @@
-"""How far things keep from each other on the sheet: one table of rules, and the shop's own values in its place.
+"""Rules of spacing on the sheet: one table, in which the shop may replace each value by its own.
 
-mm.  From where to where a distance is measured, `rules` says.
+mm.  `clearance` says between which lines a distance is measured.
 """
 
 from __future__ import annotations
@@ -20,7 +20,8 @@ AC_43_13 = "FAA AC 43.13-1B (1998), chapter 4"
 class SpacingRule:
     """One spacing rule.
 
-    value(t, d): mm, for sheet of t mm; d is the diameter of the fastener, or the inside radius of the fold.
+    name: its key in the tools file.  value(t, d): mm, for sheet of t mm; d is the diameter of the fastener, or the
+    inside radius of the fold.
     """
 
     name: str
@@ -60,15 +61,15 @@ SPACING_RULES: dict[str, SpacingRule] = {
 
 
 def spacing(tools: Tools, name: str, t: float, d: float = 0.0) -> float:
-    """mm that rule `name` asks for in this shop: its own value where it has one, else the table's."""
+    """Distance (mm) of the rule `name` in this shop: the shop's own value if it has one, else that of the table."""
     own = tools.spacing.get(name)
     return float(own) if own is not None else SPACING_RULES[name].value(t, d)
 
 
 def spacing_faults(tools: Tools) -> tuple[Fault, ...]:
-    """One fault for each of the shop's own spacings that no rule knows or that is not a length.
+    """One fault for each of the shop's own spacings that names no rule or is not a length.
 
-    `audit` and the rooms refuse tools that have any, so that a misspelt rule is never passed over.
+    `layout_check.audit` and the feasible regions raise them, so that a misspelt rule is never ignored.
     """
     faults = []
     for name, value in tools.spacing.items():

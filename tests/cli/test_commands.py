@@ -6,6 +6,7 @@ import os
 import re
 import subprocess
 import sys
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -23,10 +24,9 @@ from stiffen.io.panel_file import layout_document, read_layout, read_panel, writ
 from stiffen.model.layout import Layout
 from stiffen.model.results import LINEAR, NOT_DECIDED, FlatSheetBaseline, SearchResult
 from stiffen.optimise.search import driver, sweep
-from stiffen.output.drawing.bench_view import in_rolling_order
 from stiffen.output.plots import picture_set
-from stiffen.output.report import shop_card
-from stiffen.shop import layout_check
+from stiffen.shop import cautions, layout_check, process_plan, rollability, rolling_bow, rough_blank, work_steps
+from stiffen.shop.rollability import in_rolling_order
 
 PANEL_FILE = """
 [panel]
@@ -90,7 +90,7 @@ def made_up(monkeypatch):
 
     monkeypatch.setattr(evaluation, "check", check)
     monkeypatch.setattr(evaluation, "flat_baseline", lambda panel, **options: FlatSheetBaseline(1.5, 0.9, (1.5,)))
-    for module in (layout_check, shop_card, result_json):
+    for module in (layout_check, process_plan, result_json):
         monkeypatch.setattr(module, "audit", lambda panel, layout: ())
     return asked
 
@@ -495,6 +495,26 @@ def test_draw_judges_again_and_writes(tmp_path, panel_file, made_up, capsys):
     assert names == WRITTEN
     assert read_layout(tmp_path / "out" / "layout.json")[1] == layout
     assert capsys.readouterr().out.startswith("met: 1 mm")
+
+
+def test_all_files_of_a_layout_share_one_process_plan(tmp_path, hatch_file, made_up):
+    """Counted while all files are written: rolling order, trim allowance, rough outline and the rest once each."""
+    source = tmp_path / "layout.json"
+    write_json(source, layout_document(read_panel(hatch_file), LAYOUT, {}))
+    made_once = (
+        process_plan.process_plan, rollability.rolling_order, rollability.frame_sides, rough_blank.max_draw_in,
+        rough_blank.trim_allowance, rough_blank.rough_outline, rolling_bow.rolling_bow, work_steps.work_steps,
+        cautions.bench_cautions,
+    )  # fmt: skip
+    names = {function.__code__: function.__name__ for function in made_once}
+    calls = Counter()
+    sys.setprofile(lambda frame, event, _: calls.update([frame.f_code] if event == "call" else []))
+    try:
+        main(["draw", str(source), "--out", str(tmp_path / "out")])
+    finally:
+        sys.setprofile(None)
+    assert (tmp_path / "out" / "marking_back.dxf").exists()
+    assert {name: calls[code] for code, name in names.items()} == dict.fromkeys(names.values(), 1)
 
 
 # ------------------------------------------------------------------------------------------------------------ trial

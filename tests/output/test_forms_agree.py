@@ -16,13 +16,14 @@ from stiffen.analysis.evaluation import check
 from stiffen.io.panel_file import layout_document, read_layout, read_panel, write_json
 from stiffen.io.result_json import result_document, verdict_from_document
 from stiffen.model.layout import Bead, Hole, Layout
-from stiffen.output.drawing.bench_view import face_view, in_rolling_order
+from stiffen.output.drawing.bench_view import face_view
 from stiffen.output.drawing.marking_dxf import write_marking
 from stiffen.output.drawing.template_pdf import write_template
 from stiffen.output.report.html_report import page, write_page
 from stiffen.output.report.shop_card import card_text, demand_rows
 from stiffen.output.report.shop_card_pdf import write_card
 from stiffen.shop.layout_check import audit
+from stiffen.shop.rollability import in_rolling_order
 
 HATCH = Path(__file__).parents[2] / "examples" / "battery_hatch.toml"
 

@@ -13,7 +13,7 @@ from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Cutout, EdgeTrim, Fold, KeepOut, Panel, Support
 from stiffen.model.tools import BeadDie, HoleDie, Roller, Tools
-from stiffen.shop import layout_check
+from stiffen.shop import clearance, layout_check, rollability
 from stiffen.shop.flared_holes import min_flared_diameter
 from stiffen.shop.spacing_rules import COMMON_PRACTICE, SPACING_RULES, spacing, spacing_faults
 
@@ -89,7 +89,7 @@ def test_unknown_or_bad_overrides_are_told():
     with pytest.raises(InputError, match="spacing.bead_egde: no such rule .one of bead_edge,"):
         audit(wrong)
     with pytest.raises(InputError, match="spacing.bead_egde"):
-        layout_check.bead_feasible_region(wrong, B16, 1.0)
+        clearance.bead_feasible_region(wrong, B16, 1.0)
 
 
 # ------------------------------------------------------------------------------------------------- audit, one at a time
@@ -189,14 +189,14 @@ def test_off_the_sheet():
 def test_too_near_each_other(first, second, short):
     breach = only(audit(PLAIN, first, second))
     assert breach.short_by_mm == pytest.approx(short)
-    assert layout_check.too_close(first, second, TOOLS, 1.0)
-    assert layout_check.too_close(second, first, TOOLS, 1.0)
+    assert clearance.too_close(first, second, TOOLS, 1.0)
+    assert clearance.too_close(second, first, TOOLS, 1.0)
 
 
 def test_just_far_enough_is_no_clash():
-    assert not layout_check.too_close(straight(100, 100, 400, 100), straight(100, 126, 400, 126), TOOLS, 1.0)
-    assert not layout_check.too_close(straight(100, 100, 400, 100), Hole(F60, (250, 148)), TOOLS, 1.0)
-    assert not layout_check.too_close(Hole(F30, (250, 145)), Hole(F30, (250, 183)), TOOLS, 1.0)
+    assert not clearance.too_close(straight(100, 100, 400, 100), straight(100, 126, 400, 126), TOOLS, 1.0)
+    assert not clearance.too_close(straight(100, 100, 400, 100), Hole(F60, (250, 148)), TOOLS, 1.0)
+    assert not clearance.too_close(Hole(F30, (250, 145)), Hole(F30, (250, 183)), TOOLS, 1.0)
 
 
 def test_breaches_name_both():
@@ -276,10 +276,10 @@ def test_impossible_die_is_refused_by_the_audit_too():
 
 def test_throat_of_straight_beads():
     wide = replace(PLAIN, tools=replace(TOOLS, roller=Roller(throat=150)))
-    assert layout_check.preferred_frame_side(wide, straight(100, 100, 500, 100)) == "right"
-    assert layout_check.preferred_frame_side(wide, straight(500, 100, 100, 100)) == "left"
-    assert layout_check.preferred_frame_side(wide, straight(100, 300, 500, 300)) == "left"
-    assert layout_check.preferred_frame_side(wide, straight(100, 200, 500, 200)) is None
+    assert rollability.preferred_frame_side(wide, straight(100, 100, 500, 100)) == "right"
+    assert rollability.preferred_frame_side(wide, straight(500, 100, 100, 100)) == "left"
+    assert rollability.preferred_frame_side(wide, straight(100, 300, 500, 300)) == "left"
+    assert rollability.preferred_frame_side(wide, straight(100, 200, 500, 200)) is None
     assert only(audit(wide, straight(100, 200, 500, 200))).short_by_mm == pytest.approx(50)
     assert "throat takes 150 mm" in only(audit(wide, straight(100, 200, 500, 200))).what
 
@@ -289,9 +289,9 @@ def test_throat_counts_all_sheet_on_that_side():
     ell = Panel("L", SOFT, (1.0,), ((0, 0), (200, 0), (200, 300), (500, 300), (500, 600), (0, 600)), TOOLS)
     short = replace(ell, tools=replace(TOOLS, roller=Roller(throat=250)))
     up_the_leg = straight(150, 50, 150, 250)
-    assert layout_check.sheet_extents(short, up_the_leg) == pytest.approx((150, 350))
-    assert layout_check.preferred_frame_side(short, up_the_leg) == "left"
-    assert layout_check.preferred_frame_side(short, straight(300, 330, 450, 330)) is None
+    assert rollability.sheet_extents(short, up_the_leg) == pytest.approx((150, 350))
+    assert rollability.preferred_frame_side(short, up_the_leg) == "left"
+    assert rollability.preferred_frame_side(short, straight(300, 330, 450, 330)) is None
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -309,7 +309,7 @@ def test_reach_against_points_of_the_sheet(seed):
         ex, ey = (b - a) / np.linalg.norm(b - a)
         signed = ex * (grid[:, 1] - a[1]) - ey * (grid[:, 0] - a[0])
         left, right = max(left, signed.max()), max(right, -signed.min())
-    found = layout_check.sheet_extents(panel, Bead(B16, tuple(map(tuple, path))))
+    found = rollability.sheet_extents(panel, Bead(B16, tuple(map(tuple, path))))
     assert found == pytest.approx((left, right), abs=5)  # grid of 5 mm
     assert found[0] >= left - 1e-6
     assert found[1] >= right - 1e-6
@@ -325,10 +325,10 @@ def test_frame_is_rolled_from_outside():
     outside = math.sqrt(2) * (60 + 65) - 65
     ring = frame(60, 65)
     assert ring.closed
-    assert min(layout_check.sheet_extents(PLAIN, ring)) == pytest.approx(outside, abs=0.1)
+    assert min(rollability.sheet_extents(PLAIN, ring)) == pytest.approx(outside, abs=0.1)
     for throat, side in [(outside + 0.2, True), (outside - 0.2, False)]:
         panel = replace(PLAIN, tools=replace(TOOLS, roller=Roller(throat=throat)))
-        assert (layout_check.preferred_frame_side(panel, ring) is not None) == side
+        assert (rollability.preferred_frame_side(panel, ring) is not None) == side
         assert (audit(panel, ring) == ()) == side
 
 
@@ -338,8 +338,8 @@ def test_sharp_corner_is_missed_by_the_versine(turn):
     a = math.radians(turn)
     bent = Bead(B16, ((50, 50), (250, 50), (250 + 200 * math.cos(a), 50 + 200 * math.sin(a))))
     miss = 60 * (1 - math.cos(a / 2))
-    assert layout_check.path_deviation(bent, 60) == pytest.approx(miss, abs=0.03)  # chords of the arcs
-    assert len(audit(PLAIN, bent)) == (miss > layout_check.MAX_PATH_DEVIATION)
+    assert rollability.path_deviation(bent, 60) == pytest.approx(miss, abs=0.03)  # chords of the arcs
+    assert len(audit(PLAIN, bent)) == (miss > rollability.MAX_PATH_DEVIATION)
 
 
 @pytest.mark.parametrize("radius", [40, 50, 60, 80])
@@ -351,13 +351,13 @@ def test_quarter_turn(radius, chords):
     path = [(100, 100), *map(tuple, arc), (250 + radius, 250 + radius)]
     sagitta = radius * (1 - math.cos(math.pi / 4 / chords))
     expected = max(0, 60 - radius) * (math.sqrt(2) - 1)
-    assert layout_check.path_deviation(Bead(B16, tuple(path)), 60) == pytest.approx(expected, abs=0.05 + 2 * sagitta)
+    assert rollability.path_deviation(Bead(B16, tuple(path)), 60) == pytest.approx(expected, abs=0.05 + 2 * sagitta)
     assert (audit(PLAIN, Bead(B16, tuple(path))) == ()) == (radius >= 60)
 
 
 def test_ring_smaller_than_the_radius():
     ring = Bead(B16, tuple(Point(300, 200).buffer(40, quad_segs=24).exterior.coords))
-    assert layout_check.path_deviation(ring, 60) == pytest.approx(40, abs=0.1)
+    assert rollability.path_deviation(ring, 60) == pytest.approx(40, abs=0.1)
     assert "turns tighter" in only(audit(PLAIN, ring)).what
 
 
@@ -370,11 +370,11 @@ def test_path_that_crosses_itself():
 
 
 def test_footprints():
-    assert layout_check.bead_footprint(straight(100, 100, 400, 100)).area == pytest.approx(
+    assert clearance.bead_footprint(straight(100, 100, 400, 100)).area == pytest.approx(
         300 * 16 + math.pi * 64, rel=1e-3
     )
-    assert layout_check.hole_footprint(Hole(F60, (5, 5))).area == pytest.approx(math.pi * 900, rel=1e-3)
-    hollow = layout_check.bead_footprint(frame(60, 65))
+    assert clearance.hole_footprint(Hole(F60, (5, 5))).area == pytest.approx(math.pi * 900, rel=1e-3)
+    hollow = clearance.bead_footprint(frame(60, 65))
     assert not hollow.contains(Point(300, 200))
     assert hollow.contains(Point(300, 60))
 
@@ -397,7 +397,7 @@ THERE = (straight(60, 320, 300, 320, B24), Hole(F30, (520, 200)))
 @pytest.mark.parametrize("gauge", [1.0, 1.5])
 def test_bead_room_is_where_the_audit_finds_nothing(die, gauge):
     """Random lines, in the room or not: the same verdict as measured distances give, but within 0.15 mm of its edge."""
-    room = layout_check.bead_feasible_region(BUSY, die, gauge, THERE[:1], THERE[1:])
+    room = clearance.bead_feasible_region(BUSY, die, gauge, THERE[:1], THERE[1:])
     rng = np.random.default_rng(7)
     inside = outside = 0
     for x0, y0, x1, y1 in rng.uniform([0, 0, -120, -120], [600, 400, 120, 120], (300, 4)):
@@ -419,7 +419,7 @@ def test_bead_room_is_where_the_audit_finds_nothing(die, gauge):
 
 @pytest.mark.parametrize("die", [F60, F30], ids=lambda die: die.name)
 def test_hole_room_is_where_the_audit_finds_nothing(die):
-    room = layout_check.hole_feasible_region(BUSY, die, 1.0, THERE[:1], THERE[1:])
+    room = clearance.hole_feasible_region(BUSY, die, 1.0, THERE[:1], THERE[1:])
     rng = np.random.default_rng(8)
     inside = outside = 0
     for at in rng.uniform([0, 0], [600, 400], (300, 2)):

@@ -11,7 +11,7 @@ import scipy.sparse as sp
 
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
-from stiffen.shop import layout_check, process_plan
+from stiffen.shop import clearance, layout_check, process_plan
 from stiffen.shop.roller_settings import pass_depths
 
 from . import symmetry
@@ -59,7 +59,7 @@ class CandidateSet:
             mirror_axes,
             beads,
             holes,
-            tuple(layout_check.pair_clearance(panel.tools, a, b, gauge) for a, b in pairs),
+            tuple(clearance.pair_clearance(panel.tools, a, b, gauge) for a, b in pairs),
         )
         if reuse is not None and reuse.inputs == offer:
             return reuse
@@ -124,12 +124,12 @@ def only_fixed(items: tuple) -> tuple:
 
 def _images_too_close(panel: Panel, gauge: float, group: tuple[Bead, ...]) -> bool:
     """True where a bead and its mirror images are too close to each other."""
-    return any(layout_check.too_close(a, b, panel.tools, gauge) for a, b in itertools.combinations(group, 2))
+    return any(clearance.too_close(a, b, panel.tools, gauge) for a, b in itertools.combinations(group, 2))
 
 
 def _can_be_made(panel: Panel, gauge: float, bead: Bead, others: tuple[Bead | Hole, ...]) -> bool:
     """True where a bead not fixed could be made at this gauge next to the others."""
-    if bead.fixed or any(layout_check.too_close(bead, other, panel.tools, gauge) for other in others):
+    if bead.fixed or any(clearance.too_close(bead, other, panel.tools, gauge) for other in others):
         return False
     return not layout_check.audit(panel, Layout(gauge, (bead,)))
 

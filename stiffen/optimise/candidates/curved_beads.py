@@ -20,7 +20,7 @@ from stiffen.fem.triangle import curvature_matrix
 from stiffen.model.layout import Bead
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
-from stiffen.shop import layout_check
+from stiffen.shop import clearance, layout_check, rollability
 from stiffen.surrogate.stiffened_plate import StiffenedPlate, stiffened_plate
 
 from .straight_beads import (
@@ -58,8 +58,8 @@ def curved_bead_candidates(panel: Panel, gauge: float) -> tuple[Bead, ...]:
     traced = moment_lines(stiffened_plate(panel, gauge))
     found: list[Bead] = []
     for die in dies:
-        room = layout_check.bead_feasible_region(panel, die, gauge, *fixed_beads_and_holes(panel))
-        trim = (die.width + layout_check.pair_clearance(panel.tools, "bead", "bead", gauge)) / 2
+        room = clearance.bead_feasible_region(panel, die, gauge, *fixed_beads_and_holes(panel))
+        trim = (die.width + clearance.pair_clearance(panel.tools, "bead", "bead", gauge)) / 2
         for line in (*_frame_parts(panel, room, trim), *_bow_lines(panel, room), *_clipped_lines(traced, room)):
             bead = _bead_along(panel, die, line)
             if bead is not None:
@@ -69,13 +69,13 @@ def curved_bead_candidates(panel: Panel, gauge: float) -> tuple[Bead, ...]:
 
 def _bead_along(panel: Panel, die: BeadDie, path_line: BaseGeometry) -> Bead | None:
     """The bead along a line, straight where the line nearly is; None where it is too short or cannot be rolled."""
-    if path_line.geom_type != "LineString" or path_line.length < layout_check.min_bead_length(die):
+    if path_line.geom_type != "LineString" or path_line.length < rollability.min_bead_length(die):
         return None
     path = np.array(shapely.simplify(path_line, SIMPLIFY_TOLERANCE).coords)
     bead = Bead(die, tuple((float(x), float(y)) for x, y in path), proud_side(panel))
-    bends = layout_check.path_deviation(bead, panel.tools.roller.least_path_radius) <= layout_check.MAX_PATH_DEVIATION
+    bends = rollability.path_deviation(bead, panel.tools.roller.least_path_radius) <= rollability.MAX_PATH_DEVIATION
     return (
-        bead if bends and path_line.is_simple and layout_check.preferred_frame_side(panel, bead) is not None else None
+        bead if bends and path_line.is_simple and rollability.preferred_frame_side(panel, bead) is not None else None
     )
 
 

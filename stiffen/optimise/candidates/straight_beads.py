@@ -21,7 +21,7 @@ from shapely.strtree import STRtree
 from stiffen.model.layout import SIDES, Bead, Hole
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
-from stiffen.shop import layout_check
+from stiffen.shop import clearance, layout_check, rollability
 from stiffen.shop.spacing_rules import spacing as spacing_of
 
 ANGLE_STEP = 15.0  # between angles tried whatever the outline
@@ -73,7 +73,7 @@ def bead_candidates(
     for die in panel.tools.bead_dies:
         if layout_check.bead_die_violations(panel, die, gauge):
             continue
-        room = layout_check.bead_feasible_region(panel, die, gauge, *fixed)
+        room = clearance.bead_feasible_region(panel, die, gauge, *fixed)
         if die.profile == "step":
             made = _step_beads(panel, die, room, gauge)
         else:
@@ -93,10 +93,10 @@ def hole_candidates(panel: Panel, gauge: float) -> tuple[Hole, ...]:
     for die in panel.tools.hole_dies:
         if layout_check.hole_die_violations(panel, die, gauge):
             continue
-        room = layout_check.hole_feasible_region(panel, die, gauge, *fixed)
-        pitch = die.flange + layout_check.pair_clearance(panel.tools, "hole", "hole", gauge)
+        room = clearance.hole_feasible_region(panel, die, gauge, *fixed)
+        pitch = die.flange + clearance.pair_clearance(panel.tools, "hole", "hole", gauge)
         centres = _square_lattice(Polygon(panel.outline).bounds, max(pitch / 2, candidate_spacing(panel)))
-        inset = die.flange / 2 + spacing_of(panel.tools, "hole_edge", gauge) + 4 * layout_check.LENGTH_TOLERANCE
+        inset = die.flange / 2 + spacing_of(panel.tools, "hole_edge", gauge) + 4 * clearance.LENGTH_TOLERANCE
         centres = np.vstack([centres, _rim_row(Polygon(panel.outline).buffer(-inset), pitch)])
         inside = shapely.contains_xy(room, centres[:, 0], centres[:, 1])
         found += [Hole(die, (float(x), float(y)), side) for x, y in centres[inside]]
@@ -108,7 +108,7 @@ def conflict_matrix(panel: Panel, gauge: float, beads: Sequence[Bead], holes: Se
     items: list[Bead | Hole] = [*beads, *holes]
     groups: dict[tuple, list[int]] = {}
     for place, item in enumerate(items):
-        groups.setdefault((layout_check.kind_of(item), item.die), []).append(place)
+        groups.setdefault((clearance.kind_of(item), item.die), []).append(place)
     trees = [_DieGroup(kind, items, np.array(places)) for (kind, _), places in groups.items()]
     pairs = [_close_pairs(panel, gauge, a, b) for n, a in enumerate(trees) for b in trees[: n + 1]]
     rows, columns = np.hstack(pairs) if pairs else np.empty((2, 0), dtype=int)
@@ -199,9 +199,9 @@ def _beads_of_die(
 
 def _step_beads(panel: Panel, die: BeadDie, region: BaseGeometry, gauge: float) -> Iterator[Bead]:
     """A step along each straight edge, as near to it as may be: the longest piece that there is room for."""
-    least, side = layout_check.min_bead_length(die), proud_side(panel)
+    least, side = rollability.min_bead_length(die), proud_side(panel)
     corners = np.array(shapely.simplify(Polygon(panel.outline), 0.05).exterior.coords)
-    inset = die.width / 2 + spacing_of(panel.tools, "step_edge", gauge) + 4 * layout_check.LENGTH_TOLERANCE
+    inset = die.width / 2 + spacing_of(panel.tools, "step_edge", gauge) + 4 * clearance.LENGTH_TOLERANCE
     for start, stop in zip(corners[:-1], corners[1:], strict=True):
         along = (stop - start) / np.linalg.norm(stop - start)
         inward = inset * np.array([-along[1], along[0]]) * (1 if _is_counterclockwise(corners) else -1)
@@ -210,7 +210,7 @@ def _step_beads(panel: Panel, die: BeadDie, region: BaseGeometry, gauge: float) 
         if longest is None or longest.geom_type != "LineString" or longest.length < least:
             continue
         bead = Bead(die, _path_points(np.array(longest.coords)), side)
-        if layout_check.preferred_frame_side(panel, bead) is not None:
+        if rollability.preferred_frame_side(panel, bead) is not None:
             yield bead
 
 
@@ -222,12 +222,12 @@ def _straight_beads(
     panel: Panel, die: BeadDie, region: BaseGeometry, angle: float, spacing: float, length_shares: Iterable[float]
 ) -> Iterator[Bead]:
     """Straight beads at one angle (degrees), the offsets even about the middle of the panel."""
-    least, side = layout_check.min_bead_length(die), proud_side(panel)
+    least, side = rollability.min_bead_length(die), proud_side(panel)
     lines = parallel_lines(Polygon(panel.outline).bounds, math.radians(angle), spacing)
     for piece in shapely.get_parts(shapely.intersection(lines, region)):
         if piece.geom_type != "LineString" or piece.length < least:
             continue
-        if layout_check.preferred_frame_side(panel, Bead(die, tuple(piece.coords), side)) is None:
+        if rollability.preferred_frame_side(panel, Bead(die, tuple(piece.coords), side)) is None:
             continue
         ends = np.array(piece.coords)
         ends = ends[np.lexsort((ends[:, 1], ends[:, 0]))]
@@ -257,7 +257,7 @@ def _frame_beads(panel: Panel, die: BeadDie, region: BaseGeometry) -> Iterator[B
         if ring is None or not region.covers(shapely.linestrings(ring)):
             continue
         bead = Bead(die, _path_points(ring), side)
-        if layout_check.preferred_frame_side(panel, bead) is not None:
+        if rollability.preferred_frame_side(panel, bead) is not None:
             yield bead
 
 
@@ -339,7 +339,7 @@ class _DieGroup:
     """Candidates of one die: their places among all, and a tree of their axes or centres."""
 
     def __init__(self, kind: str, items: list[Bead | Hole], numbers: np.ndarray) -> None:
-        cores = [layout_check.axis_and_half_width(items[place]) for place in numbers]
+        cores = [clearance.axis_and_half_width(items[place]) for place in numbers]
         self.kind, self.numbers, self.half_width = kind, numbers, cores[0][1]
         self.axes = np.array([shape for shape, _ in cores])
         self.tree = STRtree(self.axes)
@@ -347,7 +347,7 @@ class _DieGroup:
 
 def _close_pairs(panel: Panel, gauge: float, a: _DieGroup, b: _DieGroup) -> np.ndarray:
     """Places (2, m) of pairs, one of each group, that are too close."""
-    gap = layout_check.pair_clearance(panel.tools, a.kind, b.kind, gauge)
-    distance = a.half_width + b.half_width + gap - layout_check.LENGTH_TOLERANCE
+    gap = clearance.pair_clearance(panel.tools, a.kind, b.kind, gauge)
+    distance = a.half_width + b.half_width + gap - clearance.LENGTH_TOLERANCE
     first, second = b.tree.query(a.axes, predicate="dwithin", distance=distance)
     return np.stack([a.numbers[first], b.numbers[second]])

@@ -15,7 +15,7 @@ from shapely.prepared import prep
 
 from stiffen.model.layout import Bead, Point
 from stiffen.model.panel import Panel
-from stiffen.shop import layout_check
+from stiffen.shop import clearance, rollability
 
 SAME_PLACE_DISTANCE = 0.5  # mm: images nearer than this to a bead are the bead
 MAX_UNMIRRORED_REGION = 0.02  # share of the room for beads that may lack its mirror image
@@ -47,7 +47,7 @@ def _unmirrored_region_share(panel: Panel, axis: str) -> float:
     """Share of the room for the widest beads that has none as its mirror image."""
     dies = panel.tools.bead_dies
     room = (
-        layout_check.bead_feasible_region(panel, max(dies, key=lambda die: die.width), min(panel.gauges))
+        clearance.bead_feasible_region(panel, max(dies, key=lambda die: die.width), min(panel.gauges))
         if dies
         else Polygon()
     )
@@ -118,7 +118,7 @@ def _part_shared_with_images(bead: Bead, centre: Point, mirror_axes: str) -> Bea
         if np.abs(ends @ [-way[1], way[0]]).max() > SAME_PLACE_DISTANCE:
             continue
         low, high = max(0.0, (ends @ way).min()), min(bead.length, (ends @ way).max())
-        if high - low >= layout_check.min_bead_length(bead.die) and high - low < bead.length - SAME_PLACE_DISTANCE:
+        if high - low >= rollability.min_bead_length(bead.die) and high - low < bead.length - SAME_PLACE_DISTANCE:
             path = tuple((float(x), float(y)) for x, y in (start + low * way, start + high * way))
             bead = replace(bead, path=path)
     return bead
@@ -132,7 +132,7 @@ def mirror_groups(panel: Panel, gauge: float, beads: tuple[Bead, ...], mirror_ax
     centre = outline_centre(panel)
     beads = tuple(_part_shared_with_images(bead, centre, mirror_axes) for bead in beads)
     room = {
-        die: prep(layout_check.bead_feasible_region(panel, die, gauge).buffer(SAME_PLACE_DISTANCE))
+        die: prep(clearance.bead_feasible_region(panel, die, gauge).buffer(SAME_PLACE_DISTANCE))
         for die in {bead.die for bead in beads}
     }
     known = {_place_key(bead): bead for bead in beads}
@@ -150,7 +150,7 @@ def mirror_groups(panel: Panel, gauge: float, beads: tuple[Bead, ...], mirror_ax
         seen |= group.keys()
         new = [one for key, one in group.items() if key not in known]
         if all(
-            room[one.die].covers(LineString(one.path)) and layout_check.preferred_frame_side(panel, one) for one in new
+            room[one.die].covers(LineString(one.path)) and rollability.preferred_frame_side(panel, one) for one in new
         ):
             out.append(tuple(group.values()))
     return out

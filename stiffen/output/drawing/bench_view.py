@@ -15,16 +15,14 @@ from itertools import groupby
 from typing import Any
 
 import numpy as np
-from shapely import affinity
 from shapely.geometry import Polygon
 
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel, Support
-from stiffen.shop import process_plan
+from stiffen.shop.process_plan import ProcessPlan, plan_for
 
 from .primitives import XY
 
-HALF_NOTCH_WIDTH = 20.0  # mm; notches narrower than mirror_sum this are cut after rolling
 END_NAMES = "start", "stop"
 MIRRORED_SIDE = {"left": "right", "right": "left", None: None}
 
@@ -50,11 +48,6 @@ def datum_corner(panel: Panel) -> XY:
     """Plan point from which all sizes are measured: least x and least y of the finished outline."""
     x, y, _, _ = Polygon(panel.outline).bounds
     return x, y
-
-
-def in_rolling_order(panel: Panel, layout: Layout) -> Layout:
-    """The layout with its beads in rolling order.  A bead's place in this order is its number at the bench."""
-    return replace(layout, beads=tuple(layout.beads[i] for i in process_plan.rolling_order(panel, layout.beads)))
 
 
 def rolled_faces(layout: Layout) -> tuple[str, ...]:
@@ -109,29 +102,14 @@ def _radius(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> float:
     return sides / (2 * twice_area) if twice_area > 1e-9 * sides else math.inf
 
 
-def rough_outline(panel: Panel, layout: Layout) -> Polygon:
-    """The rough cut in plan: the finished outline plus the trim allowance for the draw-in of the beads.
-
-    Notches narrower than 40 mm are left for the trim after rolling.
-    """
-    outline = Polygon(panel.outline)
-    x, y = process_plan.trim_allowance(panel, layout)
-    if not (x > 0 and y > 0):
-        return outline
-    # An offset of x mm along x and y mm along y: scale both to 1, offset by 1, and scale back.
-    scaled = affinity.scale(outline, 1 / x, 1 / y, origin=(0, 0))
-    mitre = {"join_style": "mitre", "mitre_limit": 2.0}
-    wider = affinity.scale(scaled.buffer(1.0, **mitre), x, y, origin=(0, 0))
-    return wider.buffer(HALF_NOTCH_WIDTH, **mitre).buffer(-HALF_NOTCH_WIDTH, **mitre)
-
-
 @dataclass(frozen=True)
 class FaceView:
     """One face of the sheet as it lies in front of you.
 
     panel, layout: mirrored for the "down" face; beads in rolling order.  datum: the datum corner.  x_sign: +1 if X runs
     right, -1 if it runs left.  frame_sides: for each bead, the side of its path on this face that goes to the roller's
-    frame; None if the throat takes neither side.
+    frame; None if the throat takes neither side.  rough_outline: the rough cut, mirrored for the "down" face.
+    plan: not mirrored.
     """
 
     panel: Panel
@@ -140,6 +118,8 @@ class FaceView:
     datum: XY
     x_sign: float
     frame_sides: tuple[str | None, ...]
+    rough_outline: Polygon
+    plan: ProcessPlan
 
     def is_rolled_here(self, bead: Bead) -> bool:
         """True if the bead is rolled with this face up."""
@@ -157,15 +137,16 @@ class FaceView:
         return self.x_sign * (at[0] - self.datum[0]), at[1] - self.datum[1]
 
 
-def face_view(panel: Panel, layout: Layout, face: str = "up") -> FaceView:
-    """View of a layout's "up" or "down" face."""
-    layout = in_rolling_order(panel, layout)
-    frames = process_plan.frame_sides(panel, layout.beads)
+def face_view(panel: Panel, layout: Layout, face: str = "up", plan: ProcessPlan | None = None) -> FaceView:
+    """View of a layout's "up" or "down" face.  plan: the process plan of this layout; made here if None."""
+    plan = plan_for(panel, layout, plan)
     if face == "up":
-        return FaceView(panel, layout, face, datum_corner(panel), 1.0, frames)
+        return FaceView(panel, plan.layout, face, datum_corner(panel), 1.0, plan.frame_sides, plan.rough_outline, plan)
     x0, y0, x1, _ = Polygon(panel.outline).bounds
-    mirrored = _mirrored_panel(panel, x0 + x1), _mirrored_layout(layout, x0 + x1)
-    return FaceView(*mirrored, face, (x1, y0), -1.0, tuple(MIRRORED_SIDE[side] for side in frames))
+    mirrored = _mirrored_panel(panel, x0 + x1), _mirrored_layout(plan.layout, x0 + x1)
+    frames = tuple(MIRRORED_SIDE[side] for side in plan.frame_sides)
+    rough = Polygon(_mirrored(plan.rough_outline.exterior.coords[::-1], x0 + x1))
+    return FaceView(*mirrored, face, (x1, y0), -1.0, frames, rough, plan)
 
 
 def _mirrored(points: Iterable[XY] | None, mirror_sum: float) -> Any:

@@ -15,9 +15,8 @@ from shapely.geometry.base import BaseGeometry
 
 from stiffen.model.layout import Bead, Hole
 from stiffen.model.panel import Panel
-from stiffen.shop import process_plan
 
-from .bench_view import END_NAMES, FaceView, rough_outline
+from .bench_view import END_NAMES, FaceView
 from .primitives import TEXT_CLEARANCE, XY, Circle, Hatch, Label, LabelPosition, Line, Marking, text_height, text_width
 
 COLLINEAR_TOLERANCE = 1e-6  # mm; rounded corners end this close to a straight side
@@ -66,7 +65,7 @@ def _outline_items(view: FaceView, height: float) -> Iterator[Line | Circle | Ha
         else:
             yield _line("CUT", cutout.ring, closed=True)
     if view.layout.beads:
-        yield _line("ROUGH CUT", rough_outline(panel, view.layout).exterior.coords[:-1], closed=True)
+        yield _line("ROUGH CUT", view.rough_outline.exterior.coords[:-1], closed=True)
     for keep_out in panel.keep_outs:
         yield _line("KEEP OUT", keep_out.polygon, closed=True)
         yield Hatch("KEEP OUT", keep_out.polygon)
@@ -97,10 +96,10 @@ def _bead_lines(view: FaceView, bead: Bead, height: float) -> Iterator[Line]:
     yield _feed_arrow(axis, min(0.5 * axis.length, bead.die.run_out_length + 2.5 * height), height)
 
 
-def _extended_axis(seen: FaceView, bead: Bead) -> LineString:
+def _extended_axis(view: FaceView, bead: Bead) -> LineString:
     """The bead's axis, with its open ends extended past the rough cut."""
     path = np.asarray(bead.path, dtype=float)
-    more = max(process_plan.trim_allowance(seen.panel, seen.layout))
+    more = max(view.plan.trim_allowance)
     for end, inner, is_open in ((0, 1, bead.open_ends[0]), (-1, -2, bead.open_ends[1])):
         if is_open:
             out = path[end] - path[inner]
@@ -163,11 +162,11 @@ def _fastener_items(panel: Panel) -> Iterator[Line | Circle]:
                 yield Circle("RIVET", centre, support.diameter)
 
 
-def _datum_lines(seen: FaceView, height: float) -> Iterator[Line]:
+def _datum_lines(view: FaceView, height: float) -> Iterator[Line]:
     """The two datum lines, drawn only outside the finished outline."""
-    x, y = seen.datum
-    x0, _, x1, y1 = Polygon(seen.panel.outline).bounds
-    out = max(process_plan.trim_allowance(seen.panel, seen.layout)) + 2.5 * height
+    x, y = view.datum
+    x0, _, x1, y1 = Polygon(view.panel.outline).bounds
+    out = max(view.plan.trim_allowance) + 2.5 * height
     yield _line("DATUM", [(x0 - out, y), (x0 - 1.0, y)])
     yield _line("DATUM", [(x1 + 1.0, y), (x1 + out, y)])
     yield _line("DATUM", [(x, y - out), (x, y - 1.0)])
@@ -314,7 +313,7 @@ def _outline_labels(view: FaceView, height: float) -> Iterator[Label]:
     positions = _middle_first(_positions_beside(outline, 1.1 * height, (inside,)))
     yield Label("CUT", trim, outline, positions, trim.split()[0], positions, optional=True)
     if layout.beads:
-        rough = rough_outline(panel, layout).exterior
+        rough = view.rough_outline.exterior
         yield Label("ROUGH CUT", "rough cut: cut here first", rough, _positions_above(rough, 1.2 * height))
 
 
@@ -348,14 +347,14 @@ def _positions_in_or_around(area: Polygon, text: str, height: float) -> tuple[La
     return tuple(positions)
 
 
-def _datum_labels(seen: FaceView, height: float) -> Iterator[Label]:
-    x, y = seen.datum
-    out = max(process_plan.trim_allowance(seen.panel, seen.layout)) + 2.5 * height
+def _datum_labels(view: FaceView, height: float) -> Iterator[Label]:
+    x, y = view.datum
+    out = max(view.plan.trim_allowance) + 2.5 * height
     half = text_width("datum 0, 0", height) / 2
-    outer = (x - seen.x_sign * (half + height), y - out - 0.2 * height, 0.0)
-    below = (x + seen.x_sign * (half + height), y - out + height, 0.0)
+    outer = (x - view.x_sign * (half + height), y - out - 0.2 * height, 0.0)
+    below = (x + view.x_sign * (half + height), y - out + height, 0.0)
     yield Label("DATUM", "datum 0, 0", Point(x, y), (outer, below))
-    if edge := _datum_edge(seen):
+    if edge := _datum_edge(view):
         line = LineString(edge)
         offset = 1.2 * height
         near, far = (_middle_first(_positions_beside(line, away)) for away in (offset, 3 * offset))

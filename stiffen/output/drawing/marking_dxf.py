@@ -20,9 +20,9 @@ from stiffen.io.files import atomic_write
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
-from stiffen.shop.process_plan import trim_allowance
+from stiffen.shop.process_plan import ProcessPlan
 
-from .bench_view import FaceView, face_view, mark_points, number_ranges, rough_outline
+from .bench_view import FaceView, face_view, mark_points, number_ranges
 from .dxf_writer import DxfCanvas, new_document
 from .face_marking import build_marking
 from .label_placement import place_labels, spread_apart
@@ -31,7 +31,13 @@ from .title_block import draw_column
 
 
 def write_marking(
-    panel: Panel, layout: Layout, path: str | Path, *, verdict: Verdict | None = None, face: str = "up"
+    panel: Panel,
+    layout: Layout,
+    path: str | Path,
+    *,
+    verdict: Verdict | None = None,
+    plan: ProcessPlan | None = None,
+    face: str = "up",
 ) -> None:
     """Write the marking drawing of one face of `layout` as DXF (R2010, millimetres, 1:1).
 
@@ -43,7 +49,7 @@ def write_marking(
     height = min(7.0, max(3.5, math.hypot(x1 - x0, y1 - y0) / 150))
     document = new_document(height)
     sheet = DxfCanvas(document.modelspace(), height)
-    seen = face_view(panel, layout, face)
+    seen = face_view(panel, layout, face, plan)
     drawn = build_marking(seen, height)
     found = place_labels(drawn.labels, [*drawn.obstacles, *_draw_running_dimensions(sheet, seen)], height)
     placed = [words for lines in found.values() for words in lines]
@@ -102,8 +108,8 @@ def _draw_running_dimensions(sheet: DxfCanvas, seen: FaceView) -> list[BaseGeome
     """
     h = sheet.text_height
     x0, y0, x1, y1 = Polygon(seen.panel.outline).bounds
-    edges = rough_outline(seen.panel, seen.layout).bounds
-    start = max(trim_allowance(seen.panel, seen.layout)) + 6.5 * h  # past the datum lines, with room to swerve
+    edges = seen.rough_outline.bounds
+    start = max(seen.plan.trim_allowance) + 6.5 * h  # past the datum lines, with room to swerve
     covered: list[BaseGeometry] = []
     for along, low, high in ((0, x0, x1), (1, y0, y1)):
         found = running_dimensions(seen, along)

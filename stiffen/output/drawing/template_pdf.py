@@ -13,6 +13,7 @@ from shapely.geometry import Polygon
 
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
+from stiffen.shop.process_plan import ProcessPlan
 
 from .bench_view import FaceView, face_view
 from .dxf_writer import LAYERS
@@ -42,13 +43,21 @@ MAX_TILES = 150  # sheets; beyond that a roll is taken
 LINE_PITCH = 1.65 * MIN_CAPITAL_HEIGHT  # from one line of words to the next, mm
 
 
-def write_template(panel: Panel, layout: Layout, path: str | Path, *, face: str = "up", paper: str = "a4") -> None:
+def write_template(
+    panel: Panel,
+    layout: Layout,
+    path: str | Path,
+    *,
+    plan: ProcessPlan | None = None,
+    face: str = "up",
+    paper: str = "a4",
+) -> None:
     """Write the template of one face as PDF; the "down" face is mirrored, for marking the back.
 
     paper: "a4", "letter" or "roll"; a panel that would take over 150 sheets goes on a roll all the same.  Written to a
     temporary name, then renamed.  Raises InputError where the place cannot be written.
     """
-    seen = face_view(panel, layout, face)
+    seen = face_view(panel, layout, face, plan)
     drawn = build_marking(seen, CAPITAL_HEIGHT)
     spread = tile_drawing(drawn.bounds, paper, _roll_foot_height(seen, drawn))
     tiles = used_tiles(spread, drawn)

@@ -10,10 +10,8 @@ import shapely
 from shapely.geometry import Polygon
 
 from stiffen.model.results import Verdict
-from stiffen.shop.layout_check import audit
-from stiffen.shop.process_plan import trim_allowance
 
-from .bench_view import FaceView, mark_points, plural, rolled_faces, rough_outline
+from .bench_view import FaceView, mark_points, plural, rolled_faces
 from .dxf_writer import DxfCanvas
 from .primitives import XY, text_width
 
@@ -27,7 +25,7 @@ CAUTIONS = (
 
 def draw_column(sheet: DxfCanvas, seen: FaceView, verdict: Verdict | None) -> None:
     """Title block, tables and notes, right of the sheet, from the top down."""
-    _, _, right, top = rough_outline(seen.panel, seen.layout).bounds
+    _, _, right, top = seen.rough_outline.bounds
     at = (
         right + (8.0 if seen.x_sign > 0 else 14.0) * sheet.text_height,
         top,
@@ -123,7 +121,7 @@ def _draw_title_block(sheet: DxfCanvas, at: XY, seen: FaceView, verdict: Verdict
         lines.append((1.0, f"beads stand on both faces: the other drawing shows the {_other_face(seen)} face"))
     if verdict:
         lines.append((1.0, "all demands met" if verdict.met else "NOT ALL DEMANDS ARE MET: see the card"))
-    if audit(panel, layout):
+    if seen.plan.violations:
         lines.append((1.0, "A RULE OF THE SHOP IS NOT KEPT: see the card"))
     lines.append((1.0, "scale 1:1, millimetres; measure this bar: 100 mm"))
     x, top = at
@@ -145,7 +143,7 @@ def _draw_title_block(sheet: DxfCanvas, at: XY, seen: FaceView, verdict: Verdict
 def _size_lines(seen: FaceView) -> Iterator[str]:
     """Of the blank where it is larger, and of the finished outline."""
     for words, shape in (
-        ("rough cut", rough_outline(seen.panel, seen.layout)),
+        ("rough cut", seen.rough_outline),
         ("finished", Polygon(seen.panel.outline)),
     ):
         x0, y0, x1, y1 = shape.bounds
@@ -202,7 +200,7 @@ def bench_notes(seen: FaceView) -> list[str]:
     beads = [bead for bead in seen.layout.beads if seen.is_rolled_here(bead)]
     notes = []
     if seen.layout.beads:
-        x, y = trim_allowance(seen.panel, seen.layout)
+        x, y = seen.plan.trim_allowance
         notes.append(f"Cut the sheet to the rough cut: {x:g} mm more left and right, {y:g} mm more above and below.")
         notes.append("Scribe the two datum lines: the edges of the finished outline.")
     if seen.x_sign > 0:

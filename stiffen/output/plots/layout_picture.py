@@ -12,10 +12,12 @@ from shapely.geometry import LineString, Point, Polygon
 
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
-from stiffen.output.drawing.bench_view import datum_corner, in_rolling_order, plural
+from stiffen.output.drawing.bench_view import datum_corner, plural
 from stiffen.output.drawing.face_marking import positions_around
 from stiffen.output.drawing.label_placement import place_labels
 from stiffen.output.drawing.primitives import Label, text_width
+from stiffen.shop.process_plan import ProcessPlan
+from stiffen.shop.rollability import in_rolling_order
 
 from .style import (
     FIGURE_WIDTH,
@@ -42,12 +44,12 @@ LIST_COLUMN_GAP = 2  # letters between its columns
 SHEET_COLOUR, KEEP_OUT_COLOUR = "#f2efe6", "#777777"
 
 
-def layout_picture(panel: Panel, layout: Layout, path: str | Path) -> None:
+def layout_picture(panel: Panel, layout: Layout, path: str | Path, *, plan: ProcessPlan | None = None) -> None:
     """PNG of the layout seen on the "up" face, beads numbered in rolling order, sizes in mm from the datum corner.
 
     All places stand in the list below it.  Raises InputError where the place cannot be written.
     """
-    layout = in_rolling_order(panel, layout)
+    layout = plan.layout if plan else in_rolling_order(panel, layout)
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
     scale = SHEET_WIDTH_ON_PAPER / (x1 - x0) * min(1.0, aspect_ratio(panel) * (x1 - x0) / (y1 - y0))
     listed = _position_list(panel, layout)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
+from stiffen.shop.process_plan import ProcessPlan
 
 from .field_maps import before_after_picture, deflection_picture, maps_picture, mode_picture, stress_picture
 from .layout_picture import layout_picture
@@ -25,14 +26,16 @@ REPLACED_PICTURES = (
 Captioned = tuple[str, Path]
 
 
-def write_pictures(panel: Panel, verdict: Verdict, folder: Path, *, flat: Verdict | None = None) -> list[Captioned]:
+def write_pictures(
+    panel: Panel, verdict: Verdict, folder: Path, *, flat: Verdict | None = None, plan: ProcessPlan | None = None
+) -> list[Captioned]:
     """Write layout.png, and the maps of the verdict beside those of the flat sheet where there is one.
 
     Maps: before_after.png (judged.png for one verdict alone), deflection.png where there is more than one case,
     stress.png, first_mode.png, and load_deflection.png (numbered where there are several) for the cases that large
     deflection decides.  Those of an earlier layout go.  Hands back what was written, layout.png apart, with captions.
     """
-    layout_picture(panel, verdict.layout, folder / "layout.png")
+    layout_picture(panel, verdict.layout, folder / "layout.png", plan=plan)
     for pattern in REPLACED_PICTURES:
         for old in folder.glob(pattern):
             old.unlink()

@@ -14,8 +14,8 @@ from shapely.geometry import LineString
 
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
-from stiffen.output.drawing.bench_view import rough_outline
 from stiffen.shop import process_plan
+from stiffen.shop.rough_blank import rough_outline
 
 from .sheet_nesting import Blank, Placed, fits, nest
 

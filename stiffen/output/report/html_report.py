@@ -16,15 +16,15 @@ import numpy as np
 from shapely.geometry import LineString, Polygon
 
 from stiffen.io.files import atomic_write
-from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.layout import Bead, Hole
 from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
-from stiffen.output.drawing.bench_view import datum_corner, face_up, face_view, in_rolling_order, plural, rolled_faces
-from stiffen.shop import process_plan
-from stiffen.shop.layout_check import audit
+from stiffen.output.drawing.bench_view import datum_corner, face_up, face_view, plural, rolled_faces
+from stiffen.shop.cautions import list_warnings
+from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.roller_settings import pass_depths
 
-from .shop_card import DEMAND_HEAD, bound_words, card, demand_rows, kg, saving, warning_lines
+from .shop_card import DEMAND_HEAD, bound_words, card, demand_rows, kg, saving
 
 EDGE = 0.04  # of the longer side, left free round the drawing
 
@@ -39,6 +39,7 @@ def write_page(
     gauges: Sequence[tuple[float, str]] = (),
     bound: dict | None = None,
     pictures: Sequence[tuple[str, Path]] = (),
+    plan: ProcessPlan | None = None,
 ) -> None:
     """Write the report as HTML, whole or not at all.
 
@@ -47,7 +48,7 @@ def write_page(
     taken into the page.
     Raises InputError where the place cannot be written, OSError for a picture that cannot be read.
     """
-    text = page(panel, verdict, rival=rival, flat=flat, gauges=gauges, bound=bound, pictures=pictures)
+    text = page(panel, verdict, rival=rival, flat=flat, gauges=gauges, bound=bound, pictures=pictures, plan=plan)
     with atomic_write(path) as fresh:
         fresh.write_text(text, encoding="utf-8")
 
@@ -61,34 +62,37 @@ def page(
     gauges: Sequence[tuple[float, str]] = (),
     bound: dict | None = None,
     pictures: Sequence[tuple[str, Path]] = (),
+    plan: ProcessPlan | None = None,
 ) -> str:
     """The text of the page; see `write_page`."""
     from jinja2 import Environment, StrictUndefined
 
-    verdict = replace(verdict, layout=in_rolling_order(panel, verdict.layout))
+    plan = plan_for(panel, verdict.layout, plan)
+    verdict = replace(verdict, layout=plan.layout)
+    bead_rows = _bead_rows(panel, plan)
     source = resources.files("stiffen").joinpath("data/report.html").read_text(encoding="utf-8")
     template = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     return template.from_string(source).render(
         panel=panel,
         layout=verdict.layout,
-        facts=_facts(panel, verdict, rival),
-        met=verdict.met and not audit(panel, verdict.layout),
+        facts=_facts(panel, verdict, rival, plan),
+        met=verdict.met and not plan.violations,
         missed=[demand.label for demand in verdict.demands if not demand.met],
-        drawing=_drawing(panel, verdict),
+        drawing=_drawing(panel, verdict, bead_rows),
         demand_head=DEMAND_HEAD,
         demands=list(zip(demand_rows(verdict), [demand.met for demand in verdict.demands], strict=True)),
         against=_against(verdict, flat),
-        beads=_bead_rows(panel, verdict.layout),
+        beads=bead_rows,
         holes=[_hole_row(panel, number, hole) for number, hole in enumerate(verdict.layout.holes, 1)],
-        warnings=warning_lines(panel, verdict),
+        warnings=list_warnings(plan.violations, verdict, plan.cautions),
         pictures=[(caption, base64.b64encode(Path(file).read_bytes()).decode()) for caption, file in pictures],
-        card=card(panel, verdict, rival, gauges, bound),
+        card=card(panel, verdict, rival, gauges, bound, plan),
         sheets=[(f"{gauge:g} mm", why) for gauge, why in gauges],
         work=bound_words(bound) if bound else "",
     )
 
 
-def _facts(panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None) -> list[tuple[str, str]]:
+def _facts(panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None, plan: ProcessPlan) -> list[tuple[str, str]]:
     layout = verdict.layout
     made = [plural(things, noun) for things, noun in ((layout.beads, "bead"), (layout.holes, "flared hole")) if things]
     facts = [
@@ -96,7 +100,7 @@ def _facts(panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None) -> l
         ("mass", kg(verdict.mass_kg)),
         ("to make", ", ".join(made) or "the flat sheet"),
         *([("to roll", f"{layout.rolled_length / 1000:.2f} m")] if layout.beads else []),
-        ("at the bench", f"about {process_plan.minutes(panel, layout):.0f} minutes"),
+        ("at the bench", f"about {plan.minutes:.0f} minutes"),
     ]
     if rival:
         facts.append(("beside a flat sheet", saving(verdict, rival)))
@@ -116,12 +120,13 @@ def _against(verdict: Verdict, flat: Verdict | None) -> list[tuple[str, str, str
 # ------------------------------------------------------------------------------------------------------------- tables
 
 
-def _bead_rows(panel: Panel, layout: Layout) -> list[dict]:
+def _bead_rows(panel: Panel, plan: ProcessPlan) -> list[dict]:
     """What the table and the drawing tell of each bead, in rolling order; places from the datum corner, mm.
 
     The frame side is the one seen with that face up on which the bead is rolled.
     """
-    seen = {face: face_view(panel, layout, face) for face in rolled_faces(layout)}
+    layout = plan.layout
+    seen = {face: face_view(panel, layout, face, plan) for face in rolled_faces(layout)}
     rows = []
     for place, bead in enumerate(layout.beads):
         (x0, y0), (x1, y1) = (_measured(panel, at) for at in (bead.path[0], bead.path[-1]))
@@ -160,7 +165,7 @@ def _measured(panel: Panel, at: tuple[float, float]) -> tuple[float, float]:
 # ------------------------------------------------------------------------------------------------------------ drawing
 
 
-def _drawing(panel: Panel, verdict: Verdict) -> dict:
+def _drawing(panel: Panel, verdict: Verdict, bead_rows: list[dict]) -> dict:
     """The layout as shapes of an SVG, mm from the datum corner, y downward as screens have it."""
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
     edge = EDGE * max(x1 - x0, y1 - y0)
@@ -183,7 +188,7 @@ def _drawing(panel: Panel, verdict: Verdict) -> dict:
         ],
         "beads": [
             {**row, **_bead_shape(bead, outline, spot)}
-            for row, bead in zip(_bead_rows(panel, verdict.layout), verdict.layout.beads, strict=True)
+            for row, bead in zip(bead_rows, verdict.layout.beads, strict=True)
         ],
         "holes": [
             {

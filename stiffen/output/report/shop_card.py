@@ -18,17 +18,16 @@ from stiffen.output.drawing.bench_view import (
     datum_corner,
     face_up,
     face_view,
-    in_rolling_order,
     mark_points,
     number_ranges,
     rolled_faces,
-    rough_outline,
 )
 from stiffen.output.drawing.title_block import CAUTIONS
-from stiffen.shop import bead_section, flared_holes, process_plan
-from stiffen.shop.layout_check import audit
+from stiffen.shop import bead_section, flared_holes
+from stiffen.shop.cautions import list_warnings
+from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.rivets import fastener_utilisations
-from stiffen.shop.roller_settings import pass_depths, roller_settings
+from stiffen.shop.roller_settings import pass_depths
 
 from .page_flow import WIDTH, Section, Table, columns, text_lines
 
@@ -54,25 +53,26 @@ def card(
     rival: FlatSheetBaseline | None = None,
     gauges: Sequence[tuple[float, str]] = (),
     bound: dict | None = None,
+    plan: ProcessPlan | None = None,
 ) -> Card:
     """What the card says; beads are numbered in rolling order.
 
     rival: the flat sheet to compare with.  gauges: (mm, one line) on every gauge that was looked at.  bound: what
-    `statements.bound_record` made of a bound on the work.
+    `statements.bound_record` made of a bound on the work.  plan: of the verdict's layout, where it is made already.
     """
-    verdict = replace(verdict, layout=in_rolling_order(panel, verdict.layout))
-    layout = verdict.layout
-    steps = process_plan.order_of_work(panel, layout)
+    plan = plan_for(panel, verdict.layout, plan)
+    verdict = replace(verdict, layout=plan.layout)
+    layout = plan.layout
     found = Table(DEMAND_HEAD, tuple(demand_rows(verdict)), (1, 2, 3, 6, 7, 8))
     sections: list[tuple[str, Sequence[str | Table]]] = [
-        ("SHEET", _sheet(panel, verdict, rival)),
-        ("TRIAL STRIP FIRST", _settings(panel, layout)),
-        ("BEADS, IN THE ORDER TO ROLL THEM", _beads(panel, layout)),
+        ("SHEET", _sheet(panel, verdict, rival, plan)),
+        ("TRIAL STRIP FIRST", _settings(plan)),
+        ("BEADS, IN THE ORDER TO ROLL THEM", _beads(panel, plan)),
         ("FLARED HOLES", _holes(panel, layout)),
-        ("ORDER OF WORK", [*(f"{n:2}.\t{step}" for n, step in enumerate(steps, 1)), _minutes(panel, layout)]),
+        ("ORDER OF WORK", [*(f"{n:2}.\t{step}" for n, step in enumerate(plan.work_steps, 1)), _minutes(plan)]),
         ("WHAT WAS ASKED, WHAT WAS FOUND", [found, *_model(verdict)] if verdict.demands else [NO_DEMAND]),
         ("RIVET OR BOLT THAT CARRIES MOST", _fasteners(panel, verdict)),
-        ("LOOK OUT", warning_lines(panel, verdict)),
+        ("LOOK OUT", list_warnings(plan.violations, verdict, plan.cautions)),
         (
             "OTHER SHEETS, LESS WORK?",
             _other_sheets(gauges, bound),
@@ -92,9 +92,10 @@ def card_text(
     rival: FlatSheetBaseline | None = None,
     gauges: Sequence[tuple[float, str]] = (),
     bound: dict | None = None,
+    plan: ProcessPlan | None = None,
 ) -> str:
     """The card as plain text, lines of at most 100 letters; see `card`."""
-    told = card(panel, verdict, rival, gauges, bound)
+    told = card(panel, verdict, rival, gauges, bound, plan)
     title = told.title.upper()
     lines = [title, "=" * min(len(title), 100), *told.alerts]
     return "\n".join([*lines, *(line for one in told.sections for line in ("", *text_lines(one)))]) + "\n"
@@ -134,12 +135,6 @@ def demand_table(verdict: Verdict) -> list[str]:
 def fastener_table(panel: Panel, verdict: Verdict) -> list[str]:
     """Of each case and support the rivet or bolt that carries most; nothing where there is none."""
     return [line for table in _fasteners(panel, verdict) for line in columns(table.head, table.rows, right=table.right)]
-
-
-def warning_lines(panel: Panel, verdict: Verdict) -> list[str]:
-    """Rules the layout does not keep, then what the judge and the bench have to say, each once."""
-    broken = [f"rule not kept: {breach}" for breach in audit(panel, verdict.layout)]
-    return list(dict.fromkeys((*broken, *verdict.warnings, *process_plan.bench_cautions(panel, verdict.layout))))
 
 
 def saving(verdict: Verdict, rival: FlatSheetBaseline) -> str:
@@ -190,9 +185,9 @@ def _alerts(verdict: Verdict, rival: FlatSheetBaseline | None) -> Iterable[str]:
         yield f"NOT MET: {missed}. This is the best that was found, not what was asked for."
 
 
-def _sheet(panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None) -> list[str]:
+def _sheet(panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None, plan: ProcessPlan) -> list[str]:
     layout = verdict.layout
-    rough, outline = rough_outline(panel, layout), Polygon(panel.outline)
+    rough, outline = plan.rough_outline, Polygon(panel.outline)
     heft = panel.material.rho * layout.gauge  # kg/mm2
     blank = heft * rough.area
     parts = {
@@ -234,12 +229,12 @@ def _trims(panel: Panel) -> list[str]:
     return [f"Edge trim comes on top: {kg(total)}."] if panel.trims else []
 
 
-def _settings(panel: Panel, layout: Layout) -> list[str | Table]:
+def _settings(plan: ProcessPlan) -> list[str | Table]:
     """A row a die, a column a pass."""
-    dies = list(dict.fromkeys(bead.die for bead in layout.beads))
+    found = plan.roller_settings
+    dies = [one.die for one in found]
     if not dies:
         return []
-    found = [roller_settings(panel.tools, die, panel.material, layout.gauge) for die in dies]
     most = max(len(one.passes) for one in found)
     rows, sheet = [], []
     notes: dict[str, list[str]] = {}
@@ -255,8 +250,8 @@ def _settings(panel: Panel, layout: Layout) -> list[str | Table]:
     strips = " or ".join(f"--die {die.name}" for die in dies)
     return [
         "Roll a scrap strip of this very sheet with each die first and measure its depth: stiffen trial PANEL.toml "
-        f"{strips} --gauge {layout.gauge:g} prints the strip and says how. Below: turns of the screw from first touch, "
-        "and the depth they are to give.",
+        f"{strips} --gauge {plan.layout.gauge:g} prints the strip and says how. Below: turns of the screw from first "
+        "touch, and the depth they are to give.",
         Table(("die", "from", *(f"pass {number}" for number in range(1, most + 1))), tuple(rows)),
         *(f"{', '.join(names)}: {note}." for note, names in notes.items()),
         "What each asks of the sheet, its edges held or free to draw in:",
@@ -268,12 +263,13 @@ def _turns(turns: float | None) -> str:
     return "roll a trial" if turns is None else f"{turns:.2f}"
 
 
-def _beads(panel: Panel, layout: Layout) -> list[str | Table]:
+def _beads(panel: Panel, plan: ProcessPlan) -> list[str | Table]:
+    layout = plan.layout
     if not layout.beads:
         return []
-    seen = {face: face_view(panel, layout, face) for face in rolled_faces(layout)}
+    seen = {face: face_view(panel, layout, face, plan) for face in rolled_faces(layout)}
     rows = []
-    for place_, (bead, grip) in enumerate(zip(layout.beads, _grips(panel, layout), strict=True)):
+    for place_, (bead, grip) in enumerate(zip(layout.beads, _grips(plan), strict=True)):
         passes = len(pass_depths(bead.die, panel.material))
         side = seen[face_up(layout, bead)].frame_sides[place_] or "NEITHER"
         start, *between, stop = mark_points(bead)
@@ -299,14 +295,11 @@ def _numbers(layout: Layout, face: str) -> str:
     return number_ranges([("", number) for number, bead in enumerate(layout.beads, 1) if face_up(layout, bead) == face])
 
 
-def _grips(panel: Panel, layout: Layout) -> list[str]:
+def _grips(plan: ProcessPlan) -> list[str]:
     """For each bead what comes before it: the die, the other face up, a turn of the sheet."""
-    words = [f"die {layout.beads[0].die.name}"]
-    for number, (before, bead) in enumerate(pairwise(layout.beads), 1):
+    words = [f"die {plan.layout.beads[0].die.name}"]
+    for turned, (before, bead) in zip(plan.is_reoriented[1:], pairwise(plan.layout.beads), strict=True):
         told = [f"die {bead.die.name}"] if bead.die != before.die else []
-        turned = process_plan.reorientations(panel, layout.beads[: number + 1]) - process_plan.reorientations(
-            panel, layout.beads[:number]
-        )
         if bead.side != before.side:
             told.append("other face up")
         elif turned:
@@ -404,9 +397,9 @@ def _second(verdict: Verdict, demand: DemandResult) -> str:
     return "-" if apart is None else _percent(apart, sign=True, places=1)
 
 
-def _minutes(panel: Panel, layout: Layout) -> str:
+def _minutes(plan: ProcessPlan) -> str:
     """All minutes and their shares, rounded so that the shares add up: down, then up where most was cut off."""
-    spent, total = process_plan.time_breakdown(panel, layout), round(process_plan.minutes(panel, layout))
+    spent, total = plan.time_breakdown, round(plan.minutes)
     whole = {what: math.floor(share) for what, share in spent.items()}
     by_rest = sorted(spent, key=lambda what: whole[what] - spent[what])
     for what in by_rest[: total - sum(whole.values())]:

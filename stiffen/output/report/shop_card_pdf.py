@@ -7,14 +7,14 @@ from pathlib import Path
 
 from shapely.geometry import LineString, Point, Polygon, box
 
-from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
-from stiffen.output.drawing.bench_view import FaceView, face_view, rough_outline
+from stiffen.output.drawing.bench_view import FaceView, face_view
 from stiffen.output.drawing.face_marking import build_marking, positions_around
 from stiffen.output.drawing.label_placement import place_labels
 from stiffen.output.drawing.pdf import MIN_CAPITAL_HEIGHT, THIN_PEN, Box, Page, PdfDocument, Pen, printed_width
 from stiffen.output.drawing.primitives import TEXT_CLEARANCE, XY, Circle, Label, Line
+from stiffen.shop.process_plan import ProcessPlan, plan_for
 
 from .page_flow import LINE, Flow
 from .shop_card import card
@@ -38,12 +38,15 @@ def write_card(
     gauges: Sequence[tuple[float, str]] = (),
     paper: str = "a4",
     bound: dict | None = None,
+    plan: ProcessPlan | None = None,
 ) -> None:
     """The card as PDF, with a small picture; capitals 3 mm high.  paper: "a4" or "letter" (a roll gives A4).
 
     Written to a temporary name, then renamed.  Raises InputError where the place cannot be written.
     """
-    told = card(panel, verdict, rival, gauges, bound)
+    plan = plan_for(panel, verdict.layout, plan)
+    told = card(panel, verdict, rival, gauges, bound, plan)
+    seen = face_view(panel, verdict.layout, plan=plan)
     with PdfDocument(path, told.title) as book:
         flow = Flow(book, paper, f"{told.title}, {panel.material.name}, {verdict.layout.gauge:g} mm")
         flow.title(told.title)
@@ -52,7 +55,7 @@ def write_card(
         for number, section in enumerate(told.sections):
             if number == 0:
                 flow.y -= LINE
-                _picture(flow.page, flow.box(*_size(panel, verdict.layout)), panel, verdict.layout)
+                _picture(flow.page, flow.box(*_size(seen)), seen)
                 flow.y += LINE
             if number == 1:
                 flow.past()
@@ -60,17 +63,16 @@ def write_card(
         flow.close()
 
 
-def _size(panel: Panel, layout: Layout) -> XY:
+def _size(seen: FaceView) -> XY:
     """Width and height of the picture: as large as PICTURE lets it be, no higher than the sheet makes it."""
-    x0, y0, x1, y1 = rough_outline(panel, layout).bounds
+    x0, y0, x1, y1 = seen.rough_outline.bounds
     wide, high = PICTURE
     return wide, min(high, wide * (y1 - y0) / (x1 - x0))
 
 
-def _picture(page: Page, room: Box, panel: Panel, layout: Layout) -> None:
+def _picture(page: Page, room: Box, seen: FaceView) -> None:
     """A small drawing of the "up" face with the numbers of beads and holes."""
-    seen = face_view(panel, layout)
-    x0, y0, x1, y1 = rough_outline(panel, layout).bounds
+    x0, y0, x1, y1 = seen.rough_outline.bounds
     scale = min((room[2] - room[0]) / (x1 - x0), (room[3] - room[1]) / (y1 - y0))
     dx, dy = room[2] - scale * x1, room[3] - scale * y1
 

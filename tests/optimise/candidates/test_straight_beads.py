@@ -12,7 +12,7 @@ from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Support
 from stiffen.model.tools import BeadDie, Roller
 from stiffen.optimise.candidates import straight_beads
-from stiffen.shop import layout_check
+from stiffen.shop import clearance, layout_check, rollability
 
 
 @pytest.fixture(scope="module", params=[RECTANGLE, BUSY], ids=lambda panel: panel.name)
@@ -52,7 +52,7 @@ def test_same_again(made):
 
 
 def test_conflicts_are_the_clashes_of_the_rules(made):
-    """A random sample of pairs, each asked of `layout_check.too_close`."""
+    """A random sample of pairs, each asked of `clearance.too_close`."""
     panel, found = made
     items = (*found.beads, *found.holes)
     matrix = found.conflicts.toarray()
@@ -64,7 +64,7 @@ def test_conflicts_are_the_clashes_of_the_rules(made):
     seen = set()
     for i, j in rng.integers(len(items), size=(4000, 2)):
         if i != j:
-            expected = layout_check.too_close(items[i], items[j], panel.tools, 1.0)
+            expected = clearance.too_close(items[i], items[j], panel.tools, 1.0)
             assert matrix[i, j] == expected
             seen.add((type(items[i]), type(items[j]), expected))
     assert len(seen) == 8  # bead and hole either way, clashing or not
@@ -149,7 +149,7 @@ def test_frames_run_parallel_to_the_outline(shape):
     assert len(frames) >= 4
     edge = Polygon(shape).exterior
     for frame in frames:
-        assert layout_check.path_deviation(frame, 60) <= layout_check.MAX_PATH_DEVIATION
+        assert rollability.path_deviation(frame, 60) <= rollability.MAX_PATH_DEVIATION
         straight = [piece for piece in zip(frame.path, frame.path[1:], strict=False) if math.dist(*piece) > 20]
         assert len(straight) >= 3
         distances = [edge.distance(Point(np.mean(piece, axis=0))) for piece in straight]

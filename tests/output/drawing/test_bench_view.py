@@ -11,18 +11,17 @@ from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.output.drawing.bench_view import (
     face_up,
     face_view,
-    in_rolling_order,
     mark_points,
     number_ranges,
     raised_roll,
     rolled_faces,
-    rough_outline,
 )
 from stiffen.output.drawing.face_marking import build_marking
 from stiffen.output.drawing.label_placement import place_labels
 from stiffen.output.drawing.primitives import Circle, Hatch, Label, Line, TextLine
-from stiffen.shop import process_plan
-from stiffen.shop.process_plan import trim_allowance
+from stiffen.shop import rollability
+from stiffen.shop.rollability import in_rolling_order
+from stiffen.shop.rough_blank import rough_outline, trim_allowance
 
 
 def test_marks_of_a_straight_bead_are_its_ends():
@@ -65,7 +64,7 @@ def test_rough_cut_leaves_a_narrow_notch_for_later_and_follows_a_wide_one():
 
 def test_numbers_follow_the_order_of_rolling():
     ordered = in_rolling_order(PANEL, LAYOUT)
-    assert ordered.beads == tuple(LAYOUT.beads[i] for i in process_plan.rolling_order(PANEL, LAYOUT.beads))
+    assert ordered.beads == tuple(LAYOUT.beads[i] for i in rollability.rolling_order(PANEL, LAYOUT.beads))
     assert in_rolling_order(PANEL, ordered) == ordered
 
 
@@ -94,7 +93,7 @@ def test_the_back_shows_the_same_sheet_turned_over():
 
 def test_frame_sides_are_those_the_regrips_are_counted_with():
     ordered = in_rolling_order(PANEL, LAYOUT).beads
-    assert face_view(PANEL, LAYOUT).frame_sides == process_plan.frame_sides(PANEL, ordered)
+    assert face_view(PANEL, LAYOUT).frame_sides == rollability.frame_sides(PANEL, ordered)
 
 
 @pytest.mark.parametrize("face", ["up", "down"])

@@ -13,10 +13,11 @@ from support.trike import B16, F50, FRAME, LAYOUT, PANEL
 from stiffen.errors import InputError
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Cutout
-from stiffen.output.drawing.bench_view import face_view, in_rolling_order
+from stiffen.output.drawing.bench_view import face_view
 from stiffen.output.drawing.face_marking import build_marking
 from stiffen.output.drawing.template_pdf import write_template
 from stiffen.output.drawing.tiling import CAPITAL_HEIGHT, place_texts, tile_drawing, used_tiles
+from stiffen.shop.rollability import in_rolling_order
 
 CLOSE = 0.005  # mm; PDF coordinates have six digits
 SMALL = replace(

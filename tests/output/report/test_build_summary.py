@@ -10,7 +10,8 @@ from support.trike import LAYOUT, PANEL
 from stiffen.model.layout import Layout
 from stiffen.model.panel import EdgeTrim, PointMass
 from stiffen.output.report.build_summary import HEAD, csv_text, piece, purchases, rows, shopping
-from stiffen.shop.process_plan import minutes, trim_allowance
+from stiffen.shop.process_plan import minutes
+from stiffen.shop.rough_blank import trim_allowance
 
 LID = piece(PANEL, LAYOUT, "met")
 FLAT = piece(replace(PANEL, name="floor"), Layout(1.0), "not judged")

@@ -18,7 +18,7 @@ from stiffen.output.drawing.bench_view import face_view
 from stiffen.output.plots.field_maps import before_after_picture
 from stiffen.output.report.html_report import page, write_page
 from stiffen.output.report.shop_card import card
-from stiffen.shop.process_plan import rolling_order
+from stiffen.shop.rollability import rolling_order
 from stiffen.shop.roller_settings import pass_depths
 
 RIVAL = FlatSheetBaseline(1.5, PANEL.mass(Layout(1.5)), (1.5,))

@@ -15,13 +15,14 @@ from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import EdgeTrim
 from stiffen.model.results import NONLINEAR, NOT_DECIDED, FastenerLoad, FlatSheetBaseline
 from stiffen.model.tools import BeadDie, HoleDie
-from stiffen.output.drawing.bench_view import in_rolling_order
 from stiffen.output.drawing.pdf import PdfDocument, printed_width
 from stiffen.output.drawing.title_block import CAUTIONS
 from stiffen.output.report.page_flow import Flow, Section
-from stiffen.output.report.shop_card import card_text, columns, demand_table, saving, warning_lines
+from stiffen.output.report.shop_card import card_text, columns, demand_table, saving
 from stiffen.output.report.shop_card_pdf import write_card
-from stiffen.shop import flared_holes, process_plan
+from stiffen.shop import flared_holes, process_plan, rollability, rough_blank, work_steps
+from stiffen.shop.cautions import warning_lines
+from stiffen.shop.rollability import in_rolling_order
 from stiffen.shop.roller_settings import pass_depths, roller_settings
 
 RIVAL = FlatSheetBaseline(1.5, PANEL.mass(Layout(1.5)))
@@ -44,7 +45,7 @@ def test_lines_are_at_most_100_wide(layout):
 
 def test_sheet_and_masses_add_up():
     told = " ".join(" ".join(section(card_text(PANEL, GOOD, RIVAL), "SHEET")).split())
-    x, y = process_plan.trim_allowance(PANEL, LAYOUT)
+    x, y = rough_blank.trim_allowance(PANEL, LAYOUT)
     assert "Buy: 5754-H111, 1 mm." in told
     assert f"Blank: {560 + 2 * x:.1f} x {380 + 2 * y:.1f} mm (rough cut)" in told
     assert "Finished: 560.0 x 380.0 mm" in told
@@ -124,7 +125,7 @@ def bead_rows(layout=LAYOUT):
 def test_beads_stand_in_rolling_order_with_ends_and_corners():
     rows = bead_rows()
     assert [row[0] for row in rows if len(row) > 5] == ["1", "2", "3"]
-    by_order = [LAYOUT.beads[i] for i in process_plan.rolling_order(PANEL, LAYOUT.beads)]
+    by_order = [LAYOUT.beads[i] for i in rollability.rolling_order(PANEL, LAYOUT.beads)]
     for row, bead in zip((row for row in rows if len(row) > 5), by_order, strict=True):
         assert row[1:3] == [bead.die.name, bead.side]
         (x0, y0), (x1, y1) = bead.path[0], bead.path[-1]
@@ -140,14 +141,14 @@ def test_frame_sides_and_regrips_are_those_the_minutes_count():
     layout = Layout(1.0, (*up, steep, Bead(B16, ((500.0, 340.0), (250.0, 340.0)))))
     rows = [row for row in bead_rows(layout) if len(row) > 5]
     ordered = in_rolling_order(PANEL, layout).beads
-    assert [row[9] for row in rows] == list(process_plan.frame_sides(PANEL, ordered))
+    assert [row[9] for row in rows] == list(rollability.frame_sides(PANEL, ordered))
     turns = sum("turn sheet" in " ".join(row) for row in rows)
-    assert turns == process_plan.reorientations(PANEL, ordered) > 0
+    assert turns == rollability.reorientations(PANEL, ordered) > 0
 
 
 def test_a_bead_rolled_from_the_other_face_names_the_side_as_seen_there():
     ordered = in_rolling_order(PANEL, LAYOUT).beads
-    plan = process_plan.frame_sides(PANEL, ordered)
+    plan = rollability.frame_sides(PANEL, ordered)
     rows = [row for row in bead_rows() if len(row) > 5]
     swapped = {"left": "right", "right": "left"}
     for row, bead, side in zip(rows, ordered, plan, strict=True):
@@ -164,7 +165,7 @@ def test_holes_and_order_of_work_and_minutes():
     (best, *_) = flared_holes.pilot_cuts(F50, PANEL.tools.cutters)
     assert re.search(rf"F50 +down +1 +H2 +36\.7 +{best.kind} {best.diameter:g} +42 +50 +4", text)
     told = " ".join(text.split())
-    for step in process_plan.order_of_work(PANEL, in_rolling_order(PANEL, LAYOUT)):
+    for step in work_steps.order_of_work(PANEL, in_rolling_order(PANEL, LAYOUT)):
         assert " ".join(step.split()) in told
     assert f"about {process_plan.minutes(PANEL, LAYOUT):.0f} in all" in text
 

@@ -1,0 +1,129 @@
+"""What to look out for when a layout is made: broken rules, warnings of the evaluation, cautions of the bench.  mm."""
+
+from __future__ import annotations
+
+import math
+
+from shapely.geometry import Polygon, box
+
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Load, Panel
+from stiffen.model.results import Verdict
+from stiffen.model.tools import BeadDie, HoleDie
+
+from . import bead_section, flared_holes
+from .clearance import bead_footprint, hole_footprint
+from .layout_check import Violation, audit, audit_folds, audit_supports, bead_die_violations, hole_die_violations
+from .rollability import direction, sheet_extents
+from .rough_blank import trim_allowance
+
+
+def warning_lines(panel: Panel, verdict: Verdict) -> list[str]:
+    """Everything to look out for, each line once: broken rules, the verdict's warnings, cautions of the bench.
+
+    Beads and holes are named by their position in the verdict's layout.
+    """
+    layout = verdict.layout
+    return list_warnings(audit(panel, layout), verdict, bench_cautions(panel, layout))
+
+
+def list_warnings(violations: tuple[Violation, ...], verdict: Verdict, cautions: tuple[str, ...]) -> list[str]:
+    """The lines of `warning_lines`, from violations and cautions that are known already."""
+    broken = [f"rule not kept: {violation}" for violation in violations]
+    return list(dict.fromkeys((*broken, *verdict.warnings, *cautions)))
+
+
+def bench_cautions(panel: Panel, layout: Layout, allowance: tuple[float, float] | None = None) -> tuple[str, ...]:
+    """Strains against the elongation, the roller's rating, the throat, loads on beads, rivets near edges, folds.
+
+    allowance: as `rough_blank.trim_allowance` gives it, where it is known already.
+    """
+    cautions: list[str] = []
+    for die in dict.fromkeys(bead.die for bead in layout.beads):
+        cautions += _bead_die_cautions(panel, die, layout.gauge)
+    for flare in dict.fromkeys(hole.die for hole in layout.holes):
+        cautions += _hole_die_cautions(panel, flare, layout.gauge)
+    cautions += _throat_cautions(panel, layout, trim_allowance(panel, layout) if allowance is None else allowance)
+    cautions += _load_cautions(panel, layout)
+    cautions += map(str, audit_supports(panel))
+    cautions += map(str, audit_folds(panel, layout.gauge))
+    return tuple(cautions)
+
+
+def _throat_cautions(panel: Panel, layout: Layout, allowance: tuple[float, float]) -> list[str]:
+    """Beads that the throat lets pass with the finished outline, but not with the rough blank."""
+    cautions = []
+    x, y = allowance
+    for number, bead in enumerate(layout.beads, start=1):
+        angle = math.radians(direction(bead))
+        extra = abs(math.sin(angle)) * x + abs(math.cos(angle)) * y if len(bead.path) == 2 else max(x, y)
+        spare = panel.tools.roller.throat - min(sheet_extents(panel, bead))
+        if 0 <= spare < extra:
+            cautions.append(
+                f"bead {number}: the rough cut leaves {extra:.0f} mm on the side that goes to the roller's frame, the "
+                f"throat has room for {spare:.0f} mm; cut that side closer"
+            )
+    return cautions
+
+
+def _bead_die_cautions(panel: Panel, die: BeadDie, t: float) -> list[str]:
+    name, limit = f"die {die.name}", panel.material.elongation
+    cautions = [str(violation) for violation in bead_die_violations(panel, die, t, name)]
+    stretch, drawn = bead_section.stretch_strain(die), bead_section.draw_in(die)
+    if stretch > limit:
+        cautions.append(
+            f"{name}: if the sheet cannot move in, it stretches {100 * stretch:.0f} % and thins by "
+            f"{100 * bead_section.thinning(die):.0f} %, elongation is {100 * limit:.0f} %; if it can, each bead "
+            f"draws in {drawn:.1f} mm. The truth lies between: try a scrap strip."
+        )
+    bend = bead_section.bend_strain(die, t)
+    if bend is None:
+        cautions.append(f"{name}: neither radius is given, so its bends are not judged")
+    elif bend > limit and panel.material.least_bend_radius(t) is None:
+        # A bend stands more strain than a tensile strip.  So a table of bend radii goes before the elongation.
+        cautions.append(
+            f"{name}: bends the outer fibre by {100 * bend:.0f} % at its tightest radius, elongation is "
+            f"{100 * limit:.0f} %"
+        )
+    return cautions
+
+
+def _hole_die_cautions(panel: Panel, die: HoleDie, t: float) -> list[str]:
+    name, limit = f"die {die.name}", panel.material.elongation
+    cautions = [str(violation) for violation in hole_die_violations(panel, die, t, name)]
+    thickest = flared_holes.max_flared_thickness(panel.material, die.finished)
+    if thickest is not None and t > thickest + flared_holes.INCH_ROUNDING and not cautions:
+        material = panel.material.name
+        cautions.append(f"{name}: no published limit for flares in {material} over {thickest:g} mm: try scrap")
+    if die.lip_strain > limit:
+        cautions.append(
+            f"{name}: stretches the lip by {100 * die.lip_strain:.0f} %, elongation is {100 * limit:.0f} %: it may "
+            "split; cut a larger pilot hole and smooth its edge"
+        )
+    return cautions
+
+
+def _load_cautions(panel: Panel, layout: Layout) -> list[str]:
+    """Patch loads that press on a face on which beads or lips stand proud."""
+    proud = [(f"bead {n}", bead.side, bead_footprint(bead)) for n, bead in enumerate(layout.beads, 1)]
+    proud += [(f"flared hole {n}", hole.side, hole_footprint(hole)) for n, hole in enumerate(layout.holes, 1)]
+    cautions = []
+    for load in panel.loads:
+        if load.kind != "patch":
+            continue
+        face = "up" if load.value > 0 else "down"
+        patch = _patch(load)
+        met = [name for name, side, shape in proud if side == face and (patch is None or shape.intersects(patch))]
+        if met:
+            names = ", ".join(met[:4]) + (f" and {len(met) - 4} more" if len(met) > 4 else "")
+            where = f"presses on the {face} face, where {names} stands proud"
+            cautions.append(f"load {load.case} {where}: turn it, or move it")
+    return cautions
+
+
+def _patch(load: Load) -> Polygon | None:
+    """The rectangle under a patch load; None if the load may stand anywhere."""
+    if load.at is None or load.size is None:
+        return None
+    (x, y), (w, h) = load.at, load.size
+    return box(x - w / 2, y - h / 2, x + w / 2, y + h / 2)
