@@ -1,6 +1,6 @@
 """Pictures of result fields: deflection, softness, stress and first mode, verdicts side by side.
 
-All verdicts of a row share one scale.  Every label carries its unit.
+All maps of a row share one scale.  Every label carries its unit.
 """
 
 from __future__ import annotations
@@ -39,20 +39,21 @@ if TYPE_CHECKING:
 
 SCALE_STEPS = 12
 TITLE_FONT_SIZE = 13.0
-CAPTION_CHARS = 37  # letters that stand under one of two maps
-STACKING_ASPECT = 0.4  # height over width of a sheet under which maps stand one under the other
-HEAD_HEIGHT, CAPTION_HEIGHT = 1.4, 0.75  # inches for the words over and under a map
-MIN_ROW_HEIGHT = 3.0  # inches of a row, for the words beside its scale
-STRESS_SCALE_SHARE = 0.995  # share of the sheet that a scale of stresses covers: a peak at a rivet would drown the rest
+CAPTION_CHARS = 37  # letters in a line below one of two maps
+STACKING_ASPECT = 0.4  # maps of a flatter sheet (height over width) are stacked
+HEAD_HEIGHT, CAPTION_HEIGHT = 1.4, 0.75  # inches, for the text above and below a map
+MIN_ROW_HEIGHT = 3.0  # inches, for the label beside the scale
+STRESS_SCALE_SHARE = 0.995  # share of the area that the stress scale covers; a peak at a rivet would hide the rest
 
 TitledVerdicts = Sequence[tuple[str, Verdict]]
 
 
 @dataclass(frozen=True, eq=False)
 class _FieldRow:
-    """One row of maps: the label of its scale, a field for each verdict, words under each, what draws one.
+    """One row of maps with one scale.
 
-    draw(axis, panel, verdict, field, top) hands back what a colour bar is made from; top: greatest of the scale.
+    label: of the scale.  fields, captions: one for each verdict.  draw(axis, panel, verdict, field, scale_max): draws
+    one map and returns the mappable of the colour bar.  is_capped: values may exceed scale_max.
     """
 
     label: str
@@ -66,15 +67,15 @@ class _FieldRow:
 def before_after_picture(
     panel: Panel, flat: Verdict, found: Verdict, path: str | Path, *, flat_title: str, found_title: str
 ) -> None:
-    """PNG of two verdicts side by side; see `maps_picture`."""
+    """PNG of the flat sheet and a layout side by side; see `maps_picture`."""
     maps_picture(panel, [(flat_title, flat), (found_title, found)], path)
 
 
 def maps_picture(panel: Panel, titled: TitledVerdicts, path: str | Path) -> None:
-    """PNG of titled verdicts side by side: deflection in the worst case, then softness, one scale a row.
+    """PNG of verdicts side by side: a row of deflection in the worst case, a row of softness.
 
-    A row that a verdict has no data for is left out.  Raises ValueError for a verdict without maps, InputError where
-    the place cannot be written.
+    titled: (title, verdict) pairs.  A row is left out if a verdict lacks its field.  Raises ValueError for a verdict
+    without result fields, InputError if the file cannot be written.
     """
     verdicts = _with_maps(titled)
     case = _worst_case(verdicts)
@@ -85,7 +86,7 @@ def maps_picture(panel: Panel, titled: TitledVerdicts, path: str | Path) -> None
 
 
 def deflection_picture(panel: Panel, titled: TitledVerdicts, path: str | Path) -> None:
-    """PNG of titled verdicts side by side: deflection in each case that all have, one scale a case.
+    """PNG of verdicts side by side: a row of deflection for each load case that all have.
 
     Raises as `maps_picture` does.
     """
@@ -94,7 +95,7 @@ def deflection_picture(panel: Panel, titled: TitledVerdicts, path: str | Path) -
 
 
 def stress_picture(panel: Panel, titled: TitledVerdicts, path: str | Path) -> None:
-    """PNG of titled verdicts side by side: von Mises stress over yield in each case that all have.
+    """PNG of verdicts side by side: a row of von Mises stress over yield for each load case that all have.
 
     Raises as `maps_picture` does.
     """
@@ -103,7 +104,7 @@ def stress_picture(panel: Panel, titled: TitledVerdicts, path: str | Path) -> No
 
 
 def mode_picture(panel: Panel, titled: TitledVerdicts, path: str | Path) -> None:
-    """PNG of titled verdicts side by side: the first mode.  Raises as `maps_picture` does."""
+    """PNG of verdicts side by side: the first mode.  Raises as `maps_picture` does."""
     verdicts = _with_maps(titled)
     rows = [_mode_row(verdicts)] if all(verdict.fields.modes for verdict in verdicts) else []
     _draw_rows(panel, titled, rows, path)
@@ -113,73 +114,74 @@ def mode_picture(panel: Panel, titled: TitledVerdicts, path: str | Path) -> None
 
 
 def _with_maps(titled: TitledVerdicts) -> list[Verdict]:
+    """The verdicts; raises ValueError if one has no result fields."""
     verdicts = [verdict for _, verdict in titled]
     if any(verdict.fields is None for verdict in verdicts):
-        raise ValueError("every verdict needs maps: judge it with maps=True")
+        raise ValueError("every verdict needs maps: evaluate it with maps=True")
     return verdicts
 
 
 def _shared_cases(verdicts: Sequence[Verdict], kind: str) -> list[str]:
-    """Cases for which all verdicts have a field "deflection" or "stress", in the order of the last."""
+    """Load cases for which all verdicts have the field "deflection" or "stress", in the order of the last verdict."""
     fields = [getattr(verdict.fields, kind) for verdict in verdicts]
     return [case for case in fields[-1] if all(case in one for one in fields)]
 
 
 def _worst_case(verdicts: Sequence[Verdict]) -> str | None:
-    """The case all have a map of, with the least margin of a deflection demand in the last; else the first such."""
+    """Of the cases that all have: the one with the least margin of a deflection demand in the last verdict, else the
+    first."""
     shared = _shared_cases(verdicts, "deflection")
-    judged = [d for d in verdicts[-1].demands if d.kind == "deflection" and d.case in shared]
-    if judged:
-        return min(judged, key=lambda d: d.margin if np.isfinite(d.margin) else -np.inf).case
+    demands = [d for d in verdicts[-1].demands if d.kind == "deflection" and d.case in shared]
+    if demands:
+        return min(demands, key=lambda d: d.margin if np.isfinite(d.margin) else -np.inf).case
     return next(iter(shared), None)
 
 
 def _deflection_row(verdicts: Sequence[Verdict], case: str) -> _FieldRow:
     fields = [np.abs(verdict.fields.deflection[case]) for verdict in verdicts]
-    under = []
+    captions = []
     for verdict, field in zip(verdicts, fields, strict=True):
         demand = _find_demand(verdict, "deflection", case)
-        under.append(_limit_text(demand) if demand else f"largest {field.max(initial=0.0):.2f} mm")
-    return _FieldRow(f"deflection in case {case}, mm", fields, under, _draw_contours, _largest(fields))
+        captions.append(_limit_text(demand) if demand else f"largest {field.max(initial=0.0):.2f} mm")
+    return _FieldRow(f"deflection in case {case}, mm", fields, captions, _draw_contours, _largest(fields))
 
 
 def _softness_row(verdicts: Sequence[Verdict]) -> _FieldRow:
     fields = [100 * verdict.fields.softness[:, 2] for verdict in verdicts]
-    under = []
+    captions = []
     for verdict, field in zip(verdicts, fields, strict=True):
         demand = _find_demand(verdict, "softness", None)
         largest = f"softest {field.max(initial=0.0):.2f} mm per 100 N"
-        under.append(f"{largest}\n{_limit_text(demand)}" if demand else largest)
-    return _FieldRow(
-        "give under a push, mm per 100 N;\ncomputed at the dots", fields, under, _draw_interpolated, _largest(fields)
-    )
+        captions.append(f"{largest}\n{_limit_text(demand)}" if demand else largest)
+    label = "softness under a push, mm per 100 N;\ncomputed at the dots"
+    return _FieldRow(label, fields, captions, _draw_interpolated, _largest(fields))
 
 
 def _stress_row(panel: Panel, verdicts: Sequence[Verdict], case: str) -> _FieldRow:
     strength = panel.material.yield_strength
     fields = [verdict.fields.stress[case] / strength for verdict in verdicts]
-    top = max(_capped_maximum(verdict, field) for verdict, field in zip(verdicts, fields, strict=True)) or 1.0
-    under = []
+    scale_max = max(_capped_maximum(verdict, field) for verdict, field in zip(verdicts, fields, strict=True)) or 1.0
+    captions = []
     for verdict, field in zip(verdicts, fields, strict=True):
-        words = f"at the cross {field.max():.2f} of yield ({field.max() * strength:.0f} MPa)"
+        caption = f"largest (cross) {field.max():.2f} of yield ({field.max() * strength:.0f} MPa)"
         if field.max() >= 1:
-            words += "\nwhite outline: over yield, stays bent"
+            caption += "\nwhite outline: over yield, stays bent"
         demand = _find_demand(verdict, "stress", case)
-        under.append(f"{words}\n{_limit_text(demand)}" if demand else words)
+        captions.append(f"{caption}\n{_limit_text(demand)}" if demand else caption)
     return _FieldRow(
-        f"von Mises stress over yield,\ncase {case}", fields, under, _draw_by_triangle, top, is_capped=True
+        f"von Mises stress over yield,\ncase {case}", fields, captions, _draw_by_triangle, scale_max, is_capped=True
     )
 
 
 def _mode_row(verdicts: Sequence[Verdict]) -> _FieldRow:
     fields = [verdict.fields.modes[0][1] for verdict in verdicts]
-    under = [f"{verdict.fields.modes[0][0]:.1f} Hz" for verdict in verdicts]
+    captions = [f"{verdict.fields.modes[0][0]:.1f} Hz" for verdict in verdicts]
     for place, verdict in enumerate(verdicts):
         demand = _find_demand(verdict, "frequency", None)
         if demand:
-            under[place] = _limit_text(demand)
-    label = "first mode, share of its swing;\ndashed: the other way"
-    return _FieldRow(label, fields, under, _draw_mode, 1.0)
+            captions[place] = _limit_text(demand)
+    label = "first mode, share of its amplitude;\ndashed: opposite direction"
+    return _FieldRow(label, fields, captions, _draw_mode, 1.0)
 
 
 def _largest(fields: Sequence[np.ndarray]) -> float:
@@ -187,12 +189,12 @@ def _largest(fields: Sequence[np.ndarray]) -> float:
 
 
 def _capped_maximum(verdict: Verdict, field: np.ndarray) -> float:
-    """The value that all but a little of the sheet stays below."""
+    """The value that 99.5 % of the sheet's area stays below."""
     corners = verdict.fields.plan_nodes[verdict.fields.triangles]
     area = np.abs(plan_areas(corners))
     order = field.argsort()
-    share = np.cumsum(area[order])
-    return float(field[order[np.searchsorted(share, STRESS_SCALE_SHARE * share[-1])]])
+    covered = np.cumsum(area[order])
+    return float(field[order[np.searchsorted(covered, STRESS_SCALE_SHARE * covered[-1])]])
 
 
 def _find_demand(verdict: Verdict, kind: str, case: str | None) -> DemandResult | None:
@@ -200,6 +202,7 @@ def _find_demand(verdict: Verdict, kind: str, case: str | None) -> DemandResult 
 
 
 def _limit_text(demand: DemandResult) -> str:
+    """Value, limit and deciding theory of a demand; w/t is flagged where linear theory no longer holds."""
     value = f"{demand.value:.2f} {demand.unit}" if np.isfinite(demand.value) else "no value"
     push = f" under {demand.force:g} N" if demand.force else ""
     flag = (
@@ -214,7 +217,7 @@ def _limit_text(demand: DemandResult) -> str:
 
 
 def _draw_rows(panel: Panel, titled: TitledVerdicts, rows: Sequence[_FieldRow], path: str | Path) -> None:
-    """Maps side by side; of a sheet that is far wider than high, one under the other."""
+    """Draw rows of maps side by side; maps of a very wide sheet are stacked."""
     count, sheet = len(titled), aspect_ratio(panel)
     stacked = count > 1 and sheet < STACKING_ASPECT
     alone = stacked or count == 1
@@ -229,10 +232,10 @@ def _draw_rows(panel: Panel, titled: TitledVerdicts, rows: Sequence[_FieldRow], 
     axes = figure.subplots(*grid, squeeze=False, sharex=True, sharey=True).reshape(lines, count)
     letters = 2 * CAPTION_CHARS if alone else CAPTION_CHARS
     for line, row in zip(axes, rows, strict=False):
-        for axis, (_, verdict), field, words in zip(line, titled, row.fields, row.captions, strict=True):
+        for axis, (_, verdict), field, caption in zip(line, titled, row.fields, row.captions, strict=True):
             shades = row.draw(axis, panel, verdict, field, row.scale_max)
-            under = "\n".join(part for one in words.split("\n") for part in textwrap.wrap(one, letters))
-            axis.set_xlabel(under, fontsize=FONT_SIZE)
+            wrapped = "\n".join(part for one in caption.split("\n") for part in textwrap.wrap(one, letters))
+            axis.set_xlabel(wrapped, fontsize=FONT_SIZE)
         more = {"extend": "max"} if row.is_capped and any(field.max() > row.scale_max for field in row.fields) else {}
         bar = figure.colorbar(shades, ax=list(line), shrink=0.9, format="%.3g", pad=0.02, **more)
         bar.set_label(row.label, fontsize=FONT_SIZE)
@@ -251,7 +254,7 @@ def _draw_rows(panel: Panel, titled: TitledVerdicts, rows: Sequence[_FieldRow], 
     save_png(figure, path)
 
 
-# ---------------------------------------------------------------------------------------------------- ways to draw one
+# ---------------------------------------------------------------------------------------------------- drawing one map
 
 
 def _colour_map() -> Any:
@@ -260,45 +263,51 @@ def _colour_map() -> Any:
     return LinearSegmentedColormap.from_list("stiffen", COLOUR_SCALE)
 
 
-def _levels(top: float) -> np.ndarray:
+def _levels(scale_max: float) -> np.ndarray:
     from matplotlib.ticker import MaxNLocator
 
-    return MaxNLocator(SCALE_STEPS).tick_values(0.0, top)
+    return MaxNLocator(SCALE_STEPS).tick_values(0.0, scale_max)
 
 
-def _draw_contours(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, top: float) -> ScalarMappable:
-    """Shades of a field at the nodes, with thin lines between them."""
+def _draw_contours(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, scale_max: float) -> ScalarMappable:
+    """Draw a nodal field as filled contours with thin lines between them."""
     from matplotlib.tri import Triangulation
 
     mesh = Triangulation(*verdict.fields.plan_nodes.T, verdict.fields.triangles)
-    levels = _levels(top)
+    levels = _levels(scale_max)
     axis.tricontour(mesh, field, levels=levels[1:-1], colors=LINE_COLOUR, linewidths=0.3, alpha=0.6)
     return axis.tricontourf(mesh, field, levels=levels, cmap=_colour_map())
 
 
-def _draw_interpolated(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, top: float) -> ScalarMappable:
-    """Shades of a field known at a few places, which are marked; between them by the smoothest surface through them.
+def _draw_interpolated(
+    axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, scale_max: float
+) -> ScalarMappable:
+    """Draw a field known at a few marked points, interpolated between them by a thin-plate spline.
 
-    It keeps every computed value and is cut off at 0 and at the largest, so that it shows no place softer than the
-    softest that was computed.
+    The spline keeps every computed value.  It is clipped to 0 ... the largest computed value, so that the map shows no
+    point softer than the softest computed one.
     """
     places = verdict.fields.softness[:, :2]
     if len(places) < 4 or np.linalg.matrix_rank(places - places[0]) < 2:
-        return axis.scatter(*places.T, c=field, cmap=_colour_map(), vmin=0.0, vmax=top, s=60, edgecolors=LINE_COLOUR)
+        return axis.scatter(
+            *places.T, c=field, cmap=_colour_map(), vmin=0.0, vmax=scale_max, s=60, edgecolors=LINE_COLOUR
+        )
     smooth = RBFInterpolator(places, field, kernel="thin_plate_spline")(verdict.fields.plan_nodes)
-    shades = _draw_contours(axis, panel, verdict, np.clip(smooth, 0.0, field.max()), top)
+    shades = _draw_contours(axis, panel, verdict, np.clip(smooth, 0.0, field.max()), scale_max)
     axis.plot(*places.T, ".", color=LINE_COLOUR, markersize=2.5, zorder=4)
     return shades
 
 
-def _draw_by_triangle(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, top: float) -> ScalarMappable:
-    """Each triangle in the shade of its value, an outline round what is at yield, a cross at the greatest."""
+def _draw_by_triangle(
+    axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, scale_max: float
+) -> ScalarMappable:
+    """Draw one value a triangle, with an outline round the area over yield and a cross at the largest value."""
     from matplotlib.patheffects import withStroke
     from matplotlib.tri import Triangulation
 
     plan, triangles = verdict.fields.plan_nodes, verdict.fields.triangles
     mesh = Triangulation(*plan.T, triangles)
-    shades = axis.tripcolor(mesh, facecolors=field, cmap=_colour_map(), vmin=0.0, vmax=top)
+    shades = axis.tripcolor(mesh, facecolors=field, cmap=_colour_map(), vmin=0.0, vmax=scale_max)
     over = shapely.union_all([Polygon(corners) for corners in plan[triangles[field >= 1]]])
     cased = [withStroke(linewidth=2.1, foreground=LINE_COLOUR)]
     for part in shapely.get_parts(over):
@@ -310,15 +319,15 @@ def _draw_by_triangle(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndar
     return shades
 
 
-def _draw_mode(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, top: float) -> ScalarMappable:
-    """Shades of how far a mode swings; lines dashed where it swings the other way.
+def _draw_mode(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, scale_max: float) -> ScalarMappable:
+    """Draw the amplitude of a mode as filled contours; lines are dashed where it moves in the opposite direction.
 
-    None where it rests: of sheet that hardly moves that would be a scrawl of what the mesh leaves over.
+    There is no line at zero: where the sheet hardly moves it would follow the noise of the mesh.
     """
     from matplotlib.tri import Triangulation
 
     mesh = Triangulation(*verdict.fields.plan_nodes.T, verdict.fields.triangles)
-    levels = _levels(top)
+    levels = _levels(scale_max)
     signed = field if field[np.abs(field).argmax()] > 0 else -field
     shades = axis.tricontourf(mesh, np.abs(field), levels=levels, cmap=_colour_map())
     inner = levels[1:-1]

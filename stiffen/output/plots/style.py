@@ -23,47 +23,47 @@ if TYPE_CHECKING:
 COLOUR_SCALE = ("#fbf7ea", "#ead9a4", "#bcbf8a", "#72a08f", "#3a7490", "#1f4878", "#131f45")  # light to dark
 LINE_COLOUR = "#1c1c1c"
 GRID_COLOUR = "#d8d8d8"
-FIGURE_WIDTH = 7.5  # inches: what an A4 or Letter page takes upright
+FIGURE_WIDTH = 7.5  # inches; fits on A4 and Letter in portrait
 DPI = 200
-FONT_SIZE = 11.8  # points: capitals of 3 mm
-LINE_CHARS = 66  # letters in a line over a whole picture
+FONT_SIZE = 11.8  # points; capitals 3 mm high
+LINE_CHARS = 66  # letters in a line across the whole picture
 
 
-def new_figure(high: float, wide: float = FIGURE_WIDTH) -> Figure:
-    """An empty figure, inches, with the letters of all our pictures."""
+def new_figure(height: float, width: float = FIGURE_WIDTH) -> Figure:
+    """An empty white figure of height x width inches."""
     from matplotlib.figure import Figure
 
-    return Figure(figsize=(wide, high), layout="constrained", facecolor="white")
+    return Figure(figsize=(width, height), layout="constrained", facecolor="white")
 
 
 def save_png(figure: Figure, path: str | Path) -> None:
-    """Write as PNG, whole or not at all; dollars in names are dollars.
+    """Write a figure as PNG, under a temporary name that is then renamed.  A dollar sign in a name stays a dollar sign.
 
-    Raises InputError where the place cannot be written.
+    Raises InputError if the file cannot be written.
     """
     from matplotlib.text import Text
 
-    for words in figure.findobj(Text):
-        words.set_parse_math(False)
+    for text in figure.findobj(Text):
+        text.set_parse_math(False)
     with atomic_write(path) as fresh:
         figure.savefig(fresh, dpi=DPI, format="png")
 
 
 def aspect_ratio(panel: Panel) -> float:
-    """Height over width of the sheet, within what a picture can show."""
+    """Height over width of the sheet, limited to 0.1 ... 2."""
     x0, y0, x1, y1 = panel.region.bounds
     return min(2.0, max(0.1, (y1 - y0) / (x1 - x0)))
 
 
 def draw_panel_over(axis: Axes, panel: Panel, layout: Layout, casing: bool = True) -> None:
-    """Outline, cut-outs, beads and holes over a map: dark lines on a white casing, readable on any shade."""
+    """Draw outline, cut-outs, folds, beads and holes over a map: dark lines, by default with a white casing."""
     from matplotlib.patheffects import withStroke
 
-    def line(ring: object, style: str = "-", wide: float = 1.0) -> None:
-        effects = [withStroke(linewidth=wide + 1.4, foreground="white")] if casing else []
-        axis.plot(*np.asarray(ring).T[:2], style, color=LINE_COLOUR, linewidth=wide, path_effects=effects, zorder=3)
+    def line(ring: object, style: str = "-", width: float = 1.0) -> None:
+        effects = [withStroke(linewidth=width + 1.4, foreground="white")] if casing else []
+        axis.plot(*np.asarray(ring).T[:2], style, color=LINE_COLOUR, linewidth=width, path_effects=effects, zorder=3)
 
-    line(Polygon(panel.outline).exterior.coords, wide=1.4)
+    line(Polygon(panel.outline).exterior.coords, width=1.4)
     for cutout in panel.cutouts:
         axis.fill(*np.asarray(cutout.ring).T, color="white", zorder=2)
         line(Polygon(cutout.ring).exterior.coords)
@@ -84,6 +84,6 @@ def draw_panel_over(axis: Axes, panel: Panel, layout: Layout, casing: bool = Tru
 
 
 def circle_points(at: tuple[float, float], diameter: float) -> np.ndarray:
-    """(61, 2) points round a circle."""
-    turn = np.linspace(0.0, 2 * np.pi, 61)
-    return np.column_stack([at[0] + diameter / 2 * np.cos(turn), at[1] + diameter / 2 * np.sin(turn)])
+    """(61, 2) points on a circle."""
+    angle = np.linspace(0.0, 2 * np.pi, 61)
+    return np.column_stack([at[0] + diameter / 2 * np.cos(angle), at[1] + diameter / 2 * np.sin(angle)])

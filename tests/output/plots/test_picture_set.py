@@ -44,7 +44,7 @@ def test_the_crossing_is_marked_and_told(figure):
     told = "\n".join(texts(figure[0]))
     assert "battery hatch, case foot" in told
     assert "cross at 1\n" in told
-    words = "The curves cross at 1 of the load (3 mm). Stiffer below: this layout; stiffer above: flat sheet."
+    words = "The curves cross at 1 times the load (3 mm). Stiffer below: this layout; stiffer above: flat sheet."
     assert words in " ".join(told.split())
     axis = figure[0].axes[0]
     (ring,) = [line for line in axis.lines if line.get_markersize() == 11]

@@ -73,7 +73,7 @@ def test_labels_carry_their_units(figure):
     told = "\n".join(texts(figure[0]))
     for part in (
         "deflection in case wind, mm",
-        "give under a push, mm per 100 N",
+        "softness under a push, mm per 100 N",
         "first mode 24.0 Hz",
         "first mode 52.0 Hz",
         "2.40 mm, limit 1.5 mm\n(large deflection)",
@@ -144,7 +144,7 @@ def test_stress_is_told_as_a_share_of_yield(figure):
     judged = replace(GOOD, fields=replace(GOOD.fields, stress={"wind": stress}))
     field_maps.stress_picture(PANEL, [("found", judged)], "")
     told = "\n".join(texts(figure[0]))
-    assert "at the cross 1.25 of yield (100 MPa)" in told  # yield 80 MPa
+    assert "largest (cross) 1.25 of yield (100 MPa)" in told  # yield 80 MPa
     assert "over yield" in told
     assert "von Mises stress over yield,\ncase wind" in told
     axis = figure[0].axes[0]
@@ -160,7 +160,7 @@ def test_a_mode_shows_both_ways(figure):
     shape = np.sin(2 * np.pi * x / 560) * np.sin(np.pi * y / 380)
     judged = replace(GOOD, fields=replace(GOOD.fields, modes=((61.5, shape / np.abs(shape).max()),)))
     field_maps.mode_picture(PANEL, [("found", judged)], "")
-    assert "share of its swing" in "\n".join(texts(figure[0]))
+    assert "share of its amplitude" in "\n".join(texts(figure[0]))
     lines = [part for part in figure[0].axes[0].collections if not part.filled]
     assert any((part.levels < 0).all() for part in lines)
     assert not any(0.0 in part.levels for part in lines)
