@@ -122,7 +122,7 @@ def _check(args: argparse.Namespace) -> int:
         flat = flat_baseline(panel, mesh_level=args.mesh, progress=progress) if args.rival else None
         beside = _flat_beside(panel, verdict, args.mesh, progress) if folder else None
     if folder:
-        write_pictures(panel, verdict, beside, folder)
+        write_pictures(panel, verdict, folder, flat=beside)
         write_animation(panel, verdict, folder)
     data = result_document(panel, verdict, flat)
     words = [f"{panel.name}: {panel.material.name}, {_summary(verdict)}"]
@@ -506,12 +506,12 @@ def _write_sheets(
 
     layout = verdict.layout
     gauges, bound = (found.gauge_outcomes, found.bound) if found else ((), None)
-    write_marking(panel, layout, folder / "marking.dxf", verdict, plan=plan)
+    write_marking(panel, layout, folder / "marking.dxf", verdict=verdict, plan=plan)
     (folder / "marking_back.dxf").unlink(missing_ok=True)
     if "down" in rolled_faces(layout):
-        write_marking(panel, layout, folder / "marking_back.dxf", verdict, face="down", plan=plan)
-    write_template(panel, layout, folder / "template.pdf", paper, plan=plan)
-    write_template(panel, layout, folder / "template_back.pdf", paper, face="down", plan=plan)
+        write_marking(panel, layout, folder / "marking_back.dxf", verdict=verdict, plan=plan, face="down")
+    write_template(panel, layout, folder / "template.pdf", plan=plan, paper=paper)
+    write_template(panel, layout, folder / "template_back.pdf", plan=plan, face="down", paper=paper)
     write_card(panel, verdict, folder / "card.pdf", rival, gauges, paper, bound, plan)
     with atomic_write(folder / "card.txt") as fresh:
         fresh.write_text(card_text(panel, verdict, rival, gauges, bound, plan), encoding="utf-8")
@@ -531,7 +531,7 @@ def _write_report(
     from stiffen.output.report.html_report import write_page
 
     gauges, bound = (found.gauge_outcomes, found.bound) if found else ((), None)
-    pictures = write_pictures(panel, verdict, flat, folder, plan)
+    pictures = write_pictures(panel, verdict, folder, flat=flat, plan=plan)
     path = folder / "report.html"
     write_page(panel, verdict, path, rival=rival, flat=flat, gauges=gauges, bound=bound, pictures=pictures, plan=plan)
 

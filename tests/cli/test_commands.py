@@ -123,7 +123,7 @@ def search_finds(monkeypatch, made_up):
 @pytest.fixture
 def no_pictures(monkeypatch):
     """Leaves the pictures out, which take their time, where a test is about something else."""
-    monkeypatch.setattr(picture_set, "write_pictures", lambda *args: [])
+    monkeypatch.setattr(picture_set, "write_pictures", lambda *args, **options: [])
 
 
 @pytest.fixture

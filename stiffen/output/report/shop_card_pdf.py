@@ -12,8 +12,9 @@ from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import FaceView, face_view
 from stiffen.output.drawing.face_marking import build_marking, positions_around
+from stiffen.output.drawing.label_placement import place_labels
 from stiffen.output.drawing.pdf import MIN_CAPITAL_HEIGHT, THIN_PEN, Box, Page, PdfDocument, Pen, printed_width
-from stiffen.output.drawing.primitives import TEXT_CLEARANCE, XY, Circle, Label, Line, place_labels
+from stiffen.output.drawing.primitives import TEXT_CLEARANCE, XY, Circle, Label, Line
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 
 from .page_flow import LINE, Flow

@@ -235,11 +235,11 @@ def test_picture_shows_every_row_and_the_flat_sheets_stiffer_to_the_right(figure
     heavy, light, flat = (TWO.mass(Layout(gauge)) for gauge in (1.0, 0.8, 1.5))
     assert [2.9, light] in [place for places in marked.values() for place in places]
     assert marked["best found, NOT MET"] == [[4.2, light]]
-    assert sorted(marked["flat sheets that do the same"]) == [[2.9, flat], [4.2, flat]]
+    assert sorted(marked["flat sheets that meet the same demands"]) == [[2.9, flat], [4.2, flat]]
     assert [1.9, heavy] in [place for places in marked.values() for place in places]
     words = [text.get_text() for text in figure[0].findobj(matplotlib.text.Text)]
     assert {"2\n1 mm", "3\n0.8 mm", "4\n0.8 mm", "1.5 mm", "mass, kg"} <= set(words)
-    assert "deflection wind as judged, mm; stiffer to the right" in words
+    assert "deflection wind as computed, mm; stiffer to the right" in words
 
 
 def test_picture_of_frequencies_runs_upward_and_is_written(tmp_path):

@@ -19,8 +19,8 @@ from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Cutout
 from stiffen.output.drawing.bench_view import datum_corner, face_view
 from stiffen.output.drawing.dxf_writer import LAYERS
+from stiffen.output.drawing.label_placement import spread_apart
 from stiffen.output.drawing.marking_dxf import running_dimensions, write_marking
-from stiffen.output.drawing.primitives import spread_apart
 from stiffen.output.drawing.title_block import bench_notes
 from stiffen.shop.rollability import in_rolling_order
 from stiffen.shop.rough_blank import rough_outline
@@ -28,7 +28,7 @@ from stiffen.shop.work_steps import order_of_work
 
 
 def drawn(path, layout=LAYOUT, panel=PANEL, judged=None, face="up"):
-    write_marking(panel, layout, path, judged, face)
+    write_marking(panel, layout, path, verdict=judged, face=face)
     document = ezdxf.readfile(path)
     auditor = document.audit()
     assert not auditor.errors

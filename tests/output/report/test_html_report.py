@@ -16,7 +16,7 @@ from stiffen.model.layout import Hole, Layout
 from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.results import FlatSheetBaseline
 from stiffen.output.drawing.bench_view import face_view
-from stiffen.output.plots.style import before_after_picture
+from stiffen.output.plots.field_maps import before_after_picture
 from stiffen.output.report.html_report import page, write_page
 from stiffen.output.report.shop_card import card
 from stiffen.shop.rollability import rolling_order
@@ -91,7 +91,7 @@ def test_holes_side_by_side_have_a_head_over_each_part():
 
 
 def test_pictures_are_taken_in(tmp_path):
-    before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", "flat", "found")
+    before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", flat_title="flat", found_title="found")
     _, tree = whole(pictures=[("flat and found", tmp_path / "a.png")])
     images = [one for one in tree.loads if one.startswith("data:image/png;base64,")]
     assert [base64.b64decode(one.split(",")[1]) for one in images] == [(tmp_path / "a.png").read_bytes()]
@@ -176,7 +176,7 @@ def opened(path, tmp_path):
 
 @pytest.mark.skipif(BROWSER is None, reason="no chromium on this machine")
 def test_a_browser_opens_it_without_a_miss(tmp_path):
-    before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", "flat", "found")
+    before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", flat_title="flat", found_title="found")
     write_page(PANEL, GOOD, tmp_path / "report.html", rival=RIVAL, flat=FLAT, pictures=[("both", tmp_path / "a.png")])
     seen = opened(tmp_path / "report.html", tmp_path)
     assert seen == {
