@@ -100,7 +100,7 @@ def _check(args: argparse.Namespace) -> int:
     from stiffen.io.panel_file import read_layout, read_panel
     from stiffen.io.result_json import result_document
     from stiffen.output.plots.picture_set import write_animation, write_pictures
-    from stiffen.output.report.shop_card import demand_table, fastener_table, saving
+    from stiffen.output.report.shop_card import demand_table, fastener_table, mass_comparison
 
     with _reading(args.panel):
         panel = read_panel(args.panel)
@@ -134,7 +134,7 @@ def _check(args: argparse.Namespace) -> int:
         words += ["rivet or bolt that carries most:", *loaded, ""]
     words += [f"look out: {line}" for line in data["warnings"]]
     if flat:
-        words.append(saving(verdict, flat))
+        words.append(mass_comparison(verdict, flat))
     _hand_out(args, data, [*words, data["status"]])
     return MET if data["status"] == "met" else NOT_MET
 
@@ -235,13 +235,13 @@ def _search_several(args: argparse.Namespace) -> int:
         )
     lines, results = [], []
     for one in ended:
-        told = one.out.strip() or ("stopped before it was begun" if not one.begun else "")
+        told = one.stdout.strip() or ("stopped before it was begun" if not one.attempts else "")
         if one.died:
             told = (
-                f"its process died, begun {one.begun} times (ended with {one.status}); what it had found lies in "
+                f"its process died, begun {one.attempts} times (ended with {one.status}); what it had found lies in "
                 f"{folders[one.name]}"
             )
-        for line in one.err.splitlines() if not told or one.died else ():
+        for line in one.stderr.splitlines() if not told or one.died else ():
             _complain(line)
         lines += [f"{one.name}: {told}"] if told else []
         file = folders[one.name] / "layout.json"
@@ -298,7 +298,7 @@ def _sweep(args: argparse.Namespace) -> int:
         data = result_document(one, verdict, row.result.flat_baseline, row.result)
         write_json(place / "layout.json", layout_document(one, verdict.layout, data))
         head, lines = sweep_table(panel, what, tuple(rows))
-        text = [*columns(head, lines, right=range(1, 7)), *(["* not met"] if any(map(_missed, rows)) else [])]
+        text = [*columns(head, lines, right_aligned=range(1, 7)), *(["* not met"] if any(map(_missed, rows)) else [])]
         for name, words in (("sweep.txt", "\n".join(text) + "\n"), ("sweep.csv", sweep_csv(panel, what, tuple(rows)))):
             with atomic_write(folder / name) as fresh:
                 fresh.write_text(words, encoding="utf-8")
@@ -370,20 +370,20 @@ def _draw(args: argparse.Namespace) -> int:
 def _compare(args: argparse.Namespace) -> int:
     from stiffen.io.files import atomic_write
     from stiffen.output.plots.comparison_plot import comparison_picture
-    from stiffen.output.report.comparison import MOST, differences, legend, table
+    from stiffen.output.report.comparison import MAX_LAYOUTS, comparison_table, differences, legend
     from stiffen.output.report.shop_card import columns
 
-    if not 2 <= len(args.layouts) <= MOST:
-        raise InputError([Fault("compare", f"got {len(args.layouts)} layouts", f"give 2 to {MOST}")])
+    if not 2 <= len(args.layouts) <= MAX_LAYOUTS:
+        raise InputError([Fault("compare", f"got {len(args.layouts)} layouts", f"give 2 to {MAX_LAYOUTS}")])
     with _progress(args.quiet) as progress:
         entries = [_entry(path, args, progress) for path in args.layouts]
     folder = _folder(args, args.out)
     comparison_picture(entries, folder / "compare.png")
-    head, rows = table(entries)
+    head, rows = comparison_table(entries)
     starred = ["* not met"] if any(entry.missed for entry in entries) else []
     told = [textwrap.fill(words, 100, subsequent_indent="  ") for words in differences(entries)]
     names = [*legend(entries), ""] if legend(entries) else []
-    text = "\n".join([*names, *columns(head, rows, right=range(1, len(head))), *starred, "", *told]) + "\n"
+    text = "\n".join([*names, *columns(head, rows, right_aligned=range(1, len(head))), *starred, "", *told]) + "\n"
     with atomic_write(folder / "compare.txt") as fresh:
         fresh.write_text(text, encoding="utf-8")
     print(text, end="")
@@ -392,7 +392,16 @@ def _compare(args: argparse.Namespace) -> int:
 
 def _tally(args: argparse.Namespace) -> int:
     from stiffen.io.files import atomic_write
-    from stiffen.output.report.build_summary import HEAD, NUMBERS, STOCK, csv_text, piece, purchases, rows, shopping
+    from stiffen.output.report.build_summary import (
+        NUMBER_COLUMNS,
+        STOCK_SHEETS,
+        SUMMARY_HEAD,
+        build_panel,
+        csv_text,
+        purchase_lines,
+        purchases,
+        summary_rows,
+    )
     from stiffen.output.report.shop_card import columns
 
     pieces = []
@@ -401,12 +410,18 @@ def _tally(args: argparse.Namespace) -> int:
         status = "not judged"
         if verdict:
             status = "met" if _status(panel, verdict) == MET else "not met"
-        pieces.append(piece(panel, layout, status))
-    bought = purchases(pieces, args.sheet or STOCK)
+        pieces.append(build_panel(panel, layout, status))
+    bought = purchases(pieces, args.sheet or STOCK_SHEETS)
     if args.csv:
         with atomic_write(args.csv) as fresh:
             fresh.write_text(csv_text(pieces), encoding="utf-8")
-    print(*columns(HEAD, rows(pieces), right=NUMBERS), "", "SHEETS", *shopping(bought), sep="\n")
+    print(
+        *columns(SUMMARY_HEAD, summary_rows(pieces), right_aligned=NUMBER_COLUMNS),
+        "",
+        "SHEETS",
+        *purchase_lines(bought),
+        sep="\n",
+    )
     if fitted := sum(one.fitted_kg for one in pieces):
         print(f"\nEdge trim and what is bolted on come on top: {fitted:.3f} kg")
     good = all(one.status == "met" for one in pieces) and not any(one.too_large for one in bought)
@@ -416,14 +431,14 @@ def _tally(args: argparse.Namespace) -> int:
 def _trial(args: argparse.Namespace) -> int:
     from stiffen.io.files import atomic_write
     from stiffen.io.panel_file import read_panel
-    from stiffen.output.report.trial_strip import own_tools, trial_die, trial_text, write_trial
+    from stiffen.output.report.trial_strip import copy_starter_tools, trial_die, trial_text, write_trial
 
     with _reading(args.panel):
         panel = read_panel(args.panel)
     die = trial_die(panel, args.die)
     gauge = args.gauge or min(panel.gauges)
     folder = _folder(args, args.out)
-    copy = own_tools(panel, folder)
+    copy = copy_starter_tools(panel, folder)
     write_trial(panel, die, gauge, folder / "trial.pdf", args.paper, copy)
     with atomic_write(folder / "trial.txt") as fresh:
         fresh.write_text(trial_text(panel, die, gauge, copy), encoding="utf-8")
@@ -533,7 +548,9 @@ def _write_report(
     gauges, bound = (found.gauge_outcomes, found.bound) if found else ((), None)
     pictures = write_pictures(panel, verdict, folder, flat=flat, plan=plan)
     path = folder / "report.html"
-    write_page(panel, verdict, path, rival=rival, flat=flat, gauges=gauges, bound=bound, pictures=pictures, plan=plan)
+    write_page(
+        panel, verdict, path, flat_baseline=rival, flat=flat, gauges=gauges, bound=bound, pictures=pictures, plan=plan
+    )
 
 
 def _flat_beside(panel: Panel, verdict: Verdict, grade: str, progress: Progress) -> Verdict | None:
@@ -608,20 +625,20 @@ def _is_flat(verdict: Verdict) -> bool:
 def _summary(verdict: Verdict) -> str:
     """Gauge, mass, what is to be rolled and flared."""
     from stiffen.output.drawing.bench_view import plural
-    from stiffen.output.report.shop_card import kg
+    from stiffen.output.report.shop_card import mass_text
 
     layout = verdict.layout
     parts = (plural(layout.beads, "bead"), plural(layout.holes, "flared hole"))
-    return f"{layout.gauge:g} mm, {kg(verdict.mass_kg)}, {', '.join(parts)}"
+    return f"{layout.gauge:g} mm, {mass_text(verdict.mass_kg)}, {', '.join(parts)}"
 
 
 def _closing(panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None, plan: ProcessPlan | None = None) -> str:
     """The one line that a command ends with."""
-    from stiffen.output.report.shop_card import saving
+    from stiffen.output.report.shop_card import mass_comparison
 
     words = _summary(verdict)
     if rival:
-        words += f"; {saving(verdict, rival)}"
+        words += f"; {mass_comparison(verdict, rival)}"
     missed = [demand.label for demand in verdict.demands if not demand.met]
     if missed:
         return f"NOT MET: {', '.join(missed)}; best found {words}"
