@@ -280,7 +280,7 @@ def _sweep(args: argparse.Namespace) -> int:
     from stiffen.io.result_json import result_document
     from stiffen.optimise.search.sweep import parse_sweep, sweep, sweep_csv, sweep_table
     from stiffen.output.plots.sweep_plot import sweep_picture
-    from stiffen.output.report.shop_card import columns
+    from stiffen.output.report.sections import columns
 
     panel, start = _panel_and_start(args)
     with _reading(args.panel):
@@ -371,7 +371,7 @@ def _compare(args: argparse.Namespace) -> int:
     from stiffen.io.files import atomic_write
     from stiffen.output.plots.comparison_plot import comparison_picture
     from stiffen.output.report.comparison import MAX_LAYOUTS, comparison_table, differences, legend
-    from stiffen.output.report.shop_card import columns
+    from stiffen.output.report.sections import columns
 
     if not 2 <= len(args.layouts) <= MAX_LAYOUTS:
         raise InputError([Fault("compare", f"got {len(args.layouts)} layouts", f"give 2 to {MAX_LAYOUTS}")])
@@ -402,7 +402,7 @@ def _tally(args: argparse.Namespace) -> int:
         purchases,
         summary_rows,
     )
-    from stiffen.output.report.shop_card import columns
+    from stiffen.output.report.sections import columns
 
     pieces = []
     for path in (file for name in args.folders for file in _layout_files(name)):
@@ -439,9 +439,9 @@ def _trial(args: argparse.Namespace) -> int:
     gauge = args.gauge or min(panel.gauges)
     folder = _folder(args, args.out)
     copy = copy_starter_tools(panel, folder)
-    write_trial(panel, die, gauge, folder / "trial.pdf", args.paper, copy)
+    write_trial(panel, die, gauge, folder / "trial.pdf", paper=args.paper, copy=copy)
     with atomic_write(folder / "trial.txt") as fresh:
-        fresh.write_text(trial_text(panel, die, gauge, copy), encoding="utf-8")
+        fresh.write_text(trial_text(panel, die, gauge, copy=copy), encoding="utf-8")
     print(f"trial strip of die {die.name} in {gauge:g} mm {panel.material.name}; in {folder}")
     return MET
 
@@ -527,9 +527,13 @@ def _write_sheets(
         write_marking(panel, layout, folder / "marking_back.dxf", verdict=verdict, plan=plan, face="down")
     write_template(panel, layout, folder / "template.pdf", plan=plan, paper=paper)
     write_template(panel, layout, folder / "template_back.pdf", plan=plan, face="down", paper=paper)
-    write_card(panel, verdict, folder / "card.pdf", rival, gauges, paper, bound, plan)
+    write_card(
+        panel, verdict, folder / "card.pdf", plan=plan, flat_baseline=rival, gauges=gauges, bound=bound, paper=paper
+    )
     with atomic_write(folder / "card.txt") as fresh:
-        fresh.write_text(card_text(panel, verdict, rival, gauges, bound, plan), encoding="utf-8")
+        fresh.write_text(
+            card_text(panel, verdict, plan=plan, flat_baseline=rival, gauges=gauges, bound=bound), encoding="utf-8"
+        )
 
 
 def _write_report(

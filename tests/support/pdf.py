@@ -68,8 +68,10 @@ def _page(page):
 
 
 def circles(strokes):
-    """Strokes that are full circles."""
-    return [one for one in strokes if one.curved and len(one.points) > 6]
+    """Strokes that are full circles: closed curves of four pieces or more."""
+    return [
+        one for one in strokes if one.curved and len(one.points) > 4 and math.dist(one.points[0], one.points[-1]) < 1e-3
+    ]
 
 
 def segments(strokes):

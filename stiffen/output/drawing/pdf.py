@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from stiffen.io.files import atomic_write
 
@@ -39,6 +39,32 @@ class Pen:
 
 
 THIN_PEN, MEDIUM_PEN, BOLD_PEN = Pen(0.18), Pen(0.25), Pen(0.5)
+
+
+class DrawingSurface(Protocol):
+    """What lines, circles, filled polygons and texts are drawn on, mm from its lower left corner; see `Page`."""
+
+    width: float
+    height: float
+
+    def line(
+        self, points: Iterable[XY], pen: Pen = MEDIUM_PEN, closed: bool = False, within: Box | None = None
+    ) -> None: ...
+
+    def circle(self, at: XY, diameter: float, pen: Pen = MEDIUM_PEN, within: Box | None = None) -> None: ...
+
+    def fill(self, points: Iterable[XY], grey: float = 1.0) -> None: ...
+
+    def text(
+        self,
+        at: XY,
+        text: str,
+        height: float = MIN_CAPITAL_HEIGHT,
+        *,
+        rotation: float = 0.0,
+        bold: bool = False,
+        align: str = "left",
+    ) -> None: ...
 
 
 @dataclass
@@ -168,6 +194,13 @@ class PdfDocument:
 def one_line(text: str) -> str:
     """The text with every run of white space, line ends included, as one blank."""
     return " ".join(text.split())
+
+
+def font_file(bold: bool = False) -> Path:
+    """The TrueType file of the font used."""
+    from matplotlib.font_manager import findfont
+
+    return Path(findfont(_font(MIN_CAPITAL_HEIGHT, bold)))
 
 
 @cache

@@ -26,7 +26,7 @@ from .pdf import (
     PAPER_SIZES,
     THIN_PEN,
     Box,
-    Page,
+    DrawingSurface,
     Pen,
     one_line,
     printed_width,
@@ -248,7 +248,7 @@ def _tile_obstacles(tiling: Tiling, tile: Tile, marking: Marking) -> list[BaseGe
     return obstacles
 
 
-def draw_tile(page: Page, tiling: Tiling, tile: Tile, marking: Marking, texts: Sequence[TextLine]) -> None:
+def draw_tile(page: DrawingSurface, tiling: Tiling, tile: Tile, marking: Marking, texts: Sequence[TextLine]) -> None:
     """Draw the part of a marking that one tile shows, its texts and its crosses."""
     shown, (dx, dy) = tiling.shown_area(tile), tiling.to_paper(tile)
     joins = list(_join_marks(tiling, tile, marking))
@@ -265,7 +265,7 @@ def draw_tile(page: Page, tiling: Tiling, tile: Tile, marking: Marking, texts: S
         page.text(at, text.text, text.height, rotation=text.rotation, align="center")
 
 
-def _draw_item(page: Page, item: Line | Circle, pen: Pen, shift: XY, window: Box) -> None:
+def _draw_item(page: DrawingSurface, item: Line | Circle, pen: Pen, shift: XY, window: Box) -> None:
     """Draw an item shifted to the paper and clipped to the window."""
     dx, dy = shift
     if isinstance(item, Circle):
@@ -299,7 +299,7 @@ def _join_marks(tiling: Tiling, tile: Tile, marking: Marking) -> Iterator[tuple[
 # ------------------------------------------------------------------------------------------------ footer, map, legend
 
 
-def draw_page_footer(page: Page, foot: float, lines: Sequence[str], name: str = "") -> None:
+def draw_page_footer(page: DrawingSurface, foot: float, lines: Sequence[str], name: str = "") -> None:
     """Draw a horizontal and a vertical check bar, three lines of text, and the name of the tile.
 
     A first line that is too long to stand beside the bar goes above it, over the whole width.
@@ -328,7 +328,7 @@ def draw_page_footer(page: Page, foot: float, lines: Sequence[str], name: str = 
         page.text((right, UNPRINTABLE_EDGE + 4.0), name, 7.0, bold=True, align="right")
 
 
-def _draw_check_bar(page: Page, at: XY, along: XY) -> None:
+def _draw_check_bar(page: DrawingSurface, at: XY, along: XY) -> None:
     """Draw a bar of 100 mm from tick to tick.  along: (1, 0) or (0, 1)."""
     (x, y), (ax, ay) = at, along
     page.line([(x, y), (x + CHECK_BAR_LENGTH * ax, y + CHECK_BAR_LENGTH * ay)], BOLD_PEN)
@@ -337,7 +337,7 @@ def _draw_check_bar(page: Page, at: XY, along: XY) -> None:
         page.line([(tx - half * ay, ty - half * ax), (tx + half * ay, ty + half * ax)], THIN_PEN)
 
 
-def draw_map(page: Page, frame: Box, tiling: Tiling, tiles: Iterable[Tile], marking: Marking) -> None:
+def draw_map(page: DrawingSurface, frame: Box, tiling: Tiling, tiles: Iterable[Tile], marking: Marking) -> None:
     """Draw the whole marking reduced to fit the frame, with the tiles and their names over it."""
     left, low = tiling.cross_at(0, 0)
     right, high = tiling.cross_at(*tiling.size)
@@ -380,7 +380,7 @@ def draw_map(page: Page, frame: Box, tiling: Tiling, tiles: Iterable[Tile], mark
 MAP_LAYERS = ("CUT", "ROUGH CUT", "BEAD AXIS", "OTHER FACE", "FOLD")
 
 
-def draw_legend(page: Page, at: XY, width: float, rows: Sequence[tuple[str, str]]) -> float:
+def draw_legend(page: DrawingSurface, at: XY, width: float, rows: Sequence[tuple[str, str]]) -> float:
     """Draw (layer, purpose) rows from `at` down, each with a sample of its line; return the y below the last."""
     x, y = at
     indent = LEGEND_SAMPLE_LENGTH + 4.0
@@ -391,7 +391,7 @@ def draw_legend(page: Page, at: XY, width: float, rows: Sequence[tuple[str, str]
     return y
 
 
-def _draw_sample(page: Page, at: XY, layer: str) -> None:
+def _draw_sample(page: DrawingSurface, at: XY, layer: str) -> None:
     """Draw a sample of a layer: circle, ticks, arrow head or line."""
     (x, y), pen, middle = at, LAYER_PENS[layer], (at[0] + LEGEND_SAMPLE_LENGTH / 2, at[1])
     if layer in ("HOLE PILOT", "HOLE FLANGE", "RIVET"):

@@ -35,12 +35,12 @@ def write_page(
     verdict: Verdict,
     path: str | Path,
     *,
+    plan: ProcessPlan | None = None,
     flat_baseline: FlatSheetBaseline | None = None,
     flat: Verdict | None = None,
     gauges: Sequence[GaugeOutcome] = (),
     bound: BoundRecord | None = None,
     pictures: Sequence[tuple[str, Path]] = (),
-    plan: ProcessPlan | None = None,
 ) -> None:
     """Write the report as HTML, whole or not at all.
 
@@ -60,12 +60,12 @@ def page(
     panel: Panel,
     verdict: Verdict,
     *,
+    plan: ProcessPlan | None = None,
     flat_baseline: FlatSheetBaseline | None = None,
     flat: Verdict | None = None,
     gauges: Sequence[GaugeOutcome] = (),
     bound: BoundRecord | None = None,
     pictures: Sequence[tuple[str, Path]] = (),
-    plan: ProcessPlan | None = None,
 ) -> str:
     """The text of the page; see `write_page`."""
     from jinja2 import Environment, StrictUndefined
@@ -89,7 +89,7 @@ def page(
         holes=[_hole_row(panel, number, hole) for number, hole in enumerate(verdict.layout.holes, 1)],
         warnings=list_warnings(plan.violations, verdict, plan.cautions),
         pictures=[(caption, base64.b64encode(Path(file).read_bytes()).decode()) for caption, file in pictures],
-        card=card(panel, verdict, flat_baseline, gauges, bound, plan),
+        card=card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, bound=bound),
         sheets=[(f"{outcome.gauge:g} mm", gauge_sentence(outcome)) for outcome in gauges],
         work=bound_text(bound) if bound else "",
     )

@@ -30,7 +30,7 @@ from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.rivets import fastener_utilisations
 from stiffen.shop.roller_settings import pass_depths
 
-from .page_flow import MAX_LINE_CHARS, Section, Table, columns, text_lines
+from .sections import MAX_LINE_CHARS, Section, Table, columns, text_lines
 
 MASS_RESOLUTION = 0.001  # kg
 NO_FLAT_SHEET = "no flat sheet in the rack meets the demands"
@@ -51,10 +51,11 @@ class Card:
 def card(
     panel: Panel,
     verdict: Verdict,
+    *,
+    plan: ProcessPlan | None = None,
     flat_baseline: FlatSheetBaseline | None = None,
     gauges: Sequence[GaugeOutcome] = (),
     bound: BoundRecord | None = None,
-    plan: ProcessPlan | None = None,
 ) -> Card:
     """What the card says; beads are numbered in rolling order.
 
@@ -83,20 +84,21 @@ def card(
     return Card(
         f"{panel.name}: shop card",
         tuple(_alerts(verdict, flat_baseline)),
-        tuple(Section(title, tuple(parts)) for title, parts in sections if parts),
+        tuple(Section(title, tuple(parts), title == "CAUTIONS") for title, parts in sections if parts),
     )
 
 
 def card_text(
     panel: Panel,
     verdict: Verdict,
+    *,
+    plan: ProcessPlan | None = None,
     flat_baseline: FlatSheetBaseline | None = None,
     gauges: Sequence[GaugeOutcome] = (),
     bound: BoundRecord | None = None,
-    plan: ProcessPlan | None = None,
 ) -> str:
     """The card as plain text, lines of at most 100 letters; see `card`."""
-    told = card(panel, verdict, flat_baseline, gauges, bound, plan)
+    told = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, bound=bound)
     title = told.title.upper()
     lines = [title, "=" * min(len(title), 100), *told.alerts]
     return "\n".join([*lines, *(line for one in told.sections for line in ("", *text_lines(one)))]) + "\n"
@@ -183,12 +185,10 @@ def mass_text(mass: float) -> str:
 
 def _alerts(verdict: Verdict, flat_baseline: FlatSheetBaseline | None) -> Iterable[str]:
     """Bad news that is said first."""
-    if (
-        flat_baseline
-        and flat_baseline.mass_kg is not None
-        and flat_baseline.mass_kg < verdict.mass_kg - MASS_RESOLUTION
-    ):
-        yield f"A FLAT SHEET IS LIGHTER: {flat_baseline.gauge_mm:g} mm flat meets the demands with {mass_text(flat_baseline.mass_kg)}."
+    flat_mass = flat_baseline.mass_kg if flat_baseline else None
+    if flat_mass is not None and flat_mass < verdict.mass_kg - MASS_RESOLUTION:
+        gauge = f"{flat_baseline.gauge_mm:g} mm"
+        yield f"A FLAT SHEET IS LIGHTER: {gauge} flat meets the demands with {mass_text(flat_mass)}."
     if not verdict.met:
         missed = ", ".join(demand.label for demand in verdict.demands if not demand.met)
         yield f"NOT MET: {missed}. This is the best that was found, not what was asked for."
@@ -211,8 +211,8 @@ def _sheet_lines(
         f"Buy: {panel.material.name}, {layout.gauge:g} mm.",
         f"Blank: {_size_text(rough)} ({'rough cut' if layout.beads else 'no beads: cut to size'}).",
         f"Finished: {_size_text(outline)}, flat.",
-        f"Mass: blank {mass_text(blank)}; removed {mass_text(blank - verdict.mass_kg)}{f' ({removed})' if removed else ''}; "
-        f"finished {mass_text(verdict.mass_kg)}.",
+        f"Mass: blank {mass_text(blank)}; removed {mass_text(blank - verdict.mass_kg)}"
+        f"{f' ({removed})' if removed else ''}; finished {mass_text(verdict.mass_kg)}.",
         *_edge_trim_lines(panel),
         *([f"Against flat: {mass_comparison(verdict, flat_baseline)}."] if flat_baseline else []),
     ]

@@ -13,14 +13,13 @@ from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import FaceView, face_view
 from stiffen.output.drawing.face_marking import build_marking, positions_around
 from stiffen.output.drawing.label_placement import place_labels
-from stiffen.output.drawing.pdf import MIN_CAPITAL_HEIGHT, THIN_PEN, Box, Page, PdfDocument, Pen, printed_width
+from stiffen.output.drawing.pdf import MIN_CAPITAL_HEIGHT, THIN_PEN, DrawingSurface, Pen, printed_width
 from stiffen.output.drawing.primitives import TEXT_CLEARANCE, XY, Circle, Label, Line
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 
-from .page_flow import LINE, Flow
 from .shop_card import card
 
-MAX_PICTURE_SIZE = 84.0, 54.0  # mm, at most
+MAX_PICTURE_SIZE = 84.0, 54.0  # mm
 PICTURE_PENS = {
     "CUT": Pen(0.35),
     "FOLD": THIN_PEN,
@@ -35,91 +34,94 @@ def write_card(
     panel: Panel,
     verdict: Verdict,
     path: str | Path,
+    *,
+    plan: ProcessPlan | None = None,
     flat_baseline: FlatSheetBaseline | None = None,
     gauges: Sequence[GaugeOutcome] = (),
-    paper: str = "a4",
     bound: BoundRecord | None = None,
-    plan: ProcessPlan | None = None,
+    paper: str = "a4",
 ) -> None:
-    """The card as PDF, with a small picture; capitals 3 mm high.  paper: "a4" or "letter" (a roll gives A4).
+    """Write the card as PDF, with a small picture.  Capitals are 3 mm high.
 
-    Written to a temporary name, then renamed.  Raises InputError where the place cannot be written.
+    plan, flat_baseline, gauges, bound: see `card`.  paper: "a4" or "letter"; "roll" gives A4.  The file is
+    written under a temporary name, then renamed.  Raises InputError if it cannot be written.
     """
+    from .page_flow import Drawing, write_pages
+
     plan = plan_for(panel, verdict.layout, plan)
-    told = card(panel, verdict, flat_baseline, gauges, bound, plan)
-    seen = face_view(panel, verdict.layout, plan=plan)
-    with PdfDocument(path, told.title) as book:
-        flow = Flow(book, paper, f"{told.title}, {panel.material.name}, {verdict.layout.gauge:g} mm")
-        flow.title(told.title)
-        for alert in told.alerts:
-            flow.words(alert, bold=True)
-        for number, section in enumerate(told.sections):
-            if number == 0:
-                flow.y -= LINE
-                _picture(flow.page, flow.box(*_size(seen)), seen)
-                flow.y += LINE
-            if number == 1:
-                flow.past()
-            flow.section(section)
-        flow.close()
+    content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, bound=bound)
+    view = face_view(panel, verdict.layout, plan=plan)
+    size = _picture_size(view)
+    write_pages(
+        path,
+        content.title,
+        content.sections,
+        footer=f"{content.title}, {panel.material.name}, {verdict.layout.gauge:g} mm",
+        alerts=content.alerts,
+        picture=Drawing(*size, lambda surface: _draw_picture(surface, size, view)),
+        paper=paper,
+    )
 
 
-def _size(seen: FaceView) -> XY:
-    """Width and height of the picture: as large as PICTURE lets it be, no higher than the sheet makes it."""
-    x0, y0, x1, y1 = seen.rough_outline.bounds
-    wide, high = MAX_PICTURE_SIZE
-    return wide, min(high, wide * (y1 - y0) / (x1 - x0))
+def _picture_size(view: FaceView) -> XY:
+    """Width and height, mm: the full width, and no higher than the sheet needs."""
+    x0, y0, x1, y1 = view.rough_outline.bounds
+    width, max_height = MAX_PICTURE_SIZE
+    return width, min(max_height, width * (y1 - y0) / (x1 - x0))
 
 
-def _picture(page: Page, room: Box, seen: FaceView) -> None:
-    """A small drawing of the "up" face with the numbers of beads and holes."""
-    x0, y0, x1, y1 = seen.rough_outline.bounds
-    scale = min((room[2] - room[0]) / (x1 - x0), (room[3] - room[1]) / (y1 - y0))
-    dx, dy = room[2] - scale * x1, room[3] - scale * y1
+def _draw_picture(surface: DrawingSurface, size: XY, view: FaceView) -> None:
+    """Draw the "up" face, small, with the numbers of beads and holes."""
+    width, height = size
+    x0, y0, x1, y1 = view.rough_outline.bounds
+    scale = min(width / (x1 - x0), height / (y1 - y0))
+    dx, dy = width - scale * x1, height - scale * y1
 
-    def small(at: XY) -> XY:
+    def reduced(at: XY) -> XY:
         return scale * at[0] + dx, scale * at[1] + dy
 
     items: list[Circle | Line] = []
-    for item in build_marking(seen, MIN_CAPITAL_HEIGHT).items:
+    for item in build_marking(view, MIN_CAPITAL_HEIGHT).items:
         if isinstance(item, Circle) and item.layer in PICTURE_PENS:
-            items.append(Circle(item.layer, small(item.at), scale * item.diameter))
+            items.append(Circle(item.layer, reduced(item.at), scale * item.diameter))
         elif isinstance(item, Line) and item.layer in ("CUT", "FOLD", "RIVET"):
-            items.append(Line(item.layer, tuple(map(small, item.points)), item.closed))
-    for bead in seen.layout.beads:
-        items.append(Line("BEAD AXIS" if seen.is_rolled_here(bead) else "OTHER FACE", tuple(map(small, bead.path))))
+            items.append(Line(item.layer, tuple(map(reduced, item.points)), item.closed))
+    for bead in view.layout.beads:
+        layer = "BEAD AXIS" if view.is_rolled_here(bead) else "OTHER FACE"
+        items.append(Line(layer, tuple(map(reduced, bead.path))))
     for item in items:
         if isinstance(item, Circle):
-            page.circle(item.at, item.diameter, PICTURE_PENS[item.layer])
+            surface.circle(item.at, item.diameter, PICTURE_PENS[item.layer])
         else:
-            page.line(item.points, PICTURE_PENS[item.layer], item.closed)
-    numbers = place_labels(_bead_labels(seen, small), [], MIN_CAPITAL_HEIGHT, require_clear=True)
-    taken = [item.shape.buffer(TEXT_CLEARANCE) for item in items]
-    taken += [words.footprint for lines in numbers.values() for words in lines]
-    taken += [Polygon([small(at) for at in cutout.ring]) for cutout in seen.panel.cutouts]
-    names = place_labels(
-        _hole_labels(seen, small, scale), taken, MIN_CAPITAL_HEIGHT, window=box(*room), require_clear=True
-    )
-    if 2 * len(names) < len(seen.layout.holes):  # a few names in a crowd ask more than they tell
+            surface.line(item.points, PICTURE_PENS[item.layer], item.closed)
+    numbers = place_labels(_bead_labels(view, reduced), [], MIN_CAPITAL_HEIGHT, require_clear=True)
+    obstacles = [item.shape.buffer(TEXT_CLEARANCE) for item in items]
+    obstacles += [text.footprint for lines in numbers.values() for text in lines]
+    obstacles += [Polygon([reduced(at) for at in cutout.ring]) for cutout in view.panel.cutouts]
+    hole_labels = _hole_labels(view, reduced, scale)
+    window = box(0.0, 0.0, width, height)
+    names = place_labels(hole_labels, obstacles, MIN_CAPITAL_HEIGHT, window=window, require_clear=True)
+    if 2 * len(names) < len(view.layout.holes):  # a few names among many holes confuse more than they help
         names = {}
-    for words in (words for lines in (*numbers.values(), *names.values()) for words in lines):
-        (x, y), half = words.at, printed_width(words.text, bold=True) / 2 + 0.5
-        if words.text.isdigit():
-            page.fill(box(x - half, y - 0.6, x + half, y + MIN_CAPITAL_HEIGHT + 0.6).exterior.coords[:-1])
-        page.text((x, y), words.text, bold=words.text.isdigit(), rotation=words.rotation, align="center")
+    for text in (text for lines in (*numbers.values(), *names.values()) for text in lines):
+        is_number = text.text.isdigit()
+        if is_number:
+            (x, y), half = text.at, printed_width(text.text, bold=True) / 2 + 0.5
+            surface.fill(box(x - half, y - 0.6, x + half, y + MIN_CAPITAL_HEIGHT + 0.6).exterior.coords[:-1])
+        surface.text(text.at, text.text, bold=is_number, rotation=text.rotation, align="center")
 
 
-def _bead_labels(seen: FaceView, small: Callable[[XY], XY]) -> Iterator[Label]:
-    """The numbers of beads, on their axes."""
-    for number, bead in enumerate(seen.layout.beads, 1):
-        axis = LineString([small(at) for at in bead.path])
-        spots = [axis.interpolate(share, normalized=True) for share in (0.5, 0.35, 0.65, 0.2, 0.8)]
-        yield Label("", f"{number}", axis, tuple((spot.x, spot.y, 0.0) for spot in spots))
+def _bead_labels(view: FaceView, reduced: Callable[[XY], XY]) -> Iterator[Label]:
+    """The numbers of the beads, on their axes."""
+    for number, bead in enumerate(view.layout.beads, 1):
+        axis = LineString([reduced(at) for at in bead.path])
+        points = [axis.interpolate(fraction, normalized=True) for fraction in (0.5, 0.35, 0.65, 0.2, 0.8)]
+        yield Label("", f"{number}", axis, tuple((point.x, point.y, 0.0) for point in points))
 
 
-def _hole_labels(seen: FaceView, small: Callable[[XY], XY], scale: float) -> Iterator[Label]:
-    """The names of holes, inside where there is room, else close beside: further off they seem to name another."""
-    for number, hole in enumerate(seen.layout.holes, 1):
-        at, words = small(hole.at), f"H{number}"
-        beside = positions_around(at, scale * hole.die.pilot / 2, words, MIN_CAPITAL_HEIGHT)
-        yield Label("", words, Point(at), ((*at, 0.0), *beside[: len(beside) // 2]))
+def _hole_labels(view: FaceView, reduced: Callable[[XY], XY], scale: float) -> Iterator[Label]:
+    """The names of the holes: inside if there is room, else close beside, where they cannot seem to name another."""
+    for number, hole in enumerate(view.layout.holes, 1):
+        at, name = reduced(hole.at), f"H{number}"
+        beside = positions_around(at, scale * hole.die.pilot / 2, name, MIN_CAPITAL_HEIGHT)
+        yield Label("", name, Point(at), ((*at, 0.0), *beside[: len(beside) // 2]))

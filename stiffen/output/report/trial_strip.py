@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib import resources
 from pathlib import Path
 
@@ -20,7 +21,7 @@ from stiffen.io.tools_file import STARTER
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
 from stiffen.model.value_rules import suggestion
-from stiffen.output.drawing.pdf import PdfDocument
+from stiffen.output.drawing.pdf import DrawingSurface
 from stiffen.output.drawing.primitives import Circle, Label, Line, Marking
 from stiffen.output.drawing.tiling import (
     CAPITAL_HEIGHT,
@@ -33,7 +34,7 @@ from stiffen.output.drawing.tiling import (
 from stiffen.shop.layout_check import bead_die_violations
 from stiffen.shop.roller_settings import matching_trial, pass_depths, roller_settings
 
-from .page_flow import Flow, Section, Table, text_lines
+from .sections import Section, Table, text_lines
 
 MIN_READINGS = 4  # so that what lies between them can be told
 TURN_STEP = 0.125  # of a turn: what a hand sets without a scale (common practice, no source)
@@ -109,7 +110,7 @@ def tools_file_lines(panel: Panel, die: BeadDie, thickness: float) -> list[str]:
     ]
 
 
-def trial_text(panel: Panel, die: BeadDie, thickness: float, copy: str = "") -> str:
+def trial_text(panel: Panel, die: BeadDie, thickness: float, *, copy: str = "") -> str:
     """The card of the strip as plain text; copy: name of a copy of the built-in tools file, to be edited."""
     title = _title(panel, die, thickness).upper()
     lines = [title, "=" * min(len(title), 100)]
@@ -119,30 +120,33 @@ def trial_text(panel: Panel, die: BeadDie, thickness: float, copy: str = "") -> 
 
 
 def write_trial(
-    panel: Panel, die: BeadDie, thickness: float, path: str | Path, paper: str = "a4", copy: str = ""
+    panel: Panel, die: BeadDie, thickness: float, path: str | Path, *, paper: str = "a4", copy: str = ""
 ) -> None:
-    """The card of the strip as PDF, then the strip itself at 1:1.
+    """Write the card of the strip as PDF, then the strip itself at 1:1.
 
-    paper: "a4", "letter" or "roll".  Written to a temporary name, then renamed.  Raises InputError where the place
-    cannot be written.
+    thickness: of the sheet, mm.  paper: "a4", "letter" or "roll".  copy: as in `trial_text`.  The file is written
+    under a temporary name, then renamed.  Raises InputError if it cannot be written.
     """
+    from .page_flow import Drawing, write_pages
+
     title = _title(panel, die, thickness)
-    drawn = strip_drawing(panel, die, thickness)
-    spread = tile_drawing(drawn.bounds, paper)
-    tiles = used_tiles(spread, drawn)
-    words = place_texts(spread, tiles, drawn, CAPITAL_HEIGHT)
-    with PdfDocument(path, title) as book:
-        flow = Flow(book, paper, title)
-        flow.title(title)
-        for section in _sections(panel, die, thickness, copy):
-            flow.section(section)
-        flow.close()
-        for number, tile in enumerate(tiles, 1):
-            page = book.new_page(spread.width, spread.height)
-            sheet = f"{thickness:g} mm {panel.material.name}, die {die.name}"
-            count = f"strip, sheet {number} of {len(tiles)}, 1:1, mm"
-            draw_page_footer(page, spread.foot, (panel.name, sheet, count), tile.name if len(tiles) > 1 else "")
-            draw_tile(page, spread, tile, drawn, words[tile])
+    marking = strip_drawing(panel, die, thickness)
+    tiling = tile_drawing(marking.bounds, paper)
+    tiles = used_tiles(tiling, marking)
+    texts = place_texts(tiling, tiles, marking, CAPITAL_HEIGHT)
+
+    def draw_sheet(surface: DrawingSurface, number: int) -> None:
+        tile = tiles[number - 1]
+        sheet = f"{thickness:g} mm {panel.material.name}, die {die.name}"
+        count = f"strip, sheet {number} of {len(tiles)}, 1:1, mm"
+        draw_page_footer(surface, tiling.foot, (panel.name, sheet, count), tile.name if len(tiles) > 1 else "")
+        draw_tile(surface, tiling, tile, marking, texts[tile])
+
+    sheets = [
+        Drawing(tiling.width, tiling.height, partial(draw_sheet, number=number)) for number in range(1, len(tiles) + 1)
+    ]
+    sections = tuple(_sections(panel, die, thickness, copy))
+    write_pages(path, title, sections, footer=title, drawings=sheets, paper=paper)
 
 
 def strip_drawing(panel: Panel, die: BeadDie, thickness: float) -> Marking:

@@ -262,7 +262,7 @@ def test_words_round_the_bound_down():
 def test_card_tells_other_sheets_and_the_bound():
     infeasible = GaugeOutcome(0.8, GaugeStatus.INFEASIBLE, miss=0.001, candidates=90, demands=("frequency",))
     gauges = [infeasible, GaugeOutcome(1.0, GaugeStatus.BEADED, beads=3)]
-    text = card_text(PANEL, GOOD, None, gauges, record(21.39, 27.4))
+    text = card_text(PANEL, GOOD, gauges=gauges, bound=record(21.39, 27.4))
     assert "0.8 mm: proven: no layout of 90 bead candidates can (ribbed-plate model; frequency)." in text
     assert "LESS WORK?" in text and "21.3" in text
-    assert "21.3" not in card_text(PANEL, GOOD, None, gauges)
+    assert "21.3" not in card_text(PANEL, GOOD, gauges=gauges)

@@ -67,7 +67,7 @@ def test_demands_and_the_flat_sheet_beside():
 
 
 def test_the_card_stands_in_it_word_for_word():
-    told = card(PANEL, GOOD, RIVAL, [GaugeOutcome(1.0, GaugeStatus.BEADED, beads=3)])
+    told = card(PANEL, GOOD, flat_baseline=RIVAL, gauges=[GaugeOutcome(1.0, GaugeStatus.BEADED, beads=3)])
     wanted = [told.title, *told.alerts]
     for section in told.sections:
         wanted.append(section.title)

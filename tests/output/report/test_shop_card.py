@@ -16,10 +16,11 @@ from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.panel import EdgeTrim
 from stiffen.model.results import NONLINEAR, NOT_DECIDED, FastenerLoad, FlatSheetBaseline
 from stiffen.model.tools import BeadDie, HoleDie
-from stiffen.output.drawing.pdf import PdfDocument, printed_width
+from stiffen.output.drawing.pdf import printed_width
 from stiffen.output.drawing.title_block import CAUTIONS
-from stiffen.output.report.page_flow import Flow, Section
-from stiffen.output.report.shop_card import card_text, columns, demand_table, mass_comparison
+from stiffen.output.report.page_flow import write_pages
+from stiffen.output.report.sections import Section, Table, columns
+from stiffen.output.report.shop_card import card, card_text, demand_table, mass_comparison
 from stiffen.output.report.shop_card_pdf import write_card
 from stiffen.shop import flared_holes, process_plan, rollability, rough_blank, work_steps
 from stiffen.shop.cautions import warning_lines
@@ -42,13 +43,15 @@ def section(text, title):
 
 @pytest.mark.parametrize("layout", [LAYOUT, FRAME, Layout(1.0)], ids=["beads and holes", "frame", "flat"])
 def test_lines_are_at_most_100_wide(layout):
-    text = card_text(PANEL, verdict(layout, warnings=["a very long warning " * 12]), RIVAL, [WORDY])
+    text = card_text(
+        PANEL, verdict(layout, warnings=["a very long warning " * 12]), flat_baseline=RIVAL, gauges=[WORDY]
+    )
     assert max(map(len, text.splitlines())) <= 100
     assert text.isascii()
 
 
 def test_sheet_and_masses_add_up():
-    told = " ".join(" ".join(section(card_text(PANEL, GOOD, RIVAL), "SHEET")).split())
+    told = " ".join(" ".join(section(card_text(PANEL, GOOD, flat_baseline=RIVAL), "SHEET")).split())
     x, y = rough_blank.trim_allowance(PANEL, LAYOUT)
     assert "Buy: 5754-H111, 1 mm." in told
     assert f"Blank: {560 + 2 * x:.1f} x {380 + 2 * y:.1f} mm (rough cut)" in told
@@ -79,10 +82,10 @@ def test_saving_is_the_difference_to_the_rival():
 
 
 def test_a_lighter_flat_sheet_is_said_first():
-    text = card_text(PANEL, GOOD, LIGHTER)
+    text = card_text(PANEL, GOOD, flat_baseline=LIGHTER)
     assert text.splitlines()[2].startswith("A FLAT SHEET IS LIGHTER: 0.8 mm flat meets the demands")
     assert "HEAVIER" in mass_comparison(GOOD, LIGHTER)
-    assert "A FLAT SHEET IS LIGHTER" not in card_text(PANEL, GOOD, RIVAL)
+    assert "A FLAT SHEET IS LIGHTER" not in card_text(PANEL, GOOD, flat_baseline=RIVAL)
 
 
 def test_rivals_without_a_sheet():
@@ -271,7 +274,14 @@ CASES = {
 )
 def test_words_on_paper_are_large_enough_whole_and_lie_on_nothing(tmp_path, case, paper):
     judged, gauges = CASES[case]
-    write_card(replace(PANEL, name="hatch 50 $\\%$ of a name"), judged, tmp_path / "card.pdf", RIVAL, gauges, paper)
+    write_card(
+        replace(PANEL, name="hatch 50 $\\%$ of a name"),
+        judged,
+        tmp_path / "card.pdf",
+        flat_baseline=RIVAL,
+        gauges=gauges,
+        paper=paper,
+    )
     pages = read(tmp_path / "card.pdf")
     for number, (width, height, _, words) in enumerate(pages, 1):
         assert (round(width, 3), round(height, 3)) == ((215.9, 279.4) if paper == "letter" else (210.0, 297.0))
@@ -295,7 +305,7 @@ def test_words_on_paper_are_large_enough_whole_and_lie_on_nothing(tmp_path, case
 
 @pytest.mark.parametrize("case", ["beads and holes", "frame", "flat"])
 def test_a_usual_card_takes_two_pages_at_most(tmp_path, case):
-    write_card(PANEL, verdict(CASES[case][0].layout), tmp_path / "card.pdf", RIVAL)
+    write_card(PANEL, verdict(CASES[case][0].layout), tmp_path / "card.pdf", flat_baseline=RIVAL)
     assert len(read(tmp_path / "card.pdf")) <= 2
 
 
@@ -316,7 +326,7 @@ def test_a_card_of_four_dozen_holes_takes_two_pages_and_names_each(tmp_path, pap
         GaugeOutcome(0.8, GaugeStatus.NOT_FOUND, miss=0.118, miss_by_surrogate=True, seconds=47.0),
         GaugeOutcome(1.0, GaugeStatus.BEADED, beads=5),
     ]
-    write_card(PANEL, verdict(DOZENS), tmp_path / "card.pdf", RIVAL, gauges, paper)
+    write_card(PANEL, verdict(DOZENS), tmp_path / "card.pdf", flat_baseline=RIVAL, gauges=gauges, paper=paper)
     pages = read(tmp_path / "card.pdf")
     assert len(pages) == 2
     told = [word.text for *_, words in pages for word in words]
@@ -329,7 +339,7 @@ def test_a_card_of_four_dozen_holes_takes_two_pages_and_names_each(tmp_path, pap
 @pytest.mark.parametrize("layout", [LAYOUT, DOZENS], ids=["few", "dozens"])
 def test_names_in_the_little_picture_lie_on_no_line(tmp_path, layout):
     """Words by their true width, turned as they stand, against the lines drawn on the same page."""
-    write_card(PANEL, verdict(layout), tmp_path / "card.pdf", RIVAL)
+    write_card(PANEL, verdict(layout), tmp_path / "card.pdf", flat_baseline=RIVAL)
     width, _, strokes, words = read(tmp_path / "card.pdf")[0]
     lines = [LineString(one.points) for one in strokes if one.points[:, 0].min() > width / 2]
     names = [word for word in words if re.fullmatch(r"H\d+", word.text) and word.at[0] > width / 2]
@@ -343,46 +353,82 @@ def test_names_in_the_little_picture_lie_on_no_line(tmp_path, layout):
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_short_paragraphs_are_not_broken_over_pages(tmp_path, paper):
-    write_card(PANEL, verdict(DOZENS), tmp_path / "card.pdf", RIVAL, paper=paper)
+    write_card(PANEL, verdict(DOZENS), tmp_path / "card.pdf", flat_baseline=RIVAL, paper=paper)
     *_, words = read(tmp_path / "card.pdf")[0]
     low = min(word.at[1] for word in words if word.at[1] > 10.0)  # above the foot
     last = " ".join(word.text for word in words if abs(word.at[1] - low) < 0.1)
     assert last.endswith(".") or len(last) < 60, last  # the end of a sentence, or a row of a table
 
 
+def filled_pages(folder, lines, section):
+    """Texts of each page of a file in which a section follows so many lines."""
+    write_pages(folder / "card.pdf", "card", [Section("ABOVE", ("filled",) * lines), section], footer="card")
+    return [[word.text for word in words] for *_, words in read(folder / "card.pdf")]
+
+
 @pytest.mark.parametrize("part", ["One line.", "Short words in a row. " * 18, "1.\t" + "A step of the work. " * 15])
 def test_a_heading_stands_on_the_page_of_the_words_under_it(tmp_path, part):
     """Whatever was above it: the page is filled line by line until the section goes over."""
-    for filled in range(50, 62):
-        with PdfDocument(tmp_path / "card.pdf", "card") as book:
-            flow = Flow(book, "a4", "card")
-            for _ in range(filled):
-                flow.words("filled")
-            flow.section(Section("HEADING", (part,)))
-            flow.close()
-        told = [[word.text for word in words] for *_, words in read(tmp_path / "card.pdf")]
-        (page,) = [page for page in told if "HEADING" in page]
-        assert set(" ".join(page[page.index("HEADING") + 1 :]).split()) & {"One", "Short", "step"}, filled
+    pages = set()
+    for lines in range(48, 62):
+        told = filled_pages(tmp_path, lines, Section("HEADING", (part,)))
+        (number,) = [number for number, page in enumerate(told) if "HEADING" in page]
+        page = told[number]
+        assert set(" ".join(page[page.index("HEADING") + 1 :]).split()) & {"One", "Short", "step"}, lines
+        pages.add(number)
+    assert pages == {0, 1}
+
+
+def test_a_heading_stands_on_the_page_of_the_first_rows_of_its_table(tmp_path):
+    rows = tuple((f"a{i}", "some words that are long " * 8) for i in range(12))
+    pages = set()
+    for lines in range(44, 62):
+        told = filled_pages(tmp_path, lines, Section("HEADING", (Table(("name", "what"), rows),)))
+        (number,) = [number for number, page in enumerate(told) if "HEADING" in page]
+        assert {"name", "a0"} <= set(told[number][told[number].index("HEADING") :]), lines
+        assert all("name" in page for page in told[number:]), "the head stands over the rows of each page"
+        assert [text for page in told for text in page if re.fullmatch(r"a\d+", text)] == [row[0] for row in rows]
+        pages.add(number)
+    assert pages == {0, 1}
+
+
+def test_a_long_narrow_table_is_read_down_its_parts_and_on_over_pages(tmp_path):
+    rows = tuple((f"H{i}", f"{i}.5", f"{i}.25") for i in range(300))
+    (first, *others) = filled_pages(tmp_path, 20, Section("HOLES", (Table(("hole", "X", "Y"), rows, (1, 2)),)))
+    assert others
+    seen = []
+    for page in (first, *others):
+        names = [int(text[1:]) for text in page if re.fullmatch(r"H\d+", text)]
+        seen.append(sorted(names))
+        assert page.count("hole") > 1
+    assert [number for names in seen for number in names] == list(range(300))
 
 
 def test_cautions_stand_together(tmp_path):
-    for filled in range(48, 62):
-        with PdfDocument(tmp_path / "card.pdf", "card") as book:
-            flow = Flow(book, "a4", "card")
-            for _ in range(filled):
-                flow.words("filled")
-            flow.section(Section("CAUTIONS", CAUTIONS))
-            flow.close()
-        told = [" ".join(word.text for word in words) for *_, words in read(tmp_path / "card.pdf")]
-        (page,) = [page for page in told if "CAUTIONS" in page]
-        assert all(caution in page for caution in CAUTIONS), filled
+    pages = set()
+    for lines in range(48, 62):
+        told = filled_pages(tmp_path, lines, Section("CAUTIONS", CAUTIONS, keep_together=True))
+        (number,) = [number for number, page in enumerate(told) if "CAUTIONS" in page]
+        assert all(caution in " ".join(told[number]) for caution in CAUTIONS), lines
+        pages.add(number)
+    assert pages == {0, 1}
+
+
+def test_the_cautions_of_the_card_are_kept_together():
+    assert [one.title for one in card(PANEL, GOOD).sections if one.keep_together] == ["CAUTIONS"]
+
+
+def test_the_same_card_gives_the_same_bytes(tmp_path):
+    for name in ("a.pdf", "b.pdf"):
+        write_card(PANEL, GOOD, tmp_path / name, flat_baseline=RIVAL)
+    assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
 
 
 def test_paper_says_what_the_text_says(tmp_path):
     """Every word of the text stands on the paper too, in as many copies at least."""
     judged, gauges = CASES["beads and holes"]
-    write_card(PANEL, judged, tmp_path / "card.pdf", RIVAL, gauges)
-    text = card_text(PANEL, judged, RIVAL, gauges)
+    write_card(PANEL, judged, tmp_path / "card.pdf", flat_baseline=RIVAL, gauges=gauges)
+    text = card_text(PANEL, judged, flat_baseline=RIVAL, gauges=gauges)
     told = Counter(word for *_, words in read(tmp_path / "card.pdf") for one in words for word in one.text.split())
     wanted = Counter(word for word in text.split() if not set(word) <= {"-", "="})
     title = {"BATTERY", "HATCH:", "SHOP", "CARD"}  # in small letters on paper

@@ -74,7 +74,7 @@ def test_readings_that_are_there_already_do_not_change_the_strip():
 
 @pytest.mark.parametrize("paper", ["a4", "letter", "roll"])
 def test_the_strip_is_true_to_scale(tmp_path, paper):
-    write_trial(PANEL, B20, 1.0, tmp_path / "trial.pdf", paper)
+    write_trial(PANEL, B20, 1.0, tmp_path / "trial.pdf", paper=paper)
     passes = trial_passes(PANEL, B20, 1.0)
     *cards, (width, height, strokes, words) = read(tmp_path / "trial.pdf")
     assert len(cards) == 1
@@ -131,7 +131,7 @@ def test_entered_readings_set_the_turns_on_the_card(tmp_path):
     copy = copy_starter_tools(panel, tmp_path)
     assert copy == "tools.toml"
     # As the card says: the lines at the end of the copy, the depths filled in, the copy named in the panel file.
-    text = trial_text(panel, die, 1.2, copy)
+    text = trial_text(panel, die, 1.2, copy=copy)
     lines = [line.strip() for line in text.splitlines()]
     lines = lines[lines.index("[[trial]]") : lines.index("[[trial]]") + 6]
     passes = trial_passes(panel, die, 1.2)
