@@ -1,1 +1,1 @@
-"""What is handed over: drawings (`drawing`), cards and reports (`result_document`), pictures (`plots`)."""
+"""Output: drawings (`drawing`), cards and reports (`report`), pictures (`plots`); `bench_files` writes all of them."""

@@ -30,8 +30,8 @@ class Table:
 class Section:
     """A title, then paragraphs and tables.
 
-    In a paragraph "3.\\ttext" what stands before the tab hangs out to the left.  keep_together: the section is not divided
-    between two pages.
+    In a paragraph what stands before a tab, as in "3.\\ttext", hangs out to the left.
+    keep_together: the section is not divided between two pages.
     """
 
     title: str

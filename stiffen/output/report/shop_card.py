@@ -185,10 +185,10 @@ def mass_text(mass: float) -> str:
 
 def _alerts(verdict: Verdict, flat_baseline: FlatSheetBaseline | None) -> Iterable[str]:
     """Bad news that is said first."""
-    flat_mass = flat_baseline.mass_kg if flat_baseline else None
-    if flat_mass is not None and flat_mass < verdict.mass_kg - MASS_RESOLUTION:
-        gauge = f"{flat_baseline.gauge_mm:g} mm"
-        yield f"A FLAT SHEET IS LIGHTER: {gauge} flat meets the demands with {mass_text(flat_mass)}."
+    if flat_baseline and flat_baseline.mass_kg is not None:
+        flat = f"{flat_baseline.gauge_mm:g} mm flat meets the demands with {mass_text(flat_baseline.mass_kg)}"
+        if flat_baseline.mass_kg < verdict.mass_kg - MASS_RESOLUTION:
+            yield f"A FLAT SHEET IS LIGHTER: {flat}."
     if not verdict.met:
         missed = ", ".join(demand.label for demand in verdict.demands if not demand.met)
         yield f"NOT MET: {missed}. This is the best that was found, not what was asked for."

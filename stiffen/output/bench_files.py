@@ -1,0 +1,129 @@
+"""The files of one layout, as `stiffen search` and `stiffen draw` write them: drawings, card, report, pictures, layout.
+
+May import everything in `output`; only the command line imports this module.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from stiffen.io.files import atomic_write, system_error
+from stiffen.io.panel_file import layout_document, write_json
+from stiffen.io.result_json import result_document
+from stiffen.model.outcomes import GaugeOutcome
+from stiffen.model.panel import Panel
+from stiffen.model.results import FlatSheetBaseline, SearchResult, Verdict
+from stiffen.shop.process_plan import ProcessPlan, plan_for
+from stiffen.shop.rollability import in_rolling_order
+
+from .drawing.bench_view import rolled_faces
+from .drawing.marking_dxf import write_marking
+from .drawing.template_pdf import write_template
+from .plots import picture_set
+from .report.html_report import write_page
+from .report.shop_card import card_text
+from .report.shop_card_pdf import write_card
+
+LAYOUT_FILE_NAME = "layout.json"
+BENCH_FILE_PATTERNS = (
+    *("marking.dxf", "marking_back.dxf", "template.pdf", "template_back.pdf", "card.pdf", "card.txt", "report.html"),
+    *("layout.png", "before_after.png", "judged.png", "deflection.png", "stress.png", "first_mode.png"),
+    "load_deflection*.png",
+)
+
+
+def write_all(
+    panel: Panel,
+    result: SearchResult | Verdict,
+    folder: str | Path,
+    *,
+    plan: ProcessPlan | None = None,
+    flat_baseline: FlatSheetBaseline | None = None,
+    flat: Verdict | None = None,
+    paper: str = "a4",
+) -> dict:
+    """Write all that the bench needs of one layout into a folder, which is made if it is missing.
+
+    Files: layout.json; marking.dxf, and marking_back.dxf if beads stand on both faces; template.pdf and
+    template_back.pdf at 1:1; card.pdf and card.txt; report.html; layout.png and the pictures of `write_pictures`.
+    Files of an earlier layout in the folder are removed first.  Beads are numbered in rolling order everywhere.
+
+    result: of `search`, or the verdict of `check`; pictures of deflection, stress and mode need a verdict with result
+    fields (`check(..., fields=True)`).  plan: the process plan of this layout, if it is made already.  flat_baseline:
+    the flat sheet that meets the same demands, and flat: the verdict of the flat sheet of the same gauge, to compare
+    with; a search result brings both.  paper: of the 1:1 pages, "a4", "letter" or "roll".
+    Returns the result as plain data, as layout.json holds it.  Raises InputError if a file cannot be written.
+    """
+    folder = _made(folder)
+    verdict = result.verdict if isinstance(result, SearchResult) else result
+    plan = plan_for(panel, verdict.layout, plan)
+    verdict, layout = replace(verdict, layout=plan.layout), plan.layout
+    gauges: tuple[GaugeOutcome, ...] = ()
+    bound = None
+    if isinstance(result, SearchResult):
+        gauges, bound = result.gauge_outcomes, result.bound
+        flat_baseline = flat_baseline or result.flat_baseline
+        flat = flat or (result.flat_verdict if layout.beads or layout.holes else None)
+    remove_bench_files(folder)
+    data = write_layout(panel, result, folder, plan=plan, flat_baseline=flat_baseline)
+    write_marking(panel, layout, folder / "marking.dxf", verdict=verdict, plan=plan)
+    if "down" in rolled_faces(layout):
+        write_marking(panel, layout, folder / "marking_back.dxf", verdict=verdict, plan=plan, face="down")
+    write_template(panel, layout, folder / "template.pdf", plan=plan, paper=paper)
+    write_template(panel, layout, folder / "template_back.pdf", plan=plan, face="down", paper=paper)
+    write_card(
+        panel, verdict, folder / "card.pdf",
+        plan=plan, flat_baseline=flat_baseline, gauges=gauges, bound=bound, paper=paper,
+    )  # fmt: skip
+    text = card_text(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, bound=bound)
+    with atomic_write(folder / "card.txt") as fresh:
+        fresh.write_text(text, encoding="utf-8")
+    pictures = picture_set.write_pictures(panel, verdict, folder, flat=flat, plan=plan)
+    write_page(
+        panel, verdict, folder / "report.html",
+        plan=plan, flat_baseline=flat_baseline, flat=flat, gauges=gauges, bound=bound, pictures=pictures,
+    )  # fmt: skip
+    return data
+
+
+def write_layout(
+    panel: Panel,
+    result: SearchResult | Verdict,
+    folder: str | Path,
+    *,
+    plan: ProcessPlan | None = None,
+    flat_baseline: FlatSheetBaseline | None = None,
+) -> dict:
+    """Write layout.json alone into a folder, made if it is missing; see `write_all`.
+
+    Returns the result as plain data, as layout.json holds it.  Raises InputError if the file cannot be written.
+    """
+    folder = _made(folder)
+    found = result if isinstance(result, SearchResult) else None
+    verdict = result.verdict if isinstance(result, SearchResult) else result
+    verdict = replace(verdict, layout=plan.layout if plan else in_rolling_order(panel, verdict.layout))
+    flat_baseline = flat_baseline or (found.flat_baseline if found else None)
+    data = result_document(panel, verdict, flat_baseline, found, plan)
+    write_json(folder / LAYOUT_FILE_NAME, layout_document(panel, verdict.layout, data))
+    return data
+
+
+def remove_bench_files(folder: str | Path) -> None:
+    """Remove the files of an earlier layout, so that none lies beside a layout that it does not show.
+
+    layout.json stays.
+    """
+    for pattern in BENCH_FILE_PATTERNS:
+        for old in Path(folder).glob(pattern):
+            old.unlink()
+
+
+def _made(folder: str | Path) -> Path:
+    """The folder, made if it is missing.  Raises InputError if it cannot be made."""
+    folder = Path(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise system_error(folder, "cannot be made", error) from None
+    return folder

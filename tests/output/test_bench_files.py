@@ -1,0 +1,67 @@
+"""All files of a layout with one call, as the command line writes them."""
+
+import json
+from dataclasses import replace
+
+import pytest
+from support.trike import FLAT, GOOD, PANEL
+
+from stiffen.errors import InputError
+from stiffen.model.layout import Layout
+from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
+from stiffen.model.results import FlatSheetBaseline, SearchResult
+from stiffen.output.bench_files import BENCH_FILE_PATTERNS, remove_bench_files, write_all, write_layout
+from stiffen.shop.rollability import in_rolling_order
+
+BASELINE = FlatSheetBaseline(1.5, PANEL.mass(Layout(1.5)), (1.5,))
+FOUND = SearchResult(GOOD, FLAT, BASELINE, (GaugeOutcome(1.0, GaugeStatus.BEADED, beads=3),), seed=7)
+FILES = {
+    *("layout.json", "marking.dxf", "marking_back.dxf", "template.pdf", "template_back.pdf"),
+    *("card.pdf", "card.txt", "report.html", "layout.png", "before_after.png", "first_mode.png"),
+}
+
+
+def test_a_search_result_gives_every_file_and_the_result(tmp_path):
+    folder = tmp_path / "made" / "out"
+    data = write_all(PANEL, FOUND, folder)
+    assert {path.name for path in folder.iterdir()} == FILES
+    document = json.loads((folder / "layout.json").read_text())
+    assert document["result"] == json.loads(json.dumps(data))
+    assert document["beads"] == in_rolling_order(PANEL, GOOD.layout).to_dict()["beads"]
+    assert data["search"]["seed"] == 7
+    assert data["rival"]["gauge_mm"] == 1.5
+    text = (folder / "card.txt").read_text()
+    assert "1 mm: met with 3 beads" in text
+    assert "lighter than the 1.5 mm flat sheet" in text
+
+
+def test_a_verdict_alone_gives_them_without_a_comparison(tmp_path):
+    data = write_all(PANEL, GOOD, tmp_path)
+    assert {path.name for path in tmp_path.iterdir()} == FILES - {"before_after.png"} | {"judged.png"}
+    assert data["rival"] is None
+    assert "flat sheet" not in (tmp_path / "card.txt").read_text()
+
+
+def test_files_of_an_earlier_layout_go_and_others_stay(tmp_path):
+    write_all(PANEL, FOUND, tmp_path)
+    assert all(
+        any(path.match(pattern) for pattern in (*BENCH_FILE_PATTERNS, "layout.json")) for path in tmp_path.iterdir()
+    )
+    (tmp_path / "notes.txt").write_text("mine")
+    write_all(PANEL, replace(GOOD, layout=Layout(1.0), fields=None), tmp_path)
+    left = {path.name for path in tmp_path.iterdir()}
+    assert left == FILES - {"marking_back.dxf", "before_after.png", "first_mode.png"} | {"notes.txt"}
+    remove_bench_files(tmp_path)
+    assert {path.name for path in tmp_path.iterdir()} == {"layout.json", "notes.txt"}
+
+
+def test_the_layout_alone(tmp_path):
+    data = write_layout(PANEL, FOUND, tmp_path / "out")
+    assert [path.name for path in (tmp_path / "out").iterdir()] == ["layout.json"]
+    assert data["gauge_mm"] == 1.0
+
+
+def test_a_folder_that_cannot_be_made(tmp_path):
+    (tmp_path / "taken").write_text("x")
+    with pytest.raises(InputError, match="taken.*cannot be made"):
+        write_all(PANEL, GOOD, tmp_path / "taken" / "out")
