@@ -1,0 +1,84 @@
+"""`stiffen check`: evaluates a panel as it stands."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import replace
+
+from .inputs import layout_of_file, panel_of_file, positive_number
+from .output_files import exit_status, flat_sheet_for_pictures, give_result, output_folder, summary
+from .terminal import progress_bar
+
+HELP = "judge a panel as it stands"
+DESCRIPTION = "Judge the panel, with the beads and holes its file gives, against its demands."
+EXAMPLES = (
+    "stiffen check hatch.toml --gauge 1.2",
+    "stiffen check hatch.toml --layout out/layout.json --json result.json --plot pictures",
+    "stiffen check hatch.toml --json - | python -m json.tool",
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of this command alone."""
+    parser.add_argument("panel", metavar="PANEL.toml", help="the panel file")
+    parser.add_argument("--layout", metavar="L.json", help="judge the beads and holes of this layout instead")
+    parser.add_argument(
+        "--gauge",
+        metavar="MM",
+        type=positive_number("mm"),
+        help="sheet thickness, mm (default: the layout's, or the thinnest)",
+    )
+    parser.add_argument("--rival", action="store_true", help="also look for the flat sheet that meets the demands")
+    parser.add_argument(
+        "--second-opinion",
+        action="store_true",
+        help="ask another shell element too; more than 5 %% between them is a warning",
+    )
+    parser.add_argument(
+        "--plot",
+        metavar="DIR",
+        help="write pictures here: layout, maps beside those of the flat sheet, first mode as GIF",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Evaluate, print the demand table, write JSON and pictures if asked."""
+    from stiffen.analysis.evaluation import check
+    from stiffen.analysis.flat_sheet import flat_baseline
+    from stiffen.io.result_json import result_document
+    from stiffen.output.plots.picture_set import write_animation, write_pictures
+    from stiffen.output.report.shop_card import demand_table, fastener_table, mass_comparison
+
+    panel = panel_of_file(args.panel)
+    layout = panel.layout(args.gauge)
+    if args.layout:
+        _, layout = layout_of_file(args.layout)
+        layout = replace(layout, gauge=args.gauge or layout.gauge)
+    folder = output_folder(args, args.plot) if args.plot else None
+    with progress_bar(args.quiet) as progress:
+        verdict = check(
+            panel,
+            layout,
+            mesh_level=args.mesh,
+            fields=bool(folder),
+            second_opinion=args.second_opinion,
+            progress=progress,
+        )
+        baseline = flat_baseline(panel, mesh_level=args.mesh, progress=progress) if args.rival else None
+        flat = flat_sheet_for_pictures(panel, verdict, args.mesh, progress) if folder else None
+    if folder:
+        write_pictures(panel, verdict, folder, flat=flat)
+        write_animation(panel, verdict, folder)
+    data = result_document(panel, verdict, baseline)
+    lines = [f"{panel.name}: {panel.material.name}, {summary(verdict)}"]
+    if not args.layout and not args.gauge and len(panel.gauges) > 1:
+        rack = ", ".join(f"{gauge:g}" for gauge in sorted(panel.gauges))
+        lines.append(f"the thinnest sheet of the rack ({rack} mm); --gauge takes another")
+    lines += ["", *demand_table(verdict), ""]
+    if fasteners := fastener_table(panel, verdict):
+        lines += ["rivet or bolt that carries most:", *fasteners, ""]
+    lines += [f"look out: {line}" for line in data["warnings"]]
+    if baseline:
+        lines.append(mass_comparison(verdict, baseline))
+    give_result(args, data, [*lines, data["status"]])
+    return exit_status(data)

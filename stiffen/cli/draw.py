@@ -1,0 +1,36 @@
+"""`stiffen draw`: evaluates a layout again and writes what search writes."""
+
+from __future__ import annotations
+
+import argparse
+
+from .inputs import layout_of_file
+from .output_files import closing_line, exit_status, flat_sheet_for_pictures, give_result, output_folder
+from .terminal import progress_bar
+
+HELP = "judge a layout again and write its drawings"
+DESCRIPTION = "Judge a layout again, also one edited by hand, and write what search writes."
+EXAMPLES = ("stiffen draw out/hatch/layout.json --out out/hatch2",)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of this command alone."""
+    parser.add_argument("layout", metavar="L.json", help="a layout.json that search or draw wrote")
+    parser.add_argument("--out", metavar="DIR", required=True, help="folder for what is written; made if missing")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Evaluate the layout and the flat sheets, write all files."""
+    from stiffen.analysis.evaluation import check
+    from stiffen.analysis.flat_sheet import flat_baseline
+    from stiffen.output.bench_files import write_all
+
+    panel, layout = layout_of_file(args.layout)
+    folder = output_folder(args, args.out)
+    with progress_bar(args.quiet) as progress:
+        verdict = check(panel, layout, mesh_level=args.mesh, fields=True, progress=progress)
+        baseline = flat_baseline(panel, mesh_level=args.mesh, progress=progress)
+        flat = flat_sheet_for_pictures(panel, verdict, args.mesh, progress)
+    data = write_all(panel, verdict, folder, flat_baseline=baseline, flat=flat, paper=args.paper)
+    give_result(args, data, [f"{closing_line(verdict, baseline, data)}; in {folder}"])
+    return exit_status(data)

@@ -1,0 +1,79 @@
+"""The output folder, the result that is printed or written as JSON, and the closing line of a command."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from .terminal import MET, NOT_MET, Progress, print_lines
+
+if TYPE_CHECKING:
+    from stiffen.model.panel import Panel
+    from stiffen.model.results import FlatSheetBaseline, Verdict
+
+
+def output_folder(args: argparse.Namespace, name: str) -> Path:
+    """The output folder, made if it is missing and locked for this process until the command ends."""
+    from stiffen.io.folder_lock import locked_folder
+
+    return args.until_done.enter_context(locked_folder(name))
+
+
+def write_text(path: str | Path, text: str) -> None:
+    """Write a text file, whole or not at all."""
+    from stiffen.io.files import atomic_write
+
+    with atomic_write(path) as fresh:
+        fresh.write_text(text, encoding="utf-8")
+
+
+def give_result(args: argparse.Namespace, data: dict, lines: Sequence[str]) -> None:
+    """Print the lines and write the data where --json says; `--json -` prints the data in place of the lines."""
+    from stiffen.io.files import json_text, write_json
+
+    if args.json == "-":
+        print_lines(json_text(data), end="")
+        return
+    if args.json:
+        write_json(args.json, data)
+    print_lines(*lines)
+
+
+def exit_status(data: dict) -> int:
+    """MET or NOT_MET, as the status of a result says."""
+    return MET if data["status"] == "met" else NOT_MET
+
+
+def summary(verdict: Verdict) -> str:
+    """Gauge, mass, number of beads and holes."""
+    from stiffen.output.drawing.bench_view import plural
+    from stiffen.output.report.shop_card import mass_text
+
+    layout = verdict.layout
+    counts = (plural(layout.beads, "bead"), plural(layout.holes, "flared hole"))
+    return f"{layout.gauge:g} mm, {mass_text(verdict.mass_kg)}, {', '.join(counts)}"
+
+
+def closing_line(verdict: Verdict, flat_baseline: FlatSheetBaseline | None, data: dict) -> str:
+    """The one line that search and draw end with.  data: the result as plain data."""
+    from stiffen.output.report.shop_card import mass_comparison
+
+    line = summary(verdict)
+    if flat_baseline:
+        line += f"; {mass_comparison(verdict, flat_baseline)}"
+    missed = [demand.label for demand in verdict.demands if not demand.met]
+    if missed:
+        return f"NOT MET: {', '.join(missed)}; best found {line}"
+    return f"met: {line}" if exit_status(data) == MET else f"SHOP RULES BROKEN, see the card; {line}"
+
+
+def flat_sheet_for_pictures(panel: Panel, verdict: Verdict, mesh_level: str, progress: Progress) -> Verdict | None:
+    """The flat sheet of the same gauge with its result fields; None if the layout is flat itself."""
+    from stiffen.analysis.evaluation import check
+    from stiffen.model.layout import Layout
+
+    if not (verdict.layout.beads or verdict.layout.holes):
+        return None
+    return check(panel, Layout(verdict.layout.gauge), mesh_level=mesh_level, fields=True, progress=progress)

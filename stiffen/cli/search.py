@@ -1,0 +1,183 @@
+"""`stiffen search`: beads, holes and gauge of least mass, for one panel or for several."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from stiffen.errors import Fault, InputError
+
+from . import sweep
+from .inputs import count, panel_and_start, panel_of_file, positive_number, seed
+from .output_files import closing_line, exit_status, give_result, output_folder
+from .terminal import FAILED, MET, NOT_MET, print_error, progress_bar
+
+if TYPE_CHECKING:
+    from stiffen.model.results import SearchResult, Verdict
+
+HELP = "find beads, holes and gauge of least mass"
+DESCRIPTION = """\
+Find the gauge, beads and flared holes of least mass that meet the demands.
+Writes layout.json (each time a better layout is found), marking.dxf (and marking_back.dxf where beads
+stand on both faces), template.pdf, template_back.pdf, card.pdf, card.txt, report.html and pictures:
+layout.png, before_after.png (judged.png where the flat sheet will do) and more. Ctrl-C ends it early; the
+best so far is kept. Of several panels each gets a folder of its own in DIR. A sweep writes sweep.txt,
+sweep.csv, sweep.png (mass against stiffness) and, in a folder for each value, layout.json to draw from."""
+EXAMPLES = (
+    "stiffen search hatch.toml --out out/hatch",
+    "stiffen search hatch.toml --out out/hatch --seconds 600 --seed 3",
+    "stiffen search hatch.toml --from out/hatch/layout.json --out out/hatch2",
+    "stiffen search floor.toml hatch.toml cheek.toml --jobs 2 --out out",
+    "stiffen search hatch.toml --sweep frequency=30,40,50,60 --out out/what_if",
+    "stiffen search hatch.toml --sweep gauge=0.8,1.0,1.2 --seconds 30 --out out/sheets",
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of this command alone."""
+    parser.add_argument("panels", metavar="PANEL.toml", nargs="+", help="the panel file; several: all of a build")
+    parser.add_argument("--out", metavar="DIR", required=True, help="folder for what is written; made if missing")
+    parser.add_argument(
+        "--seconds",
+        metavar="S",
+        type=positive_number("seconds"),
+        default=60.0,
+        help="time to search and judge, s, for each panel and each row of a sweep (default 60)",
+    )
+    parser.add_argument("--seed", metavar="N", type=seed, default=0, help="start of the random numbers (default 0)")
+    parser.add_argument(
+        "--from", dest="start", metavar="L.json", help="go on from this layout; what is marked fixed in it stays"
+    )
+    parser.add_argument(
+        "--jobs", metavar="N", type=count, default=1, help="panels to search at the same time (default 1)"
+    )
+    parser.add_argument(
+        "--sweep",
+        metavar="WHAT=VALUES",
+        help="what if: limit=2,3,4 (of several demands name one: frequency=30,40), gauge=0.8,1.0 or dies=1,2",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Search one panel, several panels, or sweep one."""
+    if len(args.panels) > 1:
+        return _search_several(args)
+    args.panel = args.panels[0]
+    return sweep.run(args) if args.sweep else _search_one(args)
+
+
+def _search_one(args: argparse.Namespace) -> int:
+    from stiffen.optimise.search.driver import search
+    from stiffen.output.bench_files import remove_bench_files, write_all, write_layout
+
+    panel, start = panel_and_start(args.panel, args.start)
+    folder = output_folder(args, args.out)
+    best: list[Verdict] = []
+
+    def keep(verdict: Verdict) -> None:
+        """Write each better layout at once."""
+        if not best:
+            remove_bench_files(folder)
+        best[:] = [verdict]
+        write_layout(panel, verdict, folder)
+
+    result: SearchResult | Verdict
+    try:
+        with progress_bar(args.quiet) as progress:
+            found = result = search(
+                panel,
+                seconds=args.seconds,
+                seed=args.seed,
+                mesh_level=args.mesh,
+                start=start,
+                progress=progress,
+                on_best=keep,
+            )
+        verdict, baseline, stopped, proof = found.verdict, found.flat_baseline, found.stopped, _infeasible_note(found)
+    except KeyboardInterrupt:
+        if not best:
+            raise
+        result = verdict = best[0]
+        baseline, stopped, proof = None, "stopped", ""
+    data = write_all(panel, result, folder, paper=args.paper)
+    line = f"{closing_line(verdict, baseline, data)}{proof}; in {folder}"
+    give_result(args, data, [f"{stopped}; {line}" if stopped else line])
+    return exit_status(data)
+
+
+def _infeasible_note(found: SearchResult) -> str:
+    """A few words if every thinner sheet of the rack is proven infeasible."""
+    gauge = found.verdict.layout.gauge
+    lighter = [outcome for outcome in found.gauge_outcomes if outcome.gauge < gauge]
+    if not found.verdict.met or not lighter or not all(outcome.is_infeasible for outcome in lighter):
+        return ""
+    return "; no lighter sheet of the rack can (ribbed-plate model)"
+
+
+# ------------------------------------------------------------------------------------------------------ several panels
+
+
+def _search_several(args: argparse.Namespace) -> int:
+    """Search each panel in a process of its own, into a folder named as the panel file."""
+    from stiffen.io.files import read_json
+
+    from .processes import run_all
+
+    for option, value in (("--sweep", args.sweep), ("--from", args.start)):
+        if value:
+            raise InputError([Fault(option, f"got {len(args.panels)} panels", "give it one panel at a time")])
+    _check_panel_files(args.panels)
+    folders = {path: Path(args.out) / Path(path).stem for path in args.panels}
+    options = ["--seconds", f"{args.seconds!r}", "--seed", f"{args.seed}", "--mesh", args.mesh, "--paper", args.paper]
+    commands = {
+        path: [sys.executable, "-m", "stiffen", "search", path, "--out", str(folder), "--quiet", *options]
+        for path, folder in folders.items()
+    }
+    total = len(commands)
+    with progress_bar(args.quiet) as progress:
+        progress(0.0, f"{total} panels, {min(args.jobs, total)} at a time")
+        outcomes = run_all(
+            commands,
+            args.jobs,
+            lambda done, names: progress(done / total, f"{done} of {total} panels done; under way: {', '.join(names)}"),
+        )
+    lines, results = [], []
+    for outcome in outcomes:
+        folder = folders[outcome.name]
+        line = outcome.stdout.strip() or ("stopped before it was begun" if not outcome.attempts else "")
+        if outcome.died:
+            line = (
+                f"its process died, begun {outcome.attempts} times (ended with {outcome.status}); what it had found "
+                f"lies in {folder}"
+            )
+        if outcome.died or not line:
+            for error_line in outcome.stderr.splitlines():
+                print_error(error_line)
+        lines += [f"{outcome.name}: {line}"] if line else []
+        file = folder / "layout.json"
+        result = read_json(file).get("result") if outcome.status in (MET, NOT_MET) and file.exists() else None
+        results.append({"panel_file": outcome.name, "folder": str(folder), "exit": outcome.status, "result": result})
+    status = max(FAILED if outcome.died else outcome.status for outcome in outcomes)
+    give_result(args, {"status": "met" if status == MET else "not met", "panels": results}, lines)
+    return status
+
+
+def _check_panel_files(paths: Sequence[str]) -> None:
+    """Raise an InputError with all faults of all panel files, and with those that share a folder name."""
+    faults = []
+    by_stem: dict[str, str] = {}
+    for path in paths:
+        stem = Path(path).stem
+        if stem in by_stem:
+            what = f"would be written to the same folder as {by_stem[stem]}: {stem}"
+            faults.append(Fault(path, what, "give the file another name"))
+        by_stem.setdefault(stem, path)
+        try:
+            panel_of_file(path)
+        except InputError as error:
+            faults += error.faults
+    if faults:
+        raise InputError(faults)

@@ -1,0 +1,78 @@
+"""`stiffen search --sweep`: a search for each value of one quantity; mass against stiffness as table and picture."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from .inputs import faults_of_file, panel_and_start
+from .output_files import exit_status, give_result, output_folder, write_text
+from .terminal import progress_bar
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from stiffen.model.panel import Panel
+    from stiffen.optimise.search.sweep import SweepPlan, SweepRow
+
+
+def run(args: argparse.Namespace) -> int:
+    """Search each value; write the table, the picture and each layout as soon as it is found."""
+    from stiffen.io.result_json import result_document
+    from stiffen.optimise.search.sweep import parse_sweep, sweep
+
+    panel, start = panel_and_start(args.panel, args.start)
+    with faults_of_file(args.panel):
+        plan = parse_sweep(panel, args.sweep)
+    folder = output_folder(args, args.out)
+    rows: list[SweepRow] = []
+
+    def keep(row: SweepRow) -> None:
+        rows.append(row)
+        _write_rows(panel, plan, rows, folder)
+
+    try:
+        with progress_bar(args.quiet) as progress:
+            sweep(
+                panel,
+                plan,
+                seconds=args.seconds,
+                seed=args.seed,
+                mesh_level=args.mesh,
+                start=start,
+                progress=progress,
+                on_row=keep,
+            )
+    except KeyboardInterrupt:
+        if not rows:
+            raise
+    stopped = ""
+    if len(rows) < len(plan.values) or rows[-1].result.stopped == "interrupted":
+        stopped = f"stopped after {len(rows)} of {len(plan.values)} rows; "
+    documents = [
+        {"value": row.value}
+        | result_document(plan.panel_for(panel, row.value), row.result.verdict, row.result.flat_baseline, row.result)
+        for row in rows
+    ]
+    met = all(row.result.verdict.met for row in rows) and not stopped
+    data = {"status": "met" if met else "not met", "swept": plan.title(panel), "rows": documents}
+    text = (folder / "sweep.txt").read_text(encoding="utf-8")
+    give_result(args, data, [text, f"{stopped}table, picture and layouts in {folder}"])
+    return exit_status(data)
+
+
+def _write_rows(panel: Panel, plan: SweepPlan, rows: list[SweepRow], folder: Path) -> None:
+    """Write the layout of the last row, and table and picture of all rows so far."""
+    from stiffen.optimise.search.sweep import sweep_csv, sweep_table
+    from stiffen.output.bench_files import write_layout
+    from stiffen.output.plots.sweep_plot import sweep_picture
+    from stiffen.output.report.sections import columns
+
+    last, done = rows[-1], tuple(rows)
+    write_layout(plan.panel_for(panel, last.value), last.result, folder / f"{plan.kind}_{last.value:g}")
+    head, lines = sweep_table(panel, plan, done)
+    note = [] if all(row.result.verdict.met for row in rows) else ["* not met"]
+    table = [*columns(head, lines, right_aligned=range(1, 7)), *note]
+    write_text(folder / "sweep.txt", "\n".join(table) + "\n")
+    write_text(folder / "sweep.csv", sweep_csv(panel, plan, done))
+    sweep_picture(panel, plan, done, folder / "sweep.png")

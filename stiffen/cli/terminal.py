@@ -1,0 +1,89 @@
+"""Exit statuses, what is printed, the progress bar, Ctrl-C and other signals.  Nothing else in the project prints."""
+
+from __future__ import annotations
+
+import _thread
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+
+MET, NOT_MET, BAD_INPUT, FAILED, STOPPED = 0, 1, 2, 3, 130  # exit statuses, see `entry.main`
+PROGRESS_BAR = "{percentage:3.0f} % |{bar:20}| {elapsed} {desc}"
+RESEND_DELAY = 0.05  # s
+
+Progress = Callable[[float | None, str], None]  # fraction done, None if not known; what is under way
+
+
+def print_lines(*lines: str, end: str = "\n") -> None:
+    """Print lines on stdout."""
+    print(*lines, sep="\n", end=end)
+
+
+def print_error(line: str) -> None:
+    """Print a line on stderr."""
+    print(line, file=sys.stderr)
+
+
+def discard_output() -> None:
+    """Send what is still to be printed nowhere, so that Python's own flush at its end does not fail."""
+    with suppress(OSError):  # a replaced stdout may have no file number
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+@contextmanager
+def progress_bar(quiet: bool) -> Iterator[Progress]:
+    """A progress bar on stderr if that is a terminal and `quiet` is False; nothing otherwise."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda fraction, message: None
+        return
+    from tqdm import tqdm
+
+    with tqdm(total=1.0, bar_format=PROGRESS_BAR, leave=False, file=sys.stderr, dynamic_ncols=True) as bar:
+
+        def show(fraction: float | None, message: str) -> None:
+            if fraction is not None:
+                bar.n = min(max(fraction, 0.0), 1.0)
+            bar.set_description_str(message)
+
+        yield show
+
+
+@contextmanager
+def signals_as_ctrl_c() -> Iterator[None]:
+    """Let SIGTERM and SIGHUP stop a command as Ctrl-C does, which keeps the best layout so far.
+
+    A signal that is ignored stays ignored.
+    """
+    before = {}
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGTERM", "SIGHUP"):  # Windows lacks SIGHUP
+            number = getattr(signal, name, None)
+            if number and signal.getsignal(number) != signal.SIG_IGN:
+                before[number] = signal.signal(number, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+@contextmanager
+def resent_ctrl_c() -> Iterator[None]:
+    """Send Ctrl-C once more if Python swallowed it, as it does in a weak reference's callback."""
+    before = sys.unraisablehook
+
+    def resend(swallowed: sys.UnraisableHookArgs) -> None:
+        if issubclass(swallowed.exc_type, KeyboardInterrupt):
+            # Not at once: an exception raised in this hook would be swallowed too.
+            threading.Timer(RESEND_DELAY, _thread.interrupt_main).start()
+        else:
+            before(swallowed)
+
+    sys.unraisablehook = resend
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before
