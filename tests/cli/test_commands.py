@@ -17,7 +17,7 @@ from support.trike import FLAT, GOOD, LAYOUT, verdict
 import stiffen
 from stiffen.analysis import evaluation, flat_sheet
 from stiffen.cli import processes
-from stiffen.cli.entry import SHEETS, main
+from stiffen.cli.entry import main
 from stiffen.errors import MeshError, SolverError
 from stiffen.io import result_json
 from stiffen.io.panel_file import layout_document, read_layout, read_panel, write_json
@@ -25,6 +25,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.outcomes import BoundRecord, GaugeOutcome, GaugeStatus
 from stiffen.model.results import LINEAR, NOT_DECIDED, FlatSheetBaseline, SearchResult
 from stiffen.optimise.search import driver, sweep
+from stiffen.output.bench_files import FILES
 from stiffen.output.plots import picture_set
 from stiffen.shop import cautions, layout_check, process_plan, rollability, rolling_bow, rough_blank, work_steps
 from stiffen.shop.rollability import in_rolling_order
@@ -682,7 +683,7 @@ def test_earlier_sheets_go_with_the_first_better_layout(hatch_file, tmp_path, se
     search_finds(found())
     main(["search", str(hatch_file), "--out", str(out)])
     sheets = {path.name for path in out.iterdir()} - {"layout.json"}
-    assert all(any(Path(name).match(pattern) for pattern in SHEETS) for name in sheets), "a sheet that would be left"
+    assert all(any(Path(name).match(pattern) for pattern in FILES) for name in sheets), "a sheet that would be left"
     (out / "notes.txt").write_text("mine")
     search_finds(SolverError("after the first layout"))
     assert main(["search", str(hatch_file), "--out", str(out)]) == 3

@@ -14,7 +14,7 @@ import kill
 import pytest
 
 from stiffen.analysis import evaluation
-from stiffen.cli import entry
+from stiffen.cli import entry, parser
 from stiffen.errors import InputError, MeshError, SolverError
 from stiffen.io.files import atomic_write, temporary_name
 from stiffen.io.folder_lock import LOCK_FILE_NAME, locked_folder
@@ -233,7 +233,7 @@ def test_ctrl_c_that_falls_where_it_is_swallowed_is_sent_once_more(capsys, monke
             time.sleep(0.001)
         return 0
 
-    monkeypatch.setattr(entry, "_stock", stock)
+    monkeypatch.setattr(parser, "run_stock", stock)
     assert entry.main(["stock"]) == 130
     assert capsys.readouterr().err.strip().endswith("stopped")
 
