@@ -39,7 +39,7 @@ BARE = 15.0  # mm of flat sheet between an end of the bead and the support
 
 @dataclass(frozen=True)
 class Strip:
-    """One case: die, gauge, length of the bead, and the largest deflection by the shell model; see `strip`."""
+    """One case: die, gauge, length of the bead, and the largest deflection by the shell model; see `strip_drawing`."""
 
     die: BeadDie
     t: float

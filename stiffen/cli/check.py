@@ -16,7 +16,7 @@ def run_check(args: argparse.Namespace) -> int:
     from stiffen.io.panel_file import read_layout, read_panel
     from stiffen.io.result_json import result_document
     from stiffen.output.plots.picture_set import write_animation, write_pictures
-    from stiffen.output.report.shop_card import demand_table, fastener_table, saving
+    from stiffen.output.report.shop_card import demand_table, fastener_table, mass_comparison
 
     with faults_named_after(args.panel):
         panel = read_panel(args.panel)
@@ -50,6 +50,6 @@ def run_check(args: argparse.Namespace) -> int:
         words += ["rivet or bolt that carries most:", *loaded, ""]
     words += [f"look out: {line}" for line in data["warnings"]]
     if flat:
-        words.append(saving(verdict, flat))
+        words.append(mass_comparison(verdict, flat))
     print_result(args, data, [*words, data["status"]])
     return MET if data["status"] == "met" else NOT_MET

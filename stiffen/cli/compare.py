@@ -19,20 +19,20 @@ if TYPE_CHECKING:
 def run_compare(args: argparse.Namespace) -> int:
     from stiffen.io.files import atomic_write
     from stiffen.output.plots.comparison_plot import comparison_picture
-    from stiffen.output.report.comparison import MOST, differences, legend, table
+    from stiffen.output.report.comparison import MAX_LAYOUTS, comparison_table, differences, legend
     from stiffen.output.report.shop_card import columns
 
-    if not 2 <= len(args.layouts) <= MOST:
-        raise InputError([Fault("compare", f"got {len(args.layouts)} layouts", f"give 2 to {MOST}")])
+    if not 2 <= len(args.layouts) <= MAX_LAYOUTS:
+        raise InputError([Fault("compare", f"got {len(args.layouts)} layouts", f"give 2 to {MAX_LAYOUTS}")])
     with progress_bar(args.quiet) as progress:
         entries = [_read_entry(path, args, progress) for path in args.layouts]
-    folder = output_folder(args, args.out)
+    folder = output_folder(args, args.stdout)
     comparison_picture(entries, folder / "compare.png")
-    head, rows = table(entries)
+    head, rows = comparison_table(entries)
     starred = ["* not met"] if any(entry.missed for entry in entries) else []
     told = [textwrap.fill(words, 100, subsequent_indent="  ") for words in differences(entries)]
     names = [*legend(entries), ""] if legend(entries) else []
-    text = "\n".join([*names, *columns(head, rows, right=range(1, len(head))), *starred, "", *told]) + "\n"
+    text = "\n".join([*names, *columns(head, rows, right_aligned=range(1, len(head))), *starred, "", *told]) + "\n"
     with atomic_write(folder / "compare.txt") as fresh:
         fresh.write_text(text, encoding="utf-8")
     print(text, end="")

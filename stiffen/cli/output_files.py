@@ -97,22 +97,22 @@ def is_flat(verdict: Verdict) -> bool:
 def summary(verdict: Verdict) -> str:
     """Gauge, mass, what is to be rolled and flared."""
     from stiffen.output.drawing.bench_view import plural
-    from stiffen.output.report.shop_card import kg
+    from stiffen.output.report.shop_card import mass_text
 
     layout = verdict.layout
     parts = (plural(layout.beads, "bead"), plural(layout.holes, "flared hole"))
-    return f"{layout.gauge:g} mm, {kg(verdict.mass_kg)}, {', '.join(parts)}"
+    return f"{layout.gauge:g} mm, {mass_text(verdict.mass_kg)}, {', '.join(parts)}"
 
 
 def closing_line(
     panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None, plan: ProcessPlan | None = None
 ) -> str:
     """The one line that a command ends with."""
-    from stiffen.output.report.shop_card import saving
+    from stiffen.output.report.shop_card import mass_comparison
 
     words = summary(verdict)
     if rival:
-        words += f"; {saving(verdict, rival)}"
+        words += f"; {mass_comparison(verdict, rival)}"
     missed = [demand.label for demand in verdict.demands if not demand.met]
     if missed:
         return f"NOT MET: {', '.join(missed)}; best found {words}"

@@ -41,7 +41,7 @@ def _search_one(args: argparse.Namespace) -> int:
     from stiffen.output.bench_files import clear, write_bench_files
 
     panel, start = panel_and_start(args)
-    folder = output_folder(args, args.out)
+    folder = output_folder(args, args.stdout)
     best: list[Verdict] = []
 
     def keep(verdict: Verdict) -> None:
@@ -87,7 +87,7 @@ def _search_several(args: argparse.Namespace) -> int:
         if getattr(args, "start" if name == "from" else name):
             raise InputError([Fault(f"--{name}", f"got {len(args.panels)} panels", "give it one panel at a time")])
     _check_readable(args.panels)
-    folders = {path: Path(args.out) / Path(path).stem for path in args.panels}
+    folders = {path: Path(args.stdout) / Path(path).stem for path in args.panels}
     options = ["--seconds", f"{args.seconds!r}", "--seed", f"{args.seed}", "--mesh", args.mesh, "--paper", args.paper]
     commands = {
         path: [sys.executable, "-m", "stiffen", "search", path, "--out", str(folder), "--quiet", *options]
@@ -103,13 +103,13 @@ def _search_several(args: argparse.Namespace) -> int:
         )
     lines, results = [], []
     for one in ended:
-        told = one.out.strip() or ("stopped before it was begun" if not one.begun else "")
+        told = one.stdout.strip() or ("stopped before it was begun" if not one.attempts else "")
         if one.died:
             told = (
-                f"its process died, begun {one.begun} times (ended with {one.status}); what it had found lies in "
+                f"its process died, begun {one.attempts} times (ended with {one.status}); what it had found lies in "
                 f"{folders[one.name]}"
             )
-        for line in one.err.splitlines() if not told or one.died else ():
+        for line in one.stderr.splitlines() if not told or one.died else ():
             complain(line)
         lines += [f"{one.name}: {told}"] if told else []
         file = folders[one.name] / "layout.json"

@@ -25,7 +25,7 @@ def run_sweep(args: argparse.Namespace) -> int:
     panel, start = panel_and_start(args)
     with faults_named_after(args.panel):
         what = parse_sweep(panel, args.sweep)
-    folder = output_folder(args, args.out)
+    folder = output_folder(args, args.stdout)
     rows: list[SweepRow] = []
 
     def keep(row: SweepRow) -> None:
@@ -38,7 +38,10 @@ def run_sweep(args: argparse.Namespace) -> int:
         data = result_document(one, verdict, row.result.flat_baseline, row.result)
         write_json(place / "layout.json", layout_document(one, verdict.layout, data))
         head, lines = sweep_table(panel, what, tuple(rows))
-        text = [*columns(head, lines, right=range(1, 7)), *(["* not met"] if any(map(_is_missed, rows)) else [])]
+        text = [
+            *columns(head, lines, right_aligned=range(1, 7)),
+            *(["* not met"] if any(map(_is_missed, rows)) else []),
+        ]
         for name, words in (("sweep.txt", "\n".join(text) + "\n"), ("sweep.csv", sweep_csv(panel, what, tuple(rows)))):
             with atomic_write(folder / name) as fresh:
                 fresh.write_text(words, encoding="utf-8")

@@ -10,7 +10,16 @@ from .output_files import exit_status_of, layout_files, read_evaluated_layout
 
 def run_tally(args: argparse.Namespace) -> int:
     from stiffen.io.files import atomic_write
-    from stiffen.output.report.build_summary import HEAD, NUMBERS, STOCK, csv_text, piece, purchases, rows, shopping
+    from stiffen.output.report.build_summary import (
+        NUMBER_COLUMNS,
+        STOCK_SHEETS,
+        SUMMARY_HEAD,
+        build_panel,
+        csv_text,
+        purchase_lines,
+        purchases,
+        summary_rows,
+    )
     from stiffen.output.report.shop_card import columns
 
     pieces = []
@@ -19,12 +28,18 @@ def run_tally(args: argparse.Namespace) -> int:
         status = "not judged"
         if verdict:
             status = "met" if exit_status_of(panel, verdict) == MET else "not met"
-        pieces.append(piece(panel, layout, status))
-    bought = purchases(pieces, args.sheet or STOCK)
+        pieces.append(build_panel(panel, layout, status))
+    bought = purchases(pieces, args.sheet or STOCK_SHEETS)
     if args.csv:
         with atomic_write(args.csv) as fresh:
             fresh.write_text(csv_text(pieces), encoding="utf-8")
-    print(*columns(HEAD, rows(pieces), right=NUMBERS), "", "SHEETS", *shopping(bought), sep="\n")
+    print(
+        *columns(SUMMARY_HEAD, summary_rows(pieces), right_aligned=NUMBER_COLUMNS),
+        "",
+        "SHEETS",
+        *purchase_lines(bought),
+        sep="\n",
+    )
     if fitted := sum(one.fitted_kg for one in pieces):
         print(f"\nEdge trim and what is bolted on come on top: {fitted:.3f} kg")
     good = all(one.status == "met" for one in pieces) and not any(one.too_large for one in bought)

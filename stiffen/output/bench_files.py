@@ -88,7 +88,7 @@ def write_bench_files(
     pictures = write_pictures(panel, verdict, folder, flat=flat, plan=plan)
     write_page(
         panel, verdict, folder / "report.html",
-        rival=flat_baseline, flat=flat, gauges=gauges, bound=bound, pictures=pictures, plan=plan,
+        flat_baseline=flat_baseline, flat=flat, gauges=gauges, bound=bound, pictures=pictures, plan=plan,
     )  # fmt: skip
     return document
 

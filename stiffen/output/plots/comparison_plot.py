@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stiffen.output.report.comparison import Entry, labels, shared_limit, shortened
+from stiffen.output.report.comparison import Entry, demand_labels, shared_limit, shortened
 
 from .style import (
     FIGURE_WIDTH,
@@ -49,7 +49,7 @@ class _Chart:
 
 
 def comparison_picture(entries: Sequence[Entry], path: str | Path) -> None:
-    """PNG of the numbered layouts and of bars with the values of `comparison.table`, on one page.
+    """PNG of the numbered layouts and of bars with the values of `comparison.comparison_table`, on one page.
 
     Bars of demands not met are hatched.  A dashed line marks a limit that all layouts share.  A demand made of one
     layout only is listed as text.  Raises InputError if the file cannot be written.
@@ -95,7 +95,7 @@ def _charts(entries: Sequence[Entry]) -> list[_Chart]:
         return _Chart(title, [(number, value, True) for number, value in enumerate(values, 1)])
 
     charts = [plain("mass, kg", [entry.verdict.mass_kg for entry in entries])]
-    for label in labels(entries):
+    for label in demand_labels(entries):
         found = [(number, one) for number, entry in enumerate(entries, 1) if (one := entry.demand(label))]
         if len(found) > 1:
             unit = "times" if found[0][1].unit == "x" else found[0][1].unit
@@ -109,7 +109,7 @@ def _charts(entries: Sequence[Entry]) -> list[_Chart]:
 def _single_demands_text(entries: Sequence[Entry]) -> str:
     """Demands that are made of one layout only, as a sentence."""
     parts = []
-    for label in labels(entries):
+    for label in demand_labels(entries):
         found = [(number, one) for number, entry in enumerate(entries, 1) if (one := entry.demand(label))]
         if len(found) == 1:
             ((number, one),) = found

@@ -133,7 +133,7 @@ def test_names_are_words_never_markup():
 
 
 def test_written_whole_or_not_at_all(tmp_path):
-    write_page(PANEL, GOOD, tmp_path / "report.html", rival=RIVAL)
+    write_page(PANEL, GOOD, tmp_path / "report.html", flat_baseline=RIVAL)
     assert [path.name for path in tmp_path.iterdir()] == ["report.html"]
     with pytest.raises(InputError, match=r"report\.html: cannot be written"):
         write_page(PANEL, GOOD, tmp_path / "nowhere" / "report.html")
@@ -177,7 +177,9 @@ def opened(path, tmp_path):
 @pytest.mark.skipif(BROWSER is None, reason="no chromium on this machine")
 def test_a_browser_opens_it_without_a_miss(tmp_path):
     before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", flat_title="flat", found_title="found")
-    write_page(PANEL, GOOD, tmp_path / "report.html", rival=RIVAL, flat=FLAT, pictures=[("both", tmp_path / "a.png")])
+    write_page(
+        PANEL, GOOD, tmp_path / "report.html", flat_baseline=RIVAL, flat=FLAT, pictures=[("both", tmp_path / "a.png")]
+    )
     seen = opened(tmp_path / "report.html", tmp_path)
     assert seen == {
         "failed": [],
