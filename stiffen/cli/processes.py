@@ -81,7 +81,7 @@ def run_all(
 ) -> list[ProcessOutcome]:
     """Run named commands, `max_running` at a time; how each ended, in the order given.
 
-    tell(how many are done, names of those under way).  Ctrl-C (KeyboardInterrupt) is handed on to those under way and
+    report(how many are done, names of those under way).  Ctrl-C (KeyboardInterrupt) is handed on to those under way and
     their end awaited; what was not begun has status 130 and `begun` 0.
     """
     yard = _ProcessGroup()

@@ -357,9 +357,9 @@ def ended(monkeypatch):
     asked = {}
 
     def put(*ends):
-        def run_all(commands, at_once, tell):
-            asked.update(commands, at_once=at_once)
-            tell(1, ("b",))
+        def run_all(commands, max_running, report):
+            asked.update(commands, max_running=max_running)
+            report(1, ("b",))
             return [processes.ProcessOutcome(name, *end) for name, end in zip(commands, ends, strict=True)]
 
         monkeypatch.setattr(processes, "run_all", run_all)
@@ -389,7 +389,7 @@ def test_several_panels_end_with_the_worst_status(panel_file, hatch_file, tmp_pa
     assert told in words
     assert ("nothing holds the sheet" in err) == (want == 3 and ends[0][0] == 3)
     command = asked[str(panel_file)]
-    assert command[1:5] == ["-m", "stiffen", "search", str(panel_file)] and asked["at_once"] == 2
+    assert command[1:5] == ["-m", "stiffen", "search", str(panel_file)] and asked["max_running"] == 2
     assert (
         command[command.index("--out") + 1] == str(out / "plate") and command[command.index("--seconds") + 1] == "7.0"
     )

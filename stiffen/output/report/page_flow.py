@@ -32,7 +32,10 @@ FOLD = 4  # rows from which a narrow table is set in two halves side by side
 
 @dataclass(frozen=True)
 class Table:
-    """Rows of words under a head; `right_aligned` names the columns that stand at the right.  ruled: high, to be filled in."""
+    """Rows of words under a head; `right_aligned` names the columns that stand at the right.  ruled.
+
+    High, to be filled in.
+    """
 
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
@@ -52,7 +55,10 @@ class Section:
 
 
 def columns(head: Sequence[str], rows: Iterable[Sequence[str]], right_aligned: Sequence[int] = ()) -> list[str]:
-    """Rows under a head in even columns, two blanks between; `right_aligned` names the columns that stand at the right."""
+    """Rows under a head in even columns, two blanks between.
+
+    `right_aligned` names the columns that stand at the right.
+    """
     table = [tuple(head), *(tuple(row) for row in rows)]
     widths = [max(len(row[i]) for row in table) for i in range(len(head))]
 

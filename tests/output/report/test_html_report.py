@@ -27,7 +27,7 @@ BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "
 
 
 def whole(judged=GOOD, **more):
-    text = page(PANEL, judged, **{"rival": RIVAL, "flat": FLAT, **more})
+    text = page(PANEL, judged, **{"flat_baseline": RIVAL, "flat": FLAT, **more})
     return text, Tree(text)
 
 
