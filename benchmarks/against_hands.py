@@ -38,7 +38,7 @@ from stiffen.optimise.candidates.straight_beads import bead_candidates, main_dir
 from stiffen.optimise.search import driver
 from stiffen.optimise.search.gauge_search import calibrate, selection_objective
 from stiffen.optimise.search.local_search import SelectionObjective
-from stiffen.optimise.search.proposals import SURROGATE_REJECT_LIMIT
+from stiffen.optimise.search.settings import DEFAULT_SETTINGS
 from stiffen.shop import clearance, layout_check, rollability
 from stiffen.shop.process_plan import minutes
 from stiffen.surrogate.stiffened_plate import stiffened_plate
@@ -195,7 +195,7 @@ def least_by_hand(panel: Panel, gauge: float) -> tuple[Bead, ...]:
     may = [
         one
         for one, bad in zip(layouts, by_scout(panel, gauge, layouts, heavy), strict=True)
-        if bad <= SURROGATE_REJECT_LIMIT
+        if bad <= DEFAULT_SETTINGS.surrogate_reject_limit
     ]
     for one in sorted(may, key=lambda one: minutes(panel, Layout(gauge, one))):
         if quick_utilisation(panel, Layout(gauge, one), cap=1.0) <= 1:
