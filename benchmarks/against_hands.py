@@ -1,12 +1,14 @@
-"""The search against layouts drawn by hand and against differential evolution, on eight panels, under the judge.
+"""The search against layouts drawn by hand and against differential evolution, on eight panels, by the shell model.
 
-Hand layouts, each tuned over its number and the die: equal parallel beads each way, a cross, a diagonal cross, frames
-parallel to the outline.  Differential evolution (scipy) picks from the search's own candidates on the same scout, with
-ten times the search's seconds, three times corrected by the judge as the search is.  First the lightest gauge that each
-finds, and its mass; then, at the lightest gauge that a hand layout meets at, how much stiffer the search's stiffest
-layout is than the best hand layout there (which meets with fewest minutes at the bench), with as many beads at most,
-and than the stiffest hand layout with as many: ratio of the worst value/limit (limit/value for frequencies), so over 1
-is in its favour.
+Hand layouts: equal parallel beads each way, a cross, a diagonal cross, frames parallel to the outline; each tuned
+over its number of beads and its die.  Differential evolution (scipy) chooses from the search's own candidates on the
+same surrogate, in ten times the search's seconds, three times calibrated by the shell model as the search is.
+
+First table: the lightest gauge that each finds, and its mass.  Second table, at the lightest gauge at which a hand
+layout meets: how much stiffer the search's stiffest layout is than two hand layouts.  One is the best hand layout
+there, which meets with fewest minutes at the bench; the search gets as many beads at most.  The other is the stiffest
+hand layout with as many beads.  Each ratio is that of the worst value/limit (limit/value for frequencies); over 1 is
+in the search's favour.
 
     python benchmarks/against_hands.py [--seconds 60] [--only NUMBERS] [--table lightest|stiffest]
 """
@@ -43,8 +45,8 @@ from stiffen.shop import clearance, layout_check, rollability
 from stiffen.shop.process_plan import minutes
 from stiffen.surrogate.stiffened_plate import stiffened_plate
 
-JUDGED = 25  # hand layouts at one gauge that are shown to the judge, the scout's best first
-GENES = 8  # beads that differential evolution may place
+EVALUATED_BY_SHELL = 25  # hand layouts at one gauge that the shell model evaluates, the surrogate's best first
+MAX_EVOLVED_BEADS = 8  # beads that differential evolution may place
 
 
 def drawn(panel: Panel, gauge: float) -> list[tuple[Bead, ...]]:
@@ -78,31 +80,37 @@ def crosses(panel: Panel, die: BeadDie, gauge: float) -> Iterator[tuple[Bead, ..
             yield tuple(Bead(die, tuple(p.coords), "down" if panel.bead_side == "down" else "up") for p in pieces)
 
 
-def by_scout(panel: Panel, gauge: float, layouts: list[tuple[Bead, ...]], heavy: set[int]) -> np.ndarray:
-    """Worst badness of each layout on the scout, demands `large_deflection` left out."""
+def surrogate_utilisations(
+    panel: Panel, gauge: float, layouts: list[tuple[Bead, ...]], excluded: set[int]
+) -> np.ndarray:
+    """(layouts,) utilisation of each layout on the surrogate, without the demands `excluded`."""
     beads = list(dict.fromkeys(bead for layout in layouts for bead in layout))
     number = {bead: i for i, bead in enumerate(beads)}
     plate = stiffened_plate(panel, gauge, tuple(beads))
     worst = []
     for layout in layouts:
         values = plate.respond(tuple(sorted(number[bead] for bead in layout))).values
-        worst.append(max((panel.demands[i].utilisation(v) for i, v in values.items() if i not in heavy), default=0.0))
+        worst.append(
+            max((panel.demands[i].utilisation(v) for i, v in values.items() if i not in excluded), default=0.0)
+        )
     return np.array(worst)
 
 
-def heavy_demands(panel: Panel, gauge: float) -> set[int]:
-    """Those about which the scout has nothing to say, as the search sees it."""
+def large_deflection_demands(panel: Panel, gauge: float) -> set[int]:
+    """Numbers of the demands that large deflection governs, which the surrogate cannot judge, as the search sees it."""
     return set(screen(panel, Layout(gauge), stop_above=0.0)[1])
 
 
 def best_by_hand(panel: Panel, gauge: float, number: int | None = None) -> tuple[float, tuple[Bead, ...]]:
-    """Least worst badness under the judge (quick mesh) of the hand layouts, with at most `number` beads if given."""
+    """Least utilisation of the hand layouts by the shell model (quick mesh), with at most `number` beads if given."""
     layouts = [one for one in drawn(panel, gauge) if number is None or len(one) <= number]
     best: tuple[float, tuple[Bead, ...]] = (math.inf, ())
     if not layouts:
         return best
-    for k in np.argsort(by_scout(panel, gauge, layouts, heavy_demands(panel, gauge)), kind="stable")[:JUDGED]:
-        bad = quick_utilisation(panel, Layout(gauge, layouts[k]), cap=best[0])
+    for k in np.argsort(
+        surrogate_utilisations(panel, gauge, layouts, large_deflection_demands(panel, gauge)), kind="stable"
+    )[:EVALUATED_BY_SHELL]:
+        bad = quick_utilisation(panel, Layout(gauge, layouts[k]), stop_above=best[0])
         if bad < best[0]:
             best = bad, layouts[k]
         if bad <= 1 and number is None:  # it will do
@@ -113,13 +121,13 @@ def best_by_hand(panel: Panel, gauge: float, number: int | None = None) -> tuple
 def lightest_by_hand(panel: Panel) -> float:
     """The thinnest gauge at which a hand layout, or the flat sheet, meets the demands."""
     for gauge in sorted(panel.gauges):
-        if quick_utilisation(panel, Layout(gauge), cap=1.0) <= 1 or best_by_hand(panel, gauge)[0] <= 1:
+        if quick_utilisation(panel, Layout(gauge), stop_above=1.0) <= 1 or best_by_hand(panel, gauge)[0] <= 1:
             return gauge
     return math.inf
 
 
 def decoded(x: np.ndarray, chooser: SelectionObjective) -> tuple[int, ...]:
-    """Genes to a choice: each names a candidate and says whether it is in; what clashes with an earlier one is not."""
+    """The choice that genes stand for: pairs of a candidate and whether it is in; a later one in conflict stays out."""
     chosen: list[int] = list(chooser.fixed)
     for place, on in x.reshape(-1, 2):
         i = min(int(place * len(chooser.minutes)), len(chooser.minutes) - 1)
@@ -129,13 +137,13 @@ def decoded(x: np.ndarray, chooser: SelectionObjective) -> tuple[int, ...]:
 
 
 def evolved(panel: Panel, gauge: float, seconds: float) -> bool:
-    """Does differential evolution find a layout that the judge says meets?"""
+    """True where differential evolution finds a layout that meets by the shell model."""
     pool = CandidateSet.of(panel, gauge, "")
     if not pool.beads:
         return False
     plate = stiffened_plate(panel, gauge, pool.beads)
     chooser = selection_objective(panel, pool, plate)
-    chooser.ignore(heavy_demands(panel, gauge))
+    chooser.ignore(large_deflection_demands(panel, gauge))
     for k in range(3):
         chooser.responses = {}
         end = time.monotonic() + seconds / 3
@@ -147,7 +155,7 @@ def evolved(panel: Panel, gauge: float, seconds: float) -> bool:
             return 1e3 * choice.rank[0] + choice.minutes
 
         differential_evolution(
-            cost, [(0, 1)] * (2 * GENES), seed=k, popsize=4, maxiter=10**6, tol=0.0, polish=False,
+            cost, [(0, 1)] * (2 * MAX_EVOLVED_BEADS), seed=k, popsize=4, maxiter=10**6, tol=0.0, polish=False,
             callback=lambda x, convergence: time.monotonic() > end,  # noqa: B023
         )  # fmt: skip
         choice = chooser.evaluate(best[0][1])
@@ -189,16 +197,16 @@ def lightest(panel: Panel, seconds: float) -> str:
 
 
 def least_by_hand(panel: Panel, gauge: float) -> tuple[Bead, ...]:
-    """Of the hand layouts that meet the demands at a gauge under the judge (quick mesh) the one of fewest minutes."""
-    heavy = heavy_demands(panel, gauge)
+    """The hand layout of fewest bench minutes that meets the demands at a gauge by the shell model (quick mesh)."""
+    excluded = large_deflection_demands(panel, gauge)
     layouts = drawn(panel, gauge)
     may = [
         one
-        for one, bad in zip(layouts, by_scout(panel, gauge, layouts, heavy), strict=True)
+        for one, bad in zip(layouts, surrogate_utilisations(panel, gauge, layouts, excluded), strict=True)
         if bad <= DEFAULT_SETTINGS.surrogate_reject_limit
     ]
     for one in sorted(may, key=lambda one: minutes(panel, Layout(gauge, one))):
-        if quick_utilisation(panel, Layout(gauge, one), cap=1.0) <= 1:
+        if quick_utilisation(panel, Layout(gauge, one), stop_above=1.0) <= 1:
             return one
     return ()
 

@@ -1,10 +1,10 @@
-"""One bead in a strip: the scout's rib against the judge, at four lengths, and the table of lags fitted to it.
+"""One bead in a strip: the surrogate's stiffener against the shell model, and the shear-lag lengths that fit best.
 
-A strip as wide as the sheet that is taken to work with one bead (`rib_stiffness.effective_sheet`) rests on its two short
-ends, 15 mm beyond the bead, and carries a line load along the bead.  The judge bends it on its true shape; the scout
-bends a flat plate with a rib.  Printed for each die, gauge and length is the error of the scout's deflection, with the
-table that ships; then the lag that would fit all dies of a profile best.  A step is bent in pairs, one along each long
-edge, so that the strip stays straight in its plane.
+A strip is as wide as the sheet that works with one bead (`rib_stiffness.effective_sheet`).  It rests on its two short
+ends, 15 mm beyond the bead, and carries a line load along the bead.  The shell model bends its true shape, the
+surrogate a flat plate with a stiffener.  Printed for each die, gauge and length: the error of the surrogate's
+deflection with the shear-lag lengths in use; then the length that would fit all dies of a profile best.  Steps come
+in pairs, one along each long edge, so that the strip does not bend in its plane.
 
     python benchmarks/bead_strip.py [--grade normal|fine] [--die B16]
 """
@@ -39,21 +39,21 @@ BARE = 15.0  # mm of flat sheet between an end of the bead and the support
 
 @dataclass(frozen=True)
 class Strip:
-    """One case: die, gauge, length of the bead, and the judge's largest deflection in it; see `strip`."""
+    """One case: die, gauge, length of the bead, and the largest deflection by the shell model; see `strip_drawing`."""
 
     die: BeadDie
     t: float
     length: float
     shell_value: float
-    surrogate_value: Callable[[float], float]  # lag (mm) -> the scout's largest deflection
+    surrogate_value: Callable[[float], float]  # shear-lag length (mm) -> largest deflection by the surrogate
 
     def relative_error(self, lag: float) -> float:
-        """The scout's deflection over the judge's, less 1, with a lag in place of the table's."""
+        """Deflection of the surrogate over that of the shell, less 1, with a shear-lag length (mm) of one's own."""
         return self.surrogate_value(lag) / self.shell_value - 1
 
 
 def strip(die: BeadDie, t: float, length: float, grade: str = "fine") -> Strip:
-    """The strip with one bead of a length (mm) in sheet of t mm, bent by the judge."""
+    """A strip of t mm sheet with one bead of a length (mm), and its deflection by the shell model."""
     a = length + 2 * BARE
     if die.profile == "step":
         width = 2 * (sum(rib_stiffness.effective_sheet(die)) + die.width)
@@ -73,7 +73,7 @@ def strip(die: BeadDie, t: float, length: float, grade: str = "fine") -> Strip:
         loads=tuple(Load("bent", "line", 1e-4, path=bead.path) for bead in beads),
         demands=(Demand("deflection", 10.0, "bent"),),
     )
-    judged = check(panel, Layout(t, beads), mesh_level=grade, mesh_error=False).demands[0].value
+    shell_value = check(panel, Layout(t, beads), mesh_level=grade, mesh_error=False).demands[0].value
     plate = stiffened_plate(panel, t, beads)
     shipped = rib_stiffness.rib_inertia(beads[0], t)
 
@@ -81,7 +81,7 @@ def strip(die: BeadDie, t: float, length: float, grade: str = "fine") -> Strip:
         scale = rib_stiffness.full_inertia(die, t) / (1 + (lag / length) ** 2) / shipped
         return replace(plate, weights=plate.weights * scale).respond(tuple(range(len(beads)))).values[0]
 
-    return Strip(die, t, length, judged, surrogate_value)
+    return Strip(die, t, length, shell_value, surrogate_value)
 
 
 def strips(die: BeadDie, t: float, grade: str) -> tuple[Strip, ...]:
@@ -90,7 +90,7 @@ def strips(die: BeadDie, t: float, grade: str) -> tuple[Strip, ...]:
 
 
 def best_lag(cases: list[Strip]) -> float:
-    """The lag (mm) with the least sum of squared errors."""
+    """The shear-lag length (mm) with the least sum of squared errors."""
 
     def miss(lag: float) -> float:
         return sum(case.relative_error(lag) ** 2 for case in cases)
@@ -100,7 +100,7 @@ def best_lag(cases: list[Strip]) -> float:
 
 def lines(dies: tuple[BeadDie, ...], grade: str) -> Iterator[str]:
     """The tables, line by line."""
-    yield f"scout's deflection against the judge's ({grade} mesh), percent, one bead of length L mm in a strip"
+    yield f"surrogate's deflection against the shell's ({grade} mesh), percent, one bead of length L mm in a strip"
     yield f"{'die':4} {'gauge':>5} {'lag':>5}   " + "".join(f"{f'L {length:.0f}':>8}" for length in LENGTHS)
     by_row: dict[tuple[str, float], list[Strip]] = {}
     errors = []

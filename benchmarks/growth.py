@@ -1,7 +1,7 @@
-"""How the search grows: seconds to its first choice against the number of candidates, and against the panel's area.
+"""How the search time grows with the number of candidates and with the panel's area.
 
-Candidates, conflicts, scout and one choice of beads on the scout (greedy starts and local moves from one seed), for a
-frequency that a few beads reach; then the whole search on the floor pan.
+Timed are candidates, conflicts, surrogate and one choice of beads on it (greedy starts and local moves from one seed),
+for a frequency that a few beads reach; then the whole search on the floor pan.
 
     python benchmarks/growth.py [--seconds 60]
 """
@@ -35,7 +35,10 @@ SIZES = (0.5, 1.0, 2.0)  # area over that of the lid
 
 
 def timed(panel: Panel, number: int | None = None) -> tuple[int, float, float, int]:
-    """Candidates, seconds to have them ready, seconds to choose, choices weighed; of `number` candidates by lot."""
+    """Number of candidates, seconds to set up, seconds to choose, choices evaluated.
+
+    number: of candidates, drawn at random; default all.
+    """
     begun = time.perf_counter()
     beads = bead_candidates(panel, GAUGE, spacing=SPACING)
     if number is not None:
@@ -77,9 +80,8 @@ def main() -> None:
     table("area ratio", list(SIZES), [timed(wider(LID, f)) for f in SIZES])
     found = driver.search(EIGHT[7], seconds=options.seconds, mesh_level="quick")
     state = "met" if found.verdict.met else "not met"
-    print(
-        f"floor pan: {found.candidate_count} candidates, {found.seconds:.0f} s, {found.verdict.layout.gauge:g} mm, {state}"
-    )
+    gauge = found.verdict.layout.gauge
+    print(f"floor pan: {found.candidate_count} candidates, {found.seconds:.0f} s, {gauge:g} mm, {state}")
 
 
 if __name__ == "__main__":

@@ -52,7 +52,7 @@ limit = 0.05
 
 
 def start(folder: Path, seconds: float = 6.0) -> subprocess.Popen[str]:
-    """A search of the panel into `folding_brake`/out."""
+    """A search of the panel into `folder`/out."""
     (folder / "lid.toml").write_text(PANEL)
     argv = ["search", "lid.toml", "--out", "out", "--mesh", "quick", "--seconds", str(seconds)]
     return subprocess.Popen(

@@ -1,6 +1,6 @@
 """How long the large-deflection solver takes under a foot: 883 N on 500 x 400 x 1 mm with five beads, edges held.
 
-Printed for each grade of mesh: nodes, CPU seconds, iterations, factorisations, the deflection and how far it is from
+Printed for each mesh level: nodes, CPU seconds, iterations, factorisations, the deflection and how far it is from
 that on the fine mesh; and what one iteration costs beside one linear assembly, factors and solve of the same mesh.
 
     python benchmarks/large_speed.py            # a minute
@@ -58,13 +58,13 @@ def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--quick", action="store_true", help="the coarse mesh alone")
-    grades = ("quick",) if parser.parse_args().quick else ("fine", "normal", "quick")
+    mesh_levels = ("quick",) if parser.parse_args().quick else ("fine", "normal", "quick")
     print(
         f"{'mesh':7} {'nodes':>6} {'s':>6} {'iter':>5} {'factors':>7} {'w mm':>7} {'off':>6} {'an iteration':>13}  goal"
     )
     truth = None
-    for grade in grades:
-        on = build_panel_model(PANEL, FIVE, mesh_panel(PANEL, FIVE, mesh_level=grade), "held")
+    for mesh_level in mesh_levels:
+        on = build_panel_model(PANEL, FIVE, mesh_panel(PANEL, FIVE, mesh_level=mesh_level), "held")
         once = linear(on)
         start = time.process_time()
         path = on.equilibrium_path("foot")
@@ -73,8 +73,8 @@ def main() -> None:
         truth = truth or w
         ratio = f"{took / path.iterations / once:.2f} of linear"
         print(
-            f"{grade:7} {len(on.mesh.nodes):6} {took:6.2f} {path.iterations:5} {path.factorisations:7} {w:7.3f} "
-            f"{100 * (w / truth - 1):+5.1f}% {ratio:>14}  {GOALS[grade]}",
+            f"{mesh_level:7} {len(on.mesh.nodes):6} {took:6.2f} {path.iterations:5} {path.factorisations:7} {w:7.3f} "
+            f"{100 * (w / truth - 1):+5.1f}% {ratio:>14}  {GOALS[mesh_level]}",
             flush=True,
         )
 

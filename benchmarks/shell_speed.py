@@ -1,4 +1,4 @@
-"""How fast and how true the judge's shell is, beside other elements and other sparse solvers, in one run.
+"""Speed and accuracy of the project's shell element beside other elements and other sparse solvers, in one run.
 
 Flat: a simply supported sheet under pressure, w at its middle against the exact series, by our shell, by sfepy's
 shell10x (the second opinion) and by scikit-fem's Morley plate, each on the same triangles.

@@ -1,7 +1,7 @@
 """Small cases, every subset of the candidates enumerated: does the search find the optimum, and is it proven?
 
-For each case a dozen or so candidates are taken evenly from all that the shop could make, and the scout (on a coarse
-mesh) judges every subset of them that can be made.  The cheapest that meets the demands is the truth to compare with:
+For each case about a dozen candidates are drawn at random from all that the shop can make, and the surrogate (on a
+coarse mesh) evaluates every subset of them that can be made.  The cheapest that meets the demands is the optimum, for
 the local search's choice, the branch and bound, and the linear program's bound.  A second table has cases of up to 40
 candidates, where the branch and bound is the only truth there is.
 
@@ -35,7 +35,7 @@ from stiffen.shop import process_plan
 from stiffen.surrogate.stiffened_plate import StiffenedPlate, stiffened_plate
 
 GAUGE = 1.0
-SIZE = 25.0  # mm, the scout's elements
+SIZE = 25.0  # mm, element size of the surrogate
 SEEDS = 3  # the search must find the optimum from each of them
 SHOP = Tools(
     "small shop",
@@ -141,11 +141,11 @@ class Case:
 
     @property
     def limits(self) -> dict[int, float]:
-        """What the search asks of the scout."""
+        """Demand index -> value that the search asks of the surrogate."""
         return surrogate_limits(self.surrogate, DEFAULT_SETTINGS.target_utilisation)
 
     def met(self, chosen: tuple[int, ...]) -> bool:
-        """True where the scout says that a subset meets what the search asks."""
+        """True where a subset meets on the surrogate what the search asks."""
         values = self.surrogate.respond(chosen).values
         demands = self.panel.demands
         return all(values[i] <= v if demands[i].at_most else values[i] >= v for i, v in self.limits.items())
@@ -166,7 +166,7 @@ class Case:
 
 
 def few(blocked: np.ndarray, pool: int, loose: int, seed: int = 0) -> list[int]:
-    """Candidates by lot, none of which excludes more than `loose` of the others, so that many subsets can be made."""
+    """Numbers of `pool` candidates drawn at random, each in conflict with at most `loose` others of them."""
     picked: list[int] = []
     for i in np.random.default_rng(seed).permutation(len(blocked)):
         together = blocked[np.ix_([*picked, i], [*picked, i])]
@@ -246,7 +246,7 @@ def middle_row(one: Case) -> str:
 @one_thread
 def main() -> None:
     """Print the table."""
-    print("least minutes at the bench for beads that meet the demands on the scout (coarse mesh)")
+    print("least minutes at the bench for beads that meet the demands on the surrogate (coarse mesh)")
     print(
         f"{'':48} {'':3} {'can be':>6} {'':6} {'':6}  {'best by':>7} {'search':>6} {'':3}  {'branch and bound':>23} "
         f"{'':5}  {'linear program':>14}"

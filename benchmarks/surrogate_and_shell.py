@@ -1,9 +1,9 @@
-"""The scout beside the judge, and the search beside chance: on random layouts that could be made.
+"""The surrogate beside the shell model, and the search beside chance, on random layouts that can be made.
 
-1. 40 random layouts on a lid held all round: rank correlation (Spearman) of each demand, and the ratio judge/scout
-   after one calibration (the median ratio): how many of ten are within 8 %.
-2. The best of 200 random layouts, and of all hand layouts, under the judge (quick mesh), beside what the search finds
-   for goal = "stiffest" at the same gauge; the floor pan, and a clamped panel.
+1. 40 random layouts on a lid held all round: the rank correlation (Spearman) of each demand; and the share of layouts
+   whose ratio shell/surrogate is within 8 % of the median ratio, by which the surrogate is calibrated.
+2. The best of 200 random layouts, and of all hand layouts, by the shell model (quick mesh), beside what the search
+   finds for goal = "stiffest" at the same gauge; on the floor pan, and on a clamped panel.
 
     python benchmarks/surrogate_and_shell.py [--layouts 40] [--random 200] [--seconds 20]
 """
@@ -48,7 +48,7 @@ CLAMPED = replace(
 
 
 def random_layouts(panel: Panel, gauge: float, many: int, seed: int) -> list[tuple[Bead, ...]]:
-    """Layouts of one to six candidates by lot, none in another's way."""
+    """Random layouts of one to six candidates without conflict."""
     beads = bead_candidates(panel, gauge) + curved_bead_candidates(panel, gauge)
     blocked = conflict_matrix(panel, gauge, beads, ()).toarray()
     rng = np.random.default_rng(seed)
@@ -62,41 +62,45 @@ def random_layouts(panel: Panel, gauge: float, many: int, seed: int) -> list[tup
     return out
 
 
-def compared(panel: Panel, gauge: float, layouts: list[tuple[Bead, ...]], grade: str) -> tuple[np.ndarray, np.ndarray]:
-    """Values of the scout and of the judge: (layouts, demands) each."""
+def compared(
+    panel: Panel, gauge: float, layouts: list[tuple[Bead, ...]], mesh_level: str
+) -> tuple[np.ndarray, np.ndarray]:
+    """Values of the surrogate and of the shell model: (layouts, demands) each."""
     beads = list(dict.fromkeys(bead for layout in layouts for bead in layout))
     number = {bead: i for i, bead in enumerate(beads)}
     plate = stiffened_plate(panel, gauge, tuple(beads))
-    by_scout, by_judge = [], []
+    by_surrogate, by_shell = [], []
     for layout in layouts:
         values = plate.respond(tuple(sorted(number[bead] for bead in layout))).values
-        verdict = check(panel, Layout(gauge, layout), mesh_level=grade, mesh_error=False)
-        by_scout.append([values[i] for i in range(len(panel.demands))])
-        by_judge.append([demand.value for demand in verdict.demands])
-    return np.array(by_scout), np.array(by_judge)
+        verdict = check(panel, Layout(gauge, layout), mesh_level=mesh_level, mesh_error=False)
+        by_surrogate.append([values[i] for i in range(len(panel.demands))])
+        by_shell.append([demand.value for demand in verdict.demands])
+    return np.array(by_surrogate), np.array(by_shell)
 
 
-def agreement(panel: Panel, layouts: list[tuple[Bead, ...]], grade: str = "normal") -> list[tuple[str, float, float]]:
+def agreement(
+    panel: Panel, layouts: list[tuple[Bead, ...]], mesh_level: str = "normal"
+) -> list[tuple[str, float, float]]:
     """For each demand: its name, the rank correlation, the share within 8 % after calibration."""
-    by_scout, by_judge = compared(panel, GAUGE, layouts, grade)
-    ratio = by_judge / by_scout
+    by_surrogate, by_shell = compared(panel, GAUGE, layouts, mesh_level)
+    ratio = by_shell / by_surrogate
     within = np.abs(ratio / np.median(ratio, axis=0) - 1) <= WITHIN
     return [
-        (demand.label, float(spearmanr(by_scout[:, i], by_judge[:, i]).statistic), float(within[:, i].mean()))
+        (demand.label, float(spearmanr(by_surrogate[:, i], by_shell[:, i]).statistic), float(within[:, i].mean()))
         for i, demand in enumerate(panel.demands)
     ]
 
 
 def beside_chance(panel: Panel, gauge: float, many: int, seconds: float) -> str:
-    """One line: bare sheet, best by lot, best by hand, the search; worst value/limit under the judge."""
-    by_lot = math.inf
+    """One line: bare sheet, best random, best by hand, the search; worst value/limit by the shell model."""
+    best_random = math.inf
     for layout in random_layouts(panel, gauge, many, 1):
-        by_lot = min(by_lot, quick_utilisation(panel, Layout(gauge, layout), cap=by_lot))
+        best_random = min(best_random, quick_utilisation(panel, Layout(gauge, layout), cap=best_random))
     hand, _ = best_by_hand(panel, gauge)
     found = driver.search(replace(panel, goal="stiffest", gauges=(gauge,)), seconds=seconds, mesh_level="quick")
     bare = quick_utilisation(panel, Layout(gauge))
     ours = quick_utilisation(panel, found.verdict.layout)
-    return f"{panel.name:28} {gauge:4g} {bare:8.3f} {by_lot:8.3f} {hand:8.3f} {ours:8.3f} {found.seconds:5.0f}"
+    return f"{panel.name:28} {gauge:4g} {bare:8.3f} {best_random:8.3f} {hand:8.3f} {ours:8.3f} {found.seconds:5.0f}"
 
 
 @one_thread
@@ -110,9 +114,10 @@ def main() -> None:
     print(f"{options.layouts} random layouts on the lid: {'rank corr.':>20} {'within 8 %':>12}")
     for name, rank, share in agreement(LID, random_layouts(LID, GAUGE, options.layouts, 0)):
         print(f"{name:40} {rank:14.3f} {100 * share:10.0f} %", flush=True)
-    print(
-        f"\n{'worst value/limit, judged':28} {'mm':>4} {'bare':>8} {'by lot':>8} {'by hand':>8} {'search':>8} {'s':>5}"
+    head = (
+        f"{'worst value/limit, by shell':28} {'mm':>4} {'bare':>8} {'random':>8} {'by hand':>8} {'search':>8} {'s':>5}"
     )
+    print(f"\n{head}")
     for panel, gauge in ((EIGHT[7], 1.2), (CLAMPED, 0.8)):
         print(beside_chance(panel, gauge, options.random, options.seconds), flush=True)
 

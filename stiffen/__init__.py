@@ -23,7 +23,8 @@ A lid of 300 x 240 mm that must not drum: is the thinnest sheet of the rack stif
 (True, 0.8)
 >>> stiffen.audit(lid, found.verdict.layout)  # no rule of the shop is broken
 ()
->>> found.flat_baseline.gauge_mm, found.flat_baseline.mass_kg > 2 * found.verdict.mass_kg  # the flat sheet that does as well
+>>> flat = found.flat_baseline  # the flat sheet that does as well
+>>> flat.gauge_mm, flat.mass_kg > 2 * found.verdict.mass_kg
 (2.0, True)
 """
 
@@ -41,6 +42,7 @@ _NAMES = {  # public names by the module that holds them
     "model.layout": "Bead Hole Layout",
     "model.panel": "Combination Cutout Demand EdgeTrim FlatnessReading Fold KeepOut Load Panel PointMass Support",
     "model.results": "DemandResult FlatSheetBaseline LoadDeflectionCurve ResultFields SearchResult Verdict",
+    "model.outcomes": "BoundRecord BoundStatus GaugeOutcome GaugeStatus gauge_sentence",
     "io.panel_file": "read_layout read_panel",
     "io.tools_file": "read_tools starter_tools",
     "shop.layout_check": "audit",
@@ -66,8 +68,28 @@ if TYPE_CHECKING:
     from stiffen.io.tools_file import read_tools, starter_tools
     from stiffen.model.layout import Bead, Hole, Layout
     from stiffen.model.material import Material, materials
-    from stiffen.model.panel import Combination, Cutout, Demand, EdgeTrim, FlatnessReading, Fold, KeepOut, Load, Panel, PointMass, Support
-    from stiffen.model.results import DemandResult, FlatSheetBaseline, LoadDeflectionCurve, ResultFields, SearchResult, Verdict
+    from stiffen.model.outcomes import BoundRecord, BoundStatus, GaugeOutcome, GaugeStatus, gauge_sentence
+    from stiffen.model.panel import (
+        Combination,
+        Cutout,
+        Demand,
+        EdgeTrim,
+        FlatnessReading,
+        Fold,
+        KeepOut,
+        Load,
+        Panel,
+        PointMass,
+        Support,
+    )
+    from stiffen.model.results import (
+        DemandResult,
+        FlatSheetBaseline,
+        LoadDeflectionCurve,
+        ResultFields,
+        SearchResult,
+        Verdict,
+    )
     from stiffen.model.tools import BeadDie, Cutter, FoldingBrake, HoleDie, Roller, Tools, Trial
     from stiffen.optimise.search.driver import search, search_all
     from stiffen.output.drawing.marking_dxf import write_marking

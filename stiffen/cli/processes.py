@@ -10,40 +10,40 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, as_completed, wait
 from dataclasses import dataclass, field
 
-ENDINGS = (0, 1, 2, 3, 130)  # exit statuses of a command that ended by itself
-TRIES = 2
-NOT_BEGUN = 130
-Tell = Callable[[int, tuple[str, ...]], None]
+NORMAL_EXIT_STATUSES = (0, 1, 2, 3, 130)  # exit statuses of a command that ended by itself
+MAX_ATTEMPTS = 2
+NOT_STARTED_STATUS = 130
+ProgressReport = Callable[[int, tuple[str, ...]], None]
 
 
 @dataclass(frozen=True)
-class Ended:
+class ProcessOutcome:
     """How a command ended.  status: its exit status, negative the signal that killed it.  begun: how often."""
 
     name: str
     status: int
-    out: str = ""
-    err: str = ""
-    begun: int = 0
+    stdout: str = ""
+    stderr: str = ""
+    attempts: int = 0
 
     @property
     def died(self) -> bool:
         """True where it did not end by itself, not even the second time."""
-        return self.status not in ENDINGS
+        return self.status not in NORMAL_EXIT_STATUSES
 
 
 @dataclass(eq=False)
-class _Yard:
+class _ProcessGroup:
     """Processes under way, by name; once `stop` is set none is begun any more."""
 
     lock: threading.Lock = field(default_factory=threading.Lock)
     stop: threading.Event = field(default_factory=threading.Event)
     running: dict[str, subprocess.Popen] = field(default_factory=dict)
 
-    def run(self, name: str, command: Sequence[str]) -> Ended:
+    def run(self, name: str, command: Sequence[str]) -> ProcessOutcome:
         """Run one command to its end, again where it dies."""
-        ended = Ended(name, NOT_BEGUN)
-        for attempt in range(1, TRIES + 1):
+        ended = ProcessOutcome(name, NOT_STARTED_STATUS)
+        for attempt in range(1, MAX_ATTEMPTS + 1):
             with self.lock:
                 if self.stop.is_set():
                     return ended
@@ -55,7 +55,7 @@ class _Yard:
             out, err = process.communicate()
             with self.lock:
                 del self.running[name]
-            ended = Ended(name, process.returncode, out, err, attempt)
+            ended = ProcessOutcome(name, process.returncode, out, err, attempt)
             if not ended.died:
                 break
         return ended
@@ -65,7 +65,7 @@ class _Yard:
         with self.lock:
             return tuple(self.running)
 
-    def hand_on(self, kill: bool = False) -> None:
+    def interrupt(self, kill: bool = False) -> None:
         """Begin nothing more, and stop what runs as Ctrl-C does, or at once."""
         self.stop.set()
         with self.lock:
@@ -76,22 +76,26 @@ class _Yard:
                     process.send_signal(signal.SIGINT)
 
 
-def run_all(commands: Mapping[str, Sequence[str]], at_once: int, tell: Tell = lambda done, names: None) -> list[Ended]:
-    """Run named commands, `at_once` at a time; how each ended, in the order given.
+def run_all(
+    commands: Mapping[str, Sequence[str]], max_running: int, report: ProgressReport = lambda done, names: None
+) -> list[ProcessOutcome]:
+    """Run named commands, `max_running` at a time; how each ended, in the order given.
 
-    tell(how many are done, names of those under way).  Ctrl-C (KeyboardInterrupt) is handed on to those under way and
+    report(how many are done, names of those under way).  Ctrl-C (KeyboardInterrupt) is handed on to those under way and
     their end awaited; what was not begun has status 130 and `begun` 0.
     """
-    yard = _Yard()
-    with ThreadPoolExecutor(at_once) as pool:
-        waiting: list[Future[Ended]] = [pool.submit(yard.run, name, command) for name, command in commands.items()]
+    yard = _ProcessGroup()
+    with ThreadPoolExecutor(max_running) as pool:
+        waiting: list[Future[ProcessOutcome]] = [
+            pool.submit(yard.run, name, command) for name, command in commands.items()
+        ]
         try:
             for done, _ in enumerate(as_completed(waiting), 1):
-                tell(done, yard.names())
+                report(done, yard.names())
         except KeyboardInterrupt:
-            yard.hand_on()
+            yard.interrupt()
             try:
                 wait(waiting)
             except KeyboardInterrupt:
-                yard.hand_on(kill=True)
+                yard.interrupt(kill=True)
     return [one.result() for one in waiting]

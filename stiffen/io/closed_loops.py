@@ -1,6 +1,7 @@
-"""Closed loops from strokes in any order and direction, and the one of them that holds the others.
+"""Joins strokes in any order and direction to closed loops, and finds the loop that contains the others.
 
-Strokes are joined where their ends lie within `GAP`; a stroke drawn twice counts once.  Plan coordinates in mm.
+Strokes are joined where their ends lie within `JOIN_TOLERANCE`; a stroke drawn twice counts once.  Plan
+coordinates in mm.
 """
 
 from __future__ import annotations
@@ -15,12 +16,11 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from stiffen.errors import Fault, InputError
+from stiffen.model.sheet_geometry import MAX_CHORD_ERROR, Ring, circle_ring, open_ring, ring_fault
 
-from .sheet_geometry import MAX_CHORD_ERROR, Ring, circle_ring, open_ring, ring_fault
-
-JOIN_TOLERANCE = 0.05  # mm, ends this near are one
-MAX_MEAN_NEIGHBOURS = 40  # neighbours of an end or loop on the mean, itself included: far more than a sheet has
-MAX_PARALLEL_PIECES = 4  # pieces from here to there that are looked at; two is what a sheet has
+JOIN_TOLERANCE = 0.05  # mm; nearer ends are one
+MAX_MEAN_NEIGHBOURS = 40  # mean number of neighbours of an end or loop, itself included: far more than a sheet has
+MAX_PARALLEL_PIECES = 4  # pieces between the same two ends that are compared; a sheet has two
 JOIN_HINT = f"ends within {JOIN_TOLERANCE:g} mm are joined by themselves"
 
 
@@ -76,7 +76,7 @@ def _end_distance(piece: CurvePiece) -> float:
 
 
 def _chains(pieces: list[CurvePiece]) -> list[list[tuple[CurvePiece, bool]]]:
-    """Pieces in running order, each with True where it runs backward; InputError where ends stay open."""
+    """Chains of pieces in order, each piece with True if it runs backward.  InputError for open ends."""
     ends, back = np.unique(
         np.array([piece.points[[0, -1]] for piece in pieces]).reshape(-1, 2), axis=0, return_inverse=True
     )
@@ -94,7 +94,7 @@ def _chains(pieces: list[CurvePiece]) -> list[list[tuple[CurvePiece, bool]]]:
 
 
 def _near_pairs(places: np.ndarray, reach: float, message: str) -> np.ndarray:
-    """(k, 2) pairs of places within `sheet_extents`; InputError that says `message` where there are far too many."""
+    """(k, 2) pairs of places within `reach` mm; InputError with `message` if there are far too many."""
     tree = cKDTree(places)
     if tree.count_neighbors(tree, reach) > MAX_MEAN_NEIGHBOURS * len(places):
         raise InputError([Fault("", message, "leave only the outline and the cut-outs, each one closed line")])
@@ -102,7 +102,7 @@ def _near_pairs(places: np.ndarray, reach: float, message: str) -> np.ndarray:
 
 
 def _without_duplicate_pieces(pieces: list[CurvePiece], node: np.ndarray) -> tuple[list[CurvePiece], np.ndarray]:
-    """Pieces drawn twice taken once: same ends, same middle."""
+    """The pieces without duplicates, which have the same ends and the same midpoint."""
     kept: dict[tuple[int, int], list[int]] = {}
     for i, (a, b) in enumerate(node.tolist()):
         alike = kept.setdefault((min(a, b), max(a, b)), [])
@@ -117,7 +117,7 @@ def _without_duplicate_pieces(pieces: list[CurvePiece], node: np.ndarray) -> tup
 
 
 def _open_ends(centre: np.ndarray, degree: np.ndarray) -> list[Fault]:
-    """Faults for ends that meet nothing and for places where more than two pieces meet."""
+    """Faults for ends without a neighbour and for places where more than two pieces meet."""
     faults = []
     loose = np.flatnonzero(degree == 1)
     for i in loose[:3]:
@@ -136,7 +136,7 @@ def _open_ends(centre: np.ndarray, degree: np.ndarray) -> list[Fault]:
 
 
 def _snapped(piece: CurvePiece, ends: np.ndarray) -> CurvePiece:
-    """The piece with its two ends moved to where they meet their neighbours."""
+    """The piece with its ends moved to where they meet their neighbours."""
     points = piece.points.copy()
     points[[0, -1]] = ends
     return CurvePiece(points, piece.arc)
@@ -164,7 +164,7 @@ def _trace_chains(pieces: list[CurvePiece], node: np.ndarray) -> list[list[tuple
 
 
 def _loop(chain: list[tuple[CurvePiece, bool]]) -> Loop:
-    """One closed chain as a ring, points on a straight run left out."""
+    """One closed chain as a ring without points on straight runs."""
     arcs = [piece.arc for piece, _ in chain if piece.arc is not None]
     if len(arcs) == len(chain) and np.ptp(np.array(arcs), axis=0).max() <= 1e-3:
         x, y, radius = (round(float(v), 6) for v in np.mean(arcs, axis=0))
@@ -175,7 +175,7 @@ def _loop(chain: list[tuple[CurvePiece, bool]]) -> Loop:
 
 
 def _without_duplicate_loops(loops: list[Loop]) -> list[Loop]:
-    """Loops drawn twice taken once: same middle, same area."""
+    """The loops without duplicates, which have the same centroid and the same area."""
     loops = list(dict.fromkeys(loops))
     shapes = [shapely.Polygon(loop.ring) for loop in loops]
     alike = np.array([(shape.centroid.x, shape.centroid.y, math.sqrt(shape.area)) for shape in shapes])
@@ -185,7 +185,7 @@ def _without_duplicate_loops(loops: list[Loop]) -> list[Loop]:
 
 
 def outline_and_cutouts(loops: list[Loop]) -> tuple[Loop, tuple[Loop, ...]]:
-    """The largest loop and those inside it."""
+    """The largest loop and those inside it.  InputError for loops outside the largest."""
     loops = sorted(loops, key=lambda loop: -shapely.Polygon(loop.ring).area)
     outline, *inner = loops
     sheet = shapely.Polygon(outline.ring)

@@ -1,16 +1,16 @@
-"""What the layers of a user's drawing stand for, by our names for them.
+"""The roles of the layers of a user's drawing, by their names.
 
-A name is read without regard to capitals, and _ stands for a blank:
+Capitals do not matter, and _ stands for a blank:
 
-    CUT                         outline and cut-outs, as on every layer that none of these names is for
+    CUT                         outline and cut-outs; so does every layer that has none of these names
     FOLD UP, FOLD DOWN          fold lines, 90 degrees unless given: FOLD UP 45, FOLD DOWN 90 R2 (inside radius, mm)
     KEEP OUT                    closed loops without beads and holes; KEEP OUT BEADS, KEEP OUT HOLES: against these only
     RIVET                       points or circles, one at each: RIVET 4 (diameter, mm; else that of the circles);
                                 RIVET 4 HELD, RIVET 4 FREE: in the plane of the sheet; unknown unless given
     BOLT                        the same for bolts
-    PASS OVER                   nothing: not looked at
+    PASS OVER                   nothing: the layer is ignored
 
-The layers of the marking drawing that are for the bench alone are passed over too.
+Layers of our own marking drawing that hold no cut line are ignored too.
 """
 
 from __future__ import annotations
@@ -20,8 +20,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from stiffen.errors import Fault, InputError
-
-from .schema import printable
+from stiffen.model.value_rules import printable
 
 NUMBER_PATTERN = r"(\d+(?:\.\d+)?)"
 FASTENER_PATTERN = rf"(?: {NUMBER_PATTERN})?(?: (HELD|FREE))?"
@@ -44,19 +43,19 @@ MARKING_LAYERS = (
 
 @dataclass(frozen=True)
 class LayerRole:
-    """What a layer holds: sheet, fold, keep_out, rivets, bolts or nothing; `rivet_row` has the keys its name gives."""
+    """What a layer holds: sheet, fold, keep_out, rivets, bolts or nothing; `row` has the keys that its name gives."""
 
     kind: str
     row: dict = field(default_factory=dict, hash=False)
 
 
 def normalised_name(name: str) -> str:
-    """A layer's name as it is compared."""
+    """A layer's name in capitals, single blanks between words, as names are compared."""
     return " ".join(name.upper().replace("_", " ").split())
 
 
 def role_of_name(name: str) -> LayerRole | None:
-    """What one of our names means, None where it is none of them.
+    """The role that one of our names stands for; None for any other name.
 
     >>> role_of_name("fold_down_45_r2")
     LayerRole(kind='fold', row={'angle': -45.0, 'radius': 2.0})
@@ -84,7 +83,7 @@ def _row_of_name(kind: str, *words: str | None) -> dict:
 
 
 def layer_role(layer: str, own_names: Mapping[str, str]) -> LayerRole:
-    """What a layer of a drawing stands for.  InputError for a name that begins like one of ours and ends otherwise.
+    """The role of a layer of a drawing.  InputError for a name that begins like one of ours and ends otherwise.
 
     own: the user's names, as compared by `normalised_name`, to ours.
     """

@@ -1,8 +1,8 @@
-"""A DXF drawing of a sheet: its outline, what is cut out of it, and what its layers mark.
+"""Reads a DXF drawing of a sheet: its outline, its cut-outs, and the annotations on its layers.
 
-Model space only.  Blocks are taken apart; layers that are off or frozen, text, dimensions and hatches are passed over.
-Curves become chords at most `MAX_CHORD_ERROR` off.  Coordinates come out in mm by the drawing's $INSUNITS (no unit means
-mm).  `layers` has the names of the layers that mark folds, keep-outs, rivets and bolts.
+Model space only.  Blocks are taken apart.  Layers that are off or frozen, text, dimensions and hatches are ignored.
+Curves become chords that deviate by at most `MAX_CHORD_ERROR`.  Coordinates are converted to mm by the drawing's
+$INSUNITS (no unit means mm).  `dxf_layers` has the names of layers that mark folds, keep-outs, rivets and bolts.
 """
 
 from __future__ import annotations
@@ -25,15 +25,16 @@ from ezdxf.entities import DXFGraphic, Insert, Polyline
 from ezdxf.math import Vec3
 
 from stiffen.errors import Fault, InputError
+from stiffen.model.sheet_geometry import MAX_CHORD_ERROR, XY, arc_points
+from stiffen.model.value_rules import MAX_COORDINATE, printable, suggestion
 
 from .closed_loops import JOIN_TOLERANCE, CurvePiece, Loop, find_loops, outline_and_cutouts
 from .dxf_layers import LayerRole, layer_role, normalised_name
 from .fastener_rows import group_into_rows
 from .files import check_file
-from .schema import MAX_COORDINATE, MAX_ROWS, printable, suggestion
-from .sheet_geometry import MAX_CHORD_ERROR, XY, arc_points
+from .schema import MAX_ROWS
 
-logging.getLogger("ezdxf").addHandler(logging.NullHandler())  # its remarks on odd files are not for the screen
+logging.getLogger("ezdxf").addHandler(logging.NullHandler())  # its warnings about odd files do not belong on the screen
 
 MM_PER_UNIT = {0: 1.0, 1: 25.4, 2: 304.8, 4: 1.0, 5: 10.0, 6: 1000.0}  # $INSUNITS
 CURVES = ("LINE", "ARC", "CIRCLE", "ELLIPSE", "SPLINE", "HELIX", "LWPOLYLINE", "POLYLINE")
@@ -41,19 +42,19 @@ SOLIDS = (
     *("3DFACE", "3DSOLID", "BODY", "REGION", "MESH", "SURFACE", "EXTRUDEDSURFACE", "LOFTEDSURFACE"),
     *("REVOLVEDSURFACE", "SWEPTSURFACE", "PLANESURFACE"),
 )
-MAX_DRAWING_BYTES = 3_000_000  # bytes; larger ones take longer to read than anybody waits
+MAX_DRAWING_BYTES = 3_000_000  # bytes; larger ones take too long to read
 MAX_ENTITIES = 30_000
-MAX_CHORDS = 1_000_000  # that stand for all its curves
+MAX_CHORDS = 1_000_000  # of all its curves together
 TOO_MANY_ENTITIES = f"holds more than {MAX_ENTITIES} lines, arcs and blocks"
 TOO_MANY_CHORDS = f"holds curves so large that they take more than {MAX_CHORDS} chords"
 CLEAN_UP_CURE = "leave only the outline and cut-outs"
-MAX_RADIUS = 1e7  # mm, of an arc; ten times as far as a coordinate may be from the origin
+MAX_RADIUS = 1e7  # mm, of an arc; ten times the greatest coordinate
 MAX_BLOCK_DEPTH = 16
 
 
 @dataclass(frozen=True)
 class Annotation:
-    """What a layer marks, in the keys of the panel file: a row of [[fold]], [[keep_out]] or [[support]]."""
+    """One annotation, in the keys of the panel file: a row of [[fold]], [[keep_out]] or [[support]]."""
 
     key: str
     row: dict[str, Any]
@@ -62,7 +63,7 @@ class Annotation:
 
 @dataclass(frozen=True)
 class Drawing:
-    """What a drawing holds: the outline, the loops inside it, the unit it was drawn in, what its layers mark."""
+    """The content of a drawing: the outline, the loops inside it, the unit it was drawn in, its annotations."""
 
     outline: Loop
     cutouts: tuple[Loop, ...]
@@ -84,23 +85,23 @@ class _Layer:
 
 
 def read_drawing(path: Path, own_layers: Mapping[str, str] | None = None) -> Drawing:
-    """The largest closed loop of a DXF file, the loops inside it, and what its layers mark.
+    """The largest closed loop of a DXF file, the loops inside it, and the annotations on its layers.
 
-    own_layers: the user's names of layers, as `dxf_layers.normalised_name`, to ours.  InputError if the file is no DXF, is not
-    flat, has open ends, crossings, or more than one outline, or marks what cannot be.
+    own_layers: for each of the user's layer names, normalised by `dxf_layers.normalised_name`, ours.  InputError if
+    the file is no DXF, is not flat, has open ends, crossings or more than one outline, or annotations that cannot be.
     """
     check_file(path, MAX_DRAWING_BYTES)
     try:
         if path.read_bytes()[:4] == b"AC10":
             raise _drawing_error("is a DWG file", "export the drawing as DXF")
-        with np.errstate(all="ignore"):  # what overflows is told as not finite
+        with np.errstate(all="ignore"):  # an overflow is reported as not finite
             document = ezdxf.readfile(path)
             scale, unit = _unit(document)
             _check_named(document, own_layers or {})
             found = _layers(document, scale, own_layers or {})
     except (InputError, MemoryError):
         raise
-    except Exception:  # noqa: BLE001 - a DXF library meets broken files with errors of every kind
+    except Exception:  # noqa: BLE001 - a broken file raises errors of every kind in ezdxf
         raise _drawing_error("is not a readable DXF file", "export it again as ASCII DXF, R2000 or later") from None
     marks = tuple(islice((mark for layer in found for mark in _annotations(layer)), MAX_ROWS + 1))
     if len(marks) > MAX_ROWS:
@@ -120,7 +121,7 @@ def _unit(document: ezdxf.document.Drawing) -> tuple[float, str]:
 
 
 def _check_named(document: ezdxf.document.Drawing, own: Mapping[str, str]) -> None:
-    """Refuse names of layers that the drawing has not."""
+    """Raise InputError for names of layers that the drawing does not have."""
     listed = [layer.dxf.name for layer in document.layers]
     known = {
         normalised_name(name): name for name in (*listed, *(e.dxf.get("layer", "0") for e in document.modelspace()))
@@ -138,7 +139,7 @@ def _drawing_error(what: str, cure: str = "") -> InputError:
 
 
 def _layers(document: ezdxf.document.Drawing, scale: float, own: Mapping[str, str]) -> list[_Layer]:
-    """Everything in model space that a layer has a meaning for, layer by layer, flat and in mm."""
+    """Everything in model space on layers that have a role, layer by layer, flat and in mm."""
     hidden = {layer.dxf.name.lower() for layer in document.layers if layer.is_off() or layer.is_frozen()}
     meaning = cache(lambda name: layer_role(name, own))
     seen: Counter[str] = Counter()
@@ -165,8 +166,8 @@ def _layers(document: ezdxf.document.Drawing, scale: float, own: Mapping[str, st
                 raise _drawing_error(TOO_MANY_ENTITIES if count > MAX_ENTITIES else TOO_MANY_CHORDS, CLEAN_UP_CURE)
     strokes = [stroke for layer in found.values() for stroke in layer.strokes]
     if not any(layer.strokes for layer in found.values() if layer.role.kind == "sheet"):
-        told = ", ".join(f"{printable(kind)} ({count})" for kind, count in seen.most_common(4))
-        only = f", only {told}" if told else ""
+        kinds = ", ".join(f"{printable(kind)} ({count})" for kind, count in seen.most_common(4))
+        only = f", only {kinds}" if kinds else ""
         what = "but the marked layers" if strokes else "in model space"
         raise _drawing_error(f"holds no lines or arcs {what}{only}", "draw the outline as a closed loop")
     _check_flat(strokes)
@@ -174,7 +175,7 @@ def _layers(document: ezdxf.document.Drawing, scale: float, own: Mapping[str, st
 
 
 def _check_flat(strokes: list[Stroke]) -> None:
-    """Refuse strokes that lie too far out, or not in one plane."""
+    """Raise InputError for strokes that lie too far out, or not in one plane."""
     if not all(np.isfinite(points).all() and np.abs(points).max() <= MAX_COORDINATE for points, _ in strokes):
         raise _drawing_error(
             f"has coordinates beyond {MAX_COORDINATE:g} mm from the origin", "move the sheet to the origin"
@@ -186,13 +187,13 @@ def _check_flat(strokes: list[Stroke]) -> None:
 
 
 def _pieces(strokes: Iterable[Stroke]) -> list[CurvePiece]:
-    """Strokes in plan, those left out that are shorter than what is joined by itself."""
+    """Strokes in plan without those shorter than JOIN_TOLERANCE."""
     flat = (CurvePiece(points[:, :2], arc) for points, arc in strokes)
     return [piece for piece in flat if piece.length > JOIN_TOLERANCE]
 
 
 def _fastener_places(entity: Any, scale: float) -> list[tuple[Vec3, float]]:
-    """Place and diameter, mm, of a circle (0 for a point); nothing for other entities."""
+    """Place and diameter in mm of a circle, or of a point (diameter 0); an empty list for other entities."""
     if entity.dxftype() == "POINT":
         return [(entity.dxf.location * scale, 0.0)]
     if entity.dxftype() == "CIRCLE":
@@ -203,9 +204,9 @@ def _fastener_places(entity: Any, scale: float) -> list[tuple[Vec3, float]]:
 def _visible_entities(
     entities: Iterable[DXFGraphic], hidden: set[str], around: str, depth: int
 ) -> Iterator[tuple[DXFGraphic, str]]:
-    """All visible entities with their layer; a block reference itself comes before what is in it.
+    """All visible entities with their layer; a block reference comes before the entities in it.
 
-    around: the layer of the block reference; what lies on layer 0 of a block lies on that.
+    around: the layer of the block reference, which is also that of entities on layer 0 of the block.
     """
     if depth > MAX_BLOCK_DEPTH:
         raise _drawing_error(f"has blocks nested more than {MAX_BLOCK_DEPTH} deep", "explode the blocks")
@@ -219,7 +220,7 @@ def _visible_entities(
             continue
         copies: Iterable[Insert] = [entity]
         if entity.mcount > 1:
-            if depth:  # ezdxf does not scale such a grid with the block it stands in
+            if depth:  # ezdxf does not scale such a grid with the outer block
                 raise _drawing_error("has an array of blocks inside a block", "explode the outer block")
             if entity.mcount > MAX_ENTITIES:
                 raise _drawing_error(TOO_MANY_ENTITIES, CLEAN_UP_CURE)
@@ -253,7 +254,7 @@ def _strokes(entity: Any, scale: float) -> Iterator[Stroke]:
 
 
 def _check_extent(entity: Any, scale: float) -> None:
-    """Refuse a curve so large that its chords could not be counted."""
+    """Raise InputError for a curve so large that its chords could not be counted."""
     points = [entity.dxf.major_axis] if entity.dxftype() == "ELLIPSE" else [*entity.control_points, *entity.fit_points]
     if not all(abs(v) * scale <= MAX_RADIUS for point in points for v in Vec3(point)):
         raise _drawing_error(f"has a curve beyond {MAX_RADIUS:g} mm", "draw it as a line")
@@ -264,7 +265,7 @@ def _array(points: Iterable[Vec3], scale: float) -> np.ndarray:
 
 
 def _arc(entity: Any, scale: float) -> tuple[np.ndarray, tuple[float, float, float]]:
-    """An ARC or CIRCLE: its points are laid out in its own plane and then turned into the drawing's."""
+    """Points of an ARC or CIRCLE, computed in its own plane and then rotated into the drawing's, and the arc itself."""
     centre, radius = entity.dxf.center * scale, entity.dxf.radius * scale
     if not radius <= MAX_RADIUS:
         raise _drawing_error(f"has an arc of radius {radius:g} mm", "draw it as a line")
@@ -280,11 +281,11 @@ def _arc(entity: Any, scale: float) -> tuple[np.ndarray, tuple[float, float, flo
     return _array(points, 1.0), (middle.x, middle.y, radius)
 
 
-# --- what the layers mark --------------------------------------------------------------------------------------
+# --- annotations --------------------------------------------------------------------------------------
 
 
 def _annotations(layer: _Layer) -> Iterator[Annotation]:
-    """What one layer marks, in the keys of the panel file."""
+    """The annotations of one layer."""
     name, row = layer.name, layer.role.row
     try:
         if layer.role.kind == "fold":
@@ -297,12 +298,12 @@ def _annotations(layer: _Layer) -> Iterator[Annotation]:
             for support in _fasteners(layer):
                 yield Annotation("support", support, name)
     except InputError as error:
-        told = (Fault("", f"layer {printable(name)} {fault.what}", fault.cure) for fault in error.faults)
-        raise InputError(told) from None
+        faults = (Fault("", f"layer {printable(name)} {fault.what}", fault.cure) for fault in error.faults)
+        raise InputError(faults) from None
 
 
 def _straight(piece: CurvePiece) -> tuple[XY, XY]:
-    """The two ends of a fold line, the lesser first."""
+    """The two ends of a fold line, sorted."""
     (x0, y0), (x1, y1) = ends = piece.points[[0, -1]].round(6).tolist()
     if piece.length > math.dist(*ends) + JOIN_TOLERANCE:
         raise _drawing_error(

@@ -1,4 +1,4 @@
-"""Files as text, TOML and JSON: read with clear faults, written whole or not at all."""
+"""Reads text, TOML and JSON files with clear faults; writes files whole or not at all."""
 
 from __future__ import annotations
 
@@ -17,17 +17,16 @@ from typing import Any
 import numpy as np
 
 from stiffen.errors import Fault, InputError
-
-from .schema import printable
+from stiffen.model.value_rules import printable
 
 MAX_TOML_BYTES = 2_000_000  # bytes; a panel file has a few thousand
 MAX_JSON_BYTES = 10_000_000
-MAX_KEY_PARTS = 20  # parts of a dotted key; tomllib takes time and room by the square of them
+MAX_KEY_PARTS = 20  # parts of a dotted key; the time and memory of tomllib grow with their square
 KEY_PART_PATTERN = r"""(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')"""
 DEEP_KEY_PATTERN = re.compile(rf"(?<![\w-]){KEY_PART_PATTERN}(?:[ \t]*+\.[ \t]*+{KEY_PART_PATTERN}){{{MAX_KEY_PARTS}}}")
 LAYOUT_FILE_CURE = "a layout.json that search or draw wrote is wanted here"
 FilePath = str | os.PathLike[str]
-CURES_BY_ERRNO = {  # what would do about a place that cannot be read or written
+CURES_BY_ERRNO = {  # what to do about a path that cannot be read or written
     errno.EACCES: "take another place, or have its permissions changed",
     errno.EPERM: "take another place, or have its permissions changed",
     errno.EROFS: "it is read-only: take another place",
@@ -43,12 +42,12 @@ CURES_BY_ERRNO = {  # what would do about a place that cannot be read or written
 
 
 def file_error(path: FilePath, what: str, cure: str = "") -> InputError:
-    """The error for a file that cannot be used at all."""
+    """The error for a file that cannot be used."""
     return InputError([Fault(os.fspath(path), what, cure)])
 
 
 def system_error(path: FilePath, what: str, error: Exception) -> InputError:
-    """The error for a place the system says no to: `what` cannot be done, the reason, what would do."""
+    """The error for a path that the system refuses: what cannot be done, the reason, a cure."""
     reason = (getattr(error, "strerror", None) or str(error)).lower()
     return file_error(path, f"{what}: {reason}", CURES_BY_ERRNO.get(getattr(error, "errno", None) or 0, ""))
 
@@ -98,7 +97,7 @@ def read_toml(path: FilePath) -> dict:
         raise file_error(path, *_toml_fault(str(error), text)) from None
 
 
-TOML_CURES = (  # (start of the parser's message, what would do)
+TOML_CURES = (  # (start of the parser's message, cure)
     ("Cannot overwrite", "the key stands there twice"),
     ("Cannot declare", "the heading stands there twice; [[double brackets]] open one more of a kind"),
     ("Illegal character", "a text ends with its quote on the same line"),
@@ -106,7 +105,7 @@ TOML_CURES = (  # (start of the parser's message, what would do)
 
 
 def _toml_fault(message: str, text: str) -> tuple[str, str]:
-    """What is wrong with TOML text, the line itself shown, and what would do."""
+    """What is wrong with TOML text, with the line itself, and a cure."""
     if text.lstrip().startswith("{"):
         return "is not TOML", "it looks like a layout (JSON); a TOML file is wanted here"
     found = re.search(r"\(at line (\d+), column (\d+)\)", message)
@@ -143,10 +142,11 @@ def read_json(path: FilePath) -> dict:
 
 @contextmanager
 def atomic_write(path: FilePath) -> Iterator[Path]:
-    """Hand out a temporary name beside `path`; on success it takes the place of `path`, else it goes.
+    """Give a temporary name beside `path` to write to; on success the file replaces `path`, else it is removed.
 
-    So no half file is ever seen.  Where `path` is a link, the file it leads to is replaced; a pipe or a device is
-    written to as it is.  InputError if the place cannot be written.
+    No half-written file is ever seen, and none is lost at a power cut: the content is flushed to the disk before the
+    file is renamed, the folder after it.  If `path` is a link, the file it leads to is replaced; a pipe or a device is
+    written to directly.  InputError if the path cannot be written.
     """
     target = Path(os.path.realpath(path))
     fresh = temporary_name(target, os.getpid())
@@ -155,7 +155,10 @@ def atomic_write(path: FilePath) -> Iterator[Path]:
             yield target
             return
         yield fresh
+        _flush_to_disk(fresh)
         os.replace(fresh, target)
+        with suppress(OSError):  # not every file system can; the file itself is whole in any case
+            _flush_to_disk(target.parent)
     except BaseException as error:
         with suppress(OSError, ValueError):
             fresh.unlink(missing_ok=True)
@@ -164,25 +167,36 @@ def atomic_write(path: FilePath) -> Iterator[Path]:
         raise
 
 
+def _flush_to_disk(path: Path) -> None:
+    """Return only when a file's content, or a folder's list of names, has left the system's memory for the disk."""
+    if path.is_dir() and os.name != "posix":  # Windows has no handle of a folder that could be flushed
+        return
+    handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
 def temporary_name(target: Path, process_id: int | str) -> Path:
-    """The temporary name of a file that a process is writing; the ending stays, since it tells writers the format."""
+    """The temporary name of a file that a process is writing; the suffix stays, since it tells writers the format."""
     return target.parent / f".{target.name}.{process_id}.part{target.suffix}"
 
 
 def json_text(data: dict) -> str:
-    """`data` as JSON; numpy numbers and arrays become numbers and lists, NaN and infinity, which JSON has not, null."""
+    """`data` as JSON text.  Numpy values become numbers and lists; NaN and infinity, unknown to JSON, become null."""
     return json.dumps(_json_value(data), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def write_json(path: FilePath, data: dict) -> None:
-    """Write `json_text` of the data, whole or not at all.  InputError if the place cannot be written."""
+    """Write the data as JSON, whole or not at all.  InputError if the path cannot be written."""
     text = json_text(data)
     with atomic_write(path) as fresh:
         fresh.write_text(text, encoding="utf-8")
 
 
 def _json_value(value: Any) -> Any:
-    """`value` with only what JSON has."""
+    """`value` in the types that JSON has."""
     if isinstance(value, dict):
         return {str(key): _json_value(item) for key, item in value.items()}
     if isinstance(value, np.ndarray | np.generic):

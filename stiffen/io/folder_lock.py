@@ -1,39 +1,24 @@
-"""An output folder held by one process at a time, so that two searches into one folder do not mix.
+"""An output folder locked for one process at a time, so that two searches into one folder do not mix.
 
-The lock is the system's own, on a file in the folder: it ends with its process however that dies.  What a killed
-process left half written is cleared away by the next one that holds the folder.
+The lock is the system's own, on a file in the folder: it ends with its process, however that dies.  The file names the
+process that holds it.  What a killed process left half written is removed by the next one that locks the folder.
 """
 
 from __future__ import annotations
 
-import errno
 import os
 import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import BinaryIO
 
-from stiffen.errors import InputError
+from filelock import FileLock, Timeout
 
 from .files import FilePath, file_error, system_error, temporary_name
 
 LOCK_FILE_NAME = ".stiffen.lock"
-TAKEN = (errno.EACCES, errno.EAGAIN)
-
-if sys.platform == "win32":
-    import msvcrt
-
-    def _lock(file: BinaryIO) -> None:
-        file.seek(1_000_000)  # past what is written in it, which others must be able to read
-        msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-
-else:
-    import fcntl
-
-    def _lock(file: BinaryIO) -> None:
-        fcntl.lockf(file, fcntl.LOCK_EX | fcntl.LOCK_NB)  # of the process, not handed on to those it starts
+LOCKED_BYTES = 1 if sys.platform == "win32" else 0  # at the start of the file; others cannot read them there
 
 
 @contextmanager
@@ -49,54 +34,60 @@ def locked_folder(name: FilePath) -> Iterator[Path]:
         raise file_error(folder, "is a file, not a folder", "name a folder for what is written") from None
     except OSError as error:
         raise system_error(folder, "cannot be made", error) from None
-    file = _acquire(folder)
+    lock, last_holder = _acquire(folder)
     try:
         try:
-            _remove_leftovers(folder, file)
+            _remove_leftovers(folder, last_holder)
+            _write_holder(folder)
         except OSError as error:
             raise system_error(folder, "cannot be written to", error) from None
         yield folder
     finally:
         with suppress(OSError):
             (folder / LOCK_FILE_NAME).unlink()
-        file.close()
+        lock.release()
 
 
-def _acquire(folder: Path) -> BinaryIO:
-    """The lock's file, open and locked."""
+def _acquire(folder: Path) -> tuple[FileLock, str]:
+    """The lock, held by this process, and the line of the process that held it last ("" where there is none)."""
+    path = folder / LOCK_FILE_NAME
     while True:
+        holder = _read_holder(path)
+        lock = FileLock(path)
         try:
-            file = open(folder / LOCK_FILE_NAME, "a+b", buffering=0)  # noqa: SIM115 - held until the block of `locked_folder` ends
+            lock.acquire(timeout=0)
+            return lock, holder
+        except Timeout:
+            if not path.exists():  # whoever held it was just done and removed its file
+                continue
+            process, _, since = (_read_holder(path) or holder).partition(" ")
+            by = f"process {process}, since {since}" if since else "another process"
+            what, cure = f"is being written to by {by}", "wait for it or stop it, or name another folder"
+            raise file_error(folder, what, cure) from None
         except OSError as error:
             raise system_error(folder, "cannot be written to", error) from None
-        try:
-            _lock(file)
-            if os.path.samestat(os.fstat(file.fileno()), os.stat(folder / LOCK_FILE_NAME)):
-                return file
-        except FileNotFoundError:  # whoever held it was just done and took its file away
-            pass
-        except OSError as error:
-            raise _lock_error(folder, file, error) from None
-        file.close()
 
 
-def _lock_error(folder: Path, file: BinaryIO, error: OSError) -> InputError:
-    with file:
-        if error.errno not in TAKEN:
-            return system_error(folder, "cannot be locked", error)
-        file.seek(0)
-        process, _, since = file.readline().decode("ascii", "replace").strip().partition(" ")
-    holder = f"process {process}, since {since}" if since else "another process"
-    return file_error(folder, f"is being written to by {holder}", "wait for it or stop it, or name another folder")
+def _read_holder(path: Path) -> str:
+    """The line that names the process holding a lock, "" where it cannot be read."""
+    with suppress(OSError), open(path, "rb", buffering=0) as file:
+        file.seek(LOCKED_BYTES)
+        return file.readline().decode("ascii", "replace").strip()
+    return ""
 
 
-def _remove_leftovers(folder: Path, file: BinaryIO) -> None:
-    """Take away the half-written files of a process that died here, and write our own name into the lock."""
-    file.seek(0)
-    dead = file.readline().decode("ascii", "replace").partition(" ")[0]
-    if dead.isdecimal():
-        for left in folder.glob(temporary_name(Path("*"), dead).name + "*"):
+def _write_holder(folder: Path) -> None:
+    """Write our own process and the time into the lock's file."""
+    with open(folder / LOCK_FILE_NAME, "r+b", buffering=0) as file:
+        file.truncate(LOCKED_BYTES)
+        file.seek(LOCKED_BYTES)
+        file.write(f"{os.getpid()} {time.strftime('%Y-%m-%d %H:%M:%S')}\n".encode())
+
+
+def _remove_leftovers(folder: Path, last_holder: str) -> None:
+    """Remove the half-written files of a process that died while it held the folder."""
+    process = last_holder.partition(" ")[0]
+    if process.isdecimal():
+        for left in folder.glob(temporary_name(Path("*"), process).name + "*"):
             with suppress(OSError):
                 left.unlink()
-    file.truncate(0)
-    file.write(f"{os.getpid()} {time.strftime('%Y-%m-%d %H:%M:%S')}\n".encode())

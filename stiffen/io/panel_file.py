@@ -1,6 +1,6 @@
-"""From files to a `Panel`, `Tools` or `Layout`, with every fault told at once; and layouts back to files.
+"""Reads panel and layout files into records, reporting every fault at once; makes the data of a layout file.
 
-mm, N, MPa, kg, s, Hz.  Places in faults count from 1, as a person does: `load[2].at` is the key `at` of the second
+mm, N, MPa, kg, s, Hz.  Places in faults count from 1: `load[2].at` is the key `at` of the second
 [[load]], `panel.outline[3]` the third point of the outline.
 """
 
@@ -12,21 +12,21 @@ from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from shapely.geometry import MultiPoint
-
 from stiffen.errors import InputError
-from stiffen.model.layout import SIDES, Layout
+from stiffen.model import sheet_rules
+from stiffen.model.layout import GAUGE_RANGE, Layout
 from stiffen.model.material import Material, materials
-from stiffen.model.panel import GOALS, SYMMETRIES, Cutout, FlatnessReading, Fold, Panel
+from stiffen.model.panel import PANEL_RULES, Cutout, FlatnessReading, Fold, Panel
+from stiffen.model.sheet_geometry import RING, Ring, SheetGeometry, round_corners
 from stiffen.model.tools import Tools
+from stiffen.model.value_rules import TEXT, Range, printable, show_value, suggestion
 
 from . import panel_tables
 from .closed_loops import Loop
 from .dxf_layers import NAME_CHOICES, normalised_name, role_of_name
 from .dxf_reader import Drawing, read_drawing
 from .files import FilePath, file_error, read_json, read_toml, write_json
-from .schema import FaultList, Range, TableReader, printable, show_value, suggestion
-from .sheet_geometry import Ring, SheetGeometry, round_corners
+from .schema import FaultList, TableReader
 from .tools_file import STARTER, read_tools, starter_tools, tools_data, tools_from_dict, tools_from_table
 
 __all__ = [
@@ -41,19 +41,13 @@ __all__ = [
 ]
 
 FORMAT_NAME, FORMAT_VERSION = "stiffen layout", 1
-MIN_SHEET_LENGTH, MAX_SHEET_LENGTH = (
-    50.0,
-    10_000.0,
-)  # mm, the longer side of a sheet: a smaller one has no room for beads
-MIN_SHEET_WIDTH = 1.0  # mm, its shorter side
-WAVINESS_RANGE = Range(0.0, 50.0, "mm")
-COUNT_RANGE = Range(1, 1000)
+CORNER_RADIUS = Range(0.0, 5000.0, "mm")
 PANEL_KEYS = ("name", "material", "gauges", "outline", "outline_dxf", "corner_radius", "bead_side", "tools", "waviness",
               "symmetry", "goal", "beads_at_most", "dies_at_most")  # fmt: skip
 
 
 class LayoutContext(NamedTuple):
-    """What beads and holes are checked against; None where it is itself at fault."""
+    """What beads and holes are checked against; a part with faults of its own is None."""
 
     sheet: SheetGeometry | None
     tools: Tools | None
@@ -72,9 +66,9 @@ def read_panel(path: FilePath) -> Panel:
 
 
 def panel_from_dict(data: dict, folder: Path) -> Panel:
-    """The panel of plain data in the form of a panel file; `folding_brake` is where files named in it lie.
+    """The panel of plain data in the form of a panel file; `folder` is where files named in it lie.
 
-    `data` stays as it is.  The panel's `source` is a copy of it in which the outline and the tools stand themselves.
+    `data` is not changed.  The panel's `source` is a copy of it that holds the outline and the tools themselves.
     InputError with every fault found.
 
     >>> panel_from_dict({"panel": {"name": "lid", "gauges": [1.0, "2 mm"]}}, Path())
@@ -86,12 +80,12 @@ def panel_from_dict(data: dict, folder: Path) -> Panel:
     faults = FaultList(data)
     panel, _ = _panel(TableReader(data, faults), Path(folder))
     faults.raise_if_any()
-    assert panel is not None  # else a fault was told
+    assert panel is not None  # else a fault was raised
     return panel
 
 
 def layout_document(panel: Panel, layout: Layout, result: dict | None) -> dict:
-    """The JSON form of a layout file: the panel with nothing left to look up, what was decided, what was found."""
+    """The data of a layout file: the panel with the files it names, gauge, beads and holes, and the result."""
     return {
         "format": FORMAT_NAME,
         "version": FORMAT_VERSION,
@@ -120,12 +114,12 @@ def read_layout(path: FilePath) -> tuple[Panel, Layout]:
     if "panel" not in data:
         root.fault("panel", "is missing", "a layout file holds its panel")
     panel, context = _panel(body, Path(path).parent) if body else (None, LayoutContext(None, None, None))
-    gauge = root.number("gauge", panel_tables.GAUGE_RANGE)
+    gauge = root.read("gauge", GAUGE_RANGE)
     beads = _rows(root, "beads", partial(panel_tables.bead, **context._asdict()))
     holes = _rows(root, "holes", partial(panel_tables.hole, **context._asdict()))
     root.reject_unknown_keys("a layout file")
     faults.raise_if_any()
-    assert panel is not None  # else a fault was told
+    assert panel is not None  # else a fault was raised
     return panel, Layout(gauge, beads, holes)
 
 
@@ -133,7 +127,7 @@ def read_layout(path: FilePath) -> tuple[Panel, Layout]:
 
 
 def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext]:
-    """The panel, None where anything in it is at fault, and what is left to check beads and holes against."""
+    """The panel (None if anything in it is at fault), and what is left to check beads and holes against."""
     head = root.table("panel")
     if head is None:
         if "panel" not in root.data:
@@ -144,16 +138,16 @@ def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext
     tools, tools_data = _tools(head, folder)
     outline, drawing = _outline(head, folder, _own_layers(root, head))
     cutouts, sheet = _cutouts(root, head, outline, drawing)
-    context = LayoutContext(sheet, tools, head.choice("bead_side", (*SIDES, "either"), "up"))
+    context = LayoutContext(sheet, tools, head.read("bead_side", PANEL_RULES["bead_side"], "up"))
     values = {
-        "name": head.text("name"),
+        "name": head.read("name", TEXT),
         "material": _material(root, head),
         "gauges": _gauges(head),
-        "waviness": head.number("waviness", WAVINESS_RANGE, 0.0),
-        "symmetry": head.choice("symmetry", SYMMETRIES, "auto"),
-        "goal": head.choice("goal", GOALS, "lightest"),
-        "beads_at_most": _optional_count(head, "beads_at_most"),
-        "dies_at_most": _optional_count(head, "dies_at_most"),
+        "waviness": head.read("waviness", PANEL_RULES["waviness"], 0.0),
+        "symmetry": head.read("symmetry", PANEL_RULES["symmetry"], "auto"),
+        "goal": head.read("goal", PANEL_RULES["goal"], "lightest"),
+        "beads_at_most": head.read("beads_at_most", PANEL_RULES["beads_at_most"], None),
+        "dies_at_most": head.read("dies_at_most", PANEL_RULES["dies_at_most"], None),
         "supports": _rows_and_annotations(root, head, drawing, "support", partial(panel_tables.support, sheet=sheet)),
         "loads": _rows(root, "load", partial(panel_tables.load, sheet=sheet)),
         **_cases(root),
@@ -176,29 +170,18 @@ def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext
     return panel, context
 
 
-def _out_of_flat(root: TableReader, sheet: panel_tables.SheetGeometry | None) -> tuple[FlatnessReading, ...]:
-    """Measured places; three and more, not in one line, each once, so that they give a shape."""
+def _out_of_flat(root: TableReader, sheet: SheetGeometry | None) -> tuple[FlatnessReading, ...]:
+    """Flatness readings; a fault unless their places give a shape."""
     found = _rows(root, "out_of_flat", partial(panel_tables.flatness_reading, sheet=sheet))
     if not found or len(found) < len(root.data["out_of_flat"]):
         return ()
-    places = {one.at for one in found}
-    if len(places) < len(found):
-        root.fault("out_of_flat", "names a place twice", "give each place once")
-    elif MultiPoint(list(places)).convex_hull.area < 1.0:
-        root.fault("out_of_flat", "gives no shape", "measure three places and more, not in one line, the corners too")
+    for path, what, cure in sheet_rules.flatness_findings([one.at for one in found]):
+        root.fault(("out_of_flat", *path), what, cure)
     return found
 
 
-def _optional_count(head: TableReader, key: str) -> int | None:
-    """A whole number, or None where none is given."""
-    value = head.number(key, COUNT_RANGE, None)
-    if value is not None and value != int(value):
-        return head.fault(key, f"is {value:g}, not a whole number", "give how many")
-    return None if value is None else int(value)
-
-
 def _source(data: dict, tools: dict, drawing: Drawing | None) -> dict:
-    """A copy of the panel's data with nothing left to look up: tools in place, and what is drawn as points."""
+    """A copy of the panel's data that names no other file: the tools as a table, the drawing as points."""
     source = copy.deepcopy(data)
     source.pop("dxf_layers", None)
     head = source["panel"]
@@ -219,18 +202,18 @@ def _loop_as_table(loop: Loop) -> dict:
     return {"polygon": [list(point) for point in loop.ring]}
 
 
-Build = Callable[[TableReader], Any]  # from a table to a record, or None with faults kept
+Build = Callable[[TableReader], Any]  # makes a record from a table, or keeps faults and returns None
 
 
 def _rows(root: TableReader, key: str, build: Build) -> tuple:
-    """The records of one array of tables, faulty ones left out."""
+    """The records of one array of tables without the faulty ones."""
     return tuple(record for row in root.tables(key) if (record := build(row)) is not None)
 
 
 def _rows_and_annotations(
     root: TableReader, head: TableReader, drawing: Drawing | None, key: str, build: Build
 ) -> tuple:
-    """The records of one array of tables, then those that the drawing marks; faulty ones left out."""
+    """The records of one array of tables, then those of the drawing, without the faulty ones."""
     records = list(_rows(root, key, build))
     for mark in drawing.annotations if drawing else ():
         if mark.key != key:
@@ -243,13 +226,13 @@ def _rows_and_annotations(
         except InputError as error:
             for fault in error.faults:
                 name = Path(head.data["outline_dxf"]).name
-                told = f"{name}: layer {printable(mark.layer)}: {fault.where or key} {fault.what}"
-                head.fault("outline_dxf", told, fault.cure)
+                what = f"{name}: layer {printable(mark.layer)}: {fault.where or key} {fault.what}"
+                head.fault("outline_dxf", what, fault.cure)
     return tuple(records)
 
 
 def _reject_unknown_headings(root: TableReader) -> None:
-    """Tell of unknown headings, and of keys of [panel] that stand above it."""
+    """Keep a fault for unknown headings, and for keys of [panel] that stand above it."""
     for key in PANEL_KEYS:
         if key in root.data and key != "material":
             root.has(key)
@@ -261,7 +244,7 @@ def _reject_unknown_headings(root: TableReader) -> None:
 
 
 def _material(root: TableReader, head: TableReader) -> Material | None:
-    """A name in the built-in table, or [material]."""
+    """The material: a name in the built-in table, or the table [material]."""
     if isinstance(root.data.get("material"), str) and root.has("material"):
         return root.fault("material", "stands outside [panel]", "move it below the heading [panel]")
     inline = isinstance(head.data.get("material"), dict)
@@ -270,9 +253,9 @@ def _material(root: TableReader, head: TableReader) -> Material | None:
         if not inline and "material" in head.data:
             head.fault("material", "stands beside a table [material]", "give one of the two")
         return panel_tables.own_material(own)
-    if "material" in root.data:  # told already: it is no table
+    if "material" in root.data:  # a fault is kept already: it is no table
         return None
-    name = head.text("material")
+    name = head.read("material", TEXT)
     if name is not None and name not in materials():
         cure = f"{suggestion(name, materials())}; or describe your own under [material]"
         return head.fault("material", f'"{name}" is not in the built-in table', cure)
@@ -280,19 +263,17 @@ def _material(root: TableReader, head: TableReader) -> Material | None:
 
 
 def _gauges(head: TableReader) -> tuple[float, ...] | None:
-    """Thicknesses in the rack, rising."""
-    gauges = head.numbers("gauges", panel_tables.GAUGE_RANGE)
-    if gauges and len(set(gauges)) < len(gauges):
-        return head.fault("gauges", "holds a thickness twice", "name each once")
+    """Available sheet thicknesses, rising."""
+    gauges = head.read("gauges", PANEL_RULES["gauges"])
     return gauges and tuple(sorted(gauges))
 
 
 def _tools(head: TableReader, folder: Path) -> tuple[Tools | None, dict]:
-    """Tools and their plain data: "starter" unless given, a file, or a table in place."""
+    """Tools and their plain data: "starter" unless given, else a file or a table in [panel]."""
     inline = head.table("tools") if isinstance(head.data.get("tools"), dict) else None
     if inline:
         return tools_from_table(inline, "tools"), inline.data
-    entry = head.text("tools", STARTER)
+    entry = head.read("tools", TEXT, STARTER)
     if entry is None:
         return None, {}
     name = Path(entry).name
@@ -311,11 +292,11 @@ def _tools(head: TableReader, folder: Path) -> tuple[Tools | None, dict]:
 
 
 def _own_layers(root: TableReader, head: TableReader) -> dict[str, str]:
-    """[dxf_layers]: the user's names of layers to ours."""
+    """[dxf_layers]: for each of the user's layer names, ours."""
     own = root.table("dxf_layers")
     if own and "outline_dxf" not in head.data:
         root.fault("dxf_layers", "has no meaning without outline_dxf", "it names the layers of that drawing")
-    names = {key: own.text(key) for key in own.data} if own else {}
+    names = {key: own.read(key, TEXT) for key in own.data} if own else {}
     for key, name in names.items():
         if own and name is not None and role_of_name(name) is None:
             own.fault(key, f"is {show_value(name)}", f"name it {NAME_CHOICES}")
@@ -323,9 +304,9 @@ def _own_layers(root: TableReader, head: TableReader) -> dict[str, str]:
 
 
 def _outline(head: TableReader, folder: Path, own_layers: dict[str, str]) -> tuple[Ring | None, Drawing | None]:
-    """The outline with its corners rounded, from points or from a drawing."""
+    """The outline with its corners rounded, from points or from a drawing, and the drawing."""
     given = [key for key in ("outline", "outline_dxf") if head.has(key)]
-    radius = head.number("corner_radius", Range(0.0, 5000.0, "mm"), 0.0)
+    radius = head.read("corner_radius", CORNER_RADIUS, 0.0)
     if len(given) != 1:
         what = "stands beside outline_dxf" if given else "is missing"
         head.fault("outline", what, 'give outline = [[x, y], ...] or outline_dxf = "part.dxf"')
@@ -335,7 +316,7 @@ def _outline(head: TableReader, folder: Path, own_layers: dict[str, str]) -> tup
         if "corner_radius" in head.data:
             head.fault("corner_radius", "has no meaning beside outline_dxf", "round the corners in the drawing")
         return drawing.outline.ring if drawing else None, drawing
-    ring = panel_tables.read_ring(head, "outline")
+    ring = head.read("outline", RING)
     if ring is None or not _is_plausible_size(head, "outline", ring, "the file is read as mm"):
         return None, None
     try:
@@ -347,8 +328,8 @@ def _outline(head: TableReader, folder: Path, own_layers: dict[str, str]) -> tup
 
 
 def _drawing(head: TableReader, folder: Path, own_layers: dict[str, str]) -> Drawing | None:
-    """The loops of the drawing that outline_dxf names, and what its layers mark."""
-    name = head.text("outline_dxf")
+    """The drawing that outline_dxf names; None, with faults kept, if it cannot be used."""
+    name = head.read("outline_dxf", TEXT)
     if name is None:
         return None
     try:
@@ -363,26 +344,19 @@ def _drawing(head: TableReader, folder: Path, own_layers: dict[str, str]) -> Dra
 
 def _is_plausible_size(head: TableReader, key: str, ring: Ring, unit: str) -> bool:
     """False, with a fault, for a sheet so small or large that the unit must be wrong."""
-    w, h = (max(p[k] for p in ring) - min(p[k] for p in ring) for k in (0, 1))
-    if MIN_SHEET_LENGTH <= max(w, h) <= MAX_SHEET_LENGTH and min(w, h) >= MIN_SHEET_WIDTH:
-        return True
-    if max(w, h) > MAX_SHEET_LENGTH:
-        factor, name = (0.001, "micrometres") if max(w, h) > 1e5 else (1 / 25.4, "mm but marked as inches")
-    else:
-        factor, name = (1000.0, "metres") if max(w, h) < 10 else (25.4, "inches")
-    guess = f"; drawn in {name} it would be {w * factor:.0f} x {h * factor:.0f} mm"
-    limits = f"a sheet is {MIN_SHEET_LENGTH:g} to {MAX_SHEET_LENGTH:g} mm long and at least {MIN_SHEET_WIDTH:g} mm wide"
-    head.fault(key, f"is {w:.6g} x {h:.6g} mm; {limits}", unit + guess)
-    return False
+    found = sheet_rules.size_findings(ring, unit)
+    for _, what, cure in found:
+        head.fault(key, what, cure)
+    return not found
 
 
-# --- what hangs together ---------------------------------------------------------------------------------------
+# --- rules between tables ---------------------------------------------------------------------------------------
 
 
 def _cutouts(
     root: TableReader, head: TableReader, outline: Ring | None, drawing: Drawing | None
 ) -> tuple[tuple[Cutout, ...], SheetGeometry | None]:
-    """All cut-outs, those of the file before those of the drawing, and the sheet they leave."""
+    """All cut-outs, those of the file before those of the drawing, and the sheet without them."""
     own = [(row, record) for row in root.tables("cutout") if (record := panel_tables.cutout(row)) is not None]
     drawn = [Cutout(loop.ring, loop.circle) for loop in (drawing.cutouts if drawing else ())]
     cutouts = (*(record for _, record in own), *drawn)
@@ -394,23 +368,23 @@ def _cutouts(
             own[place][0].fault("", what, "move or shrink it; cut-outs lie inside the outline and apart")
         else:
             x, y = sheet.cutout_centroid(place)
-            told = f"has a cut-out around ({x:.1f}, {y:.1f}) that {what}"
-            head.fault("outline_dxf", told, "cut-outs lie inside the outline and apart")
+            where = f"has a cut-out around ({x:.1f}, {y:.1f}) that {what}"
+            head.fault("outline_dxf", where, "cut-outs lie inside the outline and apart")
     return cutouts, sheet
 
 
 def _folds(
     root: TableReader, head: TableReader, drawing: Drawing | None, sheet: SheetGeometry | None
 ) -> tuple[Fold, ...]:
-    """Fold lines; no two may cross on the sheet."""
+    """The folds; a fault if two cross on the sheet."""
     folds: list[Fold] = []
 
     def build(row: TableReader) -> Fold | None:
         fold = panel_tables.fold(row, sheet)
         if fold is None:
             return None
-        if sheet and any(sheet.lines_cross(fold.line, other.line) for other in folds):
-            row.fault("line", "crosses another fold on the sheet", "one fold at a place")
+        if sheet:
+            row.keep(sheet_rules.crossing_findings(sheet, fold.line, [other.line for other in folds]))
         folds.append(fold)
         return fold
 
@@ -418,18 +392,18 @@ def _folds(
 
 
 def _cases(root: TableReader) -> dict:
-    """Combinations and demands; they may name the case of a load that is itself at fault."""
+    """Combinations and demands; they may name the case of a faulty load."""
     cases = _case_names(root, "load")
     combined = _case_names(root, "combination")
     combinations = _rows(root, "combination", partial(panel_tables.combination, cases=cases))
-    if twice := {name for name in combined if combined.count(name) > 1}:
-        root.fault("combination", f"has {show_value(min(twice))} more than once", "give each combination its own name")
+    for _, what, cure in sheet_rules.repeated_findings(combined):
+        root.fault("combination", what, cure)
     demands = _rows(root, "demand", partial(panel_tables.demand, cases=[*cases, *combined]))
     return {"combinations": combinations, "demands": demands}
 
 
 def _case_names(root: TableReader, key: str) -> list[str]:
-    """The case names that the tables of one kind bear, faulty tables included."""
+    """The case names in the tables of one kind, faulty tables included."""
     rows = root.data.get(key)
     rows = rows if isinstance(rows, list) else []
     names = (row.get("case") for row in rows if isinstance(row, dict))

@@ -1,24 +1,19 @@
-"""One function for each kind of record in a panel file: from a table to the frozen record, or None with faults kept.
+"""One function for each kind of table in a panel file: from the table to the frozen record, or None with faults kept.
 
+The rules on values are those of the records (`model.panel`, `model.sheet_rules`).  Here stands only what a file alone
+has: keys that are missing or unknown, `along = "outline"`, `at = "worst"`, `in_plane = {slip = mm}`.
 mm, N, MPa, kg, Hz; every position in plan coordinates.  A record is checked against the sheet where there is one.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from typing import NamedTuple
 
-from shapely.geometry import LineString
-
-from stiffen.model.layout import OPEN_END_NAMES, SIDES, Bead, Hole
-from stiffen.model.material import Material
+from stiffen.errors import InputError
+from stiffen.model import sheet_rules
+from stiffen.model.layout import BEAD_RULES, HOLE_RULES, OPEN_END_NAMES, SIDE, SIDES, Bead, Hole
+from stiffen.model.material import MATERIAL_RULES, Material, material_findings
 from stiffen.model.panel import (
-    DEMAND_KINDS,
-    HOLD_KINDS,
-    IN_PLANE_KINDS,
-    LOAD_KINDS,
-    SUPPORT_KINDS,
     Combination,
     Cutout,
     Demand,
@@ -30,68 +25,72 @@ from stiffen.model.panel import (
     PointMass,
     Support,
 )
+from stiffen.model.record_rules import (
+    COMBINATION_RULES,
+    DEMAND_KEYS,
+    DEMAND_KINDS,
+    DEMAND_RULES,
+    FACTOR_RANGE,
+    FLATNESS_RULES,
+    FOLD_RULES,
+    HOLD_KINDS,
+    KEEP_OUT_RULES,
+    LOAD_KEYS,
+    LOAD_KINDS,
+    LOAD_RULES,
+    MACHINED,
+    MASS_RULES,
+    SUPPORT_RULES,
+    TRIM_RULES,
+    fastener_findings,
+    fold_findings,
+    load_findings,
+    load_value_range,
+)
+from stiffen.model.sheet_geometry import RING, SheetGeometry, circle_ring
 from stiffen.model.tools import BeadDie, HoleDie, Tools
+from stiffen.model.value_rules import PATH, POINT, TEXT, Choice, Finding, KindKeys, PlanPoints, Range, suggestion
 
-from .schema import REQUIRED, Range, TableReader, Value, suggestion
-from .sheet_geometry import ON_SHEET_TOLERANCE, SheetGeometry, circle_ring, open_ring, ring_fault
+from .schema import TableReader, Value
 
 OUTLINE = "outline"
+ALONG = Choice((OUTLINE,))
+WORST_PLACE = "worst"
 OPEN_ENDS_BY_NAME = {word: ends for ends, word in OPEN_END_NAMES.items()}
-RIVET_INSET_DIAMETERS = (
-    2.5  # diameters from the outline to a rivet row along it: 2 of AC 43.13-1B, half of one to spare
-)
-GAUGE_RANGE = Range(0.1, 6.0, "mm", cure="gauges are in mm: 0.040 inch is 1.016")
-LENGTH_RANGE = Range(0.01, 10_000.0, "mm")
-LIMIT_RANGE = Range(0.0, 1e6, excludes_low=True)
-MATERIAL_RANGES = {
-    "E": Range(1e3, 5e5, "MPa", cure="MPa: 70 GPa is 70000"),
-    "nu": Range(0.0, 0.499),
-    "rho": Range(5e-7, 3e-5, "kg/mm3", cure="kg/mm3: 2700 kg/m3 is 2.7e-6"),
-    "yield": Range(1.0, 3000.0, "MPa"),
-    "tensile": Range(1.0, 3000.0, "MPa"),
-    "elongation": Range(0.0, 1.0, cure="a fraction: 14 % is 0.14"),
+CIRCLE_DIAMETER = Range(0.5, 10_000.0, "mm")
+INSET = Range(0.0, 1000.0, "mm")
+RIVET_INSET_DIAMETERS = 2.5  # from the outline to a rivet row along it: 2 of AC 43.13-1B, half of one to spare
+RESTRAINT_KEYS = ("hold", "in_plane", "stiffness")
+LINE_SUPPORT_KEYS = ("along", "path", "inset", *RESTRAINT_KEYS)
+SUPPORT_FILE_KEYS = {
+    "edge": KindKeys(("kind",), LINE_SUPPORT_KEYS),
+    "rest": KindKeys(("kind",), LINE_SUPPORT_KEYS),
+    "rivets": KindKeys(("kind", "diameter"), (*LINE_SUPPORT_KEYS, "pitch", "at", "strength")),
+    "bolts": KindKeys(("kind", "at", "diameter"), (*RESTRAINT_KEYS, "strength")),
 }
-
-
-class KindKeys(NamedTuple):
-    """Keys that one kind of a record needs, and others it may have."""
-
-    needed: tuple[str, ...] = ()
-    allowed: tuple[str, ...] = ()
+MATERIAL_FILE_KEYS = {"yield_strength": "yield"}  # fields of `Material` that a file calls otherwise
 
 
 def own_material(row: TableReader) -> Material | None:
     """[material]: E, nu, rho, yield, tensile, elongation; optional name and bend_radius = [[t, multiple], ...]."""
-    name = row.text("name", "own material")
-    values = {key: row.number(key, within) for key, within in MATERIAL_RANGES.items()}
-    bends = row.points("bend_radius", (), least=1)
+    name = row.read("name", TEXT, "own material")
+    rules = {field: rule for field, rule in MATERIAL_RULES.items() if field != "name"}
+    values = {field: row.read(MATERIAL_FILE_KEYS.get(field, field), rule) for field, rule in rules.items()}
+    bends = row.read("bend_radius", PlanPoints(least=1), ())
     row.reject_unknown_keys("a material")
     if not row.ok:
         return None
-    if values["yield"] > values["tensile"]:
-        return row.fault("yield", f"is {values['yield']:g}, above tensile {values['tensile']:g}", "swap them?")
-    if any(b <= a for (a, _), (b, _) in zip(bends, bends[1:], strict=False)) or any(min(pair) < 0 for pair in bends):
-        return row.fault("bend_radius", "does not rise in thickness", "[[t up to, multiple of t], ...], rising")
-    values["yield_strength"] = values.pop("yield")
-    return Material(name=name, bend_radius=bends, **values)
+    for (field, *below), what, cure in material_findings(values["yield_strength"], values["tensile"], bends):
+        row.fault((MATERIAL_FILE_KEYS.get(str(field), field), *below), what, cure)
+    return Material(name=name, bend_radius=bends, **values) if row.ok else None
 
 
-# --- rings -----------------------------------------------------------------------------------------------------
-
-
-def read_ring(row: TableReader, key: str, default: object = None) -> Value:
-    """A polygon as a ring, counter-clockwise; a fault where it crosses itself."""
-    points = row.points(key, default, least=3)
-    if not points:
-        return None
-    ring = open_ring(points)
-    fault = ring_fault(ring)
-    return row.fault(key, fault, "list the corners in order round the edge") if fault else ring
+# --- the sheet -------------------------------------------------------------------------------------------------
 
 
 def cutout(row: TableReader) -> Cutout | None:
     """[[cutout]]: circle = {centre, diameter} or polygon."""
-    ring = read_ring(row, "polygon")
+    ring = row.read("polygon", RING, None)
     round_one = row.table("circle")
     circle = _circle(round_one) if round_one else None
     row.reject_unknown_keys("a cut-out")
@@ -104,53 +103,36 @@ def cutout(row: TableReader) -> Cutout | None:
 
 
 def _circle(row: TableReader) -> tuple[float, float, float] | None:
-    centre = row.point("centre")
-    diameter = row.number("diameter", Range(0.5, 10_000.0, "mm"))
+    centre = row.read("centre", POINT)
+    diameter = row.read("diameter", CIRCLE_DIAMETER)
     row.reject_unknown_keys("a circle")
     return (*centre, diameter) if row.ok else None
 
 
 def keep_out(row: TableReader, sheet: SheetGeometry | None) -> KeepOut | None:
     """[[keep_out]]: polygon; optional against = ["bead", "hole"], why."""
-    ring = read_ring(row, "polygon", REQUIRED)
-    against = row.choices("against", ("bead", "hole"))
-    why = row.text("why", "")
+    polygon = row.read("polygon", RING)
+    against = row.read("against", KEEP_OUT_RULES["against"], MACHINED)
+    why = row.read("why", TEXT, "")
     row.reject_unknown_keys("a keep-out")
-    if not row.ok:
-        return None
-    if sheet and not sheet.intersects(ring):
-        return row.fault("polygon", "lies off the sheet altogether", "check its coordinates")
-    return KeepOut(ring, against, why)
+    if row.ok and sheet:
+        row.keep(sheet_rules.keep_out_findings(sheet, polygon))
+    return KeepOut(polygon, against, why) if row.ok else None
 
 
 def fold(row: TableReader, sheet: SheetGeometry | None) -> Fold | None:
     """[[fold]]: line of two points from edge to edge, angle in degrees; optional radius."""
-    line = row.points("line")
-    angle = row.number("angle", Range(-170.0, 170.0, "degrees"))
-    radius = row.number("radius", Range(0.0, 200.0, "mm"), 0.0)
+    line = row.read("line", FOLD_RULES["line"])
+    angle = row.read("angle", FOLD_RULES["angle"])
+    radius = row.read("radius", FOLD_RULES["radius"], 0.0)
     row.reject_unknown_keys("a fold")
-    if line and len(line) != 2:
-        row.fault("line", f"has {len(line)} points", "a fold line is straight: give its two ends")
-    if angle == 0:
-        row.fault("angle", "is 0", "leave the fold out, or give degrees; + folds toward the up face")
-    if not row.ok:
-        return None
-    if sheet and (parts := sheet.count_parts(line)) != 2:
-        told = "does not part the sheet" if parts < 2 else f"cuts the sheet into {parts} parts"
-        return row.fault("line", told, "a fold line runs from edge to edge, right across the sheet, once")
-    return Fold(line, angle, radius)
+    row.keep(fold_findings(line, angle))
+    if row.ok and sheet:
+        row.keep(sheet_rules.fold_findings(sheet, line))
+    return Fold(line, angle, radius) if row.ok else None
 
 
 # --- supports --------------------------------------------------------------------------------------------------
-
-RESTRAINT_KEYS = ("hold", "in_plane", "stiffness")
-LINE_SUPPORT_KEYS = ("along", "path", "inset", *RESTRAINT_KEYS)
-SUPPORT_KEYS = {
-    "edge": KindKeys(("kind",), LINE_SUPPORT_KEYS),
-    "rest": KindKeys(("kind",), LINE_SUPPORT_KEYS),
-    "rivets": KindKeys(("kind", "diameter"), (*LINE_SUPPORT_KEYS, "pitch", "at", "strength")),
-    "bolts": KindKeys(("kind", "at", "diameter"), (*RESTRAINT_KEYS, "strength")),
-}
 
 
 def support(row: TableReader, sheet: SheetGeometry | None) -> Support | None:
@@ -161,42 +143,45 @@ def support(row: TableReader, sheet: SheetGeometry | None) -> Support | None:
     pinned unless given; in_plane is unknown for rivets and bolts and free for edge and rest unless given; {slip = mm}
     means held after so much slip.
     """
-    kind = row.choice("kind", SUPPORT_KINDS)
-    hold = row.choice("hold", HOLD_KINDS, HOLD_KINDS[0])
+    kind = row.read("kind", SUPPORT_RULES["kind"])
+    hold = row.read("hold", SUPPORT_RULES["hold"], HOLD_KINDS[0])
     in_plane, slip = _in_plane(row, "unknown" if kind in ("rivets", "bolts") else "free")
-    along = row.choice("along", (OUTLINE,), None)
-    inset = row.number("inset", Range(0.0, 1000.0, "mm"), None)
-    path = row.points("path", None)
-    at = row.points("at", (), least=1)
-    pitch = row.number("pitch", Range(2.0, 5000.0, "mm"), 0.0)
-    diameter = row.number("diameter", Range(1.0, 50.0, "mm"), 0.0)
-    stiffness = row.number("stiffness", Range(0.0, 1e9, excludes_low=True), None)
-    strength = row.number("strength", Range(0.0, 1e6, "N", excludes_low=True), None)
+    along = row.read("along", ALONG, None)
+    inset = row.read("inset", INSET, None)
+    path = row.read("path", PATH, None)
+    at = row.read("at", SUPPORT_RULES["at"], ())
+    pitch = row.read("pitch", SUPPORT_RULES["pitch"], 0.0)
+    diameter = row.read("diameter", SUPPORT_RULES["diameter"], 0.0)
+    stiffness = row.read("stiffness", SUPPORT_RULES["stiffness"], None)
+    strength = row.read("strength", SUPPORT_RULES["strength"], None)
     row.reject_unknown_keys("a support")
     if kind:
-        row.check_keys_of_kind(f"a support of kind {kind}", *SUPPORT_KEYS[kind])
+        row.check_keys_of_kind(f"a support of kind {kind}", SUPPORT_FILE_KEYS[kind])
     if kind in ("edge", "rest", "rivets"):
         _check_one_line(row, f"a support of kind {kind}")
     if kind == "rivets":
         _check_pitch_or_centres(row)
-    _check_path_on_sheet(row, sheet, path)
-    _check_points_on_sheet(row, sheet, at)
+    if sheet:
+        row.keep(sheet_rules.path_findings(sheet, path))
+        row.keep(sheet_rules.centre_findings(sheet, at))
     if not row.ok:
         return None
-    if kind == "rivets" and at:
-        pitch = LineString(path).length / max(1, len(at) - (path[0] != path[-1]))
-    if kind == "rivets" and pitch <= diameter:
-        return row.fault("pitch", f"is {pitch:g}, not more than the diameter", "at least 3 diameters")
-    if along:
-        inset = (RIVET_INSET_DIAMETERS * diameter if kind == "rivets" else 0.0) if inset is None else inset
-        if kind == "rivets" and inset == 0:
-            return row.fault("inset", "is 0, which puts the rivets on the very edge", "at least 2 diameters")
-        path = _inset_line(row, sheet, inset) if inset and sheet else None
-    return Support(kind, hold, in_plane, slip, path, at, pitch, diameter, stiffness, strength)
+    if kind == "rivets" and not at:
+        row.keep(fastener_findings(kind, pitch, diameter))
+    if along and row.ok:
+        path = _outline_path(row, sheet, kind, inset, diameter)
+    if not row.ok or (kind == "rivets" and path is None):  # without an outline, which has its own fault
+        return None
+    try:
+        return Support(kind, hold, in_plane, slip, path, at, pitch, diameter, stiffness, strength)
+    except InputError as error:  # the pitch of rivets that are given one by one follows from their row
+        for fault in error.faults:
+            row.fault(fault.where.removeprefix("support."), fault.what, fault.cure)
+    return None
 
 
 def _check_pitch_or_centres(row: TableReader) -> None:
-    """Tell unless rivets have either a pitch, or centres along a path."""
+    """Keep a fault unless rivets have either a pitch, or centres along a path."""
     if "at" not in row.data:
         if "pitch" not in row.data:
             row.fault("pitch", "is missing", "rivets need pitch, or path and at = [[x, y], ...]")
@@ -206,8 +191,16 @@ def _check_pitch_or_centres(row: TableReader) -> None:
         row.fault("at", 'has no meaning beside along = "outline"', "give the row's line as path")
 
 
-def _inset_line(row: TableReader, sheet: SheetGeometry, inset: float) -> tuple | None:
-    """The outline moved inward as a closed line."""
+def _outline_path(
+    row: TableReader, sheet: SheetGeometry | None, kind: str, inset: float | None, diameter: float
+) -> Value:
+    """The line of a support along the outline: None for the outline itself, else the outline moved inward, closed."""
+    if inset is None:
+        inset = RIVET_INSET_DIAMETERS * diameter if kind == "rivets" else 0.0
+    if kind == "rivets" and inset == 0:
+        return row.fault("inset", "is 0, which puts the rivets on the very edge", "at least 2 diameters")
+    if not inset or not sheet:
+        return None
     path = sheet.inset_outline(inset)
     if path is None:
         return row.fault("inset", f"of {inset:g} mm leaves no single line on this sheet", "less, or give path")
@@ -221,14 +214,14 @@ def _in_plane(row: TableReader, default: str) -> tuple[Value, Value]:
     """in_plane as a word and a slip; with a slip the word is held."""
     inner = row.table("in_plane") if isinstance(row.data.get("in_plane"), dict) else None
     if inner is None:
-        return row.choice("in_plane", IN_PLANE_KINDS, default), None
-    slip = inner.number("slip", Range(0.0, 10.0, "mm"))
+        return row.read("in_plane", SUPPORT_RULES["in_plane"], default), None
+    slip = inner.read("slip", SUPPORT_RULES["slip"])
     inner.reject_unknown_keys("in_plane")
     return "held", slip
 
 
 def _check_one_line(row: TableReader, noun: str) -> None:
-    """Tell unless exactly one of along and path is there."""
+    """Keep a fault unless exactly one of along and path is there."""
     given = [key for key in ("along", "path") if key in row.data]
     if not given:
         row.fault("", "has no line", f'{noun} needs along = "{OUTLINE}" or path = [[x, y], [x, y]]')
@@ -238,110 +231,48 @@ def _check_one_line(row: TableReader, noun: str) -> None:
         row.fault("inset", "has no meaning beside path", "the path itself says where the line runs")
 
 
-def _check_path_on_sheet(row: TableReader, sheet: SheetGeometry | None, path: tuple | None) -> None:
-    if sheet and path and (place := sheet.first_exit(path)):
-        row.fault("path", f"leaves the sheet at ({place[0]:.1f}, {place[1]:.1f})", "keep it on the sheet, off cut-outs")
-
-
-def _check_points_on_sheet(row: TableReader, sheet: SheetGeometry | None, points: tuple | None) -> None:
-    for place, point in enumerate(points or ()):
-        if sheet and not sheet.contains(point):
-            row.fault(("at", place), f"({point[0]:g}, {point[1]:g}) is not on the sheet", "move it onto the sheet")
-
-
-def _check_point_on_sheet(row: TableReader, sheet: SheetGeometry | None, point: tuple | None) -> None:
-    if sheet and point and not sheet.contains(point):
-        row.fault("at", f"({point[0]:g}, {point[1]:g}) is not on the sheet", "move it onto the sheet, off cut-outs")
-
-
 # --- loads and demands -----------------------------------------------------------------------------------------
-
-LOAD_KEYS = {
-    "pressure": KindKeys(("case", "kind", "value"), ("polygon",)),
-    "patch": KindKeys(("case", "kind", "value", "at", "size")),
-    "line": KindKeys(("case", "kind", "value", "path"), ("direction",)),
-    "inertia": KindKeys(("case", "kind", "g")),
-}
-LOAD_VALUE_RANGES = {
-    "pressure": Range(-1.0, 1.0, "MPa", cure="MPa: 500 Pa is 0.0005, 1 kPa is 0.001"),
-    "patch": Range(-1e5, 1e5, "N"),
-    "line": Range(-1e3, 1e3, "N/mm"),
-    "inertia": Range(-1e5, 1e5),
-}
-DEMAND_KEYS = {
-    "deflection": KindKeys(("kind", "case", "limit")),
-    "softness": KindKeys(("kind", "force", "limit")),
-    "frequency": KindKeys(("kind", "limit")),
-    "buckling": KindKeys(("kind", "case", "limit")),
-    "stress": KindKeys(("kind", "case", "limit")),
-}
-FACTOR_RANGE = Range(-100.0, 100.0)
-WORST_PLACE = "worst"
-NO_LOADS_CURE = "there are no [[load]] tables"
 
 
 def load(row: TableReader, sheet: SheetGeometry | None) -> Load | None:
     """[[load]]: case, kind and what that kind takes; a positive value pushes toward -z, onto the up face."""
-    case = row.text("case", None)
-    kind = row.choice("kind", LOAD_KINDS)
-    value = row.number("value", LOAD_VALUE_RANGES.get(kind, Range(-1e5, 1e5)), 0.0)
-    polygon = read_ring(row, "polygon")
+    case = row.read("case", LOAD_RULES["case"], None)
+    kind = row.read("kind", LOAD_RULES["kind"])
+    value = row.read("value", load_value_range(kind), 0.0)
+    polygon = row.read("polygon", RING, None)
     at = _patch_place(row)
-    size = row.numbers("size", Range(1.0, 10_000.0, "mm"), None, count=2)
-    path = row.points("path", None)
-    direction = row.numbers("direction", Range(-1e6, 1e6), (0.0, 0.0, -1.0), count=3)
-    g = row.numbers("g", Range(-100.0, 100.0, "g"), (0.0, 0.0, 0.0), count=3)
+    size = row.read("size", LOAD_RULES["size"], None)
+    path = row.read("path", PATH, None)
+    direction = row.read("direction", LOAD_RULES["direction"], Load.direction)
+    g = row.read("g", LOAD_RULES["g"], Load.g)
     row.reject_unknown_keys("a load")
     if kind is None and "case" not in row.data:
         row.fault("case", "is missing", "a load needs it: loads of one case act together")
-    if kind:
-        row.check_keys_of_kind(f"a load of kind {kind}", *LOAD_KEYS[kind])
-    if "value" in row.data and value == 0:
-        row.fault("value", "is 0, which is no load", "leave the load out")
-    if direction and not any(direction):
-        row.fault("direction", "has no length", "[0, 0, -1] pushes onto the up face")
-    if "g" in row.data and g and not any(g):
-        row.fault("g", "is 0, which is no load", "[0, 0, -3] is three times gravity toward the down face")
-    _check_path_on_sheet(row, sheet, path)
-    if sheet and polygon and not sheet.outline_covers(polygon):
-        row.fault("polygon", "reaches over the outline", "keep it on the sheet")
-    if sheet and at and size:
-        _check_patch_on_sheet(row, sheet, at, size)
-    if not row.ok:
-        return None
-    length = math.hypot(*direction)
-    return Load(case, kind, value, polygon, at, size, path, tuple(d / length for d in direction), g)
+    if kind in LOAD_KINDS:
+        row.check_keys_of_kind(f"a load of kind {kind}", LOAD_KEYS[kind])
+    row.keep(load_findings(value if "value" in row.data else None, direction, g if "g" in row.data else None))
+    if sheet:
+        row.keep(sheet_rules.load_findings(sheet, path, polygon, at, size))
+    return Load(case, kind, value, polygon, at, size, path, direction, g) if row.ok else None
 
 
 def _patch_place(row: TableReader) -> tuple[float, float] | None:
     """`at` of a patch: a point, or None for "worst"."""
-    value = row.data.get("at")
-    if not isinstance(value, str):
-        return row.point("at", None)
-    row.choice("at", (WORST_PLACE,))
+    if not isinstance(row.data.get("at"), str):
+        return row.read("at", POINT, None)
+    row.read("at", Choice((WORST_PLACE,)))
     return None
-
-
-def _check_patch_on_sheet(row: TableReader, sheet: SheetGeometry, at: tuple, size: tuple) -> None:
-    if not sheet.outline_covers(open_ring(circle_ring(at[0], at[1], 2 * ON_SHEET_TOLERANCE))):
-        row.fault("at", f"({at[0]:g}, {at[1]:g}) lies outside the outline", "move it onto the sheet")
-    elif (share := sheet.covered_fraction(at, size)) < 0.5:
-        row.fault("size", f"{share:.0%} of the patch is on the sheet", "at least half must be; move or shrink it")
 
 
 def combination(row: TableReader, cases: list[str]) -> Combination | None:
     """[[combination]]: case, and `of` with a factor for each load case it is made of."""
-    case = row.text("case")
+    case = row.read("case", COMBINATION_RULES["case"])
     of = row.table("of")
     if "of" not in row.data:
         row.fault("of", "is missing", "give factors by case: of = {wind = 1.0, foot = 1.2}")
     row.reject_unknown_keys("a combination")
-    if case in cases:
-        row.fault("case", f'"{case}" is the case of a load', "give the combination its own name")
-    factors = {name: of.number(name, FACTOR_RANGE) for name in of.data} if of else {}
-    for name in factors:
-        if of and name not in cases:
-            of.fault(name, "is the case of no load", suggestion(name, cases) or NO_LOADS_CURE)
+    factors = {name: of.read(name, FACTOR_RANGE) for name in of.data} if of else {}
+    row.keep(sheet_rules.combination_findings(case, factors, cases))
     if of and not factors:
         row.fault("of", "is empty", "name at least one case")
     return Combination(case, tuple(factors.items())) if row.ok else None
@@ -349,15 +280,14 @@ def combination(row: TableReader, cases: list[str]) -> Combination | None:
 
 def demand(row: TableReader, cases: list[str]) -> Demand | None:
     """[[demand]]: kind, limit, and case or force as the kind asks."""
-    kind = row.choice("kind", DEMAND_KINDS)
-    limit = row.number("limit", LIMIT_RANGE, None)
-    case = row.text("case", None)
-    force = row.number("force", Range(0.0, 1e5, "N", excludes_low=True), None)
+    kind = row.read("kind", DEMAND_RULES["kind"])
+    limit = row.read("limit", DEMAND_RULES["limit"], None)
+    case = row.read("case", DEMAND_RULES["case"], None)
+    force = row.read("force", DEMAND_RULES["force"], None)
     row.reject_unknown_keys("a demand")
-    if kind:
-        row.check_keys_of_kind(f"a demand of kind {kind}", *DEMAND_KEYS[kind])
-    if case is not None and case not in cases:
-        row.fault("case", f'"{case}" is the case of no load', suggestion(case, cases) or NO_LOADS_CURE)
+    if kind in DEMAND_KINDS:
+        row.check_keys_of_kind(f"a demand of kind {kind}", DEMAND_KEYS[kind])
+    row.keep(sheet_rules.demand_findings(case, cases))
     return Demand(kind, limit, case, force) if row.ok else None
 
 
@@ -366,76 +296,70 @@ def demand(row: TableReader, cases: list[str]) -> Demand | None:
 
 def mass(row: TableReader, sheet: SheetGeometry | None) -> PointMass | None:
     """[[mass]]: at, kg; optional what."""
-    at = row.point("at")
-    kg = row.number("kg", Range(0.0, 1000.0, "kg", excludes_low=True))
-    what = row.text("what", "")
+    at = row.read("at", MASS_RULES["at"])
+    kg = row.read("kg", MASS_RULES["kg"])
+    what = row.read("what", TEXT, "")
     row.reject_unknown_keys("a mass")
-    _check_point_on_sheet(row, sheet, at)
+    row.keep(_point_findings(sheet, at))
     return PointMass(at, kg, what) if row.ok else None
 
 
 def flatness_reading(row: TableReader, sheet: SheetGeometry | None) -> FlatnessReading | None:
     """[[out_of_flat]]: at, height, mm, + toward up."""
-    at = row.point("at")
-    height = row.number("height", Range(-50.0, 50.0, "mm"))
+    at = row.read("at", FLATNESS_RULES["at"])
+    height = row.read("height", FLATNESS_RULES["height"])
     row.reject_unknown_keys("a measured place")
-    _check_point_on_sheet(row, sheet, at)
+    row.keep(_point_findings(sheet, at))
     return FlatnessReading(at, height) if row.ok else None
+
+
+def _point_findings(sheet: SheetGeometry | None, at: Value) -> list[Finding]:
+    return sheet_rules.point_findings(sheet, at) if sheet else []
 
 
 def edge_trim(row: TableReader, sheet: SheetGeometry | None) -> EdgeTrim | None:
     """[[trim]]: along = "outline" or path, kg_per_metre; optional stiffness (EI, N mm2), what."""
-    row.choice("along", (OUTLINE,), None)
-    path = row.points("path", None)
-    weight = row.number("kg_per_metre", Range(0.0, 100.0, "kg/m"))
-    stiffness = row.number("stiffness", Range(0.0, 1e13, "N mm2"), 0.0)
-    what = row.text("what", "")
+    row.read("along", ALONG, None)
+    path = row.read("path", PATH, None)
+    weight = row.read("kg_per_metre", TRIM_RULES["kg_per_metre"])
+    stiffness = row.read("stiffness", TRIM_RULES["stiffness"], 0.0)
+    what = row.read("what", TEXT, "")
     row.reject_unknown_keys("a trim")
     _check_one_line(row, "a trim")
-    _check_path_on_sheet(row, sheet, path)
+    if sheet:
+        row.keep(sheet_rules.path_findings(sheet, path))
     return EdgeTrim(weight, path, stiffness, what) if row.ok else None
 
 
 def bead(row: TableReader, sheet: SheetGeometry | None, tools: Tools | None, bead_side: str | None) -> Bead | None:
     """[[bead]]: die, path; optional side, fixed, open (the ends that run over the edge: start, stop, both)."""
     die = _die(row, tools.bead_dies if tools else None, "bead")
-    path = row.points("path")
+    path = row.read("path", PATH)
     side = _side(row, bead_side)
-    fixed = row.flag("fixed", False)
-    ends = OPEN_ENDS_BY_NAME.get(row.choice("open", OPEN_ENDS_BY_NAME, "none"), OPEN_ENDS_BY_NAME["none"])
+    fixed = row.read("fixed", BEAD_RULES["fixed"], False)
+    ends = OPEN_ENDS_BY_NAME[row.read("open", Choice(tuple(OPEN_ENDS_BY_NAME)), "none") or "none"]
     row.reject_unknown_keys("a bead")
-    _check_path_on_sheet(row, sheet, path)
+    if sheet:
+        row.keep(sheet_rules.path_findings(sheet, path))
     if path:
-        _check_open_ends(row, sheet, path, ends)
+        row.keep(sheet_rules.open_end_findings(sheet, path, ends))
     return Bead(die, path, side, fixed, ends) if row.ok and tools else None
-
-
-def _check_open_ends(row: TableReader, sheet: SheetGeometry | None, path: tuple, ends: tuple[bool, bool]) -> None:
-    """Tell of an open end that does not lie on the outline."""
-    if any(ends) and path[0] == path[-1]:
-        return row.fault("open", "has no meaning for a closed frame", "leave it out")
-    for place, is_open in zip((0, -1), ends, strict=True):
-        if is_open and sheet and not sheet.on_edge(path[place]):
-            x, y = path[place]
-            cure = "let the path end on the outline, or leave the key out"
-            row.fault("path", f"has an open end at ({x:g}, {y:g}), which is not on the edge", cure)
-    return None
 
 
 def hole(row: TableReader, sheet: SheetGeometry | None, tools: Tools | None, bead_side: str | None) -> Hole | None:
     """[[hole]]: die, at; optional side, fixed."""
     die = _die(row, tools.hole_dies if tools else None, "hole")
-    at = row.point("at")
+    at = row.read("at", HOLE_RULES["at"])
     side = _side(row, bead_side)
-    fixed = row.flag("fixed", False)
+    fixed = row.read("fixed", HOLE_RULES["fixed"], False)
     row.reject_unknown_keys("a hole")
-    _check_point_on_sheet(row, sheet, at)
+    row.keep(_point_findings(sheet, at))
     return Hole(die, at, side, fixed) if row.ok and tools else None
 
 
 def _die(row: TableReader, dies: Sequence[BeadDie] | Sequence[HoleDie] | None, noun: str) -> Value:
     """The die that the row names among those of the tools; None too where the tools are themselves at fault."""
-    name = row.text("die")
+    name = row.read("die", TEXT)
     if name is None or dies is None:
         return None
     known = {die.name: die for die in dies}
@@ -447,8 +371,6 @@ def _die(row: TableReader, dies: Sequence[BeadDie] | Sequence[HoleDie] | None, n
 
 def _side(row: TableReader, bead_side: str | None) -> Value:
     """The face; where none is given the one that bead_side allows, up if both."""
-    side = row.choice("side", SIDES, bead_side if bead_side in SIDES else "up")
-    if side and bead_side in SIDES and side != bead_side:
-        cure = f'side = "{bead_side}", or panel.bead_side = "either"'
-        return row.fault("side", f'is "{side}", but the panel allows beads on the {bead_side} face only', cure)
+    side = row.read("side", SIDE, bead_side if bead_side in SIDES else "up")
+    row.keep(sheet_rules.side_findings(bead_side, side))
     return side

@@ -1,4 +1,4 @@
-"""What check and search found, as plain data for JSON, and back."""
+"""Results of check and search as plain data for JSON, and back."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from stiffen.shop.cautions import bench_cautions, list_warnings
 from stiffen.shop.layout_check import audit
 from stiffen.shop.process_plan import ProcessPlan
 
-MASS_TOLERANCE = 0.001  # kg; a result whose mass is further off is of another panel
+MASS_TOLERANCE = 0.001  # kg; a result whose mass differs by more belongs to another panel
 
 
 def result_document(
@@ -24,19 +24,19 @@ def result_document(
     search_result: SearchResult | None = None,
     plan: ProcessPlan | None = None,
 ) -> dict:
-    """The result as a dict of what JSON has; numbers that are not finite become null when it is written.
+    """The result as plain data; numbers that are not finite become null when it is written as JSON.
 
-    status is "met" only where every demand is met and no rule of the shop is broken.  Masses in kg, lengths in mm.
-    found: adds the bound and how the search went.
+    status is "met" only if every demand is met and no spacing rule is broken.  Masses in kg, lengths in mm.
+    search_result: adds the bound and how the search went.
     """
     layout = verdict.layout.to_dict()
     if plan and plan.layout == verdict.layout:
-        broken, cautions = plan.violations, plan.cautions
+        violations, cautions = plan.violations, plan.cautions
     else:
-        broken, cautions = audit(panel, verdict.layout), bench_cautions(panel, verdict.layout)
+        violations, cautions = audit(panel, verdict.layout), bench_cautions(panel, verdict.layout)
     data = {
         "panel": verdict.panel,
-        "status": "met" if verdict.met and not broken else "not met",
+        "status": "met" if verdict.met and not violations else "not met",
         "material": panel.material.name,
         "gauge_mm": verdict.layout.gauge,
         "mass_kg": verdict.mass_kg,
@@ -44,9 +44,7 @@ def result_document(
         "beads": layout["beads"],
         "holes": layout["holes"],
         "demands": [_demand(demand) for demand in verdict.demands],
-        "rules_broken": [
-            {"where": breach.where, "what": breach.what, "short_by_mm": breach.short_by_mm} for breach in broken
-        ],
+        "rules_broken": [{"where": one.where, "what": one.what, "short_by_mm": one.short_by_mm} for one in violations],
         "rival": _flat_baseline(flat_baseline),
         "model": {
             "nodes": verdict.nodes,
@@ -59,7 +57,7 @@ def result_document(
             for one in verdict.fastener_loads
         ],
         "bound": search_result.bound.to_dict() if search_result and search_result.bound else None,
-        "warnings": list_warnings(broken, verdict, cautions),
+        "warnings": list_warnings(violations, verdict, cautions),
         "seconds": search_result.seconds if search_result else verdict.seconds,
     }
     if search_result:
@@ -74,9 +72,9 @@ def result_document(
 
 
 def verdict_from_document(panel: Panel, layout: Layout, result: Any) -> Verdict | None:
-    """The verdict that a report holds, without its maps; None where it is not one of this layout on this panel.
+    """The verdict of a stored result, without its fields; None if it is not of this layout on this panel.
 
-    Beads, holes, gauge, mass and demands must be the same, so that a file edited by hand is judged again.
+    Beads, holes, gauge, mass and demands must be the same, so that a file edited by hand is evaluated again.
     """
     try:
         if not _is_same_problem(panel, layout, result):
@@ -87,7 +85,7 @@ def verdict_from_document(panel: Panel, layout: Layout, result: Any) -> Verdict 
             layout=layout,
             mass_kg=float(result["mass_kg"]),
             blank_mass_kg=float(result["blank_mass_kg"]),
-            demands=tuple(_demand_result(demand, told) for demand, told in pairs),
+            demands=tuple(_demand_result(demand, entry) for demand, entry in pairs),
             nodes=int(result["model"]["nodes"]),
             mesh_error=_optional_float(result["model"]["mesh_error_estimate"]),
             warnings=tuple(map(str, result["warnings"])),
@@ -100,7 +98,7 @@ def verdict_from_document(panel: Panel, layout: Layout, result: Any) -> Verdict 
 
 
 def _is_same_problem(panel: Panel, layout: Layout, result: dict) -> bool:
-    """True where a report tells of this layout, panel and demands."""
+    """True if a stored result is of this layout, panel and demands."""
     plain = layout.to_dict()
     asked = [(one.kind, one.case, one.force, one.limit) for one in panel.demands]
     return (
@@ -112,7 +110,7 @@ def _is_same_problem(panel: Panel, layout: Layout, result: dict) -> bool:
 
 
 def _demand_result(demand: Demand, entry: dict) -> DemandResult:
-    """A demand's result; null stands for a number that is none, or for no limit where the demand is met."""
+    """The result of one demand.  A value of null is NaN, or infinity if the demand is met."""
     nothing = math.inf if entry["met"] else math.nan
     value, margin = _optional_float(entry["value"]), _optional_float(entry["margin"])
     return DemandResult(
@@ -167,7 +165,7 @@ def _demand(demand: DemandResult) -> dict:
 
 
 def _flat_baseline(flat_baseline: FlatSheetBaseline | None) -> dict | None:
-    """None where flat sheets were not looked at; gauge and mass null where none of the rack meets the demands."""
+    """None if flat sheets were not evaluated; gauge and mass are null if no available gauge meets the demands."""
     if flat_baseline is None or (flat_baseline.gauge_mm is None and not flat_baseline.evaluated_gauges):
         return None
     return {"gauge_mm": flat_baseline.gauge_mm, "mass_kg": flat_baseline.mass_kg}

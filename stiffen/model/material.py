@@ -10,6 +10,19 @@ import tomllib
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
+from typing import Any
+
+from .value_rules import TEXT, Finding, Range, Rule, field_findings, raise_findings
+
+MATERIAL_RULES: dict[str, Rule] = {
+    "name": TEXT,
+    "E": Range(1e3, 5e5, "MPa", cure="MPa: 70 GPa is 70000"),
+    "nu": Range(0.0, 0.499),
+    "rho": Range(5e-7, 3e-5, "kg/mm3", cure="kg/mm3: 2700 kg/m3 is 2.7e-6"),
+    "yield_strength": Range(1.0, 3000.0, "MPa"),
+    "tensile": Range(1.0, 3000.0, "MPa"),
+    "elongation": Range(0.0, 1.0, cure="a fraction: 14 % is 0.14"),
+}
 
 
 @dataclass(frozen=True)
@@ -30,8 +43,12 @@ class Material:
     bend_radius: tuple[tuple[float, float], ...] = ()
     source: str = "given by the user"
 
+    def __post_init__(self) -> None:
+        found = field_findings(self, MATERIAL_RULES)
+        raise_findings("material", found or material_findings(self.yield_strength, self.tensile, self.bend_radius))
+
     def least_bend_radius(self, t: float) -> float | None:
-        """Least inside bend radius in mm for sheet of thickness t mm; None where the table is silent."""
+        """Least inside bend radius in mm for sheet of thickness t mm; None beyond the end of the table."""
         for greatest, multiple in self.bend_radius:
             if t <= greatest + 1e-9:
                 return multiple * t
@@ -40,6 +57,22 @@ class Material:
     def bending_stiffness(self, t: float) -> float:
         """Plate stiffness D = E t^3 / (12 (1 - nu^2)) in N mm."""
         return self.E * t**3 / (12 * (1 - self.nu**2))
+
+
+def material_findings(yield_strength: float, tensile: float, bend_radius: Any) -> list[Finding]:
+    """Values of a material that do not go together: a yield above the tensile strength, bend radii that do not rise."""
+    if yield_strength > tensile:
+        return [(("yield_strength",), f"is {yield_strength:g}, above tensile {tensile:g}", "swap them?")]
+    try:
+        rises = all(a < b for (a, _), (b, _) in zip(bend_radius, bend_radius[1:], strict=False))
+        rises = rises and all(
+            math.isfinite(value) and value >= 0 for t, multiple in bend_radius for value in (t, multiple)
+        )
+    except (TypeError, ValueError):
+        rises = False
+    if not rises:
+        return [(("bend_radius",), "does not rise in thickness", "[[t up to, multiple of t], ...], rising")]
+    return []
 
 
 @cache
@@ -55,7 +88,7 @@ def materials() -> dict[str, Material]:
 
 @cache
 def stock_gauges() -> dict[str, tuple[tuple[str, float], ...]]:
-    """Sheet thicknesses that are commonly sold: (what the trade calls it, mm), by kind of sheet."""
+    """Sheet thicknesses that are commonly sold, by kind of sheet: pairs of trade name and mm."""
     return {row["name"]: tuple((name, float(mm)) for name, mm in row["sizes"]) for row in _shipped_tables()["gauge"]}
 
 

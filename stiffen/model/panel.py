@@ -1,6 +1,6 @@
-"""What the user has: the panel, how it is held, what loads it, what it must do.
+"""The panel as the user describes it: sheet, supports, loads, demands.  Frozen records that check themselves.
 
-Plan coordinates in mm, z toward the "up" face; N, MPa, kg, Hz.  Nothing here reads files or judges.
+Plan coordinates in mm, z toward the "up" face; N, MPa, kg, Hz.  InputError names each fault with its place and cure.
 """
 
 from __future__ import annotations
@@ -12,49 +12,95 @@ from functools import cached_property
 import numpy as np
 from shapely.geometry import LineString, Polygon
 
-from .layout import Bead, Hole, Layout, Point
+from . import sheet_rules
+from .layout import GAUGE_RANGE, SIDES, Bead, Hole, Layout, Point
 from .material import Material
+from .record_rules import (
+    COMBINATION_RULES,
+    CUTOUT_RULES,
+    DEMAND_KEYS,
+    DEMAND_KINDS,
+    DEMAND_RULES,
+    DIRECTION_TOLERANCE,
+    FLATNESS_RULES,
+    FOLD_RULES,
+    GOALS,
+    KEEP_OUT_RULES,
+    LOAD_KEYS,
+    LOAD_KINDS,
+    LOAD_RULES,
+    MASS_RULES,
+    SUPPORT_KEYS,
+    SUPPORT_KINDS,
+    SUPPORT_RULES,
+    SYMMETRIES,
+    TRIM_RULES,
+    factor_findings,
+    fastener_findings,
+    fold_findings,
+    given_fields,
+    load_findings,
+    load_value_range,
+    panel_findings,
+)
+from .record_rules import HOLD_KINDS as HOLD_KINDS  # for who asks this module for the kinds of its records
+from .record_rules import IN_PLANE_KINDS as IN_PLANE_KINDS
+from .sheet_geometry import DERIVED_RING, signed_area
 from .tools import Tools
-
-SUPPORT_KINDS = ("edge", "rivets", "bolts", "rest")
-HOLD_KINDS = ("pinned", "clamped", "guided")
-IN_PLANE_KINDS = ("held", "free", "unknown")
-LOAD_KINDS = ("pressure", "patch", "line", "inertia")
-SYMMETRIES = ("auto", "none", "x", "y", "xy")
-GOALS = ("lightest", "stiffest")
-DEMAND_KINDS = ("deflection", "softness", "frequency", "buckling", "stress")
+from .value_rules import (
+    TEXT,
+    Choice,
+    Instance,
+    Numbers,
+    Optional,
+    Range,
+    Records,
+    Rule,
+    Whole,
+    check_fields,
+    field_findings,
+    kind_findings,
+    raise_findings,
+)
 
 
 @dataclass(frozen=True)
 class Cutout:
-    """An opening that must be there: its ring (flattened), and the exact circle (x, y, diameter) where it is one."""
+    """A required opening: its ring of straight chords, and the exact circle (x, y, diameter, mm) if it is round."""
 
     ring: tuple[Point, ...]
     circle: tuple[float, float, float] | None = None
 
+    def __post_init__(self) -> None:
+        check_fields(self, "cutout", CUTOUT_RULES)
+
 
 @dataclass(frozen=True)
 class Fold:
-    """A fold line, its angle in degrees (+ turns the flange toward "up"), inside radius mm.
+    """A bend: its line, its angle in degrees (positive turns the flange toward "up"), its inside radius in mm.
 
-    The flange is the smaller of the two parts of the sheet that the line parts.
+    The line divides the sheet in two parts; the smaller one is the flange.
     """
 
     line: tuple[Point, Point]
     angle: float
     radius: float = 0.0
 
+    def __post_init__(self) -> None:
+        raise_findings("fold", field_findings(self, FOLD_RULES) or fold_findings(self.line, self.angle))
+
 
 @dataclass(frozen=True)
 class Support:
-    """How the panel is held.
+    """One support of the panel.
 
-    kind: edge, rivets, bolts, rest.  path: line held (None: the whole outline).  at: centres of bolts, or of the rivets
-    along path where they are not at even pitch.
-    hold: pinned (no deflection), clamped (nor rotation), guided (rotation held, deflection free).
-    in_plane: held, free or unknown; slip: mm a clearance hole lets go before it holds (None: no slip given).
-    pitch, diameter: mm.  stiffness: N/mm per fastener, or N/mm per mm of edge; None means rigid.
-    strength: N that one fastener stands in any direction, where the user knows it.
+    kind: edge, rivets, bolts, rest.  path: the supported line (None: the whole outline; rivets need a path).
+    at: centres of the bolts, or of rivets that are not at even pitch along path.
+    hold: pinned (no deflection), clamped (no deflection, no rotation), guided (no rotation, free deflection).
+    in_plane: held, free or unknown.  slip: mm by which a clearance hole lets the sheet move in its plane before the
+    fastener restrains it (None: no slip given).
+    pitch, diameter: mm; given `at`, the pitch is the mean one.  stiffness: N/mm of one fastener, or N/mm per mm of
+    edge; None means rigid.  strength: N that one fastener carries in any direction, if known.
     """
 
     kind: str
@@ -68,8 +114,19 @@ class Support:
     stiffness: float | None = None
     strength: float | None = None
 
+    def __post_init__(self) -> None:
+        rules = {key: rule for key, rule in SUPPORT_RULES.items() if key != "pitch"} if self.at else SUPPORT_RULES
+        found = field_findings(self, rules)
+        if not found and self.kind == "rivets" and self.at and self.path and not self.pitch:
+            gaps = max(1, len(self.at) - (self.path[0] != self.path[-1]))
+            object.__setattr__(self, "pitch", LineString(self.path).length / gaps)
+        if self.kind in SUPPORT_KINDS:
+            found += kind_findings(f"a support of kind {self.kind}", SUPPORT_KEYS[self.kind], given_fields(self))
+        found = found or fastener_findings(self.kind, self.pitch, self.diameter)
+        raise_findings("support", found)
+
     def fasteners(self) -> tuple[Point, ...]:
-        """Centres of the bolts, or of the rivets: as given, or at even pitch, the ends of an open row included."""
+        """Centres of bolts or rivets: as given, or at even pitch along the path, both ends of an open row included."""
         if self.kind == "bolts" or self.at:
             return self.at
         if self.kind != "rivets" or self.path is None:
@@ -87,8 +144,8 @@ class Load:
     """One load of a case; loads of one case act together.
 
     pressure: value MPa, on `polygon` or the whole sheet.  patch: value N over size (mm, mm) centred at `at`
-    (None: the worst place).  line: value N/mm along path in direction.  inertia: g, in units of standard gravity.
-    A positive value pushes toward -z, that is onto the "up" face.
+    (None: the worst place).  line: value N/mm along path in `direction`, which is stored as a unit vector.
+    inertia: g, in units of standard gravity.  A positive pressure or patch pushes toward -z, onto the "up" face.
     """
 
     case: str
@@ -101,22 +158,37 @@ class Load:
     direction: tuple[float, float, float] = (0.0, 0.0, -1.0)
     g: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
+    def __post_init__(self) -> None:
+        found = field_findings(self, {**LOAD_RULES, "value": load_value_range(self.kind)})
+        if self.kind in LOAD_KINDS:
+            given = given_fields(self)
+            if self.kind == "patch" and self.at is None:  # the worst place
+                given.append("at")
+            found += kind_findings(f"a load of kind {self.kind}", LOAD_KEYS[self.kind], given)
+        raise_findings("load", found or load_findings(None, self.direction, None))
+        length = math.hypot(*self.direction)
+        if abs(length - 1) > DIRECTION_TOLERANCE:
+            object.__setattr__(self, "direction", tuple(value / length for value in self.direction))
+
 
 @dataclass(frozen=True)
 class Combination:
-    """A case made of others: factors by case name."""
+    """A load case that is a sum of others: pairs of a case and its factor."""
 
     case: str
     factors: tuple[tuple[str, float], ...]
 
+    def __post_init__(self) -> None:
+        raise_findings("combination", field_findings(self, COMBINATION_RULES) + factor_findings(self.factors))
+
 
 @dataclass(frozen=True)
 class Demand:
-    """What the panel must do.
+    """A limit that the panel must keep.
 
-    deflection: at most `flare_limits` mm normal to the sheet in `case`.  softness: a push of `force` N anywhere gives at
-    most `flare_limits` mm.  frequency: first at least `flare_limits` Hz.  buckling: factor on `case` at least `flare_limits`.
-    stress: yield over greatest von Mises in `case` at least `flare_limits`.
+    deflection: at most `limit` mm normal to the sheet in `case`.  softness: a push of `force` N at any place deflects
+    the sheet by at most `limit` mm.  frequency: the first is at least `limit` Hz.  buckling: the load factor of `case`
+    is at least `limit`.  stress: yield strength over the largest von Mises stress in `case` is at least `limit`.
     """
 
     kind: str
@@ -124,17 +196,23 @@ class Demand:
     case: str | None = None
     force: float | None = None
 
+    def __post_init__(self) -> None:
+        found = field_findings(self, DEMAND_RULES)
+        if self.kind in DEMAND_KINDS:
+            found += kind_findings(f"a demand of kind {self.kind}", DEMAND_KEYS[self.kind], given_fields(self))
+        raise_findings("demand", found)
+
     @property
     def at_most(self) -> bool:
         """True where a smaller value is better."""
         return self.kind in ("deflection", "softness")
 
     def margin(self, value: float) -> float:
-        """Fraction left of the limit: 1 - value/limit where smaller is better, else value/limit - 1."""
+        """Margin as a fraction of the limit: 1 - value/limit if smaller is better, else value/limit - 1."""
         return 1 - value / self.limit if self.at_most else value / self.limit - 1
 
     def utilisation(self, value: float) -> float:
-        """value/limit, or limit/value where more is better: over 1 is missed; NaN counts as missed without end."""
+        """value/limit, or limit/value if more is better.  Over 1 the demand is not met; NaN gives infinity."""
         if math.isnan(value):
             return math.inf
         return value / self.limit if self.at_most else self.limit / max(value, 1e-12)
@@ -160,22 +238,31 @@ class KeepOut:
     against: tuple[str, ...] = ("bead", "hole")
     why: str = ""
 
+    def __post_init__(self) -> None:
+        check_fields(self, "keep_out", KEEP_OUT_RULES)
+
 
 @dataclass(frozen=True)
 class PointMass:
-    """Something bolted on: kg at a place."""
+    """A part fixed to the sheet: kg at a place."""
 
     at: Point
     kg: float
     what: str = ""
 
+    def __post_init__(self) -> None:
+        check_fields(self, "mass", MASS_RULES)
+
 
 @dataclass(frozen=True)
 class FlatnessReading:
-    """Where the bought sheet was measured: height over flat, mm, + toward the "up" face."""
+    """Measured shape of the bought sheet at one place: height over flat, mm, positive toward the "up" face."""
 
     at: Point
     height: float
+
+    def __post_init__(self) -> None:
+        check_fields(self, "out_of_flat", FLATNESS_RULES)
 
 
 @dataclass(frozen=True)
@@ -187,15 +274,49 @@ class EdgeTrim:
     stiffness: float = 0.0
     what: str = ""
 
+    def __post_init__(self) -> None:
+        check_fields(self, "trim", TRIM_RULES)
+
+
+PANEL_RULES: dict[str, Rule] = {
+    "name": TEXT,
+    "material": Instance(Material, 'materials()["5754-H111"], or your own Material(...)'),
+    "gauges": Numbers(GAUGE_RANGE, unique="a thickness"),
+    "outline": DERIVED_RING,
+    "tools": Instance(Tools, "starter_tools(), read_tools(path), or your own Tools(...)"),
+    "cutouts": Records(Cutout),
+    "bead_side": Choice((*SIDES, "either")),
+    "supports": Records(Support),
+    "loads": Records(Load),
+    "demands": Records(Demand),
+    "keep_outs": Records(KeepOut),
+    "folds": Records(Fold),
+    "beads": Records(Bead),
+    "holes": Records(Hole),
+    "masses": Records(PointMass),
+    "trims": Records(EdgeTrim),
+    "combinations": Records(Combination),
+    "waviness": Range(0.0, 50.0, "mm"),
+    "out_of_flat": Records(FlatnessReading),
+    "symmetry": Choice(SYMMETRIES),
+    "goal": Choice(GOALS),
+    "beads_at_most": Optional(Whole(Range(1, 1000))),
+    "dies_at_most": Optional(Whole(Range(1, 1000))),
+}
+
 
 @dataclass(frozen=True)
 class Panel:
-    """A flat panel as the user describes it, read and checked."""
+    """A flat panel as the user describes it.
+
+    It checks itself when it is made: every value, every name of a case, and that everything lies on the sheet.
+    InputError names each fault as the reader of panel files does.
+    """
 
     name: str
     material: Material
     gauges: tuple[float, ...]
-    outline: tuple[Point, ...]  # open ring, counter-clockwise, corners already rounded
+    outline: tuple[Point, ...]  # open ring, counter-clockwise (made so if it is not), corners already rounded
     tools: Tools
     cutouts: tuple[Cutout, ...] = ()
     bead_side: str = "up"
@@ -209,17 +330,28 @@ class Panel:
     masses: tuple[PointMass, ...] = ()
     trims: tuple[EdgeTrim, ...] = ()
     combinations: tuple[Combination, ...] = ()
-    waviness: float = 0.0  # amplitude of the initial out-of-flat, mm, in the shape of a buckling or free mode
-    out_of_flat: tuple[FlatnessReading, ...] = ()  # its shape as measured
+    waviness: float = 0.0  # amplitude of the assumed imperfection, mm, in the shape of a buckling mode or free mode
+    out_of_flat: tuple[FlatnessReading, ...] = ()  # measured imperfection, in place of waviness
     symmetry: str = "auto"  # of the layout: auto (the panel's own), none, x, y (mirrored along that axis), xy
     goal: str = "lightest"  # or stiffest: at the thinnest gauge, with at most `beads_at_most` beads
     beads_at_most: int | None = None
     dies_at_most: int | None = None
-    source: dict = field(default_factory=dict, compare=False, repr=False)  # the file as data, nothing left to look up
+    source: dict = field(
+        default_factory=dict, compare=False, repr=False
+    )  # the panel file as data, files it names included
+
+    def __post_init__(self) -> None:
+        raise_findings("panel", field_findings(self, PANEL_RULES))
+        object.__setattr__(self, "gauges", tuple(sorted(self.gauges)))
+        if signed_area(self.outline) < 0:
+            object.__setattr__(self, "outline", self.outline[:1] + self.outline[:0:-1])
+        size = sheet_rules.size_findings(self.outline, "plan coordinates are in mm")
+        raise_findings("panel", [(("outline",), what, cure) for _, what, cure in size])
+        raise_findings("", panel_findings(self))
 
     @cached_property
     def region(self) -> Polygon:
-        """The sheet in plan, cut-outs taken out."""
+        """The sheet in plan without its cut-outs."""
         return Polygon(self.outline, [cutout.ring for cutout in self.cutouts])
 
     @property
@@ -229,11 +361,11 @@ class Panel:
         return (*names, *(combo.case for combo in self.combinations))
 
     def layout(self, gauge: float | None = None) -> Layout:
-        """The beads and holes the file itself gives, at `gauge` mm (default: the thinnest in the rack)."""
+        """The layout that the panel itself gives, at `gauge` mm (default: the thinnest of its gauges)."""
         return Layout(gauge or min(self.gauges), self.beads, self.holes)
 
     def svg(self, layout: Layout | None = None) -> str:
-        """A picture of the sheet with a layout (default: the beads and holes the file itself gives) as SVG text."""
+        """A picture of the sheet with a layout (default: the one that the panel itself gives) as SVG text."""
         rings = (self.outline, *(cutout.ring for cutout in self.cutouts))
         return (layout or self.layout()).svg(rings, self.name)
 
@@ -241,15 +373,15 @@ class Panel:
         return self.svg()
 
     def within_count_limits(self, layout: Layout) -> bool:
-        """True where a layout has no more beads and dies than are asked for."""
+        """True if a layout has no more beads and dies than the panel allows."""
         dies = {bead.die for bead in layout.beads}
         few = self.beads_at_most is None or len(layout.beads) <= self.beads_at_most
         return few and (self.dies_at_most is None or len(dies) <= self.dies_at_most)
 
     def mass(self, layout: Layout) -> float:
-        """kg of the finished panel by plan area: outline less cut-outs and pilot holes, trim and masses left out.
+        """kg of the finished panel by plan area: outline less cut-outs and pilot holes, without trim and point masses.
 
-        Beads drawn in from the edges bring some more sheet with them; `bead_section.draw_in` bounds it.
+        Rolling a bead draws in sheet from the edges, which adds a little; `bead_section.draw_in` bounds it.
         """
         pilots = sum(np.pi / 4 * hole.die.pilot**2 for hole in layout.holes)
         return self.material.rho * layout.gauge * (self.region.area - pilots)

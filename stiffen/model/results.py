@@ -1,12 +1,15 @@
-"""The answers: plain frozen records that `check` and `search` hand out and every writer reads."""
+"""Results: frozen records that `check` and `search` return and every writer reads."""
 
 from __future__ import annotations
 
+import math
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from .layout import Layout
+from .layout import Bead, Hole, Layout, Point
 from .outcomes import BoundRecord, GaugeOutcome
 
 LINEAR = "linear"
@@ -16,13 +19,14 @@ NOT_DECIDED = "not decided: large deflection"
 
 @dataclass(frozen=True)
 class DemandResult:
-    """One demand, judged.
+    """The evaluation of one demand.
 
-    value: what the judge found (units of the demand; NaN where nothing was found).  margin: fraction left,
-    1 - value/limit where smaller is better, value/limit - 1 otherwise.  decided_by: LINEAR, NONLINEAR or UNDECIDED.
-    ratio_w_t: largest linear deflection over thickness.  error: estimated mesh error as a fraction of value.
-    in_plane: which assumption on the supports' in-plane hold gave the value.  by_hold: value under each one.
-    at: place (mm) of the largest value where there is one.  snaps_at: load factor at which the sheet oil-cans, or None.
+    value: in the unit of the demand; NaN if none was found.  margin: as a fraction of the limit,
+    1 - value/limit if smaller is better, value/limit - 1 otherwise.  decided_by: LINEAR, NONLINEAR or NOT_DECIDED.
+    deflection_over_thickness: largest linear deflection over thickness.  mesh_error: estimate, a fraction of value.
+    in_plane: the assumed in-plane restraint of the supports that gives the value.  by_in_plane_restraint: the value
+    under each one.  at: place (mm) of the largest value, if any.  snap_through_factor: load factor at which the sheet
+    oil-cans, or None.
     """
 
     kind: str
@@ -45,8 +49,9 @@ class DemandResult:
 
 @dataclass(frozen=True)
 class FastenerLoad:
-    """The rivet or bolt of one support that carries most in a case: centre (mm), shear and pull, N; under which
-    in-plane hold.
+    """The rivet or bolt of one support that carries most in a case.
+
+    centre: mm.  shear, pull: N.  in_plane: the assumed in-plane restraint that gives them.
     """
 
     case: str
@@ -66,7 +71,7 @@ class LoadDeflectionCurve:
 
 @dataclass(frozen=True, eq=False)
 class ResultFields:
-    """Fields for pictures on one mesh: plan (n, 2) mm, triangles (m, 3), heights z (n,) mm of the mid-surface.
+    """Fields for pictures on one mesh: plan_nodes (n, 2) mm, triangles (m, 3), heights (n,) mm of the mid-surface.
 
     deflection: (n,) mm by case, positive toward "up".  softness: (k, 3) rows x, y, mm per newton.
     modes: pairs of Hz and (n,) shape scaled to 1.  stress: (m,) MPa greatest von Mises of both faces by case.
@@ -82,12 +87,33 @@ class ResultFields:
     stress: dict[str, np.ndarray] = field(default_factory=dict)
     curves: dict[str, LoadDeflectionCurve] = field(default_factory=dict)
 
+    def rings(self) -> tuple[tuple[Point, ...], ...]:
+        """The rim of the mesh in plan as closed rings, mm: the outline first, then cut-outs and holes."""
+        corners = self.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2).tolist()
+        edges = set(map(tuple, corners))
+        following = {a: b for a, b in edges if (b, a) not in edges}
+        rings = []
+        while following:
+            start, here = following.popitem()
+            ring = [start]
+            while here != start and here in following:
+                ring.append(here)
+                here = following.pop(here)
+            rings.append(tuple((float(x), float(y)) for x, y in self.plan_nodes[ring]))
+        return tuple(sorted(rings, key=_extent, reverse=True))
+
+
+def _extent(ring: Sequence[Point]) -> float:
+    """Diagonal of the box round a ring, mm."""
+    return float(np.hypot(*np.ptp(np.asarray(ring), axis=0)))
+
 
 @dataclass(frozen=True)
 class Verdict:
-    """A layout, judged.  mass_kg: finished; blank_mass_kg: the same gauge without holes.
+    """The evaluation of a layout; `print` shows it in five lines, a notebook as a picture.
 
-    rivets: for each case the fastener that carries most.
+    mass_kg: of the finished panel.  blank_mass_kg: of the same gauge without holes.  fastener_loads: for each case the
+    fastener that carries most.  fields: for pictures, if asked for.
     """
 
     panel: str
@@ -122,12 +148,23 @@ class Verdict:
             worst = max(worst, bad if d.met else max(bad, 1.0 + 1e-9))
         return worst
 
+    def __repr__(self) -> str:
+        mass = f"mass {self.mass_kg:.3g} kg, without holes {self.blank_mass_kg:.3g} kg"
+        return "\n".join((_status(self), mass, _shape(self.layout), _margins(self.demands), _cautions(self)))
+
+    def svg(self) -> str:
+        """A picture of the layout as SVG text, on its sheet where the verdict has fields."""
+        return self.layout.svg(self.fields.rings() if self.fields else (), self.panel)
+
+    def _repr_svg_(self) -> str:
+        return self.svg()
+
 
 @dataclass(frozen=True)
 class FlatSheetBaseline:
-    """The flat sheet that meets the same demands under the same judge; gauge None where no gauge in the rack does.
+    """The thinnest flat sheet that meets the same demands in the same shell model; gauge None if no gauge does.
 
-    looked_at: the gauges judged, mm; none where the search was stopped before.  verdict: on that sheet.
+    evaluated_gauges: mm; empty if the search was stopped before.  verdict: of that sheet.
     """
 
     gauge_mm: float | None
@@ -138,12 +175,12 @@ class FlatSheetBaseline:
 
 @dataclass(frozen=True)
 class SearchResult:
-    """What a search hands out.
+    """What a search hands out; `print` shows it in five lines, a notebook as a picture.
 
-    verdict: of the best layout.  flat_verdict: of the flat sheet at the same gauge (for before/after pictures).
-    flat_baseline: see `FlatSheetBaseline`.  gauge_outcomes: how the search ended at each gauge, thinnest first.  bound: on
-    the bench time of the best layout, or None.  stopped: '' or why the search ended before it was done.  cut_short: True
-    where the clock ended a part of it, so that another run may find another layout.
+    verdict: of the best layout.  flat_verdict: of the flat sheet at the same gauge, for pictures before and after.
+    flat_baseline: see `FlatSheetBaseline`.  gauge_outcomes: how the search ended at each gauge, thinnest first.
+    bound: on the bench time of the best layout, or None.  stopped: "" or why the search ended before it was done.
+    cut_short: True where the time limit ended a part of it: another run may find another layout.
     """
 
     verdict: Verdict
@@ -156,3 +193,72 @@ class SearchResult:
     stopped: str = ""
     cut_short: bool = False
     seconds: float = 0.0
+
+    def __repr__(self) -> str:
+        best = self.verdict
+        mass = f"mass {best.mass_kg:.3g} kg; {_comparison(best.mass_kg, self.flat_baseline)}"
+        time_ran_out = "the time ran out: a longer search may find a lighter layout" if self.cut_short else ""
+        notes = [note for note in (self.stopped or time_ran_out,) if note]
+        return "\n".join((_status(best), mass, _shape(best.layout), _margins(best.demands), _cautions(best, notes)))
+
+    def svg(self) -> str:
+        """A picture of the best layout as SVG text; see `Verdict.svg`."""
+        return self.verdict.svg()
+
+    def _repr_svg_(self) -> str:
+        return self.svg()
+
+
+# --- the lines of a result in words ----------------------------------------------------------------------------
+
+
+def _status(verdict: Verdict) -> str:
+    """Panel, whether all demands are met, gauge."""
+    missed = sum(not demand.met for demand in verdict.demands)
+    met = f"{missed} of {len(verdict.demands)} demands not met" if missed else "all demands met"
+    return f"{verdict.panel}: {met if verdict.demands else 'no demands'}, {verdict.layout.gauge:g} mm sheet"
+
+
+def _comparison(mass: float, flat: FlatSheetBaseline) -> str:
+    """The flat sheet that meets the same demands, and what share of its mass is saved."""
+    if flat.gauge_mm is not None and flat.mass_kg:
+        saved = 1 - mass / flat.mass_kg
+        sheet = f"{flat.gauge_mm:g} mm, {flat.mass_kg:.3g} kg"
+        return f"flat sheet that meets the demands: {sheet} ({saved * 100:.0f} % saved)"
+    if flat.evaluated_gauges:
+        return f"no flat sheet up to {max(flat.evaluated_gauges):g} mm meets the demands"
+    return "flat sheets were not evaluated"
+
+
+def _shape(layout: Layout) -> str:
+    """Beads by die with their total length, and flared holes by die."""
+    beads = _counted(layout.beads, "bead")
+    length = f", {layout.rolled_length / 1000:.2f} m in all" if layout.beads else ""
+    return f"{beads}{length}; {_counted(layout.holes, 'flared hole')}"
+
+
+def _counted(parts: Sequence[Bead] | Sequence[Hole], noun: str) -> str:
+    if not parts:
+        return f"no {noun}s"
+    dies = Counter(part.die.name for part in parts)
+    by_die = ", ".join(f"{count} {name}" for name, count in dies.items())
+    return f"{len(parts)} {noun}{'' if len(parts) == 1 else 's'} ({by_die})"
+
+
+def _margins(demands: Sequence[DemandResult]) -> str:
+    """Each demand with its value and margin."""
+    if not demands:
+        return "demands: none"
+    return "; ".join(
+        f"{one.label} {one.value:.3g} {one.unit} (limit {one.limit:g}, margin {one.margin * 100:+.0f} %)"
+        for one in demands
+    )
+
+
+def _cautions(verdict: Verdict, notes: Sequence[str] = ()) -> str:
+    """What makes the result less certain."""
+    undecided = [one.label for one in verdict.demands if one.decided_by == NOT_DECIDED]
+    found = [f"not decided: {', '.join(undecided)}"] if undecided else []
+    if verdict.mesh_error is not None and math.isfinite(verdict.mesh_error):
+        found.append(f"estimated mesh error {verdict.mesh_error * 100:.1f} %")
+    return "cautions: " + ("; ".join((*found, *verdict.warnings, *notes)) or "none")

@@ -1,4 +1,4 @@
-"""A small picture of a sheet as SVG text, for notebooks: no plotting library needed.  mm in plan, y upward."""
+"""A small picture of a layout as SVG text, for notebooks; it needs no plotting library.  mm in plan, y upward."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from html import escape
 
 PointSequence = Sequence[tuple[float, float]]
 SHEET_COLOUR, INK_COLOUR = "#f2efe6", "#1c1c1c"
-FACE_COLOURS = {"up": "#b5532a", "down": "#2a6f97"}  # as in the pictures of `layout_plot`
-LONGER_SIDE_PIXELS = 480  # pixels
+FACE_COLOURS = {"up": "#b5532a", "down": "#2a6f97"}  # as in `output.plots.layout_picture`
+LONGER_SIDE_PIXELS = 480
 
 
 @dataclass(frozen=True)
 class BeadShape:
-    """A bead: its axis, its width, the face it stands proud on."""
+    """A bead: its axis, its width, the face on which it stands proud."""
 
     axis: PointSequence
     width: float
@@ -24,7 +24,7 @@ class BeadShape:
 
 @dataclass(frozen=True)
 class HoleShape:
-    """A flared hole: centre, diameters of flare and opening, the face its lip stands proud on."""
+    """A flared hole: centre, diameters of flare and opening, the face on which its lip stands proud."""
 
     at: tuple[float, float]
     flange: float
@@ -35,9 +35,9 @@ class HoleShape:
 def layout_svg(
     caption: str, beads: Sequence[BeadShape], holes: Sequence[HoleShape], rings: Sequence[PointSequence] = ()
 ) -> str:
-    """The picture: outline and cut-outs (`cone_rings`, the outline first) where known, beads, holes, one line below.
+    """The picture as SVG text: rings (the outline first, then cut-outs) if known, beads, holes, the caption below.
 
-    Beads and flares that stand proud on the down face are dashed.
+    Beads and holes that stand proud on the down face are dashed.
     """
     x0, y0, x1, y1 = _bounding_box(beads, holes, rings)
     letter = max(x1 - x0, y1 - y0) / 30
@@ -51,7 +51,8 @@ def layout_svg(
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width * scale:.0f}" height="{height * scale:.0f}" '
         f'viewBox="{x0 - margin:.2f} {-y1 - margin:.2f} {width:.2f} {height:.2f}">'
-        f'<g transform="scale(1 -1)" stroke="{INK_COLOUR}" stroke-width="{letter / 12:.2f}" fill="none">{"".join(shapes)}</g>'
+        f'<g transform="scale(1 -1)" stroke="{INK_COLOUR}" stroke-width="{letter / 12:.2f}" fill="none">'
+        f"{''.join(shapes)}</g>"
         f'<text x="{x0:.2f}" y="{-y0 + margin + letter:.2f}" font-family="sans-serif" font-size="{letter:.2f}" '
         f'fill="{INK_COLOUR}">{escape(caption)}</text></svg>'
     )
@@ -60,7 +61,7 @@ def layout_svg(
 def _bounding_box(
     beads: Sequence[BeadShape], holes: Sequence[HoleShape], rings: Sequence[PointSequence]
 ) -> tuple[float, float, float, float]:
-    """Least x, least y, greatest x, greatest y of all that is drawn; never without size."""
+    """Least x, least y, greatest x, greatest y of all that is drawn; at least 1 mm wide and high."""
     boxes = [(x, y, 0.0) for ring in rings for x, y in ring]
     boxes += [(x, y, band.width / 2) for band in beads for x, y in band.axis]
     boxes += [(*flare.at, flare.flange / 2) for flare in holes]
@@ -76,7 +77,7 @@ def _path_data(points: PointSequence, closed: bool) -> str:
 
 
 def _bead_elements(bead: BeadShape) -> str:
-    """A band of the bead's width, and its axis, dashed where it stands proud on the down face."""
+    """A band as wide as the bead, and the bead's axis."""
     closed = len(bead.axis) > 3 and math.dist(bead.axis[0], bead.axis[-1]) < 1e-6
     path, colour = _path_data(bead.axis, closed), FACE_COLOURS[bead.side]
     dash = f' stroke-dasharray="{bead.width / 2:.2f}"' if bead.side == "down" else ""

@@ -1,14 +1,69 @@
-"""What the shop has: the bead roller, bead dies, flaring dies, trial strips, and the shop's spacing rules.
+"""The tools of a shop: bead roller, bead dies, flaring dies, cutters, folder, trial strips, own spacing rules.
 
-Units: mm, fractions for strains.
+Frozen records that check themselves.  Units: mm, degrees; strains are fractions.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from .value_rules import (
+    TEXT,
+    Choice,
+    Finding,
+    Instance,
+    Numbers,
+    Range,
+    Records,
+    Rule,
+    check_fields,
+    field_findings,
+    raise_findings,
+    suggestion,
+)
+
 PROFILES = ("round", "vee", "flat", "step")
+DIAMETER_RANGE = Range(1.0, 500.0, "mm")
+RADIUS_RANGE = Range(0.0, 100.0, "mm")
+MIN_CONE_ANGLE, MAX_CONE_ANGLE = 10.0, 85.0  # degrees to the sheet, of a flared hole
+ROLLER_RULES: dict[str, Rule] = {
+    "throat": Range(20.0, 5000.0, "mm"),
+    "rated_steel": Range(0.2, 6.0, "mm"),
+    "screw_lead": Range(0.1, 10.0, "mm"),
+    "least_path_radius": Range(0.0, 5000.0, "mm"),
+    "hand_speed": Range(10.0, 50_000.0, "mm a minute"),
+    "set_up_minutes": Range(0.0, 120.0, "minutes"),
+    "die_change_minutes": Range(0.0, 120.0, "minutes"),
+}
+BEAD_DIE_RULES: dict[str, Rule] = {
+    "name": TEXT,
+    "profile": Choice(PROFILES),
+    "width": Range(2.0, 200.0, "mm"),
+    "depth": Range(0.2, 50.0, "mm"),
+    "nose_radius": RADIUS_RANGE,
+    "shoulder_radius": RADIUS_RANGE,
+    "flank": Range(10.0, 90.0, "degrees"),
+    "run_out": Range(0.0, 500.0, "mm"),
+}
+HOLE_DIE_RULES: dict[str, Rule] = {
+    "name": TEXT,
+    "pilot": DIAMETER_RANGE,
+    "finished": DIAMETER_RANGE,
+    "flange": DIAMETER_RANGE,
+    "rise": Range(0.2, 50.0, "mm"),
+}
+FOLDING_BRAKE_RULES: dict[str, Rule] = {"neutral": Range(0.2, 0.5), "least_flat": Range(0.0, 200.0, "mm")}
+CUTTER_RULES: dict[str, Rule] = {"kind": TEXT, "sizes": Numbers(DIAMETER_RANGE)}
+TRIAL_RULES: dict[str, Rule] = {
+    "die": TEXT,
+    "material": TEXT,
+    "thickness": Range(0.1, 6.0, "mm"),
+    "turns": Numbers(Range(0.0, 100.0, "turns")),
+    "depth": Numbers(Range(0.0, 50.0, "mm")),
+}
+SPACING_RANGE = Range(0.0, 500.0, "mm")
 
 
 @dataclass(frozen=True)
@@ -27,6 +82,9 @@ class Roller:
     hand_speed: float = 800.0
     set_up_minutes: float = 1.0
     die_change_minutes: float = 4.0
+
+    def __post_init__(self) -> None:
+        check_fields(self, "roller", ROLLER_RULES)
 
 
 @dataclass(frozen=True)
@@ -51,6 +109,9 @@ class BeadDie:
     flank: float = 45.0
     run_out: float = 0.0
 
+    def __post_init__(self) -> None:
+        check_fields(self, "bead_die", BEAD_DIE_RULES)
+
     @property
     def run_out_length(self) -> float:
         """Length of the fade at each end, mm."""
@@ -71,10 +132,14 @@ class HoleDie:
     flange: float
     rise: float
 
+    def __post_init__(self) -> None:
+        found = field_findings(self, HOLE_DIE_RULES)
+        raise_findings("hole_die", found or hole_die_findings(self.pilot, self.finished, self.flange, self.rise))
+
     @property
     def angle(self) -> float:
         """Angle of the cone to the sheet, degrees."""
-        return math.degrees(math.atan2(self.rise, (self.flange - self.finished) / 2))
+        return cone_angle(self.finished, self.flange, self.rise)
 
     @property
     def lip_strain(self) -> float:
@@ -84,14 +149,17 @@ class HoleDie:
 
 @dataclass(frozen=True)
 class FoldingBrake:
-    """What folds the sheet.
+    """The folding brake.
 
-    neutral: share of the thickness, from the inner face, at which a fold keeps its length; 0.447 is in the formula of
-    `bends.bend_allowance`.  least_flat: mm of flat flange beyond the bend that the folder needs (0 means 2.5 t).
+    neutral: distance of the neutral line from the inner face as a fraction of the thickness; 0.447 is the value in the
+    formula of `bends.bend_allowance`.  least_flat: mm of flat flange that the brake needs beyond the bend (0: 2.5 t).
     """
 
     neutral: float = 0.447
     least_flat: float = 0.0
+
+    def __post_init__(self) -> None:
+        check_fields(self, "folder", FOLDING_BRAKE_RULES)
 
 
 @dataclass(frozen=True)
@@ -100,6 +168,9 @@ class Cutter:
 
     kind: str
     sizes: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        check_fields(self, "cutter", CUTTER_RULES)
 
 
 @dataclass(frozen=True)
@@ -112,12 +183,15 @@ class Trial:
     turns: tuple[float, ...]
     depth: tuple[float, ...]
 
+    def __post_init__(self) -> None:
+        raise_findings("trial", field_findings(self, TRIAL_RULES) or trial_findings(self.turns, self.depth))
+
 
 @dataclass(frozen=True)
 class Tools:
-    """The whole bench.
+    """All tools of a shop.
 
-    spacing: overrides rows of `spacing_rules.SPACING_RULES` by name, mm.  cutters: () means what is commonly sold
+    spacing: own values, mm, for rules of `spacing_rules.SPACING_RULES` by name.  cutters: () means those commonly sold
     (`flared_holes.stock_cutters`).
     """
 
@@ -130,6 +204,9 @@ class Tools:
     cutters: tuple[Cutter, ...] = ()
     folding_brake: FoldingBrake = FoldingBrake()
 
+    def __post_init__(self) -> None:
+        raise_findings("tools", field_findings(self, TOOLS_RULES) or tools_findings(self))
+
     def bead_die(self, name: str) -> BeadDie | None:
         """The bead die of that name, or None."""
         return next((die for die in self.bead_dies if die.name == name), None)
@@ -137,3 +214,75 @@ class Tools:
     def hole_die(self, name: str) -> HoleDie | None:
         """The flaring die of that name, or None."""
         return next((die for die in self.hole_dies if die.name == name), None)
+
+
+TOOLS_RULES: dict[str, Rule] = {
+    "name": TEXT,
+    "roller": Instance(Roller, "Roller(throat=..., rated_steel=...)"),
+    "bead_dies": Records(BeadDie),
+    "hole_dies": Records(HoleDie),
+    "trials": Records(Trial),
+    "cutters": Records(Cutter),
+    "folding_brake": Instance(FoldingBrake, "FoldingBrake(neutral=..., least_flat=...)"),
+}
+
+
+# --- rules between the values of a record ----------------------------------------------------------------------
+
+
+def cone_angle(finished: float, flange: float, rise: float) -> float:
+    """Angle of a flared hole's cone to the sheet, degrees."""
+    return math.degrees(math.atan2(rise, (flange - finished) / 2))
+
+
+def hole_die_findings(pilot: float, finished: float, flange: float, rise: float) -> list[Finding]:
+    """A flaring die whose diameters do not rise, or whose cone is too flat or too steep."""
+    if not pilot < finished < flange:
+        what = f"is {finished:g}; it must lie between pilot {pilot:g} and flange {flange:g}"
+        return [(("finished",), what, "pilot < finished < flange, all diameters")]
+    angle = cone_angle(finished, flange, rise)
+    if not MIN_CONE_ANGLE <= angle <= MAX_CONE_ANGLE:
+        what = f"is {rise:g}, which makes a cone of {angle:.0f} degrees to the sheet"
+        return [(("rise",), what, "a flared hole has 10 to 85 degrees, mostly 45")]
+    return []
+
+
+def trial_findings(turns: Sequence[float], depth: Sequence[float]) -> list[Finding]:
+    """A trial strip with pairs that are not complete or do not rise."""
+    if len(turns) != len(depth):
+        return [(("depth",), f"has {len(depth)} values for {len(turns)} turns", "one depth for each turn")]
+    for key, values in (("turns", turns), ("depth", depth)):
+        if any(b <= a for a, b in zip(values, values[1:], strict=False)):
+            return [((key,), "does not rise from value to value", "enter the pairs in rising order")]
+    return []
+
+
+def trial_die_findings(die: str | None, dies: Sequence[str]) -> list[Finding]:
+    """A trial strip of a die that is not in the list."""
+    if die is None or die in dies:
+        return []
+    return [(("die",), f'"{die}" is no bead die of this list', suggestion(die, dies))]
+
+
+def repeated_name_findings(names: Sequence[object]) -> list[Finding]:
+    """Dies that bear the name of one before them; the first key of the path is the place in the list."""
+    found: list[Finding] = []
+    for place, name in enumerate(names):
+        if isinstance(name, str) and (first := names.index(name)) != place:
+            what = f'"{name}" is the name of number {first + 1} too'
+            found.append(((place, "name"), what, "give each die its own name"))
+    return found
+
+
+def tools_findings(tools: Tools) -> list[Finding]:
+    """What does not go together in a list of tools; `spacing_rules.spacing_faults` checks its own spacings."""
+    found: list[Finding] = []
+    for key, names in (
+        ("bead_die", [die.name for die in tools.bead_dies]),
+        ("hole_die", [die.name for die in tools.hole_dies]),
+    ):
+        found += [((key, *path), what, cure) for path, what, cure in repeated_name_findings(names)]
+    dies = [die.name for die in tools.bead_dies]
+    for place, trial in enumerate(tools.trials):
+        found += [(("trial", place, *path), what, cure) for path, what, cure in trial_die_findings(trial.die, dies)]
+    return found

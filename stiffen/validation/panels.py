@@ -24,6 +24,7 @@ STEEL = Material("steel", 210e3, 0.3, 7.85e-6, 250.0, 400.0, 0.2)
 TOOLS = Tools("shop", Roller(throat=500.0), (BeadDie("B16", "round", 16.0, 4.0),), ())
 SIDE = 400.0  # mm, side of the square plate
 PRESSURE = 1e-5  # MPa
+SCALE = 32.0  # of the folded Z-section; a power of two divides without rounding
 
 
 def _panel_model(
@@ -158,38 +159,42 @@ def _hubs():
 
 @cache
 def _z_section() -> PanelModel:
-    """NAFEMS LE5 from one blank: web 2 m, flanges of 1 m folded to opposite sides, 10 m long, root clamped."""
-    long, flange, web = 10e3, 1e3, 2e3
+    """NAFEMS LE5 from one blank: web 2 m, flanges of 1 m folded to opposite sides, 10 m long, root clamped.
+
+    A panel's gauge ends at 6 mm, so all lengths and the line load are divided by `SCALE`; stresses stay as they are.
+    """
+    long, flange, web = 10e3 / SCALE, 1e3 / SCALE, 2e3 / SCALE
     wide = web + 2 * flange
     tips = ((long, 0.0), (long, flange)), ((long, flange + web), (long, wide))
     return _panel_model(
         "Z-section",
         STEEL,
-        100.0,
+        100.0 / SCALE,
         ((0.0, 0.0), (long, 0.0), (long, wide), (0.0, wide)),
-        125.0,
+        125.0 / SCALE,
         folds=(
             Fold(((0.0, flange), (long, flange)), -90.0),
             Fold(((0.0, flange + web), (long, flange + web)), 90.0),
         ),
         supports=(Support("edge", in_plane="held", path=((0.0, 0.0), (0.0, wide))),),
         loads=tuple(
-            Load("load", "line", 600.0, path=path, direction=(0.0, 0.0, sign))
+            Load("load", "line", 600.0 / SCALE, path=path, direction=(0.0, 0.0, sign))
             for path, sign in zip(tips, (1.0, -1.0), strict=True)
         ),
     )
 
 
 def _z_stress() -> float:
-    """Axial mid-surface stress at the free edge of a flange, 2.5 m from the root."""
+    """Axial mid-surface stress at the free edge of a flange, 2.5 m (full size) from the root."""
+    x = 2.5e3 / SCALE
     on = _z_section()
     shell = on.linear_model.shell
     N, _ = shell.resultants(on.linear_solution("load")[1])
     along = fixtures.global_tensors(shell, N / shell.t)[:, 0, 0]
-    flange = np.flatnonzero(on.mesh.plan[on.mesh.triangles].mean(axis=1)[:, 1] < 1e3)
+    flange = np.flatnonzero(on.mesh.plan[on.mesh.triangles].mean(axis=1)[:, 1] < 1e3 / SCALE)
     plate = Shell(shell.nodes, shell.triangles[flange], shell.t, shell.E, shell.nu)
-    tip = on.mesh.nodes[np.argmin(np.linalg.norm(on.mesh.plan - (2.5e3, 0.0), axis=1))]
-    return float(abs(fixtures.value_at(plate, along[flange], (2.5e3, tip[1], tip[2]))))
+    tip = on.mesh.nodes[np.argmin(np.linalg.norm(on.mesh.plan - (x, 0.0), axis=1))]
+    return float(abs(fixtures.value_at(plate, along[flange], (x, tip[1], tip[2]))))
 
 
 def _folded():

@@ -19,7 +19,7 @@ from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Combination, Demand, EdgeTrim, Load, PointMass, Support
 from stiffen.model.results import LINEAR, NONLINEAR, NOT_DECIDED
-from stiffen.output.plots import style
+from stiffen.output.plots import field_maps
 from stiffen.output.report.shop_card import card_text, demand_table
 
 
@@ -411,8 +411,8 @@ def test_w_over_t_is_on_screen_card_plot_and_in_the_result(tmp_path, monkeypatch
     assert data["demands"][0]["deflection_over_thickness"] == ratio
     assert data["demands"][0]["decided_by"] == NONLINEAR and data["model"]["nonlinear"]
     kept = []
-    monkeypatch.setattr(style, "save_png", lambda figure, path: kept.append(figure))
-    style.maps_picture(HEAVY, [("as evaluated", verdict)], "")
+    monkeypatch.setattr(field_maps, "save_png", lambda figure, path: kept.append(figure))
+    field_maps.maps_picture(HEAVY, [("as evaluated", verdict)], "")
     labels = [axis.get_xlabel() for axis in kept[0].axes]
     assert any(f"(large deflection), linear w/t {ratio:.1f}" in label for label in labels)
 

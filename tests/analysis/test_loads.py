@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon
 from support.panels import B16, HOLED, SHEET, lid, rows
+from support.records import unchecked
 
 from stiffen.analysis.loads import (
     GRAVITY,
@@ -40,7 +41,7 @@ def resultant(mesh, forces):
 
 @pytest.mark.parametrize("layout", [Layout(1.0), Layout(1.0, rows(B16, (130.0, 270.0)))], ids=["flat", "beaded"])
 def test_patch_integrates_to_its_force_and_moment(layout):
-    panel = lid(loads=(Load("case", "patch", 883.0, at=(283.3, 171.7), size=(100.0, 80.0)),))
+    panel = lid(demands=(), loads=(Load("case", "patch", 883.0, at=(283.3, 171.7), size=(100.0, 80.0)),))
     mesh, forces, _ = loaded(panel, layout)
     force, moment = resultant(mesh, forces)
     assert force == pytest.approx([0, 0, -883.0], rel=1e-9, abs=1e-9)
@@ -48,7 +49,7 @@ def test_patch_integrates_to_its_force_and_moment(layout):
 
 
 def test_pressure_on_a_bead_still_presses_with_the_plan_area():
-    panel = lid(loads=(Load("case", "pressure", 2e-3),))
+    panel = lid(demands=(), loads=(Load("case", "pressure", 2e-3),))
     mesh, forces, _ = loaded(panel, Layout(1.0, rows(B16, (200.0,))))
     force, _ = resultant(mesh, forces)
     assert force == pytest.approx([0, 0, -2e-3 * 500 * 400], rel=1e-9, abs=1e-6)
@@ -56,7 +57,7 @@ def test_pressure_on_a_bead_still_presses_with_the_plan_area():
 
 def test_pressure_on_a_part_acts_at_its_centroid():
     part = ((100.0, 50.0), (233.0, 61.0), (150.0, 222.0))
-    panel = lid(loads=(Load("case", "pressure", 1e-3, polygon=part),))
+    panel = lid(demands=(), loads=(Load("case", "pressure", 1e-3, polygon=part),))
     mesh, forces, _ = loaded(panel)
     force, moment = resultant(mesh, forces)
     shape = Polygon(part)
@@ -65,7 +66,9 @@ def test_pressure_on_a_part_acts_at_its_centroid():
 
 
 def test_line_load_along_an_edge():
-    panel = lid(loads=(Load("case", "line", 0.5, path=((0.0, 400.0), (500.0, 400.0)), direction=(0.0, 3.0, 0.0)),))
+    panel = lid(
+        demands=(), loads=(Load("case", "line", 0.5, path=((0.0, 400.0), (500.0, 400.0)), direction=(0.0, 3.0, 0.0)),)
+    )
     mesh, forces, _ = loaded(panel)
     force, moment = resultant(mesh, forces)
     assert force == pytest.approx([0, 250.0, 0], abs=1e-9)
@@ -74,7 +77,9 @@ def test_line_load_along_an_edge():
 
 def test_line_load_pushes_nothing_over_an_opening():
     opening = Cutout(((200.0, 150.0), (300.0, 150.0), (300.0, 250.0), (200.0, 250.0)))
-    panel = lid(cutouts=(opening,), loads=(Load("case", "line", -0.5, path=((0.0, 200.0), (500.0, 200.0))),))
+    panel = unchecked(
+        lid(), cutouts=(opening,), loads=(Load("case", "line", -0.5, path=((0.0, 200.0), (500.0, 200.0))),)
+    )
     mesh, forces, _ = loaded(panel)
     force, moment = resultant(mesh, forces)
     assert abs(force[2]) == pytest.approx(0.5 * 400.0)
@@ -83,6 +88,7 @@ def test_line_load_pushes_nothing_over_an_opening():
 
 def test_inertia_takes_sheet_masses_and_trim():
     panel = lid(
+        demands=(),
         loads=(Load("case", "inertia", g=(0.0, 1.0, -3.0)),),
         masses=(PointMass((100.0, 100.0), 0.25, "lock"),),
         trims=(EdgeTrim(0.08),),
@@ -95,7 +101,7 @@ def test_inertia_takes_sheet_masses_and_trim():
 
 def test_combination_adds_with_factors():
     loads = (Load("wind", "pressure", 1e-3), Load("foot", "patch", 50.0, at=(250.0, 200.0), size=(50.0, 50.0)))
-    panel = lid(loads=loads, combinations=(Combination("both", (("wind", 1.5), ("foot", 2.0))),))
+    panel = lid(demands=(), loads=loads, combinations=(Combination("both", (("wind", 1.5), ("foot", 2.0))),))
     _, both, _ = loaded(panel, case="both")
     _, wind, _ = loaded(panel, case="wind")
     _, foot, _ = loaded(panel, case="foot")
@@ -117,10 +123,10 @@ def test_locate_gives_back_the_point():
 
 def test_roving_patch_stays_on_the_sheet():
     load = Load("case", "patch", 100.0, size=(100.0, 60.0))
-    places = np.array(moving_patch_positions(lid(loads=(load,)), "case"))
+    places = np.array(moving_patch_positions(lid(demands=(), loads=(load,)), "case"))
     assert places.min(axis=0) == pytest.approx([50.0, 30.0]) and places.max(axis=0) == pytest.approx([450.0, 370.0])
     with pytest.raises(InputError, match="no place on the sheet"):
-        moving_patch_positions(lid(loads=(replace(load, size=(600.0, 60.0)),)), "case")
+        moving_patch_positions(lid(demands=(), loads=(replace(load, size=(600.0, 60.0)),)), "case")
 
 
 def test_roving_patch_stands_where_it_presses_deepest():
@@ -131,7 +137,7 @@ def test_roving_patch_stands_where_it_presses_deepest():
         for path in (((0.0, 0.0), (0.0, 400.0)), ((0.0, 400.0), (500.0, 400.0)), ((500.0, 0.0), (500.0, 400.0)))
     )
     for supports, place in ((lid().supports, (250.0, 200.0)), (three, (250.0, 30.0))):
-        panel = lid(supports=supports, loads=(load,))
+        panel = lid(demands=(), supports=supports, loads=(load,))
         mesh = mesh_panel(panel, Layout(1.0), mesh_level="quick")
         roving, fixed = (
             build_panel_model(replace(panel, loads=(one,)), Layout(1.0), mesh, "free").linear_solution("case")
@@ -145,7 +151,7 @@ def test_roving_patch_stands_where_it_presses_deepest():
 def test_roving_patch_keeps_off_flanges():
     load = Load("case", "patch", 100.0, size=(100.0, 60.0))
     folds = (Fold(((0.0, 30.0), (500.0, 30.0)), 90.0), Fold(((460.0, 0.0), (460.0, 400.0)), 90.0))
-    places = np.array(moving_patch_positions(lid(loads=(load,), folds=folds), "case"))
+    places = np.array(moving_patch_positions(lid(demands=(), loads=(load,), folds=folds), "case"))
     assert places[:, 1].min() == pytest.approx(60.0) and places[:, 0].max() == pytest.approx(410.0)
 
 
@@ -159,6 +165,6 @@ def test_push_points_cover_the_sheet():
 
 
 def test_rigid_motion_work_equals_resultant():
-    panel = lid(loads=(Load("case", "pressure", 1e-3),))
+    panel = lid(demands=(), loads=(Load("case", "pressure", 1e-3),))
     mesh, forces, _ = loaded(panel)
     assert (rigid_body_modes(mesh.nodes).T @ forces)[2] == pytest.approx(-200.0)

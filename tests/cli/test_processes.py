@@ -38,8 +38,8 @@ def test_ends_are_told_in_the_order_given():
     ended = run_all(
         {f"p{k}": command(SAYS, k, k % 3) for k in range(5)}, 2, lambda done, names: told.append((done, len(names)))
     )
-    assert [(one.name, one.status, one.out) for one in ended] == [(f"p{k}", k % 3, f"{k}\n") for k in range(5)]
-    assert all(one.begun == 1 and not one.died for one in ended)
+    assert [(one.name, one.status, one.stdout) for one in ended] == [(f"p{k}", k % 3, f"{k}\n") for k in range(5)]
+    assert all(one.attempts == 1 and not one.died for one in ended)
     assert [done for done, _ in told] == [1, 2, 3, 4, 5] and all(running <= 2 for _, running in told)
 
 
@@ -49,12 +49,12 @@ def test_one_that_dies_is_begun_once_more_and_the_others_go_on(tmp_path):
     ended = run_all(
         {"once": command(DIES, once, 1), "always": command(DIES, always, 9), "well": command(SAYS, 1, 0)}, 3
     )
-    assert [(one.status, one.begun, one.died) for one in ended] == [
+    assert [(one.status, one.attempts, one.died) for one in ended] == [
         (0, 2, False),
         (-signal.SIGKILL, 2, True),
         (0, 1, False),
     ]
-    assert ended[0].out == "done\n" and always.read_text() == "xx"
+    assert ended[0].stdout == "done\n" and always.read_text() == "xx"
 
 
 @pytest.mark.slow
@@ -71,5 +71,5 @@ def test_ctrl_c_is_handed_on_and_what_was_not_begun_stays(tmp_path):
     helper.start()
     first, second = run_all({"first": command(WAITS, mark), "second": command(WAITS, tmp_path / "never")}, 1)
     helper.join()
-    assert (first.status, first.out, first.begun) == (0, "kept the best\n", 1)
-    assert (second.status, second.begun) == (130, 0) and not (tmp_path / "never").exists()
+    assert (first.status, first.stdout, first.attempts) == (0, "kept the best\n", 1)
+    assert (second.status, second.attempts) == (130, 0) and not (tmp_path / "never").exists()

@@ -14,7 +14,7 @@ import kill
 import pytest
 
 from stiffen.analysis import evaluation
-from stiffen.cli import entry
+from stiffen.cli import entry, parser
 from stiffen.errors import InputError, MeshError, SolverError
 from stiffen.io.files import atomic_write, temporary_name
 from stiffen.io.folder_lock import LOCK_FILE_NAME, locked_folder
@@ -25,12 +25,12 @@ posix = pytest.mark.skipif(os.name != "posix", reason="needs POSIX signals")
 ENVIRONMENT = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(Path(entry.__file__).parents[2])}
 HOLDER = """
 import sys, time
-from stiffen.files import part_name
-from stiffen.locks import held
+from stiffen.io.files import temporary_name
+from stiffen.io.folder_lock import locked_folder
 from pathlib import Path
 import os
-with held(sys.argv[1]) as folder:
-    part_name(folder / "layout.json", os.getpid()).write_text("half a lay")
+with locked_folder(sys.argv[1]) as folder:
+    temporary_name(folder / "layout.json", os.getpid()).write_text("half a lay")
     print("held", flush=True)
     time.sleep(600)
 """
@@ -41,7 +41,7 @@ with held(sys.argv[1]) as folder:
 
 @pytest.fixture
 def holder(tmp_path):
-    """Another process that holds the folder `out` and has begun to write in it."""
+    """Another process that holds the folder `stdout` and has begun to write in it."""
     process = subprocess.Popen(
         [sys.executable, "-c", HOLDER, str(tmp_path / "out")],
         stdout=subprocess.PIPE,
@@ -65,7 +65,7 @@ def test_a_folder_is_ours_alone_and_left_clean(tmp_path):
 def test_a_second_search_into_the_folder_is_refused(tmp_path, holder, capsys):
     (tmp_path / "lid.toml").write_text(kill.PANEL)
     assert entry.main(["search", str(tmp_path / "lid.toml"), "--out", str(tmp_path / "out")]) == 2
-    told = capsys.readouterr().err
+    told = capsys.readouterr().stderr
     assert f"{tmp_path / 'out'}: is being written to by process {holder.pid}, since 2" in told
     assert "(wait for it or stop it, or name another folder)" in told
     assert holder.poll() is None
@@ -217,7 +217,7 @@ def test_other_signals_stop_as_ctrl_c_does_and_are_left_as_they_were(tmp_path, c
 
     monkeypatch.setattr(evaluation, "check", check)
     assert entry.main(["check", str(tmp_path / "lid.toml")]) == 130
-    assert capsys.readouterr().err == "stopped\n"
+    assert capsys.readouterr().stderr == "stopped\n"
     assert signal.getsignal(number) == before
 
 
@@ -233,9 +233,9 @@ def test_ctrl_c_that_falls_where_it_is_swallowed_is_sent_once_more(capsys, monke
             time.sleep(0.001)
         return 0
 
-    monkeypatch.setattr(entry, "_stock", stock)
+    monkeypatch.setattr(parser, "run_stock", stock)
     assert entry.main(["stock"]) == 130
-    assert capsys.readouterr().err.strip().endswith("stopped")
+    assert capsys.readouterr().stderr.strip().endswith("stopped")
 
 
 def test_an_ignored_signal_stays_ignored(tmp_path, monkeypatch):

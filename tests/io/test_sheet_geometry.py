@@ -15,7 +15,7 @@ from shapely.geometry import LinearRing, Polygon
 
 from stiffen.errors import InputError
 from stiffen.io.dxf_reader import read_drawing
-from stiffen.io.sheet_geometry import (
+from stiffen.model.sheet_geometry import (
     MAX_CHORD_ERROR,
     SheetGeometry,
     arc_points,

@@ -8,6 +8,7 @@ import pytest
 import shapely
 from shapely.geometry import LineString, Polygon
 from support.panels import B16, F24, lid, rows
+from support.records import unchecked
 from support.shapes import SHAPES, bead, box, ring, round_cutout, sheet
 
 from stiffen.errors import MeshError
@@ -73,7 +74,7 @@ def test_a_path_near_the_outline_snaps_to_it():
 def test_a_path_past_rounded_corners_keeps_to_the_straight_part():
     rounded = tuple(shapely.box(0, 0, 500, 400).buffer(-20).buffer(20, quad_segs=24).exterior.coords[:-1])
     side = ((0.0, 0.0), (500.0, 0.0))
-    mesh = mesh_panel(lid(outline=rounded[::-1], supports=(edge(*side),)), PLAIN)
+    mesh = mesh_panel(unchecked(lid(), outline=rounded[::-1], supports=(edge(*side),)), PLAIN)
     x = mesh.plan[mesh.paths[side], 0]
     assert set(mesh.paths[side]) <= set(mesh.outline)
     assert 14 < x.min() <= 20.01
@@ -95,7 +96,7 @@ def test_a_path_along_a_curved_edge_follows_it():
 def test_loaded_paths_across_beads_are_edges(mesh_level):
     bent = ((100.0, 200.0), (250.0, 200.0), (300.0, 300.0), (420.0, 345.0))  # along an axis, then over two beads
     slant = ((0.0, 130.0), (500.0, 80.0))
-    panel = lid(loads=(line(*bent), line(*slant)), trims=(EdgeTrim(0.1, path=bent),))
+    panel = lid(demands=(), loads=(line(*bent), line(*slant)), trims=(EdgeTrim(0.1, path=bent),))
     mesh = mesh_panel(
         panel, Layout(1.0, rows(B16, (60.0, 130.0, 200.0, 270.0, 340.0), 50.0, 450.0)), mesh_level=mesh_level
     )
@@ -106,7 +107,7 @@ def test_loaded_paths_across_beads_are_edges(mesh_level):
 
 def test_a_closed_path_ends_where_it_began():
     loop = ((100.0, 100.0), (400.0, 100.0), (400.0, 300.0), (100.0, 300.0), (100.0, 100.0))
-    mesh = mesh_panel(lid(loads=(line(*loop),)), PLAIN)
+    mesh = mesh_panel(lid(demands=(), loads=(line(*loop),)), PLAIN)
     assert_chain(mesh, loop)
     assert mesh.paths[loop][0] == mesh.paths[loop][-1]
     assert LineString(mesh.plan[mesh.paths[loop]]).length == pytest.approx(1000)
@@ -114,7 +115,7 @@ def test_a_closed_path_ends_where_it_began():
 
 def test_a_path_over_a_hole_jumps_it():
     through = ((50.0, 200.0), (450.0, 200.0))
-    mesh = mesh_panel(lid(cutouts=(round_cutout(250.0, 200.0, 60.0),), loads=(line(*through),)), PLAIN)
+    mesh = mesh_panel(unchecked(lid(), cutouts=(round_cutout(250.0, 200.0, 60.0),), loads=(line(*through),)), PLAIN)
     assert_chain(mesh, through, gaps=1)
     on_rim = set(mesh.paths[through]) & set(mesh.rims[0])
     assert len(on_rim) == 2
@@ -122,7 +123,7 @@ def test_a_path_over_a_hole_jumps_it():
 
 def test_paths_that_cross_and_overlap_share_nodes():
     one, two, three = ((50.0, 50.0), (450.0, 350.0)), ((50.0, 350.0), (450.0, 50.0)), ((170.0, 140.0), (330.0, 260.0))
-    mesh = mesh_panel(lid(loads=(line(*one), line(*two), line(*three))), PLAIN)
+    mesh = mesh_panel(lid(demands=(), loads=(line(*one), line(*two), line(*three))), PLAIN)
     for path in (one, two, three):
         assert_chain(mesh, path)
     crossing = set(mesh.paths[one]) & set(mesh.paths[two])
@@ -150,7 +151,7 @@ def test_bolts_on_a_loaded_path_and_side_by_side():
     bolts = Support(
         "bolts", at=((100.0, 200.0), (250.0, 200.0), (180.0, 201.5), (320.0, 100.0), (324.0, 100.0)), diameter=6.0
     )
-    mesh = mesh_panel(lid(supports=(bolts,), loads=(line(*path),)), PLAIN)
+    mesh = mesh_panel(lid(demands=(), supports=(bolts,), loads=(line(*path),)), PLAIN)
     assert_chain(mesh, path)
     for centre in bolts.at:
         disc = mesh.discs[centre]
@@ -232,11 +233,14 @@ def test_a_corner_notched_tray_folds_all_round():
     assert z.max() == pytest.approx(20)
 
 
+BOLT = Support("bolts", at=((60.0, 10.0),), diameter=6.0)
+
+
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
         ({"supports": (Support("bolts", at=((600.0, 10.0),), diameter=6.0),)}, "bolts at .600, 10.: lies off"),
-        ({"supports": (Support("bolts", at=((60.0, 10.0),)),)}, "bolts at .60, 10.: no diameter"),
+        ({"supports": (unchecked(BOLT, diameter=0.0),)}, "bolts at .60, 10.: no diameter"),
         ({"loads": (line((600.0, 0.0), (600.0, 400.0)),)}, "path from .600, 0.: does not lie on the sheet"),
         ({"folds": (Fold(((100.0, 100.0), (400.0, 100.0)), 90.0),)}, "fold 1: its line does not part the sheet"),
         ({"folds": (Fold(((0.0, 20.0), (500.0, 20.0)), 90.0), Fold(((20.0, 0.0), (20.0, 400.0)), 90.0))},
@@ -246,7 +250,7 @@ def test_a_corner_notched_tray_folds_all_round():
 )  # fmt: skip
 def test_feature_lines_that_cannot_be_meshed_are_refused(changes, message):
     with pytest.raises(MeshError, match=message):
-        mesh_panel(lid(**changes), PLAIN)
+        mesh_panel(unchecked(lid(), **changes), PLAIN)
 
 
 @pytest.fixture(scope="module")

@@ -8,6 +8,7 @@ import pytest
 import shapely
 from shapely.geometry import LineString, Point, Polygon
 from support.panels import B16, F24, F50, lid, rows
+from support.records import unchecked
 from support.shapes import SHAPES, bead, ring, sheet
 
 from stiffen.errors import MeshError
@@ -310,4 +311,4 @@ def test_beads_at_odd_angles_among_holes(seed):
 )  # fmt: skip
 def test_panels_that_cannot_be_meshed_are_refused(changes, layout, options, message):
     with pytest.raises(MeshError, match=message):
-        mesh_panel(lid(**changes), layout, **options)
+        mesh_panel(unchecked(lid(), **changes), layout, **options)

@@ -47,11 +47,11 @@ def written(tmp_path_factory):
     judged = check(panel, layout, mesh_level="quick")
     folder = tmp_path_factory.mktemp("out")
     write_json(folder / "layout.json", layout_document(panel, layout, result_document(panel, judged)))
-    write_marking(panel, layout, folder / "marking.dxf", judged)
+    write_marking(panel, layout, folder / "marking.dxf", verdict=judged)
     (folder / "card.txt").write_text(card_text(panel, judged))
     write_card(panel, judged, folder / "card.pdf")
     write_page(panel, judged, folder / "report.html")
-    write_template(panel, layout, folder / "template.pdf", "roll")
+    write_template(panel, layout, folder / "template.pdf", paper="roll")
     return panel, in_rolling_order(panel, layout), judged, folder
 
 
@@ -190,7 +190,7 @@ def test_met_or_not_is_told_alike(written, tmp_path):
         (True, near, "not met", "a rule of the shop is not kept", "A RULE OF THE SHOP IS NOT KEPT: see the card"),
     ):
         one = replace(judged, layout=shape, demands=tuple(replace(each, met=met) for each in judged.demands))
-        write_marking(panel, shape, tmp_path / "marking.dxf", one)
+        write_marking(panel, shape, tmp_path / "marking.dxf", verdict=one)
         assert result_document(panel, one)["status"] == status
         assert Tree(page(panel, one)).ids["state"].strip().startswith(state)
         assert drawn in drawn_words(tmp_path)

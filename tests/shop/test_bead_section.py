@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from shapely.geometry import LineString
+from support.records import unchecked
 
 from stiffen.errors import InputError
 from stiffen.model.tools import BeadDie
@@ -110,7 +111,7 @@ def test_stretch_of_arcs(strain, ratio):
 
 
 def test_shallow_bead_is_the_flat_sheet():
-    found = bead_section.section_properties(sharp("round", 16, 1e-4), 1.0, 60)
+    found = bead_section.section_properties(unchecked(sharp("round", 16, 1.0), depth=1e-4), 1.0, 60)
     assert abs(found.I / found.flat_I - 1) < 1e-6
     assert found.developed == pytest.approx(60)
 
@@ -182,9 +183,8 @@ def test_flat_angle_is_the_flank():
 
 
 dies = st.builds(
-    BeadDie,
-    st.just("any"),
-    st.sampled_from(["round", "vee", "flat", "step"]),
+    lambda **values: unchecked(ROUND, name="any", **values),
+    profile=st.sampled_from(["round", "vee", "flat", "step"]),
     width=st.floats(1, 60),
     depth=st.floats(0.1, 30),
     nose_radius=st.floats(0, 20),
@@ -211,11 +211,11 @@ def test_any_die_is_drawn_or_refused(die):
 @pytest.mark.parametrize(
     ("die", "says"),
     [
-        (BeadDie("X", "square", 16, 5), "unknown profile"),
-        (BeadDie("X", "round", 0, 5), "must be greater than 0"),
-        (BeadDie("X", "round", 16, math.nan), "must be greater than 0"),
-        (BeadDie("X", "round", 16, 5, shoulder_radius=-1), "radius is negative"),
-        (BeadDie("X", "round", 16, 5, run_out=-1), "run-out -1"),
+        (unchecked(ROUND, name="X", profile="square"), "unknown profile"),
+        (unchecked(ROUND, name="X", width=0), "must be greater than 0"),
+        (unchecked(ROUND, name="X", depth=math.nan), "must be greater than 0"),
+        (unchecked(ROUND, name="X", shoulder_radius=-1), "radius is negative"),
+        (unchecked(ROUND, name="X", run_out=-1), "run-out -1"),
         (BeadDie("X", "round", 16, 8.5), "cannot be 8.5 mm deep .*at most 8 mm"),
         (BeadDie("X", "round", 16, 5, shoulder_radius=8.9), "leaves no nose .*less than 8.90 mm"),
         (BeadDie("X", "vee", 16, 5, nose_radius=5, shoulder_radius=4), "together are 9 mm .*at most 8.90 mm"),

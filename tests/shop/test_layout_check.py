@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import shapely
 from shapely.geometry import LineString, Point, Polygon
+from support.records import unchecked
 
 from stiffen.errors import InputError
 from stiffen.model.layout import Bead, Hole, Layout
@@ -164,7 +165,7 @@ def test_crossing_is_short_by_half_the_width_and_the_gap():
 
 
 def test_rivets_along_the_outline():
-    panel = replace(PLAIN, supports=(Support("rivets", diameter=10, pitch=40),))
+    panel = replace(PLAIN, supports=(unchecked(Support("edge"), kind="rivets", diameter=10, pitch=40),))
     found = [violation.what for violation in audit(panel, straight(100, 26, 400, 26))]  # flank 18 mm from the edge
     assert len(found) == 1
     assert "rivet row" in found[0]
@@ -451,15 +452,13 @@ def test_bolts_near_a_cutout_or_off_the_sheet():
     hole = Cutout(((250, 200), (350, 200), (350, 260), (250, 260)))
     panel = replace(PLAIN, cutouts=(hole,), supports=(Support("bolts", at=((240, 230), (100, 100)), diameter=6.0),))
     assert only(layout_check.audit_supports(panel)).short_by_mm == pytest.approx(2)
-    inside = replace(panel, supports=(Support("bolts", at=((300, 230),), diameter=6.0),))
+    inside = unchecked(panel, supports=(Support("bolts", at=((300, 230),), diameter=6.0),))
     assert only(layout_check.audit_supports(inside)).short_by_mm == pytest.approx(12)
 
 
 def test_supports_without_fasteners_have_no_pitch():
-    assert (
-        layout_check.audit_supports(replace(PLAIN, supports=(Support("edge"), Support("bolts", at=((300, 200),)))))
-        == ()
-    )
+    bolts = unchecked(Support("bolts", at=((300, 200),), diameter=6.0), diameter=0.0)
+    assert layout_check.audit_supports(replace(PLAIN, supports=(Support("edge"), bolts))) == ()
 
 
 # ------------------------------------------------------------------------------------------------- open ends and steps

@@ -48,7 +48,7 @@ def test_turning_the_layout_turns_the_bow():
 def test_more_yield_or_length_bows_more():
     layout = Layout(1.0, rows(B16, (200.0,)))
     base = rolling_bow(lid(), layout).bow_x
-    hard = replace(SHEET, yield_strength=2 * SHEET.yield_strength)
+    hard = replace(SHEET, yield_strength=2 * SHEET.yield_strength, tensile=2 * SHEET.tensile)
     assert rolling_bow(lid(material=hard), layout).bow_x == pytest.approx(2 * base)
     short = Layout(1.0, rows(B16, (200.0,), 140.0, 360.0))
     assert rolling_bow(lid(), short).bow_x == pytest.approx(base / 2, rel=0.05)

@@ -5,6 +5,7 @@ from dataclasses import replace
 import bead_strip
 import numpy as np
 import pytest
+from support.records import unchecked
 
 from stiffen.model.layout import Bead
 from stiffen.model.tools import PROFILES, BeadDie
@@ -40,7 +41,9 @@ def test_a_short_bead_counts_for_less():
 
 
 def test_no_depth_no_rib():
-    assert rib_stiffness.full_inertia(BeadDie("none", "round", 16.0, 1e-4), 1.0) == pytest.approx(0, abs=1e-4)
+    assert rib_stiffness.full_inertia(unchecked(BeadDie("none", "round", 16.0, 1.0), depth=1e-4), 1.0) == pytest.approx(
+        0, abs=1e-4
+    )
 
 
 @pytest.mark.parametrize("kind", PROFILES)

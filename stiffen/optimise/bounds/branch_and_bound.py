@@ -1,8 +1,8 @@
 """Branch and bound: the cheapest layout of a few dozen candidates on the ribbed plate, proven.
 
-A node says of some candidates that they are in or out; its linear program with cuts (`program`, `cuts`) bounds what is
-below it.  The node with the least bound is opened first.  Deflection cuts made at a node know which beads are in for
-certain, so they grow exact on the way down.
+A node fixes some candidates in or out.  Its linear program with cuts bounds the cost of every layout below it.  The
+node with the least bound is opened first.  Deflection cuts made at a node use the beads that are fixed in, so they
+become exact on the way down.
 """
 
 from __future__ import annotations
@@ -43,9 +43,9 @@ MIN_BOUND_RISE = 0.002  # fraction of the bound by which a round must raise it t
 
 @dataclass(order=True)
 class Node:
-    """A part of all layouts: those that keep the program's bounds; no layout in it costs less than `lower_bound`.
+    """The layouts within the bounds of `program`; none of them costs less than `bound`.
 
-    cuts, tight: those that told so, of cuts and packing rows.
+    cuts, active_rows: the cuts, and the packing rows (bool), that gave the bound.
     """
 
     bound: float
@@ -229,7 +229,7 @@ def cheapest_layout(
     known: tuple[int, ...] | None = None,
     seconds: float = 20.0,
 ) -> CostBound:
-    """The layout of least cost that meets the demands on the scout, with the proof.
+    """The layout of least cost that meets the demands on the surrogate, with the proof.
 
     Arguments as in `lower_bound.lower_bound`.
     `CostBound.chosen` is that layout, or the best found when time was up; `rounds` counts the nodes opened.

@@ -49,12 +49,13 @@ DINKELBACH_ROUNDS = 4  # of the iteration for the best g
 
 @dataclass(frozen=True, eq=False)
 class Cut:
-    """coefficients . x >= least for every layout that keeps demand `demand`; scaled so that c (or w^2 v^T M0 v) is 1.
+    """coefficients . x >= lower_limit for every layout that meets `demand`, scaled so that c (or w^2 v^T M0 v) is 1.
 
     x begins with the candidates; what follows (`CutGenerator.extra_columns`) has coefficients 0.
 
-    v: (free,) the field.  force: (free,) r of (1), zeros for a frequency.  column: push point (place in
-    `StiffenedPlate.probe_dofs`) or load place that it belongs to, -1 for a frequency.  low: candidates taken to be in for certain.
+    field: (free,) v of (2).  force: (free,) r of (1), zeros for a frequency.  column: push point (place in
+    `StiffenedPlate.probe_dofs`) or load place that it belongs to, -1 for a frequency.  certain: candidates that every
+    layout in question holds.
     """
 
     demand: int
@@ -66,15 +67,16 @@ class Cut:
     lower_limit: float
 
     def violation(self, x: np.ndarray) -> float:
-        """By how much x (candidates,) breaks the cut; badness - 1 of a demand where the cut was made at x."""
+        """By how much x (candidates,) breaks the cut; utilisation - 1 of a demand where the cut was made at x."""
         return self.lower_limit - float(self.coefficients @ x)
 
 
 @dataclass(frozen=True, eq=False)
 class GuaranteedStiffness:
-    """K_low of the candidates that are in for certain, factorised, and what the loads do to it.
+    """K_low, the stiffness with the candidates that every layout in question holds, factorised.
 
-    solve: K_low^-1 b.  fields: demand -> K_low^-1 f.  Holes in the pool: fields is empty, only g ~ f may be used.
+    solve: b -> K_low^-1 b.  load_fields: demand -> K_low^-1 f; empty if there are holes among the candidates, where
+    only g ~ f may be used.
     """
 
     candidates: tuple[int, ...]
@@ -85,9 +87,9 @@ class GuaranteedStiffness:
 def surrogate_limits(
     surrogate: StiffenedPlate, utilisation: float = 1.0, calibration: dict[int, float] | None = None
 ) -> dict[int, float]:
-    """Demand index -> least or greatest value on the scout that counts as met, for the demands a scout knows.
+    """Demand index -> value on the surrogate at which the demand counts as met, for the demands that it knows.
 
-    goal: badness asked for.  ratio: demand -> judge over scout.
+    utilisation: asked for.  calibration: demand index -> value of the shell model over that of the surrogate.
     """
     limits = {}
     for i, demand in enumerate(surrogate.panel.demands):
@@ -99,9 +101,10 @@ def surrogate_limits(
 
 @dataclass(frozen=True, eq=False)
 class CutGenerator:
-    """Makes cuts for the scout's candidates at any fractional choice; limits: demand -> value, see `surrogate_limits`.
+    """Makes cuts for the surrogate's candidates at any fractional choice.
 
-    more: places in x after the candidates, which stiffen nothing.
+    limits: demand index -> value, see `surrogate_limits`.  extra_columns: places in x after the candidates, which add
+    no stiffness.
     """
 
     surrogate: StiffenedPlate
@@ -155,7 +158,7 @@ class CutGenerator:
         return np.where(holes, x / max(most, 1.0), x)
 
     def guaranteed_stiffness(self, candidates: tuple[int, ...] = ()) -> GuaranteedStiffness:
-        """K_low of candidates `taken`."""
+        """K_low of candidates `used_length`."""
         if self.has_holes or not any(self.surrogate.panel.demands[i].kind == "deflection" for i in self.limits):
             return GuaranteedStiffness(candidates, lambda b: b, {})
         solve = spd_solver(self.surrogate.stiffness(candidates), ordered=True)

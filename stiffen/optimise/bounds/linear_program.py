@@ -41,7 +41,7 @@ def status_of(result: OptimizeResult) -> BoundStatus:
 
 
 def clique_cover(conflicts: sp.sparray) -> sp.csr_array:
-    """(k, n) 0/1: cliques of the symmetric `conflict_matrix` (n, n), every conflict in at least one; greedy."""
+    """(k, n) 0/1: cliques of the symmetric `conflicts` (n, n), every conflict in at least one; greedy."""
     blocked = conflicts.toarray().astype(bool)
     bare = blocked.copy()  # conflicts in no clique yet
     rows: list[np.ndarray] = []
@@ -64,7 +64,7 @@ def clique_cover(conflicts: sp.sparray) -> sp.csr_array:
 
 
 def exclusion_row(x: np.ndarray, n: int) -> Cut:
-    """The row that excludes the one layout whose first n places are x[:n], which the scout says misses a demand."""
+    """The row that excludes the one layout whose first n places are x[:n], which the surrogate says misses a demand."""
     sign = np.where(x > 0.5, -1.0, 1.0)
     sign[n:] = 0.0
     return Cut(NODE_ROW, np.zeros(0), np.zeros(0), -1, (), sign, 1.0 - float(x[:n].sum()))
@@ -79,10 +79,10 @@ def at_least_one_row(members: np.ndarray, size: int) -> Cut:
 
 @dataclass(frozen=True, eq=False)
 class LinearProgram:
-    """Least cost . x, packing x <= room, lower <= x <= upper; the cuts come with each solve.
+    """Least cost . x, packing x <= capacity, lower <= x <= upper; the cuts come with each solve.
 
-    x: the candidates, then the dies.  packing: `clique_count` rows with room 1; rows that a die is in where one of a clique
-    of its beads is, with room 0; last the number of beads, and of dies, against the greatest allowed.
+    x: the candidates, then the dies.  packing: `clique_count` rows with capacity 1; rows that say a die is in where one
+    of a clique of its beads is, with capacity 0; last the number of beads, and of dies, with the greatest allowed.
     """
 
     cost: np.ndarray
@@ -110,7 +110,7 @@ class LinearProgram:
     def dual_bound(
         self, reduced_costs: np.ndarray, cuts: list[Cut], cut_weights: np.ndarray, packing_weights: np.ndarray
     ) -> float:
-        """A value that no x of the program goes below, for any multipliers y, mu >= 0; left: `reduced_costs` costs."""
+        """A value that no x of the program goes below, for any multipliers >= 0."""
         asked = sum(weight * cut.lower_limit for weight, cut in zip(cut_weights, cuts, strict=True))
         return float(
             asked
@@ -131,7 +131,7 @@ class LinearProgram:
 
 @dataclass(frozen=True, eq=False)
 class LinearSolution:
-    """x (n,); value: the bound; left: reduced costs; y, mu: multipliers of cuts and packing rows, all >= 0."""
+    """x (n,); value: the bound; reduced costs (n,); multipliers of the cuts and of the packing rows, all >= 0."""
 
     x: np.ndarray
     value: float
@@ -146,7 +146,7 @@ def solve_program(
     """The linear program; None where the solver calls it infeasible.
 
     elastic: x that misses the worst of cuts and numbers least; a value above 0 shows that no x keeps all.
-    tight: packing rows to begin with; others are added as they are broken.
+    active_rows: packing rows (bool) to begin with; others are added as they are broken.
     """
     n, m = len(program.cost), len(cuts)
     rows = sp.csr_array(-np.array([cut.coefficients for cut in cuts]).reshape(m, n))
@@ -184,7 +184,7 @@ def solve_program(
 
 @dataclass(frozen=True, eq=False)
 class SelectionProblem:
-    """What is asked: a scout's n candidates, conflicts (n, n), costs and dies, and the demands' limits on the scout."""
+    """A choice to be made: n candidates, conflicts (n, n), costs and dies, and the demands' limits on the surrogate."""
 
     conflicts: sp.csr_array
     dies: np.ndarray  # (n,) places of the candidates' dies in x, or none
@@ -223,12 +223,12 @@ class SelectionProblem:
         return float(self.program.cost @ self.indicator(chosen))
 
     def is_met(self, chosen: tuple[int, ...]) -> bool:
-        """True where a choice keeps the packing rows and the fixed beads, and the scout says it meets the demands."""
+        """True where a choice keeps the packing rows and the fixed beads, and meets the demands on the surrogate."""
         if not self.program.is_feasible(self.indicator(chosen)):
             return False
-        scout, limits = self.generator.surrogate, self.generator.limits
-        values = scout.respond(tuple(sorted(chosen))).values
-        at_most = {i: scout.panel.demands[i].at_most for i in limits}
+        surrogate, limits = self.generator.surrogate, self.generator.limits
+        values = surrogate.respond(tuple(sorted(chosen))).values
+        at_most = {i: surrogate.panel.demands[i].at_most for i in limits}
         return all(values[i] <= limits[i] if at_most[i] else values[i] >= limits[i] for i in limits)
 
 
@@ -256,10 +256,10 @@ def selection_problem(
     limits: dict[int, float] | None = None,
     terms: CostTerms | None = None,
 ) -> SelectionProblem:
-    """The task of finding the cheapest layout of the scout's candidates.
+    """The problem of the cheapest layout of the surrogate's candidates.
 
-    conflicts: (n, n) symmetric bool.  limits: demand index -> value on the scout, default the demands' own limits
-    (`cutting_planes.surrogate_limits`).  Raises ValueError where the fixed candidates exclude each other or are too many.
+    conflicts: (n, n) symmetric bool.  limits: demand index -> value on the surrogate, default the demands' own limits
+    (`cutting_planes.surrogate_limits`).  Raises ValueError where the fixed candidates conflict or are too many.
     """
     terms = terms or CostTerms()
     n = len(surrogate.first_rows) - 1

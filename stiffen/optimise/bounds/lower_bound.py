@@ -143,9 +143,10 @@ def lower_bound(
     known: tuple[int, ...] | None = None,
     seconds: float = 20.0,
 ) -> CostBound:
-    """The least cost that no layout of the scout's candidates can beat; arguments as in `linear_program.selection_problem`.
+    """The least cost that no layout of the surrogate's candidates can beat.
 
-    what: name of the cost.  known: a layout that meets the demands, for the gap; ValueError where it does not.
+    Arguments as in `linear_program.selection_problem`.  quantity: name of the cost.  known: a layout that meets the
+    demands, for the gap; ValueError where it does not.
     """
     begun = time.monotonic()
     job = selection_problem(surrogate, conflicts, limits, terms)
@@ -215,7 +216,7 @@ def is_infeasible(
     *,
     seconds: float = 10.0,
 ) -> bool:
-    """True where it is proven, and the proof audited, that no layout of the scout's candidates meets the demands.
+    """True where it is proven, and the proof audited, that no layout of the surrogate's candidates meets the demands.
 
     False where some blend of candidates meets them, or time is up: that says nothing.
     Arguments as in `linear_program.selection_problem`.

@@ -1,10 +1,10 @@
-"""What is proven beside a search's result: that lighter sheets cannot do, and how little work would do at the bench.
+"""Proofs beside a search's result: that a lighter sheet is infeasible, and a bound on the bench time of the beads.
 
-Both speak of the ribbed plate and of the bead candidates that were drawn, nothing else.  A demand counts where the
-ribbed plate decides it: a frequency, or a limit within which the sheet bends in step with its load.
+Both hold for the stiffened plate and the bead candidates of the search alone.  A demand counts where the stiffened
+plate decides it: a frequency, or a limit within small deflections.
 
 The limits of the bound are those of the demands times surrogate over shell for the layout found, so that this layout
-always counts.  Others that only the shell model would pass are not covered, and the sentences say so.
+always counts.  Layouts that only the shell model would pass are not covered, and the sentences say so.
 """
 
 from __future__ import annotations
@@ -31,18 +31,16 @@ from .infeasibility import least_violation
 from .linear_program import CostTerms, selection_problem
 from .lower_bound import CostBound, CuttingPlaneRun, lower_bound
 
-STRONG_PROOF_VIOLATION = (
-    0.3  # a proof by which all miss by more than this fraction of a demand is not made any stronger
-)
-MAX_BRANCH_AND_BOUND_CANDIDATES = 40  # candidates that branch and bound can be asked about
+STRONG_PROOF_VIOLATION = 0.3  # fraction of a demand; a proof that all layouts miss by more is not made stronger
+MAX_BRANCH_AND_BOUND_CANDIDATES = 40  # with more, cutting planes alone give the bound
 BENCH_MINUTES = "minutes at the bench for the beads"
 
 
 @dataclass(frozen=True, eq=False)
 class BoundInstance:
-    """The ribbed plate at one gauge with every bead candidate by itself, fixed ones first; what the beads cost.
+    """The stiffened plate at one gauge with each bead candidate by itself, the fixed ones first, and the beads' cost.
 
-    blocked: (n, n) bool.  terms: minutes of each bead and die, and what limits their number.
+    conflicts: (n, n) bool.  terms: minutes of each bead and die, and the limits on their numbers.
     """
 
     beads: tuple[Bead, ...]
@@ -67,7 +65,7 @@ class BoundInstance:
 
 
 def decided_demands(panel: Panel, gauge: float) -> tuple[int, ...]:
-    """Numbers of the demands that the ribbed plate decides in a sheet of `gauge` mm."""
+    """Numbers of the demands that the stiffened plate decides in a sheet of `gauge` mm."""
     return tuple(
         i
         for i, demand in enumerate(panel.demands)
@@ -76,7 +74,7 @@ def decided_demands(panel: Panel, gauge: float) -> tuple[int, ...]:
 
 
 def is_small_deflection(demand: Demand, gauge: float) -> bool:
-    """True where what meets the demand is within small deflections, so that the scout may speak."""
+    """True where a layout that meets the demand stays within small deflections, for which the surrogate holds."""
     return not demand.at_most or demand.limit <= LINEAR_LIMIT * gauge
 
 
@@ -92,10 +90,10 @@ def infeasibility_outcome(instance: BoundInstance, seconds: float) -> GaugeOutco
 
 @one_thread
 def guaranteed_violation(instance: BoundInstance, seconds: float) -> float:
-    """The fraction by which every layout of the candidates misses some demand, or more; 0 where none is proven.
+    """A fraction by which every layout of the candidates misses some demand at least; 0 where none is proven.
 
-    The shortfall t of all cuts says: a value that should be small is over its limit by the fraction t or more, or a
-    frequency's square is below that of its limit by t or more, so the limit is over the frequency by t/2 or more.
+    From the least violation t of all cuts: a value is over its upper limit by the fraction t or more, or the square of
+    a frequency is below that of its limit by t or more, so that limit / frequency is 1 / sqrt(1 - t) or more.
     """
     end = time.monotonic() + seconds
     panel, own = instance.panel, surrogate_limits(instance.surrogate)
@@ -114,11 +112,11 @@ def guaranteed_violation(instance: BoundInstance, seconds: float) -> float:
 
 @one_thread
 def bench_minutes_bound(instance: BoundInstance, verdict: Verdict, seconds: float) -> CostBound | None:
-    """A bound on the minutes at the bench for beads as good as those of a layout that the judge calls met.
+    """A bound on the bench minutes of beads that meet the demands, beside a layout that does by the shell model.
 
-    Like is compared with like: what counts as good is what the ribbed plate says of a layout, times judge over ribbed
-    plate for this very layout, so that the layout itself always counts.  Others that only the judge would pass are not
-    covered.  None where the ribbed plate decides no demand, a bead is no candidate, or nothing was found out in time.
+    Surrogate limits are scaled by shell/surrogate of the given layout, which is therefore feasible by construction.
+    Layouts that only the shell model would pass are not covered.  None where the stiffened plate decides no demand, a
+    bead is not a candidate, or time was too short.
     """
     chosen, panel = instance.bead_numbers(verdict.layout), instance.panel
     if not verdict.met or not chosen or seconds <= 0:
@@ -126,10 +124,10 @@ def bench_minutes_bound(instance: BoundInstance, verdict: Verdict, seconds: floa
     values = instance.surrogate.respond(chosen).values
     limits = {}
     for i in decided_demands(panel, instance.surrogate.gauge):
-        judged, demand = verdict.demands[i].value, panel.demands[i]
-        if math.isfinite(judged) and judged > 0:
-            corrected = values[i] * demand.limit / judged
-            limits[i] = max(corrected, values[i]) if demand.at_most else min(corrected, values[i])
+        shell_value, demand = verdict.demands[i].value, panel.demands[i]
+        if math.isfinite(shell_value) and shell_value > 0:
+            scaled = values[i] * demand.limit / shell_value
+            limits[i] = max(scaled, values[i]) if demand.at_most else min(scaled, values[i])
     if not limits:
         return None
     prove = cheapest_layout if len(instance.beads) <= MAX_BRANCH_AND_BOUND_CANDIDATES else lower_bound
@@ -144,12 +142,12 @@ def bench_minutes_bound(instance: BoundInstance, verdict: Verdict, seconds: floa
     )
     if found.status in (BoundStatus.INFEASIBLE, BoundStatus.NOTHING_FOUND):
         return None
-    own = bench_minutes(instance.terms, chosen)  # branch and bound may have found a better one, by the ribbed plate
+    own = bench_minutes(instance.terms, chosen)  # branch and bound may have found a cheaper one on the plate
     return replace(found, known=own, chosen=chosen, value=max(found.value, 0.0))
 
 
 def bench_minutes(terms: CostTerms, chosen: tuple[int, ...]) -> float:
-    """Minutes of a choice of candidates."""
+    """Bench minutes of a choice of candidates: its beads and its dies."""
     return float(terms.cost[list(chosen)].sum() + terms.die_cost * len(np.unique(terms.dies[list(chosen)])))
 
 

@@ -125,7 +125,10 @@ def _bow_lines(panel: Panel, region: BaseGeometry) -> Iterator[BaseGeometry]:
 
 
 def bow_arc(start: np.ndarray, stop: np.ndarray, rise: float) -> np.ndarray:
-    """Points (n, 2) of a circular arc from start to stop; its rise, to the left, is the fraction `rise` of the chord."""
+    """Points (n, 2) of a circular arc from start to stop.
+
+    It rises to the left of the chord, by the fraction `rise` of the chord's length.
+    """
     chord = stop - start
     half_angle = 2 * math.atan(2 * rise)
     angle = np.linspace(-half_angle, half_angle, 3 + 2 * math.ceil(abs(half_angle) / math.radians(4.0)))

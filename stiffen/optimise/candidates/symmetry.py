@@ -3,8 +3,8 @@
 Axis "x" mirrors x, about the vertical middle line of the outline's bounds; axis "y" mirrors y, about the horizontal
 one.
 
-A panel with a cut-out on one side is not symmetric if more than 2 % of the room for beads lacks its image: mirror groups
-would lose that room on both sides.
+A panel with a cut-out on one side is not symmetric if more than 2 % of the room for beads lacks its image: mirror
+groups would lose that room on both sides.
 """
 
 from __future__ import annotations

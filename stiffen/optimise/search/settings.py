@@ -85,7 +85,7 @@ class SearchSettings:
     """Relative difference in mass within which two layouts count as equally light, so that bench time decides."""
 
     calibration_tolerance: float = 1e-4
-    """Relative change of a calibration factor below which the shell model has told nothing new."""
+    """Relative change of a calibration factor below which an evaluation with the shell model counts as nothing new."""
 
     # --- Selection on the surrogate -----------------------------------------------------------------------------------
 

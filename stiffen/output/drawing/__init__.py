@@ -1,4 +1,5 @@
 """The marking drawing (DXF) and the 1:1 paper template (PDF).
 
-Imports `optimise` and below, of the libraries ezdxf and matplotlib.
+Imports `optimise` and the packages below it.  Only this package writes with ezdxf; only its `pdf` module uses
+matplotlib.
 """

@@ -1,4 +1,4 @@
-"""A DXF drawing for the bench: its layers, line types and letters, and how strokes and words are put into it.  mm."""
+"""The DXF drawing: its layers, line types and text styles, and a canvas that adds items and text to it.  mm."""
 
 from __future__ import annotations
 
@@ -8,22 +8,22 @@ from typing import Any
 
 from .primitives import XY, Circle, Hatch, Line, TextLine
 
-# name: colour number, line type, weight in 1/100 mm, what it is for
+# name: AutoCAD colour index, line type, line weight in 1/100 mm, purpose
 LAYERS: dict[str, tuple[int, str, int, str]] = {
     "CUT": (7, "CONTINUOUS", 35, "finished outline and cut-outs: cut after rolling"),
-    "ROUGH CUT": (32, "BENCH LONG", 25, "cut the sheet here first: rolling draws it in"),
+    "ROUGH CUT": (32, "BENCH LONG", 25, "rough cut: cut here first; rolling draws the sheet in"),
     "FOLD": (6, "BENCH CENTRE", 25, "fold lines with angle and side"),
     "BEAD AXIS": (1, "BENCH CENTRE", 35, "the line to roll along"),
-    "BEAD FLANK": (8, "BENCH SHORT", 13, "how wide the bead will be"),
+    "BEAD FLANK": (8, "BENCH SHORT", 13, "edges of the bead"),
     "BEAD STOP": (1, "CONTINUOUS", 35, "double tick: rolls down; single: rolls up; small: full depth from here"),
     "FEED": (1, "CONTINUOUS", 25, "arrow: feed this way; F: this side goes to the roller's frame"),
     "OTHER FACE": (8, "BENCH SHORT", 13, "beads that are rolled with the other face up"),
-    "HOLE PILOT": (5, "CONTINUOUS", 35, "holes to cut before flaring, with centre crosses"),
-    "HOLE FLANGE": (152, "BENCH SHORT", 13, "how wide the flare will be"),
-    "RIVET": (94, "CONTINUOUS", 25, "rivet and bolt centres: drill with the part that it goes on"),
+    "HOLE PILOT": (5, "CONTINUOUS", 35, "pilot holes with centre crosses: cut before flaring"),
+    "HOLE FLANGE": (152, "BENCH SHORT", 13, "edge of the flare"),
+    "RIVET": (94, "CONTINUOUS", 25, "rivet and bolt centres: drill together with the mating part"),
     "KEEP OUT": (34, "BENCH SHORT", 18, "no bead or hole in here"),
     "DATUM": (134, "BENCH CENTRE", 25, "the two lines to scribe first; all X and Y start here"),
-    "NUMBER": (7, "CONTINUOUS", 25, "numbers of beads, in the order to roll them, and of holes"),
+    "NUMBER": (7, "CONTINUOUS", 25, "numbers of holes, and of beads in rolling order"),
     "DIMENSION": (7, "CONTINUOUS", 13, "running dimensions, overall sizes, tables of X and Y"),
     "NOTE": (7, "CONTINUOUS", 18, "title block, cautions, the 100 mm check bar"),
 }
@@ -36,7 +36,7 @@ LINE_TYPES = {
 
 
 def new_document(height: float) -> Any:
-    """An empty drawing (R2010, millimetres) with the layers; `profile_height` of the capitals of its dimensions."""
+    """An empty drawing (R2010, millimetres) with all layers.  height: of the capitals of its dimensions, mm."""
     import ezdxf
 
     document = ezdxf.new("R2010")
@@ -54,7 +54,7 @@ def new_document(height: float) -> Any:
 
 
 def _add_dimension_styles(document: Any, height: float) -> None:
-    """The styles of overall and running dimensions."""
+    """Add the styles of overall and running dimensions."""
     common = {
         "dimtxt": height,
         "dimtxsty": "BENCH",
@@ -73,12 +73,13 @@ def _add_dimension_styles(document: Any, height: float) -> None:
 
 @dataclass(frozen=True)
 class DxfCanvas:
-    """The model space, and the height of the capitals, mm."""
+    """Adds items and text to the model space.  text_height: of capitals, mm."""
 
     modelspace: Any
     text_height: float
 
-    def draw(self, item: Line | Circle | Hatch, placed: Sequence[TextLine] = ()) -> None:
+    def draw(self, item: Line | Circle | Hatch, texts: Sequence[TextLine] = ()) -> None:
+        """Add an item; hatching leaves a window behind each of the texts."""
         attributes = {"layer": item.layer}
         if isinstance(item, Line):
             self.modelspace.add_lwpolyline(item.points, close=item.closed, dxfattribs=attributes)
@@ -88,25 +89,29 @@ class DxfCanvas:
             hatch = self.modelspace.add_hatch(dxfattribs={**attributes, "color": 256})
             hatch.set_pattern_fill("BENCH", color=256, definition=[[45.0, (0.0, 0.0), (-3.0, 3.0), []]])
             hatch.paths.add_polyline_path(item.polygon, is_closed=True, flags=1)
-            for window in item.text_windows(placed):
+            for window in item.text_windows(texts):
                 hatch.paths.add_polyline_path(window.exterior.coords[:-1], is_closed=True, flags=16)
 
     def line(self, points: Iterable[XY], layer: str, closed: bool = False) -> None:
+        """Add a polyline."""
         self.draw(Line(layer, tuple((float(x), float(y)) for x, y in points), closed))
 
-    def text_line(self, words: TextLine) -> None:
-        """A label, about the middle of its base line."""
-        self._add_text(words.text, words.at, words.layer, words.height, words.rotation, "CENTER")
+    def text_line(self, line: TextLine) -> None:
+        """Add one line of a label, centred on its base line."""
+        self._add_text(line.text, line.at, line.layer, line.height, line.rotation, "CENTER")
 
-    def text(self, at: XY, words: str, layer: str, size: float = 1.0, right: bool = False) -> None:
-        """Level words that begin at `at`, or end there; `size` in heights of the drawing's letters."""
-        self._add_text(words, at, layer, size * self.text_height, 0.0, "RIGHT" if right else "LEFT")
+    def text(self, at: XY, text: str, layer: str, size: float = 1.0, right: bool = False) -> None:
+        """Add horizontal text that begins at `at`, or ends there if `right_aligned`.  size.
 
-    def _add_text(self, words: str, at: XY, layer: str, height: float, turn: float, align: str) -> None:
+        Factor on the text height.
+        """
+        self._add_text(text, at, layer, size * self.text_height, 0.0, "RIGHT" if right else "LEFT")
+
+    def _add_text(self, text: str, at: XY, layer: str, height: float, rotation: float, align: str) -> None:
         from ezdxf.enums import TextEntityAlignment
 
-        words = " ".join(words.split()).replace("%%", "% %")  # two percent signs would start a control code
-        if words:
-            attributes = {"layer": layer, "style": "BENCH", "rotation": turn}
-            text = self.modelspace.add_text(words, height=height, dxfattribs=attributes)
-            text.set_placement(at, align=TextEntityAlignment[align])
+        text = " ".join(text.split()).replace("%%", "% %")  # two percent signs would start a control code
+        if text:
+            attributes = {"layer": layer, "style": "BENCH", "rotation": rotation}
+            entity = self.modelspace.add_text(text, height=height, dxfattribs=attributes)
+            entity.set_placement(at, align=TextEntityAlignment[align])

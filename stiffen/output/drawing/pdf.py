@@ -1,7 +1,6 @@
-"""Paper: PDF pages drawn in millimetres from their lower left corner, true to scale.
+"""PDF pages at true scale, drawn in millimetres from their lower left corner.
 
-Heights of letters are heights of capitals.  matplotlib's PDF backend does the writing; none of its global state is
-touched.
+A text height is the height of its capitals.  matplotlib's PDF backend writes the file; its global state is not changed.
 """
 
 from __future__ import annotations
@@ -23,16 +22,16 @@ if TYPE_CHECKING:
 PAPER_SIZES = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # mm, upright
 MM_PER_INCH = 25.4
 MM_PER_POINT = MM_PER_INCH / 72  # mm
-MIN_CAPITAL_HEIGHT = 3.0  # mm, the smallest capitals that are read at arm's length
-CAPITAL_HEIGHT_RATIO = 0.729  # of the em, in the face used
-FONT_FAMILY = "DejaVu Sans"  # comes with matplotlib, so the letters are the same everywhere
+MIN_CAPITAL_HEIGHT = 3.0  # mm; smaller capitals are not readable at arm's length
+CAPITAL_HEIGHT_RATIO = 0.729  # height of capitals over the em, for the font used
+FONT_FAMILY = "DejaVu Sans"  # comes with matplotlib, so text looks the same everywhere
 
 Box = tuple[float, float, float, float]  # x0, y0, x1, y1
 
 
 @dataclass(frozen=True)
 class Pen:
-    """A pen: width in mm, dashes and gaps in mm (none: unbroken), grey from 0 (black) to 1."""
+    """A pen.  width: mm.  dashes: dash, gap, dash, ... in mm; empty for a solid line.  grey: 0 (black) to 1 (white)."""
 
     width: float = 0.25
     dashes: tuple[float, ...] = ()
@@ -44,7 +43,7 @@ THIN_PEN, MEDIUM_PEN, BOLD_PEN = Pen(0.18), Pen(0.25), Pen(0.5)
 
 @dataclass
 class Page:
-    """One page; what is drawn later lies on top."""
+    """One page of width x height mm.  Later items lie on top of earlier ones."""
 
     width: float
     height: float
@@ -57,25 +56,25 @@ class Page:
         self.figure.patch.set_visible(False)
 
     def line(
-        self, points: Iterable[XY], style: Pen = MEDIUM_PEN, closed: bool = False, within: Box | None = None
+        self, points: Iterable[XY], pen: Pen = MEDIUM_PEN, closed: bool = False, within: Box | None = None
     ) -> None:
-        """A polyline; `within` clips it."""
+        """Draw a polyline, clipped to the box `within`."""
         from matplotlib.path import Path as Outline
 
         points = list(points)
         codes = [Outline.MOVETO, *[Outline.LINETO] * (len(points) - 1)]
         if closed:
             points, codes = [*points, points[0]], [*codes, Outline.CLOSEPOLY]
-        self._add(Outline(points, codes), style, within)
+        self._add(Outline(points, codes), pen, within)
 
-    def circle(self, at: XY, diameter: float, style: Pen = MEDIUM_PEN, within: Box | None = None) -> None:
-        """A circle."""
+    def circle(self, at: XY, diameter: float, pen: Pen = MEDIUM_PEN, within: Box | None = None) -> None:
+        """Draw a circle, clipped to the box `within`."""
         from matplotlib.path import Path as Outline
 
-        self._add(Outline.circle(at, diameter / 2), style, within)
+        self._add(Outline.circle(at, diameter / 2), pen, within)
 
     def fill(self, points: Iterable[XY], grey: float = 1.0) -> None:
-        """A polygon filled with a grey, without a rim."""
+        """Fill a polygon with a grey, without an outline."""
         from matplotlib.patches import Polygon
 
         patch = Polygon(list(points), facecolor=str(grey), edgecolor="none", transform=self._millimetres())
@@ -84,17 +83,19 @@ class Page:
     def text(
         self,
         at: XY,
-        words: str,
+        text: str,
         height: float = MIN_CAPITAL_HEIGHT,
         *,
         rotation: float = 0.0,
         bold: bool = False,
         align: str = "left",
     ) -> None:
-        """Words on a base line from `at` (align left), to it (right), or about it (center); turn in degrees."""
-        text = self.figure.text(
+        """Draw one line of text whose base line starts at `at` (align "left"), ends there ("right") or is centred on it
+        ("center").  height: of capitals, mm.  rotation: degrees.
+        """
+        artist = self.figure.text(
             *at,
-            one_line(words),
+            one_line(text),
             transform=self._millimetres(),
             fontproperties=_font(height, bold),
             rotation=rotation,
@@ -103,21 +104,21 @@ class Page:
             va="baseline",
             parse_math=False,
         )
-        if hasattr(text, "set_fontfeatures"):  # matplotlib 3.11 on: letters that grew together are lost on search
-            text.set_fontfeatures(("-liga",))
+        if hasattr(artist, "set_fontfeatures"):  # since matplotlib 3.11; ligatures would break text search
+            artist.set_fontfeatures(("-liga",))
 
-    def _add(self, path: Any, style: Pen, within: Box | None) -> None:
+    def _add(self, path: Any, pen: Pen, within: Box | None) -> None:
         from matplotlib.patches import PathPatch
         from matplotlib.transforms import Bbox, TransformedBbox
 
-        points = style.width / MM_PER_POINT
-        path.should_simplify = False  # every point stays where it is
+        points = pen.width / MM_PER_POINT
+        path.should_simplify = False  # keep every point
         patch = PathPatch(
             path,
             fill=False,
             linewidth=points,
-            edgecolor=str(style.grey),
-            linestyle=(0, tuple(dash / MM_PER_POINT / points for dash in style.dashes)) if style.dashes else "-",
+            edgecolor=str(pen.grey),
+            linestyle=(0, tuple(dash / MM_PER_POINT / points for dash in pen.dashes)) if pen.dashes else "-",
             capstyle="butt",
             joinstyle="round",
             transform=self._millimetres(),
@@ -133,9 +134,9 @@ class Page:
 
 
 class PdfDocument:
-    """A PDF in the making: pages in order.  Use as a context; written at its end under a temporary name, then renamed.
+    """A PDF file and its pages.  Use it as a context manager, which writes the file at the end.
 
-    Raises InputError where the place cannot be written.
+    The file is written under a temporary name, then renamed.  Raises InputError if it cannot be written.
     """
 
     def __init__(self, path: str | Path, title: str) -> None:
@@ -143,7 +144,7 @@ class PdfDocument:
         self.pages: list[Page] = []
 
     def new_page(self, width: float, height: float) -> Page:
-        """A new page at the end."""
+        """Add a page of width x height mm at the end."""
         self.pages.append(Page(width, height))
         return self.pages[-1]
 
@@ -157,16 +158,16 @@ class PdfDocument:
     def _write(self) -> None:
         from matplotlib.backends.backend_pdf import PdfPages
 
-        facts = {"Title": self.title, "Creator": "stiffen", "Producer": None, "CreationDate": None}
-        with atomic_write(self.path) as fresh, PdfPages(fresh, metadata=facts) as pdf, warnings.catch_warnings():
-            warnings.filterwarnings("ignore", "Glyph .* missing")  # a name in letters that the face has not
+        metadata = {"Title": self.title, "Creator": "stiffen", "Producer": None, "CreationDate": None}
+        with atomic_write(self.path) as fresh, PdfPages(fresh, metadata=metadata) as pdf, warnings.catch_warnings():
+            warnings.filterwarnings("ignore", "Glyph .* missing")  # a name with letters that the font lacks
             for page in self.pages:
                 pdf.savefig(page.figure, bbox_inches=page.figure.bbox_inches)
 
 
-def one_line(words: str) -> str:
-    """The words with every stretch of white space, line ends too, as one blank."""
-    return " ".join(words.split())
+def one_line(text: str) -> str:
+    """The text with every run of white space, line ends included, as one blank."""
+    return " ".join(text.split())
 
 
 @cache
@@ -179,46 +180,46 @@ def _font(height: float, bold: bool) -> FontProperties:
 
 
 @cache
-def printed_width(words: str, height: float = MIN_CAPITAL_HEIGHT, bold: bool = False) -> float:
-    """Width of words on paper, mm."""
+def printed_width(text: str, height: float = MIN_CAPITAL_HEIGHT, bold: bool = False) -> float:
+    """Width of a text on paper, mm."""
     from matplotlib.textpath import text_to_path
 
-    words = one_line(words)
-    if not words:
+    text = one_line(text)
+    if not text:
         return 0.0
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph .* missing")
-        wide, _, _ = text_to_path.get_text_width_height_descent(words, _font(height, bold), ismath=False)
-    return wide * MM_PER_POINT
+        points, _, _ = text_to_path.get_text_width_height_descent(text, _font(height, bold), ismath=False)
+    return points * MM_PER_POINT
 
 
-def truncated(words: str, max_width: float, height: float = MIN_CAPITAL_HEIGHT, bold: bool = False) -> str:
-    """The words, cut short by two dots where they need more than `room` mm."""
-    words = one_line(words)
-    if printed_width(words, height, bold) <= max_width:
-        return words
-    while words and printed_width(f"{words}..", height, bold) > max_width:
-        words = words[:-1]
-    return f"{words.rstrip()}.."
+def truncated(text: str, max_width: float, height: float = MIN_CAPITAL_HEIGHT, bold: bool = False) -> str:
+    """The text, cut short with two dots if it is wider than `max_width` mm."""
+    text = one_line(text)
+    if printed_width(text, height, bold) <= max_width:
+        return text
+    while text and printed_width(f"{text}..", height, bold) > max_width:
+        text = text[:-1]
+    return f"{text.rstrip()}.."
 
 
-def wrap_words(words: str, max_width: float, height: float = MIN_CAPITAL_HEIGHT, bold: bool = False) -> list[str]:
-    """The words in lines of at most `room` mm; a single word that is too long is broken."""
+def wrap_words(text: str, max_width: float, height: float = MIN_CAPITAL_HEIGHT, bold: bool = False) -> list[str]:
+    """The text in lines of at most `max_width` mm; a single word that is too long is broken."""
     lines, used, blank = [""], 0.0, printed_width("n n", height, bold) - printed_width("nn", height, bold)
-    for word in one_line(words).split():
-        wide = printed_width(word, height, bold)
-        if lines[-1] and used + blank + wide <= max_width:
+    for word in one_line(text).split():
+        width = printed_width(word, height, bold)
+        if lines[-1] and used + blank + width <= max_width:
             lines[-1] += f" {word}"
-            used += blank + wide
+            used += blank + width
             continue
         if lines[-1]:
             lines.append("")
-        while wide > max_width and len(word) > 1:
+        while width > max_width and len(word) > 1:
             count = next(
                 n for n in range(len(word) - 1, 0, -1) if n == 1 or printed_width(word[:n], height, bold) <= max_width
             )
             lines[-1], word = word[:count], word[count:]
             lines.append("")
-            wide = printed_width(word, height, bold)
-        lines[-1], used = word, wide
+            width = printed_width(word, height, bold)
+        lines[-1], used = word, width
     return lines

@@ -1,4 +1,4 @@
 """Pictures: layout, result fields, load-deflection curves, comparisons, sweeps.
 
-Imports `result_document` and below.
+Imports `report` and the packages below it.  Only this package and `drawing.pdf` use matplotlib.
 """

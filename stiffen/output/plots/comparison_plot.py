@@ -1,4 +1,4 @@
-"""Up to six layouts in one picture that fits a page: the sheets, and bars of mass, demands and work."""
+"""Comparison of up to six layouts on one page: pictures of the sheets, bars of mass, demands and work."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stiffen.output.report.comparison import Entry, labels, shared_limit, shortened
+from stiffen.output.report.comparison import Entry, demand_labels, shared_limit, shortened
 
 from .style import (
     FIGURE_WIDTH,
@@ -30,20 +30,18 @@ if TYPE_CHECKING:
 BAR_STYLE = {"facecolor": "#3a7490", "edgecolor": LINE_COLOUR}
 MISSED_BAR_STYLE = {"facecolor": "white", "edgecolor": LINE_COLOUR, "hatch": "////"}
 LIMIT_COLOUR = "#131f45"
-COLUMNS = 3  # pictures, and bar charts, side by side
-MAX_TITLE_CHARS = 20  # letters
-PAGE_HEIGHT = 10.0  # inches: what A4 and Letter have room for
-CHART_HEAD_HEIGHT, BAR_PITCH, LINE_PITCH = (
-    0.62,
-    0.23,
-    0.2,
-)  # inches: over the bars of a chart, from bar to bar, from line to line of words
-SHEET_TITLE_HEIGHT, MIN_SHEET_HEIGHT = 0.8, 0.8  # inches: over the picture of a sheet, and the least height of one
+COLUMNS = 3  # pictures or bar charts side by side
+MAX_TITLE_CHARS = 20
+PAGE_HEIGHT = 10.0  # inches; fits on A4 and Letter
+CHART_HEAD_HEIGHT = 0.62  # inches, above the bars of a chart
+BAR_PITCH = 0.23  # inches
+LINE_PITCH = 0.2  # inches, of the notes
+SHEET_TITLE_HEIGHT, MIN_SHEET_HEIGHT = 0.8, 0.8  # inches: above the picture of a sheet; of the picture
 
 
 @dataclass(frozen=True)
 class _Chart:
-    """Title with unit; number of the layout, value and whether it is met, for each that has it; the limit if shared."""
+    """One bar chart.  title: with unit.  bars: number of the layout, value, met.  limit: if all layouts share it."""
 
     title: str
     bars: list[tuple[int, float, bool]]
@@ -51,26 +49,28 @@ class _Chart:
 
 
 def comparison_picture(entries: Sequence[Entry], path: str | Path) -> None:
-    """PNG of the layouts, numbered, and bars of what `comparison.sweep_table` tells, on one page.
+    """PNG of the numbered layouts and of bars with the values of `comparison.comparison_table`, on one page.
 
-    Bars of demands that are missed are hatched; a line marks the limit where all share it.  What is asked of one layout
-    only is told in words.  Raises InputError where the place cannot be written.
+    Bars of demands not met are hatched.  A dashed line marks a limit that all layouts share.  A demand made of one
+    layout only is listed as text.  Raises InputError if the file cannot be written.
     """
     charts = _charts(entries)
-    deep = [max(len(chart.bars) for chart in charts[i : i + COLUMNS]) for i in range(0, len(charts), COLUMNS)]
-    low = [CHART_HEAD_HEIGHT + BAR_PITCH * bars for bars in deep]
+    bars_per_row = [max(len(chart.bars) for chart in charts[i : i + COLUMNS]) for i in range(0, len(charts), COLUMNS)]
+    chart_heights = [CHART_HEAD_HEIGHT + BAR_PITCH * bars for bars in bars_per_row]
+    charts_height = sum(chart_heights)
     notes = textwrap.wrap(_single_demands_text(entries), LINE_CHARS)
-    if any(not good for chart in charts for *_, good in chart.bars):
+    if any(not met for chart in charts for *_, met in chart.bars):
         notes.append("hatched: demand not met")
-    across = min(COLUMNS, max(2, len(entries)))
-    sheets = -(-len(entries) // across)
-    room = (PAGE_HEIGHT - sum(low) - LINE_PITCH * len(notes)) / sheets - SHEET_TITLE_HEIGHT
-    tall = SHEET_TITLE_HEIGHT + min(
-        FIGURE_WIDTH / across * max(aspect_ratio(entry.panel) for entry in entries), max(MIN_SHEET_HEIGHT, room)
+    columns = min(COLUMNS, max(2, len(entries)))
+    sheet_rows = -(-len(entries) // columns)
+    lower_height = charts_height + LINE_PITCH * len(notes)
+    room = (PAGE_HEIGHT - charts_height - LINE_PITCH * len(notes)) / sheet_rows - SHEET_TITLE_HEIGHT
+    row_height = SHEET_TITLE_HEIGHT + min(
+        FIGURE_WIDTH / columns * max(aspect_ratio(entry.panel) for entry in entries), max(MIN_SHEET_HEIGHT, room)
     )
-    figure = new_figure(sheets * tall + sum(low) + LINE_PITCH * len(notes))
-    upper, lower = figure.subfigures(2, 1, height_ratios=[sheets * tall, sum(low) + LINE_PITCH * len(notes)])
-    axes = upper.subplots(sheets, across, squeeze=False).ravel()
+    figure = new_figure(sheet_rows * row_height + lower_height)
+    upper, lower = figure.subfigures(2, 1, height_ratios=[sheet_rows * row_height, lower_height])
+    axes = upper.subplots(sheet_rows, columns, squeeze=False).ravel()
     for number, (axis, entry) in enumerate(zip(axes, entries, strict=False), 1):
         draw_panel_over(axis, entry.panel, entry.verdict.layout, casing=False)
         met = "met" if entry.verdict.met else "NOT MET"
@@ -78,9 +78,9 @@ def comparison_picture(entries: Sequence[Entry], path: str | Path) -> None:
             f"{number}: {shortened(entry.title, MAX_TITLE_CHARS)}\n{entry.verdict.layout.gauge:g} mm, {met}",
             fontsize=FONT_SIZE,
         )
-    bars = lower.subplots(len(low), COLUMNS, squeeze=False, height_ratios=low).ravel()
+    bars = lower.subplots(len(chart_heights), COLUMNS, squeeze=False, height_ratios=chart_heights).ravel()
     for number, (axis, chart) in enumerate(zip(bars, charts, strict=False)):
-        _draw_bars(axis, chart, deep[number // COLUMNS])
+        _draw_bars(axis, chart, bars_per_row[number // COLUMNS])
     for axis in (*axes[len(entries) :], *bars[len(charts) :]):
         axis.set_axis_off()
     if notes:
@@ -89,13 +89,13 @@ def comparison_picture(entries: Sequence[Entry], path: str | Path) -> None:
 
 
 def _charts(entries: Sequence[Entry]) -> list[_Chart]:
-    """Those with most bars first."""
+    """The charts of mass, demands and work, those with most bars first."""
 
     def plain(title: str, values: Sequence[float]) -> _Chart:
         return _Chart(title, [(number, value, True) for number, value in enumerate(values, 1)])
 
     charts = [plain("mass, kg", [entry.verdict.mass_kg for entry in entries])]
-    for label in labels(entries):
+    for label in demand_labels(entries):
         found = [(number, one) for number, entry in enumerate(entries, 1) if (one := entry.demand(label))]
         if len(found) > 1:
             unit = "times" if found[0][1].unit == "x" else found[0][1].unit
@@ -107,30 +107,30 @@ def _charts(entries: Sequence[Entry]) -> list[_Chart]:
 
 
 def _single_demands_text(entries: Sequence[Entry]) -> str:
-    """Demands that are made of one layout only, in words."""
-    told = []
-    for label in labels(entries):
+    """Demands that are made of one layout only, as a sentence."""
+    parts = []
+    for label in demand_labels(entries):
         found = [(number, one) for number, entry in enumerate(entries, 1) if (one := entry.demand(label))]
         if len(found) == 1:
             ((number, one),) = found
             missed = "" if one.met else ", NOT MET"
-            told.append(f"{label} ({number}) {_value_text(one.value)} {one.unit}, limit {one.limit:g}{missed}")
-    return f"Asked of one only: {'; '.join(told)}." if told else ""
+            parts.append(f"{label} ({number}) {_value_text(one.value)} {one.unit}, limit {one.limit:g}{missed}")
+    return f"Demanded of one layout only: {'; '.join(parts)}." if parts else ""
 
 
 def _value_text(value: float) -> str:
     return f"{value:.3g}" if np.isfinite(value) else "-"
 
 
-def _draw_bars(axis: Axes, chart: _Chart, deep: int) -> None:
-    """Bars from the top down, the values in a column at the right, the limit as a line; room for `deep` bars."""
+def _draw_bars(axis: Axes, chart: _Chart, most_bars: int) -> None:
+    """Draw bars from the top down, values at the right, a line at the limit.  most_bars: of the charts in this row."""
     finite = [value for _, value, _ in chart.bars if np.isfinite(value)]
     top = max([*finite, chart.limit or 0.0]) or 1.0
-    for place, (_, value, good) in enumerate(chart.bars):
+    for place, (_, value, met) in enumerate(chart.bars):
         if np.isfinite(value):
-            axis.barh(place, value, height=0.68, linewidth=0.8, **(BAR_STYLE if good else MISSED_BAR_STYLE))
-        look = {"ha": "right", "va": "center_baseline", "fontsize": FONT_SIZE}
-        axis.text(0.93, place, _value_text(value), transform=axis.get_yaxis_transform(), **look)
+            axis.barh(place, value, height=0.68, linewidth=0.8, **(BAR_STYLE if met else MISSED_BAR_STYLE))
+        style = {"ha": "right", "va": "center_baseline", "fontsize": FONT_SIZE}
+        axis.text(0.93, place, _value_text(value), transform=axis.get_yaxis_transform(), **style)
     title = chart.title
     if chart.limit is not None:
         axis.plot(
@@ -139,7 +139,7 @@ def _draw_bars(axis: Axes, chart: _Chart, deep: int) -> None:
         title += f"\nlimit {chart.limit:g} (dashed)"
     axis.set_title(title, fontsize=FONT_SIZE, loc="left")
     axis.set_xlim(0, 1.5 * top)
-    axis.set_ylim(deep - 0.45, -0.55)
+    axis.set_ylim(most_bars - 0.45, -0.55)
     axis.set_yticks(range(len(chart.bars)), [f"{number}" for number, *_ in chart.bars], fontsize=FONT_SIZE)
     axis.set_xticks([])
     axis.spines[:].set_visible(False)

@@ -1,4 +1,4 @@
-"""The layout with its sizes: seen on the "up" face, mm from the datum corner."""
+"""Picture of a layout with its sizes, seen on the "up" face.  All lengths in mm, measured from the datum corner."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
 from stiffen.output.drawing.bench_view import datum_corner, plural
 from stiffen.output.drawing.face_marking import positions_around
-from stiffen.output.drawing.primitives import Label, place_labels, text_width
+from stiffen.output.drawing.label_placement import place_labels
+from stiffen.output.drawing.primitives import Label, text_width
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.rollability import in_rolling_order
 
@@ -33,25 +34,28 @@ from .style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-FACE_STYLES = {"up": ("#b5532a", "-"), "down": ("#2a6f97", "--")}  # colour and line of what stands proud on a face
-HALO_WIDTH = 3.5  # points of white round letters, so that lines behind do not cross them
-SHEET_WIDTH_ON_PAPER = 0.82 * FIGURE_WIDTH * 25.4  # mm of paper that the sheet's width takes
-CAPITAL_HEIGHT = 3.0  # mm of paper that a capital is high
-LETTER_WIDTH = 0.21 * FONT_SIZE  # mm of paper that a letter takes, about
-LIST_LINE_CHARS = 72  # letters in a line of the list
-LIST_COLUMN_GAP = 2  # letters between its columns
+FACE_STYLES = {
+    "up": ("#b5532a", "-"),
+    "down": ("#2a6f97", "--"),
+}  # colour and line style of beads and flares, by the face on which they stand
+HALO_WIDTH = 3.5  # points; white outline that keeps letters clear of the lines behind them
+SHEET_WIDTH_ON_PAPER = 0.82 * FIGURE_WIDTH * 25.4  # mm, for the width of the sheet
+CAPITAL_HEIGHT = 3.0  # mm on paper
+LETTER_WIDTH = 0.21 * FONT_SIZE  # mm on paper, about
+LIST_LINE_CHARS = 72  # letters in a line of the position list
+LIST_COLUMN_GAP = 2  # letters between columns
 SHEET_COLOUR, KEEP_OUT_COLOUR = "#f2efe6", "#777777"
 
 
-def layout_picture(panel: Panel, layout: Layout, path: str | Path, plan: ProcessPlan | None = None) -> None:
-    """PNG of the layout seen on the "up" face, beads numbered in rolling order, sizes in mm from the datum corner.
+def layout_picture(panel: Panel, layout: Layout, path: str | Path, *, plan: ProcessPlan | None = None) -> None:
+    """PNG of a layout on the "up" face, beads numbered in rolling order, with a list of all positions below.
 
-    All places stand in the list below it.  Raises InputError where the place cannot be written.
+    plan: the process plan of this layout, if it is made already.  Raises InputError if the file cannot be written.
     """
     layout = plan_for(panel, layout, plan).layout if plan else in_rolling_order(panel, layout)
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
     scale = SHEET_WIDTH_ON_PAPER / (x1 - x0) * min(1.0, aspect_ratio(panel) * (x1 - x0) / (y1 - y0))
-    listed = _position_list(panel, layout)
+    positions = _position_list(panel, layout)
     beads = f"{plural(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll; " if layout.beads else ""
     holes = f"{plural(layout.holes, 'flared hole')}; " if layout.holes else ""
     head = [
@@ -61,17 +65,17 @@ def layout_picture(panel: Panel, layout: Layout, path: str | Path, plan: Process
         ),
         f"{beads}{holes}seen on the up face",
     ]
-    figure = new_figure(0.86 * FIGURE_WIDTH * aspect_ratio(panel) + 1.3 + 0.2 * len(head) + 0.2 * len(listed))
+    figure = new_figure(0.86 * FIGURE_WIDTH * aspect_ratio(panel) + 1.3 + 0.2 * len(head) + 0.2 * len(positions))
     axis = figure.subplots()
     draw_layout(axis, panel, layout, scale)
     figure.suptitle("\n".join(head), fontsize=FONT_SIZE)
-    if listed:
-        figure.supxlabel("\n".join(listed), fontsize=FONT_SIZE, family="monospace", x=0.04, ha="left")
+    if positions:
+        figure.supxlabel("\n".join(positions), fontsize=FONT_SIZE, family="monospace", x=0.04, ha="left")
     save_png(figure, path)
 
 
 def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float) -> None:
-    """The sheet with beads and holes, axes in mm from the datum corner; `scale`: mm of paper a mm of sheet, about."""
+    """Draw the sheet with its beads and holes on axes in mm.  scale: mm on paper over mm of sheet, about."""
     x0, y0 = datum_corner(panel)
     _draw_sheet(axis, panel, (x0, y0))
     for number, bead in enumerate(layout.beads, 1):
@@ -92,48 +96,48 @@ def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float) -> None:
 
 
 def _position_list(panel: Panel, layout: Layout) -> list[str]:
-    """Lines that give the places of all beads' ends and of all holes."""
+    """Lines of text with the ends of all beads and the centres of all holes."""
     x0, y0 = datum_corner(panel)
 
-    def told(at: tuple[float, float]) -> tuple[str, str]:
+    def xy(at: tuple[float, float]) -> tuple[str, str]:
         return f"{at[0] - x0:.1f},", f"{at[1] - y0:.1f}"
 
     beads = [
         (
             f"{n}",
             bead.die.name,
-            *told(bead.path[0]),
-            *(("and", "back", "") if bead.closed else ("to", *told(bead.path[-1]))),
+            *xy(bead.path[0]),
+            *(("and", "back", "") if bead.closed else ("to", *xy(bead.path[-1]))),
         )
         for n, bead in enumerate(layout.beads, 1)
     ]
-    holes = [(f"H{n}", "cut", f"{hole.die.pilot:g}", "at", *told(hole.at)) for n, hole in enumerate(layout.holes, 1)]
+    holes = [(f"H{n}", "cut", f"{hole.die.pilot:g}", "at", *xy(hole.at)) for n, hole in enumerate(layout.holes, 1)]
     return [*_in_columns(_aligned(beads)), *_in_columns(_aligned(holes))]
 
 
 def _aligned(rows: list[tuple[str, ...]]) -> list[str]:
-    """Rows of words, each column as wide as its longest; the first two stand at the left, the others at the right."""
+    """Rows as text in even columns: the first two aligned left, the others right."""
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     return [
         " ".join(
-            word.ljust(wide) if i < 2 else word.rjust(wide)
-            for i, (word, wide) in enumerate(zip(row, widths, strict=True))
+            word.ljust(width) if i < 2 else word.rjust(width)
+            for i, (word, width) in enumerate(zip(row, widths, strict=True))
         )
         for row in rows
     ]
 
 
 def _in_columns(entries: list[str]) -> list[str]:
-    """Entries in as many even columns as a line takes, downward first."""
+    """Entries in as many even columns as fit in a line, filled column by column."""
     if not entries:
         return []
-    wide = max(map(len, entries)) + LIST_COLUMN_GAP
-    rows = -(-len(entries) // max(1, (LIST_LINE_CHARS + LIST_COLUMN_GAP) // wide))
-    return ["".join(entry.ljust(wide) for entry in entries[row::rows]).rstrip() for row in range(rows)]
+    width = max(map(len, entries)) + LIST_COLUMN_GAP
+    rows = -(-len(entries) // max(1, (LIST_LINE_CHARS + LIST_COLUMN_GAP) // width))
+    return ["".join(entry.ljust(width) for entry in entries[row::rows]).rstrip() for row in range(rows)]
 
 
 def _bead_label(number: int, bead: Bead, scale: float) -> str:
-    """The fullest name that the longest straight piece of a bead has room for."""
+    """Number, die and length of a bead if they fit on its longest straight segment, else its number."""
     path = np.asarray(bead.path, dtype=float)
     letters = np.hypot(*np.diff(path, axis=0).T).max() * scale / LETTER_WIDTH
     full = f"{number}: {bead.die.name}, {bead.length:.0f} mm"
@@ -141,45 +145,47 @@ def _bead_label(number: int, bead: Bead, scale: float) -> str:
 
 
 def _draw_sheet(axis: Axes, panel: Panel, origin: tuple[float, float]) -> None:
-    """What is given: outline, cut-outs, keep-outs, folds, rivets and bolts."""
+    """Draw what the panel file gives: outline, cut-outs, keep-outs, folds, rivets and bolts."""
 
-    def moved(points: Iterable) -> np.ndarray:
+    def from_origin(points: Iterable) -> np.ndarray:
         return (np.asarray(points, dtype=float) - origin).T
 
-    axis.fill(*moved(panel.outline), facecolor=SHEET_COLOUR, edgecolor=LINE_COLOUR, linewidth=1.4)
+    axis.fill(*from_origin(panel.outline), facecolor=SHEET_COLOUR, edgecolor=LINE_COLOUR, linewidth=1.4)
     for cutout in panel.cutouts:
-        axis.fill(*moved(cutout.ring), facecolor="white", edgecolor=LINE_COLOUR, linewidth=1.2)
+        axis.fill(*from_origin(cutout.ring), facecolor="white", edgecolor=LINE_COLOUR, linewidth=1.2)
     for keep_out in panel.keep_outs:
-        axis.fill(*moved(keep_out.polygon), fill=False, hatch="////", edgecolor=KEEP_OUT_COLOUR, linewidth=0.8)
+        axis.fill(*from_origin(keep_out.polygon), fill=False, hatch="////", edgecolor=KEEP_OUT_COLOUR, linewidth=0.8)
     for fold in panel.folds:
-        axis.plot(*moved(fold.line), color=LINE_COLOUR, linewidth=1.0, dashes=(10, 3, 2, 3))
+        axis.plot(*from_origin(fold.line), color=LINE_COLOUR, linewidth=1.0, dashes=(10, 3, 2, 3))
     for support in panel.supports:
         if fasteners := support.fasteners():
-            axis.plot(*moved(fasteners), "+", color=LINE_COLOUR, markersize=5, markeredgewidth=0.8)
+            axis.plot(*from_origin(fasteners), "+", color=LINE_COLOUR, markersize=5, markeredgewidth=0.8)
 
 
 def _draw_bead(axis: Axes, number: int, bead: Bead, path: np.ndarray, scale: float) -> None:
-    """A bead's edges and axis, which stops for its number, die and length."""
+    """Draw a bead's edges and axis, and its label on the axis."""
     colour, style = FACE_STYLES[bead.side]
     band = LineString(path).buffer(bead.die.width / 2, cap_style="flat")
     for edge in (band.exterior, *band.interiors):
         axis.plot(*np.asarray(edge.coords).T, style, color=colour, linewidth=1.1)
     axis.plot(*path.T, color=colour, linewidth=0.8, dashes=(8, 3, 2, 3))
-    x, y, turn = _label_position(path)
+    x, y, angle = _label_position(path)
     axis.text(
-        x, y, _bead_label(number, bead, scale), rotation=turn, rotation_mode="anchor", ha="center", va="center_baseline",
-        fontsize=FONT_SIZE, color=LINE_COLOUR, zorder=5, bbox={"facecolor": SHEET_COLOUR, "edgecolor": "none", "pad": 1.5},
+        x, y, _bead_label(number, bead, scale), rotation=angle, rotation_mode="anchor", ha="center",
+        va="center_baseline", fontsize=FONT_SIZE, color=LINE_COLOUR, zorder=5,
+        bbox={"facecolor": SHEET_COLOUR, "edgecolor": "none", "pad": 1.5},
     )  # fmt: skip
 
 
 def _draw_hole(axis: Axes, hole: Hole, at: tuple[float, float]) -> None:
+    """Draw a flared hole: the edge of its flare, and the pilot hole."""
     colour, style = FACE_STYLES[hole.side]
     axis.plot(*circle_points(at, hole.die.flange).T, style, color=colour, linewidth=0.9)
     axis.fill(*circle_points(at, hole.die.pilot).T, facecolor="white", edgecolor=colour, linewidth=1.1)
 
 
 def _label_holes(axis: Axes, layout: Layout, datum_corner: tuple[float, float], scale: float) -> None:
-    """H1, H2, ... in the middle of each hole whose flare has room for it, else round it."""
+    """Write H1, H2, ... in the middle of each hole if the flare is width enough, else beside it."""
     height, (x0, y0) = CAPITAL_HEIGHT / scale, datum_corner
     labels = []
     for number, hole in enumerate(layout.holes, 1):
@@ -187,9 +193,9 @@ def _label_holes(axis: Axes, layout: Layout, datum_corner: tuple[float, float], 
         inside = [(x, y, 0.0)] if text_width(name, height) < hole.die.flange else []
         beside = positions_around((x, y), hole.die.flange / 2, name, height)
         labels.append(Label("", name, Point(x, y), (*inside, *beside)))
-    look = {"fontsize": FONT_SIZE, "color": LINE_COLOUR, "path_effects": _halo(), "zorder": 5}
-    for words in (words for lines in place_labels(labels, [], height).values() for words in lines):
-        axis.text(*words.at, words.text, ha="center", va="baseline", **look)
+    style = {"fontsize": FONT_SIZE, "color": LINE_COLOUR, "path_effects": _halo(), "zorder": 5}
+    for line in (line for lines in place_labels(labels, [], height).values() for line in lines):
+        axis.text(*line.at, line.text, ha="center", va="baseline", **style)
 
 
 def _halo() -> list:
@@ -199,7 +205,7 @@ def _halo() -> list:
 
 
 def _draw_legend(axis: Axes, used: set[str], keep_outs: bool) -> None:
-    """A legend of the faces on which beads and flares stand proud, and of the hatching."""
+    """Draw the legend: the faces on which beads and flares stand proud, and the hatching."""
     from matplotlib.patches import Patch
 
     handles = [
@@ -208,23 +214,23 @@ def _draw_legend(axis: Axes, used: set[str], keep_outs: bool) -> None:
         if side in used
     ]
     if keep_outs:
-        handles.append(Patch(fill=False, edgecolor=KEEP_OUT_COLOUR, hatch="////", label="keep clear"))
+        handles.append(Patch(fill=False, edgecolor=KEEP_OUT_COLOUR, hatch="////", label="keep-out"))
     if handles:
-        look = {"ncols": 3, "frameon": False, "fontsize": FONT_SIZE, "borderaxespad": 0.2}
-        axis.legend(handles=handles, loc="lower center", bbox_to_anchor=(0.5, 1.0), **look)
+        style = {"ncols": 3, "frameon": False, "fontsize": FONT_SIZE, "borderaxespad": 0.2}
+        axis.legend(handles=handles, loc="lower center", bbox_to_anchor=(0.5, 1.0), **style)
 
 
 def _label_position(path: np.ndarray) -> tuple[float, float, float]:
-    """Where to write on a path: middle of its longest straight piece, and the angle there."""
-    pieces = np.diff(path, axis=0)
-    longest = int(np.argmax(np.hypot(*pieces.T).round(6)))
-    if len(pieces) > 8 and np.hypot(*pieces[longest]) < 2 * np.median(np.hypot(*pieces.T)):
-        longest = len(pieces) // 2  # a curve
+    """Middle of a path's longest straight segment, of a curve its middle, and the angle there, degrees."""
+    segments = np.diff(path, axis=0)
+    longest = int(np.argmax(np.hypot(*segments.T).round(6)))
+    if len(segments) > 8 and np.hypot(*segments[longest]) < 2 * np.median(np.hypot(*segments.T)):
+        longest = len(segments) // 2  # a curve of many short segments
     x, y = (path[longest] + path[longest + 1]) / 2
-    angle = np.degrees(np.arctan2(*pieces[longest][::-1]))
+    angle = np.degrees(np.arctan2(*segments[longest][::-1]))
     return x, y, _upright_angle(angle)
 
 
 def _upright_angle(angle: float) -> float:
-    """The angle, or its opposite, at which words do not stand on their heads; degrees."""
+    """The angle or its opposite, degrees, so that text is not upside down."""
     return 90.0 - (90.0 - angle) % 180.0

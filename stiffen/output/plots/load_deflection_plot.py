@@ -13,7 +13,7 @@ import numpy as np
 from stiffen.analysis.panel_model import LINEAR_LIMIT
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
-from stiffen.output.drawing.primitives import spread_apart
+from stiffen.output.drawing.label_placement import spread_apart
 
 from .load_deflection import Crossing, describe_crossing, find_crossings, load_controlled_curve
 from .style import COLOUR_SCALE, FONT_SIZE, GRID_COLOUR, LINE_COLOUR, new_figure, save_png
@@ -24,10 +24,10 @@ if TYPE_CHECKING:
 TitledCurve = tuple[str, np.ndarray, np.ndarray]  # title, loads, largest deflections, mm
 
 LINE_STYLES = (("#131f45", "-", "o"), ("#c8641e", "--", "s"), ("#4d8a77", "-.", "^"), ("#8a8a8a", ":", "D"))
-CAPTION_LINE_CHARS = 74  # letters in a line under the picture
-LABEL_OFFSET, LABEL_PITCH = 0.03, 0.06  # of the axes: words from a crossing, and from words to words
-MAX_MARKED_POINTS = 20  # points of a curve, so few that each gets a mark
-MAX_LOAD_FACTOR = 1.5  # of the load, as far as a curve goes
+CAPTION_LINE_CHARS = 74  # letters in a line below the picture
+LABEL_OFFSET, LABEL_PITCH = 0.03, 0.06  # share of the axes: from a crossing to its label, from label to label
+MAX_MARKED_POINTS = 20  # a curve with more points gets no marks
+MAX_LOAD_FACTOR = 1.5  # largest load of a linear curve, over the load of the case
 
 
 def curve_picture(
@@ -36,12 +36,13 @@ def curve_picture(
     path: str | Path,
     *,
     case: str = "",
-    load: str = "share of the load of the case",
+    load: str = "load factor (1: the load of the case)",
 ) -> None:
-    """PNG of titled curves (title, loads (k,), largest deflections (k,) mm) from rest on, crossings marked and told.
+    """PNG of load-deflection curves with their crossings marked and described.
 
-    case: for the title.  load: what the loads are, with their unit.  Raises ValueError for a curve without a load,
-    InputError where the place cannot be written.
+    curves: title, loads (k,), largest deflections (k,) mm, starting at rest.  case: for the title.  load: name of the
+    loads; a unit follows a comma.  Raises ValueError for a curve without a load, InputError if the file cannot be
+    written.
     """
     figure = new_figure(6.0)
     axis = figure.subplots()
@@ -50,34 +51,35 @@ def curve_picture(
     axis.set_ylabel("largest deflection, mm", fontsize=FONT_SIZE)
     title = f"{panel.name}, case {case}" if case else panel.name
     axis.set_title(f"{title}: deflection under a growing load", fontsize=FONT_SIZE)
-    words = [_describe_pair(one, other, load) for one, other in pairwise(curves)]
-    under = "\n".join(line for one in words for line in textwrap.wrap(one, CAPTION_LINE_CHARS))
-    figure.supxlabel(under, fontsize=FONT_SIZE)
+    sentences = [_describe_pair(one, other, load) for one, other in pairwise(curves)]
+    caption = "\n".join(line for text in sentences for line in textwrap.wrap(text, CAPTION_LINE_CHARS))
+    figure.supxlabel(caption, fontsize=FONT_SIZE)
     save_png(figure, path)
 
 
 def case_curves(titled: Sequence[tuple[str, Verdict]], case: str) -> list[TitledCurve]:
-    """The curve of a case for each verdict: what the large-deflection solver found, else the linear line.
+    """The load-deflection curve of a case for each verdict: of the large-deflection solver, else the linear one.
 
-    The line ends where linear theory does.  A verdict without maps, or without the case, is left out.
+    A linear curve ends at the limit of linear theory.  A verdict without result fields, or without the case, is left
+    out.
     """
-    found = []
+    curves = []
     for title, verdict in titled:
-        maps = verdict.fields
-        if maps is None or case not in maps.deflection:
+        fields = verdict.fields
+        if fields is None or case not in fields.deflection:
             continue
-        if case in maps.curves:
-            curve = maps.curves[case]
-            found.append((title, curve.load_factors, curve.largest_deflections))
+        if case in fields.curves:
+            curve = fields.curves[case]
+            curves.append((title, curve.load_factors, curve.largest_deflections))
             continue
-        w = float(np.abs(maps.deflection[case]).max())
+        w = float(np.abs(fields.deflection[case]).max())
         end = min(MAX_LOAD_FACTOR, LINEAR_LIMIT * verdict.layout.gauge / w) if w > 0 else MAX_LOAD_FACTOR
-        found.append((f"{title} (linear)", np.array([0.0, end]), np.array([0.0, end * w])))
-    return found
+        curves.append((f"{title} (linear)", np.array([0.0, end]), np.array([0.0, end * w])))
+    return curves
 
 
 def _describe_pair(one: TitledCurve, other: TitledCurve, load: str) -> str:
-    unit = load.split(",")[-1].strip() if "," in load else "of the load"
+    unit = load.split(",")[-1].strip() if "," in load else "times the load"
     return describe_crossing((one[0], other[0]), (one[1:], other[1:]), unit)
 
 
@@ -86,14 +88,20 @@ def _draw_curves(axis: Axes, curves: Sequence[TitledCurve]) -> None:
         p, w = load_controlled_curve(loads, deflections)
         axis.plot(p, w, style, color=colour, linewidth=1.8, label=title)
         if len(loads) <= MAX_MARKED_POINTS:
-            some = np.asarray(loads) > 0
-            at = np.asarray(loads)[some], np.asarray(deflections)[some]
+            loaded = np.asarray(loads) > 0
+            at = np.asarray(loads)[loaded], np.asarray(deflections)[loaded]
             axis.plot(*at, mark, color=colour, markersize=4.5, markerfacecolor="white")
-    crossings = [place for one, other in pairwise(curves) for place in find_crossings(one[1:], other[1:])]
-    for place in crossings:
-        axis.axvline(place.load, color=LINE_COLOUR, linewidth=0.8, dashes=(2, 2))
+    crossings = [crossing for one, other in pairwise(curves) for crossing in find_crossings(one[1:], other[1:])]
+    for crossing in crossings:
+        axis.axvline(crossing.load, color=LINE_COLOUR, linewidth=0.8, dashes=(2, 2))
         axis.plot(
-            place.load, place.deflection, "o", color=COLOUR_SCALE[-1], markersize=11, markerfacecolor="none", mew=1.6
+            crossing.load,
+            crossing.deflection,
+            "o",
+            color=COLOUR_SCALE[-1],
+            markersize=11,
+            markerfacecolor="none",
+            mew=1.6,
         )
     axis.axhline(0, color=LINE_COLOUR, linewidth=0.8)
     axis.set_xlim(left=0)
@@ -106,16 +114,16 @@ def _draw_curves(axis: Axes, curves: Sequence[TitledCurve]) -> None:
 
 
 def _label_crossings(axis: Axes, crossings: Sequence[Crossing]) -> None:
-    """The load of each crossing, right of it and below, no two on each other."""
-    rising = sorted(crossings, key=lambda place: place.deflection)
+    """Write the load of each crossing right of it and below, without overlaps."""
+    rising = sorted(crossings, key=lambda crossing: crossing.deflection)
     low, high = axis.get_ylim()
     row = LABEL_PITCH * (high - low)
-    levels = spread_apart([place.deflection - row for place in rising], row, low + 0.7 * row, high)
-    for place, level in zip(rising, levels, strict=True):
+    levels = spread_apart([crossing.deflection - row for crossing in rising], row, low + 0.7 * row, high)
+    for crossing, level in zip(rising, levels, strict=True):
         axis.annotate(
-            f"cross at {place.load:.3g}",
-            (place.load, place.deflection),
-            xytext=(place.load + LABEL_OFFSET * axis.get_xlim()[1], level),
+            f"cross at {crossing.load:.3g}",
+            (crossing.load, crossing.deflection),
+            xytext=(crossing.load + LABEL_OFFSET * axis.get_xlim()[1], level),
             fontsize=FONT_SIZE,
             va="center",
             arrowprops={"arrowstyle": "-", "color": LINE_COLOUR, "linewidth": 0.8, "shrinkB": 6},

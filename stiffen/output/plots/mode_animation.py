@@ -1,4 +1,4 @@
-"""The first mode in motion: an animated GIF."""
+"""Animated GIF of the first vibration mode."""
 
 from __future__ import annotations
 
@@ -14,62 +14,61 @@ from stiffen.model.results import Verdict
 
 from .style import COLOUR_SCALE, FONT_SIZE, LINE_COLOUR
 
-FRAMES_PER_CYCLE = 16  # of one swing
+FRAMES_PER_CYCLE = 16
 FRAME_MS = 60
-AMPLITUDE_SHARE = 0.12  # of the longer side, for the eye only
+AMPLITUDE_SHARE = 0.12  # drawn amplitude over the longer side of the sheet
 DPI = 100
 GIF_COLOURS = 64
 LIGHT_DIRECTION = np.array([-0.35, -0.45, 0.82])
-VIEW_AZIMUTH, VIEW_ELEVATION = np.radians(-28.0), np.radians(38.0)  # of the eye: round the upright, and above the sheet
+VIEW_AZIMUTH, VIEW_ELEVATION = np.radians(-28.0), np.radians(38.0)  # rad, of the viewer
 
 
 def animate_mode(panel: Panel, verdict: Verdict, path: str | Path) -> None:
-    """GIF of the first mode, seen from above and aside, its swing drawn far larger than life.
+    """Animated GIF of the first mode in an oblique view, its amplitude exaggerated.
 
-    Raises ValueError for a verdict without a mode, InputError where the place cannot be written.
+    Raises ValueError for a verdict without a mode, InputError if the file cannot be written.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
     from PIL import Image
 
     if verdict.fields is None or not verdict.fields.modes:
-        raise ValueError("the verdict has no mode: judge it with maps=True")
+        raise ValueError("the verdict has no mode: evaluate it with maps=True")
     hertz, shape = verdict.fields.modes[0]
     plan = verdict.fields.plan_nodes - verdict.fields.plan_nodes.mean(axis=0)
-    high = AMPLITUDE_SHARE * np.ptp(plan, axis=0).max()
-    reach = np.vstack(
+    amplitude = AMPLITUDE_SHARE * np.ptp(plan, axis=0).max()
+    extremes = np.vstack(
         [
-            _project(np.column_stack([plan, verdict.fields.heights + way * high * np.abs(shape)]))[:, :2]
-            for way in (-1, 1)
+            _project(np.column_stack([plan, verdict.fields.heights + sign * amplitude * np.abs(shape)]))[:, :2]
+            for sign in (-1, 1)
         ]
     )
     title = f"{textwrap.shorten(panel.name, 40, placeholder='..')}: first mode, {hertz:.1f} Hz"
     images = []
     for step in range(FRAMES_PER_CYCLE):
-        nodes = np.column_stack(
-            [plan, verdict.fields.heights + high * np.sin(2 * np.pi * step / FRAMES_PER_CYCLE) * shape]
-        )
+        factor = amplitude * np.sin(2 * np.pi * step / FRAMES_PER_CYCLE)
+        nodes = np.column_stack([plan, verdict.fields.heights + factor * shape])
         figure = Figure(figsize=(6.0, 4.4), facecolor="white", dpi=DPI)
-        for level, words in ((0.95, title), (0.05, "slowed down, and far larger than life")):
-            figure.text(
-                0.5, level, words, ha="center", va="center", fontsize=FONT_SIZE, color=LINE_COLOUR, parse_math=False
-            )
+        style = {"ha": "center", "va": "center", "fontsize": FONT_SIZE, "color": LINE_COLOUR, "parse_math": False}
+        figure.text(0.5, 0.95, title, **style)
+        figure.text(0.5, 0.05, "slowed down, amplitude exaggerated", **style)
         axis = figure.add_axes((0.02, 0.08, 0.96, 0.84))
         _draw_surface(axis, nodes, verdict.fields.triangles)
-        axis.set(xlim=(reach[:, 0].min(), reach[:, 0].max()), ylim=(reach[:, 1].min(), reach[:, 1].max()))
+        (left, bottom), (right, top) = extremes.min(axis=0), extremes.max(axis=0)
+        axis.set(xlim=(left, right), ylim=(bottom, top))
         axis.set_aspect("equal")
         axis.set_axis_off()
         surface = FigureCanvasAgg(figure)
         surface.draw()
         images.append(Image.fromarray(np.asarray(surface.buffer_rgba())[..., :3].copy()))
-    shared = images[FRAMES_PER_CYCLE // 4].quantize(GIF_COLOURS)
-    first, *rest = (image.quantize(palette=shared, dither=Image.Dither.NONE) for image in images)
+    palette = images[FRAMES_PER_CYCLE // 4].quantize(GIF_COLOURS)
+    first, *rest = (image.quantize(palette=palette, dither=Image.Dither.NONE) for image in images)
     with atomic_write(path) as fresh:
         first.save(fresh, format="GIF", save_all=True, append_images=rest, duration=FRAME_MS, loop=0)
 
 
 def _project(nodes: np.ndarray) -> np.ndarray:
-    """(n, 3) right, up and toward the eye, from plan x, y and z."""
+    """(n, 3) coordinates right, up and toward the viewer, from (n, 3) x, y, z."""
     x, y, z = nodes.T
     right, back = (
         x * np.cos(VIEW_AZIMUTH) - y * np.sin(VIEW_AZIMUTH),
@@ -83,18 +82,18 @@ def _project(nodes: np.ndarray) -> np.ndarray:
 
 
 def _draw_surface(axis: Any, nodes: np.ndarray, triangles: np.ndarray) -> None:
-    """Triangles from the back to the front, shaded by how they face the light."""
+    """Draw triangles from back to front, shaded by their angle to the light."""
     from matplotlib.collections import PolyCollection
     from matplotlib.colors import LinearSegmentedColormap
 
     a, b, c = nodes[triangles].transpose(1, 0, 2)
     normal = np.cross(b - a, c - a)
     facing = np.abs(normal @ LIGHT_DIRECTION) / np.linalg.norm(normal, axis=1) / np.linalg.norm(LIGHT_DIRECTION)
-    seen = _project(nodes)[triangles]
-    order = seen[:, :, 2].mean(axis=1).argsort()
+    corners = _project(nodes)[triangles]
+    order = corners[:, :, 2].mean(axis=1).argsort()
     shades = LinearSegmentedColormap.from_list("metal", COLOUR_SCALE[::-1])(
         0.1 + 0.8 * np.clip(2.2 * facing - 1.2, 0, 1)
     )
     axis.add_collection(
-        PolyCollection(seen[order, :, :2], facecolors=shades[order], edgecolors=shades[order], linewidths=0.3)
+        PolyCollection(corners[order, :, :2], facecolors=shades[order], edgecolors=shades[order], linewidths=0.3)
     )

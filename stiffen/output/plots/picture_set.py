@@ -1,4 +1,4 @@
-"""Which pictures go with a judged layout, under which names."""
+"""The set of pictures of an evaluated layout, and their file names."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 from stiffen.shop.process_plan import ProcessPlan
 
+from .field_maps import before_after_picture, deflection_picture, maps_picture, mode_picture, stress_picture
 from .layout_picture import layout_picture
 from .load_deflection_plot import case_curves, curve_picture
 from .mode_animation import animate_mode
-from .style import before_after_picture, deflection_picture, maps_picture, mode_picture, stress_picture
 
-FLAT_TITLE, LAYOUT_TITLE, SINGLE_TITLE = "flat sheet", "this layout", "as judged"
+FLAT_TITLE, LAYOUT_TITLE, SINGLE_TITLE = "flat sheet", "this layout", "this layout"
 REPLACED_PICTURES = (
     "before_after.png",
     "judged.png",
@@ -27,15 +27,17 @@ Captioned = tuple[str, Path]
 
 
 def write_pictures(
-    panel: Panel, verdict: Verdict, flat: Verdict | None, folder: Path, plan: ProcessPlan | None = None
+    panel: Panel, verdict: Verdict, folder: Path, *, flat: Verdict | None = None, plan: ProcessPlan | None = None
 ) -> list[Captioned]:
-    """Write layout.png, and the maps of the verdict beside those of the flat sheet where there is one.
+    """Write layout.png and the result fields of the verdict, beside those of the flat sheet if it is given.
 
-    Maps: before_after.png (judged.png for one verdict alone), deflection.png where there is more than one case,
-    stress.png, first_mode.png, and load_deflection.png (numbered where there are several) for the cases that large
-    deflection decides.  Those of an earlier layout go.  Hands back what was written, layout.png apart, with captions.
+    Files: before_after.png (judged.png for one verdict alone), deflection.png if there is more than one load case,
+    stress.png, first_mode.png, and load_deflection.png (numbered if there are several) for the cases that large
+    deflection decides.  Pictures of an earlier layout are removed.  plan: the process plan of this layout, if it is
+    made already.  Returns captions and paths of all files but layout.png.  Raises InputError if a file cannot be
+    written.
     """
-    layout_picture(panel, verdict.layout, folder / "layout.png", plan)
+    layout_picture(panel, verdict.layout, folder / "layout.png", plan=plan)
     for pattern in REPLACED_PICTURES:
         for old in folder.glob(pattern):
             old.unlink()
@@ -44,7 +46,7 @@ def write_pictures(
     titled = [(FLAT_TITLE, flat), (LAYOUT_TITLE, verdict)] if flat else [(SINGLE_TITLE, verdict)]
     written = [("Deflection in the worst case, and softness", folder / ("before_after.png" if flat else "judged.png"))]
     if flat:
-        before_after_picture(panel, flat, verdict, written[0][1], FLAT_TITLE, LAYOUT_TITLE)
+        before_after_picture(panel, flat, verdict, written[0][1], flat_title=FLAT_TITLE, found_title=LAYOUT_TITLE)
     else:
         maps_picture(panel, titled, written[0][1])
     if len(verdict.fields.deflection) > 1:
@@ -60,7 +62,7 @@ def write_pictures(
 
 
 def _write_curves(panel: Panel, titled: list[tuple[str, Verdict]], folder: Path) -> list[Captioned]:
-    """The curves of every case that large deflection decides for one of the verdicts."""
+    """Write the load-deflection curves of every case that large deflection decides for one of the verdicts."""
     cases = [case for case in panel.cases if any(case in one.fields.curves for _, one in titled if one.fields)]
     written = []
     for number, case in enumerate(cases, 1):
@@ -71,7 +73,7 @@ def _write_curves(panel: Panel, titled: list[tuple[str, Verdict]], folder: Path)
 
 
 def write_animation(panel: Panel, verdict: Verdict, folder: Path) -> None:
-    """Write first_mode.gif where the verdict has a mode."""
+    """Write first_mode.gif if the verdict has a vibration mode; remove that of an earlier layout."""
     path = folder / "first_mode.gif"
     path.unlink(missing_ok=True)
     if verdict.fields and verdict.fields.modes:

@@ -1,4 +1,4 @@
-"""Mass against stiffness in one picture: what a sweep found, beside the flat sheets that do as well."""
+"""Mass against stiffness: the layouts that a sweep found, and the flat sheets that meet the same demands."""
 
 from __future__ import annotations
 
@@ -16,14 +16,15 @@ if TYPE_CHECKING:
 
 FOUND_COLOUR, FLAT_COLOUR = "#1f4878", "#c8641e"
 LABEL_BELOW, LABEL_ABOVE = -8, 8  # points from a mark to its label
-LABEL_SPACING = 0.1  # of the axis: labels nearer than this would touch
+LABEL_SPACING = 0.1  # share of the axis; closer labels would touch
 PlotPoint = tuple[float, float]
 
 
 def sweep_picture(panel: Panel, sweep_plan: SweepPlan, rows: tuple[SweepRow, ...], path: str | Path) -> None:
-    """PNG: mass of each row over what the judge found for the demand that stands for stiffness, stiffer to the right.
+    """PNG of the mass of each row over its value of the demand that stands for stiffness, stiffer to the right.
 
-    Open marks: demands not met.  Raises InputError where the place cannot be written.
+    The values are those of the shell model.  Open marks: demands not met.  Raises InputError if the file cannot be
+    written.
     """
     demand = shown_demand(sweep_plan, rows)
     one = panel.demands[demand]
@@ -35,7 +36,7 @@ def sweep_picture(panel: Panel, sweep_plan: SweepPlan, rows: tuple[SweepRow, ...
     if one.at_most:
         axis.invert_xaxis()
     unit = "times" if one.unit == "x" else one.unit
-    axis.set_xlabel(f"{one.label} as judged, {unit}; stiffer to the right", fontsize=FONT_SIZE)
+    axis.set_xlabel(f"{one.label} as computed, {unit}; stiffer to the right", fontsize=FONT_SIZE)
     axis.set_ylabel("mass, kg", fontsize=FONT_SIZE)
     axis.set_title(
         f"{panel.name}: mass against stiffness\nat each: {sweep_plan.title(panel)}; the sheet", fontsize=FONT_SIZE
@@ -49,44 +50,45 @@ def sweep_picture(panel: Panel, sweep_plan: SweepPlan, rows: tuple[SweepRow, ...
 
 
 def _draw_found(axis: Axes, rows: tuple[SweepRow, ...], demand: int) -> None:
+    """Draw the layouts found: value of the demand, mass."""
     places: dict[PlotPoint, list[SweepRow]] = {}
     for row in rows:
         place = result_of(row, demand).value, row.result.verdict.mass_kg
         if math.isfinite(place[0]):
             places.setdefault(place, []).append(row)
     axis.plot([x for x, _ in sorted(places)], [y for _, y in sorted(places)], "-", color=FOUND_COLOUR, linewidth=1.8)
-    told = set()
+    in_legend = set()
     left, right = axis.get_xlim()
-    free = {LABEL_BELOW: -math.inf, LABEL_ABOVE: -math.inf}  # where the last label on this level ends, nearly
+    free = {LABEL_BELOW: -math.inf, LABEL_ABOVE: -math.inf}  # about where the last label on this level ends
     for place, here in sorted(places.items()):
         met = here[0].result.verdict.met
-        words = "layouts found" if met else "best found, NOT MET"
+        label = "layouts found" if met else "best found, NOT MET"
         face = FOUND_COLOUR if met else "white"
-        axis.plot(
-            *place, "o", color=FOUND_COLOUR, markersize=8, markerfacecolor=face, label=None if words in told else words
-        )
-        told.add(words)
+        entry = None if label in in_legend else label
+        axis.plot(*place, "o", color=FOUND_COLOUR, markersize=8, markerfacecolor=face, label=entry)
+        in_legend.add(label)
         level = LABEL_BELOW if place[0] >= free[LABEL_BELOW] or free[LABEL_BELOW] <= free[LABEL_ABOVE] else LABEL_ABOVE
         free[level] = place[0] + LABEL_SPACING * (right - left)
         values = ", ".join(f"{row.value:g}" for row in here)
         axis.annotate(
             f"{values}\n{here[0].result.verdict.layout.gauge:g} mm", place, xytext=(0, level),
-            textcoords="offset points", ha="center", va="top" if level < 0 else "bottom", fontsize=FONT_SIZE, color=LINE_COLOUR,
+            textcoords="offset points", ha="center", va="top" if level < 0 else "bottom", fontsize=FONT_SIZE,
+            color=LINE_COLOUR,
         )  # fmt: skip
 
 
 def _draw_flat(axis: Axes, rows: tuple[SweepRow, ...], demand: int) -> None:
-    """The lightest flat sheets that meet the demands of the rows, each once."""
+    """Draw the lightest flat sheets that meet the demands of the rows, each once."""
     flat = {
-        (rival.verdict.demands[demand].value, rival.mass_kg): rival.gauge_mm
-        for rival in (row.result.flat_baseline for row in rows)
-        if rival.verdict is not None
+        (baseline.verdict.demands[demand].value, baseline.mass_kg): baseline.gauge_mm
+        for baseline in (row.result.flat_baseline for row in rows)
+        if baseline.verdict is not None
     }
     if not flat:
         return
     axis.plot(
-        *zip(*sorted(flat), strict=True), "s--", color=FLAT_COLOUR, linewidth=1.4, markersize=7, markerfacecolor="white",
-        label="flat sheets that do the same",
+        *zip(*sorted(flat), strict=True), "s--", color=FLAT_COLOUR, linewidth=1.4, markersize=7,
+        markerfacecolor="white", label="flat sheets that meet the same demands",
     )  # fmt: skip
     for place, gauge in flat.items():
         axis.annotate(

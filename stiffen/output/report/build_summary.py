@@ -17,13 +17,13 @@ from stiffen.model.panel import Panel
 from stiffen.shop import process_plan
 from stiffen.shop.rough_blank import rough_outline
 
-from .sheet_nesting import Blank, Placed, fits, nest
+from .sheet_nesting import Blank, PlacedBlank, fits, nest
 
-STOCK = ((2000.0, 1000.0), (2500.0, 1250.0))  # usual sheets, mm: common practice, no source
+STOCK_SHEETS = ((2000.0, 1000.0), (2500.0, 1250.0))  # usual sheets, mm: common practice, no source
 
 
 @dataclass(frozen=True)
-class Piece:
+class BuildPanel:
     """One panel of a build.
 
     status: "met", "not met", or "not judged".  mass_kg: finished, without what is fitted to it; fitted_kg: edge trim
@@ -58,21 +58,21 @@ class Purchase:
     sheet: tuple[float, float]
     count: int
     mass_kg: float
-    used: float
-    placed: tuple[Placed, ...]
+    used_fraction: float
+    placed: tuple[PlacedBlank, ...]
     too_large: tuple[str, ...]
 
 
-def piece(panel: Panel, layout: Layout, status: str) -> Piece:
+def build_panel(panel: Panel, layout: Layout, status: str) -> BuildPanel:
     """What one panel adds to the tally."""
     x0, y0, x1, y1 = rough_outline(panel, layout).bounds
-    return Piece(
+    return BuildPanel(
         panel=panel.name,
         status=status,
         material=panel.material.name,
         gauge_mm=layout.gauge,
         mass_kg=panel.mass(layout),
-        fitted_kg=_fitted(panel),
+        fitted_kg=_fitted_mass(panel),
         blank_width_mm=x1 - x0,
         blank_height_mm=y1 - y0,
         beads=len(layout.beads),
@@ -84,26 +84,28 @@ def piece(panel: Panel, layout: Layout, status: str) -> Piece:
     )
 
 
-def _fitted(panel: Panel) -> float:
+def _fitted_mass(panel: Panel) -> float:
     """kg of edge trim and of what is bolted on."""
     around = panel.region.exterior.length
     trims = (trim.kg_per_metre * (LineString(trim.path).length if trim.path else around) for trim in panel.trims)
     return sum(trims) / 1000 + sum(mass.kg for mass in panel.masses)
 
 
-def purchases(pieces: Sequence[Piece], stock: Sequence[tuple[float, float]] = STOCK) -> tuple[Purchase, ...]:
+def purchases(
+    panels: Sequence[BuildPanel], stock: Sequence[tuple[float, float]] = STOCK_SHEETS
+) -> tuple[Purchase, ...]:
     """Sheets to buy for each material and gauge: of the stock sizes the one that needs least sheet in all.
 
     A size that holds more of the blanks goes before one that holds fewer.
     """
-    kinds = dict.fromkeys((one.material, one.gauge_mm) for one in pieces)
+    kinds = dict.fromkeys((one.material, one.gauge_mm) for one in panels)
     return tuple(
-        _purchase([one for one in pieces if (one.material, one.gauge_mm) == kind], stock) for kind in sorted(kinds)
+        _purchase([one for one in panels if (one.material, one.gauge_mm) == kind], stock) for kind in sorted(kinds)
     )
 
 
-def _purchase(pieces: list[Piece], stock: Sequence[tuple[float, float]]) -> Purchase:
-    blanks = [Blank(one.panel, one.blank_width_mm, one.blank_height_mm) for one in pieces]
+def _purchase(panels: list[BuildPanel], stock: Sequence[tuple[float, float]]) -> Purchase:
+    blanks = [Blank(one.panel, one.blank_width_mm, one.blank_height_mm) for one in panels]
     tries = []
     for sheet in stock:
         good = [blank for blank in blanks if fits(blank, sheet)]
@@ -112,7 +114,7 @@ def _purchase(pieces: list[Piece], stock: Sequence[tuple[float, float]]) -> Purc
         area = count * sheet[0] * sheet[1]
         tries.append((len(blanks) - len(good), area, sheet, count, placed))
     lost, area, sheet, count, placed = min(tries, key=lambda one: one[:2])
-    first = pieces[0]
+    first = panels[0]
     cut = sum(one.blank.width * one.blank.height for one in placed)
     return Purchase(
         material=first.material,
@@ -120,7 +122,7 @@ def _purchase(pieces: list[Piece], stock: Sequence[tuple[float, float]]) -> Purc
         sheet=sheet,
         count=count,
         mass_kg=area * first.gauge_mm * first.density,
-        used=cut / area if area else 0.0,
+        used_fraction=cut / area if area else 0.0,
         placed=placed,
         too_large=tuple(blank.name for blank in blanks if not fits(blank, sheet)) if lost else (),
     )
@@ -128,11 +130,23 @@ def _purchase(pieces: list[Piece], stock: Sequence[tuple[float, float]]) -> Purc
 
 # ------------------------------------------------------------------------------------------------------------- tables
 
-HEAD = ("panel", "demands", "material", "gauge", "mass kg", "blank mm", "beads", "to roll m", "holes", "rivets", "min")
-NUMBERS = (3, 4, 5, 6, 7, 8, 9, 10)  # columns that stand at the right
+SUMMARY_HEAD = (
+    "panel",
+    "demands",
+    "material",
+    "gauge",
+    "mass kg",
+    "blank mm",
+    "beads",
+    "to roll m",
+    "holes",
+    "rivets",
+    "min",
+)
+NUMBER_COLUMNS = (3, 4, 5, 6, 7, 8, 9, 10)  # columns that stand at the right
 
 
-def rows(pieces: Sequence[Piece]) -> list[tuple[str, ...]]:
+def summary_rows(panels: Sequence[BuildPanel]) -> list[tuple[str, ...]]:
     """Rows under HEAD: a line a panel, and the sum."""
     table = [
         (
@@ -148,46 +162,46 @@ def rows(pieces: Sequence[Piece]) -> list[tuple[str, ...]]:
             f"{one.fasteners}",
             f"{one.minutes:.0f}",
         )
-        for one in pieces
+        for one in panels
     ]
     total = (
-        f"{sum(one.mass_kg for one in pieces):.3f}",
+        f"{sum(one.mass_kg for one in panels):.3f}",
         "",
-        f"{sum(one.beads for one in pieces)}",
-        f"{sum(one.rolled_m for one in pieces):.2f}",
-        f"{sum(one.holes for one in pieces)}",
-        f"{sum(one.fasteners for one in pieces)}",
-        f"{sum(one.minutes for one in pieces):.0f}",
+        f"{sum(one.beads for one in panels)}",
+        f"{sum(one.rolled_m for one in panels):.2f}",
+        f"{sum(one.holes for one in panels)}",
+        f"{sum(one.fasteners for one in panels)}",
+        f"{sum(one.minutes for one in panels):.0f}",
     )
-    return [*table, (f"{len(pieces)} in all", "", "", "", *total)]
+    return [*table, (f"{len(panels)} in all", "", "", "", *total)]
 
 
-def shopping(bought: Iterable[Purchase]) -> list[str]:
+def purchase_lines(purchases: Iterable[Purchase]) -> list[str]:
     """What to buy, and where each blank lies on its sheet."""
     lines = []
-    for one in bought:
+    for one in purchases:
         size = f"{one.sheet[0]:g} x {one.sheet[1]:g}"
-        used = f"{100 * one.used:.0f} % used"
+        used = f"{100 * one.used_fraction:.0f} % used"
         lines.append(f"{one.material} {one.gauge_mm:g} mm: {one.count} x {size} mm, {one.mass_kg:.2f} kg, {used}")
         for sheet in range(1, one.count + 1):
-            lines.append(f"  sheet {sheet}: {'; '.join(_where(p) for p in one.placed if p.sheet == sheet)}")
+            lines.append(f"  sheet {sheet}: {'; '.join(_place_text(p) for p in one.placed if p.sheet == sheet)}")
         lines += [f"  {name}: larger than the sheet; order a larger one" for name in one.too_large]
     return lines
 
 
-def _where(placed: Placed) -> str:
+def _place_text(placed: PlacedBlank) -> str:
     wide, high = placed.size
-    turned = " turned" if placed.turned else ""
+    turned = " turned" if placed.rotated else ""
     return f"{placed.blank.name}{turned} {wide:.0f} x {high:.0f} at {placed.x:.0f}, {placed.y:.0f}"
 
 
-def csv_text(pieces: Sequence[Piece]) -> str:
+def csv_text(panels: Sequence[BuildPanel]) -> str:
     """The tally as CSV: names of the columns, a line a panel; no sum, so that a spreadsheet makes its own."""
-    names = [one.name for one in fields(Piece) if one.name != "density"]
+    names = [one.name for one in fields(BuildPanel) if one.name != "density"]
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(names)
-    for one in pieces:
+    for one in panels:
         values = (getattr(one, name) for name in names)
         writer.writerow(round(value, 4) if isinstance(value, float) else value for value in values)
     return out.getvalue()

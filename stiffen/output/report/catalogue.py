@@ -12,7 +12,7 @@ from stiffen.shop.spacing_rules import SPACING_RULES
 
 from .shop_card import columns
 
-WIDTH = 100
+MAX_LINE_CHARS = 100
 
 
 def stock_lines(tools: Tools) -> list[str]:
@@ -21,7 +21,7 @@ def stock_lines(tools: Tools) -> list[str]:
         *_materials(tools),
         "",
         "SHEETS COMMONLY SOLD, mm (common practice, no source)",
-        *(_listed(kind, [_gauge(*size) for size in sizes]) for kind, sizes in stock_gauges().items()),
+        *(_wrapped_list(kind, [_gauge_text(*size) for size in sizes]) for kind, sizes in stock_gauges().items()),
         "",
         f"TOOLS: {tools.name}",
         *_roller(tools),
@@ -31,31 +31,33 @@ def stock_lines(tools: Tools) -> list[str]:
         *_hole_dies(tools),
         "",
         "FOR PILOT HOLES, mm" + ("" if tools.cutters else " (sizes commonly sold: common practice, no source)"),
-        *(_listed(one.kind, [f"{x:g}" for x in one.sizes]) for one in tools.cutters or stock_cutters()),
+        *(_wrapped_list(one.kind, [f"{x:g}" for x in one.sizes]) for one in tools.cutters or stock_cutters()),
         "",
         *_spacing(tools),
         "",
         "WHERE THE MATERIALS' NUMBERS COME FROM",
-        *(_listed(one.name, [one.source]) for one in materials().values()),
+        *(_wrapped_list(one.name, [one.source]) for one in materials().values()),
     ]
 
 
-def _listed(name: str, words: Sequence[str]) -> str:
+def _wrapped_list(name: str, words: Sequence[str]) -> str:
     """A name and what belongs to it, folded under its beginning."""
-    return textwrap.fill(f"{name}: {', '.join(words)}", WIDTH, subsequent_indent="    ", break_on_hyphens=False)
+    return textwrap.fill(
+        f"{name}: {', '.join(words)}", MAX_LINE_CHARS, subsequent_indent="    ", break_on_hyphens=False
+    )
 
 
-def _gauge(name: str, mm: float) -> str:
+def _gauge_text(name: str, mm: float) -> str:
     return name.removesuffix(" mm") if name.endswith(" mm") else f"{name} {mm:g}"
 
 
 def _materials(tools: Tools) -> list[str]:
-    rows = [_material(one, tools) for one in materials().values()]
+    rows = [_material_row(one, tools) for one in materials().values()]
     head = ("material", "E GPa", "nu", "kg/m3", "yield MPa", "tensile MPa", "elongation %", "roller takes mm")
-    return ["MATERIALS", *columns(head, rows, right=range(1, 8))]
+    return ["MATERIALS", *columns(head, rows, right_aligned=range(1, 8))]
 
 
-def _material(one: Material, tools: Tools) -> tuple[str, ...]:
+def _material_row(one: Material, tools: Tools) -> tuple[str, ...]:
     return (
         one.name,
         f"{one.E / 1000:.1f}",
@@ -81,7 +83,7 @@ def _bead_dies(tools: Tools) -> list[str]:
         (die.name, die.profile, *(f"{x:g}" for x in (die.width, die.depth, die.run_out_length)))
         for die in tools.bead_dies
     ]
-    return columns(("bead die", "profile", "width mm", "depth mm", "run-out mm"), rows, right=range(2, 5))
+    return columns(("bead die", "profile", "width mm", "depth mm", "run-out mm"), rows, right_aligned=range(2, 5))
 
 
 def _hole_dies(tools: Tools) -> list[str]:
@@ -97,7 +99,7 @@ def _hole_dies(tools: Tools) -> list[str]:
         for die in tools.hole_dies
     ]
     head = ("flaring die", "cut dia. mm", "opening mm", "flare dia. mm", "rise mm", "cone deg", "lip %", "5052 to mm")
-    return columns(head, rows, right=range(1, 8))
+    return columns(head, rows, right_aligned=range(1, 8))
 
 
 def _spacing(tools: Tools) -> list[str]:

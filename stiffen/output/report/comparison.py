@@ -11,12 +11,12 @@ from stiffen.model.results import DemandResult, Verdict
 from stiffen.output.drawing.bench_view import plural
 from stiffen.shop import process_plan
 
-from .shop_card import kg
+from .shop_card import mass_text
 
-MOST = 6
-SHORT = 14  # letters of a name that stands over a column
-GRAM = 0.001  # kg
-ALIKE = 0.01  # share by which two values may differ and still be told as the same
+MAX_LAYOUTS = 6
+MAX_TITLE_CHARS = 14  # letters of a name that stands over a column
+MASS_RESOLUTION = 0.001  # kg
+SAME_VALUE_TOLERANCE = 0.01  # share by which two values may differ and still be told as the same
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ class Entry:
         return next((one for one in self.verdict.demands if one.label == label), None)
 
 
-def labels(entries: Sequence[Entry]) -> tuple[str, ...]:
+def demand_labels(entries: Sequence[Entry]) -> tuple[str, ...]:
     """Labels of all demands made of any of the layouts, in the order they come."""
     return tuple(dict.fromkeys(one.label for entry in entries for one in entry.verdict.demands))
 
@@ -53,7 +53,7 @@ def shared_limit(entries: Sequence[Entry], label: str) -> float | None:
     return limits.pop() if len(limits) == 1 else None
 
 
-def table(entries: Sequence[Entry]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+def comparison_table(entries: Sequence[Entry]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     """Head and rows: one row a quantity, one column a layout; '*' marks a demand that is not met.
 
     Panel and material stand there only where they differ.  Long names stand before it instead, see `legend`.
@@ -76,11 +76,13 @@ def table(entries: Sequence[Entry]) -> tuple[tuple[str, ...], list[tuple[str, ..
         ("gauge mm", *(f"{layout.gauge:g}" for layout in layouts), ""),
         ("mass kg", *(f"{entry.verdict.mass_kg:.3f}" for entry in entries), ""),
     ]
-    for label in labels(entries):
+    for label in demand_labels(entries):
         found = [entry.demand(label) for entry in entries]
         unit = next(one.unit for one in found if one)
         room = "  " if any(one and not one.met for one in found) else ""
-        rows.append((f"{shortened(label, 24)} {unit}", *(_cell(one, room) for one in found), _limit(entries, label)))
+        rows.append(
+            (f"{shortened(label, 24)} {unit}", *(_value_cell(one, room) for one in found), _limit_cell(entries, label))
+        )
     rows += [
         ("beads", *(f"{len(layout.beads)}" for layout in layouts), ""),
         ("to roll m", *(f"{layout.rolled_length / 1000:.2f}" for layout in layouts), ""),
@@ -95,27 +97,27 @@ def legend(entries: Sequence[Entry]) -> list[str]:
     """A line a layout: its number, title, panel and material; none where all names are short enough for the table."""
     told = [(entry.title, entry.panel.name, entry.panel.material.name) for entry in entries]
     differ = [i for i in range(3) if i == 0 or len({names[i] for names in told}) > 1]
-    if all(len(names[i]) <= SHORT for names in told for i in differ):
+    if all(len(names[i]) <= MAX_TITLE_CHARS for names in told for i in differ):
         return []
     return [f"{number}  {', '.join(names[i] for i in differ)}" for number, names in enumerate(told, 1)]
 
 
-def shortened(words: str, most: int) -> str:
+def shortened(text: str, max_chars: int) -> str:
     """Words cut to `max_diameter` letters, two dots for what is missing."""
-    return words if len(words) <= most else words[: most - 2] + ".."
+    return text if len(text) <= max_chars else text[: max_chars - 2] + ".."
 
 
-def _cell(demand: DemandResult | None, room: str) -> str:
+def _value_cell(demand: DemandResult | None, no_star: str) -> str:
     """A value, starred where it is missed, else with room for a star."""
     if demand is None:
-        return f"-{room}"
-    star = room if demand.met else " *"
+        return f"-{no_star}"
+    star = no_star if demand.met else " *"
     if not math.isfinite(demand.value):
         return ("no limit" if demand.met else "none") + star
     return f"{demand.value:.3g}{star}" if abs(demand.value) < 1000 else f"{demand.value:.0f}{star}"
 
 
-def _limit(entries: Sequence[Entry], label: str) -> str:
+def _limit_cell(entries: Sequence[Entry], label: str) -> str:
     """The limit of a demand with its direction; 'differ' where the layouts' panels set different ones."""
     limit = shared_limit(entries, label)
     one = next(found for entry in entries if (found := entry.demand(label)))
@@ -131,17 +133,17 @@ def differences(entries: Sequence[Entry]) -> list[str]:
     if not met:
         return [*told, "None of them meets all its demands."]
     mass, number = min(met)
-    return [*told, f"Lightest that meets all its demands: {number} ({entries[number - 1].title}), {kg(mass)}."]
+    return [*told, f"Lightest that meets all its demands: {number} ({entries[number - 1].title}), {mass_text(mass)}."]
 
 
 def _difference(first: Entry, other: Entry, number: int) -> str:
-    parts = [_mass(first.verdict.mass_kg, other.verdict.mass_kg)]
+    parts = [_mass_difference(first.verdict.mass_kg, other.verdict.mass_kg)]
     gauges = first.verdict.layout.gauge, other.verdict.layout.gauge
     if gauges[0] != gauges[1]:
         parts.append(f"{gauges[1]:g} mm sheet in place of {gauges[0]:g} mm")
-    for label in labels([first, other]):
-        parts += _demand_words(first.demand(label), other.demand(label))
-    parts += _work(first, other)
+    for label in demand_labels([first, other]):
+        parts += _demand_difference(first.demand(label), other.demand(label))
+    parts += _work_difference(first, other)
     words = f"{number} ({other.title}) against 1 ({first.title}): {'; '.join(parts)}."
     before, after = first.missed, other.missed
     if after:
@@ -152,20 +154,20 @@ def _difference(first: Entry, other: Entry, number: int) -> str:
     return words
 
 
-def _mass(before: float, after: float) -> str:
+def _mass_difference(before: float, after: float) -> str:
     less = before - after
-    if abs(less) < GRAM:
+    if abs(less) < MASS_RESOLUTION:
         return "same mass"
-    return f"{kg(abs(less))} ({100 * abs(less) / before:.0f} %) {'lighter' if less > 0 else 'heavier'}"
+    return f"{mass_text(abs(less))} ({100 * abs(less) / before:.0f} %) {'lighter' if less > 0 else 'heavier'}"
 
 
-def _demand_words(before: DemandResult | None, after: DemandResult | None) -> list[str]:
+def _demand_difference(before: DemandResult | None, after: DemandResult | None) -> list[str]:
     if before is None or after is None or not (math.isfinite(before.value) and math.isfinite(after.value)):
         return []
     if not before.value:
         return []
     change = after.value / before.value - 1
-    if abs(change) < ALIKE:
+    if abs(change) < SAME_VALUE_TOLERANCE:
         return [f"{after.label} the same"]
     unit = "" if after.unit == "x" else f" {after.unit}"
     size = f"{100 * abs(change):.0f} %" if abs(change) < 2 else f"{after.value / before.value:.1f} times"
@@ -174,7 +176,7 @@ def _demand_words(before: DemandResult | None, after: DemandResult | None) -> li
     return [f"{after.label} {told} ({after.value:.3g} for {before.value:.3g}{unit})"]
 
 
-def _work(first: Entry, other: Entry) -> list[str]:
+def _work_difference(first: Entry, other: Entry) -> list[str]:
     """What there is to do at the bench, more or less than for the first."""
     parts = []
     a, b = first.verdict.layout, other.verdict.layout

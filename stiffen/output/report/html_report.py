@@ -25,9 +25,9 @@ from stiffen.shop.cautions import list_warnings
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.roller_settings import pass_depths
 
-from .shop_card import DEMAND_HEAD, bound_words, card, demand_rows, kg, saving
+from .shop_card import DEMAND_HEAD, bound_text, card, demand_rows, mass_comparison, mass_text
 
-EDGE = 0.04  # of the longer side, left free round the drawing
+DRAWING_MARGIN = 0.04  # of the longer side, left free round the drawing
 
 
 def write_page(
@@ -35,7 +35,7 @@ def write_page(
     verdict: Verdict,
     path: str | Path,
     *,
-    rival: FlatSheetBaseline | None = None,
+    flat_baseline: FlatSheetBaseline | None = None,
     flat: Verdict | None = None,
     gauges: Sequence[GaugeOutcome] = (),
     bound: BoundRecord | None = None,
@@ -49,7 +49,9 @@ def write_page(
     taken into the page.
     Raises InputError where the place cannot be written, OSError for a picture that cannot be read.
     """
-    text = page(panel, verdict, rival=rival, flat=flat, gauges=gauges, bound=bound, pictures=pictures, plan=plan)
+    text = page(
+        panel, verdict, flat_baseline=flat_baseline, flat=flat, gauges=gauges, bound=bound, pictures=pictures, plan=plan
+    )
     with atomic_write(path) as fresh:
         fresh.write_text(text, encoding="utf-8")
 
@@ -58,7 +60,7 @@ def page(
     panel: Panel,
     verdict: Verdict,
     *,
-    rival: FlatSheetBaseline | None = None,
+    flat_baseline: FlatSheetBaseline | None = None,
     flat: Verdict | None = None,
     gauges: Sequence[GaugeOutcome] = (),
     bound: BoundRecord | None = None,
@@ -76,44 +78,46 @@ def page(
     return template.from_string(source).render(
         panel=panel,
         layout=verdict.layout,
-        facts=_facts(panel, verdict, rival, plan),
+        facts=_facts(panel, verdict, flat_baseline, plan),
         met=verdict.met and not plan.violations,
         missed=[demand.label for demand in verdict.demands if not demand.met],
         drawing=_drawing(panel, verdict, bead_rows),
         demand_head=DEMAND_HEAD,
         demands=list(zip(demand_rows(verdict), [demand.met for demand in verdict.demands], strict=True)),
-        against=_against(verdict, flat),
+        against=_flat_comparison(verdict, flat),
         beads=bead_rows,
         holes=[_hole_row(panel, number, hole) for number, hole in enumerate(verdict.layout.holes, 1)],
         warnings=list_warnings(plan.violations, verdict, plan.cautions),
         pictures=[(caption, base64.b64encode(Path(file).read_bytes()).decode()) for caption, file in pictures],
-        card=card(panel, verdict, rival, gauges, bound, plan),
+        card=card(panel, verdict, flat_baseline, gauges, bound, plan),
         sheets=[(f"{outcome.gauge:g} mm", gauge_sentence(outcome)) for outcome in gauges],
-        work=bound_words(bound) if bound else "",
+        work=bound_text(bound) if bound else "",
     )
 
 
-def _facts(panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None, plan: ProcessPlan) -> list[tuple[str, str]]:
+def _facts(
+    panel: Panel, verdict: Verdict, flat_baseline: FlatSheetBaseline | None, plan: ProcessPlan
+) -> list[tuple[str, str]]:
     layout = verdict.layout
     made = [plural(things, noun) for things, noun in ((layout.beads, "bead"), (layout.holes, "flared hole")) if things]
     facts = [
         ("sheet", f"{panel.material.name}, {layout.gauge:g} mm"),
-        ("mass", kg(verdict.mass_kg)),
+        ("mass", mass_text(verdict.mass_kg)),
         ("to make", ", ".join(made) or "the flat sheet"),
         *([("to roll", f"{layout.rolled_length / 1000:.2f} m")] if layout.beads else []),
         ("at the bench", f"about {plan.minutes:.0f} minutes"),
     ]
-    if rival:
-        facts.append(("beside a flat sheet", saving(verdict, rival)))
+    if flat_baseline:
+        facts.append(("beside a flat sheet", mass_comparison(verdict, flat_baseline)))
     return facts
 
 
-def _against(verdict: Verdict, flat: Verdict | None) -> list[tuple[str, str, str, str]]:
+def _flat_comparison(verdict: Verdict, flat: Verdict | None) -> list[tuple[str, str, str, str]]:
     """Each demand: its label, the flat sheet's value, this layout's, and the limit."""
     if flat is None:
         return []
     beside = {row[0]: row[2] for row in demand_rows(flat)}
-    rows = [("mass", kg(flat.mass_kg), kg(verdict.mass_kg), "")]
+    rows = [("mass", mass_text(flat.mass_kg), mass_text(verdict.mass_kg), "")]
     rows += [(label, beside.get(label, "-"), found, limit) for label, limit, found, *_ in demand_rows(verdict)]
     return rows
 
@@ -130,7 +134,7 @@ def _bead_rows(panel: Panel, plan: ProcessPlan) -> list[dict]:
     seen = {face: face_view(panel, layout, face, plan) for face in rolled_faces(layout)}
     rows = []
     for place, bead in enumerate(layout.beads):
-        (x0, y0), (x1, y1) = (_measured(panel, at) for at in (bead.path[0], bead.path[-1]))
+        (x0, y0), (x1, y1) = (_datum_xy(panel, at) for at in (bead.path[0], bead.path[-1]))
         row = {
             "number": place + 1,
             "die": bead.die.name,
@@ -146,7 +150,7 @@ def _bead_rows(panel: Panel, plan: ProcessPlan) -> list[dict]:
 
 
 def _hole_row(panel: Panel, number: int, hole: Hole) -> dict:
-    x, y = _measured(panel, hole.at)
+    x, y = _datum_xy(panel, hole.at)
     return {
         "number": f"H{number}",
         "die": hole.die.name,
@@ -158,7 +162,7 @@ def _hole_row(panel: Panel, number: int, hole: Hole) -> dict:
     }
 
 
-def _measured(panel: Panel, at: tuple[float, float]) -> tuple[float, float]:
+def _datum_xy(panel: Panel, at: tuple[float, float]) -> tuple[float, float]:
     x0, y0 = datum_corner(panel)
     return at[0] - x0, at[1] - y0
 
@@ -169,7 +173,7 @@ def _measured(panel: Panel, at: tuple[float, float]) -> tuple[float, float]:
 def _drawing(panel: Panel, verdict: Verdict, bead_rows: list[dict]) -> dict:
     """The layout as shapes of an SVG, mm from the datum corner, y downward as screens have it."""
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
-    edge = EDGE * max(x1 - x0, y1 - y0)
+    edge = DRAWING_MARGIN * max(x1 - x0, y1 - y0)
 
     def outline(*rings: Sequence) -> str:
         parts = [" ".join(f"{x - x0:.2f},{y1 - y:.2f}" for x, y in np.asarray(ring)[:, :2]) for ring in rings]

@@ -20,7 +20,7 @@ from stiffen.output.drawing.pdf import (
     wrap_words,
 )
 
-WIDTH = 100  # letters in a line of plain text
+MAX_LINE_CHARS = 100  # letters in a line of plain text
 LEFT, RIGHT, TOP, BOTTOM = 14.0, 8.0, 8.0, 15.0
 LINE = 1.46 * MIN_CAPITAL_HEIGHT  # from line to line
 GAP = 2.8  # between columns
@@ -32,12 +32,15 @@ FOLD = 4  # rows from which a narrow table is set in two halves side by side
 
 @dataclass(frozen=True)
 class Table:
-    """Rows of words under a head; `right` names the columns that stand at the right.  ruled: high, to be filled in."""
+    """Rows of words under a head; `right_aligned` names the columns that stand at the right.  ruled.
+
+    High, to be filled in.
+    """
 
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
-    right: tuple[int, ...] = ()
-    ruled: bool = False
+    right_aligned: tuple[int, ...] = ()
+    to_fill_in: bool = False
 
 
 @dataclass(frozen=True)
@@ -51,14 +54,17 @@ class Section:
 # ---------------------------------------------------------------------------------------------------------- plain text
 
 
-def columns(head: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int] = ()) -> list[str]:
-    """Rows under a head in even columns, two blanks between; `right` names the columns that stand at the right."""
+def columns(head: Sequence[str], rows: Iterable[Sequence[str]], right_aligned: Sequence[int] = ()) -> list[str]:
+    """Rows under a head in even columns, two blanks between.
+
+    `right_aligned` names the columns that stand at the right.
+    """
     table = [tuple(head), *(tuple(row) for row in rows)]
     widths = [max(len(row[i]) for row in table) for i in range(len(head))]
 
     def line(row: tuple[str, ...]) -> str:
         cells = (
-            cell.rjust(width) if i in right else cell.ljust(width)
+            cell.rjust(width) if i in right_aligned else cell.ljust(width)
             for i, (cell, width) in enumerate(zip(row, widths, strict=True))
         )
         return "  ".join(cells).rstrip()
@@ -73,16 +79,18 @@ def text_lines(section: Section) -> Iterator[str]:
     for part in section.parts:
         if before is not None and (isinstance(part, Table) or isinstance(before, Table)):
             yield ""
-        lines = columns(part.head, part.rows, part.right) if isinstance(part, Table) else [part.replace("\t", " ")]
+        lines = (
+            columns(part.head, part.rows, part.right_aligned) if isinstance(part, Table) else [part.replace("\t", " ")]
+        )
         for line in lines:
-            yield from _folded(f"  {line}")
+            yield from _wrapped_line(f"  {line}")
         before = part
 
 
-def _folded(line: str) -> list[str]:
+def _wrapped_line(line: str) -> list[str]:
     """One line folded at 100 letters, the rest set in under its beginning."""
     inset = " " * (len(line) - len(line.lstrip()) + 2)
-    return textwrap.wrap(line, WIDTH, subsequent_indent=inset, break_on_hyphens=False) or [""]
+    return textwrap.wrap(line, MAX_LINE_CHARS, subsequent_indent=inset, break_on_hyphens=False) or [""]
 
 
 # --------------------------------------------------------------------------------------------------------------- paper
@@ -185,11 +193,11 @@ class Flow:
 
     def table(self, table: Table) -> None:
         """A table; a long and narrow one in parts side by side; the head again on a new page."""
-        pitch = RULED if table.ruled else LINE
+        pitch = RULED if table.to_fill_in else LINE
         widths = _widths(table, self.room)
         total = sum(widths) + GAP * (len(widths) - 1)
         parts = int((self.room + 2 * GAP) / (total + 2 * GAP))
-        if not table.ruled and len(table.rows) >= FOLD and parts > 1:
+        if not table.to_fill_in and len(table.rows) >= FOLD and parts > 1:
             rows = table.rows
             while rows:
                 self.need(4 * pitch)
@@ -219,8 +227,8 @@ class Flow:
                 self._head(x, table, widths)
             for line in range(deep):
                 self.y -= pitch
-                self._row(x, [cell[line] if line < len(cell) else "" for cell in cells], widths, table.right)
-            if table.ruled:
+                self._row(x, [cell[line] if line < len(cell) else "" for cell in cells], widths, table.right_aligned)
+            if table.to_fill_in:
                 self._rule(x, widths, deep * pitch)
 
     def _rule(self, x: float, widths: Sequence[float], high: float) -> None:
@@ -240,7 +248,12 @@ class Flow:
         for line in range(deep):
             self.y -= LINE
             above = [line - deep + len(cell) for cell in cells]
-            self._row(x, [cell[i] if i >= 0 else "" for cell, i in zip(cells, above, strict=True)], widths, table.right)
+            self._row(
+                x,
+                [cell[i] if i >= 0 else "" for cell, i in zip(cells, above, strict=True)],
+                widths,
+                table.right_aligned,
+            )
         self.page.line([(x, self.y - 1.1), (x + sum(widths) + GAP * (len(widths) - 1), self.y - 1.1)], THIN_PEN)
         self.y -= 0.3 * LINE
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 
-GAP = 5.0  # mm between blanks, for a wandering cut: common practice, no source
+CUT_GAP = 5.0  # mm between blanks, for a wandering cut: common practice, no source
 
 
 @dataclass(frozen=True)
@@ -23,20 +23,20 @@ class Blank:
 
 
 @dataclass(frozen=True)
-class Placed:
+class PlacedBlank:
     """A blank on a sheet: number of the sheet from 1, lower left corner, and whether it lies turned by 90 degrees."""
 
     blank: Blank
     sheet: int
     x: float
     y: float
-    turned: bool
+    rotated: bool
 
     @property
     def size(self) -> tuple[float, float]:
         """Extent along x and y as it lies."""
         size = self.blank.width, self.blank.height
-        return size[::-1] if self.turned else size
+        return size[::-1] if self.rotated else size
 
 
 def fits(blank: Blank, sheet: tuple[float, float]) -> bool:
@@ -44,7 +44,7 @@ def fits(blank: Blank, sheet: tuple[float, float]) -> bool:
     return all(side <= room for side, room in zip(sorted((blank.width, blank.height)), sorted(sheet), strict=True))
 
 
-def nest(blanks: Sequence[Blank], sheet: tuple[float, float], gap: float = GAP) -> tuple[Placed, ...]:
+def nest(blanks: Sequence[Blank], sheet: tuple[float, float], gap: float = CUT_GAP) -> tuple[PlacedBlank, ...]:
     """All blanks on as few sheets as the shelves find, then on as little of the last as they find.
 
     Tries shelves along both sides of the sheet, blanks lying, standing and as given, tall ones first and long ones
@@ -53,13 +53,13 @@ def nest(blanks: Sequence[Blank], sheet: tuple[float, float], gap: float = GAP) 
     if lost := [blank.name for blank in blanks if not fits(blank, sheet)]:
         raise ValueError(f"larger than a sheet of {sheet[0]:g} x {sheet[1]:g} mm: {', '.join(lost)}")
     tries = (
-        _shelved(blanks, sheet, gap, across, lie, by_height)
+        _fill_shelves(blanks, sheet, gap, across, lie, by_height)
         for across, lie, by_height in product((False, True), ("lying", "standing", "as given"), (True, False))
     )
-    return min(tries, key=_waste, default=())
+    return min(tries, key=_used_sheet, default=())
 
 
-def _waste(placed: Sequence[Placed]) -> tuple[int, float]:
+def _used_sheet(placed: Sequence[PlacedBlank]) -> tuple[int, float]:
     """Sheets used, and how much of the last one is touched, mm2."""
     last = max((one.sheet for one in placed), default=0)
     ends = [(one.x + one.size[0], one.y + one.size[1]) for one in placed if one.sheet == last]
@@ -71,36 +71,36 @@ class _Shelf:
     """A strip right across a sheet: where it starts, how high it is, how much of it is taken."""
 
     sheet: int
-    at: float
+    position: float
     height: float
-    taken: float = 0.0
+    used_length: float = 0.0
 
 
-def _shelved(
+def _fill_shelves(
     blanks: Sequence[Blank], sheet: tuple[float, float], gap: float, across: bool, lie: str, by_height: bool
-) -> tuple[Placed, ...]:
+) -> tuple[PlacedBlank, ...]:
     """First fit: each blank into the first shelf that holds it, else onto a new one.  across: shelves along y."""
     long, deep = sheet[::-1] if across else sheet
-    order = sorted(blanks, key=lambda one: _posed(one, across, lie)[:: -1 if by_height else 1], reverse=True)
+    order = sorted(blanks, key=lambda one: _first_pose(one, across, lie)[:: -1 if by_height else 1], reverse=True)
     shelves: list[_Shelf] = []
     placed = []
     for blank in order:
         for shelf in shelves:
-            pose = _into(blank, shelf, long, gap, across, lie)
+            pose = _pose_on_shelf(blank, shelf, long, gap, across, lie)
             if pose:
                 break
         else:
             shelf, pose = _new_shelf(blank, shelves, long, deep, gap, across, lie)
             shelves.append(shelf)
         length, _, turned = pose
-        start = shelf.taken + gap if shelf.taken else 0.0
-        shelf.taken = start + length
-        x, y = (shelf.at, start) if across else (start, shelf.at)
-        placed.append(Placed(blank, shelf.sheet, x, y, turned))
+        start = shelf.used_length + gap if shelf.used_length else 0.0
+        shelf.used_length = start + length
+        x, y = (shelf.position, start) if across else (start, shelf.position)
+        placed.append(PlacedBlank(blank, shelf.sheet, x, y, turned))
     return tuple(placed)
 
 
-def _posed(blank: Blank, across: bool, lie: str) -> tuple[float, float]:
+def _first_pose(blank: Blank, across: bool, lie: str) -> tuple[float, float]:
     """Extent along and across the shelf in the pose that is tried first."""
     length, height = (blank.height, blank.width) if across else (blank.width, blank.height)
     if lie == "lying":
@@ -113,16 +113,16 @@ def _posed(blank: Blank, across: bool, lie: str) -> tuple[float, float]:
 def _poses(blank: Blank, across: bool, lie: str) -> Iterator[tuple[float, float, bool]]:
     """Extent along and across the shelf, and whether the blank is turned: the pose tried first, then the other."""
     plain = (blank.height, blank.width) if across else (blank.width, blank.height)
-    first = _posed(blank, across, lie)
+    first = _first_pose(blank, across, lie)
     yield (*first, first != plain)
     yield (*first[::-1], first == plain)
 
 
-def _into(
+def _pose_on_shelf(
     blank: Blank, shelf: _Shelf, long: float, gap: float, across: bool, lie: str
 ) -> tuple[float, float, bool] | None:
     """The first pose in which a shelf still holds the blank."""
-    left = long - shelf.taken - (gap if shelf.taken else 0.0)
+    left = long - shelf.used_length - (gap if shelf.used_length else 0.0)
     return next((pose for pose in _poses(blank, across, lie) if pose[0] <= left and pose[1] <= shelf.height), None)
 
 
@@ -133,7 +133,7 @@ def _new_shelf(
     poses = [pose for pose in _poses(blank, across, lie) if pose[0] <= long and pose[1] <= deep]
     sheets = max((shelf.sheet for shelf in shelves), default=0)
     for number in range(1, sheets + 1):
-        used = max(shelf.at + shelf.height for shelf in shelves if shelf.sheet == number) + gap
+        used = max(shelf.position + shelf.height for shelf in shelves if shelf.sheet == number) + gap
         for pose in poses:
             if used + pose[1] <= deep:
                 return _Shelf(number, used, pose[1]), pose

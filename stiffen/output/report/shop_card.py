@@ -30,13 +30,13 @@ from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.rivets import fastener_utilisations
 from stiffen.shop.roller_settings import pass_depths
 
-from .page_flow import WIDTH, Section, Table, columns, text_lines
+from .page_flow import MAX_LINE_CHARS, Section, Table, columns, text_lines
 
-GRAM = 0.001  # kg
-NO_RIVAL = "no flat sheet in the rack meets the demands"
+MASS_RESOLUTION = 0.001  # kg
+NO_FLAT_SHEET = "no flat sheet in the rack meets the demands"
 DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "2nd", "w/t")
-SHEET_HEAD = ("die", "run-out mm", "if held: stretches", "thins", "if free: draws in mm", "spring-back mm")
-DECIDED = {LINEAR: "linear", NONLINEAR: "large defl.", NOT_DECIDED: "not decided"}
+DIE_STRAIN_HEAD = ("die", "run-out mm", "if held: stretches", "thins", "if free: draws in mm", "spring-back mm")
+DECIDED_BY_TEXT = {LINEAR: "linear", NONLINEAR: "large defl.", NOT_DECIDED: "not decided"}
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,7 @@ class Card:
 def card(
     panel: Panel,
     verdict: Verdict,
-    rival: FlatSheetBaseline | None = None,
+    flat_baseline: FlatSheetBaseline | None = None,
     gauges: Sequence[GaugeOutcome] = (),
     bound: BoundRecord | None = None,
     plan: ProcessPlan | None = None,
@@ -66,13 +66,13 @@ def card(
     layout = plan.layout
     found = Table(DEMAND_HEAD, tuple(demand_rows(verdict)), (1, 2, 3, 6, 7, 8))
     sections: list[tuple[str, Sequence[str | Table]]] = [
-        ("SHEET", _sheet(panel, verdict, rival, plan)),
-        ("TRIAL STRIP FIRST", _settings(plan)),
-        ("BEADS, IN THE ORDER TO ROLL THEM", _beads(panel, plan)),
-        ("FLARED HOLES", _holes(panel, layout)),
-        ("ORDER OF WORK", [*(f"{n:2}.\t{step}" for n, step in enumerate(plan.work_steps, 1)), _minutes(plan)]),
-        ("WHAT WAS ASKED, WHAT WAS FOUND", [found, *_model(verdict)] if verdict.demands else [NO_DEMAND]),
-        ("RIVET OR BOLT THAT CARRIES MOST", _fasteners(panel, verdict)),
+        ("SHEET", _sheet_lines(panel, verdict, flat_baseline, plan)),
+        ("TRIAL STRIP FIRST", _roller_settings(plan)),
+        ("BEADS, IN THE ORDER TO ROLL THEM", _bead_table(panel, plan)),
+        ("FLARED HOLES", _hole_tables(panel, layout)),
+        ("ORDER OF WORK", [*(f"{n:2}.\t{step}" for n, step in enumerate(plan.work_steps, 1)), _minutes_text(plan)]),
+        ("WHAT WAS ASKED, WHAT WAS FOUND", [found, *_model_notes(verdict)] if verdict.demands else [NO_DEMAND_TEXT]),
+        ("RIVET OR BOLT THAT CARRIES MOST", _fastener_tables(panel, verdict)),
         ("LOOK OUT", list_warnings(plan.violations, verdict, plan.cautions)),
         (
             "OTHER SHEETS, LESS WORK?",
@@ -82,7 +82,7 @@ def card(
     ]
     return Card(
         f"{panel.name}: shop card",
-        tuple(_alerts(verdict, rival)),
+        tuple(_alerts(verdict, flat_baseline)),
         tuple(Section(title, tuple(parts)) for title, parts in sections if parts),
     )
 
@@ -90,13 +90,13 @@ def card(
 def card_text(
     panel: Panel,
     verdict: Verdict,
-    rival: FlatSheetBaseline | None = None,
+    flat_baseline: FlatSheetBaseline | None = None,
     gauges: Sequence[GaugeOutcome] = (),
     bound: BoundRecord | None = None,
     plan: ProcessPlan | None = None,
 ) -> str:
     """The card as plain text, lines of at most 100 letters; see `card`."""
-    told = card(panel, verdict, rival, gauges, bound, plan)
+    told = card(panel, verdict, flat_baseline, gauges, bound, plan)
     title = told.title.upper()
     lines = [title, "=" * min(len(title), 100), *told.alerts]
     return "\n".join([*lines, *(line for one in told.sections for line in ("", *text_lines(one)))]) + "\n"
@@ -104,21 +104,21 @@ def card_text(
 
 # -------------------------------------------------------------------------------------------- what others say as well
 
-NO_DEMAND = "the panel file makes no demand"
+NO_DEMAND_TEXT = "the panel file makes no demand"
 
 
 def demand_rows(verdict: Verdict) -> list[tuple[str, ...]]:
     """Every demand as words under DEMAND_HEAD."""
     return [
         (
-            _short(demand.label, 24),
-            _limit(demand),
-            _value(demand.value, demand.unit),
-            _percent(demand.margin, sign=True),
+            _shortened(demand.label, 24),
+            _limit_text(demand),
+            _value_text(demand.value, demand.unit),
+            _percent_text(demand.margin, sign=True),
             "met" if demand.met else "NOT MET",
-            DECIDED.get(demand.decided_by, demand.decided_by),
-            "-" if demand.mesh_error is None else _percent(demand.mesh_error),
-            _second(verdict, demand),
+            DECIDED_BY_TEXT.get(demand.decided_by, demand.decided_by),
+            "-" if demand.mesh_error is None else _percent_text(demand.mesh_error),
+            _cross_check_text(verdict, demand),
             f"{demand.deflection_over_thickness:.2f}" if demand.deflection_over_thickness else "-",
         )
         for demand in verdict.demands
@@ -128,48 +128,52 @@ def demand_rows(verdict: Verdict) -> list[tuple[str, ...]]:
 def demand_table(verdict: Verdict) -> list[str]:
     """Every demand with limit, value, margin, how far to believe it; then how the edges hold in their plane."""
     if not verdict.demands:
-        return [NO_DEMAND]
-    rows = columns(DEMAND_HEAD, demand_rows(verdict), right=(1, 2, 3, 6, 7, 8))
-    return [*rows, *(line for words in _edges(verdict) for line in textwrap.wrap(words, WIDTH))]
+        return [NO_DEMAND_TEXT]
+    rows = columns(DEMAND_HEAD, demand_rows(verdict), right_aligned=(1, 2, 3, 6, 7, 8))
+    return [*rows, *(line for words in _in_plane_notes(verdict) for line in textwrap.wrap(words, MAX_LINE_CHARS))]
 
 
 def fastener_table(panel: Panel, verdict: Verdict) -> list[str]:
     """Of each case and support the rivet or bolt that carries most; nothing where there is none."""
-    return [line for table in _fasteners(panel, verdict) for line in columns(table.head, table.rows, right=table.right)]
+    return [
+        line
+        for table in _fastener_tables(panel, verdict)
+        for line in columns(table.head, table.rows, right_aligned=table.right_aligned)
+    ]
 
 
-def saving(verdict: Verdict, rival: FlatSheetBaseline) -> str:
+def mass_comparison(verdict: Verdict, flat_baseline: FlatSheetBaseline) -> str:
     """One phrase: how the mass stands against the flat sheet that does the same."""
-    if rival.gauge_mm is None or rival.mass_kg is None:
-        return NO_RIVAL if rival.evaluated_gauges else "flat sheets were not looked at"
+    if flat_baseline.gauge_mm is None or flat_baseline.mass_kg is None:
+        return NO_FLAT_SHEET if flat_baseline.evaluated_gauges else "flat sheets were not looked at"
     if not verdict.met:
-        return f"the {rival.gauge_mm:g} mm flat sheet meets the demands with {kg(rival.mass_kg)}"
-    less = rival.mass_kg - verdict.mass_kg
-    flat = f"the {rival.gauge_mm:g} mm flat sheet that meets the demands ({kg(rival.mass_kg)})"
-    if abs(less) < GRAM:
+        return f"the {flat_baseline.gauge_mm:g} mm flat sheet meets the demands with {mass_text(flat_baseline.mass_kg)}"
+    less = flat_baseline.mass_kg - verdict.mass_kg
+    flat = f"the {flat_baseline.gauge_mm:g} mm flat sheet that meets the demands ({mass_text(flat_baseline.mass_kg)})"
+    if abs(less) < MASS_RESOLUTION:
         flat_too = not (verdict.layout.beads or verdict.layout.holes)
         return "the lightest flat sheet of the rack that meets the demands" if flat_too else f"as heavy as {flat}"
-    share = 100 * abs(less) / rival.mass_kg
-    return f"{kg(abs(less))} ({share:.0f} %) {'lighter' if less > 0 else 'HEAVIER'} than {flat}"
+    share = 100 * abs(less) / flat_baseline.mass_kg
+    return f"{mass_text(abs(less))} ({share:.0f} %) {'lighter' if less > 0 else 'HEAVIER'} than {flat}"
 
 
-def bound_words(record: BoundRecord) -> str:
+def bound_text(bound: BoundRecord) -> str:
     """The bound on the bench time in words.
 
     The bound is rounded down, so that no layout beats what is said.
     """
-    if record.status is BoundStatus.OPTIMAL:
+    if bound.status is BoundStatus.OPTIMAL:
         said = "no layout takes less: proven"
     else:
-        least = math.floor(10 * record.value) / 10
-        said = f"no layout takes less than {least:.1f} (proven; gap {100 * record.gap:.0f} %)"
+        least = math.floor(10 * bound.value) / 10
+        said = f"no layout takes less than {least:.1f} (proven; gap {100 * bound.gap:.0f} %)"
     return (
-        f"The beads take {record.known:.1f} minutes to mark, set up and roll, trial strips included; {said}. "
-        f"This covers {record.covers}; not re-grips, nor layouts that only the full reckoning would pass."
+        f"The beads take {bound.known:.1f} minutes to mark, set up and roll, trial strips included; {said}. "
+        f"This covers {bound.covers}; not re-grips, nor layouts that only the full reckoning would pass."
     )
 
 
-def kg(mass: float) -> str:
+def mass_text(mass: float) -> str:
     """A mass to the gram below 10 kg."""
     return f"{mass:.3f} kg" if mass < 10 else f"{mass:.2f} kg"
 
@@ -177,16 +181,23 @@ def kg(mass: float) -> str:
 # ------------------------------------------------------------------------------------------------------------ sections
 
 
-def _alerts(verdict: Verdict, rival: FlatSheetBaseline | None) -> Iterable[str]:
+def _alerts(verdict: Verdict, flat_baseline: FlatSheetBaseline | None) -> Iterable[str]:
     """Bad news that is said first."""
-    if rival and rival.mass_kg is not None and rival.mass_kg < verdict.mass_kg - GRAM:
-        yield f"A FLAT SHEET IS LIGHTER: {rival.gauge_mm:g} mm flat meets the demands with {kg(rival.mass_kg)}."
+    if (
+        flat_baseline
+        and flat_baseline.mass_kg is not None
+        and flat_baseline.mass_kg < verdict.mass_kg - MASS_RESOLUTION
+    ):
+        yield f"A FLAT SHEET IS LIGHTER: {flat_baseline.gauge_mm:g} mm flat meets the demands with
+        {mass_text(flat_baseline.mass_kg)}."
     if not verdict.met:
         missed = ", ".join(demand.label for demand in verdict.demands if not demand.met)
         yield f"NOT MET: {missed}. This is the best that was found, not what was asked for."
 
 
-def _sheet(panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None, plan: ProcessPlan) -> list[str]:
+def _sheet_lines(
+    panel: Panel, verdict: Verdict, flat_baseline: FlatSheetBaseline | None, plan: ProcessPlan
+) -> list[str]:
     layout = verdict.layout
     rough, outline = plan.rough_outline, Polygon(panel.outline)
     heft = panel.material.rho * layout.gauge  # kg/mm2
@@ -196,41 +207,41 @@ def _sheet(panel: Panel, verdict: Verdict, rival: FlatSheetBaseline | None, plan
         "cut-outs": heft * (outline.area - panel.region.area),
         "flared holes": verdict.blank_mass_kg - verdict.mass_kg,
     }
-    removed = ", ".join(f"{what} {kg(mass)}" for what, mass in parts.items() if mass > 0.5 * GRAM)
+    removed = ", ".join(f"{what} {mass_text(mass)}" for what, mass in parts.items() if mass > 0.5 * MASS_RESOLUTION)
     return [
         f"Buy: {panel.material.name}, {layout.gauge:g} mm.",
-        f"Blank: {_size(rough)} ({'rough cut' if layout.beads else 'no beads: cut to size'}).",
-        f"Finished: {_size(outline)}, flat.",
-        f"Mass: blank {kg(blank)}; removed {kg(blank - verdict.mass_kg)}{f' ({removed})' if removed else ''}; "
-        f"finished {kg(verdict.mass_kg)}.",
-        *_trims(panel),
-        *([f"Against flat: {saving(verdict, rival)}."] if rival else []),
+        f"Blank: {_size_text(rough)} ({'rough cut' if layout.beads else 'no beads: cut to size'}).",
+        f"Finished: {_size_text(outline)}, flat.",
+        f"Mass: blank {mass_text(blank)}; removed {mass_text(blank - verdict.mass_kg)}{f' ({removed})' if removed else
+        ''}; " f"finished {mass_text(verdict.mass_kg)}.",
+        *_edge_trim_lines(panel),
+        *([f"Against flat: {mass_comparison(verdict, flat_baseline)}."] if flat_baseline else []),
     ]
 
 
 def _other_sheets(gauges: Sequence[GaugeOutcome], bound: BoundRecord | None) -> list[str]:
     looked_at = " ".join(f"{outcome.gauge:g} mm: {gauge_sentence(outcome)}." for outcome in gauges)
-    lines = [line for line in (looked_at, bound_words(bound) if bound else "") if line]
+    lines = [line for line in (looked_at, bound_text(bound) if bound else "") if line]
     if bound or any(outcome.rests_on_surrogate for outcome in gauges):
         lines[-1] += " Ribbed plate: a quick reckoning with beads as ribs on flat sheet."
     return lines
 
 
-def _size(shape: Polygon) -> str:
+def _size_text(shape: Polygon) -> str:
     x0, y0, x1, y1 = shape.bounds
     return f"{x1 - x0:.1f} x {y1 - y0:.1f} mm"
 
 
-def _trims(panel: Panel) -> list[str]:
+def _edge_trim_lines(panel: Panel) -> list[str]:
     """The mass of edge trim, which comes on top."""
     total = sum(
         trim.kg_per_metre * (LineString(trim.path) if trim.path else Polygon(panel.outline).exterior).length / 1000
         for trim in panel.trims
     )
-    return [f"Edge trim comes on top: {kg(total)}."] if panel.trims else []
+    return [f"Edge trim comes on top: {mass_text(total)}."] if panel.trims else []
 
 
-def _settings(plan: ProcessPlan) -> list[str | Table]:
+def _roller_settings(plan: ProcessPlan) -> list[str | Table]:
     """A row a die, a column a pass."""
     found = plan.roller_settings
     dies = [one.die for one in found]
@@ -240,7 +251,7 @@ def _settings(plan: ProcessPlan) -> list[str | Table]:
     rows, sheet = [], []
     notes: dict[str, list[str]] = {}
     for die, one in zip(dies, found, strict=True):
-        passes = [f"{_turns(step.turns)} ({step.depth:.1f} mm)" for step in one.passes]
+        passes = [f"{_turns_text(step.turns)} ({step.depth:.1f} mm)" for step in one.passes]
         rows.append((die.name, "trial strip" if one.from_trial else "formula", *passes, *[""] * (most - len(passes))))
         stretch, thinner = bead_section.stretch_strain(die), bead_section.thinning(die)
         drawn_in, run_out = f"{bead_section.draw_in(die):.1f}", f"{die.run_out_length:.0f}"
@@ -256,32 +267,32 @@ def _settings(plan: ProcessPlan) -> list[str | Table]:
         Table(("die", "from", *(f"pass {number}" for number in range(1, most + 1))), tuple(rows)),
         *(f"{', '.join(names)}: {note}." for note, names in notes.items()),
         "What each asks of the sheet, its edges held or free to draw in:",
-        Table(SHEET_HEAD, tuple(sheet), (1, 2, 3, 4, 5)),
+        Table(DIE_STRAIN_HEAD, tuple(sheet), (1, 2, 3, 4, 5)),
     ]
 
 
-def _turns(turns: float | None) -> str:
+def _turns_text(turns: float | None) -> str:
     return "roll a trial" if turns is None else f"{turns:.2f}"
 
 
-def _beads(panel: Panel, plan: ProcessPlan) -> list[str | Table]:
+def _bead_table(panel: Panel, plan: ProcessPlan) -> list[str | Table]:
     layout = plan.layout
     if not layout.beads:
         return []
     seen = {face: face_view(panel, layout, face, plan) for face in rolled_faces(layout)}
     rows = []
-    for place_, (bead, grip) in enumerate(zip(layout.beads, _grips(plan), strict=True)):
+    for place_, (bead, grip) in enumerate(zip(layout.beads, _handling_before_beads(plan), strict=True)):
         passes = len(pass_depths(bead.die, panel.material))
         side = seen[face_up(layout, bead)].frame_sides[place_] or "NEITHER"
         start, *between, stop = mark_points(bead)
         rows.append(
-            (f"{place_ + 1}", bead.die.name, bead.side, *_measured(panel, start), *_measured(panel, stop))
+            (f"{place_ + 1}", bead.die.name, bead.side, *_datum_xy(panel, start), *_datum_xy(panel, stop))
             + (f"{bead.length:.0f}", f"{passes}", side, grip)
         )
-        rows += [("", "", "", *_measured(panel, at), "", "", "", "", "", at[2] or "via") for at in between]
+        rows += [("", "", "", *_datum_xy(panel, at), "", "", "", "", "", at[2] or "via") for at in between]
     head = ("bead", "die", "stands", "start X", "Y", "end X", "Y", "length", "passes", "frame", "before")
     lying = [
-        f"{face.upper()} face up in the roller, raised roll {one.raised_roll}: bead {_numbers(layout, face)}."
+        f"{face.upper()} face up in the roller, raised roll {one.raised_roll}: bead {_bead_numbers(layout, face)}."
         for face, one in seen.items()
     ]
     return [
@@ -292,11 +303,11 @@ def _beads(panel: Panel, plan: ProcessPlan) -> list[str | Table]:
     ]
 
 
-def _numbers(layout: Layout, face: str) -> str:
+def _bead_numbers(layout: Layout, face: str) -> str:
     return number_ranges([("", number) for number, bead in enumerate(layout.beads, 1) if face_up(layout, bead) == face])
 
 
-def _grips(plan: ProcessPlan) -> list[str]:
+def _handling_before_beads(plan: ProcessPlan) -> list[str]:
     """For each bead what comes before it: the die, the other face up, a turn of the sheet."""
     words = [f"die {plan.layout.beads[0].die.name}"]
     for turned, (before, bead) in zip(plan.is_reoriented[1:], pairwise(plan.layout.beads), strict=True):
@@ -309,12 +320,12 @@ def _grips(plan: ProcessPlan) -> list[str]:
     return words
 
 
-def _measured(panel: Panel, at: Sequence) -> tuple[str, str]:
+def _datum_xy(panel: Panel, at: Sequence) -> tuple[str, str]:
     x0, y0 = datum_corner(panel)
     return f"{at[0] - x0:.1f}", f"{at[1] - y0:.1f}"
 
 
-def _holes(panel: Panel, layout: Layout) -> list[Table]:
+def _hole_tables(panel: Panel, layout: Layout) -> list[Table]:
     """What is told of all holes of a die and a face once, then the place of each."""
     if not layout.holes:
         return []
@@ -328,7 +339,7 @@ def _holes(panel: Panel, layout: Layout) -> list[Table]:
             f"{len(numbers)}",
             number_ranges([("H", number) for number in numbers]),
             f"{die.pilot:g}",
-            _cutter(panel, die),
+            _pilot_cutter(panel, die),
             f"{die.finished:g}",
             f"{die.flange:g}",
             f"{die.rise:g}",
@@ -336,26 +347,26 @@ def _holes(panel: Panel, layout: Layout) -> list[Table]:
         for (die, side), numbers in alike.items()
     ]
     head = ("die", "face", "holes", "which", "cut dia.", "with", "opening", "flare dia.", "rise")
-    places = [(f"H{number}", *_measured(panel, hole.at)) for number, hole in enumerate(layout.holes, 1)]
+    places = [(f"H{number}", *_datum_xy(panel, hole.at)) for number, hole in enumerate(layout.holes, 1)]
     return [Table(head, tuple(dies), (2, 4, 6, 7, 8)), Table(("hole", "X", "Y"), tuple(places), (1, 2))]
 
 
-def _cutter(panel: Panel, die: HoleDie) -> str:
+def _pilot_cutter(panel: Panel, die: HoleDie) -> str:
     """What cuts the pilot hole, as near below its size as there is."""
     cuts = flared_holes.pilot_cuts(die, panel.tools.cutters)
     return f"{cuts[0].kind} {cuts[0].diameter:g}" if cuts else "-"
 
 
-def _fasteners(panel: Panel, verdict: Verdict) -> list[Table]:
+def _fastener_tables(panel: Panel, verdict: Verdict) -> list[Table]:
     """Of each case and support the rivet or bolt that carries most."""
     rows = []
     for use in fastener_utilisations(panel, verdict):
         one, support = use.load, panel.supports[use.support_number - 1]
         what = f"{support.kind[:-1]} {support.diameter:g}" if support.diameter else support.kind[:-1]
         strength = "not given" if use.strength is None else f"{use.strength:.0f}"
-        share = "-" if use.utilisation is None else _percent(use.utilisation)
+        share = "-" if use.utilisation is None else _percent_text(use.utilisation)
         rows.append(
-            (one.case, what, *_measured(panel, one.centre), f"{one.shear:.0f}", f"{one.pull:.0f}", strength, share)
+            (one.case, what, *_datum_xy(panel, one.centre), f"{one.shear:.0f}", f"{one.pull:.0f}", strength, share)
         )
     if not rows:
         return []
@@ -363,8 +374,8 @@ def _fasteners(panel: Panel, verdict: Verdict) -> list[Table]:
     return [Table(head, tuple(rows), (2, 3, 4, 5, 6, 7))]
 
 
-def _model(verdict: Verdict) -> list[str]:
-    lines = _edges(verdict)
+def _model_notes(verdict: Verdict) -> list[str]:
+    lines = _in_plane_notes(verdict)
     if verdict.layout.beads:
         lines.append(
             "Not computed: the stress that rolling leaves in the sheet, which can bow it or make it pop: push the "
@@ -377,28 +388,28 @@ def _model(verdict: Verdict) -> list[str]:
     return [" ".join(lines)]
 
 
-def _edges(verdict: Verdict) -> list[str]:
+def _in_plane_notes(verdict: Verdict) -> list[str]:
     """How the edges hold in their plane, and what comes of it where both ends were tried."""
     lines = []
     for demand in verdict.demands:
-        ends = {end: _value(value, demand.unit) for end, value in demand.by_in_plane_restraint.items()}
+        ends = {end: _value_text(value, demand.unit) for end, value in demand.by_in_plane_restraint.items()}
         if len(set(ends.values())) > 1:
             told = ", ".join(f"{end} {value}" for end, value in ends.items())
-            lines.append(f"{_short(demand.label, 24)} {told}")
+            lines.append(f"{_shortened(demand.label, 24)} {told}")
     if lines:
         return [f"Edges held and free in their plane, the worse counts: {'; '.join(lines)}."]
     holds = sorted({demand.in_plane for demand in verdict.demands})
     return [f"Edges in plane: {' or '.join(holds)}."]
 
 
-def _second(verdict: Verdict, demand: DemandResult) -> str:
+def _cross_check_text(verdict: Verdict, demand: DemandResult) -> str:
     """How far the other element's value of a demand is from ours."""
     one = (verdict.second_opinion or {}).get(demand.label)
     apart = one.get("difference") if isinstance(one, dict) else None
-    return "-" if apart is None else _percent(apart, sign=True, places=1)
+    return "-" if apart is None else _percent_text(apart, sign=True, places=1)
 
 
-def _minutes(plan: ProcessPlan) -> str:
+def _minutes_text(plan: ProcessPlan) -> str:
     """All minutes and their shares, rounded so that the shares add up: down, then up where most was cut off."""
     spent, total = plan.time_breakdown, round(plan.minutes)
     whole = {what: math.floor(share) for what, share in spent.items()}
@@ -412,24 +423,24 @@ def _minutes(plan: ProcessPlan) -> str:
 # --------------------------------------------------------------------------------------------------------------- words
 
 
-def _limit(demand: DemandResult) -> str:
+def _limit_text(demand: DemandResult) -> str:
     smaller = demand.kind in ("deflection", "softness")
     return f"{'<=' if smaller else '>='} {demand.limit:g} {demand.unit}"
 
 
-def _value(value: float, unit: str) -> str:
+def _value_text(value: float, unit: str) -> str:
     if not math.isfinite(value):
         return "no limit" if value == math.inf else "none"
     return f"{value:.3g} {unit}" if abs(value) < 1000 else f"{value:.0f} {unit}"
 
 
-def _percent(share: float, sign: bool = False, places: int = 0) -> str:
-    if not math.isfinite(share):
+def _percent_text(fraction: float, sign: bool = False, places: int = 0) -> str:
+    if not math.isfinite(fraction):
         return "-"
-    if abs(share) >= 9.995:
-        return f"{'+' if share > 0 else '-'}>999 %" if sign else ">999 %"
-    return f"{100 * share:+.{places}f} %" if sign else f"{100 * share:.1f} %"
+    if abs(fraction) >= 9.995:
+        return f"{'+' if fraction > 0 else '-'}>999 %" if sign else ">999 %"
+    return f"{100 * fraction:+.{places}f} %" if sign else f"{100 * fraction:.1f} %"
 
 
-def _short(words: str, most: int) -> str:
-    return words if len(words) <= most else words[: most - 2] + ".."
+def _shortened(text: str, max_chars: int) -> str:
+    return text if len(text) <= max_chars else text[: max_chars - 2] + ".."

@@ -12,15 +12,16 @@ from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import FaceView, face_view
 from stiffen.output.drawing.face_marking import build_marking, positions_around
+from stiffen.output.drawing.label_placement import place_labels
 from stiffen.output.drawing.pdf import MIN_CAPITAL_HEIGHT, THIN_PEN, Box, Page, PdfDocument, Pen, printed_width
-from stiffen.output.drawing.primitives import TEXT_CLEARANCE, XY, Circle, Label, Line, place_labels
+from stiffen.output.drawing.primitives import TEXT_CLEARANCE, XY, Circle, Label, Line
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 
 from .page_flow import LINE, Flow
 from .shop_card import card
 
-PICTURE = 84.0, 54.0  # mm, at most
-PENS = {
+MAX_PICTURE_SIZE = 84.0, 54.0  # mm, at most
+PICTURE_PENS = {
     "CUT": Pen(0.35),
     "FOLD": THIN_PEN,
     "BEAD AXIS": Pen(0.7),
@@ -34,7 +35,7 @@ def write_card(
     panel: Panel,
     verdict: Verdict,
     path: str | Path,
-    rival: FlatSheetBaseline | None = None,
+    flat_baseline: FlatSheetBaseline | None = None,
     gauges: Sequence[GaugeOutcome] = (),
     paper: str = "a4",
     bound: BoundRecord | None = None,
@@ -45,7 +46,7 @@ def write_card(
     Written to a temporary name, then renamed.  Raises InputError where the place cannot be written.
     """
     plan = plan_for(panel, verdict.layout, plan)
-    told = card(panel, verdict, rival, gauges, bound, plan)
+    told = card(panel, verdict, flat_baseline, gauges, bound, plan)
     seen = face_view(panel, verdict.layout, plan=plan)
     with PdfDocument(path, told.title) as book:
         flow = Flow(book, paper, f"{told.title}, {panel.material.name}, {verdict.layout.gauge:g} mm")
@@ -66,7 +67,7 @@ def write_card(
 def _size(seen: FaceView) -> XY:
     """Width and height of the picture: as large as PICTURE lets it be, no higher than the sheet makes it."""
     x0, y0, x1, y1 = seen.rough_outline.bounds
-    wide, high = PICTURE
+    wide, high = MAX_PICTURE_SIZE
     return wide, min(high, wide * (y1 - y0) / (x1 - x0))
 
 
@@ -81,7 +82,7 @@ def _picture(page: Page, room: Box, seen: FaceView) -> None:
 
     items: list[Circle | Line] = []
     for item in build_marking(seen, MIN_CAPITAL_HEIGHT).items:
-        if isinstance(item, Circle) and item.layer in PENS:
+        if isinstance(item, Circle) and item.layer in PICTURE_PENS:
             items.append(Circle(item.layer, small(item.at), scale * item.diameter))
         elif isinstance(item, Line) and item.layer in ("CUT", "FOLD", "RIVET"):
             items.append(Line(item.layer, tuple(map(small, item.points)), item.closed))
@@ -89,14 +90,16 @@ def _picture(page: Page, room: Box, seen: FaceView) -> None:
         items.append(Line("BEAD AXIS" if seen.is_rolled_here(bead) else "OTHER FACE", tuple(map(small, bead.path))))
     for item in items:
         if isinstance(item, Circle):
-            page.circle(item.at, item.diameter, PENS[item.layer])
+            page.circle(item.at, item.diameter, PICTURE_PENS[item.layer])
         else:
-            page.line(item.points, PENS[item.layer], item.closed)
-    numbers = place_labels(_numbers(seen, small), [], MIN_CAPITAL_HEIGHT, require_clear=True)
+            page.line(item.points, PICTURE_PENS[item.layer], item.closed)
+    numbers = place_labels(_bead_labels(seen, small), [], MIN_CAPITAL_HEIGHT, require_clear=True)
     taken = [item.shape.buffer(TEXT_CLEARANCE) for item in items]
     taken += [words.footprint for lines in numbers.values() for words in lines]
     taken += [Polygon([small(at) for at in cutout.ring]) for cutout in seen.panel.cutouts]
-    names = place_labels(_names(seen, small, scale), taken, MIN_CAPITAL_HEIGHT, window=box(*room), require_clear=True)
+    names = place_labels(
+        _hole_labels(seen, small, scale), taken, MIN_CAPITAL_HEIGHT, window=box(*room), require_clear=True
+    )
     if 2 * len(names) < len(seen.layout.holes):  # a few names in a crowd ask more than they tell
         names = {}
     for words in (words for lines in (*numbers.values(), *names.values()) for words in lines):
@@ -106,7 +109,7 @@ def _picture(page: Page, room: Box, seen: FaceView) -> None:
         page.text((x, y), words.text, bold=words.text.isdigit(), rotation=words.rotation, align="center")
 
 
-def _numbers(seen: FaceView, small: Callable[[XY], XY]) -> Iterator[Label]:
+def _bead_labels(seen: FaceView, small: Callable[[XY], XY]) -> Iterator[Label]:
     """The numbers of beads, on their axes."""
     for number, bead in enumerate(seen.layout.beads, 1):
         axis = LineString([small(at) for at in bead.path])
@@ -114,7 +117,7 @@ def _numbers(seen: FaceView, small: Callable[[XY], XY]) -> Iterator[Label]:
         yield Label("", f"{number}", axis, tuple((spot.x, spot.y, 0.0) for spot in spots))
 
 
-def _names(seen: FaceView, small: Callable[[XY], XY], scale: float) -> Iterator[Label]:
+def _hole_labels(seen: FaceView, small: Callable[[XY], XY], scale: float) -> Iterator[Label]:
     """The names of holes, inside where there is room, else close beside: further off they seem to name another."""
     for number, hole in enumerate(seen.layout.holes, 1):
         at, words = small(hole.at), f"H{number}"

@@ -16,10 +16,10 @@ from shapely.geometry import LineString, box
 
 from stiffen.errors import Fault, InputError
 from stiffen.io.files import atomic_write
-from stiffen.io.schema import suggestion
 from stiffen.io.tools_file import STARTER
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
+from stiffen.model.value_rules import suggestion
 from stiffen.output.drawing.pdf import PdfDocument
 from stiffen.output.drawing.primitives import Circle, Label, Line, Marking
 from stiffen.output.drawing.tiling import (
@@ -35,16 +35,16 @@ from stiffen.shop.roller_settings import matching_trial, pass_depths, roller_set
 
 from .page_flow import Flow, Section, Table, text_lines
 
-LEAST_READINGS = 4  # so that what lies between them can be told
-EIGHTH = 0.125  # of a turn: what a hand sets without a scale (common practice, no source)
-LEAD_IN, TAIL = 15.0, 10.0  # before the first line, after the last field
-FIELD = 45.0  # long enough to measure clear of where the depth changes: common practice, no source
-NARROWEST = 60.0
-READINGS = ("reading 1", "reading 2", "reading 3", "mean, mm")
+MIN_READINGS = 4  # so that what lies between them can be told
+TURN_STEP = 0.125  # of a turn: what a hand sets without a scale (common practice, no source)
+LEAD_IN_LENGTH, TAIL_LENGTH = 15.0, 10.0  # before the first line, after the last field
+MIN_FIELD_LENGTH = 45.0  # long enough to measure clear of where the depth changes: common practice, no source
+MIN_STRIP_WIDTH = 60.0
+READING_COLUMNS = ("reading 1", "reading 2", "reading 3", "mean, mm")
 
 
 @dataclass(frozen=True)
-class Step:
+class TrialPass:
     """One pass over the strip: where to set the screw, and the depth that the formula expects of it."""
 
     turns: float
@@ -61,7 +61,7 @@ def trial_die(panel: Panel, name: str) -> BeadDie:
     return die
 
 
-def own_tools(panel: Panel, folder: Path) -> str:
+def copy_starter_tools(panel: Panel, folder: Path) -> str:
     """Where the panel uses the built-in tools, write a copy to be edited, unless there is one, and hand back its name.
 
     Empty for a panel with tools of its own.  Raises InputError where the place cannot be written.
@@ -76,90 +76,102 @@ def own_tools(panel: Panel, folder: Path) -> str:
     return path.name
 
 
-def steps(panel: Panel, die: BeadDie, t: float) -> tuple[Step, ...]:
+def trial_passes(panel: Panel, die: BeadDie, thickness: float) -> tuple[TrialPass, ...]:
     """The passes of a strip of t mm: those of the panel with more between them, at least four, in eighths of a turn.
 
     The last is not less than the formula wants for the full depth.  Where eighths are too coarse they are halved.
     """
     depths = list(pass_depths(die, panel.material))
-    while len(depths) < LEAST_READINGS:
+    while len(depths) < MIN_READINGS:
         gaps = [after - before for before, after in zip([0.0, *depths], depths, strict=False)]
         widest = gaps.index(max(gaps))
         depths.insert(widest, depths[widest] - gaps[widest] / 2)
-    full = roller_settings(replace(panel.tools, trials=()), die, panel.material, t).passes[-1].turns
-    part = EIGHTH
+    full = roller_settings(replace(panel.tools, trials=()), die, panel.material, thickness).passes[-1].turns
+    part = TURN_STEP
     turns: list[float] = []
     while not turns or any(after <= before for before, after in zip([0.0, *turns], turns, strict=False)):
         turns = [part * round(full * depth / die.depth / part) for depth in depths]
         turns[-1] = part * math.ceil(full / part - 1e-9)
         part /= 2
-    return tuple(Step(turn, die.depth * turn / full) for turn in turns)
+    return tuple(TrialPass(turn, die.depth * turn / full) for turn in turns)
 
 
-def entry(panel: Panel, die: BeadDie, t: float) -> list[str]:
+def tools_file_lines(panel: Panel, die: BeadDie, thickness: float) -> list[str]:
     """The lines to put into the tools file, the depths left open."""
-    turns = [f"{step.turns:g}" for step in steps(panel, die, t)]
+    turns = [f"{step.turns:g}" for step in trial_passes(panel, die, thickness)]
     return [
         "[[trial]]",
         f'die = "{die.name}"',
         f'material = "{panel.material.name}"',
-        f"thickness = {t:g}",
+        f"thickness = {thickness:g}",
         f"turns = [{', '.join(turns)}]",
         f"depth = [{', '.join('____' for _ in turns)}]",
     ]
 
 
-def trial_text(panel: Panel, die: BeadDie, t: float, copy: str = "") -> str:
+def trial_text(panel: Panel, die: BeadDie, thickness: float, copy: str = "") -> str:
     """The card of the strip as plain text; copy: name of a copy of the built-in tools file, to be edited."""
-    title = _title(panel, die, t).upper()
+    title = _title(panel, die, thickness).upper()
     lines = [title, "=" * min(len(title), 100)]
-    for section in _sections(panel, die, t, copy):
+    for section in _sections(panel, die, thickness, copy):
         lines += ["", *text_lines(section)]
     return "\n".join(lines) + "\n"
 
 
-def write_trial(panel: Panel, die: BeadDie, t: float, path: str | Path, paper: str = "a4", copy: str = "") -> None:
+def write_trial(
+    panel: Panel, die: BeadDie, thickness: float, path: str | Path, paper: str = "a4", copy: str = ""
+) -> None:
     """The card of the strip as PDF, then the strip itself at 1:1.
 
     paper: "a4", "letter" or "roll".  Written to a temporary name, then renamed.  Raises InputError where the place
     cannot be written.
     """
-    title = _title(panel, die, t)
-    drawn = strip(panel, die, t)
+    title = _title(panel, die, thickness)
+    drawn = strip_drawing(panel, die, thickness)
     spread = tile_drawing(drawn.bounds, paper)
     tiles = used_tiles(spread, drawn)
     words = place_texts(spread, tiles, drawn, CAPITAL_HEIGHT)
     with PdfDocument(path, title) as book:
         flow = Flow(book, paper, title)
         flow.title(title)
-        for section in _sections(panel, die, t, copy):
+        for section in _sections(panel, die, thickness, copy):
             flow.section(section)
         flow.close()
         for number, tile in enumerate(tiles, 1):
             page = book.new_page(spread.width, spread.height)
-            sheet = f"{t:g} mm {panel.material.name}, die {die.name}"
+            sheet = f"{thickness:g} mm {panel.material.name}, die {die.name}"
             count = f"strip, sheet {number} of {len(tiles)}, 1:1, mm"
             draw_page_footer(page, spread.foot, (panel.name, sheet, count), tile.name if len(tiles) > 1 else "")
             draw_tile(page, spread, tile, drawn, words[tile])
 
 
-def strip(panel: Panel, die: BeadDie, t: float) -> Marking:
+def strip_drawing(panel: Panel, die: BeadDie, thickness: float) -> Marking:
     """The strip as a drawing: its outline, the axis, a line where each pass begins, a cross where to measure."""
-    passes = steps(panel, die, t)
-    field = max(FIELD, 2 * die.run_out_length + 15.0)
-    wide = max(NARROWEST, 4 * die.width)
-    long = LEAD_IN + field * (len(passes) + 1) + TAIL
+    passes = trial_passes(panel, die, thickness)
+    field = max(MIN_FIELD_LENGTH, 2 * die.run_out_length + 15.0)
+    wide = max(MIN_STRIP_WIDTH, 4 * die.width)
+    long = LEAD_IN_LENGTH + field * (len(passes) + 1) + TAIL_LENGTH
     middle = wide / 2
     corners = tuple(box(0, 0, long, wide).exterior.coords[:-1])
     items: list[Line | Circle] = [
         Line("CUT", corners, closed=True),
-        Line("BEAD AXIS", ((LEAD_IN, middle), (long, middle))),
-        *(Line("BEAD FLANK", ((LEAD_IN, y), (long, y))) for y in (middle - die.width / 2, middle + die.width / 2)),
-        Line("FEED", ((LEAD_IN / 2 - 4, middle + 2), (LEAD_IN / 2 + 1, middle), (LEAD_IN / 2 - 4, middle - 2))),
+        Line("BEAD AXIS", ((LEAD_IN_LENGTH, middle), (long, middle))),
+        *(
+            Line("BEAD FLANK", ((LEAD_IN_LENGTH, y), (long, y)))
+            for y in (middle - die.width / 2, middle + die.width / 2)
+        ),
+        Line(
+            "FEED",
+            (
+                (LEAD_IN_LENGTH / 2 - 4, middle + 2),
+                (LEAD_IN_LENGTH / 2 + 1, middle),
+                (LEAD_IN_LENGTH / 2 - 4, middle - 2),
+            ),
+        ),
     ]
     labels = []
     for number in range(len(passes) + 1):
-        x = LEAD_IN + number * field
+        x = LEAD_IN_LENGTH + number * field
         items.append(Line("BEAD STOP", ((x, 3.0), (x, wide - 3.0))))
         centre = x + field / 2
         if number < len(passes):
@@ -176,16 +188,16 @@ def strip(panel: Panel, die: BeadDie, t: float) -> Marking:
     return Marking(tuple(items), tuple(labels))
 
 
-def _title(panel: Panel, die: BeadDie, t: float) -> str:
-    return f"{panel.name}: trial strip, die {die.name}, {t:g} mm {panel.material.name}"
+def _title(panel: Panel, die: BeadDie, thickness: float) -> str:
+    return f"{panel.name}: trial strip, die {die.name}, {thickness:g} mm {panel.material.name}"
 
 
-def _sections(panel: Panel, die: BeadDie, t: float, copy: str) -> Iterator[Section]:
-    passes = steps(panel, die, t)
-    breaches = [str(breach) for breach in bead_die_violations(panel, die, t)]
+def _sections(panel: Panel, die: BeadDie, thickness: float, copy: str) -> Iterator[Section]:
+    passes = trial_passes(panel, die, thickness)
+    breaches = [str(breach) for breach in bead_die_violations(panel, die, thickness)]
     if breaches:
         yield Section("LOOK OUT", tuple(breaches))
-    drawn = strip(panel, die, t).bounds
+    drawn = strip_drawing(panel, die, thickness).bounds
     yield Section(
         "ROLL",
         (
@@ -210,16 +222,16 @@ def _sections(panel: Panel, die: BeadDie, t: float, copy: str) -> Iterator[Secti
         ),
     )
     rows = [
-        (f"{number}", f"{step.turns:g}", f"{step.depth:.1f}", *[""] * len(READINGS))
+        (f"{number}", f"{step.turns:g}", f"{step.depth:.1f}", *[""] * len(READING_COLUMNS))
         for number, step in enumerate(passes, 1)
     ]
-    rows.append(("spare", *[""] * (len(READINGS) + 2)))
-    head = ("pass", "turns", "expected, mm", *READINGS)
-    yield Section("WRITE DOWN", (Table(head, tuple(rows), (1, 2), ruled=True),))
-    yield Section("ENTER", tuple(_entering(panel, die, t, copy)))
+    rows.append(("spare", *[""] * (len(READING_COLUMNS) + 2)))
+    head = ("pass", "turns", "expected, mm", *READING_COLUMNS)
+    yield Section("WRITE DOWN", (Table(head, tuple(rows), (1, 2), to_fill_in=True),))
+    yield Section("ENTER", tuple(_entry_steps(panel, die, thickness, copy)))
 
 
-def _entering(panel: Panel, die: BeadDie, t: float, copy: str) -> Iterator[str]:
+def _entry_steps(panel: Panel, die: BeadDie, thickness: float, copy: str) -> Iterator[str]:
     if copy:
         yield (
             f"The panel uses the built-in tools. {copy}, written beside this card, is a copy of them: put the lines "
@@ -227,8 +239,8 @@ def _entering(panel: Panel, die: BeadDie, t: float, copy: str) -> Iterator[str]:
         )
     else:
         yield f'Put these lines at the end of the tools file of the panel ("{panel.tools.name}"):'
-    yield from entry(panel, die, t)
+    yield from tools_file_lines(panel, die, thickness)
     yield "One depth for each turns, both rising. Leave a pair out that did not make the bead deeper."
     yield "From then on the turns on the card of stiffen search and draw come from these readings, not the formula."
-    if matching_trial(panel.tools, die, panel.material, t):
+    if matching_trial(panel.tools, die, panel.material, thickness):
         yield "There are readings for this die and sheet already; of two as near in thickness the later one counts."

@@ -26,7 +26,7 @@ from stiffen.optimise.search.local_search import SelectionObjective, multistart
 from stiffen.optimise.search.proofs import prove
 from stiffen.optimise.search.settings import SearchSettings
 from stiffen.optimise.search.state import SearchState
-from stiffen.output.report.shop_card import bound_words, card_text
+from stiffen.output.report.shop_card import bound_text, card_text
 
 NAMES = [panel.name for panel in small.PANELS]
 LID = lid(300.0, 240.0, gauges=(0.8, 1.0), demands=(Demand("frequency", 110.0), Demand("deflection", 0.05, "wind")))
@@ -253,9 +253,9 @@ def record(value, known):
 
 
 def test_words_round_the_bound_down():
-    assert "no layout takes less than 21.3 (proven; gap 22 %)" in bound_words(record(21.39, 27.4))
-    assert "no layout takes less: proven" in bound_words(record(27.4, 27.4))
-    assert "This covers 90 candidates on the ribbed plate: frequency" in bound_words(record(1.0, 2.0))
+    assert "no layout takes less than 21.3 (proven; gap 22 %)" in bound_text(record(21.39, 27.4))
+    assert "no layout takes less: proven" in bound_text(record(27.4, 27.4))
+    assert "This covers 90 candidates on the ribbed plate: frequency" in bound_text(record(1.0, 2.0))
 
 
 def test_card_tells_other_sheets_and_the_bound():

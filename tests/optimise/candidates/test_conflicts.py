@@ -1,29 +1,20 @@
 """All candidates: each of them can be made, none is missing that should be there, conflicts as the rules have them."""
 
-from collections import namedtuple
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from support.busy_panel import BUSY, DIES, HOLE_DIES, RECTANGLE
+from support.candidates import candidates_of
 
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.optimise.candidates import hole_grid, straight_beads
-from stiffen.optimise.candidates.conflicts import conflict_matrix
 from stiffen.shop import clearance, layout_check
-
-FoundCandidates = namedtuple("FoundCandidates", ["beads", "holes", "conflicts"])
-
-
-def found_in(panel, gauge):
-    """Straight and frame beads, holes, and their conflicts."""
-    beads, holes = straight_beads.bead_candidates(panel, gauge), hole_grid.hole_candidates(panel, gauge)
-    return FoundCandidates(beads, holes, conflict_matrix(panel, gauge, beads, holes))
 
 
 @pytest.fixture(scope="module", params=[RECTANGLE, BUSY], ids=lambda panel: panel.name)
 def made(request):
-    return request.param, found_in(request.param, 1.0)
+    return request.param, candidates_of(request.param, 1.0)
 
 
 def fixed_layout(panel, *features):
@@ -51,7 +42,7 @@ def test_number(made):
 
 def test_same_again(made):
     panel, found = made
-    again = found_in(panel, 1.0)
+    again = candidates_of(panel, 1.0)
     assert again.beads == found.beads
     assert again.holes == found.holes
     assert (again.conflicts != found.conflicts).nnz == 0
@@ -94,8 +85,8 @@ def test_side_is_the_panels(made):
 
 
 def test_nothing_fits():
-    tiny = replace(RECTANGLE, outline=((0, 0), (40, 0), (40, 30), (0, 30)))
-    found = found_in(tiny, 1.0)
+    tiny = replace(RECTANGLE, outline=((0, 0), (50, 0), (50, 30), (0, 30)))
+    found = candidates_of(tiny, 1.0)
     assert found.beads == ()
     assert found.holes == ()
     assert found.conflicts.shape == (0, 0)

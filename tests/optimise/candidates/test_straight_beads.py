@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from shapely.geometry import Point, Polygon
 from support.busy_panel import BUSY, DIES, RECTANGLE, TOOLS, outline
+from support.records import unchecked
 
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Support
@@ -142,5 +143,5 @@ def test_steps_run_along_straight_edges():
         assert [edge.distance(Point(place)) for place in bead.path] == pytest.approx([10, 10], abs=0.15)
         assert layout_check.audit(panel, Layout(1.0, (bead,))) == ()
         assert bead.length > 0.85 * 400
-    riveted = replace(panel, supports=(Support("rivets", pitch=40, diameter=4),))
+    riveted = replace(panel, supports=(unchecked(Support("edge"), kind="rivets", pitch=40, diameter=4),))
     assert straight_beads.bead_candidates(riveted, 1.0) == ()

@@ -72,15 +72,15 @@ def test_lighter_gauges_have_a_reason(found):
     chosen = result.verdict.layout.gauge
     assert [outcome.gauge for outcome in result.gauge_outcomes] == [gauge for gauge in LID.gauges if gauge <= chosen]
     for outcome in result.gauge_outcomes:
-        words = gauge_sentence(outcome)
+        sentence = gauge_sentence(outcome)
         if outcome.gauge == chosen:
             assert outcome.status is GaugeStatus.BEADED
-            assert words.startswith("met")
+            assert sentence.startswith("met")
         else:
             proven = r"proven: no layout of \d+ bead candidates can"
             assert re.match(
-                rf"{proven}|not found in \d+ s \(best misses by [\d.]+ %( on the ribbed plate)?\)", words
-            ), words
+                rf"{proven}|not found in \d+ s \(best misses by [\d.]+ %( on the ribbed plate)?\)", sentence
+            ), sentence
 
 
 @pytest.mark.slow
@@ -94,8 +94,8 @@ def test_impossible_demand_is_said_with_the_best_found():
     result = driver.search(panel, seconds=5, mesh_level="quick")
     assert not result.verdict.met and result.flat_baseline.gauge_mm is None
     assert result.gauge_outcomes[0].is_infeasible
-    words = gauge_sentence(result.gauge_outcomes[0])
-    assert words.startswith("proven: no layout of ") and words.endswith("or more (ribbed-plate model; frequency)")
+    sentence = gauge_sentence(result.gauge_outcomes[0])
+    assert sentence.startswith("proven: no layout of ") and sentence.endswith("or more (ribbed-plate model; frequency)")
     assert result.bound is None
 
 
@@ -132,7 +132,7 @@ def test_interrupt_ends_with_the_best_so_far():
 
 
 @pytest.mark.slow
-def test_held_sheet_under_a_heavy_load_is_not_given_beads_it_does_not_need():
+def test_restrained_sheet_under_a_large_load_gets_no_beads_that_it_does_not_need():
     # edges held in plane: the flat sheet carries a heavy push by membrane tension, and beads make it softer
     held = Support("edge", in_plane="held")
     foot = stiffen.Load("foot", "patch", 300.0, at=(150.0, 120.0), size=(60.0, 60.0))
@@ -143,14 +143,14 @@ def test_held_sheet_under_a_heavy_load_is_not_given_beads_it_does_not_need():
 
 
 @pytest.mark.parametrize(
-    ("change", "told"),
+    ("change", "message"),
     [
         ({"gauge": 1.1}, "gauge: 1.1 is not in the rack of the panel (one of: 0.8, 1, 2)"),
         ({"beads": 2}, "bead[2] B16: "),
     ],
     ids=["gauge", "rule"],
 )
-def test_a_layout_that_cannot_be_gone_on_from_is_told(change, told):
+def test_a_start_that_breaks_a_rule_is_refused(change, message):
     from support.panels import rows
 
     layout = stiffen.Layout(
@@ -158,19 +158,19 @@ def test_a_layout_that_cannot_be_gone_on_from_is_told(change, told):
     )
     with pytest.raises(stiffen.InputError) as error:
         driver.search(LID, seconds=1, start=layout)
-    assert told in str(error.value)
+    assert message in str(error.value)
 
 
 @pytest.mark.slow
 def test_progress_tells_the_best_so_far_and_the_time_left(monkeypatch):
-    told = []
+    reports = []
     driver.search(
-        replace(LID, gauges=(2.0,)), seconds=30, mesh_level="quick", progress=lambda f, words: told.append((f, words))
+        replace(LID, gauges=(2.0,)), seconds=30, mesh_level="quick", progress=lambda *report: reports.append(report)
     )
-    fractions = [fraction for fraction, _ in told]
+    fractions = [fraction for fraction, _ in reports]
     assert fractions == sorted(fractions) and fractions[0] >= 0 and fractions[-1] <= 1
-    assert all(re.search(r"; \d+ s left$", words) for _, words in told)
-    assert re.search(r"best 2 mm, 0\.\d+ kg, margin \d+ %", told[-1][1])
+    assert all(re.search(r"; \d+ s left$", message) for _, message in reports)
+    assert re.search(r"best 2 mm, 0\.\d+ kg, margin \d+ %", reports[-1][1])
 
 
 @pytest.mark.slow

@@ -14,7 +14,7 @@ from support.trike import GOOD
 from stiffen.errors import InputError
 from stiffen.io.panel_file import panel_from_dict, read_panel
 from stiffen.model.layout import Layout
-from stiffen.model.panel import Demand
+from stiffen.model.panel import Demand, Load
 from stiffen.model.results import DemandResult, FlatSheetBaseline, SearchResult
 from stiffen.optimise.search.sweep import (
     SweepPlan,
@@ -33,7 +33,7 @@ TWO = replace(ONE, demands=(WIND, HERTZ))
 BEADS = rows(B16, (100.0, 200.0, 300.0))
 
 
-def found(panel, layout, value=2.0, hertz=50.0, rival=True, stopped=""):
+def found(panel, layout, value=2.0, hertz=50.0, baseline=True, stopped=""):
     """A made-up result of a search."""
     values = {"deflection": value, "frequency": hertz}
     demands = tuple(
@@ -45,7 +45,7 @@ def found(panel, layout, value=2.0, hertz=50.0, rival=True, stopped=""):
     return SearchResult(
         verdict,
         flat,
-        FlatSheetBaseline(1.5, flat.mass_kg, (1.5,), flat) if rival else FlatSheetBaseline(None, None),
+        FlatSheetBaseline(1.5, flat.mass_kg, (1.5,), flat) if baseline else FlatSheetBaseline(None, None),
         stopped=stopped,
     )
 
@@ -63,11 +63,11 @@ class Searcher:
         return found(panel, Layout(panel.gauges[0], beads), value=panel.demands[0].limit * 0.9)
 
 
-# ---------------------------------------------------------------------------------------------------------- what to do
+# ------------------------------------------------------------------------------------------------------- the request
 
 
 @pytest.mark.parametrize(
-    ("panel", "words", "want"),
+    ("panel", "text", "expected"),
     [
         (ONE, "limit=3,2,4", SweepPlan("limit", (2.0, 3.0, 4.0), 0)),
         (ONE, "deflection=3,2", SweepPlan("limit", (2.0, 3.0), 0)),
@@ -78,8 +78,8 @@ class Searcher:
     ],
     ids=lambda one: one if isinstance(one, str) else "",
 )
-def test_what_is_swept_goes_from_hard_to_easy(panel, words, want):
-    assert parse_sweep(panel, words) == want
+def test_values_go_from_the_most_demanding_to_the_least(panel, text, expected):
+    assert parse_sweep(panel, text) == expected
 
 
 @pytest.mark.parametrize(
@@ -88,7 +88,13 @@ def test_what_is_swept_goes_from_hard_to_easy(panel, words, want):
         (ONE, "limit", "'limit' has no values"),
         (ONE, "colour=1,2", "'colour' cannot be swept (one of: limit, gauge, dies, \"deflection wind=...\")"),
         (TWO, "limit=1,2", "'limit' may be any of 2 demands (name one of them: "),
-        (replace(ONE, demands=(WIND, replace(WIND, case="rain"))), "deflection=1,2", "may be any of 2 demands"),
+        (
+            replace(
+                ONE, demands=(WIND, replace(WIND, case="rain")), loads=(*ONE.loads, Load("rain", "pressure", 1e-5))
+            ),
+            "deflection=1,2",
+            "may be any of 2 demands",
+        ),
         (ONE, "limit=1,x", "'x' is not a number greater than 0"),
         (ONE, "limit=1,-2", "'-2' is not a number greater than 0"),
         (ONE, "limit=1,nan", "'nan' is not a number greater than 0"),
@@ -118,9 +124,9 @@ def test_each_row_has_its_own_panel():
 def test_a_row_panel_reads_back_as_it_is():
     panel = read_panel(Path(__file__).parents[3] / "stiffen" / "data" / "starter_panel.toml")
     kept = copy.deepcopy(panel.source)
-    for words in ("gauge=0.8,1", "dies=1,2", f"{panel.demands[0].label}=1,2"):
-        what = parse_sweep(panel, words)
-        one = what.panel_for(panel, what.values[1])
+    for text in ("gauge=0.8,1", "dies=1,2", f"{panel.demands[0].label}=1,2"):
+        plan = parse_sweep(panel, text)
+        one = plan.panel_for(panel, plan.values[1])
         again = panel_from_dict(one.source, Path())
         assert (again.gauges, again.dies_at_most, again.demands) == (one.gauges, one.dies_at_most, one.demands)
         assert one != panel
@@ -177,21 +183,21 @@ def test_an_interrupted_row_is_the_last():
     assert len(sweep(ONE, parse_sweep(ONE, "limit=2,3,4"), searcher=interrupted)) == 1
 
 
-# -------------------------------------------------------------------------------------------------------- what came out
+# --------------------------------------------------------------------------------------------------------- the results
 
 
 def three(values=((2.0, 1.9, 1.0), (3.0, 2.9, 0.8), (4.0, 4.2, 0.8))):
     """Rows of a swept limit: (limit, found, gauge)."""
-    what = parse_sweep(TWO, "deflection=2,3,4")
-    return what, tuple(
-        SweepRow(limit, found(what.panel_for(TWO, limit), Layout(gauge, BEADS), value, rival=limit > 2))
+    plan = parse_sweep(TWO, "deflection=2,3,4")
+    return plan, tuple(
+        SweepRow(limit, found(plan.panel_for(TWO, limit), Layout(gauge, BEADS), value, baseline=limit > 2))
         for limit, value, gauge in values
     )
 
 
 def test_table_has_a_line_a_row_and_stars_what_is_not_met():
-    what, out = three()
-    head, lines = sweep_table(TWO, what, out)
+    plan, out = three()
+    head, lines = sweep_table(TWO, plan, out)
     assert head[0] == "limit of deflection wind, mm" and head[6] == "deflection wind, mm"
     assert [line[0] for line in lines] == ["2", "3", "4 *"]
     assert [line[1] for line in lines] == ["1", "0.8", "0.8"]
@@ -202,8 +208,8 @@ def test_table_has_a_line_a_row_and_stars_what_is_not_met():
 
 
 def test_csv_has_full_figures_of_every_demand():
-    what, out = three()
-    lines = list(csv.DictReader(io.StringIO(sweep_csv(TWO, what, out))))
+    plan, out = three()
+    lines = list(csv.DictReader(io.StringIO(sweep_csv(TWO, plan, out))))
     assert [line["met"] for line in lines] == ["yes", "yes", "no"]
     assert [float(line["deflection wind, mm"]) for line in lines] == [1.9, 2.9, 4.2]
     assert [float(line["frequency, Hz"]) for line in lines] == [50.0] * 3
@@ -212,9 +218,9 @@ def test_csv_has_full_figures_of_every_demand():
 
 
 def test_the_demand_that_is_short_most_often_stands_for_stiffness():
-    what = parse_sweep(TWO, "gauge=0.8,1.0")
+    plan = parse_sweep(TWO, "gauge=0.8,1.0")
     out = tuple(SweepRow(g, found(TWO, Layout(g), hertz=hertz)) for g, hertz in ((0.8, 20.0), (1.0, 41.0)))
-    assert shown_demand(what, out) == 1
+    assert shown_demand(plan, out) == 1
     assert shown_demand(*three()) == 0
 
 
@@ -227,8 +233,8 @@ def figure(monkeypatch):
 
 
 def test_picture_shows_every_row_and_the_flat_sheets_stiffer_to_the_right(figure):
-    what, out = three()
-    sweep_plot.sweep_picture(TWO, what, out, "unused.png")
+    plan, out = three()
+    sweep_plot.sweep_picture(TWO, plan, out, "unused.png")
     (axis,) = figure[0].axes
     left, right = axis.get_xlim()
     assert left > right, "a small deflection is stiff"
@@ -236,22 +242,22 @@ def test_picture_shows_every_row_and_the_flat_sheets_stiffer_to_the_right(figure
     heavy, light, flat = (TWO.mass(Layout(gauge)) for gauge in (1.0, 0.8, 1.5))
     assert [2.9, light] in [place for places in marked.values() for place in places]
     assert marked["best found, NOT MET"] == [[4.2, light]]
-    assert sorted(marked["flat sheets that do the same"]) == [[2.9, flat], [4.2, flat]]
+    assert sorted(marked["flat sheets that meet the same demands"]) == [[2.9, flat], [4.2, flat]]
     assert [1.9, heavy] in [place for places in marked.values() for place in places]
     words = [text.get_text() for text in figure[0].findobj(matplotlib.text.Text)]
     assert {"2\n1 mm", "3\n0.8 mm", "4\n0.8 mm", "1.5 mm", "mass, kg"} <= set(words)
-    assert "deflection wind as judged, mm; stiffer to the right" in words
+    assert "deflection wind as computed, mm; stiffer to the right" in words
 
 
 def test_picture_of_frequencies_runs_upward_and_is_written(tmp_path):
-    what = parse_sweep(TWO, "frequency=50,40")
-    out = tuple(SweepRow(f, found(TWO, Layout(1.0, BEADS), hertz=f + 1)) for f in what.values)
-    sweep_plot.sweep_picture(TWO, what, out, tmp_path / "a.png")
+    plan = parse_sweep(TWO, "frequency=50,40")
+    out = tuple(SweepRow(f, found(TWO, Layout(1.0, BEADS), hertz=f + 1)) for f in plan.values)
+    sweep_plot.sweep_picture(TWO, plan, out, tmp_path / "a.png")
     assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
 
 
 def test_a_row_without_a_number_is_left_out_of_the_picture(figure):
-    what, out = three(((2.0, float("nan"), 1.0), (3.0, 2.9, 0.8)))
-    sweep_plot.sweep_picture(TWO, what, out, "unused.png")
+    plan, out = three(((2.0, float("nan"), 1.0), (3.0, 2.9, 0.8)))
+    sweep_plot.sweep_picture(TWO, plan, out, "unused.png")
     words = [text.get_text() for text in figure[0].findobj(matplotlib.text.Text)]
     assert "3\n0.8 mm" in words and "2\n1 mm" not in words

@@ -17,7 +17,8 @@ from stiffen.output.drawing.bench_view import (
     rolled_faces,
 )
 from stiffen.output.drawing.face_marking import build_marking
-from stiffen.output.drawing.primitives import Circle, Hatch, Label, Line, TextLine, place_labels
+from stiffen.output.drawing.label_placement import place_labels
+from stiffen.output.drawing.primitives import Circle, Hatch, Label, Line, TextLine
 from stiffen.shop import rollability
 from stiffen.shop.rollability import in_rolling_order
 from stiffen.shop.rough_blank import rough_outline, trim_allowance

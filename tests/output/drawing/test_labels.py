@@ -15,8 +15,9 @@ from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel, Support
 from stiffen.output.drawing.bench_view import face_view
 from stiffen.output.drawing.face_marking import build_marking
+from stiffen.output.drawing.label_placement import place_labels
 from stiffen.output.drawing.pdf import MIN_CAPITAL_HEIGHT, printed_width
-from stiffen.output.drawing.primitives import Hatch, Label, place_labels, text_width
+from stiffen.output.drawing.primitives import Hatch, Label, text_width
 from stiffen.output.drawing.tiling import CAPITAL_HEIGHT, _join_marks, place_texts, tile_drawing, used_tiles
 from stiffen.shop.layout_check import audit
 

@@ -19,8 +19,8 @@ from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Cutout
 from stiffen.output.drawing.bench_view import datum_corner, face_view
 from stiffen.output.drawing.dxf_writer import LAYERS
+from stiffen.output.drawing.label_placement import spread_apart
 from stiffen.output.drawing.marking_dxf import running_dimensions, write_marking
-from stiffen.output.drawing.primitives import spread_apart
 from stiffen.output.drawing.title_block import bench_notes
 from stiffen.shop.rollability import in_rolling_order
 from stiffen.shop.rough_blank import rough_outline
@@ -28,7 +28,7 @@ from stiffen.shop.work_steps import order_of_work
 
 
 def drawn(path, layout=LAYOUT, panel=PANEL, judged=None, face="up"):
-    write_marking(panel, layout, path, judged, face)
+    write_marking(panel, layout, path, verdict=judged, face=face)
     document = ezdxf.readfile(path)
     auditor = document.audit()
     assert not auditor.errors
@@ -174,7 +174,11 @@ def test_flat_sheet_has_no_rough_cut(tmp_path):
 
 
 def test_table_gives_places_from_the_datum_corner(tmp_path):
-    moved = replace(PANEL, outline=tuple((x - 70.0, y + 25.0) for x, y in PANEL.outline))
+    moved = replace(
+        PANEL,
+        outline=tuple((x - 70.0, y + 25.0) for x, y in PANEL.outline),
+        **dict.fromkeys(("cutouts", "supports", "keep_outs", "folds"), ()),
+    )
     assert datum_corner(moved) == pytest.approx((-70.0, 25.0))
     told = words(drawn(tmp_path / "marking.dxf", panel=moved))
     assert "130.0" in told  # x 60 of the first bead, 70 right of what it was
@@ -275,7 +279,7 @@ def test_check_bar_is_100_mm(tmp_path):
 
 SMALL = replace(
     PANEL,
-    name="tray %%c of a name\nmuch too long for its size",
+    name="tray %%c of a name much too long for its size",
     outline=((0.0, 0.0), (120.0, 0.0), (120.0, 80.0), (0.0, 80.0)),
     **dict.fromkeys(("cutouts", "supports", "keep_outs", "folds"), ()),
 )

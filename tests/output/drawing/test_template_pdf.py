@@ -22,7 +22,7 @@ from stiffen.shop.rollability import in_rolling_order
 CLOSE = 0.005  # mm; PDF coordinates have six digits
 SMALL = replace(
     PANEL,
-    name="tray $x^2$ with a name that is\nmuch too long for one line of a page",
+    name="tray $x^2$ with a name that is much too long for one line of a page",
     outline=((0.0, 0.0), (120.0, 0.0), (120.0, 80.0), (0.0, 80.0)),
     **dict.fromkeys(("cutouts", "supports", "keep_outs", "folds"), ()),
 )

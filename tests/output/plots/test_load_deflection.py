@@ -34,7 +34,8 @@ def test_rest_is_no_crossing_and_no_crossing_is_told_with_the_stiffer():
     softer = (LOADS, 5 * LOADS ** (1 / 3))
     assert find_crossings(FLAT, softer) == ()
     assert describe_crossing(TITLES, (FLAT, softer)) == (
-        "The curves do not cross up to 2 of the load. Stiffer all the way: flat sheet, 3.78 against 6.3 mm there."
+        "The curves do not cross up to 2 times the load. Stiffer throughout: flat sheet, "
+        "3.78 mm against 6.3 mm at the end."
     )
 
 
@@ -43,7 +44,7 @@ def test_two_crossings_are_both_found():
     found = find_crossings(BEADED, wave)
     assert [one.load for one in found] == pytest.approx([0.8, 1.6], abs=1e-9)
     assert [one.stiffer_above for one in found] == [1, 0]
-    assert "0.8 of the load (1.6 mm), and again at 1.6 of the load" in describe_crossing(TITLES, (BEADED, wave))
+    assert "0.8 times the load (1.6 mm), and again at 1.6 times the load" in describe_crossing(TITLES, (BEADED, wave))
 
 
 def test_a_touch_is_no_crossing_and_a_shared_stretch_counts_once():
@@ -59,7 +60,7 @@ def test_a_touch_is_no_crossing_and_a_shared_stretch_counts_once():
 
 
 def test_curves_that_are_the_same_are_told_as_such():
-    assert describe_crossing(TITLES, (FLAT, FLAT)) == "Both give the same up to 2 of the load."
+    assert describe_crossing(TITLES, (FLAT, FLAT)) == "Both curves are the same up to 2 times the load."
     shaken = FLAT[1] * (1 + 1e-9 * (-1) ** np.arange(len(LOADS)))  # rounding is no crossing
     assert find_crossings(FLAT, (LOADS, shaken)) == ()
 

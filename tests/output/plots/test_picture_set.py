@@ -44,7 +44,7 @@ def test_the_crossing_is_marked_and_told(figure):
     told = "\n".join(texts(figure[0]))
     assert "battery hatch, case foot" in told
     assert "cross at 1\n" in told
-    words = "The curves cross at 1 of the load (3 mm). Stiffer below: this layout; stiffer above: flat sheet."
+    words = "The curves cross at 1 times the load (3 mm). Stiffer below: this layout; stiffer above: flat sheet."
     assert words in " ".join(told.split())
     axis = figure[0].axes[0]
     (ring,) = [line for line in axis.lines if line.get_markersize() == 11]
@@ -147,7 +147,7 @@ def test_the_comparison_is_written(tmp_path):
 def test_files_of_a_verdict_beside_the_flat_sheet(tmp_path):
     for old in ("judged.png", "load_deflection_2.png", "mine.png"):
         (tmp_path / old).write_text("old")
-    written = picture_set.write_pictures(PANEL, GOOD, curved(FLAT, 2.4), tmp_path)
+    written = picture_set.write_pictures(PANEL, GOOD, tmp_path, flat=curved(FLAT, 2.4))
     names = {path.name for path in tmp_path.iterdir()}
     assert names == {"layout.png", "before_after.png", "first_mode.png", "load_deflection.png", "mine.png"}
     assert {path.name for _, path in written} == names - {"layout.png", "mine.png"}
@@ -156,7 +156,7 @@ def test_files_of_a_verdict_beside_the_flat_sheet(tmp_path):
 
 def test_files_of_a_verdict_alone_and_of_one_without_maps(tmp_path):
     stressed = replace(GOOD.fields, stress={"wind": np.full(len(GOOD.fields.triangles), 20.0)})
-    picture_set.write_pictures(PANEL, replace(GOOD, fields=stressed), None, tmp_path)
+    picture_set.write_pictures(PANEL, replace(GOOD, fields=stressed), tmp_path)
     assert {path.name for path in tmp_path.iterdir()} == {"layout.png", "judged.png", "stress.png", "first_mode.png"}
-    assert picture_set.write_pictures(PANEL, verdict(Layout(1.0), maps=False), None, tmp_path) == []
+    assert picture_set.write_pictures(PANEL, verdict(Layout(1.0), maps=False), tmp_path) == []
     assert {path.name for path in tmp_path.iterdir()} == {"layout.png"}

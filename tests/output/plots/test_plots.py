@@ -16,14 +16,14 @@ from support.trike import FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.errors import InputError
 from stiffen.model.layout import Layout
-from stiffen.output.plots import layout_picture, load_deflection_plot, style
+from stiffen.output.plots import field_maps, layout_picture, load_deflection_plot, style
 
 
 @pytest.fixture
 def figure(monkeypatch):
     """Keeps the figure instead of writing it."""
     kept = []
-    for module in (style, layout_picture, load_deflection_plot):
+    for module in (field_maps, layout_picture, load_deflection_plot):
         monkeypatch.setattr(module, "save_png", lambda figure, path: kept.append(figure))
     return kept
 
@@ -36,7 +36,7 @@ def texts(figure):
 
 def test_before_after_is_a_png_of_200_dpi(tmp_path):
     path = tmp_path / "before_after.png"
-    style.before_after_picture(PANEL, FLAT, GOOD, path, "flat sheet", "found")
+    field_maps.before_after_picture(PANEL, FLAT, GOOD, path, flat_title="flat sheet", found_title="found")
     with Image.open(path) as image:
         assert image.format == "PNG"
         assert image.info["dpi"] == pytest.approx((200, 200), abs=0.1)
@@ -45,7 +45,7 @@ def test_before_after_is_a_png_of_200_dpi(tmp_path):
 
 
 def test_both_columns_share_one_scale(figure):
-    style.before_after_picture(PANEL, FLAT, GOOD, "", "flat sheet", "found")
+    field_maps.before_after_picture(PANEL, FLAT, GOOD, "", flat_title="flat sheet", found_title="found")
     maps = figure[0].axes[:4]
     for left, right in (maps[:2], maps[2:]):
         levels = [[part.levels for part in axis.collections if part.filled][0] for axis in (left, right)]
@@ -57,7 +57,9 @@ def test_both_columns_share_one_scale(figure):
 
 def test_flat_is_drawn_darker_in_the_middle(tmp_path):
     path = tmp_path / "before_after.png"
-    style.before_after_picture(PANEL, FLAT, verdict(Layout(1.0)), path, "flat sheet", "the same, stiffer")
+    field_maps.before_after_picture(
+        PANEL, FLAT, verdict(Layout(1.0)), path, flat_title="flat sheet", found_title="the same, stiffer"
+    )
     grey = imread(path)[..., :3].mean(axis=2)
     high, wide = grey.shape
     row = slice(int(0.25 * high), int(0.33 * high))
@@ -67,11 +69,11 @@ def test_flat_is_drawn_darker_in_the_middle(tmp_path):
 
 
 def test_labels_carry_their_units(figure):
-    style.before_after_picture(PANEL, FLAT, GOOD, "", "flat sheet", "found")
+    field_maps.before_after_picture(PANEL, FLAT, GOOD, "", flat_title="flat sheet", found_title="found")
     told = "\n".join(texts(figure[0]))
     for part in (
         "deflection in case wind, mm",
-        "give under a push, mm per 100 N",
+        "softness under a push, mm per 100 N",
         "first mode 24.0 Hz",
         "first mode 52.0 Hz",
         "2.40 mm, limit 1.5 mm\n(large deflection)",
@@ -87,18 +89,20 @@ def test_the_worst_case_is_shown(figure):
         FLAT.fields, deflection={"wind": FLAT.fields.deflection["wind"], "foot": FLAT.fields.deflection["wind"]}
     )
     judged = replace(GOOD, demands=(*GOOD.demands, worse), fields=fields)
-    style.before_after_picture(PANEL, replace(FLAT, fields=fields), judged, "", "flat sheet", "found")
+    field_maps.before_after_picture(
+        PANEL, replace(FLAT, fields=fields), judged, "", flat_title="flat sheet", found_title="found"
+    )
     assert "deflection in case foot, mm" in texts(figure[0])
 
 
 def test_a_row_without_data_is_left_out(figure):
     bare = replace(GOOD, fields=replace(GOOD.fields, deflection={}))
-    style.before_after_picture(PANEL, bare, bare, "", "flat sheet", "found")
+    field_maps.before_after_picture(PANEL, bare, bare, "", flat_title="flat sheet", found_title="found")
     told = "\n".join(texts(figure[0]))
     assert "deflection in case" not in told
     assert "mm per 100 N" in told
     nothing = replace(GOOD, fields=replace(GOOD.fields, deflection={}, softness=np.empty((0, 3)), modes=()))
-    style.maps_picture(PANEL, [("as judged", nothing)], "")
+    field_maps.maps_picture(PANEL, [("as judged", nothing)], "")
     assert "mm per 100 N" not in "\n".join(texts(figure[1]))
 
 
@@ -108,13 +112,13 @@ def test_an_unmoved_panel_is_drawn_too(tmp_path):
         deflection={"wind": np.zeros(len(GOOD.fields.plan_nodes))},
         softness=GOOD.fields.softness * [1, 1, 0],
     )
-    style.maps_picture(PANEL, [("still", replace(GOOD, fields=still))], tmp_path / "still.png")
+    field_maps.maps_picture(PANEL, [("still", replace(GOOD, fields=still))], tmp_path / "still.png")
     assert (tmp_path / "still.png").stat().st_size > 10_000
 
 
 def test_few_places_of_softness_are_drawn_as_dots(figure):
     few = replace(GOOD.fields, deflection={}, softness=np.array([[100.0, 100.0, 0.01], [200.0, 200.0, 0.02]]))
-    style.maps_picture(PANEL, [("few", replace(GOOD, fields=few))], "")
+    field_maps.maps_picture(PANEL, [("few", replace(GOOD, fields=few))], "")
     assert "softest 2.00 mm per 100 N" in "\n".join(texts(figure[0]))
 
 
@@ -122,7 +126,9 @@ def test_softness_keeps_its_samples_and_goes_no_further(figure):
     """The surface through the samples is the samples at their places, and never softer than the softest."""
     ridge = GOOD.fields.softness.copy()
     ridge[:, 2] = 0.01 * (ridge[:, 0] > 280)  # a step, which a smooth surface would overshoot
-    style.maps_picture(PANEL, [("step", replace(GOOD, fields=replace(GOOD.fields, deflection={}, softness=ridge)))], "")
+    field_maps.maps_picture(
+        PANEL, [("step", replace(GOOD, fields=replace(GOOD.fields, deflection={}, softness=ridge)))], ""
+    )
     (axis,) = [axis for axis in figure[0].axes if axis.get_title()]
     (dots,) = [line for line in axis.lines if line.get_marker() == "."]
     assert np.array_equal(np.column_stack(dots.get_data()), ridge[:, :2])
@@ -136,9 +142,9 @@ def test_stress_is_told_as_a_share_of_yield(figure):
     stress = np.full(len(GOOD.fields.triangles), 20.0)
     stress[7] = 100.0
     judged = replace(GOOD, fields=replace(GOOD.fields, stress={"wind": stress}))
-    style.stress_picture(PANEL, [("found", judged)], "")
+    field_maps.stress_picture(PANEL, [("found", judged)], "")
     told = "\n".join(texts(figure[0]))
-    assert "at the cross 1.25 of yield (100 MPa)" in told  # yield 80 MPa
+    assert "largest (cross) 1.25 of yield (100 MPa)" in told  # yield 80 MPa
     assert "over yield" in told
     assert "von Mises stress over yield,\ncase wind" in told
     axis = figure[0].axes[0]
@@ -153,8 +159,8 @@ def test_a_mode_shows_both_ways(figure):
     x, y = GOOD.fields.plan_nodes.T
     shape = np.sin(2 * np.pi * x / 560) * np.sin(np.pi * y / 380)
     judged = replace(GOOD, fields=replace(GOOD.fields, modes=((61.5, shape / np.abs(shape).max()),)))
-    style.mode_picture(PANEL, [("found", judged)], "")
-    assert "share of its swing" in "\n".join(texts(figure[0]))
+    field_maps.mode_picture(PANEL, [("found", judged)], "")
+    assert "share of its amplitude" in "\n".join(texts(figure[0]))
     lines = [part for part in figure[0].axes[0].collections if not part.filled]
     assert any((part.levels < 0).all() for part in lines)
     assert not any(0.0 in part.levels for part in lines)
@@ -163,13 +169,15 @@ def test_a_mode_shows_both_ways(figure):
 def test_every_case_has_its_row(figure):
     two = {"wind": GOOD.fields.deflection["wind"], "knee": 2 * GOOD.fields.deflection["wind"]}
     judged = replace(GOOD, fields=replace(GOOD.fields, deflection=two))
-    style.deflection_picture(PANEL, [("found", judged)], "")
+    field_maps.deflection_picture(PANEL, [("found", judged)], "")
     assert {"deflection in case wind, mm", "deflection in case knee, mm"} <= set(texts(figure[0]))
 
 
 def test_maps_are_needed():
     with pytest.raises(ValueError, match="needs maps"):
-        style.before_after_picture(PANEL, FLAT, verdict(LAYOUT, maps=False), "x.png", "flat", "found")
+        field_maps.before_after_picture(
+            PANEL, FLAT, verdict(LAYOUT, maps=False), "x.png", flat_title="flat", found_title="found"
+        )
 
 
 def test_layout_picture_names_every_bead_hole_and_size(figure):
@@ -205,7 +213,7 @@ def test_all_places_stand_in_the_list_figures_under_each_other(figure):
 def test_dollars_in_a_name_are_no_formula(tmp_path):
     dear = replace(PANEL, name=r"lid of 5 $ or \frac{1 $")
     layout_picture.layout_picture(dear, LAYOUT, tmp_path / "layout.png")
-    style.before_after_picture(dear, FLAT, GOOD, tmp_path / "maps.png", "flat", "$found_$")
+    field_maps.before_after_picture(dear, FLAT, GOOD, tmp_path / "maps.png", flat_title="flat", found_title="$found_$")
     assert {path.name for path in tmp_path.iterdir()} == {"layout.png", "maps.png"}
 
 
@@ -224,7 +232,7 @@ def test_words_do_not_overlap_and_are_three_mm_high(figure):
     import matplotlib.text
 
     layout_picture.layout_picture(PANEL, LAYOUT, "")
-    style.before_after_picture(PANEL, FLAT, GOOD, "", "flat sheet", "found")
+    field_maps.before_after_picture(PANEL, FLAT, GOOD, "", flat_title="flat sheet", found_title="found")
     for one in figure:
         assert overlapping(one) == ([], [])
         sizes = [text.get_fontsize() for text in one.findobj(matplotlib.text.Text) if text.get_text()]
@@ -249,7 +257,7 @@ def test_words_keep_apart_on_sheets_of_every_shape(figure, long, high):
         for softness in [one.fields.softness * [*stretch, 1.0]]
     )
     layout_picture.layout_picture(panel, layout, "")
-    style.before_after_picture(panel, flat, found, "", "flat sheet", "found")
+    field_maps.before_after_picture(panel, flat, found, "", flat_title="flat sheet", found_title="found")
     for one in figure:
         assert overlapping(one) == ([], [])
 

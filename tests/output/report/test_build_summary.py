@@ -9,13 +9,20 @@ from support.trike import LAYOUT, PANEL
 
 from stiffen.model.layout import Layout
 from stiffen.model.panel import EdgeTrim, PointMass
-from stiffen.output.report.build_summary import HEAD, csv_text, piece, purchases, rows, shopping
+from stiffen.output.report.build_summary import (
+    SUMMARY_HEAD,
+    build_panel,
+    csv_text,
+    purchase_lines,
+    purchases,
+    summary_rows,
+)
 from stiffen.shop.process_plan import minutes
 from stiffen.shop.rough_blank import trim_allowance
 
-LID = piece(PANEL, LAYOUT, "met")
-FLAT = piece(replace(PANEL, name="floor"), Layout(1.0), "not judged")
-THICK = piece(replace(PANEL, name="wall"), Layout(1.5), "not met")
+LID = build_panel(PANEL, LAYOUT, "met")
+FLAT = build_panel(replace(PANEL, name="floor"), Layout(1.0), "not judged")
+THICK = build_panel(replace(PANEL, name="wall"), Layout(1.5), "not met")
 
 
 def test_a_piece_is_what_the_panel_says():
@@ -35,18 +42,18 @@ def test_what_is_fitted_counts_apart():
         masses=(PointMass((100.0, 100.0), 0.25),),
     )
     around = PANEL.region.exterior.length / 1000
-    assert piece(fitted, LAYOUT, "met").fitted_kg == pytest.approx(0.2 * 0.1 + around * 0.05 + 0.25)
-    assert piece(fitted, LAYOUT, "met").mass_kg == LID.mass_kg
+    assert build_panel(fitted, LAYOUT, "met").fitted_kg == pytest.approx(0.2 * 0.1 + around * 0.05 + 0.25)
+    assert build_panel(fitted, LAYOUT, "met").mass_kg == LID.mass_kg
 
 
 def test_rows_and_their_sum():
-    *lines, total = rows([LID, FLAT, LID])
+    *lines, total = summary_rows([LID, FLAT, LID])
     assert len(lines) == 3
-    assert all(len(line) == len(HEAD) for line in (*lines, total))
+    assert all(len(line) == len(SUMMARY_HEAD) for line in (*lines, total))
     assert total[0] == "3 in all"
-    assert total[HEAD.index("mass kg")] == f"{2 * LID.mass_kg + FLAT.mass_kg:.3f}"
-    assert total[HEAD.index("beads")] == "6"
-    assert total[HEAD.index("rivets")] == "33"
+    assert total[SUMMARY_HEAD.index("mass kg")] == f"{2 * LID.mass_kg + FLAT.mass_kg:.3f}"
+    assert total[SUMMARY_HEAD.index("beads")] == "6"
+    assert total[SUMMARY_HEAD.index("rivets")] == "33"
 
 
 def test_sheets_go_by_material_and_gauge():
@@ -55,8 +62,8 @@ def test_sheets_go_by_material_and_gauge():
     assert bought[0].mass_kg == pytest.approx(2000 * 1000 * 1.0 * 2.67e-6)
     assert bought[1].mass_kg == pytest.approx(2000 * 1000 * 1.5 * 2.67e-6)
     cut = LID.blank_width_mm * LID.blank_height_mm + 560 * 380
-    assert bought[0].used == pytest.approx(cut / 2e6)
-    text = "\n".join(shopping(bought))
+    assert bought[0].used_fraction == pytest.approx(cut / 2e6)
+    text = "\n".join(purchase_lines(bought))
     assert "5754-H111 1 mm: 1 x 2000 x 1000 mm, 5.34 kg" in text
     assert "floor" in text
     assert "wall 560 x 380 at 0, 0" in text or "wall turned 380 x 560 at 0, 0" in text
@@ -73,9 +80,9 @@ def test_a_blank_that_fits_no_sheet_is_told():
     (one,) = purchases([FLAT, LID], [(570.0, 390.0)])
     assert one.too_large == ("battery hatch",)
     assert [placed.blank.name for placed in one.placed] == ["floor"]
-    assert any("battery hatch: larger than the sheet" in line for line in shopping([one]))
+    assert any("battery hatch: larger than the sheet" in line for line in purchase_lines([one]))
     (none,) = purchases([LID], [(100.0, 100.0)])
-    assert (none.count, none.used, none.mass_kg) == (0, 0.0, 0.0)
+    assert (none.count, none.used_fraction, none.mass_kg) == (0, 0.0, 0.0)
 
 
 def test_csv_has_a_line_a_panel():

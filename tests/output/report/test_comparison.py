@@ -7,7 +7,7 @@ import pytest
 from support.trike import FLAT, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.model.layout import Layout
-from stiffen.output.report.comparison import Entry, differences, labels, legend, table
+from stiffen.output.report.comparison import Entry, comparison_table, demand_labels, differences, legend
 from stiffen.output.report.shop_card import columns
 from stiffen.shop.process_plan import minutes
 
@@ -16,12 +16,12 @@ THICK = Entry("thick", PANEL, verdict(Layout(1.5), 0.7, 36.0))
 
 
 def row(entries, name):
-    _, rows = table(entries)
+    _, rows = comparison_table(entries)
     return next(one for one in rows if one[0] == name)
 
 
 def test_a_column_a_layout_and_a_row_a_quantity():
-    head, rows = table([A, B, THICK])
+    head, rows = comparison_table([A, B, THICK])
     assert head == ("", "1 flat", "2 found", "3 thick", "limit")
     assert row([A, B, THICK], "gauge mm") == ("gauge mm", "1", "1", "1.5", "")
     assert row([A, B], "mass kg") == ("mass kg", f"{FLAT.mass_kg:.3f}", f"{GOOD.mass_kg:.3f}", "")
@@ -36,7 +36,7 @@ def test_a_column_a_layout_and_a_row_a_quantity():
 
 def test_panel_and_material_stand_there_only_where_they_differ():
     other = replace(PANEL, name="floor pan")
-    assert not any(one[0] == "panel" for one in table([A, B])[1])
+    assert not any(one[0] == "panel" for one in comparison_table([A, B])[1])
     assert row([A, Entry("b", other, GOOD)], "panel")[1:3] == ("battery hatch", "floor pan")
     assert any("not all the same panel" in line for line in differences([A, Entry("b", other, GOOD)]))
 
@@ -47,7 +47,7 @@ def test_long_names_stand_before_the_table_whole():
     )
     assert legend([A, B]) == []
     assert legend([left, right]) == ["1  out_side_cheek_l, side cheek l", "2  out_side_cheek_right, side cheek right"]
-    head, rows = table([left, right] * 3)
+    head, rows = comparison_table([left, right] * 3)
     assert head == ("", "1", "2", "3", "4", "5", "6", "limit")
     assert all(len(line) <= 100 for line in columns(head, rows))
     assert ".." not in " ".join(" ".join(one) for one in rows)
@@ -58,7 +58,7 @@ def test_demands_of_one_layout_alone_and_limits_that_differ():
     harder = replace(GOOD, demands=(replace(GOOD.demands[0], limit=1.2), *GOOD.demands[1:]))
     assert row([B, Entry("less", PANEL, less)], "frequency Hz")[1:3] == ("52", "-")
     assert row([B, Entry("harder", PANEL, harder)], "deflection wind mm")[-1] == "differ"
-    assert labels([Entry("less", PANEL, less), B]) == ("deflection wind", "softness 10 N", "frequency")
+    assert demand_labels([Entry("less", PANEL, less), B]) == ("deflection wind", "softness 10 N", "frequency")
 
 
 def test_values_that_are_none():

@@ -16,7 +16,7 @@ from stiffen.model.layout import Hole, Layout
 from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.results import FlatSheetBaseline
 from stiffen.output.drawing.bench_view import face_view
-from stiffen.output.plots.style import before_after_picture
+from stiffen.output.plots.field_maps import before_after_picture
 from stiffen.output.report.html_report import page, write_page
 from stiffen.output.report.shop_card import card
 from stiffen.shop.rollability import rolling_order
@@ -27,7 +27,7 @@ BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "
 
 
 def whole(judged=GOOD, **more):
-    text = page(PANEL, judged, **{"rival": RIVAL, "flat": FLAT, **more})
+    text = page(PANEL, judged, **{"flat_baseline": RIVAL, "flat": FLAT, **more})
     return text, Tree(text)
 
 
@@ -91,7 +91,7 @@ def test_holes_side_by_side_have_a_head_over_each_part():
 
 
 def test_pictures_are_taken_in(tmp_path):
-    before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", "flat", "found")
+    before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", flat_title="flat", found_title="found")
     _, tree = whole(pictures=[("flat and found", tmp_path / "a.png")])
     images = [one for one in tree.loads if one.startswith("data:image/png;base64,")]
     assert [base64.b64decode(one.split(",")[1]) for one in images] == [(tmp_path / "a.png").read_bytes()]
@@ -133,7 +133,7 @@ def test_names_are_words_never_markup():
 
 
 def test_written_whole_or_not_at_all(tmp_path):
-    write_page(PANEL, GOOD, tmp_path / "report.html", rival=RIVAL)
+    write_page(PANEL, GOOD, tmp_path / "report.html", flat_baseline=RIVAL)
     assert [path.name for path in tmp_path.iterdir()] == ["report.html"]
     with pytest.raises(InputError, match=r"report\.html: cannot be written"):
         write_page(PANEL, GOOD, tmp_path / "nowhere" / "report.html")
@@ -176,8 +176,10 @@ def opened(path, tmp_path):
 
 @pytest.mark.skipif(BROWSER is None, reason="no chromium on this machine")
 def test_a_browser_opens_it_without_a_miss(tmp_path):
-    before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", "flat", "found")
-    write_page(PANEL, GOOD, tmp_path / "report.html", rival=RIVAL, flat=FLAT, pictures=[("both", tmp_path / "a.png")])
+    before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", flat_title="flat", found_title="found")
+    write_page(
+        PANEL, GOOD, tmp_path / "report.html", flat_baseline=RIVAL, flat=FLAT, pictures=[("both", tmp_path / "a.png")]
+    )
     seen = opened(tmp_path / "report.html", tmp_path)
     assert seen == {
         "failed": [],

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import box
 
-from stiffen.output.report.sheet_nesting import GAP, Blank, fits, nest
+from stiffen.output.report.sheet_nesting import CUT_GAP, Blank, fits, nest
 
 SHEET = (2000.0, 1000.0)
 sides = st.floats(20.0, 999.0).map(lambda x: round(x, 1))
@@ -19,7 +19,7 @@ def shape(one):
 
 
 def apart(shapes):
-    return all(a.distance(b) >= GAP - 1e-6 for a, b in itertools.combinations(shapes, 2))
+    return all(a.distance(b) >= CUT_GAP - 1e-6 for a, b in itertools.combinations(shapes, 2))
 
 
 def cuttable(shapes):

@@ -14,7 +14,15 @@ from stiffen.model.layout import Layout
 from stiffen.model.material import Material
 from stiffen.model.tools import Roller
 from stiffen.output.report.shop_card import card_text
-from stiffen.output.report.trial_strip import entry, own_tools, steps, strip, trial_die, trial_text, write_trial
+from stiffen.output.report.trial_strip import (
+    copy_starter_tools,
+    strip_drawing,
+    tools_file_lines,
+    trial_die,
+    trial_passes,
+    trial_text,
+    write_trial,
+)
 from stiffen.shop.roller_settings import pass_depths
 
 PANEL_FILE = """
@@ -37,7 +45,7 @@ def with_lead(lead):
 @pytest.mark.parametrize("die", [B16, B20], ids=lambda die: die.name)
 @pytest.mark.parametrize("lead", [0.5, 1.5, 4.0, 10.0])
 def test_turns_rise_can_be_counted_and_reach_the_full_depth(die, lead):
-    passes = steps(with_lead(lead), die, 1.0)
+    passes = trial_passes(with_lead(lead), die, 1.0)
     turns = [step.turns for step in passes]
     assert len(turns) >= 4
     assert turns[0] > 0
@@ -54,12 +62,12 @@ def test_no_step_asks_more_of_the_metal_than_the_passes_do():
     """Stretch goes with depth squared, so steps in depth squared are compared; 1/8 turn of rounding is allowed for."""
     hard = replace(PANEL, material=replace(PANEL.material, elongation=0.06))
     asked = np.diff(np.square([0.0, *pass_depths(B20, hard.material)])).max()
-    given = np.diff(np.square([0.0, *(step.depth for step in steps(hard, B20, 1.0))])).max()
+    given = np.diff(np.square([0.0, *(step.depth for step in trial_passes(hard, B20, 1.0))])).max()
     assert given < asked + 2 * B20.depth * 1.5 / 8
 
 
 def test_readings_that_are_there_already_do_not_change_the_strip():
-    assert steps(PANEL, B16, 1.0) == steps(with_lead(1.5), B16, 1.0)
+    assert trial_passes(PANEL, B16, 1.0) == trial_passes(with_lead(1.5), B16, 1.0)
     assert "There are readings for this die and sheet already" in " ".join(trial_text(PANEL, B16, 1.0).split())
     assert "already" not in trial_text(PANEL, B20, 1.0)
 
@@ -67,14 +75,14 @@ def test_readings_that_are_there_already_do_not_change_the_strip():
 @pytest.mark.parametrize("paper", ["a4", "letter", "roll"])
 def test_the_strip_is_true_to_scale(tmp_path, paper):
     write_trial(PANEL, B20, 1.0, tmp_path / "trial.pdf", paper)
-    passes = steps(PANEL, B20, 1.0)
+    passes = trial_passes(PANEL, B20, 1.0)
     *cards, (width, height, strokes, words) = read(tmp_path / "trial.pdf")
     assert len(cards) == 1
     found = segments(strokes)
     ways = np.diff(found, axis=1)[:, 0]
     assert np.abs(ways - [100.0, 0.0]).max(axis=1).min() < 0.005
     assert np.abs(ways - [0.0, 100.0]).max(axis=1).min() < 0.005
-    x0, y0, x1, y1 = strip(PANEL, B20, 1.0).bounds
+    x0, y0, x1, y1 = strip_drawing(PANEL, B20, 1.0).bounds
     (outline,) = [one.points for one in strokes if len(one.points) >= 5 and not one.curved]
     assert np.ptp(outline, axis=0) == pytest.approx([x1 - x0, y1 - y0], abs=0.005)
     assert outline.min() > 5.0
@@ -96,7 +104,7 @@ def test_a_long_strip_goes_over_several_sheets(tmp_path):
     pages = read(tmp_path / "trial.pdf")
     assert len(pages) > 2
     told = {word.text for *_, words in pages[1:] for word in words}
-    assert all(f"{step.turns:g} turns" in told for step in steps(brittle, B20, 1.0))
+    assert all(f"{step.turns:g} turns" in told for step in trial_passes(brittle, B20, 1.0))
     assert all(word.size * 0.729 >= 3.0 - 1e-6 for *_, words in pages for word in words)
 
 
@@ -106,7 +114,7 @@ def test_the_card_has_a_table_to_fill_in_and_the_lines_to_enter(tmp_path):
     assert text.isascii()
     assert max(map(len, text.splitlines())) <= 100
     words = [word.text for word in read(tmp_path / "trial.pdf")[0][3]]
-    for line in entry(PANEL, B20, 1.0):
+    for line in tools_file_lines(PANEL, B20, 1.0):
         assert line in text
         assert line in words
     assert {"reading 1", "mean, mm", "spare"} <= set(words)
@@ -120,13 +128,13 @@ def test_entered_readings_set_the_turns_on_the_card(tmp_path):
     layout = Layout(1.2, (replace(LAYOUT.beads[0], die=die),))
     before = card_text(panel, verdict(layout))
     assert "formula" in before
-    copy = own_tools(panel, tmp_path)
+    copy = copy_starter_tools(panel, tmp_path)
     assert copy == "tools.toml"
     # As the card says: the lines at the end of the copy, the depths filled in, the copy named in the panel file.
     text = trial_text(panel, die, 1.2, copy)
     lines = [line.strip() for line in text.splitlines()]
     lines = lines[lines.index("[[trial]]") : lines.index("[[trial]]") + 6]
-    passes = steps(panel, die, 1.2)
+    passes = trial_passes(panel, die, 1.2)
     measured = iter([0.9 * step.depth for step in passes[:-1]] + [die.depth + 0.05])
     filled = re.sub("____", lambda _: f"{next(measured):.2f}", "\n".join(lines))
     with (tmp_path / copy).open("a") as file:
@@ -148,9 +156,9 @@ def test_a_copy_that_is_there_is_left_alone(tmp_path):
     (tmp_path / "panel.toml").write_text(PANEL_FILE.format(tools="starter"))
     panel = read_panel(tmp_path / "panel.toml")
     (tmp_path / "tools.toml").write_text("mine")
-    assert own_tools(panel, tmp_path) == "tools.toml"
+    assert copy_starter_tools(panel, tmp_path) == "tools.toml"
     assert (tmp_path / "tools.toml").read_text() == "mine"
-    assert own_tools(PANEL, tmp_path) == ""
+    assert copy_starter_tools(PANEL, tmp_path) == ""
 
 
 def test_a_die_that_is_none_is_told():

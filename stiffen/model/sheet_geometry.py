@@ -1,4 +1,4 @@
-"""Rings and the sheet they bound: arcs as chords, rounded corners, and whether a thing lies on the sheet.
+"""Rings and the sheet they bound: arcs as chords, rounded corners, tests of what lies on the sheet.
 
 Plan coordinates in mm.  A ring is stored open (its first point is not repeated) and counter-clockwise.
 """
@@ -9,7 +9,8 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 import shapely
@@ -20,15 +21,17 @@ from shapely.validation import explain_validity
 
 from stiffen.errors import Fault, InputError
 
-MAX_CHORD_ERROR = 0.02  # mm, greatest distance from an arc to the chords that stand for it
-ON_SHEET_TOLERANCE = 0.05  # mm by which a point may miss the sheet and still lie on it
-MAX_CLASHES = 20  # so many clashes of cut-outs are told
+from .value_rules import MAX_DERIVED_POINTS, MIN_DERIVED_SPACING, Finding, PlanPoints
+
+MAX_CHORD_ERROR = 0.02  # mm, greatest distance between an arc and its chords
+ON_SHEET_TOLERANCE = 0.05  # mm by which a point may miss the sheet and still count as on it
+MAX_CLASHES = 20  # clashes of cut-outs that are reported; the rest are not looked for
 XY = tuple[float, float]
 Ring = tuple[XY, ...]
 
 
 def arc_points(centre: XY, radius: float, start: float, sweep: float) -> list[XY]:
-    """Points on an arc, both ends included, so close that no chord is further off than CHORD_ERROR.
+    """Points on an arc, both ends included, so close that no chord deviates by more than MAX_CHORD_ERROR.
 
     start, sweep: radians, a positive sweep runs counter-clockwise.  Chord error e = r (1 - cos(step / 2)).
     """
@@ -39,7 +42,7 @@ def arc_points(centre: XY, radius: float, start: float, sweep: float) -> list[XY
 
 
 def circle_ring(x: float, y: float, diameter: float) -> Ring:
-    """The ring of a circle, corners on it; never fewer than 12."""
+    """A circle as a ring of at least 12 points on it."""
     radius = diameter / 2
     count = max(12, len(arc_points((x, y), radius, 0.0, math.tau)) - 1)
     angles = (math.tau * i / count for i in range(count))
@@ -48,12 +51,12 @@ def circle_ring(x: float, y: float, diameter: float) -> Ring:
 
 def signed_area(ring: Sequence[XY]) -> float:
     """Area inside a ring, mm2, positive if it runs counter-clockwise."""
-    turned = (*ring[1:], ring[0])
-    return sum(a[0] * b[1] - b[0] * a[1] for a, b in zip(ring, turned, strict=True)) / 2
+    following = (*ring[1:], ring[0])
+    return sum(a[0] * b[1] - b[0] * a[1] for a, b in zip(ring, following, strict=True)) / 2
 
 
 def open_ring(points: Sequence[XY]) -> Ring:
-    """The points of a polygon as a ring: a repeated first point left out, turned counter-clockwise."""
+    """The points of a polygon as an open, counter-clockwise ring."""
     ring = tuple(points)
     if len(ring) > 1 and math.dist(ring[0], ring[-1]) < 1e-3:
         ring = ring[:-1]
@@ -61,7 +64,7 @@ def open_ring(points: Sequence[XY]) -> Ring:
 
 
 def ring_fault(ring: Ring) -> str:
-    """What is wrong with a ring, with the place; "" if it bounds a clean area."""
+    """What is wrong with a ring, with the place; "" for a simple polygon with an area."""
     if len(ring) < 3 or Polygon(ring).convex_hull.area < 1e-3:
         return "bounds no area"
     polygon = Polygon(ring)
@@ -70,6 +73,38 @@ def ring_fault(ring: Ring) -> str:
     found = re.search(r"\[([-\d.e+]+) ([-\d.e+]+)", explain_validity(polygon))
     place = f" at ({float(found[1]):.1f}, {float(found[2]):.1f})" if found else ""
     return f"crosses or touches itself{place}"
+
+
+@lru_cache(maxsize=4096)
+def _known_ring_fault(ring: Ring) -> str:
+    """`ring_fault` of a ring that is asked for again and again."""
+    return ring_fault(ring)
+
+
+@dataclass(frozen=True)
+class RingRule(PlanPoints):
+    """At least three corners, in order round the edge of a clean area; the first one may stand again at the end."""
+
+    least: int = 3
+
+    def accepts(self, value: Any) -> bool:
+        """True for an open ring, either way round, that bounds a clean area."""
+        return super().accepts(value) and value[0] != value[-1] and not _known_ring_fault(value)
+
+    def faults(self, value: Any) -> list[Finding]:
+        """Faults of the points, or else of the ring."""
+        if found := super().faults(value):
+            return found
+        fault = ring_fault(self.convert(value))
+        return [((), fault, "list the corners in order round the edge")] if fault else []
+
+    def convert(self, value: Any) -> Ring:
+        """An open ring, counter-clockwise."""
+        return open_ring(super().convert(value))
+
+
+RING = RingRule()  # as a file gives it
+DERIVED_RING = RingRule(3, MAX_DERIVED_POINTS, MIN_DERIVED_SPACING)  # as a record holds it
 
 
 def round_corners(ring: Ring, radius: float) -> Ring:
@@ -111,45 +146,45 @@ def _corners(ring: Ring) -> list[tuple[XY, float, float]]:
 
 @dataclass(frozen=True)
 class SheetGeometry:
-    """The flat sheet: its outline and the rings cut out of it.  Answers where things lie."""
+    """The flat sheet: its outline and the rings cut out of it; tests of where points, paths and areas lie."""
 
     outline: Ring
     cutouts: tuple[Ring, ...] = ()
 
     @cached_property
     def outline_polygon(self) -> Polygon:
-        """The sheet before anything is cut out of it."""
+        """The area inside the outline, cut-outs included."""
         return Polygon(self.outline)
 
     @cached_property
     def region(self) -> BaseGeometry:
-        """The sheet with everything cut out of it."""
+        """The area inside the outline without the cut-outs."""
         return self.outline_polygon.difference(self._cutout_union)
 
     @cached_property
     def _cutout_union(self) -> BaseGeometry:
-        """All cut-outs as one."""
+        """The union of all cut-outs."""
         return shapely.union_all([Polygon(ring) for ring in self.cutouts])
 
     @cached_property
     def _tolerant_region(self) -> BaseGeometry:
-        """The sheet with a rim of ON_SHEET at every edge."""
-        reach = self.outline_polygon.buffer(ON_SHEET_TOLERANCE).difference(
+        """The region widened by ON_SHEET_TOLERANCE at every edge."""
+        widened = self.outline_polygon.buffer(ON_SHEET_TOLERANCE).difference(
             self._cutout_union.buffer(-ON_SHEET_TOLERANCE)
         )
-        shapely.prepare(reach)
-        return reach
+        shapely.prepare(widened)
+        return widened
 
     def contains(self, point: XY) -> bool:
-        """True if a point lies on the sheet, within ON_SHEET."""
+        """True if a point lies on the sheet, within ON_SHEET_TOLERANCE."""
         return self._tolerant_region.covers(Point(point))
 
     def on_edge(self, point: XY) -> bool:
-        """True if a point lies on the outline, within ON_SHEET."""
+        """True if a point lies on the outline, within ON_SHEET_TOLERANCE."""
         return self.outline_polygon.exterior.distance(Point(point)) <= ON_SHEET_TOLERANCE
 
     def first_exit(self, path: Sequence[XY]) -> XY | None:
-        """The first place where a path is off the sheet by more than ON_SHEET, None if it stays on it."""
+        """The first place where a path is off the sheet by more than ON_SHEET_TOLERANCE, None if it stays on it."""
         line = LineString(path)
         if self._tolerant_region.covers(line):
             return None
@@ -166,7 +201,7 @@ class SheetGeometry:
         return patch.intersection(self._tolerant_region).area / patch.area
 
     def outline_covers(self, ring: Ring) -> bool:
-        """True if a polygon lies inside the outline, within ON_SHEET; cut-outs do not count."""
+        """True if a polygon lies inside the outline, within ON_SHEET_TOLERANCE; cut-outs do not count."""
         return self.outline_polygon.buffer(ON_SHEET_TOLERANCE).covers(Polygon(ring))
 
     def intersects(self, ring: Ring) -> bool:
@@ -174,7 +209,7 @@ class SheetGeometry:
         return self._tolerant_region.intersects(Polygon(ring))
 
     def count_parts(self, line: Sequence[XY]) -> int:
-        """Into how many parts a line cuts the sheet; its ends may miss the edge by ON_SHEET."""
+        """Number of parts into which a line divides the sheet; its ends may miss the edge by ON_SHEET_TOLERANCE."""
         (x0, y0), (x1, y1) = line
         more = ON_SHEET_TOLERANCE / math.dist(*line)
         longer = LineString(

@@ -1,0 +1,337 @@
+"""Pictures of result fields: deflection, softness, stress and first mode, verdicts side by side.
+
+All maps of a row share one scale.  Every label carries its unit.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import shapely
+from scipy.interpolate import RBFInterpolator
+from shapely.geometry import Polygon
+
+from stiffen.analysis.loads import plan_areas
+from stiffen.analysis.panel_model import LINEAR_LIMIT
+from stiffen.model.panel import Panel
+from stiffen.model.results import DemandResult, Verdict
+
+from .style import (
+    COLOUR_SCALE,
+    FIGURE_WIDTH,
+    FONT_SIZE,
+    LINE_CHARS,
+    LINE_COLOUR,
+    aspect_ratio,
+    draw_panel_over,
+    new_figure,
+    save_png,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.cm import ScalarMappable
+
+SCALE_STEPS = 12
+TITLE_FONT_SIZE = 13.0
+CAPTION_CHARS = 37  # letters in a line below one of two maps
+STACKING_ASPECT = 0.4  # maps of a flatter sheet (height over width) are stacked
+HEAD_HEIGHT, CAPTION_HEIGHT = 1.4, 0.75  # inches, for the text above and below a map
+MIN_ROW_HEIGHT = 3.0  # inches, for the label beside the scale
+STRESS_SCALE_SHARE = 0.995  # share of the area that the stress scale covers; a peak at a rivet would hide the rest
+
+TitledVerdicts = Sequence[tuple[str, Verdict]]
+
+
+@dataclass(frozen=True, eq=False)
+class _FieldRow:
+    """One row of maps with one scale.
+
+    label: of the scale.  fields, captions: one for each verdict.  draw(axis, panel, verdict, field, scale_max): draws
+    one map and returns the mappable of the colour bar.  is_capped: values may exceed scale_max.
+    """
+
+    label: str
+    fields: list[np.ndarray]
+    captions: list[str]
+    draw: Callable
+    scale_max: float
+    is_capped: bool = False
+
+
+def before_after_picture(
+    panel: Panel, flat: Verdict, found: Verdict, path: str | Path, *, flat_title: str, found_title: str
+) -> None:
+    """PNG of the flat sheet and a layout side by side; see `maps_picture`."""
+    maps_picture(panel, [(flat_title, flat), (found_title, found)], path)
+
+
+def maps_picture(panel: Panel, titled: TitledVerdicts, path: str | Path) -> None:
+    """PNG of verdicts side by side: a row of deflection in the worst case, a row of softness.
+
+    titled: (title, verdict) pairs.  A row is left out if a verdict lacks its field.  Raises ValueError for a verdict
+    without result fields, InputError if the file cannot be written.
+    """
+    verdicts = _with_maps(titled)
+    case = _worst_case(verdicts)
+    rows = [_deflection_row(verdicts, case)] if case is not None else []
+    if all(len(verdict.fields.softness) for verdict in verdicts):
+        rows.append(_softness_row(verdicts))
+    _draw_rows(panel, titled, rows, path)
+
+
+def deflection_picture(panel: Panel, titled: TitledVerdicts, path: str | Path) -> None:
+    """PNG of verdicts side by side: a row of deflection for each load case that all have.
+
+    Raises as `maps_picture` does.
+    """
+    verdicts = _with_maps(titled)
+    _draw_rows(panel, titled, [_deflection_row(verdicts, case) for case in _shared_cases(verdicts, "deflection")], path)
+
+
+def stress_picture(panel: Panel, titled: TitledVerdicts, path: str | Path) -> None:
+    """PNG of verdicts side by side: a row of von Mises stress over yield for each load case that all have.
+
+    Raises as `maps_picture` does.
+    """
+    verdicts = _with_maps(titled)
+    _draw_rows(panel, titled, [_stress_row(panel, verdicts, case) for case in _shared_cases(verdicts, "stress")], path)
+
+
+def mode_picture(panel: Panel, titled: TitledVerdicts, path: str | Path) -> None:
+    """PNG of verdicts side by side: the first mode.  Raises as `maps_picture` does."""
+    verdicts = _with_maps(titled)
+    rows = [_mode_row(verdicts)] if all(verdict.fields.modes for verdict in verdicts) else []
+    _draw_rows(panel, titled, rows, path)
+
+
+# -------------------------------------------------------------------------------------------------------------- rows
+
+
+def _with_maps(titled: TitledVerdicts) -> list[Verdict]:
+    """The verdicts; raises ValueError if one has no result fields."""
+    verdicts = [verdict for _, verdict in titled]
+    if any(verdict.fields is None for verdict in verdicts):
+        raise ValueError("every verdict needs maps: evaluate it with maps=True")
+    return verdicts
+
+
+def _shared_cases(verdicts: Sequence[Verdict], kind: str) -> list[str]:
+    """Load cases for which all verdicts have the field "deflection" or "stress", in the order of the last verdict."""
+    fields = [getattr(verdict.fields, kind) for verdict in verdicts]
+    return [case for case in fields[-1] if all(case in one for one in fields)]
+
+
+def _worst_case(verdicts: Sequence[Verdict]) -> str | None:
+    """Of the cases that all have: the one with the least margin of a deflection demand in the last verdict, else the
+    first."""
+    shared = _shared_cases(verdicts, "deflection")
+    demands = [d for d in verdicts[-1].demands if d.kind == "deflection" and d.case in shared]
+    if demands:
+        return min(demands, key=lambda d: d.margin if np.isfinite(d.margin) else -np.inf).case
+    return next(iter(shared), None)
+
+
+def _deflection_row(verdicts: Sequence[Verdict], case: str) -> _FieldRow:
+    fields = [np.abs(verdict.fields.deflection[case]) for verdict in verdicts]
+    captions = []
+    for verdict, field in zip(verdicts, fields, strict=True):
+        demand = _find_demand(verdict, "deflection", case)
+        captions.append(_limit_text(demand) if demand else f"largest {field.max(initial=0.0):.2f} mm")
+    return _FieldRow(f"deflection in case {case}, mm", fields, captions, _draw_contours, _largest(fields))
+
+
+def _softness_row(verdicts: Sequence[Verdict]) -> _FieldRow:
+    fields = [100 * verdict.fields.softness[:, 2] for verdict in verdicts]
+    captions = []
+    for verdict, field in zip(verdicts, fields, strict=True):
+        demand = _find_demand(verdict, "softness", None)
+        largest = f"softest {field.max(initial=0.0):.2f} mm per 100 N"
+        captions.append(f"{largest}\n{_limit_text(demand)}" if demand else largest)
+    label = "softness under a push, mm per 100 N;\ncomputed at the dots"
+    return _FieldRow(label, fields, captions, _draw_interpolated, _largest(fields))
+
+
+def _stress_row(panel: Panel, verdicts: Sequence[Verdict], case: str) -> _FieldRow:
+    strength = panel.material.yield_strength
+    fields = [verdict.fields.stress[case] / strength for verdict in verdicts]
+    scale_max = max(_capped_maximum(verdict, field) for verdict, field in zip(verdicts, fields, strict=True)) or 1.0
+    captions = []
+    for verdict, field in zip(verdicts, fields, strict=True):
+        caption = f"largest (cross) {field.max():.2f} of yield ({field.max() * strength:.0f} MPa)"
+        if field.max() >= 1:
+            caption += "\nwhite outline: over yield, stays bent"
+        demand = _find_demand(verdict, "stress", case)
+        captions.append(f"{caption}\n{_limit_text(demand)}" if demand else caption)
+    return _FieldRow(
+        f"von Mises stress over yield,\ncase {case}", fields, captions, _draw_by_triangle, scale_max, is_capped=True
+    )
+
+
+def _mode_row(verdicts: Sequence[Verdict]) -> _FieldRow:
+    fields = [verdict.fields.modes[0][1] for verdict in verdicts]
+    captions = [f"{verdict.fields.modes[0][0]:.1f} Hz" for verdict in verdicts]
+    for place, verdict in enumerate(verdicts):
+        demand = _find_demand(verdict, "frequency", None)
+        if demand:
+            captions[place] = _limit_text(demand)
+    label = "first mode, share of its amplitude;\ndashed: opposite direction"
+    return _FieldRow(label, fields, captions, _draw_mode, 1.0)
+
+
+def _largest(fields: Sequence[np.ndarray]) -> float:
+    return max(float(field.max(initial=0.0)) for field in fields) or 1.0
+
+
+def _capped_maximum(verdict: Verdict, field: np.ndarray) -> float:
+    """The value that 99.5 % of the sheet's area stays below."""
+    corners = verdict.fields.plan_nodes[verdict.fields.triangles]
+    area = np.abs(plan_areas(corners))
+    order = field.argsort()
+    covered = np.cumsum(area[order])
+    return float(field[order[np.searchsorted(covered, STRESS_SCALE_SHARE * covered[-1])]])
+
+
+def _find_demand(verdict: Verdict, kind: str, case: str | None) -> DemandResult | None:
+    return next((d for d in verdict.demands if d.kind == kind and d.case == case), None)
+
+
+def _limit_text(demand: DemandResult) -> str:
+    """Value, limit and deciding theory of a demand; w/t is flagged where linear theory no longer holds."""
+    value = f"{demand.value:.2f} {demand.unit}" if np.isfinite(demand.value) else "no value"
+    push = f" under {demand.force:g} N" if demand.force else ""
+    flag = (
+        f", linear w/t {demand.deflection_over_thickness:.1f}"
+        if demand.deflection_over_thickness > LINEAR_LIMIT
+        else ""
+    )
+    return f"{value}{push}, limit {demand.limit:g} {demand.unit}\n({demand.decided_by}){flag}"
+
+
+# ----------------------------------------------------------------------------------------------------------- figures
+
+
+def _draw_rows(panel: Panel, titled: TitledVerdicts, rows: Sequence[_FieldRow], path: str | Path) -> None:
+    """Draw rows of maps side by side; maps of a very wide sheet are stacked."""
+    count, sheet = len(titled), aspect_ratio(panel)
+    stacked = count > 1 and sheet < STACKING_ASPECT
+    alone = stacked or count == 1
+    each = (
+        sheet * 0.8 * FIGURE_WIDTH + CAPTION_HEIGHT if alone else sheet * 0.84 * FIGURE_WIDTH / count + CAPTION_HEIGHT
+    )
+    lines = max(1, len(rows))
+    figure = new_figure(
+        HEAD_HEIGHT + lines * (count * (each + HEAD_HEIGHT - CAPTION_HEIGHT) if stacked else max(each, MIN_ROW_HEIGHT))
+    )
+    grid = (lines * count, 1) if stacked else (lines, count)
+    axes = figure.subplots(*grid, squeeze=False, sharex=True, sharey=True).reshape(lines, count)
+    letters = 2 * CAPTION_CHARS if alone else CAPTION_CHARS
+    for line, row in zip(axes, rows, strict=False):
+        for axis, (_, verdict), field, caption in zip(line, titled, row.fields, row.captions, strict=True):
+            shades = row.draw(axis, panel, verdict, field, row.scale_max)
+            wrapped = "\n".join(part for one in caption.split("\n") for part in textwrap.wrap(one, letters))
+            axis.set_xlabel(wrapped, fontsize=FONT_SIZE)
+        more = {"extend": "max"} if row.is_capped and any(field.max() > row.scale_max for field in row.fields) else {}
+        bar = figure.colorbar(shades, ax=list(line), shrink=0.9, format="%.3g", pad=0.02, **more)
+        bar.set_label(row.label, fontsize=FONT_SIZE)
+        bar.ax.tick_params(labelsize=FONT_SIZE)
+    for line in axes:
+        for axis, (_, verdict) in zip(line, titled, strict=True):
+            draw_panel_over(axis, panel, verdict.layout)
+    for line in axes if stacked else axes[:1]:
+        for axis, (title, verdict) in zip(line, titled, strict=True):
+            modes = verdict.fields.modes
+            first = f"\nfirst mode {modes[0][0]:.1f} Hz" if modes else ""
+            axis.set_title(f"{title}\n{verdict.layout.gauge:g} mm, {verdict.mass_kg:.3f} kg{first}", fontsize=FONT_SIZE)
+    figure.suptitle(
+        "\n".join(textwrap.wrap(f"{panel.name} ({panel.material.name})", LINE_CHARS)), fontsize=TITLE_FONT_SIZE
+    )
+    save_png(figure, path)
+
+
+# ---------------------------------------------------------------------------------------------------- drawing one map
+
+
+def _colour_map() -> Any:
+    from matplotlib.colors import LinearSegmentedColormap
+
+    return LinearSegmentedColormap.from_list("stiffen", COLOUR_SCALE)
+
+
+def _levels(scale_max: float) -> np.ndarray:
+    from matplotlib.ticker import MaxNLocator
+
+    return MaxNLocator(SCALE_STEPS).tick_values(0.0, scale_max)
+
+
+def _draw_contours(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, scale_max: float) -> ScalarMappable:
+    """Draw a nodal field as filled contours with thin lines between them."""
+    from matplotlib.tri import Triangulation
+
+    mesh = Triangulation(*verdict.fields.plan_nodes.T, verdict.fields.triangles)
+    levels = _levels(scale_max)
+    axis.tricontour(mesh, field, levels=levels[1:-1], colors=LINE_COLOUR, linewidths=0.3, alpha=0.6)
+    return axis.tricontourf(mesh, field, levels=levels, cmap=_colour_map())
+
+
+def _draw_interpolated(
+    axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, scale_max: float
+) -> ScalarMappable:
+    """Draw a field known at a few marked points, interpolated between them by a thin-plate spline.
+
+    The spline keeps every computed value.  It is clipped to 0 ... the largest computed value, so that the map shows no
+    point softer than the softest computed one.
+    """
+    places = verdict.fields.softness[:, :2]
+    if len(places) < 4 or np.linalg.matrix_rank(places - places[0]) < 2:
+        return axis.scatter(
+            *places.T, c=field, cmap=_colour_map(), vmin=0.0, vmax=scale_max, s=60, edgecolors=LINE_COLOUR
+        )
+    smooth = RBFInterpolator(places, field, kernel="thin_plate_spline")(verdict.fields.plan_nodes)
+    shades = _draw_contours(axis, panel, verdict, np.clip(smooth, 0.0, field.max()), scale_max)
+    axis.plot(*places.T, ".", color=LINE_COLOUR, markersize=2.5, zorder=4)
+    return shades
+
+
+def _draw_by_triangle(
+    axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, scale_max: float
+) -> ScalarMappable:
+    """Draw one value a triangle, with an outline round the area over yield and a cross at the largest value."""
+    from matplotlib.patheffects import withStroke
+    from matplotlib.tri import Triangulation
+
+    plan, triangles = verdict.fields.plan_nodes, verdict.fields.triangles
+    mesh = Triangulation(*plan.T, triangles)
+    shades = axis.tripcolor(mesh, facecolors=field, cmap=_colour_map(), vmin=0.0, vmax=scale_max)
+    over = shapely.union_all([Polygon(corners) for corners in plan[triangles[field >= 1]]])
+    cased = [withStroke(linewidth=2.1, foreground=LINE_COLOUR)]
+    for part in shapely.get_parts(over):
+        for ring in (part.exterior, *part.interiors):
+            axis.plot(*np.asarray(ring.coords).T, color="white", linewidth=1.1, path_effects=cased, zorder=2)
+    x, y = plan[triangles[field.argmax()]].mean(axis=0)
+    casing = [withStroke(linewidth=3.0, foreground="white")]
+    axis.plot(x, y, "x", color=LINE_COLOUR, markersize=7, markeredgewidth=1.4, path_effects=casing, zorder=5)
+    return shades
+
+
+def _draw_mode(axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, scale_max: float) -> ScalarMappable:
+    """Draw the amplitude of a mode as filled contours; lines are dashed where it moves in the opposite direction.
+
+    There is no line at zero: where the sheet hardly moves it would follow the noise of the mesh.
+    """
+    from matplotlib.tri import Triangulation
+
+    mesh = Triangulation(*verdict.fields.plan_nodes.T, verdict.fields.triangles)
+    levels = _levels(scale_max)
+    signed = field if field[np.abs(field).argmax()] > 0 else -field
+    shades = axis.tricontourf(mesh, np.abs(field), levels=levels, cmap=_colour_map())
+    inner = levels[1:-1]
+    axis.tricontour(mesh, signed, levels=inner, colors=LINE_COLOUR, linewidths=0.5)
+    if signed.min() < -levels[1]:
+        axis.tricontour(mesh, signed, levels=-inner[::-1], colors=LINE_COLOUR, linewidths=0.9, linestyles="dashed")
+    return shades
