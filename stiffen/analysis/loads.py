@@ -133,7 +133,7 @@ def case_forces(
 
 
 def _add_load(out: np.ndarray, mesh: Mesh, nodal_mass: np.ndarray, load: Load, patch_centre: Point | None) -> None:
-    """Add the nodal forces of one load to `stdout` (n, 6)."""
+    """Add the nodal forces of one load to `out` (n, 6)."""
     if load.kind == "pressure":
         areas = covered_areas(mesh, None if load.polygon is None else Polygon(load.polygon))
         corners = mesh.nodes[mesh.triangles[areas.triangles]]

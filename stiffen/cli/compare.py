@@ -26,7 +26,7 @@ def run_compare(args: argparse.Namespace) -> int:
         raise InputError([Fault("compare", f"got {len(args.layouts)} layouts", f"give 2 to {MAX_LAYOUTS}")])
     with progress_bar(args.quiet) as progress:
         entries = [_read_entry(path, args, progress) for path in args.layouts]
-    folder = output_folder(args, args.stdout)
+    folder = output_folder(args, args.out)
     comparison_picture(entries, folder / "compare.png")
     head, rows = comparison_table(entries)
     starred = ["* not met"] if any(entry.missed for entry in entries) else []

@@ -23,7 +23,7 @@ def run_draw(args: argparse.Namespace) -> int:
 
     with faults_named_after(args.layout):
         panel, layout = read_layout(args.layout)
-    folder = output_folder(args, args.stdout)
+    folder = output_folder(args, args.out)
     with progress_bar(args.quiet) as progress:
         verdict, plan = with_process_plan(
             panel, check(panel, layout, mesh_level=args.mesh, fields=True, progress=progress)

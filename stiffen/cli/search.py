@@ -41,7 +41,7 @@ def _search_one(args: argparse.Namespace) -> int:
     from stiffen.output.bench_files import clear, write_bench_files
 
     panel, start = panel_and_start(args)
-    folder = output_folder(args, args.stdout)
+    folder = output_folder(args, args.out)
     best: list[Verdict] = []
 
     def keep(verdict: Verdict) -> None:
@@ -87,7 +87,7 @@ def _search_several(args: argparse.Namespace) -> int:
         if getattr(args, "start" if name == "from" else name):
             raise InputError([Fault(f"--{name}", f"got {len(args.panels)} panels", "give it one panel at a time")])
     _check_readable(args.panels)
-    folders = {path: Path(args.stdout) / Path(path).stem for path in args.panels}
+    folders = {path: Path(args.out) / Path(path).stem for path in args.panels}
     options = ["--seconds", f"{args.seconds!r}", "--seed", f"{args.seed}", "--mesh", args.mesh, "--paper", args.paper]
     commands = {
         path: [sys.executable, "-m", "stiffen", "search", path, "--out", str(folder), "--quiet", *options]

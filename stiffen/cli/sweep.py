@@ -25,7 +25,7 @@ def run_sweep(args: argparse.Namespace) -> int:
     panel, start = panel_and_start(args)
     with faults_named_after(args.panel):
         what = parse_sweep(panel, args.sweep)
-    folder = output_folder(args, args.stdout)
+    folder = output_folder(args, args.out)
     rows: list[SweepRow] = []
 
     def keep(row: SweepRow) -> None:

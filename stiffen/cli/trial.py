@@ -17,7 +17,7 @@ def run_trial(args: argparse.Namespace) -> int:
         panel = read_panel(args.panel)
     die = trial_die(panel, args.die)
     gauge = args.gauge or min(panel.gauges)
-    folder = output_folder(args, args.stdout)
+    folder = output_folder(args, args.out)
     copy = copy_starter_tools(panel, folder)
     write_trial(panel, die, gauge, folder / "trial.pdf", args.paper, copy)
     with atomic_write(folder / "trial.txt") as fresh:

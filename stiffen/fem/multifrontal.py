@@ -43,8 +43,7 @@ class Front:
 
 @dataclass(frozen=True, eq=False)
 class ScatterMap:
-    """Destination of each block of a matrix: `blocks`, sorted by front, go to `summary_rows` and `columns` of their
-    front.
+    """Destination of each block of a matrix: `blocks`, sorted by front, go to `rows` and `columns` of their front.
 
     bounds: front k has the blocks bounds[2 k]..bounds[2 k + 1] in the square of its eliminated nodes, and the blocks
     bounds[2 k + 1]..bounds[2 k + 2] in their coupling to the boundary.  indptr, indices: the block CSR pattern.

@@ -100,7 +100,7 @@ def rivets_needed(width: float, per_inch: float, share: float = 1.0) -> int:
 
 
 def rivets_per_row(count: int, rows: int) -> int:
-    """Rivets in each of `summary_rows` equal rows that hold at least `count` rivets together."""
+    """Rivets in each of `rows` equal rows that hold at least `count` rivets together."""
     return math.ceil(count / rows)
 
 

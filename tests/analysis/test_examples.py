@@ -98,7 +98,7 @@ def test_the_whole_trike_is_tallied(tmp_path, capsys):
         write_json(tmp_path / path.stem / "layout.json", layout_document(panel, layout, None))
         wanted += panel.mass(layout)
     assert main(["tally", str(tmp_path), "--csv", str(tmp_path / "trike.csv")]) == 1  # none of them is evaluated
-    out = capsys.readouterr().stdout
+    out = capsys.readouterr().out
     total = next(line for line in out.splitlines() if line.startswith(f"{len(FILES)} in all"))
     assert f"{wanted:.3f}" in total
     assert "5754-H111 0.8 mm: 1 x 2000 x 1000 mm" in out

@@ -161,7 +161,7 @@ def test_check_tells_what_is_missed(tmp_path, capsys):
     path = tmp_path / "plate.toml"
     path.write_text(PANEL_FILE.format(limit=0.01))
     assert main(["check", str(path), "--mesh", "quick", "--gauge", "2"]) == 1
-    out = capsys.readouterr().stdout
+    out = capsys.readouterr().out
     assert "NOT MET" in out
     assert out.endswith("not met\n")
 
@@ -204,10 +204,10 @@ def test_numbers_that_are_none_become_null(panel_file, tmp_path, made_up, monkey
 def test_thinnest_sheet_is_taken_and_said(panel_file, made_up, capsys):
     main(["check", str(panel_file)])
     assert made_up[0][0].gauge == 1.0
-    assert "the thinnest sheet of the rack (1, 2 mm); --gauge takes another" in capsys.readouterr().stdout
+    assert "the thinnest sheet of the rack (1, 2 mm); --gauge takes another" in capsys.readouterr().out
     main(["check", str(panel_file), "--gauge", "1.2"])
     assert made_up[1][0].gauge == 1.2
-    assert "thinnest" not in capsys.readouterr().stdout
+    assert "thinnest" not in capsys.readouterr().out
 
 
 def test_options_reach_the_judge(panel_file, made_up, tmp_path):
@@ -233,7 +233,7 @@ def test_a_broken_rule_is_named_and_counts(panel_file, tmp_path, capsys):
     assert status == 1
     assert data["status"] == "not met"
     assert data["rules_broken"][0]["where"] == "bead[1] B16"
-    assert "look out: rule not kept: bead[1] B16: " in capsys.readouterr().stdout
+    assert "look out: rule not kept: bead[1] B16: " in capsys.readouterr().out
 
 
 # ----------------------------------------------------------------------------------------------------------- search
@@ -263,7 +263,7 @@ def test_search_writes_everything_and_one_line(hatch_file, tmp_path, capsys, sea
 def test_a_search_that_finds_no_way_says_so(hatch_file, tmp_path, capsys, search_finds, no_pictures):
     search_finds(found(verdict(LAYOUT, deflection=2.0)))
     assert main(["search", str(hatch_file), "--out", str(tmp_path / "out")]) == 1
-    assert capsys.readouterr().stdout.startswith("NOT MET: deflection wind; best found 1 mm")
+    assert capsys.readouterr().out.startswith("NOT MET: deflection wind; best found 1 mm")
     assert (tmp_path / "out" / "marking.dxf").exists()
 
 
@@ -271,7 +271,7 @@ def test_ctrl_c_keeps_the_best_so_far(hatch_file, tmp_path, capsys, search_finds
     search_finds(KeyboardInterrupt())
     out = tmp_path / "out"
     assert main(["search", str(hatch_file), "--out", str(out)]) == 0
-    assert capsys.readouterr().stdout.startswith("stopped; met: 1.5 mm")
+    assert capsys.readouterr().out.startswith("stopped; met: 1.5 mm")
     assert read_layout(out / "layout.json")[1].gauge == 1.5
     assert {path.name for path in out.iterdir()} >= {"marking.dxf", "card.txt", "layout.png"}
 
@@ -282,13 +282,13 @@ def test_ctrl_c_before_anything_was_found(hatch_file, tmp_path, capsys, monkeypa
 
     monkeypatch.setattr(driver, "search", search)
     assert main(["search", str(hatch_file), "--out", str(tmp_path / "out")]) == 130
-    assert capsys.readouterr().stderr == "stopped\n"
+    assert capsys.readouterr().err == "stopped\n"
 
 
 def test_a_stopped_search_says_why(hatch_file, tmp_path, capsys, search_finds, no_pictures):
     search_finds(found(stopped="time was up after 5 s"))
     main(["search", str(hatch_file), "--out", str(tmp_path / "out"), "--seconds", "5"])
-    assert capsys.readouterr().stdout.startswith("time was up after 5 s; met: ")
+    assert capsys.readouterr().out.startswith("time was up after 5 s; met: ")
 
 
 @pytest.mark.parametrize("watched", [True, False], ids=["terminal", "piped"])
@@ -309,7 +309,7 @@ def test_what_is_proven_stands_in_card_report_and_last_line(hatch_file, tmp_path
     search_finds(found())
     out = tmp_path / "out"
     main(["search", str(hatch_file), "--out", str(out)])
-    assert "; no lighter sheet of the rack can (ribbed-plate model); in " in capsys.readouterr().stdout
+    assert "; no lighter sheet of the rack can (ribbed-plate model); in " in capsys.readouterr().out
     page = (out / "report.html").read_text()
     for words in ("proven: no layout of 90 bead candidates can", "no layout takes less than 21.3 (proven; gap 22 %)"):
         assert words in " ".join((out / "card.txt").read_text().split())
@@ -317,7 +317,7 @@ def test_what_is_proven_stands_in_card_report_and_last_line(hatch_file, tmp_path
     not_found = GaugeOutcome(0.8, GaugeStatus.NOT_FOUND, miss=0.03, seconds=9.0)
     search_finds(replace(found(), gauge_outcomes=(not_found, THREE_BEADS)))
     main(["search", str(hatch_file), "--out", str(out)])
-    assert "no lighter sheet" not in capsys.readouterr().stdout
+    assert "no lighter sheet" not in capsys.readouterr().out
 
 
 # ----------------------------------------------------------------------------------------- from, several panels, sweeps
@@ -343,11 +343,11 @@ def test_a_layout_that_cannot_be_gone_on_from_is_bad_input(panel_file, tmp_path,
     file = tmp_path / "l.json"
     write_json(file, layout_document(panel, Layout(1.2), {}))
     assert main(["search", str(panel_file), "--from", str(file), "--out", str(tmp_path / "out")]) == 2
-    assert capsys.readouterr().stderr == f"{file}: gauge: 1.2 is not in the rack of the panel (one of: 1, 2)\n"
+    assert capsys.readouterr().err == f"{file}: gauge: 1.2 is not in the rack of the panel (one of: 1, 2)\n"
     bead = replace(LAYOUT.beads[0], die=panel.tools.bead_die("B16"), path=((60.0, 75.0), (192.0, 75.0)))
     write_json(file, layout_document(panel, Layout(1.0, (bead,)), {}))
     assert main(["search", str(panel_file), "--from", str(file), "--out", str(tmp_path / "out")]) == 2
-    assert capsys.readouterr().stderr.startswith(f"{file}: bead[1] B16: ")
+    assert capsys.readouterr().err.startswith(f"{file}: bead[1] B16: ")
     assert not (tmp_path / "out").exists()
 
 
@@ -401,7 +401,7 @@ def test_two_panels_of_one_name_and_all_faults_are_told_before_any_search(panel_
     other.parent.mkdir()
     other.write_text(PANEL_FILE.format(limit=-1.0).replace('"pinned"', '"glued"'))
     assert main(["search", str(panel_file), str(other), "nothing.toml", "--out", str(tmp_path / "out")]) == 2
-    lines = capsys.readouterr().stderr.splitlines()
+    lines = capsys.readouterr().err.splitlines()
     assert len(lines) == 4
     assert lines[0].startswith(f"{other}: would be written to the same folder as {panel_file}: plate (give the file ")
     assert "support[1].hold" in "".join(lines) and "demand[1].limit" in "".join(lines)
@@ -417,9 +417,7 @@ def test_a_build_of_two_panels_for_real(tmp_path, capsys):
     words = ["--seconds", "300", "--mesh", "quick"]  # these end by themselves long before
     out, result = tmp_path / "a", tmp_path / "r.json"
     assert main(["search", *files, *words, "--jobs", "2", "--out", str(out), "--json", str(result)]) == 0
-    assert [line.split(": ")[:2] for line in capsys.readouterr().stdout.splitlines()] == [
-        [file, "met"] for file in files
-    ]
+    assert [line.split(": ")[:2] for line in capsys.readouterr().out.splitlines()] == [[file, "met"] for file in files]
     panels = json.loads(result.read_text())["panels"]
     assert [one["result"]["status"] for one in panels] == ["met", "met"]
     assert not any(one["result"]["search"]["cut_short"] for one in panels)
@@ -441,7 +439,7 @@ def test_a_build_of_two_panels_for_real(tmp_path, capsys):
 )
 def test_what_several_panels_cannot_have(panel_file, hatch_file, tmp_path, capsys, words, told):
     assert main(["search", str(panel_file), str(hatch_file), "--out", str(tmp_path / "out"), *words]) == 2
-    assert told in capsys.readouterr().stderr
+    assert told in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
 
 
@@ -452,7 +450,7 @@ def test_a_sweep_writes_table_picture_and_layouts(hatch_file, tmp_path, capsys, 
     words = ["search", str(hatch_file), "--sweep", "frequency=30,40", "--out", str(out)]
     assert main([*words, "--json", str(tmp_path / "r.json")]) == 0
     assert {path.name for path in out.iterdir()} == {"sweep.txt", "sweep.csv", "sweep.png", "limit_30", "limit_40"}
-    text = capsys.readouterr().stdout
+    text = capsys.readouterr().out
     assert text.startswith((out / "sweep.txt").read_text()) and text.endswith(f"table, picture and layouts in {out}\n")
     assert (out / "sweep.csv").read_text().count("\n") == 3
     panel, layout = read_layout(out / "limit_30" / "layout.json")
@@ -472,18 +470,18 @@ def test_a_sweep_with_a_row_not_met_or_stopped_is_status_1(hatch_file, tmp_path,
     words = ["search", str(hatch_file), "--sweep", "gauge=1,2", "--out", str(tmp_path / "out")]
     monkeypatch.setattr(sweep, "search", lambda panel, **options: searched(panel, met=panel.gauges != (2.0,)))
     assert main(words) == 1
-    assert "* not met" in capsys.readouterr().stdout
+    assert "* not met" in capsys.readouterr().out
     monkeypatch.setattr(sweep, "search", lambda panel, **options: replace(searched(panel), stopped="interrupted"))
     assert main(words) == 1
-    assert "stopped after 1 of 2 rows; table" in capsys.readouterr().stdout
+    assert "stopped after 1 of 2 rows; table" in capsys.readouterr().out
 
 
 def test_a_bad_sweep_is_told_with_the_file(panel_file, tmp_path, capsys):
     words = ["search", str(panel_file), "--out", str(tmp_path / "out"), "--sweep"]
     assert main([*words, "limit=1,2"]) == 2
-    assert capsys.readouterr().stderr.startswith(f"{panel_file}: --sweep: 'limit' may be any of 2 demands (name one ")
+    assert capsys.readouterr().err.startswith(f"{panel_file}: --sweep: 'limit' may be any of 2 demands (name one ")
     assert main([*words, "gauge=1,40"]) == 2
-    assert capsys.readouterr().stderr.startswith(f"{panel_file}: panel.gauges[1]: is 40")
+    assert capsys.readouterr().err.startswith(f"{panel_file}: panel.gauges[1]: is 40")
     assert not (tmp_path / "out").exists()
 
 
@@ -501,7 +499,7 @@ def test_draw_judges_again_and_writes(tmp_path, panel_file, made_up, capsys):
     names = {path.name for path in (tmp_path / "out").iterdir()}
     assert names == WRITTEN
     assert read_layout(tmp_path / "out" / "layout.json")[1] == layout
-    assert capsys.readouterr().stdout.startswith("met: 1 mm")
+    assert capsys.readouterr().out.startswith("met: 1 mm")
 
 
 def test_all_files_of_a_layout_share_one_process_plan(tmp_path, hatch_file, made_up):
@@ -530,7 +528,7 @@ def test_all_files_of_a_layout_share_one_process_plan(tmp_path, hatch_file, made
 def test_trial_writes_the_strip_and_a_copy_of_the_tools(panel_file, tmp_path, capsys):
     out = tmp_path / "strip"
     assert main(["trial", str(panel_file), "--die", "B16", "--out", str(out), "--paper", "letter"]) == 0
-    assert capsys.readouterr().stdout == f"trial strip of die B16 in 1 mm 5754-H111; in {out}\n"
+    assert capsys.readouterr().out == f"trial strip of die B16 in 1 mm 5754-H111; in {out}\n"
     assert {path.name for path in out.iterdir()} == {"trial.pdf", "trial.txt", "tools.toml"}
     assert "thickness = 1\n" in (out / "trial.txt").read_text()
     assert main(["trial", str(panel_file), "--die", "B16", "--gauge", "1.5", "--out", str(out)]) == 0
@@ -539,7 +537,7 @@ def test_trial_writes_the_strip_and_a_copy_of_the_tools(panel_file, tmp_path, ca
 
 def test_trial_tells_which_dies_there_are(panel_file, tmp_path, capsys):
     assert main(["trial", str(panel_file), "--die", "X1", "--out", str(tmp_path / "strip")]) == 2
-    assert '--die: "X1" is no bead die of this panel (one of: B12, B16' in capsys.readouterr().stderr
+    assert '--die: "X1" is no bead die of this panel (one of: B12, B16' in capsys.readouterr().err
     assert not (tmp_path / "strip").exists()
 
 
@@ -577,7 +575,7 @@ def test_compare_takes_the_results_in_the_files(two, tmp_path, capsys, monkeypat
 
     monkeypatch.setattr(evaluation, "check", check)
     assert main(["compare", *map(str, two), "--out", str(tmp_path / "both")]) == 0
-    out = capsys.readouterr().stdout
+    out = capsys.readouterr().out
     assert "1 plain" in out
     assert "2 (beaded) against 1 (plain): same mass; deflection wind the same" in out
     assert (tmp_path / "both" / "compare.txt").read_text() == out
@@ -601,7 +599,7 @@ def test_compare_says_which_layout_could_not_be_judged(two, tmp_path, capsys, mo
 
     monkeypatch.setattr(evaluation, "check", check)
     assert main(["compare", *map(str, two), "--out", str(tmp_path / "both"), "--judge"]) == 3
-    told, help_ = capsys.readouterr().stderr.splitlines()
+    told, help_ = capsys.readouterr().err.splitlines()
     assert told == f"{two[0] / 'layout.json'}: no mesh" and "what may help: another --mesh" in help_
     assert not (tmp_path / "both").exists()
 
@@ -609,33 +607,33 @@ def test_compare_says_which_layout_could_not_be_judged(two, tmp_path, capsys, mo
 @pytest.mark.parametrize(("count", "told"), [(1, "got 1 layouts"), (7, "got 7 layouts")])
 def test_compare_takes_two_to_six(two, tmp_path, capsys, count, told):
     assert main(["compare", *[str(two[0])] * count, "--out", str(tmp_path / "x")]) == 2
-    assert told in capsys.readouterr().stderr
+    assert told in capsys.readouterr().err
 
 
 def test_tally_adds_up_and_writes_csv(two, tmp_path, capsys):
     assert main(["tally", str(tmp_path), "--csv", str(tmp_path / "build.csv"), "--sheet", "1200x800"]) == 0
-    out = capsys.readouterr().stdout
+    out = capsys.readouterr().out
     assert "2 in all" in out
     assert "5754-H111 1 mm: 1 x 1200 x 800 mm" in out
     assert (tmp_path / "build.csv").read_text().count("\n") == 3
     assert main(["tally", str(two[0]), str(two[0]), str(two[0] / "layout.json")]) == 0
-    assert "3 in all" in capsys.readouterr().stdout
+    assert "3 in all" in capsys.readouterr().out
 
 
 def test_tally_says_what_was_not_judged_and_what_fits_no_sheet(two, tmp_path, capsys):
     file = two[1] / "layout.json"
     file.write_text(json.dumps({**json.loads(file.read_text()), "result": None}))
     assert main(["tally", str(two[1])]) == 1
-    assert "not judged" in capsys.readouterr().stdout
+    assert "not judged" in capsys.readouterr().out
     assert main(["tally", str(two[0]), "--sheet", "100x100"]) == 1
-    assert "larger than the sheet" in capsys.readouterr().stdout
+    assert "larger than the sheet" in capsys.readouterr().out
 
 
 def test_a_folder_without_layouts_is_told(tmp_path, capsys):
     assert main(["tally", str(tmp_path)]) == 2
-    assert f"{tmp_path}: holds no layout.json" in capsys.readouterr().stderr
+    assert f"{tmp_path}: holds no layout.json" in capsys.readouterr().err
     assert main(["tally", str(tmp_path / "gone")]) == 2
-    assert "there is no such file" in capsys.readouterr().stderr
+    assert "there is no such file" in capsys.readouterr().err
 
 
 # --------------------------------------------------------------------------------------------------- what is printed
@@ -663,7 +661,7 @@ def test_json_of_a_search_goes_where_it_is_asked_for(hatch_file, tmp_path, searc
     search_finds(found())
     main(["search", str(hatch_file), "--out", str(tmp_path / "out"), "--json", str(tmp_path / "r.json")])
     assert json.loads((tmp_path / "r.json").read_text())["search"]["seed"] == 0
-    assert capsys.readouterr().stdout.startswith("met: ")
+    assert capsys.readouterr().out.startswith("met: ")
 
 
 @pytest.mark.slow
@@ -698,7 +696,7 @@ def test_earlier_sheets_go_with_the_first_better_layout(hatch_file, tmp_path, se
 def test_new_writes_a_panel_that_can_be_read(tmp_path, capsys):
     path = tmp_path / "mine.toml"
     assert main(["new", str(path)]) == 0
-    assert f"stiffen check {path}" in capsys.readouterr().stdout
+    assert f"stiffen check {path}" in capsys.readouterr().out
     assert read_panel(path).demands
 
 
@@ -707,12 +705,12 @@ def test_new_leaves_a_file_alone(tmp_path, capsys):
     path.write_text("mine")
     assert main(["new", str(path)]) == 2
     assert path.read_text() == "mine"
-    assert f"{path}: is there already" in capsys.readouterr().stderr
+    assert f"{path}: is there already" in capsys.readouterr().err
 
 
 def test_stock_lists_materials_and_tools_with_units(capsys):
     assert main(["stock"]) == 0
-    out = capsys.readouterr().stdout
+    out = capsys.readouterr().out
     for name in (*stiffen.materials(), "B16", "F50"):
         assert name in out
     for unit in ("E GPa", "kg/m3", "yield MPa", "width mm", "cut dia. mm", "throat 450 mm"):
@@ -741,7 +739,7 @@ def test_every_fault_is_told_on_a_line_with_the_file(tmp_path, capsys):
 def test_a_missing_file_is_told_once(command, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     assert main([command[0], "nothing.toml", *command[1:]]) == 2
-    assert capsys.readouterr().stderr.count("nothing.toml") == 1
+    assert capsys.readouterr().err.count("nothing.toml") == 1
     assert list(tmp_path.iterdir()) == []
 
 
@@ -752,7 +750,7 @@ def test_a_failed_solve_is_status_3(panel_file, capsys, monkeypatch, error):
 
     monkeypatch.setattr(evaluation, "check", check)
     assert main(["check", str(panel_file)]) == 3
-    told, help_ = capsys.readouterr().stderr.splitlines()
+    told, help_ = capsys.readouterr().err.splitlines()
     assert told == f"{panel_file}: nothing holds the sheet"
     assert help_.startswith("  what may help: ") and "--mesh" in help_
 
@@ -763,7 +761,7 @@ def test_our_own_fault_shows_no_traceback(panel_file, capsys, monkeypatch):
 
     monkeypatch.setattr(evaluation, "check", check)
     assert main(["check", str(panel_file)]) == 3
-    err = capsys.readouterr().stderr
+    err = capsys.readouterr().err
     assert "Traceback" not in err
     assert "a fault inside stiffen" in err
     assert "KeyError: 'key' (test_commands.py, line " in err
@@ -774,13 +772,13 @@ def test_a_folder_that_cannot_be_made(panel_file, tmp_path, capsys, options):
     (tmp_path / "taken").write_text("x")
     words = [word.format(file=tmp_path / "taken") for word in options]
     assert main(["search", str(panel_file), *words]) == 2
-    assert str(tmp_path / "taken") in capsys.readouterr().stderr
+    assert str(tmp_path / "taken") in capsys.readouterr().err
 
 
 def test_a_result_that_cannot_be_written(panel_file, tmp_path, capsys, made_up):
     target = tmp_path / "nowhere" / "r.json"
     assert main(["check", str(panel_file), "--json", str(target)]) == 2
-    assert f"{target}: cannot be written" in capsys.readouterr().stderr
+    assert f"{target}: cannot be written" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
@@ -801,13 +799,13 @@ def test_a_result_that_cannot_be_written(panel_file, tmp_path, capsys, made_up):
 )
 def test_wrong_options_are_bad_input(words, told, capsys):
     assert main(words) == 2
-    assert told in capsys.readouterr().stderr
+    assert told in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("command", ["check", "search", "draw", "trial", "compare", "tally", "new", "stock"])
 def test_every_command_has_help_with_examples(command, capsys):
     assert main([command, "--help"]) == 0
-    out = capsys.readouterr().stdout
+    out = capsys.readouterr().out
     assert "Examples:" in out
     assert f"stiffen {command}" in out
     assert all(len(line) <= 110 for line in out.splitlines())
@@ -818,13 +816,13 @@ def test_documents_name_every_command_and_option(capsys):
     for command in ("check", "search", "draw", "trial", "compare", "tally", "new", "stock"):
         main([command, "--help"])
         assert f"stiffen {command}" in page
-        options = set(re.findall(r"--[a-z]+", capsys.readouterr().stdout)) - {"--help", "--quiet"}
+        options = set(re.findall(r"--[a-z]+", capsys.readouterr().out)) - {"--help", "--quiet"}
         assert all(option in page for option in options), options
 
 
 def test_version_is_the_packages(capsys):
     assert main(["--version"]) == 0
-    assert capsys.readouterr().stdout == f"stiffen {stiffen.__version__}\n"
+    assert capsys.readouterr().out == f"stiffen {stiffen.__version__}\n"
 
 
 def test_help_loads_nothing_heavy():

@@ -65,7 +65,7 @@ def test_a_folder_is_ours_alone_and_left_clean(tmp_path):
 def test_a_second_search_into_the_folder_is_refused(tmp_path, holder, capsys):
     (tmp_path / "lid.toml").write_text(kill.PANEL)
     assert entry.main(["search", str(tmp_path / "lid.toml"), "--out", str(tmp_path / "out")]) == 2
-    told = capsys.readouterr().stderr
+    told = capsys.readouterr().err
     assert f"{tmp_path / 'out'}: is being written to by process {holder.pid}, since 2" in told
     assert "(wait for it or stop it, or name another folder)" in told
     assert holder.poll() is None
@@ -217,7 +217,7 @@ def test_other_signals_stop_as_ctrl_c_does_and_are_left_as_they_were(tmp_path, c
 
     monkeypatch.setattr(evaluation, "check", check)
     assert entry.main(["check", str(tmp_path / "lid.toml")]) == 130
-    assert capsys.readouterr().stderr == "stopped\n"
+    assert capsys.readouterr().err == "stopped\n"
     assert signal.getsignal(number) == before
 
 
@@ -235,7 +235,7 @@ def test_ctrl_c_that_falls_where_it_is_swallowed_is_sent_once_more(capsys, monke
 
     monkeypatch.setattr(parser, "run_stock", stock)
     assert entry.main(["stock"]) == 130
-    assert capsys.readouterr().stderr.strip().endswith("stopped")
+    assert capsys.readouterr().err.strip().endswith("stopped")
 
 
 def test_an_ignored_signal_stays_ignored(tmp_path, monkeypatch):

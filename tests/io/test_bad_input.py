@@ -128,9 +128,9 @@ def command(path, tmp_path, kind=None):
 def refused(ended, path, out):
     """What must hold of every refusal; hands back the complaints, the file's name left out."""
     assert ended.status == 2, ended
-    assert ended.stdout == ""
-    assert "Traceback" not in ended.stderr
-    lines = ended.stderr.splitlines()
+    assert ended.out == ""
+    assert "Traceback" not in ended.err
+    lines = ended.err.splitlines()
     assert lines
     assert all(line.startswith(f"{path}: ") for line in lines)
     assert any(re.search(r" \(.+\)$|must be (at least|more than)", line) for line in lines), "no cure"
@@ -399,8 +399,8 @@ def test_disk_without_room_for_the_result(run, panel, out):
 def test_disk_without_room_for_a_search(run, panel, tmp_path):
     fresh = tmp_path / "fresh"
     ended = run("search", panel, "--mesh", "quick", "--out", fresh, file_size=600)
-    assert (ended.status, ended.stdout) == (2, "")
-    assert f"{fresh / 'layout.json'}: cannot be written: file too large" in ended.stderr
+    assert (ended.status, ended.out) == (2, "")
+    assert f"{fresh / 'layout.json'}: cannot be written: file too large" in ended.err
     assert list(fresh.iterdir()) == []
 
 
@@ -424,18 +424,18 @@ def full_disk(tmp_path):
 def test_a_full_disk(run, panel, full_disk):
     before = sorted(item.name for item in full_disk.iterdir())
     ended = run("search", panel, "--mesh", "quick", "--out", full_disk)
-    assert (ended.status, ended.stdout) == (2, "")
-    assert f"{full_disk}: cannot be written to: no space left on device (the disk is full: make room" in ended.stderr
+    assert (ended.status, ended.out) == (2, "")
+    assert f"{full_disk}: cannot be written to: no space left on device (the disk is full: make room" in ended.err
     assert sorted(item.name for item in full_disk.iterdir()) == before
 
 
 def test_a_full_disk_for_a_result(run, panel, full_disk):
     ended = run("check", panel, "--mesh", "quick", "--json", full_disk / "r.json")
-    assert (ended.status, ended.stdout) == (2, "")
-    assert "r.json: cannot be written: no space left on device (the disk is full: make room" in ended.stderr
+    assert (ended.status, ended.out) == (2, "")
+    assert "r.json: cannot be written: no space left on device (the disk is full: make room" in ended.err
 
 
 def test_a_good_file_is_not_refused(run, panel):
     ended = run("check", panel, "--mesh", "quick", "--json", "-")
     assert ended.status == 0
-    assert json.loads(ended.stdout)["status"] == "met"
+    assert json.loads(ended.out)["status"] == "met"

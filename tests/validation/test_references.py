@@ -82,7 +82,7 @@ def test_script_exits_by_the_outcome(three, monkeypatch, capsys):
     assert runner.main(["--short"]) == 1
     monkeypatch.setattr(runner, "measure", lambda: three[:1])
     assert runner.main([]) == 0
-    assert "beam, w" in capsys.readouterr().stdout
+    assert "beam, w" in capsys.readouterr().out
 
 
 def test_the_entry_point_runs_the_same_table(monkeypatch, capsys):
@@ -90,4 +90,4 @@ def test_the_entry_point_runs_the_same_table(monkeypatch, capsys):
     with pytest.raises(SystemExit) as ended:
         runpy.run_module("stiffen.validate", run_name="__main__")
     assert ended.value.code == 0
-    assert "python -m stiffen.validate [-h] [--short]" in capsys.readouterr().stdout
+    assert "python -m stiffen.validate [-h] [--short]" in capsys.readouterr().out

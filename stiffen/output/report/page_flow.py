@@ -32,9 +32,9 @@ FOLD = 4  # rows from which a narrow table is set in two halves side by side
 
 @dataclass(frozen=True)
 class Table:
-    """Rows of words under a head; `right_aligned` names the columns that stand at the right.  ruled.
+    """Rows of words under a head; `right_aligned` names the columns that stand at the right.
 
-    High, to be filled in.
+    ruled: high rows, to be filled in by hand.
     """
 
     head: tuple[str, ...]
@@ -126,7 +126,7 @@ class Flow:
         return right - LEFT
 
     def need(self, height: float) -> None:
-        """Begin a page where less than `profile_height` is left."""
+        """Begin a page where less than `height` is left."""
         if self.y - height < BOTTOM:
             self._turn()
 

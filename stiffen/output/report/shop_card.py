@@ -188,8 +188,8 @@ def _alerts(verdict: Verdict, flat_baseline: FlatSheetBaseline | None) -> Iterab
         and flat_baseline.mass_kg is not None
         and flat_baseline.mass_kg < verdict.mass_kg - MASS_RESOLUTION
     ):
-        yield f"A FLAT SHEET IS LIGHTER: {flat_baseline.gauge_mm:g} mm flat meets the demands with
-        {mass_text(flat_baseline.mass_kg)}."
+        mass = mass_text(flat_baseline.mass_kg)
+        yield f"A FLAT SHEET IS LIGHTER: {flat_baseline.gauge_mm:g} mm flat meets the demands with {mass}."
     if not verdict.met:
         missed = ", ".join(demand.label for demand in verdict.demands if not demand.met)
         yield f"NOT MET: {missed}. This is the best that was found, not what was asked for."
@@ -212,8 +212,9 @@ def _sheet_lines(
         f"Buy: {panel.material.name}, {layout.gauge:g} mm.",
         f"Blank: {_size_text(rough)} ({'rough cut' if layout.beads else 'no beads: cut to size'}).",
         f"Finished: {_size_text(outline)}, flat.",
-        f"Mass: blank {mass_text(blank)}; removed {mass_text(blank - verdict.mass_kg)}{f' ({removed})' if removed else
-        ''}; " f"finished {mass_text(verdict.mass_kg)}.",
+        f"Mass: blank {mass_text(blank)}; "
+        f"removed {mass_text(blank - verdict.mass_kg)}{f' ({removed})' if removed else ''}; "
+        f"finished {mass_text(verdict.mass_kg)}.",
         *_edge_trim_lines(panel),
         *([f"Against flat: {mass_comparison(verdict, flat_baseline)}."] if flat_baseline else []),
     ]
