@@ -88,7 +88,7 @@ class TableReader:
         self._asked[key] = None
         return key in self.data
 
-    def fault(self, key: str | KeyPath, what: str, cure: str = "") -> None:
+    def add_fault(self, key: str | KeyPath, what: str, cure: str = "") -> None:
         """Keep a fault at a key of this table, or at a path below it ("" for the table itself)."""
         below = key if isinstance(key, tuple) else (key,) if key else ()
         self.faults.add(self.path + below, what, cure)
@@ -97,18 +97,20 @@ class TableReader:
         """Keep a fault for every key that was not asked for."""
         unknown = [key for key in self.data if key not in self._asked]
         for key in unknown[:MAX_FAULTS]:
-            self.fault(key, f"is not a key of {noun}", suggestion(key, self._asked))
+            self.add_fault(key, f"is not a key of {noun}", suggestion(key, self._asked))
         if len(unknown) > MAX_FAULTS:
-            self.fault("", f"has {len(unknown) - MAX_FAULTS} more unknown keys")
+            self.add_fault("", f"has {len(unknown) - MAX_FAULTS} more unknown keys")
 
-    def keep(self, findings: Iterable[Finding]) -> None:
+    def add_findings(self, findings: Iterable[Finding]) -> None:
         """Keep faults found by a rule, at their places below this table."""
         for path, what, cure in findings:
-            self.fault(path, what, cure)
+            self.add_fault(path, what, cure)
 
     def check_keys_of_kind(self, noun: str, keys: KindKeys) -> None:
         """Keep a fault for each key that must be there and is not, and for known keys that have no meaning here."""
-        self.keep(kind_findings(noun, keys, [key for key in self.data if key in self._asked or key in keys.needed]))
+        self.add_findings(
+            kind_findings(noun, keys, [key for key in self.data if key in self._asked or key in keys.needed])
+        )
 
     def read(self, key: str, rule: Rule, default: object = REQUIRED) -> Value:
         """The value of a key in its stored form; the default where the key is missing.
@@ -119,12 +121,12 @@ class TableReader:
             rule = rule.rule
         if not self.has(key):
             if default is REQUIRED:
-                self.fault(key, "is missing", rule.missing)
+                self.add_fault(key, "is missing", rule.missing)
                 return None
             return default
         value = self.data[key]
         if found := rule.faults(value):
-            self.keep(((key, *path), what, cure) for path, what, cure in found)
+            self.add_findings(((key, *path), what, cure) for path, what, cure in found)
             return None
         return rule.convert(value)
 
@@ -136,7 +138,7 @@ class TableReader:
         if isinstance(value, dict):
             return TableReader(value, self.faults, (*self.path, key))
         cure = f"in TOML it has the heading [{key}], single brackets, once" if isinstance(value, list) else ""
-        return self.fault(key, f"is {show_value(value)}, not a table", cure)
+        return self.add_fault(key, f"is {show_value(value)}, not a table", cure)
 
     def tables(self, key: str) -> list[TableReader]:
         """The tables of an array of tables; an empty list if there is none."""
@@ -144,15 +146,19 @@ class TableReader:
             return []
         value = self.data[key]
         if not isinstance(value, list):
-            self.fault(key, f"is {show_value(value)}, not a list of tables", f"in TOML each has the heading [[{key}]]")
+            self.add_fault(
+                key, f"is {show_value(value)}, not a list of tables", f"in TOML each has the heading [[{key}]]"
+            )
             return []
         if len(value) > MAX_ROWS:
-            self.fault(key, f"stands there {len(value)} times", f"at most {MAX_ROWS} of a kind")
+            self.add_fault(key, f"stands there {len(value)} times", f"at most {MAX_ROWS} of a kind")
             return []
         rows = []
         for place, item in enumerate(value):
             if isinstance(item, dict):
                 rows.append(TableReader(item, self.faults, (*self.path, key, place)))
             else:
-                self.fault((key, place), f"is {show_value(item)}, not a table", f"in TOML it has the heading [[{key}]]")
+                self.add_fault(
+                    (key, place), f"is {show_value(item)}, not a table", f"in TOML it has the heading [[{key}]]"
+                )
         return rows

@@ -228,7 +228,7 @@ def test_our_own_marking_drawing_is_read_back(tmp_path, part):
 
 
 @pytest.mark.parametrize(
-    ("layer", "told"),
+    ("layer", "message"),
     [
         ("FOLD", "part.dxf: has a layer FOLD that does not say which way the fold goes (name it CUT, FOLD UP,"),
         ("FOLD 90", "has a layer FOLD 90 that does not say which way"),
@@ -239,23 +239,23 @@ def test_our_own_marking_drawing_is_read_back(tmp_path, part):
         ("FOLD UP 175", "layer FOLD UP 175: angle is 175, must be at least -170 and at most 170 degrees"),
     ],
 )
-def test_what_a_wrong_layer_is_told(part, layer, told):
+def test_message_for_a_wrong_layer(part, layer, message):
     part.line(layer, (0, 30), (400, 30))
-    assert told in part.fault()
+    assert message in part.fault()
 
 
 def test_folds_that_do_not_fit(part):
     part.line("FOLD UP", (10, 30), (400, 30))
     part.modelspace.add_arc((200, 150), 50, 0, 90, dxfattribs={"layer": "FOLD DOWN"})
-    told = part.fault()
-    assert "layer FOLD DOWN has a curve from (250.0, 150.0) to (200.0, 200.0) (a fold line is straight)" in told
+    message = part.fault()
+    assert "layer FOLD DOWN has a curve from (250.0, 150.0) to (200.0, 200.0) (a fold line is straight)" in message
     part.document.modelspace().delete_entity(part.modelspace[-1])
     part.line("FOLD DOWN", (200, 0), (200, 300))
-    told = part.fault()
-    assert "panel.outline_dxf: part.dxf: layer FOLD UP: line does not part the sheet" in told
+    message = part.fault()
+    assert "panel.outline_dxf: part.dxf: layer FOLD UP: line does not divide the sheet" in message
 
 
-def test_crossing_folds_are_told(part):
+def test_crossing_folds_are_reported(part):
     part.line("FOLD UP", (0, 30), (400, 30))
     part.line("FOLD DOWN", (200, 0), (200, 300))
     assert "layer FOLD DOWN: line crosses another fold on the sheet" in part.fault()
@@ -271,17 +271,17 @@ def test_rivets_of_two_sizes_are_rows_of_their_own(part):
 
 
 @pytest.mark.parametrize(
-    ("table", "told"),
+    ("table", "message"),
     [
         ('BEND = "FOLD SIDEWAYS"', 'dxf_layers.BEND: is "FOLD SIDEWAYS" (name it CUT, FOLD UP'),
         ("BEND = 90", "dxf_layers.BEND: is 90, not a text"),
         ('BENT = "FOLD UP"', 'part.dxf: has no layer BENT, which [dxf_layers] names (did you mean "BEND"?)'),
     ],
 )
-def test_wrong_mappings_are_told(part, table, told):
+def test_wrong_mappings_are_reported(part, table, message):
     part.line("BEND", (0, 30), (400, 30))
     text = part.fault(f"[dxf_layers]\n{table}\n")
-    assert told in text
+    assert message in text
 
 
 def test_mapping_without_a_drawing(tmp_path):
