@@ -55,7 +55,7 @@ class LayoutContext(NamedTuple):
 
 
 def read_panel(path: FilePath) -> Panel:
-    """The panel of a TOML file; files it names are looked for beside it.  InputError with every fault found.
+    """The panel of a TOML file; files named in it are relative to its folder.  InputError with every fault found.
 
     >>> from importlib.resources import files
     >>> panel = read_panel(files("stiffen") / "data/starter_panel.toml")
@@ -127,14 +127,14 @@ def read_layout(path: FilePath) -> tuple[Panel, Layout]:
 
 
 def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext]:
-    """The panel (None if anything in it is at fault), and what is left to check beads and holes against."""
+    """The panel (None after any fault), and its parts without faults, for checks on beads and holes."""
     head = root.table("panel")
     if head is None:
         if "panel" not in root.data:
             root.add_fault(
                 "panel", "is missing", "a panel file has [panel] with name, material, gauges, outline, tools"
             )
-        head = TableReader({}, FaultList({}))  # its faults would only repeat that one
+        head = TableReader({}, FaultList({}))  # no further faults: each would only repeat the missing [panel]
     for key in PANEL_KEYS:
         head.has(key)
     tools, tools_data = _tools(head, folder)
@@ -204,7 +204,7 @@ def _loop_as_table(loop: Loop) -> dict:
     return {"polygon": [list(point) for point in loop.ring]}
 
 
-Build = Callable[[TableReader], Any]  # makes a record from a table, or keeps faults and returns None
+Build = Callable[[TableReader], Any]  # makes a record from a table, or adds faults and returns None
 
 
 def _rows(root: TableReader, key: str, build: Build) -> tuple:
@@ -234,11 +234,11 @@ def _rows_and_annotations(
 
 
 def _reject_unknown_headings(root: TableReader) -> None:
-    """Keep a fault for unknown headings, and for keys of [panel] that stand above it."""
+    """Add a fault for each unknown heading, and for each key of [panel] that is written above that heading."""
     for key in PANEL_KEYS:
         if key in root.data and key != "material":
             root.has(key)
-            root.add_fault(key, "stands outside [panel]", "move it below the heading [panel]")
+            root.add_fault(key, "is outside [panel]", "move it below the heading [panel]")
     root.reject_unknown_keys("a panel file")
 
 
@@ -248,14 +248,14 @@ def _reject_unknown_headings(root: TableReader) -> None:
 def _material(root: TableReader, head: TableReader) -> Material | None:
     """The material: a name in the built-in table, or the table [material]."""
     if isinstance(root.data.get("material"), str) and root.has("material"):
-        return root.add_fault("material", "stands outside [panel]", "move it below the heading [panel]")
+        return root.add_fault("material", "is outside [panel]", "move it below the heading [panel]")
     inline = isinstance(head.data.get("material"), dict)
     own = (head if inline else root).table("material")
     if own:
         if not inline and "material" in head.data:
-            head.add_fault("material", "stands beside a table [material]", "give one of the two")
+            head.add_fault("material", "is given together with a table [material]", "give one of the two")
         return panel_tables.own_material(own)
-    if "material" in root.data:  # a fault is kept already: it is no table
+    if "material" in root.data:  # it is no table: `table` has added that fault
         return None
     name = head.read("material", TEXT)
     if name is not None and name not in materials():
@@ -310,7 +310,7 @@ def _outline(head: TableReader, folder: Path, own_layers: dict[str, str]) -> tup
     given = [key for key in ("outline", "outline_dxf") if head.has(key)]
     radius = head.read("corner_radius", CORNER_RADIUS, 0.0)
     if len(given) != 1:
-        what = "stands beside outline_dxf" if given else "is missing"
+        what = "is given together with outline_dxf" if given else "is missing"
         head.add_fault("outline", what, 'give outline = [[x, y], ...] or outline_dxf = "part.dxf"')
         return None, None
     if given == ["outline_dxf"]:
@@ -330,7 +330,7 @@ def _outline(head: TableReader, folder: Path, own_layers: dict[str, str]) -> tup
 
 
 def _drawing(head: TableReader, folder: Path, own_layers: dict[str, str]) -> Drawing | None:
-    """The drawing that outline_dxf names; None, with faults kept, if it cannot be used."""
+    """The drawing that outline_dxf names; None, after adding faults, if it cannot be used."""
     name = head.read("outline_dxf", TEXT)
     if name is None:
         return None

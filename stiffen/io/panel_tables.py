@@ -1,7 +1,7 @@
-"""One function for each kind of table in a panel file: from the table to the frozen record, or None with faults kept.
+"""One function for each kind of table in a panel file: returns the frozen record, or None after adding faults.
 
-The rules on values are those of the records (`model.panel`, `model.sheet_rules`).  Here stands only what a file alone
-has: keys that are missing or unknown, `along = "outline"`, `at = "worst"`, `in_plane = {slip = mm}`.
+The rules on values are those of the records (`model.panel`, `model.sheet_rules`).  This module adds what
+only a file has: missing and unknown keys, `along = "outline"`, `at = "worst"`, `in_plane = {slip = mm}`.
 mm, N, MPa, kg, Hz; every position in plan coordinates.  A record is checked against the sheet where there is one.
 """
 
@@ -59,7 +59,9 @@ WORST_PLACE = "worst"
 OPEN_ENDS_BY_NAME = {word: ends for ends, word in OPEN_END_NAMES.items()}
 CIRCLE_DIAMETER = Range(0.5, 10_000.0, "mm")
 INSET = Range(0.0, 1000.0, "mm")
-RIVET_INSET_DIAMETERS = 2.5  # from the outline to a rivet row along it: 2 of AC 43.13-1B, half of one to spare
+RIVET_INSET_DIAMETERS = (
+    2.5  # default inset of a rivet row along the outline: the 2 of AC 43.13-1B and half a diameter more
+)
 RESTRAINT_KEYS = ("hold", "in_plane", "stiffness")
 LINE_SUPPORT_KEYS = ("along", "path", "inset", *RESTRAINT_KEYS)
 SUPPORT_FILE_KEYS = {
@@ -68,7 +70,7 @@ SUPPORT_FILE_KEYS = {
     "rivets": KindKeys(("kind", "diameter"), (*LINE_SUPPORT_KEYS, "pitch", "at", "strength")),
     "bolts": KindKeys(("kind", "at", "diameter"), (*RESTRAINT_KEYS, "strength")),
 }
-MATERIAL_FILE_KEYS = {"yield_strength": "yield"}  # fields of `Material` that a file calls otherwise
+MATERIAL_FILE_KEYS = {"yield_strength": "yield"}  # fields of `Material` whose file key has another name
 
 
 def own_material(row: TableReader) -> Material | None:
@@ -141,7 +143,7 @@ def support(row: TableReader, sheet: SheetGeometry | None) -> Support | None:
     edge, rest, rivets: along = "outline" (optional inset, mm inward; rivets: 2.5 diameters unless given) or path.
     rivets need diameter, and pitch or, with path, at; bolts need at and diameter; both may have a strength.  hold is
     pinned unless given; in_plane is unknown for rivets and bolts and free for edge and rest unless given; {slip = mm}
-    means held after so much slip.
+    means held, after the sheet has moved that far.
     """
     kind = row.read("kind", SUPPORT_RULES["kind"])
     hold = row.read("hold", SUPPORT_RULES["hold"], HOLD_KINDS[0])
@@ -181,12 +183,12 @@ def support(row: TableReader, sheet: SheetGeometry | None) -> Support | None:
 
 
 def _check_pitch_or_centres(row: TableReader) -> None:
-    """Keep a fault unless rivets have either a pitch, or centres along a path."""
+    """Add a fault unless rivets have either a pitch, or centres along a path."""
     if "at" not in row.data:
         if "pitch" not in row.data:
             row.add_fault("pitch", "is missing", "rivets need pitch, or path and at = [[x, y], ...]")
     elif "pitch" in row.data:
-        row.add_fault("pitch", "stands beside at", "give one of the two")
+        row.add_fault("pitch", "is given together with at", "give one of the two")
     elif "along" in row.data:
         row.add_fault("at", 'has no meaning beside along = "outline"', "give the row's line as path")
 
@@ -221,12 +223,12 @@ def _in_plane(row: TableReader, default: str) -> tuple[Value, Value]:
 
 
 def _check_one_line(row: TableReader, noun: str) -> None:
-    """Keep a fault unless exactly one of along and path is there."""
+    """Add a fault unless exactly one of along and path is there."""
     given = [key for key in ("along", "path") if key in row.data]
     if not given:
         row.add_fault("", "has no line", f'{noun} needs along = "{OUTLINE}" or path = [[x, y], [x, y]]')
     elif len(given) == 2:
-        row.add_fault("path", f'stands beside along = "{OUTLINE}"', "give one of the two")
+        row.add_fault("path", f'is given together with along = "{OUTLINE}"', "give one of the two")
     elif "inset" in row.data and "path" in row.data:
         row.add_fault("inset", "has no meaning beside path", "the path itself says where the line runs")
 

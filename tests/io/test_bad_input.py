@@ -112,7 +112,7 @@ def out(tmp_path):
 
 
 def command(path, tmp_path, kind=None):
-    """The command that reads a file of that kind, and the file that its complaints begin with."""
+    """The command that reads a file of that kind, and the file name with which its error lines begin."""
     kind = kind or path.parent.name
     if kind == "tools":
         return ["stock", "--tools", path], path
@@ -126,7 +126,7 @@ def command(path, tmp_path, kind=None):
 
 
 def refused(ended, path, out):
-    """What must hold of every refusal; hands back the complaints, the file's name left out."""
+    """Assert the properties of every refusal; returns the error lines without the file's name."""
     assert ended.status == 2, ended
     assert ended.out == ""
     assert "Traceback" not in ended.err
@@ -187,7 +187,7 @@ def circle(i):
 
 
 def arc(i):
-    """From (100, 0) to (-100, 0), each a little flatter than the last."""
+    """From (100, 0) to (-100, 0), each with a slightly larger radius than the one before."""
     low = i * 0.01
     start = degrees(atan2(low, 100))
     return f"0\nARC\n8\n0\n10\n0\n20\n{-low}\n40\n{hypot(low, 100)}\n50\n{start}\n51\n{180 - start}\n"
@@ -226,7 +226,7 @@ LARGE = {
         lambda: HEAD + b'case = "' + b"x" * 1_000_000 + b'"',
         "give one line of 1 to 200",
     ),
-    "100,000 loads": ("panels", lambda: many("[[load]]\n", 100_000), "load: stands there 100000 times (at most 1000"),
+    "100,000 loads": ("panels", lambda: many("[[load]]\n", 100_000), "load: occurs 100000 times (at most 1000"),
     "900 faulty loads": ("panels", lambda: many("[[load]]\n", 900), "more faults (mend these first)"),
     "900 cut-outs in one place": (
         "panels",
@@ -385,7 +385,7 @@ def test_a_folder_that_may_not_be_made(run, panel, out, open_tmp):
 def test_a_file_in_the_folders_place(run, panel, out):
     taken = out / "layout.json"
     (message,) = refused(run("search", panel, "--out", taken), taken, out)
-    assert message == "is a file, not a folder (name a folder for what is written)"
+    assert message == "is a file, not a folder (name a folder for the output)"
 
 
 def test_disk_without_room_for_the_result(run, panel, out):

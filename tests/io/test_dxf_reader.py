@@ -75,7 +75,7 @@ def with_gaps(space, scale, chance):
 
 
 def as_block(space, scale, chance):
-    """Drawn once a quarter the size about its middle in a block of a block, then turned and scaled into place."""
+    """A nested block, drawn at a quarter of the size about its middle, rotated and scaled into place."""
     quarter = math.tan(math.pi / 8)
     _, sides = corners()
     inner = space.doc.blocks.new("INNER")
@@ -185,7 +185,7 @@ def test_layers_mark_folds_keep_outs_cut_outs_rivets_and_bolts(part):
     assert panel.region.area == pytest.approx(400 * 300 - 40 * 40)
 
 
-def test_marks_stand_in_the_layout_file(part, tmp_path):
+def test_annotations_are_kept_in_the_layout_file(part, tmp_path):
     panel = marked(part).read()
     write_json(tmp_path / "layout.json", layout_document(panel, panel.layout(), None))
     (tmp_path / "part.dxf").unlink()
@@ -232,8 +232,8 @@ def test_our_own_marking_drawing_is_read_back(tmp_path, part):
     [
         ("FOLD", "part.dxf: has a layer FOLD that does not say which way the fold goes (name it CUT, FOLD UP,"),
         ("FOLD 90", "has a layer FOLD 90 that does not say which way"),
-        ("FOLD UP STEEP", "has a layer FOLD UP STEEP that has words that are not known"),
-        ("RIVETS big", "has a layer RIVETS big that has words that are not known"),
+        ("FOLD UP STEEP", "has a layer FOLD UP STEEP that has unknown words"),
+        ("RIVETS big", "has a layer RIVETS big that has unknown words"),
         ("RIVET 4", "layer RIVET 4 has no circles or points (draw one at each rivet or bolt)"),
         ("KEEP OUT", "layer KEEP OUT has an open end at (0.00, 30.00)"),
         ("FOLD UP 175", "layer FOLD UP 175: angle is 175, must be at least -170 and at most 170 degrees"),

@@ -1,6 +1,6 @@
-"""Panel, tools and layout files: what is read, what every fault says, and that what is written is read back.
+"""Panel, tools and layout files: values read, the message of every fault, files read back as they were written.
 
-Each file in bad_input/ says in its second line at which places its faults lie.
+The second line of each file in bad_input/ lists the places of its faults.
 """
 
 import copy
@@ -462,10 +462,10 @@ def test_very_many_faults_are_counted(data):
         (b"[panel]\nname = \"h\xe9\"\n", "is not UTF-8 text in line 2 (save it as UTF-8)"),
         (b"\xff\xfe[\0p\0", "is not UTF-8 text in line 1"),
         (b"[panel\n", "line 1, column 7: Expected ']'"),
-        (b"[panel]\nname = hatch\n", 'name = hatch (text stands in quotes: "up")'),
+        (b"[panel]\nname = hatch\n", 'name = hatch (put text in quotes: "up")'),
         (b"[panel]\ngauges = [1.0\n", "Unclosed array (at end of document) (a bracket or quote is still open)"),
-        (b"[panel]\nname = \"a\"\nname = \"b\"\n", "(the key stands there twice)"),
-        (b"[panel]\n[panel]\n", "(the heading stands there twice"),
+        (b"[panel]\nname = \"a\"\nname = \"b\"\n", "(the key occurs twice)"),
+        (b"[panel]\n[panel]\n", "(the heading occurs twice"),
         (b"a = " + b"[" * 50_000, "is nested too deep"),
         (b"a = " + b"9" * 5_000, "holds a number that is far too long"),
         (b"{\"format\": \"stiffen layout\"}", "(it looks like a layout (JSON); a TOML file is wanted here)"),

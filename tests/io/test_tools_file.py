@@ -22,7 +22,7 @@ LEAST = {
 
 
 def test_shipped_file_holds_every_key_of_every_table():
-    """A die or a roller is asked for each key once; what it asked for stands in the file, commented out or not."""
+    """The keys in the shipped file, commented out or not, are the fields of the records."""
     data = tomllib.loads(OPEN)
     tools = tools_from_dict(data, "all")
     roller = set(data["roller"])
@@ -38,7 +38,7 @@ def test_shipped_file_holds_every_key_of_every_table():
     }  # fmt: skip
 
 
-def test_shipped_file_tells_each_spacing_as_it_is_computed():
+def test_shipped_file_lists_each_spacing_as_it_is_computed():
     for name, rule in SPACING_RULES.items():
         line = next(line for line in TEXT.splitlines() if line.startswith(f"# {name} = "))
         assert line.endswith(f"{rule.description}: {rule.formula}")
