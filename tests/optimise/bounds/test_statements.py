@@ -82,7 +82,7 @@ def test_no_layout_can_is_never_said_where_one_can(name, monkeypatch):
 def test_words_name_candidates_model_demands_and_miss():
     case = small.case(small.PANELS[4], pool=8, size=40.0)
     words = gauge_sentence(statements.infeasibility_outcome(ground_of(case, {0: 90.0}), 20.0))
-    assert words.startswith("proven: no layout of 8 bead candidates can, all miss by ")
+    assert words.startswith("proven: no layout of 8 bead candidates meets the demands, all miss by ")
     assert words.endswith("or more (ribbed-plate model; frequency, deflection wind)")
     assert statements.infeasibility_outcome(ground_of(case, {0: 1.0, 1: 0.5}), 20.0) is None
     assert statements.infeasibility_outcome(ground_of(case, {0: 90.0}), 0.0) is None, "no time: nothing is said"
@@ -262,6 +262,6 @@ def test_card_tells_other_sheets_and_the_bound():
     infeasible = GaugeOutcome(0.8, GaugeStatus.INFEASIBLE, miss=0.001, candidates=90, demands=("frequency",))
     gauges = [infeasible, GaugeOutcome(1.0, GaugeStatus.BEADED, beads=3)]
     text = card_text(PANEL, GOOD, None, gauges, record(21.39, 27.4))
-    assert "0.8 mm: proven: no layout of 90 bead candidates can (ribbed-plate model; frequency)." in text
+    assert "0.8 mm: proven: no layout of 90 bead candidates meets the demands (ribbed-plate model; frequency)." in text
     assert "LESS WORK?" in text and "21.3" in text
     assert "21.3" not in card_text(PANEL, GOOD, None, gauges)
