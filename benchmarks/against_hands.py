@@ -40,7 +40,7 @@ from stiffen.optimise.candidates.straight_beads import bead_candidates, main_dir
 from stiffen.optimise.search import driver
 from stiffen.optimise.search.gauge_search import calibrate, selection_objective
 from stiffen.optimise.search.local_search import SelectionObjective
-from stiffen.optimise.search.proposals import SURROGATE_REJECT_LIMIT
+from stiffen.optimise.search.settings import DEFAULT_SETTINGS
 from stiffen.shop import clearance, layout_check, rollability
 from stiffen.shop.process_plan import minutes
 from stiffen.surrogate.stiffened_plate import stiffened_plate
@@ -110,7 +110,7 @@ def best_by_hand(panel: Panel, gauge: float, number: int | None = None) -> tuple
     for k in np.argsort(
         surrogate_utilisations(panel, gauge, layouts, large_deflection_demands(panel, gauge)), kind="stable"
     )[:EVALUATED_BY_SHELL]:
-        bad = quick_utilisation(panel, Layout(gauge, layouts[k]), cap=best[0])
+        bad = quick_utilisation(panel, Layout(gauge, layouts[k]), stop_above=best[0])
         if bad < best[0]:
             best = bad, layouts[k]
         if bad <= 1 and number is None:  # it will do
@@ -121,7 +121,7 @@ def best_by_hand(panel: Panel, gauge: float, number: int | None = None) -> tuple
 def lightest_by_hand(panel: Panel) -> float:
     """The thinnest gauge at which a hand layout, or the flat sheet, meets the demands."""
     for gauge in sorted(panel.gauges):
-        if quick_utilisation(panel, Layout(gauge), cap=1.0) <= 1 or best_by_hand(panel, gauge)[0] <= 1:
+        if quick_utilisation(panel, Layout(gauge), stop_above=1.0) <= 1 or best_by_hand(panel, gauge)[0] <= 1:
             return gauge
     return math.inf
 
@@ -203,10 +203,10 @@ def least_by_hand(panel: Panel, gauge: float) -> tuple[Bead, ...]:
     may = [
         one
         for one, bad in zip(layouts, surrogate_utilisations(panel, gauge, layouts, excluded), strict=True)
-        if bad <= SURROGATE_REJECT_LIMIT
+        if bad <= DEFAULT_SETTINGS.surrogate_reject_limit
     ]
     for one in sorted(may, key=lambda one: minutes(panel, Layout(gauge, one))):
-        if quick_utilisation(panel, Layout(gauge, one), cap=1.0) <= 1:
+        if quick_utilisation(panel, Layout(gauge, one), stop_above=1.0) <= 1:
             return one
     return ()
 

@@ -29,7 +29,8 @@ from stiffen.optimise.bounds.linear_program import CostTerms
 from stiffen.optimise.bounds.lower_bound import lower_bound
 from stiffen.optimise.candidates.conflicts import conflict_matrix
 from stiffen.optimise.candidates.straight_beads import bead_candidates
-from stiffen.optimise.search.local_search import TARGET_UTILISATION, SelectionObjective, multistart
+from stiffen.optimise.search.local_search import SelectionObjective, multistart
+from stiffen.optimise.search.settings import DEFAULT_SETTINGS
 from stiffen.shop import process_plan
 from stiffen.surrogate.stiffened_plate import StiffenedPlate, stiffened_plate
 
@@ -141,7 +142,7 @@ class Case:
     @property
     def limits(self) -> dict[int, float]:
         """Demand index -> value that the search asks of the surrogate."""
-        return surrogate_limits(self.surrogate, TARGET_UTILISATION)
+        return surrogate_limits(self.surrogate, DEFAULT_SETTINGS.target_utilisation)
 
     def met(self, chosen: tuple[int, ...]) -> bool:
         """True where a subset meets on the surrogate what the search asks."""
@@ -160,11 +161,8 @@ class Case:
 
     def objective(self) -> SelectionObjective:
         """The local search's view."""
-        end = time.monotonic() + 60.0
         blocked = self.conflicts.toarray()
-        return SelectionObjective(
-            self.surrogate, blocked, self.minutes, end, die_minutes=DIE_MINUTES, die_numbers=self.dies
-        )
+        return SelectionObjective(self.surrogate, blocked, self.minutes, die_minutes=DIE_MINUTES, die_numbers=self.dies)
 
 
 def few(blocked: np.ndarray, pool: int, loose: int, seed: int = 0) -> list[int]:
@@ -218,7 +216,8 @@ def row(one: Case) -> str:
     found = [multistart(one.objective(), seed, 3) for seed in range(SEEDS)]
     searched = (time.perf_counter() - start) / SEEDS
     right = sum(
-        bool(choice.utilisation <= TARGET_UTILISATION and choice.minutes <= best * (1 + 1e-9)) for choice in found
+        bool(choice.utilisation <= DEFAULT_SETTINGS.target_utilisation and choice.minutes <= best * (1 + 1e-9))
+        for choice in found
     )
     proven = cheapest_layout(one.surrogate, one.conflicts, one.limits, one.terms, quantity="minutes")
     loose = lower_bound(one.surrogate, one.conflicts, one.limits, one.terms, quantity="minutes", known=proven.chosen)
@@ -234,7 +233,7 @@ def middle_row(one: Case) -> str:
     start = time.perf_counter()
     found = min((multistart(one.objective(), seed, 3) for seed in range(SEEDS)), key=lambda choice: choice.rank)
     searched = time.perf_counter() - start
-    known = found.chosen if found.utilisation <= TARGET_UTILISATION else None
+    known = found.chosen if found.utilisation <= DEFAULT_SETTINGS.target_utilisation else None
     proven = cheapest_layout(one.surrogate, one.conflicts, one.limits, one.terms, quantity="minutes", known=known)
     chosen = "-" if known is None else f"{found.minutes:.2f}"
     least = "-" if proven.known is None else f"{proven.known:.2f}"

@@ -56,6 +56,7 @@ _NAMES = {  # public names by the module that holds them
     "output.report.trial_strip": "write_trial",
     "output.report.html_report": "write_page",
     "output.plots.picture_set": "write_pictures",
+    "output.bench_files": "write_all",
 }
 _HOME = {name: module for module, names in _NAMES.items() for name in names.split()}
 __all__ = sorted(_HOME)
@@ -92,6 +93,7 @@ if TYPE_CHECKING:
     )
     from stiffen.model.tools import BeadDie, Cutter, FoldingBrake, HoleDie, Roller, Tools, Trial
     from stiffen.optimise.search.driver import search, search_all
+    from stiffen.output.bench_files import write_all
     from stiffen.output.drawing.marking_dxf import write_marking
     from stiffen.output.drawing.template_pdf import write_template
     from stiffen.output.plots.picture_set import write_pictures

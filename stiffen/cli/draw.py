@@ -23,7 +23,7 @@ def run(args: argparse.Namespace) -> int:
     """Evaluate the layout and the flat sheets, write all files."""
     from stiffen.analysis.evaluation import check
     from stiffen.analysis.flat_sheet import flat_baseline
-    from stiffen.output.bench_files import write_all
+    from stiffen.output.bench_files import write_bench_files
 
     panel, layout = layout_of_file(args.layout)
     folder = output_folder(args, args.out)
@@ -31,6 +31,6 @@ def run(args: argparse.Namespace) -> int:
         verdict = check(panel, layout, mesh_level=args.mesh, fields=True, progress=progress)
         baseline = flat_baseline(panel, mesh_level=args.mesh, progress=progress)
         flat = flat_sheet_for_pictures(panel, verdict, args.mesh, progress)
-    data = write_all(panel, verdict, folder, flat_baseline=baseline, flat=flat, paper=args.paper)
+    data = write_bench_files(panel, verdict, folder, flat_baseline=baseline, flat=flat, paper=args.paper)
     give_result(args, data, [f"{closing_line(verdict, baseline, data)}; in {folder}"])
     return exit_status(data)

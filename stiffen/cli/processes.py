@@ -82,7 +82,7 @@ def run_all(
     """Run named commands, `max_running` at a time; how each ended, in the order given.
 
     report(how many are done, names of those under way).  Ctrl-C (KeyboardInterrupt) is handed on to those under way and
-    their end awaited; what was not begun has status 130 and `begun` 0.
+    their end awaited; what was not begun has status 130 and `attempts` 0.
     """
     yard = _ProcessGroup()
     with ThreadPoolExecutor(max_running) as pool:

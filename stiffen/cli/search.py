@@ -71,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _search_one(args: argparse.Namespace) -> int:
     from stiffen.optimise.search.driver import search
-    from stiffen.output.bench_files import remove_bench_files, write_all, write_layout
+    from stiffen.output.bench_files import remove_bench_files, write_bench_files, write_layout
 
     panel, start = panel_and_start(args.panel, args.start)
     folder = output_folder(args, args.out)
@@ -102,7 +102,7 @@ def _search_one(args: argparse.Namespace) -> int:
             raise
         result = verdict = best[0]
         baseline, stopped, proof = None, "stopped", ""
-    data = write_all(panel, result, folder, paper=args.paper)
+    data = write_bench_files(panel, result, folder, paper=args.paper)
     line = f"{closing_line(verdict, baseline, data)}{proof}; in {folder}"
     give_result(args, data, [f"{stopped}; {line}" if stopped else line])
     return exit_status(data)

@@ -69,7 +69,9 @@ def _write_rows(panel: Panel, plan: SweepPlan, rows: list[SweepRow], folder: Pat
     from stiffen.output.report.sections import columns
 
     last, done = rows[-1], tuple(rows)
-    write_layout(plan.panel_for(panel, last.value), last.result, folder / f"{plan.kind}_{last.value:g}")
+    row_folder = folder / f"{plan.kind}_{last.value:g}"
+    row_folder.mkdir(exist_ok=True)
+    write_layout(plan.panel_for(panel, last.value), last.result, row_folder)
     head, lines = sweep_table(panel, plan, done)
     note = [] if all(row.result.verdict.met for row in rows) else ["* not met"]
     table = [*columns(head, lines, right_aligned=range(1, 7)), *note]

@@ -18,10 +18,10 @@ from scipy.spatial import cKDTree
 from stiffen.errors import Fault, InputError
 from stiffen.model.sheet_geometry import MAX_CHORD_ERROR, Ring, circle_ring, open_ring, ring_fault
 
-JOIN_TOLERANCE = 0.05  # mm; nearer ends are one
-MAX_MEAN_NEIGHBOURS = 40  # mean number of neighbours of an end or loop, itself included: far more than a sheet has
-MAX_PARALLEL_PIECES = 4  # pieces between the same two ends that are compared; a sheet has two
-JOIN_HINT = f"ends within {JOIN_TOLERANCE:g} mm are joined by themselves"
+JOIN_TOLERANCE = 0.05  # mm; ends nearer than this are joined
+MAX_MEAN_NEIGHBOURS = 40  # of an end or loop, itself included; the drawing of a sheet has far fewer
+MAX_PARALLEL_PIECES = 4  # between the same two ends, compared for duplicates; a sheet has two
+JOIN_HINT = f"ends within {JOIN_TOLERANCE:g} mm are joined automatically"
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,7 @@ def find_loops(pieces: list[CurvePiece]) -> list[Loop]:
     loops = [_loop(chain) for chain in chains]
     faults = [fault for loop in loops if (fault := ring_fault(loop.ring))]
     if faults:
-        raise InputError(Fault("", f"has a loop that {fault}", "draw each loop once round") for fault in faults[:5])
+        raise InputError(Fault("", f"has a loop that {fault}", "draw each loop once") for fault in faults[:5])
     return _without_duplicate_loops(loops)
 
 

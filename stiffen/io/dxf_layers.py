@@ -1,6 +1,6 @@
 """The roles of the layers of a user's drawing, by their names.
 
-Capitals do not matter, and _ stands for a blank:
+Capitals do not matter, and _ counts as a blank:
 
     CUT                         outline and cut-outs; so does every layer that has none of these names
     FOLD UP, FOLD DOWN          fold lines, 90 degrees unless given: FOLD UP 45, FOLD DOWN 90 R2 (inside radius, mm)
@@ -10,7 +10,7 @@ Capitals do not matter, and _ stands for a blank:
     BOLT                        the same for bolts
     PASS OVER                   nothing: the layer is ignored
 
-Layers of our own marking drawing that hold no cut line are ignored too.
+Layers of stiffen's own marking drawing that hold no cut line are ignored too.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ def normalised_name(name: str) -> str:
 
 
 def role_of_name(name: str) -> LayerRole | None:
-    """The role that one of our names stands for; None for any other name.
+    """The role of a layer name of the list above; None for any other name.
 
     >>> role_of_name("fold_down_45_r2")
     LayerRole(kind='fold', row={'angle': -45.0, 'radius': 2.0})
@@ -83,9 +83,9 @@ def _row_of_name(kind: str, *words: str | None) -> dict:
 
 
 def layer_role(layer: str, own_names: Mapping[str, str]) -> LayerRole:
-    """The role of a layer of a drawing.  InputError for a name that begins like one of ours and ends otherwise.
+    """The role of a layer of a drawing.  InputError for a name of which only the beginning is known.
 
-    own: the user's names, as compared by `normalised_name`, to ours.
+    own_names: maps the user's layer names, normalised by `normalised_name`, to names of the list above.
     """
     name = own_names.get(normalised_name(layer), layer)
     if meaning := role_of_name(name):
@@ -94,5 +94,5 @@ def layer_role(layer: str, own_names: Mapping[str, str]) -> LayerRole:
     if not re.match(r"(FOLD|KEEP OUT|RIVETS?|BOLTS?)( |$)", words):
         return LayerRole("sheet")
     undecided = re.fullmatch(rf"FOLD(?: {NUMBER_PATTERN})?", words)
-    what = "does not say which way the fold goes" if undecided else "has words that are not known"
+    what = "does not say which way the fold goes" if undecided else "has unknown words"
     raise InputError([Fault("", f"has a layer {printable(layer)} that {what}", f"name it {NAME_CHOICES}")])

@@ -34,7 +34,7 @@ from .fastener_rows import group_into_rows
 from .files import check_file
 from .schema import MAX_ROWS
 
-logging.getLogger("ezdxf").addHandler(logging.NullHandler())  # its warnings about odd files do not belong on the screen
+logging.getLogger("ezdxf").addHandler(logging.NullHandler())  # keeps its warnings about odd files off the screen
 
 MM_PER_UNIT = {0: 1.0, 1: 25.4, 2: 304.8, 4: 1.0, 5: 10.0, 6: 1000.0}  # $INSUNITS
 CURVES = ("LINE", "ARC", "CIRCLE", "ELLIPSE", "SPLINE", "HELIX", "LWPOLYLINE", "POLYLINE")
@@ -44,7 +44,7 @@ SOLIDS = (
 )
 MAX_DRAWING_BYTES = 3_000_000  # bytes; larger ones take too long to read
 MAX_ENTITIES = 30_000
-MAX_CHORDS = 1_000_000  # of all its curves together
+MAX_CHORDS = 1_000_000  # of all curves of a drawing together
 TOO_MANY_ENTITIES = f"holds more than {MAX_ENTITIES} lines, arcs and blocks"
 TOO_MANY_CHORDS = f"holds curves so large that they take more than {MAX_CHORDS} chords"
 CLEAN_UP_CURE = "leave only the outline and cut-outs"
@@ -87,8 +87,8 @@ class _Layer:
 def read_drawing(path: Path, own_layers: Mapping[str, str] | None = None) -> Drawing:
     """The largest closed loop of a DXF file, the loops inside it, and the annotations on its layers.
 
-    own_layers: for each of the user's layer names, normalised by `dxf_layers.normalised_name`, ours.  InputError if
-    the file is no DXF, is not flat, has open ends, crossings or more than one outline, or annotations that cannot be.
+    own_layers: maps the user's layer names, as `dxf_layers.normalised_name` returns them, to names of `dxf_layers`.
+    InputError if the file is no DXF, is not flat, or has open ends, crossings, a second outline or invalid annotations.
     """
     check_file(path, MAX_DRAWING_BYTES)
     try:

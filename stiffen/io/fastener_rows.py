@@ -11,7 +11,7 @@ from scipy.spatial.distance import cdist
 from stiffen.errors import Fault, InputError
 from stiffen.model.sheet_geometry import XY
 
-MAX_GAP_RATIO = 2.0  # of the usual distance to the next rivet; a wider gap ends a row (no source)
+MAX_GAP_RATIO = 2.0  # to the median distance between neighbours; a wider gap ends a row (no source)
 MAX_FASTENERS = 2000  # points
 
 

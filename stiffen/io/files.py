@@ -26,7 +26,7 @@ KEY_PART_PATTERN = r"""(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')"""
 DEEP_KEY_PATTERN = re.compile(rf"(?<![\w-]){KEY_PART_PATTERN}(?:[ \t]*+\.[ \t]*+{KEY_PART_PATTERN}){{{MAX_KEY_PARTS}}}")
 LAYOUT_FILE_CURE = "a layout.json that search or draw wrote is wanted here"
 FilePath = str | os.PathLike[str]
-CURES_BY_ERRNO = {  # what to do about a path that cannot be read or written
+CURES_BY_ERRNO = {  # cures for a path that cannot be read or written
     errno.EACCES: "take another place, or have its permissions changed",
     errno.EPERM: "take another place, or have its permissions changed",
     errno.EROFS: "it is read-only: take another place",
@@ -47,7 +47,7 @@ def file_error(path: FilePath, what: str, cure: str = "") -> InputError:
 
 
 def system_error(path: FilePath, what: str, error: Exception) -> InputError:
-    """The error for a path that the system refuses: what cannot be done, the reason, a cure."""
+    """The error for an operation on a path that the system refuses: what cannot be done, the reason, a cure."""
     reason = (getattr(error, "strerror", None) or str(error)).lower()
     return file_error(path, f"{what}: {reason}", CURES_BY_ERRNO.get(getattr(error, "errno", None) or 0, ""))
 
@@ -98,8 +98,8 @@ def read_toml(path: FilePath) -> dict:
 
 
 TOML_CURES = (  # (start of the parser's message, cure)
-    ("Cannot overwrite", "the key stands there twice"),
-    ("Cannot declare", "the heading stands there twice; [[double brackets]] open one more of a kind"),
+    ("Cannot overwrite", "the key occurs twice"),
+    ("Cannot declare", "the heading occurs twice; [[double brackets]] open one more of a kind"),
     ("Illegal character", "a text ends with its quote on the same line"),
 )
 
@@ -119,7 +119,7 @@ def _toml_fault(message: str, text: str) -> tuple[str, str]:
     if re.search(r"=\s*-?\d+,\d", line):
         return what, "decimals take a point: 0.5, not 0,5"
     if re.match(r"[\w.-]+\s*=\s*[A-Za-z]", line):
-        return what, 'text stands in quotes: "up"'
+        return what, 'put text in quotes: "up"'
     return what, next((cure for start, cure in TOML_CURES if message.startswith(start)), "a line reads: key = value")
 
 
@@ -168,7 +168,7 @@ def atomic_write(path: FilePath) -> Iterator[Path]:
 
 
 def _flush_to_disk(path: Path) -> None:
-    """Return only when a file's content, or a folder's list of names, has left the system's memory for the disk."""
+    """Flush a file's content, or a folder's list of names, from the system's buffers to the disk."""
     if path.is_dir() and os.name != "posix":  # Windows has no handle of a folder that could be flushed
         return
     handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
@@ -179,7 +179,7 @@ def _flush_to_disk(path: Path) -> None:
 
 
 def temporary_name(target: Path, process_id: int | str) -> Path:
-    """The temporary name of a file that a process is writing; the suffix stays, since it tells writers the format."""
+    """The temporary name of a file that a process is writing; its suffix, which tells writers the format, stays."""
     return target.parent / f".{target.name}.{process_id}.part{target.suffix}"
 
 

@@ -1,7 +1,8 @@
 """An output folder locked for one process at a time, so that two searches into one folder do not mix.
 
-The lock is the system's own, on a file in the folder: it ends with its process, however that dies.  The file names the
-process that holds it.  What a killed process left half written is removed by the next one that locks the folder.
+It is a lock of the system on a file in the folder; the system releases it when the process ends, also by a crash.  The
+file names the process that holds the lock.  The next process that locks the folder removes the half-written files that
+a killed process left.
 """
 
 from __future__ import annotations
@@ -18,20 +19,20 @@ from filelock import FileLock, Timeout
 from .files import FilePath, file_error, system_error, temporary_name
 
 LOCK_FILE_NAME = ".stiffen.lock"
-LOCKED_BYTES = 1 if sys.platform == "win32" else 0  # at the start of the file; others cannot read them there
+LOCKED_BYTES = 1 if sys.platform == "win32" else 0  # at the start of the file; other processes cannot read them
 
 
 @contextmanager
 def locked_folder(name: FilePath) -> Iterator[Path]:
-    """The folder of that name, made where it is missing, for this process alone until the block ends.
+    """Context: the folder of that name, locked for this process until the block ends; made if it is missing.
 
-    InputError where it cannot be made or written to, or where another process holds it.
+    InputError if it cannot be made or written to, or if another process has locked it.
     """
     folder = Path(name)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except FileExistsError:
-        raise file_error(folder, "is a file, not a folder", "name a folder for what is written") from None
+        raise file_error(folder, "is a file, not a folder", "name a folder for the output") from None
     except OSError as error:
         raise system_error(folder, "cannot be made", error) from None
     lock, last_holder = _acquire(folder)
@@ -49,7 +50,7 @@ def locked_folder(name: FilePath) -> Iterator[Path]:
 
 
 def _acquire(folder: Path) -> tuple[FileLock, str]:
-    """The lock, held by this process, and the line of the process that held it last ("" where there is none)."""
+    """Take the lock.  Returns it, and the line that names the process that held it before ("" if there is none)."""
     path = folder / LOCK_FILE_NAME
     while True:
         holder = _read_holder(path)
@@ -58,7 +59,7 @@ def _acquire(folder: Path) -> tuple[FileLock, str]:
             lock.acquire(timeout=0)
             return lock, holder
         except Timeout:
-            if not path.exists():  # whoever held it was just done and removed its file
+            if not path.exists():  # the process that held it has just ended and removed the file
                 continue
             process, _, since = (_read_holder(path) or holder).partition(" ")
             by = f"process {process}, since {since}" if since else "another process"

@@ -55,7 +55,7 @@ class LayoutContext(NamedTuple):
 
 
 def read_panel(path: FilePath) -> Panel:
-    """The panel of a TOML file; files it names are looked for beside it.  InputError with every fault found.
+    """The panel of a TOML file; files named in it are relative to its folder.  InputError with every fault found.
 
     >>> from importlib.resources import files
     >>> panel = read_panel(files("stiffen") / "data/starter_panel.toml")
@@ -112,7 +112,7 @@ def read_layout(path: FilePath) -> tuple[Panel, Layout]:
         root.has(key)
     body = root.table("panel")
     if "panel" not in data:
-        root.fault("panel", "is missing", "a layout file holds its panel")
+        root.add_fault("panel", "is missing", "a layout file holds its panel")
     panel, context = _panel(body, Path(path).parent) if body else (None, LayoutContext(None, None, None))
     gauge = root.read("gauge", GAUGE_RANGE)
     beads = _rows(root, "beads", partial(panel_tables.bead, **context._asdict()))
@@ -127,12 +127,14 @@ def read_layout(path: FilePath) -> tuple[Panel, Layout]:
 
 
 def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext]:
-    """The panel (None if anything in it is at fault), and what is left to check beads and holes against."""
+    """The panel (None after any fault), and its parts without faults, for checks on beads and holes."""
     head = root.table("panel")
     if head is None:
         if "panel" not in root.data:
-            root.fault("panel", "is missing", "a panel file has [panel] with name, material, gauges, outline, tools")
-        head = TableReader({}, FaultList({}))  # its faults would only repeat that one
+            root.add_fault(
+                "panel", "is missing", "a panel file has [panel] with name, material, gauges, outline, tools"
+            )
+        head = TableReader({}, FaultList({}))  # no further faults: each would only repeat the missing [panel]
     for key in PANEL_KEYS:
         head.has(key)
     tools, tools_data = _tools(head, folder)
@@ -176,7 +178,7 @@ def _out_of_flat(root: TableReader, sheet: SheetGeometry | None) -> tuple[Flatne
     if not found or len(found) < len(root.data["out_of_flat"]):
         return ()
     for path, what, cure in sheet_rules.flatness_findings([one.at for one in found]):
-        root.fault(("out_of_flat", *path), what, cure)
+        root.add_fault(("out_of_flat", *path), what, cure)
     return found
 
 
@@ -202,7 +204,7 @@ def _loop_as_table(loop: Loop) -> dict:
     return {"polygon": [list(point) for point in loop.ring]}
 
 
-Build = Callable[[TableReader], Any]  # makes a record from a table, or keeps faults and returns None
+Build = Callable[[TableReader], Any]  # makes a record from a table, or adds faults and returns None
 
 
 def _rows(root: TableReader, key: str, build: Build) -> tuple:
@@ -227,16 +229,16 @@ def _rows_and_annotations(
             for fault in error.faults:
                 name = Path(head.data["outline_dxf"]).name
                 what = f"{name}: layer {printable(mark.layer)}: {fault.where or key} {fault.what}"
-                head.fault("outline_dxf", what, fault.cure)
+                head.add_fault("outline_dxf", what, fault.cure)
     return tuple(records)
 
 
 def _reject_unknown_headings(root: TableReader) -> None:
-    """Keep a fault for unknown headings, and for keys of [panel] that stand above it."""
+    """Add a fault for each unknown heading, and for each key of [panel] that is written above that heading."""
     for key in PANEL_KEYS:
         if key in root.data and key != "material":
             root.has(key)
-            root.fault(key, "stands outside [panel]", "move it below the heading [panel]")
+            root.add_fault(key, "is outside [panel]", "move it below the heading [panel]")
     root.reject_unknown_keys("a panel file")
 
 
@@ -246,19 +248,19 @@ def _reject_unknown_headings(root: TableReader) -> None:
 def _material(root: TableReader, head: TableReader) -> Material | None:
     """The material: a name in the built-in table, or the table [material]."""
     if isinstance(root.data.get("material"), str) and root.has("material"):
-        return root.fault("material", "stands outside [panel]", "move it below the heading [panel]")
+        return root.add_fault("material", "is outside [panel]", "move it below the heading [panel]")
     inline = isinstance(head.data.get("material"), dict)
     own = (head if inline else root).table("material")
     if own:
         if not inline and "material" in head.data:
-            head.fault("material", "stands beside a table [material]", "give one of the two")
+            head.add_fault("material", "is given together with a table [material]", "give one of the two")
         return panel_tables.own_material(own)
-    if "material" in root.data:  # a fault is kept already: it is no table
+    if "material" in root.data:  # it is no table: `table` has added that fault
         return None
     name = head.read("material", TEXT)
     if name is not None and name not in materials():
         cure = f"{suggestion(name, materials())}; or describe your own under [material]"
-        return head.fault("material", f'"{name}" is not in the built-in table', cure)
+        return head.add_fault("material", f'"{name}" is not in the built-in table', cure)
     return materials().get(name)
 
 
@@ -281,13 +283,13 @@ def _tools(head: TableReader, folder: Path) -> tuple[Tools | None, dict]:
         data = tools_data(entry, folder)
     except InputError as error:
         for fault in error.faults:
-            head.fault("tools", f"{name}: {fault.what}", fault.cure)
+            head.add_fault("tools", f"{name}: {fault.what}", fault.cure)
         return None, {}
     try:
         return tools_from_dict(data, entry), data
     except InputError as error:
         for fault in error.faults:
-            head.fault("tools", f"{name}: {fault.where}: {fault.what}", fault.cure)
+            head.add_fault("tools", f"{name}: {fault.where}: {fault.what}", fault.cure)
     return None, {}
 
 
@@ -295,11 +297,11 @@ def _own_layers(root: TableReader, head: TableReader) -> dict[str, str]:
     """[dxf_layers]: for each of the user's layer names, ours."""
     own = root.table("dxf_layers")
     if own and "outline_dxf" not in head.data:
-        root.fault("dxf_layers", "has no meaning without outline_dxf", "it names the layers of that drawing")
+        root.add_fault("dxf_layers", "has no meaning without outline_dxf", "it names the layers of that drawing")
     names = {key: own.read(key, TEXT) for key in own.data} if own else {}
     for key, name in names.items():
         if own and name is not None and role_of_name(name) is None:
-            own.fault(key, f"is {show_value(name)}", f"name it {NAME_CHOICES}")
+            own.add_fault(key, f"is {show_value(name)}", f"name it {NAME_CHOICES}")
     return {normalised_name(key): name for key, name in names.items() if name}
 
 
@@ -308,13 +310,13 @@ def _outline(head: TableReader, folder: Path, own_layers: dict[str, str]) -> tup
     given = [key for key in ("outline", "outline_dxf") if head.has(key)]
     radius = head.read("corner_radius", CORNER_RADIUS, 0.0)
     if len(given) != 1:
-        what = "stands beside outline_dxf" if given else "is missing"
-        head.fault("outline", what, 'give outline = [[x, y], ...] or outline_dxf = "part.dxf"')
+        what = "is given together with outline_dxf" if given else "is missing"
+        head.add_fault("outline", what, 'give outline = [[x, y], ...] or outline_dxf = "part.dxf"')
         return None, None
     if given == ["outline_dxf"]:
         drawing = _drawing(head, folder, own_layers)
         if "corner_radius" in head.data:
-            head.fault("corner_radius", "has no meaning beside outline_dxf", "round the corners in the drawing")
+            head.add_fault("corner_radius", "has no meaning beside outline_dxf", "round the corners in the drawing")
         return drawing.outline.ring if drawing else None, drawing
     ring = head.read("outline", RING)
     if ring is None or not _is_plausible_size(head, "outline", ring, "the file is read as mm"):
@@ -323,12 +325,12 @@ def _outline(head: TableReader, folder: Path, own_layers: dict[str, str]) -> tup
         return (round_corners(ring, radius) if radius else ring), None
     except InputError as error:
         for fault in error.faults:
-            head.fault("corner_radius", fault.what, fault.cure)
+            head.add_fault("corner_radius", fault.what, fault.cure)
         return ring, None
 
 
 def _drawing(head: TableReader, folder: Path, own_layers: dict[str, str]) -> Drawing | None:
-    """The drawing that outline_dxf names; None, with faults kept, if it cannot be used."""
+    """The drawing that outline_dxf names; None, after adding faults, if it cannot be used."""
     name = head.read("outline_dxf", TEXT)
     if name is None:
         return None
@@ -336,7 +338,7 @@ def _drawing(head: TableReader, folder: Path, own_layers: dict[str, str]) -> Dra
         drawing = read_drawing(folder / name, own_layers)
     except InputError as error:
         for fault in error.faults:
-            head.fault("outline_dxf", f"{Path(name).name}: {fault.what}", fault.cure)
+            head.add_fault("outline_dxf", f"{Path(name).name}: {fault.what}", fault.cure)
         return None
     unit = f"the drawing's unit is {drawing.unit}"
     return drawing if _is_plausible_size(head, "outline_dxf", drawing.outline.ring, unit) else None
@@ -346,7 +348,7 @@ def _is_plausible_size(head: TableReader, key: str, ring: Ring, unit: str) -> bo
     """False, with a fault, for a sheet so small or large that the unit must be wrong."""
     found = sheet_rules.size_findings(ring, unit)
     for _, what, cure in found:
-        head.fault(key, what, cure)
+        head.add_fault(key, what, cure)
     return not found
 
 
@@ -363,13 +365,13 @@ def _cutouts(
     if outline is None:
         return cutouts, None
     sheet = SheetGeometry(outline, tuple(cutout.ring for cutout in cutouts))
-    for place, what in sheet.cutout_clashes():
+    for place, what in sheet.cutout_conflicts():
         if place < len(own):
-            own[place][0].fault("", what, "move or shrink it; cut-outs lie inside the outline and apart")
+            own[place][0].add_fault("", what, "move or shrink it; cut-outs lie inside the outline and apart")
         else:
             x, y = sheet.cutout_centroid(place)
             where = f"has a cut-out around ({x:.1f}, {y:.1f}) that {what}"
-            head.fault("outline_dxf", where, "cut-outs lie inside the outline and apart")
+            head.add_fault("outline_dxf", where, "cut-outs lie inside the outline and apart")
     return cutouts, sheet
 
 
@@ -384,7 +386,7 @@ def _folds(
         if fold is None:
             return None
         if sheet:
-            row.keep(sheet_rules.crossing_findings(sheet, fold.line, [other.line for other in folds]))
+            row.add_findings(sheet_rules.crossing_findings(sheet, fold.line, [other.line for other in folds]))
         folds.append(fold)
         return fold
 
@@ -397,7 +399,7 @@ def _cases(root: TableReader) -> dict:
     combined = _case_names(root, "combination")
     combinations = _rows(root, "combination", partial(panel_tables.combination, cases=cases))
     for _, what, cure in sheet_rules.repeated_findings(combined):
-        root.fault("combination", what, cure)
+        root.add_fault("combination", what, cure)
     demands = _rows(root, "demand", partial(panel_tables.demand, cases=[*cases, *combined]))
     return {"combinations": combinations, "demands": demands}
 

@@ -1,7 +1,7 @@
-"""One function for each kind of table in a panel file: from the table to the frozen record, or None with faults kept.
+"""One function for each kind of table in a panel file: returns the frozen record, or None after adding faults.
 
-The rules on values are those of the records (`model.panel`, `model.sheet_rules`).  Here stands only what a file alone
-has: keys that are missing or unknown, `along = "outline"`, `at = "worst"`, `in_plane = {slip = mm}`.
+The rules on values are those of the records (`model.panel`, `model.sheet_rules`).  This module adds what
+only a file has: missing and unknown keys, `along = "outline"`, `at = "worst"`, `in_plane = {slip = mm}`.
 mm, N, MPa, kg, Hz; every position in plan coordinates.  A record is checked against the sheet where there is one.
 """
 
@@ -31,6 +31,7 @@ from stiffen.model.record_rules import (
     DEMAND_KINDS,
     DEMAND_RULES,
     FACTOR_RANGE,
+    FEATURE_KINDS,
     FLATNESS_RULES,
     FOLD_RULES,
     HOLD_KINDS,
@@ -38,7 +39,6 @@ from stiffen.model.record_rules import (
     LOAD_KEYS,
     LOAD_KINDS,
     LOAD_RULES,
-    MACHINED,
     MASS_RULES,
     SUPPORT_RULES,
     TRIM_RULES,
@@ -59,7 +59,9 @@ WORST_PLACE = "worst"
 OPEN_ENDS_BY_NAME = {word: ends for ends, word in OPEN_END_NAMES.items()}
 CIRCLE_DIAMETER = Range(0.5, 10_000.0, "mm")
 INSET = Range(0.0, 1000.0, "mm")
-RIVET_INSET_DIAMETERS = 2.5  # from the outline to a rivet row along it: 2 of AC 43.13-1B, half of one to spare
+RIVET_INSET_DIAMETERS = (
+    2.5  # default inset of a rivet row along the outline: the 2 of AC 43.13-1B and half a diameter more
+)
 RESTRAINT_KEYS = ("hold", "in_plane", "stiffness")
 LINE_SUPPORT_KEYS = ("along", "path", "inset", *RESTRAINT_KEYS)
 SUPPORT_FILE_KEYS = {
@@ -68,7 +70,7 @@ SUPPORT_FILE_KEYS = {
     "rivets": KindKeys(("kind", "diameter"), (*LINE_SUPPORT_KEYS, "pitch", "at", "strength")),
     "bolts": KindKeys(("kind", "at", "diameter"), (*RESTRAINT_KEYS, "strength")),
 }
-MATERIAL_FILE_KEYS = {"yield_strength": "yield"}  # fields of `Material` that a file calls otherwise
+MATERIAL_FILE_KEYS = {"yield_strength": "yield"}  # fields of `Material` whose file key has another name
 
 
 def own_material(row: TableReader) -> Material | None:
@@ -81,7 +83,7 @@ def own_material(row: TableReader) -> Material | None:
     if not row.ok:
         return None
     for (field, *below), what, cure in material_findings(values["yield_strength"], values["tensile"], bends):
-        row.fault((MATERIAL_FILE_KEYS.get(str(field), field), *below), what, cure)
+        row.add_fault((MATERIAL_FILE_KEYS.get(str(field), field), *below), what, cure)
     return Material(name=name, bend_radius=bends, **values) if row.ok else None
 
 
@@ -96,7 +98,7 @@ def cutout(row: TableReader) -> Cutout | None:
     row.reject_unknown_keys("a cut-out")
     given = [key for key in ("circle", "polygon") if key in row.data]
     if len(given) != 1:
-        return row.fault("", f"has {' and '.join(given) or 'no shape'}", "give either circle or polygon")
+        return row.add_fault("", f"has {' and '.join(given) or 'no shape'}", "give either circle or polygon")
     if not row.ok:
         return None
     return Cutout(circle_ring(*circle), circle) if circle else Cutout(ring)
@@ -112,11 +114,11 @@ def _circle(row: TableReader) -> tuple[float, float, float] | None:
 def keep_out(row: TableReader, sheet: SheetGeometry | None) -> KeepOut | None:
     """[[keep_out]]: polygon; optional against = ["bead", "hole"], why."""
     polygon = row.read("polygon", RING)
-    against = row.read("against", KEEP_OUT_RULES["against"], MACHINED)
+    against = row.read("against", KEEP_OUT_RULES["against"], FEATURE_KINDS)
     why = row.read("why", TEXT, "")
     row.reject_unknown_keys("a keep-out")
     if row.ok and sheet:
-        row.keep(sheet_rules.keep_out_findings(sheet, polygon))
+        row.add_findings(sheet_rules.keep_out_findings(sheet, polygon))
     return KeepOut(polygon, against, why) if row.ok else None
 
 
@@ -126,9 +128,9 @@ def fold(row: TableReader, sheet: SheetGeometry | None) -> Fold | None:
     angle = row.read("angle", FOLD_RULES["angle"])
     radius = row.read("radius", FOLD_RULES["radius"], 0.0)
     row.reject_unknown_keys("a fold")
-    row.keep(fold_findings(line, angle))
+    row.add_findings(fold_findings(line, angle))
     if row.ok and sheet:
-        row.keep(sheet_rules.fold_findings(sheet, line))
+        row.add_findings(sheet_rules.fold_findings(sheet, line))
     return Fold(line, angle, radius) if row.ok else None
 
 
@@ -141,7 +143,7 @@ def support(row: TableReader, sheet: SheetGeometry | None) -> Support | None:
     edge, rest, rivets: along = "outline" (optional inset, mm inward; rivets: 2.5 diameters unless given) or path.
     rivets need diameter, and pitch or, with path, at; bolts need at and diameter; both may have a strength.  hold is
     pinned unless given; in_plane is unknown for rivets and bolts and free for edge and rest unless given; {slip = mm}
-    means held after so much slip.
+    means held, after the sheet has moved that far.
     """
     kind = row.read("kind", SUPPORT_RULES["kind"])
     hold = row.read("hold", SUPPORT_RULES["hold"], HOLD_KINDS[0])
@@ -162,12 +164,12 @@ def support(row: TableReader, sheet: SheetGeometry | None) -> Support | None:
     if kind == "rivets":
         _check_pitch_or_centres(row)
     if sheet:
-        row.keep(sheet_rules.path_findings(sheet, path))
-        row.keep(sheet_rules.centre_findings(sheet, at))
+        row.add_findings(sheet_rules.path_findings(sheet, path))
+        row.add_findings(sheet_rules.centre_findings(sheet, at))
     if not row.ok:
         return None
     if kind == "rivets" and not at:
-        row.keep(fastener_findings(kind, pitch, diameter))
+        row.add_findings(fastener_findings(kind, pitch, diameter))
     if along and row.ok:
         path = _outline_path(row, sheet, kind, inset, diameter)
     if not row.ok or (kind == "rivets" and path is None):  # without an outline, which has its own fault
@@ -176,19 +178,19 @@ def support(row: TableReader, sheet: SheetGeometry | None) -> Support | None:
         return Support(kind, hold, in_plane, slip, path, at, pitch, diameter, stiffness, strength)
     except InputError as error:  # the pitch of rivets that are given one by one follows from their row
         for fault in error.faults:
-            row.fault(fault.where.removeprefix("support."), fault.what, fault.cure)
+            row.add_fault(fault.where.removeprefix("support."), fault.what, fault.cure)
     return None
 
 
 def _check_pitch_or_centres(row: TableReader) -> None:
-    """Keep a fault unless rivets have either a pitch, or centres along a path."""
+    """Add a fault unless rivets have either a pitch, or centres along a path."""
     if "at" not in row.data:
         if "pitch" not in row.data:
-            row.fault("pitch", "is missing", "rivets need pitch, or path and at = [[x, y], ...]")
+            row.add_fault("pitch", "is missing", "rivets need pitch, or path and at = [[x, y], ...]")
     elif "pitch" in row.data:
-        row.fault("pitch", "stands beside at", "give one of the two")
+        row.add_fault("pitch", "is given together with at", "give one of the two")
     elif "along" in row.data:
-        row.fault("at", 'has no meaning beside along = "outline"', "give the row's line as path")
+        row.add_fault("at", 'has no meaning beside along = "outline"', "give the row's line as path")
 
 
 def _outline_path(
@@ -198,15 +200,15 @@ def _outline_path(
     if inset is None:
         inset = RIVET_INSET_DIAMETERS * diameter if kind == "rivets" else 0.0
     if kind == "rivets" and inset == 0:
-        return row.fault("inset", "is 0, which puts the rivets on the very edge", "at least 2 diameters")
+        return row.add_fault("inset", "is 0, which puts the rivets on the very edge", "at least 2 diameters")
     if not inset or not sheet:
         return None
     path = sheet.inset_outline(inset)
     if path is None:
-        return row.fault("inset", f"of {inset:g} mm leaves no single line on this sheet", "less, or give path")
+        return row.add_fault("inset", f"of {inset:g} mm leaves no single line on this sheet", "less, or give path")
     if place := sheet.first_exit(path):
         what = f"of {inset:g} mm makes a line that runs off the sheet at ({place[0]:.1f}, {place[1]:.1f})"
-        return row.fault("inset", what, "another inset, or give path")
+        return row.add_fault("inset", what, "another inset, or give path")
     return path
 
 
@@ -221,14 +223,14 @@ def _in_plane(row: TableReader, default: str) -> tuple[Value, Value]:
 
 
 def _check_one_line(row: TableReader, noun: str) -> None:
-    """Keep a fault unless exactly one of along and path is there."""
+    """Add a fault unless exactly one of along and path is there."""
     given = [key for key in ("along", "path") if key in row.data]
     if not given:
-        row.fault("", "has no line", f'{noun} needs along = "{OUTLINE}" or path = [[x, y], [x, y]]')
+        row.add_fault("", "has no line", f'{noun} needs along = "{OUTLINE}" or path = [[x, y], [x, y]]')
     elif len(given) == 2:
-        row.fault("path", f'stands beside along = "{OUTLINE}"', "give one of the two")
+        row.add_fault("path", f'is given together with along = "{OUTLINE}"', "give one of the two")
     elif "inset" in row.data and "path" in row.data:
-        row.fault("inset", "has no meaning beside path", "the path itself says where the line runs")
+        row.add_fault("inset", "has no meaning beside path", "the path itself says where the line runs")
 
 
 # --- loads and demands -----------------------------------------------------------------------------------------
@@ -247,12 +249,12 @@ def load(row: TableReader, sheet: SheetGeometry | None) -> Load | None:
     g = row.read("g", LOAD_RULES["g"], Load.g)
     row.reject_unknown_keys("a load")
     if kind is None and "case" not in row.data:
-        row.fault("case", "is missing", "a load needs it: loads of one case act together")
+        row.add_fault("case", "is missing", "a load needs it: loads of one case act together")
     if kind in LOAD_KINDS:
         row.check_keys_of_kind(f"a load of kind {kind}", LOAD_KEYS[kind])
-    row.keep(load_findings(value if "value" in row.data else None, direction, g if "g" in row.data else None))
+    row.add_findings(load_findings(value if "value" in row.data else None, direction, g if "g" in row.data else None))
     if sheet:
-        row.keep(sheet_rules.load_findings(sheet, path, polygon, at, size))
+        row.add_findings(sheet_rules.load_findings(sheet, path, polygon, at, size))
     return Load(case, kind, value, polygon, at, size, path, direction, g) if row.ok else None
 
 
@@ -269,12 +271,12 @@ def combination(row: TableReader, cases: list[str]) -> Combination | None:
     case = row.read("case", COMBINATION_RULES["case"])
     of = row.table("of")
     if "of" not in row.data:
-        row.fault("of", "is missing", "give factors by case: of = {wind = 1.0, foot = 1.2}")
+        row.add_fault("of", "is missing", "give factors by case: of = {wind = 1.0, foot = 1.2}")
     row.reject_unknown_keys("a combination")
     factors = {name: of.read(name, FACTOR_RANGE) for name in of.data} if of else {}
-    row.keep(sheet_rules.combination_findings(case, factors, cases))
+    row.add_findings(sheet_rules.combination_findings(case, factors, cases))
     if of and not factors:
-        row.fault("of", "is empty", "name at least one case")
+        row.add_fault("of", "is empty", "name at least one case")
     return Combination(case, tuple(factors.items())) if row.ok else None
 
 
@@ -287,7 +289,7 @@ def demand(row: TableReader, cases: list[str]) -> Demand | None:
     row.reject_unknown_keys("a demand")
     if kind in DEMAND_KINDS:
         row.check_keys_of_kind(f"a demand of kind {kind}", DEMAND_KEYS[kind])
-    row.keep(sheet_rules.demand_findings(case, cases))
+    row.add_findings(sheet_rules.demand_findings(case, cases))
     return Demand(kind, limit, case, force) if row.ok else None
 
 
@@ -300,7 +302,7 @@ def mass(row: TableReader, sheet: SheetGeometry | None) -> PointMass | None:
     kg = row.read("kg", MASS_RULES["kg"])
     what = row.read("what", TEXT, "")
     row.reject_unknown_keys("a mass")
-    row.keep(_point_findings(sheet, at))
+    row.add_findings(_point_findings(sheet, at))
     return PointMass(at, kg, what) if row.ok else None
 
 
@@ -309,7 +311,7 @@ def flatness_reading(row: TableReader, sheet: SheetGeometry | None) -> FlatnessR
     at = row.read("at", FLATNESS_RULES["at"])
     height = row.read("height", FLATNESS_RULES["height"])
     row.reject_unknown_keys("a measured place")
-    row.keep(_point_findings(sheet, at))
+    row.add_findings(_point_findings(sheet, at))
     return FlatnessReading(at, height) if row.ok else None
 
 
@@ -327,7 +329,7 @@ def edge_trim(row: TableReader, sheet: SheetGeometry | None) -> EdgeTrim | None:
     row.reject_unknown_keys("a trim")
     _check_one_line(row, "a trim")
     if sheet:
-        row.keep(sheet_rules.path_findings(sheet, path))
+        row.add_findings(sheet_rules.path_findings(sheet, path))
     return EdgeTrim(weight, path, stiffness, what) if row.ok else None
 
 
@@ -340,9 +342,9 @@ def bead(row: TableReader, sheet: SheetGeometry | None, tools: Tools | None, bea
     ends = OPEN_ENDS_BY_NAME[row.read("open", Choice(tuple(OPEN_ENDS_BY_NAME)), "none") or "none"]
     row.reject_unknown_keys("a bead")
     if sheet:
-        row.keep(sheet_rules.path_findings(sheet, path))
+        row.add_findings(sheet_rules.path_findings(sheet, path))
     if path:
-        row.keep(sheet_rules.open_end_findings(sheet, path, ends))
+        row.add_findings(sheet_rules.open_end_findings(sheet, path, ends))
     return Bead(die, path, side, fixed, ends) if row.ok and tools else None
 
 
@@ -353,7 +355,7 @@ def hole(row: TableReader, sheet: SheetGeometry | None, tools: Tools | None, bea
     side = _side(row, bead_side)
     fixed = row.read("fixed", HOLE_RULES["fixed"], False)
     row.reject_unknown_keys("a hole")
-    row.keep(_point_findings(sheet, at))
+    row.add_findings(_point_findings(sheet, at))
     return Hole(die, at, side, fixed) if row.ok and tools else None
 
 
@@ -365,12 +367,12 @@ def _die(row: TableReader, dies: Sequence[BeadDie] | Sequence[HoleDie] | None, n
     known = {die.name: die for die in dies}
     if name not in known:
         cure = suggestion(name, known) or f"the tools have no {noun} dies"
-        return row.fault("die", f'"{name}" is no {noun} die of the tools', cure)
+        return row.add_fault("die", f'"{name}" is no {noun} die of the tools', cure)
     return known[name]
 
 
 def _side(row: TableReader, bead_side: str | None) -> Value:
     """The face; where none is given the one that bead_side allows, up if both."""
     side = row.read("side", SIDE, bead_side if bead_side in SIDES else "up")
-    row.keep(sheet_rules.side_findings(bead_side, side))
+    row.add_findings(sheet_rules.side_findings(bead_side, side))
     return side

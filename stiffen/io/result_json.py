@@ -72,7 +72,7 @@ def result_document(
 
 
 def verdict_from_document(panel: Panel, layout: Layout, result: Any) -> Verdict | None:
-    """The verdict of a stored result, without its fields; None if it is not of this layout on this panel.
+    """The verdict of a stored result, without its result fields; None if it is not of this layout on this panel.
 
     Beads, holes, gauge, mass and demands must be the same, so that a file edited by hand is evaluated again.
     """
@@ -93,7 +93,7 @@ def verdict_from_document(panel: Panel, layout: Layout, result: Any) -> Verdict 
             second_opinion=result.get("second_opinion"),
             seconds=float(result["seconds"]),
         )
-    except (KeyError, TypeError, ValueError, AttributeError):  # not ours, or edited by hand
+    except (KeyError, TypeError, ValueError, AttributeError):  # not written by stiffen, or edited by hand
         return None
 
 

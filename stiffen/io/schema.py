@@ -1,4 +1,4 @@
-"""Reads one table of a file key by key, keeps every fault, and raises them all at the end.
+"""Reads one table of a file key by key, collects the faults in a list, and raises them all at the end.
 
 Places of faults count from 1: `load[2].at` is the key `at` of the second [[load]], and
 `panel.outline[3]` the third point of the outline.
@@ -24,7 +24,7 @@ from stiffen.model.value_rules import (
 
 Value = Any  # a checked value, or None after a fault; while a table is `ok`, no required key gave None
 REQUIRED = object()
-MAX_FAULTS = 200  # faults of a file that are listed; the rest are only counted
+MAX_FAULTS = 200  # of a file that are listed; the others are only counted
 MAX_ROWS = 1000  # tables of one kind
 
 
@@ -38,7 +38,7 @@ class FaultList:
         self._order: dict[int, dict[str, int]] = {}  # places of the keys of a table, by the table's id
 
     def add(self, path: KeyPath, what: str, cure: str = "") -> None:
-        """Keep one fault at `path` (keys, and list places counted from 0)."""
+        """Add one fault at `path` (keys, and list places counted from 0)."""
         self._found.append((path, Fault(dotted_path(path), what, cure)))
         self._bad.update(path[:length] for length in range(len(path) + 1))
 
@@ -50,7 +50,7 @@ class FaultList:
         return path in self._bad
 
     def raise_if_any(self) -> None:
-        """Raise one InputError with all faults in file order, if any; past MAX_FAULTS they are only counted."""
+        """Raise one InputError with all faults in file order, if any; beyond MAX_FAULTS they are only counted."""
         if self._found:
             faults = [fault for _, fault in sorted(self._found, key=lambda item: self._rank(item[0]))]
             more = len(faults) - MAX_FAULTS
@@ -72,7 +72,7 @@ class FaultList:
 
 
 class TableReader:
-    """A table that is being read.  Each method returns a checked value, or None after it has kept a fault."""
+    """A table that is being read.  Each method returns a checked value, or None after adding a fault."""
 
     def __init__(self, data: dict, faults: FaultList, path: KeyPath = ()) -> None:
         self.data, self.faults, self.path = data, faults, path
@@ -84,47 +84,49 @@ class TableReader:
         return not self.faults.has_fault_at(self.path)
 
     def has(self, key: str) -> bool:
-        """True if the table has the key, which counts as known from now on."""
+        """True if the table has the key.  The key counts as known from now on; see `reject_unknown_keys`."""
         self._asked[key] = None
         return key in self.data
 
-    def fault(self, key: str | KeyPath, what: str, cure: str = "") -> None:
-        """Keep a fault at a key of this table, or at a path below it ("" for the table itself)."""
+    def add_fault(self, key: str | KeyPath, what: str, cure: str = "") -> None:
+        """Add a fault at a key of this table, or at a path below it ("" for the table itself)."""
         below = key if isinstance(key, tuple) else (key,) if key else ()
         self.faults.add(self.path + below, what, cure)
 
     def reject_unknown_keys(self, noun: str) -> None:
-        """Keep a fault for every key that was not asked for."""
+        """Add a fault for every key of the table that no reader asked for."""
         unknown = [key for key in self.data if key not in self._asked]
         for key in unknown[:MAX_FAULTS]:
-            self.fault(key, f"is not a key of {noun}", suggestion(key, self._asked))
+            self.add_fault(key, f"is not a key of {noun}", suggestion(key, self._asked))
         if len(unknown) > MAX_FAULTS:
-            self.fault("", f"has {len(unknown) - MAX_FAULTS} more unknown keys")
+            self.add_fault("", f"has {len(unknown) - MAX_FAULTS} more unknown keys")
 
-    def keep(self, findings: Iterable[Finding]) -> None:
-        """Keep faults found by a rule, at their places below this table."""
+    def add_findings(self, findings: Iterable[Finding]) -> None:
+        """Add the faults that a rule found, at their places below this table."""
         for path, what, cure in findings:
-            self.fault(path, what, cure)
+            self.add_fault(path, what, cure)
 
     def check_keys_of_kind(self, noun: str, keys: KindKeys) -> None:
-        """Keep a fault for each key that must be there and is not, and for known keys that have no meaning here."""
-        self.keep(kind_findings(noun, keys, [key for key in self.data if key in self._asked or key in keys.needed]))
+        """Add a fault for each missing key that this kind needs, and for each known key without meaning for it."""
+        self.add_findings(
+            kind_findings(noun, keys, [key for key in self.data if key in self._asked or key in keys.needed])
+        )
 
     def read(self, key: str, rule: Rule, default: object = REQUIRED) -> Value:
         """The value of a key in its stored form; the default where the key is missing.
 
-        None, with its faults kept, where the rule does not allow the value, or where a required key is missing.
+        None, after adding faults, where the rule does not allow the value, or where a required key is missing.
         """
         if isinstance(rule, Optional):
             rule = rule.rule
         if not self.has(key):
             if default is REQUIRED:
-                self.fault(key, "is missing", rule.missing)
+                self.add_fault(key, "is missing", rule.missing)
                 return None
             return default
         value = self.data[key]
         if found := rule.faults(value):
-            self.keep(((key, *path), what, cure) for path, what, cure in found)
+            self.add_findings(((key, *path), what, cure) for path, what, cure in found)
             return None
         return rule.convert(value)
 
@@ -136,7 +138,7 @@ class TableReader:
         if isinstance(value, dict):
             return TableReader(value, self.faults, (*self.path, key))
         cure = f"in TOML it has the heading [{key}], single brackets, once" if isinstance(value, list) else ""
-        return self.fault(key, f"is {show_value(value)}, not a table", cure)
+        return self.add_fault(key, f"is {show_value(value)}, not a table", cure)
 
     def tables(self, key: str) -> list[TableReader]:
         """The tables of an array of tables; an empty list if there is none."""
@@ -144,15 +146,19 @@ class TableReader:
             return []
         value = self.data[key]
         if not isinstance(value, list):
-            self.fault(key, f"is {show_value(value)}, not a list of tables", f"in TOML each has the heading [[{key}]]")
+            self.add_fault(
+                key, f"is {show_value(value)}, not a list of tables", f"in TOML each has the heading [[{key}]]"
+            )
             return []
         if len(value) > MAX_ROWS:
-            self.fault(key, f"stands there {len(value)} times", f"at most {MAX_ROWS} of a kind")
+            self.add_fault(key, f"occurs {len(value)} times", f"at most {MAX_ROWS} of a kind")
             return []
         rows = []
         for place, item in enumerate(value):
             if isinstance(item, dict):
                 rows.append(TableReader(item, self.faults, (*self.path, key, place)))
             else:
-                self.fault((key, place), f"is {show_value(item)}, not a table", f"in TOML it has the heading [[{key}]]")
+                self.add_fault(
+                    (key, place), f"is {show_value(item)}, not a table", f"in TOML it has the heading [[{key}]]"
+                )
         return rows

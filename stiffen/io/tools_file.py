@@ -88,7 +88,7 @@ def tools_data(entry: str, folder: Path) -> dict:
 
 
 def tools_from_table(table: TableReader, name: str) -> Tools:
-    """Tools from a table; faults are kept with the table."""
+    """Tools from a table; faults are added to the list of the table."""
     name = table.read("name", TEXT, name) or name
     bead_rows, hole_rows = table.tables("bead_die"), table.tables("hole_die")
     roller = _roller(table, needed=bool(bead_rows))
@@ -102,30 +102,39 @@ def tools_from_table(table: TableReader, name: str) -> Tools:
     brake = _folding_brake(table.table("folder"))
     cutters = [_cutter(row) for row in table.tables("cutter")]
     if not bead_rows and not hole_rows and table.ok:
-        table.fault("bead_die", "is missing", "give at least one [[bead_die]] or [[hole_die]]")
+        table.add_fault("bead_die", "is missing", "give at least one [[bead_die]] or [[hole_die]]")
     table.reject_unknown_keys("a tools file")
-    if not table.ok:  # good enough to look up dies, so that the faults of a panel's beads are found too
-        return Tools(name, roller, _one_of_each_name(bead_dies), _one_of_each_name(hole_dies))
-    return Tools(name, roller, _made(bead_dies), _made(hole_dies), _made(trials), spacing, _made(cutters), brake)
+    if not table.ok:  # still lists the valid dies, so that the panel's beads can be checked
+        return Tools(name, roller, _valid_dies(bead_dies), _valid_dies(hole_dies))
+    return Tools(
+        name,
+        roller,
+        _without_none(bead_dies),
+        _without_none(hole_dies),
+        _without_none(trials),
+        spacing,
+        _without_none(cutters),
+        brake,
+    )
 
 
-def _made(records: Iterable) -> tuple:
+def _without_none(records: Iterable) -> tuple:
     return tuple(record for record in records if record is not None)
 
 
-def _one_of_each_name(dies: Iterable) -> tuple:
-    """The dies that could be made, those left out that bear the name of another."""
-    return tuple({die.name: die for die in _made(dies)}.values())
+def _valid_dies(dies: Iterable) -> tuple:
+    """The valid dies, each name once."""
+    return tuple({die.name: die for die in _without_none(dies)}.values())
 
 
 def _check_unique_names(rows: list[TableReader]) -> None:
-    """Keep a fault for each name that an earlier row has too."""
+    """Add a fault for each name that an earlier row has too."""
     for (place, *below), what, cure in repeated_name_findings([row.data.get("name") for row in rows]):
-        rows[int(place)].fault(tuple(below), what, cure)
+        rows[int(place)].add_fault(tuple(below), what, cure)
 
 
 def _values(row: TableReader, rules: Mapping[str, Rule], record: type) -> dict[str, Value]:
-    """The value of each key of a row by the rules of its record, which has the defaults."""
+    """The value of each key of a row by the rules of its record; defaults are those of the record."""
     return {key: row.read(key, rule, getattr(record, key, REQUIRED)) for key, rule in rules.items()}
 
 
@@ -133,11 +142,11 @@ def _roller(table: TableReader, needed: bool) -> Roller:
     row = table.table("roller")
     if row is None:
         if needed and "roller" not in table.data:
-            table.fault("roller", "is missing", "bead dies need a [roller] with throat and rated_steel")
+            table.add_fault("roller", "is missing", "bead dies need a [roller] with throat and rated_steel")
         return Roller()
     for key in ("throat", "rated_steel"):
         if key not in row.data:
-            row.fault(key, "is missing", f"give a number in mm, {ROLLER_RULES[key]}")
+            row.add_fault(key, "is missing", f"give a number in mm, {ROLLER_RULES[key]}")
     values = _values(row, ROLLER_RULES, Roller)
     row.reject_unknown_keys("a roller")
     return Roller(**{key: value for key, value in values.items() if value is not None})
@@ -154,32 +163,32 @@ def _bead_die(row: TableReader) -> BeadDie | None:
 
 
 def _check_profile(row: TableReader, die: BeadDie) -> None:
-    """Keep a fault for a profile that has no geometry (`bead_section.half_profile`)."""
+    """Add a fault for a profile that has no geometry (`bead_section.half_profile`)."""
     try:
         nose = half_profile(die).nose_radius
     except InputError as error:
         for fault in error.faults:
-            row.fault("", fault.what, fault.cure)
+            row.add_fault("", fault.what, fault.cure)
         return
     if die.profile == "round" and die.nose_radius and abs(die.nose_radius - nose) > 0.05:
         what = f"is {die.nose_radius:g}, but width, depth and shoulder of a round bead make it {nose:.2f}"
-        row.fault("nose_radius", what, "leave it out")
+        row.add_fault("nose_radius", what, "leave it out")
 
 
 def _hole_die(row: TableReader) -> HoleDie | None:
     values = _values(row, HOLE_DIE_RULES, HoleDie)
     row.reject_unknown_keys("a hole die")
     if row.ok:
-        row.keep(hole_die_findings(*(values[key] for key in ("pilot", "finished", "flange", "rise"))))
+        row.add_findings(hole_die_findings(*(values[key] for key in ("pilot", "finished", "flange", "rise"))))
     return HoleDie(**values) if row.ok else None
 
 
 def _trial(row: TableReader, dies: list[str]) -> Trial | None:
     values = _values(row, TRIAL_RULES, Trial)
-    row.keep(trial_die_findings(values["die"], dies))
+    row.add_findings(trial_die_findings(values["die"], dies))
     row.reject_unknown_keys("a trial")
     if row.ok:
-        row.keep(trial_findings(values["turns"], values["depth"]))
+        row.add_findings(trial_findings(values["turns"], values["depth"]))
     return Trial(**values) if row.ok else None
 
 

@@ -64,7 +64,7 @@ def _flange_mask(
         touching = np.unique(part[owner[beside & (side * offset[owner] > 0)]])
         sides.append(np.isin(part, touching))
     if parts < 2 or (sides[0] & sides[1]).any():
-        raise MeshError(str(Fault(where, "its line does not part the sheet", "draw it from edge to edge")))
+        raise MeshError(str(Fault(where, "its line does not divide the sheet", "draw it from edge to edge")))
     return min(sides, key=lambda side: area[side].sum())
 
 

@@ -14,10 +14,11 @@ from typing import Any
 class GaugeStatus(Enum):
     """How the search ended at one gauge.
 
-    BEADED, FLAT: a layout of this gauge meets all demands, with beads or as the panel stands.  STIFFEST: the gauge of a
-    search for the stiffest layout.  NOT_FOUND: no layout that meets was found in time.  OUT_OF_REACH: a frequency is
-    missed on the ribbed plate even with all candidates at once.  INFEASIBLE: proven on the ribbed plate that no choice
-    of the candidates meets the demands.  NOT_TRIED: time was up before.
+    BEADED: a layout with added beads meets all demands.  FLAT: the sheet meets them without added beads.  STIFFEST: the
+    gauge of a search for the stiffest layout.  NOT_FOUND: no layout that meets all demands was found in time.
+    OUT_OF_REACH: the ribbed plate misses a frequency demand even with all bead candidates together.  INFEASIBLE: it is
+    proven on the ribbed plate that no choice of the candidates meets all demands.  NOT_TRIED: the search ran out of
+    time before it reached this gauge.
     """
 
     BEADED = "beaded"
@@ -33,11 +34,12 @@ class GaugeStatus(Enum):
 class GaugeOutcome:
     """How the search ended at one gauge.
 
-    gauge: mm.  beads: in the layout that meets (BEADED).  by_direct_search: that layout was found by evaluating layouts
-    one after the other.  miss: fraction by which the best layout misses its worst demand (NOT_FOUND), or by which every
-    layout does at least (INFEASIBLE); None where it is not known.  miss_by_surrogate: `miss` is a value of the ribbed
-    plate, not of the shell (NOT_FOUND).  seconds: spent at this gauge (NOT_FOUND).  candidates: number of bead
-    candidates, and demands: labels of the demands, that OUT_OF_REACH and INFEASIBLE speak of.
+    gauge: mm.  beads: number of beads in the feasible layout (BEADED).  by_direct_search: True if that layout was found
+    by shell evaluations one after the other, not by the search on the surrogate (BEADED).  miss: fraction by which the
+    best layout misses its worst demand (NOT_FOUND), or lower bound of this fraction for all layouts (INFEASIBLE); None
+    if unknown.  miss_by_surrogate: `miss` comes from the ribbed plate, not from the shell (NOT_FOUND).  seconds: spent
+    at this gauge (NOT_FOUND).  candidates: number of bead candidates (OUT_OF_REACH, INFEASIBLE).  demands: labels of
+    the demands that are missed (OUT_OF_REACH), or that the proof covers (INFEASIBLE).
     """
 
     gauge: float
@@ -67,7 +69,7 @@ def gauge_sentence(outcome: GaugeOutcome) -> str:
 
 
 def _beaded(outcome: GaugeOutcome) -> str:
-    how = ", found one by one" if outcome.by_direct_search else ""
+    how = ", found by direct search on the shell model" if outcome.by_direct_search else ""
     return f"met with {outcome.beads} bead{'' if outcome.beads == 1 else 's'}{how}"
 
 
@@ -90,13 +92,13 @@ def _infeasible(outcome: GaugeOutcome) -> str:
     if not outcome.candidates:
         return f"proven: no bead can be rolled in it, and flat it misses by {100 * least:.0f} % or more {model}"
     miss = f", all miss by {100 * least:.0f} % or more" if least >= 0.005 else ""
-    return f"proven: no layout of {outcome.candidates} bead candidates can{miss} {model}"
+    return f"proven: no layout of {outcome.candidates} bead candidates meets the demands{miss} {model}"
 
 
 _SENTENCES = {
     GaugeStatus.BEADED: _beaded,
-    GaugeStatus.FLAT: lambda outcome: "the sheet as it is meets all demands",
-    GaugeStatus.STIFFEST: lambda outcome: "the gauge asked for: the stiffest layout is looked for in it",
+    GaugeStatus.FLAT: lambda outcome: "the sheet meets all demands without added beads",
+    GaugeStatus.STIFFEST: lambda outcome: "the gauge in which the stiffest layout was searched",
     GaugeStatus.NOT_FOUND: _not_found,
     GaugeStatus.OUT_OF_REACH: _out_of_reach,
     GaugeStatus.INFEASIBLE: _infeasible,
@@ -117,16 +119,16 @@ class BoundStatus(Enum):
     NOTHING_FOUND = "nothing found"
 
 
-BOUND_TOLERANCE = 1e-9  # a fraction of the known cost that is round-off
+BOUND_TOLERANCE = 1e-9  # relative gap up to which the bound counts as equal to the known cost
 
 
 @dataclass(frozen=True)
 class BoundRecord:
-    """A lower bound on what the beads of the best layout cost, beside what they do cost.
+    """A lower bound on the cost of the beads, and the known cost of the best layout.
 
-    quantity: name of the cost, with its unit.  gauge: mm.  value: no layout that the bound covers costs less.  known:
-    cost of the best layout.  covers: which candidates and demands the bound speaks of.  lighter_gauges_excluded: True
-    where every lighter gauge of the rack is proven infeasible.
+    quantity: name of the cost, with its unit.  gauge: mm.  value: the bound; no layout that it covers costs less.
+    known: cost of the best layout.  covers: the candidates and demands for which the bound holds, in words.
+    lighter_gauges_excluded: True if every lighter gauge of the panel is proven infeasible.
     """
 
     quantity: str

@@ -43,7 +43,7 @@ from .record_rules import (
     load_value_range,
     panel_findings,
 )
-from .record_rules import HOLD_KINDS as HOLD_KINDS  # for who asks this module for the kinds of its records
+from .record_rules import HOLD_KINDS as HOLD_KINDS  # re-exported
 from .record_rules import IN_PLANE_KINDS as IN_PLANE_KINDS
 from .sheet_geometry import DERIVED_RING, signed_area
 from .tools import Tools
@@ -184,11 +184,12 @@ class Combination:
 
 @dataclass(frozen=True)
 class Demand:
-    """A limit that the panel must keep.
+    """A requirement on the panel.
 
     deflection: at most `limit` mm normal to the sheet in `case`.  softness: a push of `force` N at any place deflects
-    the sheet by at most `limit` mm.  frequency: the first is at least `limit` Hz.  buckling: the load factor of `case`
-    is at least `limit`.  stress: yield strength over the largest von Mises stress in `case` is at least `limit`.
+    the sheet by at most `limit` mm.  frequency: the first natural frequency is at least `limit` Hz.  buckling: the
+    buckling load factor of `case` is at least `limit`.  stress: yield strength over the largest von Mises stress in
+    `case` is at least `limit`.
     """
 
     kind: str
@@ -310,7 +311,7 @@ class Panel:
     """A flat panel as the user describes it.
 
     It checks itself when it is made: every value, every name of a case, and that everything lies on the sheet.
-    InputError names each fault as the reader of panel files does.
+    InputError lists all faults with the same texts as the reader of panel files.
     """
 
     name: str
@@ -330,10 +331,12 @@ class Panel:
     masses: tuple[PointMass, ...] = ()
     trims: tuple[EdgeTrim, ...] = ()
     combinations: tuple[Combination, ...] = ()
-    waviness: float = 0.0  # amplitude of the assumed imperfection, mm, in the shape of a buckling mode or free mode
+    waviness: float = (
+        0.0  # amplitude of the assumed imperfection, mm, in the shape of a buckling mode, else of a vibration mode
+    )
     out_of_flat: tuple[FlatnessReading, ...] = ()  # measured imperfection, in place of waviness
-    symmetry: str = "auto"  # of the layout: auto (the panel's own), none, x, y (mirrored along that axis), xy
-    goal: str = "lightest"  # or stiffest: at the thinnest gauge, with at most `beads_at_most` beads
+    symmetry: str = "auto"  # of the layout: auto (the panel's own), none, x (x reversed), y, xy
+    goal: str = "lightest"  # or "stiffest": thinnest gauge, at most `beads_at_most` beads
     beads_at_most: int | None = None
     dies_at_most: int | None = None
     source: dict = field(

@@ -1,7 +1,8 @@
 """The rules on the records of a panel: what each value may be, what each kind of record needs, what goes together.
 
 The records of `model.panel` check themselves by these tables and functions; the reader of panel files uses the same.
-Names of tables and keys are those of the panel file.
+Names of tables and keys are those of the panel file.  Each `..._findings` function returns the faults that it finds
+as (path below the record, what is wrong, cure); its docstring says which faults it looks for.
 """
 
 from __future__ import annotations
@@ -39,7 +40,7 @@ SYMMETRIES = ("auto", "none", "x", "y", "xy")
 GOALS = ("lightest", "stiffest")
 DIRECTION_TOLERANCE = 1e-9  # of the length of a unit vector
 DEMAND_KINDS = ("deflection", "softness", "frequency", "buckling", "stress")
-MACHINED = ("bead", "hole")
+FEATURE_KINDS = ("bead", "hole")
 LIMIT_RANGE = Range(0.0, 1e6, excludes_low=True)
 FACTOR_RANGE = Range(-100.0, 100.0)
 LOAD_VALUE_RANGES = {
@@ -67,7 +68,7 @@ SUPPORT_RULES: dict[str, Rule] = {
     "strength": Optional(Range(0.0, 1e6, "N", excludes_low=True)),
 }
 RESTRAINT_KEYS = ("hold", "in_plane", "slip", "stiffness")
-SUPPORT_KEYS = {  # of the record; a file gives a line as `along` or `path`
+SUPPORT_KEYS = {  # keys of the record; a file gives a line as `along` or `path`
     "edge": KindKeys(("kind",), ("path", *RESTRAINT_KEYS)),
     "rest": KindKeys(("kind",), ("path", *RESTRAINT_KEYS)),
     "rivets": KindKeys(("kind", "path", "diameter", "pitch"), ("at", "strength", *RESTRAINT_KEYS)),
@@ -103,7 +104,7 @@ DEMAND_KEYS = {
     "buckling": KindKeys(("kind", "case", "limit")),
     "stress": KindKeys(("kind", "case", "limit")),
 }
-KEEP_OUT_RULES: dict[str, Rule] = {"polygon": DERIVED_RING, "against": Choices(MACHINED), "why": TEXT}
+KEEP_OUT_RULES: dict[str, Rule] = {"polygon": DERIVED_RING, "against": Choices(FEATURE_KINDS), "why": TEXT}
 MASS_RULES: dict[str, Rule] = {"at": POINT, "kg": Range(0.0, 1000.0, "kg", excludes_low=True), "what": TEXT}
 FLATNESS_RULES: dict[str, Rule] = {"at": POINT, "height": Range(-50.0, 50.0, "mm")}
 TRIM_RULES: dict[str, Rule] = {
@@ -140,12 +141,12 @@ def fastener_findings(kind: str, pitch: float, diameter: float) -> list[Finding]
 
 
 def load_value_range(kind: str | None) -> Range:
-    """What the value of a load of this kind may be; of any kind where the kind is not known."""
+    """Range of the value of a load of this kind; the widest range where the kind is not known."""
     return LOAD_VALUE_RANGES.get(kind or "", LOAD_VALUE_RANGES["inertia"])
 
 
 def load_findings(value: float | None, direction: Any, g: Any) -> list[Finding]:
-    """A load of nothing, or a direction without length; None where a value is not given."""
+    """A load whose value is 0, or a direction of length 0.  Arguments are None where they are not given."""
     found: list[Finding] = []
     if value == 0:
         found.append((("value",), "is 0, which is no load", "leave the load out"))
@@ -157,7 +158,7 @@ def load_findings(value: float | None, direction: Any, g: Any) -> list[Finding]:
 
 
 def factor_findings(factors: Any) -> list[Finding]:
-    """Factors of a combination that are not pairs of a case and a number, or none."""
+    """Factors of a combination that are not pairs of a case and a number, or an empty list of factors."""
     if not isinstance(factors, tuple) or not all(isinstance(pair, tuple) and len(pair) == 2 for pair in factors):
         return [(("of",), f"is {show_value(factors)}, not pairs of case and factor", 'write (("wind", 1.0),)')]
     if not factors:
@@ -172,7 +173,7 @@ def factor_findings(factors: Any) -> list[Finding]:
 
 
 def panel_findings(panel: Panel) -> list[Finding]:
-    """What does not go together in a panel: names of cases, faces, and what lies off the sheet; file keys as places."""
+    """Contradictions between records: unknown cases, faces not allowed, things off the sheet.  Paths are file keys."""
     found = _case_findings(panel)
     for place, bead in enumerate(panel.beads):
         found += _below(("bead", place), sheet_rules.side_findings(panel.bead_side, bead.side))
@@ -202,7 +203,7 @@ def _sheet_findings(panel: Panel) -> list[Finding]:
     """Cut-outs that meet, and records that lie off the sheet."""
     sheet = SheetGeometry(panel.outline, tuple(cutout.ring for cutout in panel.cutouts))
     cure = "move or shrink it; cut-outs lie inside the outline and apart"
-    found: list[Finding] = [(("cutout", place), what, cure) for place, what in sheet.cutout_clashes()]
+    found: list[Finding] = [(("cutout", place), what, cure) for place, what in sheet.cutout_conflicts()]
     for place, support in enumerate(panel.supports):
         found += _below(("support", place), sheet_rules.path_findings(sheet, support.path))
         found += _below(("support", place), sheet_rules.centre_findings(sheet, support.at))

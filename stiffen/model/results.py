@@ -141,11 +141,11 @@ class Verdict:
 
     @property
     def utilisation(self) -> float:
-        """Largest value/limit (limit/value where more is better); over 1 is missed, as is what is not decided."""
+        """Largest value/limit (limit/value where more is better); over 1 where a demand is missed or not decided."""
         worst = 0.0
         for d in self.demands:
-            bad = 1 - d.margin if d.kind in ("deflection", "softness") else 1 / max(1 + d.margin, 1e-12)
-            worst = max(worst, bad if d.met else max(bad, 1.0 + 1e-9))
+            ratio = 1 - d.margin if d.kind in ("deflection", "softness") else 1 / max(1 + d.margin, 1e-12)
+            worst = max(worst, ratio if d.met else max(ratio, 1.0 + 1e-9))
         return worst
 
     def __repr__(self) -> str:
@@ -175,12 +175,12 @@ class FlatSheetBaseline:
 
 @dataclass(frozen=True)
 class SearchResult:
-    """What a search hands out; `print` shows it in five lines, a notebook as a picture.
+    """The result of a search; `print` shows it in five lines, a notebook as a picture.
 
     verdict: of the best layout.  flat_verdict: of the flat sheet at the same gauge, for pictures before and after.
     flat_baseline: see `FlatSheetBaseline`.  gauge_outcomes: how the search ended at each gauge, thinnest first.
-    bound: on the bench time of the best layout, or None.  stopped: "" or why the search ended before it was done.
-    cut_short: True where the time limit ended a part of it: another run may find another layout.
+    bound: on the bench time of the best layout, or None.  stopped: why the search ended early, else "".
+    cut_short: True if the time limit ended a stage of the search: another run may then find another layout.
     """
 
     verdict: Verdict

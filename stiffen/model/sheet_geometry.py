@@ -24,8 +24,8 @@ from stiffen.errors import Fault, InputError
 from .value_rules import MAX_DERIVED_POINTS, MIN_DERIVED_SPACING, Finding, PlanPoints
 
 MAX_CHORD_ERROR = 0.02  # mm, greatest distance between an arc and its chords
-ON_SHEET_TOLERANCE = 0.05  # mm by which a point may miss the sheet and still count as on it
-MAX_CLASHES = 20  # clashes of cut-outs that are reported; the rest are not looked for
+ON_SHEET_TOLERANCE = 0.05  # mm; a point at most this far off the sheet counts as on it
+MAX_CUTOUT_CONFLICTS = 20  # of cut-outs that are reported; the search for more ends there
 XY = tuple[float, float]
 Ring = tuple[XY, ...]
 
@@ -77,18 +77,18 @@ def ring_fault(ring: Ring) -> str:
 
 @lru_cache(maxsize=4096)
 def _known_ring_fault(ring: Ring) -> str:
-    """`ring_fault` of a ring that is asked for again and again."""
+    """Cached `ring_fault`."""
     return ring_fault(ring)
 
 
 @dataclass(frozen=True)
 class RingRule(PlanPoints):
-    """At least three corners, in order round the edge of a clean area; the first one may stand again at the end."""
+    """At least three corners in order around a simple polygon; the first one may be repeated at the end."""
 
     least: int = 3
 
     def accepts(self, value: Any) -> bool:
-        """True for an open ring, either way round, that bounds a clean area."""
+        """True for an open ring, clockwise or counter-clockwise, that is a simple polygon."""
         return super().accepts(value) and value[0] != value[-1] and not _known_ring_fault(value)
 
     def faults(self, value: Any) -> list[Finding]:
@@ -230,7 +230,10 @@ class SheetGeometry:
         return centroid.x, centroid.y
 
     def inset_outline(self, distance: float) -> Ring | None:
-        """The outline moved inward by so many mm as a closed line (first point repeated); None without room."""
+        """The outline moved inward by `distance` mm as a closed line (first point repeated).
+
+        None where that is not a single line.
+        """
         if distance <= 0:
             return (*self.outline, self.outline[0])
         inner = self.outline_polygon.buffer(-distance, join_style="mitre").simplify(MAX_CHORD_ERROR / 4)
@@ -238,8 +241,8 @@ class SheetGeometry:
             return None
         return tuple((x, y) for x, y in inner.exterior.coords)
 
-    def cutout_clashes(self) -> list[tuple[int, str]]:
-        """(place in `cutouts`, what is wrong) for the first cut-outs that leave the outline or meet one before them."""
+    def cutout_conflicts(self) -> list[tuple[int, str]]:
+        """(index, what is wrong) for cut-outs that leave the outline or meet an earlier one; see MAX_CLASHES."""
         shapes = np.array([Polygon(ring) for ring in self.cutouts], dtype=object)
         edge = self.outline_polygon.exterior
         found = [
@@ -249,7 +252,7 @@ class SheetGeometry:
         ]
         tree = shapely.STRtree(shapes)
         for i, shape in enumerate(shapes):
-            if len(found) >= MAX_CLASHES:  # a heap of cut-outs would take minutes
+            if len(found) >= MAX_CUTOUT_CONFLICTS:  # thousands of overlapping cut-outs would take minutes
                 break
             near = tree.query(shape, predicate="dwithin", distance=ON_SHEET_TOLERANCE)
             if near.min() < i:

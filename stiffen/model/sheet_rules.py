@@ -1,7 +1,8 @@
-"""What must lie where on the sheet, and which names must agree: rules between the records of one panel.
+"""Rules between the records of one panel: positions relative to the sheet, and names of load cases.
 
-Each function lists what is wrong as (path below the record, what, cure).  A panel checks itself by them when it is
-made; the reader of panel files uses the same ones, table by table.
+Each `..._findings` function returns the faults that it finds as (path below the record, what is wrong, cure); its
+docstring says which faults it looks for.  A panel checks itself by these functions when it is made; the reader of panel
+files calls them table by table.
 """
 
 from __future__ import annotations
@@ -17,10 +18,10 @@ from .value_rules import Finding, show_value, suggestion
 MIN_SHEET_LENGTH, MAX_SHEET_LENGTH = (
     50.0,
     10_000.0,
-)  # mm, the longer side of a sheet: a smaller one has no room for beads
+)  # mm, of the longer side of a sheet: a shorter one is too small for beads
 MIN_SHEET_WIDTH = 1.0  # mm, its shorter side
-MIN_PATCH_COVER = 0.5  # of a patch load's area must lie on the sheet
-MIN_MEASURED_AREA = 1.0  # mm2 that the places of flatness readings span; less gives no shape
+MIN_PATCH_COVER = 0.5  # least fraction of a patch load's area that lies on the sheet
+MIN_MEASURED_AREA = 1.0  # mm2, least area that flatness readings span: nearly collinear places define no surface
 NO_LOADS_CURE = "there are no [[load]] tables"
 
 
@@ -28,7 +29,7 @@ NO_LOADS_CURE = "there are no [[load]] tables"
 
 
 def size_findings(ring: Ring, unit: str) -> list[Finding]:
-    """A sheet so small or large that its unit must be wrong; unit: where its unit comes from, for the cure."""
+    """A sheet so small or large that its unit must be wrong.  unit: says where the unit comes from, for the cure."""
     w, h = (max(p[k] for p in ring) - min(p[k] for p in ring) for k in (0, 1))
     if MIN_SHEET_LENGTH <= max(w, h) <= MAX_SHEET_LENGTH and min(w, h) >= MIN_SHEET_WIDTH:
         return []
@@ -42,10 +43,10 @@ def size_findings(ring: Ring, unit: str) -> list[Finding]:
 
 
 def fold_findings(sheet: SheetGeometry, line: Sequence[XY]) -> list[Finding]:
-    """A fold line that does not part the sheet in two."""
+    """A fold line that does not divide the sheet in two."""
     if (parts := sheet.count_parts(line)) == 2:
         return []
-    what = "does not part the sheet" if parts < 2 else f"cuts the sheet into {parts} parts"
+    what = "does not divide the sheet" if parts < 2 else f"cuts the sheet into {parts} parts"
     return [(("line",), what, "a fold line runs from edge to edge, right across the sheet, once")]
 
 
@@ -83,7 +84,7 @@ def point_findings(sheet: SheetGeometry, point: XY | None) -> list[Finding]:
 def load_findings(
     sheet: SheetGeometry, path: Sequence[XY] | None, polygon: Ring | None, at: XY | None, size: XY | None
 ) -> list[Finding]:
-    """A load of which a part lies off the sheet: half of a patch, any of a line, a polygon over the outline."""
+    """A patch load with over half its area off the sheet; a line load or pressure polygon that leaves the sheet."""
     found = path_findings(sheet, path)
     if polygon and not sheet.outline_covers(polygon):
         found.append((("polygon",), "reaches over the outline", "keep it on the sheet"))
@@ -129,13 +130,13 @@ def side_findings(bead_side: str | None, side: str | None) -> list[Finding]:
 
 
 def flatness_findings(places: Sequence[XY]) -> list[Finding]:
-    """Flatness readings: three places and more, each once, not in one line, so that they give a shape."""
+    """Flatness readings that define no surface: fewer than three places, all in one line, or a place twice."""
     if not places:
         return []
     if len(set(places)) < len(places):
-        return [((), "names a place twice", "give each place once")]
+        return [((), "has a place twice", "give each place once")]
     if MultiPoint(list(places)).convex_hull.area < MIN_MEASURED_AREA:
-        return [((), "gives no shape", "measure three places and more, not in one line, the corners too")]
+        return [((), "defines no surface", "measure three places and more, not in one line, the corners too")]
     return []
 
 
@@ -143,7 +144,7 @@ def flatness_findings(places: Sequence[XY]) -> list[Finding]:
 
 
 def combination_findings(case: str | None, factors: Iterable[str], cases: Sequence[str]) -> list[Finding]:
-    """A combination that bears the name of a load case, or is made of cases that no load has."""
+    """A combination that has the name of a load case, or that adds cases that no load has."""
     found: list[Finding] = []
     if case in cases:
         found.append((("case",), f'"{case}" is the case of a load', "give the combination its own name"))

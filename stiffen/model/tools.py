@@ -1,4 +1,4 @@
-"""The tools of a shop: bead roller, bead dies, flaring dies, cutters, folder, trial strips, own spacing rules.
+"""The tools of a shop: bead roller, bead dies, flaring dies, cutters, folding brake, trial strips, own spacing rules.
 
 Frozen records that check themselves.  Units: mm, degrees; strains are fractions.
 """
@@ -191,8 +191,8 @@ class Trial:
 class Tools:
     """All tools of a shop.
 
-    spacing: own values, mm, for rules of `spacing_rules.SPACING_RULES` by name.  cutters: () means those commonly sold
-    (`flared_holes.stock_cutters`).
+    spacing: own values, mm, for rules of `spacing_rules.SPACING_RULES` by name.  cutters: () stands for the commonly
+    sold ones (`flared_holes.stock_cutters`).
     """
 
     name: str
@@ -265,7 +265,7 @@ def trial_die_findings(die: str | None, dies: Sequence[str]) -> list[Finding]:
 
 
 def repeated_name_findings(names: Sequence[object]) -> list[Finding]:
-    """Dies that bear the name of one before them; the first key of the path is the place in the list."""
+    """Dies with the name of an earlier one; the first key of the path is the place in the list."""
     found: list[Finding] = []
     for place, name in enumerate(names):
         if isinstance(name, str) and (first := names.index(name)) != place:
@@ -275,7 +275,7 @@ def repeated_name_findings(names: Sequence[object]) -> list[Finding]:
 
 
 def tools_findings(tools: Tools) -> list[Finding]:
-    """What does not go together in a list of tools; `spacing_rules.spacing_faults` checks its own spacings."""
+    """Contradictions in a list of tools; `spacing_rules.spacing_faults` checks the shop's own spacings."""
     found: list[Finding] = []
     for key, names in (
         ("bead_die", [die.name for die in tools.bead_dies]),

@@ -1,8 +1,9 @@
 """Rules for single values, with the text of each fault: records check themselves by them, file readers reuse them.
 
-Every rule has two methods.  `accepts(value)` is a quick test: it may say no to a good value, never yes to a bad one.
-`faults(value)` lists what is wrong as (path below the value, what, cure); an empty list means that the value is good.
-`missing` is the cure where the value is not given at all; `convert(value)` gives a good value its stored form.
+Every rule has two methods.  `accepts(value)` is a quick test: it may reject a valid value, but never accepts an invalid
+one.
+`faults(value)` lists what is wrong as (path below the value, what, cure); an empty list means that the value is valid.
+`missing` is the cure where the value is not given at all; `convert(value)` returns a valid value in its stored form.
 """
 
 from __future__ import annotations
@@ -18,11 +19,11 @@ import numpy as np
 from stiffen.errors import Fault, InputError
 
 KeyPath = tuple[str | int, ...]
-Finding = tuple[KeyPath, str, str]  # where below a value or record, what is wrong, what would do
-MAX_COORDINATE = 1e6  # mm from the origin; a coordinate beyond it is a slip
-MAX_FAULTS_OF_A_LIST = 5  # faults of one list of points that are listed
+Finding = tuple[KeyPath, str, str]  # path below the value or record, what is wrong, cure
+MAX_COORDINATE = 1e6  # mm from the origin; a larger coordinate must be a mistake
+MAX_FAULTS_OF_A_LIST = 5  # of one list of points that are reported
 MAX_POINTS = 10_000  # of one list in a file
-MAX_DERIVED_POINTS = 2_000_000  # of one list that stands for the curves of a drawing
+MAX_DERIVED_POINTS = 2_000_000  # of one list of points computed from curves
 MIN_SPACING = 1e-3  # mm between neighbouring points of a list in a file
 MIN_DERIVED_SPACING = 1e-9  # mm; rounded corners and inset lines may have short chords
 
@@ -64,7 +65,7 @@ def show_value(value: object) -> str:
 
 
 def suggestion(word: str, known: Iterable[str]) -> str:
-    """A cure for a wrong word: the known one that looks like it, or all of them where they are few."""
+    """A cure for an unknown word: the known word of most similar spelling, else all of them where they are few."""
     names = list(known)
     lower = {name.lower(): name for name in names}
     close = difflib.get_close_matches(word.lower(), lower, n=1, cutoff=0.6)
@@ -101,7 +102,7 @@ class Rule(Protocol):
 
 @dataclass(frozen=True)
 class Range:
-    """A finite number from `low` (itself allowed unless `excludes_low`) to `high`; `cure` helps who missed it."""
+    """A finite number from `low` (allowed unless `excludes_low`) to `high`; `cure` is advice for other values."""
 
     low: float
     high: float
@@ -243,7 +244,10 @@ class Flag:
 
 @dataclass(frozen=True)
 class Numbers:
-    """A list of `count` numbers within a range (0: of one or more); `unique` names what may not stand there twice."""
+    """A list of `count` numbers within a range (count 0: one or more).
+
+    unique: "", or the name of the numbers, for the fault if one of them occurs twice.
+    """
 
     within: Range
     count: int = 0
@@ -444,7 +448,7 @@ def kind_findings(noun: str, keys: KindKeys, given: Iterable[str]) -> list[Findi
 
 
 def field_findings(record: Any, rules: Mapping[str, Rule]) -> list[Finding]:
-    """What is wrong with the fields of a frozen record; a field that has its default is always right.
+    """Faults of the fields of a frozen record; a field that has its default value is not checked.
 
     Lists and arrays become tuples, so that the record can be compared and hashed.
     """

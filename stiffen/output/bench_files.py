@@ -1,6 +1,6 @@
 """The files of one layout, as `stiffen search` and `stiffen draw` write them: drawings, card, report, pictures, layout.
 
-May import everything in `output`; only the command line imports this module.
+Imports everything in `output`; only the command line imports this module.
 """
 
 from __future__ import annotations
@@ -8,13 +8,14 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from stiffen.io.files import atomic_write, system_error
+from stiffen.io.files import atomic_write
+from stiffen.io.folder_lock import locked_folder
 from stiffen.io.panel_file import layout_document, write_json
 from stiffen.io.result_json import result_document
 from stiffen.model.outcomes import GaugeOutcome
 from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, SearchResult, Verdict
-from stiffen.shop.process_plan import ProcessPlan, plan_for
+from stiffen.shop.process_plan import ProcessPlan, process_plan
 from stiffen.shop.rollability import in_rolling_order
 
 from .drawing.bench_view import rolled_faces
@@ -38,7 +39,6 @@ def write_all(
     result: SearchResult | Verdict,
     folder: str | Path,
     *,
-    plan: ProcessPlan | None = None,
     flat_baseline: FlatSheetBaseline | None = None,
     flat: Verdict | None = None,
     paper: str = "a4",
@@ -50,14 +50,27 @@ def write_all(
     Files of an earlier layout in the folder are removed first.  Beads are numbered in rolling order everywhere.
 
     result: of `search`, or the verdict of `check`; pictures of deflection, stress and mode need a verdict with result
-    fields (`check(..., fields=True)`).  plan: the process plan of this layout, if it is made already.  flat_baseline:
-    the flat sheet that meets the same demands, and flat: the verdict of the flat sheet of the same gauge, to compare
-    with; a search result brings both.  paper: of the 1:1 pages, "a4", "letter" or "roll".
-    Returns the result as plain data, as layout.json holds it.  Raises InputError if a file cannot be written.
+    fields (`check(..., fields=True)`).  flat_baseline: the flat sheet that meets the same demands.  flat: the
+    verdict of the flat sheet of the same gauge.  A search result brings both.  paper: of the 1:1 pages, "a4", "letter" or "roll".
+    Returns the result as plain data, as layout.json holds it.  Raises InputError if a file cannot be written, or if
+    another process writes into the folder.
     """
-    folder = _made(folder)
+    with locked_folder(folder) as locked:
+        return write_bench_files(panel, result, locked, flat_baseline=flat_baseline, flat=flat, paper=paper)
+
+
+def write_bench_files(
+    panel: Panel,
+    result: SearchResult | Verdict,
+    folder: Path,
+    *,
+    flat_baseline: FlatSheetBaseline | None = None,
+    flat: Verdict | None = None,
+    paper: str = "a4",
+) -> dict:
+    """Do the work of `write_all` in a folder that is there and locked already."""
     verdict = result.verdict if isinstance(result, SearchResult) else result
-    plan = plan_for(panel, verdict.layout, plan)
+    plan = process_plan(panel, verdict.layout)
     verdict, layout = replace(verdict, layout=plan.layout), plan.layout
     gauges: tuple[GaugeOutcome, ...] = ()
     bound = None
@@ -90,16 +103,15 @@ def write_all(
 def write_layout(
     panel: Panel,
     result: SearchResult | Verdict,
-    folder: str | Path,
+    folder: Path,
     *,
     plan: ProcessPlan | None = None,
     flat_baseline: FlatSheetBaseline | None = None,
 ) -> dict:
-    """Write layout.json alone into a folder, made if it is missing; see `write_all`.
+    """Write layout.json alone; see `write_all`.  plan: the process plan of this layout, if it is made already.
 
     Returns the result as plain data, as layout.json holds it.  Raises InputError if the file cannot be written.
     """
-    folder = _made(folder)
     found = result if isinstance(result, SearchResult) else None
     verdict = result.verdict if isinstance(result, SearchResult) else result
     verdict = replace(verdict, layout=plan.layout if plan else in_rolling_order(panel, verdict.layout))
@@ -109,21 +121,11 @@ def write_layout(
     return data
 
 
-def remove_bench_files(folder: str | Path) -> None:
+def remove_bench_files(folder: Path) -> None:
     """Remove the files of an earlier layout, so that none lies beside a layout that it does not show.
 
     layout.json stays.
     """
     for pattern in BENCH_FILE_PATTERNS:
-        for old in Path(folder).glob(pattern):
+        for old in folder.glob(pattern):
             old.unlink()
-
-
-def _made(folder: str | Path) -> Path:
-    """The folder, made if it is missing.  Raises InputError if it cannot be made."""
-    folder = Path(folder)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise system_error(folder, "cannot be made", error) from None
-    return folder

@@ -118,8 +118,3 @@ def pilot_cuts(die: HoleDie, cutters: tuple[Cutter, ...] = ()) -> tuple[PilotCut
         if size is not None:
             found.append(PilotCut(cutter.kind, size, flare_from_pilot(die, size)))
     return tuple(sorted(found, key=lambda cut: -cut.diameter))
-
-
-def mass_removed(die: HoleDie, material: Material, t: float) -> float:
-    """Mass that one hole takes out of sheet of t mm, kg: the disc of its pilot hole."""
-    return material.rho * t * math.pi / 4 * die.pilot**2

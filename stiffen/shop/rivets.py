@@ -16,23 +16,9 @@ MIN_EDGE_DIAMETERS = 2.0  # diameters from an end or edge, at least: FAA AC 43.1
 MIN_PITCH_DIAMETERS = 3.0  # diameters between the centres of a single row, at least: same
 MM_PER_INCH = 25.4
 
-# Solid 2117-T4 (AD) rivets per inch of a single-lap splice in 5052 sheet of any hardness, for a splice as strong as the
-# sheet: FAA AC 43.13-1B (1998), table 4-11.  Sheet thickness in inches: {rivet diameter in 32nds of an inch: rivets}.
-SPLICE_5052: dict[float, dict[int, float]] = {
-    0.016: {3: 6.3, 4: 4.7},
-    0.020: {3: 6.3, 4: 4.7, 5: 3.8},
-    0.025: {3: 6.3, 4: 4.7, 5: 3.8},
-    0.032: {3: 6.3, 4: 4.7, 5: 3.8, 6: 3.2},
-    0.036: {3: 7.1, 4: 4.7, 5: 3.8, 6: 3.2, 8: 2.4},
-    0.040: {3: 7.9, 4: 4.7, 5: 3.8, 6: 3.2, 8: 2.4},
-    0.051: {3: 10.1, 4: 5.6, 5: 3.8, 6: 3.2, 8: 2.4},
-    0.064: {3: 12.7, 4: 7.0, 5: 4.6, 6: 3.2, 8: 2.4},
-    0.081: {4: 8.9, 5: 5.8, 6: 4.0, 8: 2.4},
-    0.091: {4: 10.0, 5: 6.5, 6: 4.5, 8: 2.5},
-    0.102: {4: 11.2, 5: 7.3, 6: 5.1, 8: 2.8},
-    0.128: {5: 9.2, 6: 6.4, 8: 3.5},
-}
-SHEET_JOINT_SHARE = 0.75  # fraction of the table that single-lap sheet joints need: note c of the same table
+SHEET_JOINT_SHARE = (
+    0.75  # fraction of the table that single-lap sheet joints need: FAA AC 43.13-1B (1998), table 4-11, note c
+)
 
 
 @dataclass(frozen=True)
@@ -97,21 +83,6 @@ def rivets_needed(width: float, per_inch: float, share: float = 1.0) -> int:
     Example of FAA AC 43.13-1B, par. 4-58 g: 10 in, 4.9 per inch, 0.75 of them: 37.
     """
     return math.ceil(width / MM_PER_INCH * per_inch * share - 1e-9)
-
-
-def rivets_per_row(count: int, rows: int) -> int:
-    """Rivets in each of `rows` equal rows that hold at least `count` rivets together."""
-    return math.ceil(count / rows)
-
-
-def splice_rivets_per_inch(t: float, diameter: float) -> float | None:
-    """Solid AD rivets per inch of a splice in 5052 sheet of t mm; None if the table has no value.
-
-    The thickness is rounded up to the next row, the diameter to the nearest 32nd of an inch.  Blind rivets carry less.
-    """
-    size = round(diameter / MM_PER_INCH * 32)
-    rows = [table for thickness, table in SPLICE_5052.items() if t <= thickness * MM_PER_INCH + 0.01]
-    return rows[0].get(size) if rows else None
 
 
 def fastener_utilisations(panel: Panel, verdict: Verdict) -> tuple[FastenerUtilisation, ...]:

@@ -311,7 +311,10 @@ def test_what_is_proven_stands_in_card_report_and_last_line(hatch_file, tmp_path
     main(["search", str(hatch_file), "--out", str(out)])
     assert "; no lighter sheet of the rack can (ribbed-plate model); in " in capsys.readouterr().out
     page = (out / "report.html").read_text()
-    for words in ("proven: no layout of 90 bead candidates can", "no layout takes less than 21.3 (proven; gap 22 %)"):
+    for words in (
+        "proven: no layout of 90 bead candidates meets the demands",
+        "no layout takes less than 21.3 (proven; gap 22 %)",
+    ):
         assert words in " ".join((out / "card.txt").read_text().split())
         assert words in page
     not_found = GaugeOutcome(0.8, GaugeStatus.NOT_FOUND, miss=0.03, seconds=9.0)

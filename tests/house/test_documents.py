@@ -126,7 +126,7 @@ def test_python_page_runs(tmp_path, monkeypatch, capsys):
     names = {"__name__": "docs"}
     for block in code:
         exec(compile(block.replace("seconds=20", 'seconds=2, mesh_level="quick"'), "docs/python.md", "exec"), names)
-    assert (tmp_path / "card.pdf").exists() and (tmp_path / "marking.dxf").exists()
+    assert (tmp_path / "out" / "lid" / "card.pdf").exists() and (tmp_path / "marking.dxf").exists()
     out = capsys.readouterr().out
     assert "met" in out and "()" in out
 

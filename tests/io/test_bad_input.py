@@ -1,8 +1,8 @@
 """Broken input of every kind: exit status 2, a message with place and cure, no traceback, little time and memory, and
 what was in the output folder stays as it was.
 
-In bad_input/ lie panel files, tools/, layouts/ and drawings/.  A TOML file says in its second line at which places its
-faults lie, in file order; what is told of the others stands here.  Files too large to keep are made by the test.
+bad_input/ holds panel files, tools/, layouts/ and drawings/.  The second line of a TOML file lists the places of its
+faults in file order.  MESSAGES holds the messages for the other files.  Files too large to keep are made by the test.
 """
 
 import json
@@ -23,7 +23,7 @@ FILES = sorted(path for path in HERE.rglob("*") if path.is_file())
 MARK = b"# faults at: "
 NO_DXF = "is not a readable DXF file (export it again as ASCII DXF, R2000 or later)"
 NO_JSON = "is not JSON: line 1, column "
-TOLD = {
+MESSAGES = {
     "binary.toml": "is not UTF-8 text in line 1 (save it as UTF-8)",
     "drawing.toml": "line 1, column 4: Expected '='",
     "empty.toml": "panel: is missing (a panel file has [panel] with",
@@ -60,7 +60,7 @@ TOLD = {
     "drawings/empty.dxf": NO_DXF,
     "drawings/face_3d.dxf": "holds a solid or a face (3DFACE) (draw the flat outline with lines and arcs)",
     "drawings/far_away.dxf": "has coordinates beyond 1e+06 mm from the origin (move the sheet to the origin)",
-    "drawings/fold_short_of_the_edge.dxf": "layer FOLD UP: line does not part the sheet (a fold line runs from edge",
+    "drawings/fold_short_of_the_edge.dxf": "layer FOLD UP: line does not divide the sheet (a fold line runs from edge",
     "drawings/fold_without_side.dxf": "has a layer FOLD that does not say which way the fold goes (name it",
     "drawings/gap_too_wide.dxf": "has an open end at (400.00, 0.00); the next open end is 0.20 mm away (close the loop",
     "drawings/in_metres.dxf": "is 0.4 x 0.3 mm; a sheet is 50 to 10000 mm long and at least 1 mm wide (the drawing's",
@@ -112,7 +112,7 @@ def out(tmp_path):
 
 
 def command(path, tmp_path, kind=None):
-    """The command that reads a file of that kind, and the file that its complaints begin with."""
+    """The command that reads a file of that kind, and the file name with which its error lines begin."""
     kind = kind or path.parent.name
     if kind == "tools":
         return ["stock", "--tools", path], path
@@ -126,7 +126,7 @@ def command(path, tmp_path, kind=None):
 
 
 def refused(ended, path, out):
-    """What must hold of every refusal; hands back the complaints, the file's name left out."""
+    """Assert the properties of every refusal; returns the error lines without the file's name."""
     assert ended.status == 2, ended
     assert ended.out == ""
     assert "Traceback" not in ended.err
@@ -146,25 +146,25 @@ def refused(ended, path, out):
 @pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(HERE)))
 def test_broken_file_is_refused_with_place_and_cure(path, run, tmp_path, out):
     argv, subject = command(path, tmp_path)
-    told = refused(run(*argv), subject, out)
+    messages = refused(run(*argv), subject, out)
     name = str(path.relative_to(HERE))
     second = (path.read_bytes().split(b"\n") + [b""])[1]
-    if name in TOLD:
-        assert any(TOLD[name] in line for line in told)
+    if name in MESSAGES:
+        assert any(MESSAGES[name] in line for line in messages)
         return
     assert second.startswith(MARK), "say in the second line where the faults lie"
     places = second.removeprefix(MARK).decode()
     if places.startswith(("line ", "Unclosed")):
-        assert len(told) == 1
-        assert told[0].startswith(places)
+        assert len(messages) == 1
+        assert messages[0].startswith(places)
     else:
-        assert [line.split(": ")[0] for line in told] == places.split()
+        assert [line.split(": ")[0] for line in messages] == places.split()
 
 
 @pytest.mark.parametrize(("kind", "least"), [("bad_input", 50), ("tools", 10), ("layouts", 15), ("drawings", 25)])
 def test_there_are_files_of_each_kind(kind, least):
     assert [path.parent.name for path in FILES].count(kind) >= least
-    assert set(TOLD) <= {str(path.relative_to(HERE)) for path in FILES}
+    assert set(MESSAGES) <= {str(path.relative_to(HERE)) for path in FILES}
 
 
 # --- files too large to keep -----------------------------------------------------------------------------------
@@ -187,7 +187,7 @@ def circle(i):
 
 
 def arc(i):
-    """From (100, 0) to (-100, 0), each a little flatter than the last."""
+    """From (100, 0) to (-100, 0), each with a slightly larger radius than the one before."""
     low = i * 0.01
     start = degrees(atan2(low, 100))
     return f"0\nARC\n8\n0\n10\n0\n20\n{-low}\n40\n{hypot(low, 100)}\n50\n{start}\n51\n{180 - start}\n"
@@ -226,7 +226,7 @@ LARGE = {
         lambda: HEAD + b'case = "' + b"x" * 1_000_000 + b'"',
         "give one line of 1 to 200",
     ),
-    "100,000 loads": ("panels", lambda: many("[[load]]\n", 100_000), "load: stands there 100000 times (at most 1000"),
+    "100,000 loads": ("panels", lambda: many("[[load]]\n", 100_000), "load: occurs 100000 times (at most 1000"),
     "900 faulty loads": ("panels", lambda: many("[[load]]\n", 900), "more faults (mend these first)"),
     "900 cut-outs in one place": (
         "panels",
@@ -279,11 +279,11 @@ def test_large_file_is_refused_soon(name, run, tmp_path, out):
     path = tmp_path / {"layouts": "l.json", "drawings": "d.dxf"}.get(kind, "p.toml")
     path.write_bytes(content())
     argv, subject = command(path, tmp_path, kind)
-    told = refused(run(*argv), subject, out)
-    assert any(said in line for line in told), told[:3]
+    messages = refused(run(*argv), subject, out)
+    assert any(said in line for line in messages), messages[:3]
 
 
-# --- what stands in a file's place -----------------------------------------------------------------------------
+# --- paths that are not ordinary files ------------------------------------------------------------------------
 
 
 def missing(path):
@@ -316,7 +316,7 @@ def endless_device(path):
 
 @pytest.mark.parametrize("kind", ["panels", "tools", "layouts", "drawings"])
 @pytest.mark.parametrize(
-    ("make", "told"),
+    ("make", "message"),
     [
         (missing, "there is no such file (check the name and the folder)"),
         (folder, "is a folder (name the file in it)"),
@@ -327,12 +327,12 @@ def endless_device(path):
         (endless_device, "is not an ordinary file"),
     ],
 )
-def test_what_is_no_file(kind, make, told, run, tmp_path, out):
+def test_what_is_no_file(kind, make, message, run, tmp_path, out):
     path = tmp_path / "thing"
     make(path)
     argv, subject = command(path, tmp_path, kind)
     (complaint,) = refused(run(*argv), subject, out)
-    assert told in complaint
+    assert message in complaint
 
 
 NOBODY = 65534
@@ -354,8 +354,8 @@ def test_a_file_that_may_not_be_read(run, tmp_path, out, open_tmp):
     path = tmp_path / "panel.toml"
     path.write_text(GOOD_PANEL)
     path.chmod(0)
-    (told,) = refused(run("search", path, "--out", out, user=open_tmp), path, out)
-    assert told == "cannot be read: permission denied (take another place, or have its permissions changed)"
+    (message,) = refused(run("search", path, "--out", out, user=open_tmp), path, out)
+    assert message == "cannot be read: permission denied (take another place, or have its permissions changed)"
 
 
 # --- places that cannot be written -----------------------------------------------------------------------------
@@ -371,28 +371,28 @@ def panel(tmp_path):
 @as_nobody
 def test_a_folder_that_may_not_be_written_to(run, panel, out, open_tmp):
     out.chmod(0o555)
-    (told,) = refused(run("search", panel, "--out", out, user=open_tmp), out, out)
-    assert told == "cannot be written to: permission denied (take another place, or have its permissions changed)"
+    (message,) = refused(run("search", panel, "--out", out, user=open_tmp), out, out)
+    assert message == "cannot be written to: permission denied (take another place, or have its permissions changed)"
 
 
 @as_nobody
 def test_a_folder_that_may_not_be_made(run, panel, out, open_tmp):
     out.chmod(0o555)
-    (told,) = refused(run("search", panel, "--out", out / "new", user=open_tmp), out / "new", out)
-    assert told == "cannot be made: permission denied (take another place, or have its permissions changed)"
+    (message,) = refused(run("search", panel, "--out", out / "new", user=open_tmp), out / "new", out)
+    assert message == "cannot be made: permission denied (take another place, or have its permissions changed)"
 
 
 def test_a_file_in_the_folders_place(run, panel, out):
     taken = out / "layout.json"
-    (told,) = refused(run("search", panel, "--out", taken), taken, out)
-    assert told == "is a file, not a folder (name a folder for what is written)"
+    (message,) = refused(run("search", panel, "--out", taken), taken, out)
+    assert message == "is a file, not a folder (name a folder for the output)"
 
 
 def test_disk_without_room_for_the_result(run, panel, out):
-    target = out / "layout.json"  # what is told has room in 600 bytes, the result has not
+    target = out / "layout.json"  # the message fits into 600 bytes, the result does not
     ended = run("check", panel, "--mesh", "quick", "--json", target, file_size=600)
-    (told,) = refused(ended, target, out)
-    assert told.startswith("cannot be written: file too large (the disk or your account takes no file of that size")
+    (message,) = refused(ended, target, out)
+    assert message.startswith("cannot be written: file too large (the disk or your account takes no file of that size")
 
 
 @pytest.mark.slow

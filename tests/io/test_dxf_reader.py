@@ -75,7 +75,7 @@ def with_gaps(space, scale, chance):
 
 
 def as_block(space, scale, chance):
-    """Drawn once a quarter the size about its middle in a block of a block, then turned and scaled into place."""
+    """A nested block, drawn at a quarter of the size about its middle, rotated and scaled into place."""
     quarter = math.tan(math.pi / 8)
     _, sides = corners()
     inner = space.doc.blocks.new("INNER")
@@ -185,7 +185,7 @@ def test_layers_mark_folds_keep_outs_cut_outs_rivets_and_bolts(part):
     assert panel.region.area == pytest.approx(400 * 300 - 40 * 40)
 
 
-def test_marks_stand_in_the_layout_file(part, tmp_path):
+def test_annotations_are_kept_in_the_layout_file(part, tmp_path):
     panel = marked(part).read()
     write_json(tmp_path / "layout.json", layout_document(panel, panel.layout(), None))
     (tmp_path / "part.dxf").unlink()
@@ -228,34 +228,34 @@ def test_our_own_marking_drawing_is_read_back(tmp_path, part):
 
 
 @pytest.mark.parametrize(
-    ("layer", "told"),
+    ("layer", "message"),
     [
         ("FOLD", "part.dxf: has a layer FOLD that does not say which way the fold goes (name it CUT, FOLD UP,"),
         ("FOLD 90", "has a layer FOLD 90 that does not say which way"),
-        ("FOLD UP STEEP", "has a layer FOLD UP STEEP that has words that are not known"),
-        ("RIVETS big", "has a layer RIVETS big that has words that are not known"),
+        ("FOLD UP STEEP", "has a layer FOLD UP STEEP that has unknown words"),
+        ("RIVETS big", "has a layer RIVETS big that has unknown words"),
         ("RIVET 4", "layer RIVET 4 has no circles or points (draw one at each rivet or bolt)"),
         ("KEEP OUT", "layer KEEP OUT has an open end at (0.00, 30.00)"),
         ("FOLD UP 175", "layer FOLD UP 175: angle is 175, must be at least -170 and at most 170 degrees"),
     ],
 )
-def test_what_a_wrong_layer_is_told(part, layer, told):
+def test_message_for_a_wrong_layer(part, layer, message):
     part.line(layer, (0, 30), (400, 30))
-    assert told in part.fault()
+    assert message in part.fault()
 
 
 def test_folds_that_do_not_fit(part):
     part.line("FOLD UP", (10, 30), (400, 30))
     part.modelspace.add_arc((200, 150), 50, 0, 90, dxfattribs={"layer": "FOLD DOWN"})
-    told = part.fault()
-    assert "layer FOLD DOWN has a curve from (250.0, 150.0) to (200.0, 200.0) (a fold line is straight)" in told
+    message = part.fault()
+    assert "layer FOLD DOWN has a curve from (250.0, 150.0) to (200.0, 200.0) (a fold line is straight)" in message
     part.document.modelspace().delete_entity(part.modelspace[-1])
     part.line("FOLD DOWN", (200, 0), (200, 300))
-    told = part.fault()
-    assert "panel.outline_dxf: part.dxf: layer FOLD UP: line does not part the sheet" in told
+    message = part.fault()
+    assert "panel.outline_dxf: part.dxf: layer FOLD UP: line does not divide the sheet" in message
 
 
-def test_crossing_folds_are_told(part):
+def test_crossing_folds_are_reported(part):
     part.line("FOLD UP", (0, 30), (400, 30))
     part.line("FOLD DOWN", (200, 0), (200, 300))
     assert "layer FOLD DOWN: line crosses another fold on the sheet" in part.fault()
@@ -271,17 +271,17 @@ def test_rivets_of_two_sizes_are_rows_of_their_own(part):
 
 
 @pytest.mark.parametrize(
-    ("table", "told"),
+    ("table", "message"),
     [
         ('BEND = "FOLD SIDEWAYS"', 'dxf_layers.BEND: is "FOLD SIDEWAYS" (name it CUT, FOLD UP'),
         ("BEND = 90", "dxf_layers.BEND: is 90, not a text"),
         ('BENT = "FOLD UP"', 'part.dxf: has no layer BENT, which [dxf_layers] names (did you mean "BEND"?)'),
     ],
 )
-def test_wrong_mappings_are_told(part, table, told):
+def test_wrong_mappings_are_reported(part, table, message):
     part.line("BEND", (0, 30), (400, 30))
     text = part.fault(f"[dxf_layers]\n{table}\n")
-    assert told in text
+    assert message in text
 
 
 def test_mapping_without_a_drawing(tmp_path):

@@ -1,6 +1,6 @@
-"""Panel, tools and layout files: what is read, what every fault says, and that what is written is read back.
+"""Panel, tools and layout files: values read, the message of every fault, files read back as they were written.
 
-Each file in bad_input/ says in its second line at which places its faults lie.
+The second line of each file in bad_input/ lists the places of its faults.
 """
 
 import copy
@@ -357,7 +357,7 @@ def test_edited_layouts_are_checked_like_panels(layout_data, tmp_path, edit, whe
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "message"),
     [
         ("[]", "holds no JSON object"),
         ("{", "is not JSON: line 1, column 2"),
@@ -368,10 +368,10 @@ def test_edited_layouts_are_checked_like_panels(layout_data, tmp_path, edit, whe
         ('{"a": ' + "9" * 5000 + "}", "holds a number that is far too long"),
     ],
 )
-def test_files_that_are_no_layout(tmp_path, text, told):
+def test_files_that_are_no_layout(tmp_path, text, message):
     path = tmp_path / "layout.json"
     path.write_text(text)
-    with pytest.raises(InputError, match=told):
+    with pytest.raises(InputError, match=message):
         read_layout(path)
 
 
@@ -379,7 +379,7 @@ def test_files_that_are_no_layout(tmp_path, text, told):
 
 
 @pytest.mark.parametrize("path", BAD, ids=lambda path: path.stem)
-def test_every_fault_is_told_at_its_place_in_file_order(path):
+def test_every_fault_is_reported_at_its_place_in_file_order(path):
     expected = path.read_text().splitlines()[1].removeprefix("# faults at: ")
     with pytest.raises(InputError) as error:
         read_panel(path)
@@ -398,7 +398,7 @@ def replaced(old, new):
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "told"),
+    ("old", "new", "message"),
     [
         ('die = "B16"', 'die = "b16"', 'bead[1].die: "b16" is no bead die of the tools (did you mean "B16"?)'),
         ("hold =", "hald =", 'support[2].hald: is not a key of a support (did you mean "hold"?)'),
@@ -431,12 +431,12 @@ def replaced(old, new):
         ("[0, 250], [200, 250]", "[0, 250], [0, 250], [200, 250]", "panel.outline[3]: is the same place as point 2"),
     ],
 )  # fmt: skip
-def test_what_a_fault_says(tmp_path, old, new, told):
+def test_message_of_each_fault(tmp_path, old, new, message):
     path = tmp_path / "panel.toml"
     path.write_text(replaced(old, new))
     with pytest.raises(InputError) as error:
         read_panel(path)
-    assert told in str(error.value)
+    assert message in str(error.value)
     assert len(error.value.faults) == 1
 
 
@@ -457,15 +457,15 @@ def test_very_many_faults_are_counted(data):
 
 
 @pytest.mark.parametrize(
-    ("content", "told"),
+    ("content", "message"),
     [
         (b"[panel]\nname = \"h\xe9\"\n", "is not UTF-8 text in line 2 (save it as UTF-8)"),
         (b"\xff\xfe[\0p\0", "is not UTF-8 text in line 1"),
         (b"[panel\n", "line 1, column 7: Expected ']'"),
-        (b"[panel]\nname = hatch\n", 'name = hatch (text stands in quotes: "up")'),
+        (b"[panel]\nname = hatch\n", 'name = hatch (put text in quotes: "up")'),
         (b"[panel]\ngauges = [1.0\n", "Unclosed array (at end of document) (a bracket or quote is still open)"),
-        (b"[panel]\nname = \"a\"\nname = \"b\"\n", "(the key stands there twice)"),
-        (b"[panel]\n[panel]\n", "(the heading stands there twice"),
+        (b"[panel]\nname = \"a\"\nname = \"b\"\n", "(the key occurs twice)"),
+        (b"[panel]\n[panel]\n", "(the heading occurs twice"),
         (b"a = " + b"[" * 50_000, "is nested too deep"),
         (b"a = " + b"9" * 5_000, "holds a number that is far too long"),
         (b"{\"format\": \"stiffen layout\"}", "(it looks like a layout (JSON); a TOML file is wanted here)"),
@@ -474,12 +474,12 @@ def test_very_many_faults_are_counted(data):
     ],
     ids=lambda value: value[:12] if isinstance(value, str) else "",
 )  # fmt: skip
-def test_files_that_cannot_be_read(tmp_path, content, told):
+def test_files_that_cannot_be_read(tmp_path, content, message):
     path = tmp_path / "panel.toml"
     path.write_bytes(content)
     with pytest.raises(InputError) as error:
         read_panel(path)
-    assert told in str(error.value)
+    assert message in str(error.value)
     assert "Traceback" not in str(error.value)
 
 
@@ -514,7 +514,7 @@ PLACES = list(places(tomllib.loads(FULL)))
 
 @settings(max_examples=150, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(st.lists(st.tuples(st.sampled_from(PLACES), st.sampled_from([*JUNK, "remove"])), min_size=1, max_size=3))
-def test_any_value_in_any_place_is_read_or_told(edits):
+def test_any_value_in_any_place_is_read_or_refused(edits):
     data = tomllib.loads(FULL)
     for path, value in edits:
         here = data
@@ -601,7 +601,7 @@ def test_tools_file_beside_the_panel(data, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "told"),
+    ("old", "new", "message"),
     [
         ("throat = 300\n", "", "roller.throat: is missing"),
         ("width = 14", "width = 1.4", "bead_die[1].width: is 1.4, must be at least 2"),
@@ -615,16 +615,16 @@ def test_tools_file_beside_the_panel(data, tmp_path):
         ("bead_bead = 15", "bead_bead = -1", "spacing.bead_bead: is -1"),
     ],
 )
-def test_faults_of_a_tools_file(data, tmp_path, old, new, told):
+def test_faults_of_a_tools_file(data, tmp_path, old, new, message):
     assert old in TOOLS
     (tmp_path / "shop.toml").write_text(TOOLS.replace(old, new))
     with pytest.raises(InputError) as error:
         read_tools(tmp_path / "shop.toml")
-    assert told in str(error.value)
+    assert message in str(error.value)
     data["panel"]["tools"] = "shop.toml"
     with pytest.raises(InputError) as error:
         panel_from_dict(data, tmp_path)
-    assert f"panel.tools: shop.toml: {told.split(' (')[0]}" in str(error.value) or told.startswith("did you")
+    assert f"panel.tools: shop.toml: {message.split(' (')[0]}" in str(error.value) or message.startswith("did you")
 
 
 def test_tools_without_dies_are_refused():
@@ -672,13 +672,13 @@ def test_random_layouts_survive_the_file(tmp_path, panel):
 
 
 @pytest.mark.parametrize(
-    ("places", "told"),
+    ("places", "message"),
     [
-        (((100, 100), (200, 100), (300, 100)), "out_of_flat: gives no shape"),
-        (((100, 100), (100, 100), (300, 200)), "out_of_flat: names a place twice"),
+        (((100, 100), (200, 100), (300, 100)), "out_of_flat: defines no surface"),
+        (((100, 100), (100, 100), (300, 200)), "out_of_flat: has a place twice"),
     ],
 )
-def test_measured_places_give_a_shape(places, told):
+def test_measured_places_must_define_a_surface(places, message):
     head = {
         "name": "lid",
         "material": "5754-H111",
@@ -691,7 +691,7 @@ def test_measured_places_give_a_shape(places, told):
         "demand": [{"kind": "frequency", "limit": 30}],
         "out_of_flat": [{"at": list(at), "height": 0.5} for at in places],
     }
-    with pytest.raises(InputError, match=told):
+    with pytest.raises(InputError, match=message):
         panel_from_dict(data, Path())
     data["out_of_flat"][1]["at"] = [200, 250]
     assert [one.height for one in panel_from_dict(data, Path()).out_of_flat] == [0.5] * 3

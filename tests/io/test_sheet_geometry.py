@@ -112,7 +112,7 @@ def test_ring_is_open_and_counter_clockwise():
 
 
 @pytest.mark.parametrize(
-    ("ring", "told"),
+    ("ring", "message"),
     [
         (SQUARE, ""),
         ((SQUARE[0], SQUARE[1], SQUARE[3], SQUARE[2]), r"crosses or touches itself at (200.0, 150.0)"),
@@ -122,9 +122,9 @@ def test_ring_is_open_and_counter_clockwise():
     ],
     ids=["clean", "bow tie", "straight", "two points", "spike"],
 )
-def test_ring_fault(ring, told):
-    assert ring_fault(ring).startswith(told)
-    assert bool(ring_fault(ring)) == bool(told)
+def test_ring_fault(ring, message):
+    assert ring_fault(ring).startswith(message)
+    assert bool(ring_fault(ring)) == bool(message)
 
 
 def test_circle_ring_lies_on_the_circle():
@@ -143,12 +143,12 @@ def sheet():
 
 
 @pytest.mark.parametrize(
-    ("point", "held"),
+    ("point", "on_sheet"),
     [((200, 150), True), ((0, 0), True), ((-0.04, 150), True), ((-0.06, 150), False), ((100, 100), False),
      ((119.97, 100), True), ((119.9, 100), False), ((500, 500), False)],
 )  # fmt: skip
-def test_points_on_the_sheet(sheet, point, held):
-    assert sheet.contains(point) is held
+def test_points_on_the_sheet(sheet, point, on_sheet):
+    assert sheet.contains(point) is on_sheet
 
 
 def test_path_tells_where_it_leaves(sheet):
@@ -190,7 +190,7 @@ def test_inset_is_a_closed_line_at_its_distance(sheet):
 
 def test_cutouts_that_clash():
     rings = [circle_ring(*c) for c in ((100, 100, 40), (130, 100, 40), (395, 200, 40), (300, 100, 40), (300, 141, 40))]
-    found = SheetGeometry(SQUARE, tuple(rings)).cutout_clashes()
+    found = SheetGeometry(SQUARE, tuple(rings)).cutout_conflicts()
     assert [place for place, _ in found] == [2, 1]
     assert "over the outline" in found[0][1]
     assert "the one around (100.0, 100.0)" in found[1][1]
@@ -253,7 +253,7 @@ def test_small_gaps_are_joined(drawing):
 
 
 @pytest.mark.parametrize("gap", [0.06, 0.31])
-def test_larger_gaps_are_told(drawing, gap):
+def test_larger_gaps_are_reported(drawing, gap):
     with pytest.raises(InputError) as error:
         drawing.loop(gap=gap).read()
     assert (
@@ -467,7 +467,7 @@ def bomb(sketch):
 
 
 @pytest.mark.parametrize(
-    ("spoil", "told"),
+    ("spoil", "message"),
     [
         (cross, r"has 3 lines that meet at \(0.00, 0.00\)"),
         (two, r"has a second outline, 400.0 x 300.0 mm, around \(800.0, 150.0\)"),
@@ -488,14 +488,14 @@ def bomb(sketch):
     ],
     ids=lambda value: getattr(value, "__name__", ""),
 )
-def test_drawings_that_are_refused(drawing, spoil, told):
+def test_drawings_that_are_refused(drawing, spoil, message):
     spoil(drawing)
-    with pytest.raises(InputError, match=told):
+    with pytest.raises(InputError, match=message):
         drawing.read()
 
 
 @pytest.mark.parametrize(
-    ("content", "told"),
+    ("content", "message"),
     [
         (b"hello world\n" * 50, "is not a readable DXF file"),
         (b"", "is not a readable DXF file"),
@@ -504,10 +504,10 @@ def test_drawings_that_are_refused(drawing, spoil, told):
     ],
     ids=["text", "empty", "dwg", "broken"],
 )
-def test_files_that_are_no_drawing(tmp_path, content, told):
+def test_files_that_are_no_drawing(tmp_path, content, message):
     path = tmp_path / "part.dxf"
     path.write_bytes(content)
-    with pytest.raises(InputError, match=told):
+    with pytest.raises(InputError, match=message):
         read_drawing(path)
 
 

@@ -22,7 +22,7 @@ LEAST = {
 
 
 def test_shipped_file_holds_every_key_of_every_table():
-    """A die or a roller is asked for each key once; what it asked for stands in the file, commented out or not."""
+    """The keys in the shipped file, commented out or not, are the fields of the records."""
     data = tomllib.loads(OPEN)
     tools = tools_from_dict(data, "all")
     roller = set(data["roller"])
@@ -38,7 +38,7 @@ def test_shipped_file_holds_every_key_of_every_table():
     }  # fmt: skip
 
 
-def test_shipped_file_tells_each_spacing_as_it_is_computed():
+def test_shipped_file_lists_each_spacing_as_it_is_computed():
     for name, rule in SPACING_RULES.items():
         line = next(line for line in TEXT.splitlines() if line.startswith(f"# {name} = "))
         assert line.endswith(f"{rule.description}: {rule.formula}")
@@ -61,7 +61,7 @@ def test_own_cutters_and_folder():
 
 
 @pytest.mark.parametrize(
-    ("extra", "told"),
+    ("extra", "message"),
     [
         ({"spacing": {"bead_egde": 5}}, 'spacing.bead_egde: is not a key .* rules .did you mean "bead_edge"?'),
         ({"spacing": {"bead_bead": "wide"}}, "spacing.bead_bead: is .wide., not a number"),
@@ -73,8 +73,8 @@ def test_own_cutters_and_folder():
          r"bead_die\[1\]: nose and shoulder radius together are 6 mm"),
     ],
 )  # fmt: skip
-def test_faults(extra, told):
-    with pytest.raises(InputError, match=told):
+def test_faults(extra, message):
+    with pytest.raises(InputError, match=message):
         tools_from_dict({**LEAST, **extra}, "bad")
 
 
@@ -110,7 +110,7 @@ def test_open_ends_come_back_from_a_layout_file(tmp_path, word):
 
 
 @pytest.mark.parametrize(
-    ("bead", "told"),
+    ("bead", "message"),
     [
         ({"path": [[60, 150], [390, 150]], "open": "stop"}, "open end at .390, 150., which is not on the edge"),
         ({"path": [[60, 150], [400, 150]], "open": "both"}, "open end at .60, 150., which is not on the edge"),
@@ -118,8 +118,8 @@ def test_open_ends_come_back_from_a_layout_file(tmp_path, word):
         ({"path": [[60, 60], [300, 60], [300, 200], [60, 60]], "open": "stop"}, "no meaning for a closed frame"),
     ],
 )
-def test_open_ends_that_cannot_be(tmp_path, bead, told):
-    with pytest.raises(InputError, match=told):
+def test_open_ends_that_cannot_be(tmp_path, bead, message):
+    with pytest.raises(InputError, match=message):
         panel(tmp_path, bead=[{"die": "B16", **bead}])
 
 

@@ -242,7 +242,7 @@ BOLT = Support("bolts", at=((60.0, 10.0),), diameter=6.0)
         ({"supports": (Support("bolts", at=((600.0, 10.0),), diameter=6.0),)}, "bolts at .600, 10.: lies off"),
         ({"supports": (unchecked(BOLT, diameter=0.0),)}, "bolts at .60, 10.: no diameter"),
         ({"loads": (line((600.0, 0.0), (600.0, 400.0)),)}, "path from .600, 0.: does not lie on the sheet"),
-        ({"folds": (Fold(((100.0, 100.0), (400.0, 100.0)), 90.0),)}, "fold 1: its line does not part the sheet"),
+        ({"folds": (Fold(((100.0, 100.0), (400.0, 100.0)), 90.0),)}, "fold 1: its line does not divide the sheet"),
         ({"folds": (Fold(((0.0, 20.0), (500.0, 20.0)), 90.0), Fold(((20.0, 0.0), (20.0, 400.0)), 90.0))},
          "fold 1 and fold 2: their flanges overlap"),
     ],

@@ -17,9 +17,11 @@ MODEL = "(ribbed-plate model; frequency)"
 LABELS = ("frequency", "deflection wind")
 SENTENCES = {
     "met with 1 bead": GaugeOutcome(0.8, GaugeStatus.BEADED, beads=1),
-    "met with 3 beads, found one by one": GaugeOutcome(0.8, GaugeStatus.BEADED, beads=3, by_direct_search=True),
-    "the sheet as it is meets all demands": GaugeOutcome(0.8, GaugeStatus.FLAT),
-    "the gauge asked for: the stiffest layout is looked for in it": GaugeOutcome(0.8, GaugeStatus.STIFFEST),
+    "met with 3 beads, found by direct search on the shell model": GaugeOutcome(
+        0.8, GaugeStatus.BEADED, beads=3, by_direct_search=True
+    ),
+    "the sheet meets all demands without added beads": GaugeOutcome(0.8, GaugeStatus.FLAT),
+    "the gauge in which the stiffest layout was searched": GaugeOutcome(0.8, GaugeStatus.STIFFEST),
     "not found in 9 s": GaugeOutcome(0.8, GaugeStatus.NOT_FOUND, seconds=9.2),
     "not found in 9 s (best misses by 3.0 %)": GaugeOutcome(0.8, GaugeStatus.NOT_FOUND, miss=0.03, seconds=9.0),
     "not found in 47 s (best misses by 11.8 % on the ribbed plate)": GaugeOutcome(
@@ -28,10 +30,10 @@ SENTENCES = {
     "on the ribbed plate even all 90 bead candidates at once miss frequency, deflection wind": GaugeOutcome(
         0.8, GaugeStatus.OUT_OF_REACH, candidates=90, demands=LABELS
     ),
-    f"proven: no layout of 90 bead candidates can {MODEL}": GaugeOutcome(
+    f"proven: no layout of 90 bead candidates meets the demands {MODEL}": GaugeOutcome(
         0.8, GaugeStatus.INFEASIBLE, miss=0.004, candidates=90, demands=LABELS[:1]
     ),
-    f"proven: no layout of 90 bead candidates can, all miss by 12 % or more {MODEL}": GaugeOutcome(
+    f"proven: no layout of 90 bead candidates meets the demands, all miss by 12 % or more {MODEL}": GaugeOutcome(
         0.8, GaugeStatus.INFEASIBLE, miss=0.12, candidates=90, demands=LABELS[:1]
     ),
     f"proven: no bead can be rolled in it, and flat it misses by 12 % or more {MODEL}": GaugeOutcome(

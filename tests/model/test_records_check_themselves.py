@@ -1,4 +1,4 @@
-"""Records made in Python check themselves: each slip is told with its place and a cure, as the file reader tells it."""
+"""Records made in Python check themselves: each fault has its place and a cure, in the words of the file reader."""
 
 import math
 import time
@@ -37,8 +37,8 @@ RIVETS = {"path": ((20, 20), (20, 380)), "pitch": 40, "diameter": 4}
 STRIP = {"die": "B16", "material": "DC01", "thickness": 1.0, "turns": (1.0, 2.0), "depth": (1.5, 3.0)}
 
 
-def told(make):
-    """What is told of a record that cannot be made, a line for each fault."""
+def fault_lines(make):
+    """The lines of the error that making a record raises, one for each fault."""
     with pytest.raises(InputError) as error:
         make()
     return str(error.value).splitlines()
@@ -77,7 +77,7 @@ def told(make):
             lambda: lid(combinations=(Combination("wind", (("wind", 1.0),)),)),
             'combination[1].case: "wind" is the case of a load (give the combination its own name)',
         ),
-        # what a kind needs, and what has no meaning for it
+        # fields that a kind needs, and fields that have no meaning for it
         (
             lambda: Demand("deflection", 1.0),
             "demand.case: is missing (a demand of kind deflection needs it)",
@@ -94,7 +94,7 @@ def told(make):
             lambda: Support("rivets", pitch=40, diameter=4),
             "support.path: is missing (a support of kind rivets needs it)",
         ),
-        # values out of range, of the wrong sort, not finite
+        # values out of range, of the wrong type, not finite
         (lambda: Demand("frequency", -5), "demand.limit: is -5, must be more than 0 and at most 1e+06"),
         (lambda: Demand("frequency", math.nan), "demand.limit: is nan, not a finite number (give more than 0"),
         (lambda: Demand("frequency", "70"), 'demand.limit: is "70", not a number (take the quotes and the unit off)'),
@@ -166,7 +166,7 @@ def told(make):
             lambda: lid(combinations=(Combination("a", (("wind", 1.0),)),) * 2),
             'combination: has "a" more than once (give each combination its own name)',
         ),
-        # what lies off the sheet of 500 x 400 mm, or on the wrong face
+        # things off the sheet of 500 x 400 mm, or on a face that is not allowed
         (
             lambda: lid(loads=(WIND, Load("knee", "patch", 150, at=(600, 100), size=(60, 60)))),
             "load[2].at: (600, 100) lies outside the outline (move it onto the sheet)",
@@ -181,7 +181,7 @@ def told(make):
         ),
         (
             lambda: lid(folds=(Fold(((100, 20), (400, 20)), 90),)),
-            "fold[1].line: does not part the sheet (a fold line runs from edge to edge",
+            "fold[1].line: does not divide the sheet (a fold line runs from edge to edge",
         ),
         (lambda: lid(masses=(PointMass((-9, 9), 1.0),)), "mass[1].at: (-9, 9) is not on the sheet"),
         (
@@ -198,16 +198,16 @@ def told(make):
         ),
         (
             lambda: lid(out_of_flat=tuple(FlatnessReading((x, 100), 0.5) for x in (100, 200, 300))),
-            "out_of_flat: gives no shape (measure three places and more",
+            "out_of_flat: defines no surface (measure three places and more",
         ),
     ],
 )
-def test_a_slip_is_told_with_place_and_cure(make, line):
-    assert told(make)[0].startswith(line)
+def test_a_fault_is_reported_with_place_and_cure(make, line):
+    assert fault_lines(make)[0].startswith(line)
 
 
-def test_all_slips_of_a_record_are_told_at_once():
-    lines = told(lambda: Support("edge", hold="clampd", in_plane="hold", stiffness=-1.0, strength=math.nan))
+def test_all_faults_of_a_record_are_reported_at_once():
+    lines = fault_lines(lambda: Support("edge", hold="clampd", in_plane="hold", stiffness=-1.0, strength=math.nan))
     assert [line.partition(":")[0] for line in lines[:4]] == [
         "support.hold",
         "support.in_plane",
@@ -216,8 +216,8 @@ def test_all_slips_of_a_record_are_told_at_once():
     ]
 
 
-def test_all_slips_between_the_records_of_a_panel_are_told_at_once():
-    lines = told(
+def test_all_faults_between_the_records_of_a_panel_are_reported_at_once():
+    lines = fault_lines(
         lambda: lid(
             loads=(Load("wind", "pressure", 1e-5), Load("foot", "patch", 700, at=(900, 0), size=(60, 60))),
             demands=(Demand("deflection", 1.0, "wnid"), Demand("buckling", 1.5, "fot")),
@@ -236,7 +236,7 @@ def test_all_slips_between_the_records_of_a_panel_are_told_at_once():
     ]
 
 
-# --- the same as the reader tells ------------------------------------------------------------------------------
+# --- same faults as the file reader ---------------------------------------------------------------------------
 
 FILE = """
 [panel]
@@ -273,8 +273,8 @@ limit = 40
 )
 def test_reader_and_record_say_the_same_of_a_value(old, new, make):
     assert old in FILE
-    (line,) = told(lambda: panel_from_dict(tomllib.loads(FILE.replace(old, new, 1)), Path()))
-    assert line.replace("[1]", "") == told(make)[0]
+    (line,) = fault_lines(lambda: panel_from_dict(tomllib.loads(FILE.replace(old, new, 1)), Path()))
+    assert line.replace("[1]", "") == fault_lines(make)[0]
 
 
 @pytest.mark.parametrize(
@@ -295,7 +295,7 @@ def test_reader_and_record_say_the_same_of_a_value(old, new, make):
 def test_reader_and_panel_say_the_same_of_a_value(changes):
     data = tomllib.loads(FILE)
     data["panel"] |= changes
-    assert told(lambda: panel_from_dict(data, Path())) == told(lambda: lid(**changes))
+    assert fault_lines(lambda: panel_from_dict(data, Path())) == fault_lines(lambda: lid(**changes))
 
 
 def test_reader_and_panel_say_the_same_of_what_lies_off_the_sheet():
@@ -316,7 +316,7 @@ kg = 1
 [[cutout]]
 polygon = [[450, 100], [550, 100], [550, 200], [450, 200]]
 """
-    made = told(
+    made = fault_lines(
         lambda: lid(
             loads=(WIND, Load("knee", "patch", 150, at=(600, 100), size=(60, 60))),
             demands=(Demand("frequency", 40), Demand("deflection", 1, "wnid")),
@@ -324,17 +324,17 @@ polygon = [[450, 100], [550, 100], [550, 200], [450, 200]]
             cutouts=(Cutout(((450, 100), (550, 100), (550, 200), (450, 200))),),
         )
     )
-    assert sorted(told(lambda: panel_from_dict(tomllib.loads(FILE + more), Path()))) == sorted(made)
+    assert sorted(fault_lines(lambda: panel_from_dict(tomllib.loads(FILE + more), Path()))) == sorted(made)
 
 
 def test_reader_and_tools_say_the_same_of_a_name_given_twice():
     die = {"name": "B16", "profile": "round", "width": 16, "depth": 4}
     data = {"roller": {"throat": 300, "rated_steel": 1.0}, "bead_die": [die, die]}
-    (line,) = told(lambda: tools_from_dict(data, "mine"))
-    assert told(lambda: Tools("mine", Roller(), (B16, B16))) == [f"tools.{line}"]
+    (line,) = fault_lines(lambda: tools_from_dict(data, "mine"))
+    assert fault_lines(lambda: Tools("mine", Roller(), (B16, B16))) == [f"tools.{line}"]
 
 
-# --- what is made is as it should be ---------------------------------------------------------------------------
+# --- stored form of valid records -----------------------------------------------------------------------------
 
 
 def test_lists_and_arrays_become_tuples():

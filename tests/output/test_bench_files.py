@@ -7,6 +7,7 @@ import pytest
 from support.trike import FLAT, GOOD, PANEL
 
 from stiffen.errors import InputError
+from stiffen.io.folder_lock import locked_folder
 from stiffen.model.layout import Layout
 from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.results import FlatSheetBaseline, SearchResult
@@ -56,9 +57,14 @@ def test_files_of_an_earlier_layout_go_and_others_stay(tmp_path):
 
 
 def test_the_layout_alone(tmp_path):
-    data = write_layout(PANEL, FOUND, tmp_path / "out")
-    assert [path.name for path in (tmp_path / "out").iterdir()] == ["layout.json"]
+    data = write_layout(PANEL, FOUND, tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["layout.json"]
     assert data["gauge_mm"] == 1.0
+
+
+def test_a_folder_in_use_is_refused(tmp_path):
+    with locked_folder(tmp_path), pytest.raises(InputError, match="is being written to by process"):
+        write_all(PANEL, GOOD, tmp_path)
 
 
 def test_a_folder_that_cannot_be_made(tmp_path):

@@ -1,12 +1,10 @@
 """Flared holes: published limits, pilot holes from stock sizes, and the flare that follows, by geometry."""
 
 import math
-from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from support.records import unchecked
 
 from stiffen.model.material import materials
 from stiffen.model.tools import Cutter, HoleDie
@@ -105,10 +103,3 @@ def test_stock_list():
         if cutter.kind.startswith("inch"):
             for size in cutter.sizes:
                 assert size / 25.4 * 16 == pytest.approx(round(size / 25.4 * 16), abs=0.005)
-
-
-def test_mass_removed():
-    """A 50 mm disc of 1 mm sheet of 2.7 g/cm3 weighs 5.3 g."""
-    die = unchecked(F60, pilot=50.0)
-    soft = replace(materials()["5754-H111"], rho=2.7e-6)
-    assert flared_holes.mass_removed(die, soft, 1.0) == pytest.approx(5.301e-3, rel=1e-3)

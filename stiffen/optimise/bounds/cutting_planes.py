@@ -158,7 +158,7 @@ class CutGenerator:
         return np.where(holes, x / max(most, 1.0), x)
 
     def guaranteed_stiffness(self, candidates: tuple[int, ...] = ()) -> GuaranteedStiffness:
-        """K_low of candidates `taken`."""
+        """K_low of the candidates in `candidates`."""
         if self.has_holes or not any(self.surrogate.panel.demands[i].kind == "deflection" for i in self.limits):
             return GuaranteedStiffness(candidates, lambda b: b, {})
         solve = spd_solver(self.surrogate.stiffness(candidates), ordered=True)

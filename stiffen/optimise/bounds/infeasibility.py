@@ -91,20 +91,20 @@ def _is_valid_row(problem: SelectionProblem, row: int) -> bool:
 
 def recomputed_cut(cut: Cut, generator: CutGenerator) -> tuple[np.ndarray, float]:
     """Coefficients and least value of a cut, from its field alone, one candidate at a time; not as `cuts` does it."""
-    scout, v = generator.surrogate, cut.field
-    column = np.repeat(np.arange(len(v)), np.diff(scout.K0.indptr))
-    rise = np.empty(len(scout.first_rows) - 1)
+    surrogate, v = generator.surrogate, cut.field
+    column = np.repeat(np.arange(len(v)), np.diff(surrogate.K0.indptr))
+    rise = np.empty(len(surrogate.first_rows) - 1)
     for i in range(len(rise)):
-        place, value = scout.stiffness_of(i)
-        rise[i] = float(np.sum(value * v[scout.K0.indices[place]] * v[column[place]]))
-    plain = float(np.sum(scout.K0.data * v[scout.K0.indices] * v[column]))
-    kind = scout.panel.demands[cut.demand].kind
+        place, value = surrogate.stiffness_of(i)
+        rise[i] = float(np.sum(value * v[surrogate.K0.indices[place]] * v[column[place]]))
+    plain = float(np.sum(surrogate.K0.data * v[surrogate.K0.indices] * v[column]))
+    kind = surrogate.panel.demands[cut.demand].kind
     if kind == "frequency":
         square = (2 * np.pi * generator.limits[cut.demand] * (1 - LIMIT_SLACK)) ** 2 * TONNES_PER_KG
-        bare = scout.node_mass(())
+        bare = surrogate.node_mass(())
         whole = square * float(v**2 @ bare)
-        for i in np.flatnonzero(np.diff(scout.removed_shares.indptr)).tolist():
-            rise[i] -= square * float(v**2 @ (scout.node_mass((i,)) - bare))
+        for i in np.flatnonzero(np.diff(surrogate.removed_shares.indptr)).tolist():
+            rise[i] -= square * float(v**2 @ (surrogate.node_mass((i,)) - bare))
         return rise / whole, 1 - plain / whole
     force, allowed = _softness_terms(cut, generator) if kind == "softness" else _deflection_terms(cut, generator)
     return rise / allowed, (2 * float(v @ force) - plain) / allowed - 1
@@ -118,10 +118,10 @@ def _softness_terms(cut: Cut, generator: CutGenerator) -> tuple[np.ndarray, floa
 
 
 def _deflection_terms(cut: Cut, generator: CutGenerator) -> tuple[np.ndarray, float]:
-    scout = generator.surrogate
-    f = scout.forces[cut.demand][:, cut.column]
+    surrogate = generator.surrogate
+    f = surrogate.forces[cut.demand][:, cut.column]
     g = np.zeros(len(f))
-    g[scout.deflection_dofs] = (cut.force - f)[scout.deflection_dofs]
+    g[surrogate.deflection_dofs] = (cut.force - f)[surrogate.deflection_dofs]
     rest = f - g
-    spare = float(rest @ spsolve(scout.stiffness(cut.certain), rest)) if rest.any() else 0.0
+    spare = float(rest @ spsolve(surrogate.stiffness(cut.certain), rest)) if rest.any() else 0.0
     return f + g, 4 * generator.limits[cut.demand] * (1 + LIMIT_SLACK) * float(np.abs(g).sum()) + spare

@@ -1,4 +1,4 @@
-"""Beads out again that the judge does not need: the scout is slow to see which where large deflection decides."""
+"""Removal of beads that the shell model does not need, where the surrogate could not tell which ones they are."""
 
 from __future__ import annotations
 
@@ -6,37 +6,39 @@ from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.results import Verdict
 from stiffen.shop import layout_check
 
-from .gauge_search import GaugeSearch, count_beads
-from .proposals import SURROGATE_REJECT_LIMIT
+from .budget import Budget
+from .gauge_search import GaugeSearch
 from .state import SearchState
 
 
-def remove_unneeded_beads(state: SearchState, verdict: Verdict, gauge_search: GaugeSearch) -> Verdict:
-    """A verdict that is met with as few of the layout's beads as the time left allows to find out.
+def remove_unneeded_beads(state: SearchState, budget: Budget, verdict: Verdict, gauge_search: GaugeSearch) -> Verdict:
+    """The verdict of a layout that still meets the demands with fewer beads, as far as time allows; else the one given.
 
-    Half of them go at once, then a quarter and so on; those first that the scout says do least.
+    Half of the beads that are not fixed are left out at once, then a quarter and so on, those of least gain on the
+    surrogate first.  In the end each bead that remains was tried alone.
     """
-    panel, pool, chooser = state.panel, gauge_search.candidates, gauge_search.objective
-    chosen = pool.choice_of(verdict.layout.beads)
-    if chosen is None or verdict.layout.gauge != gauge_search.gauge:
+    candidates, objective, gauge = gauge_search.candidates, gauge_search.objective, gauge_search.gauge
+    chosen = candidates.choice_of(verdict.layout.beads)
+    if chosen is None or verdict.layout.gauge != gauge:
         return verdict
     size = max(len(chosen) // 2, 1)
     while size:
-        gain = chooser.gains(chosen)
-        loose = sorted((i for i in chosen if i not in pool.fixed_groups), key=lambda i: (gain[i], i))
-        for first in range(0, len(loose), size):
-            rest = tuple(i for i in chosen if i not in loose[first : first + size])
-            if state.seconds_left <= 0:
-                state.cut_short |= bool(loose)
+        gain = objective.gains(chosen)
+        removable = sorted((i for i in chosen if i not in candidates.fixed_groups), key=lambda i: (gain[i], i))
+        for first in range(0, len(removable), size):
+            rest = tuple(i for i in chosen if i not in removable[first : first + size])
+            if budget.is_spent:
+                state.cut_short = True
                 return verdict
-            layout = pool.layout(gauge_search.gauge, rest)
-            if chooser.evaluate(rest).utilisation > SURROGATE_REJECT_LIMIT or layout_check.audit(panel, layout):
+            layout = candidates.layout(gauge, rest)
+            rejected = objective.evaluate(rest).utilisation > state.settings.surrogate_reject_limit
+            if rejected or layout_check.audit(state.panel, layout):
                 continue
-            state.report(f"{gauge_search.gauge:g} mm: will {count_beads(len(layout.beads))} do?")
-            if state.quick_utilisation(layout, 1.0) <= 1 and (fewer := state.evaluate(layout)).met:
+            state.report(f"{gauge:g} mm: trying {len(layout.beads)} of {len(verdict.layout.beads)} beads")
+            quick = state.evaluator.quick_utilisation(layout, 1.0)
+            if quick <= 1 and (fewer := state.evaluate(layout)).met:
                 verdict, chosen = fewer, rest
-                outcome = GaugeOutcome(gauge_search.gauge, GaugeStatus.BEADED, beads=len(layout.beads))
-                state.reasons[gauge_search.gauge] = outcome
+                state.record(GaugeOutcome(gauge, GaugeStatus.BEADED, beads=len(layout.beads)))
                 break
         else:
             size //= 2

@@ -1,14 +1,16 @@
-"""Which layouts are worth the judge's time, one after the other, where the scout cannot say.
+"""Generates layouts to evaluate with the shell model, in order, where the surrogate cannot rank them.
 
-First what a hand would draw: of each kind (die, direction, frames) the fullest and one with few beads; then up and down
-in number from the best, as long as that helps; then, turn about, the other hand layouts and the best so far with a bead
-added, dropped, nudged or swapped by chance.
+First come the initial choices; then regular layouts (parallel beads of one die in one direction, or a frame): of each
+family the one of most beads and one of few; then more and fewer beads of the best family, as long as that helps; then,
+in turn, a random move on the best choice so far and the next of the other regular layouts.
 """
 
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -17,103 +19,108 @@ from stiffen.optimise.candidates.regular_patterns import best_per_count, by_fami
 
 from .local_search import SelectionObjective
 
-SURROGATE_REJECT_LIMIT = 1.15  # a scout's best worse than this is not shown to the judge
-
-MAX_REGULAR_FAMILIES = 10  # kinds of hand layouts, by the scout
-
-Improvements = list[
-    tuple[float, tuple[int, ...]]
-]  # (badness, choice) of those that were the best so far, the latest last
+Chosen = tuple[int, ...]  # candidate numbers, rising
 
 
-def propose(
-    objective: SelectionObjective,
-    candidates: CandidateSet,
-    seed: int,
-    initial_choices: tuple[tuple[int, ...], ...],
-    regular_choices: list[tuple[int, ...]],
-    large_deflection: bool,
-    improvements: Improvements,
-) -> Iterator[tuple[int, ...]]:
-    """Choices in the order in which to judge them, without end; the caller adds to `best` what is better.
+@dataclass(eq=False)
+class Proposals:
+    """An endless sequence of choices to evaluate; later ones build on the best of those recorded.
 
-    starts: choices to begin with.  heavy: the scout has no say about the demand that counts; else its order is kept.
-    Where the lightest is asked for, layouts that fail a frequency on the scout are left out.
+    large_deflection: the surrogate does not cover the demand that governs, so the order of families decides; else the
+    surrogate's order is kept.  best, best_utilisation: the best choice recorded, and its value.
     """
-    seen: set[tuple[int, ...]] = set()
-    ranked = sorted(
-        best_per_count(regular_choices, objective.gains(candidates.fixed_groups)),
-        key=lambda one: objective.evaluate(one).rank,
-    )
-    in_turn = _by_bead_count(objective, candidates, regular_choices, improvements) if large_deflection else iter(ranked)
-    for chosen in itertools.chain(initial_choices, ranked[:1], in_turn):
-        if chosen not in seen and _passes_frequencies(objective, chosen):
-            seen.add(chosen)
-            yield chosen
-    rest = iter([one for one in (*ranked, *regular_choices) if one not in seen] if large_deflection else [])
-    rng = np.random.default_rng(seed)
-    while True:
-        yield _random_move(objective, candidates, improvements[-1][1], rng)
-        for chosen in rest:
-            if chosen not in seen and _passes_frequencies(objective, chosen):
-                seen.add(chosen)
-                yield chosen
-                break
 
+    objective: SelectionObjective
+    candidates: CandidateSet
+    seed: int
+    initial_choices: tuple[Chosen, ...]
+    regular_choices: list[Chosen]
+    large_deflection: bool
+    best: Chosen = field(init=False)
+    best_utilisation: float = field(init=False, default=math.inf)
+    _sequence: Iterator[Chosen] = field(init=False)
 
-def _passes_frequencies(objective: SelectionObjective, chosen: tuple[int, ...]) -> bool:
-    """Whether a choice passes the frequencies on the scout, or the stiffest is asked for."""
-    hertz = [i for i, d in enumerate(objective.panel.demands) if d.kind == "frequency"]
-    if not objective.target or not hertz:
-        return True
-    bad = objective.utilisations(objective.respond(chosen))
-    return all(bad[i] <= SURROGATE_REJECT_LIMIT for i in hertz)
+    def __post_init__(self) -> None:
+        self.best = self.candidates.fixed_groups
+        self._sequence = self._choices()
 
+    def next(self) -> Chosen:
+        """The next choice to evaluate.  The last one should be recorded before."""
+        return next(self._sequence)
 
-def _by_bead_count(
-    objective: SelectionObjective,
-    candidates: CandidateSet,
-    regular_choices: list[tuple[int, ...]],
-    improvements: Improvements,
-) -> Iterator[tuple[int, ...]]:
-    """The fullest of each likely kind, those first that the scout finds best, and one with a third of its beads, as
-    full ones may meet an obstacle; then the best kind's next fewer and next more.
-    """
-    rows = by_family(regular_choices, candidates.leading_beads)
-    rows = sorted(rows, key=lambda row: objective.evaluate(row[-1]).utilisation)[:MAX_REGULAR_FAMILIES]
-    row, place = [], 0
-    for one in rows:
-        for k in dict.fromkeys((len(one) - 1, len(one) // 3)):
-            yield one[k]
-            if improvements[-1][1] == one[k]:
-                row, place = one, k
-    done = {place}
-    while near := [k for k in (place + 1, place - 1) if 0 <= k < len(row) and k not in done]:
-        done.add(near[0])
-        yield row[near[0]]
-        if improvements[-1][1] == row[near[0]]:
-            place = near[0]
+    def record(self, choice: Chosen, utilisation: float) -> bool:
+        """Record the utilisation of a choice; True if it is the lowest so far."""
+        is_best = utilisation < self.best_utilisation
+        if is_best:
+            self.best, self.best_utilisation = choice, utilisation
+        return is_best
 
+    def _choices(self) -> Iterator[Chosen]:
+        """All proposals.  For the lightest layout, choices that miss a frequency on the surrogate are left out."""
+        objective, seen = self.objective, set()
+        promising = best_per_count(self.regular_choices, objective.gains(self.candidates.fixed_groups))
+        ranked = sorted(promising, key=lambda one: objective.evaluate(one).rank)
+        in_order = self._by_family_and_count() if self.large_deflection else iter(ranked)
+        for choice in itertools.chain(self.initial_choices, ranked[:1], in_order):
+            if choice not in seen and self._meets_frequencies(choice):
+                seen.add(choice)
+                yield choice
+        others = (*ranked, *self.regular_choices) if self.large_deflection else ()
+        rest = iter([one for one in others if one not in seen])
+        rng = np.random.default_rng(self.seed)
+        while True:
+            yield self._random_move(rng)
+            for choice in rest:
+                if choice not in seen and self._meets_frequencies(choice):
+                    seen.add(choice)
+                    yield choice
+                    break
 
-def _random_move(
-    objective: SelectionObjective, candidates: CandidateSet, choice: tuple[int, ...], rng: np.random.Generator
-) -> tuple[int, ...]:
-    """A choice with a bead added, dropped, nudged or swapped by chance."""
-    loose = [i for i in choice if i not in candidates.fixed_groups]
-    out = int(rng.choice(loose)) if loose and rng.random() >= 0.4 else None
-    rest = choice if out is None else tuple(i for i in choice if i != out)
-    allowed = objective.allowed(rest)
-    draw = rng.random()
-    if out is not None and draw < 0.3:
-        return rest
-    near = (
-        [i for i in objective.neighbours[out] if allowed[i]]
-        if out is not None and objective.neighbours and draw < 0.65
-        else []
-    )
-    pick = (
-        near
-        or (objective.ranked_additions(rest, np.ones(len(allowed))) if draw > 0.8 else [])
-        or list(np.flatnonzero(allowed))
-    )
-    return tuple(sorted((*rest, int(rng.choice(pick))))) if pick else rest
+    def _meets_frequencies(self, choice: Chosen) -> bool:
+        """True if a choice misses no frequency by more than the surrogate's error, and always for the stiffest."""
+        objective = self.objective
+        frequencies = [i for i, demand in enumerate(objective.panel.demands) if demand.kind == "frequency"]
+        if objective.stiffest or not frequencies:
+            return True
+        utilisations = objective.utilisations(objective.respond(choice))
+        return all(utilisations[i] <= objective.settings.surrogate_reject_limit for i in frequencies)
+
+    def _by_family_and_count(self) -> Iterator[Chosen]:
+        """Of each family, the best on the surrogate first, the choice of most beads and one of few, which may avoid an
+        obstacle; then the best family's choices of one bead more or fewer than its best.
+        """
+        objective, settings = self.objective, self.objective.settings
+        families = by_family(self.regular_choices, self.candidates.leading_beads)
+        families.sort(key=lambda family: objective.evaluate(family[-1]).utilisation)
+        best_family, place = [], 0
+        for family in families[: settings.max_regular_families]:
+            for k in dict.fromkeys((len(family) - 1, len(family) // settings.sparse_family_divisor)):
+                yield family[k]
+                if self.best == family[k]:
+                    best_family, place = family, k
+        done = {place}
+        while near := [k for k in (place + 1, place - 1) if 0 <= k < len(best_family) and k not in done]:
+            done.add(near[0])
+            yield best_family[near[0]]
+            if self.best == best_family[near[0]]:
+                place = near[0]
+
+    def _random_move(self, rng: np.random.Generator) -> Chosen:
+        """The best choice with a bead added, dropped, nudged or swapped at random."""
+        objective, settings = self.objective, self.objective.settings
+        removable = [i for i in self.best if i not in self.candidates.fixed_groups]
+        swap = removable and rng.random() >= settings.random_add_probability
+        removed = int(rng.choice(removable)) if swap else None
+        rest = self.best if removed is None else tuple(i for i in self.best if i != removed)
+        allowed = objective.allowed(rest)
+        draw = rng.random()
+        if removed is not None and draw < settings.random_drop_probability:
+            return rest
+        pick: list[int] = []
+        nudge = draw < settings.random_drop_probability + settings.random_nudge_probability
+        if removed is not None and objective.neighbours and nudge:
+            pick = [i for i in objective.neighbours[removed] if allowed[i]]
+        if not pick and draw > 1 - settings.random_ranked_probability:
+            pick = objective.ranked_additions(rest, np.ones(len(allowed)))
+        pick = pick or np.flatnonzero(allowed).tolist()
+        return tuple(sorted((*rest, int(rng.choice(pick))))) if pick else rest

@@ -1,6 +1,6 @@
-"""What if: one search after another with a demand's limit, the gauge or the number of dies varied, as a table.
+"""Sweeps: searches with different values of a demand's limit, the gauge or the number of dies, and their table.
 
-Rows go from the hardest to the easiest, so that each can start from the layout of the one before.
+Rows go from the most demanding value to the least, so that each search can start from the layout of the row before.
 """
 
 from __future__ import annotations
@@ -25,15 +25,16 @@ from stiffen.shop import process_plan
 from .driver import continued_panel, search
 
 OPTION = "--sweep"
-MAX_ROWS = 24  # rows
+MAX_ROWS = 24
 OnRow = Callable[["SweepRow"], None]
 
 
 @dataclass(frozen=True)
 class SweepPlan:
-    """What is varied.  kind: "limit", "gauge" or "dies"; demand: number of the demand whose limit it is.
+    """What is varied.
 
-    values: the hardest first: mm, Hz or times for a limit, mm for a gauge, the greatest number of dies.
+    kind: "limit", "gauge" or "dies".  values: the most demanding first; mm, Hz or times for a limit, mm for a gauge,
+    the largest number of dies.  demand: index of the demand whose limit is varied, else None.
     """
 
     kind: str
@@ -41,13 +42,13 @@ class SweepPlan:
     demand: int | None = None
 
     def title(self, panel: Panel) -> str:
-        """Name of what is varied, with its unit."""
+        """The name of what is varied, with its unit."""
         if self.kind == "dies":
             return "dies at most"
         return "gauge, mm" if self.demand is None else f"limit of {_with_unit(panel, self.demand)}"
 
     def panel_for(self, panel: Panel, value: float) -> Panel:
-        """The panel of one row; its `source` says the same, so that a layout file holds the demands it was made for."""
+        """The panel with one value; its `source` too, so that a layout file holds the demands it was made for."""
         source = copy.deepcopy(panel.source)
         if self.kind == "gauge":
             source.get("panel", {})["gauges"] = [value]
@@ -64,7 +65,7 @@ class SweepPlan:
 
 @dataclass(frozen=True, eq=False)
 class SweepRow:
-    """One value and what was found with it."""
+    """One value and the result of its search."""
 
     value: float
     result: SearchResult
@@ -75,34 +76,34 @@ def _with_unit(panel: Panel, demand: int) -> str:
     return f"{one.label}, {'times' if one.unit == 'x' else one.unit}"
 
 
-# ---------------------------------------------------------------------------------------------------------- what to do
+# ------------------------------------------------------------------------------------------------------- the request
 
 
 def parse_sweep(panel: Panel, text: str) -> SweepPlan:
-    """'limit=2,3,4', 'gauge=0.8,1.0', 'dies=1,2' or, for one of several demands, 'frequency=30,40' read.
+    """The plan for 'limit=2,3,4', 'gauge=0.8,1.0', 'dies=1,2' or, for one of several demands, 'frequency=30,40'.
 
-    InputError for what cannot be swept, or for values that a panel file could not hold.
+    Raises InputError for what cannot be swept, and for values that a panel file could not hold.
     """
-    what = _parse(panel, text)
-    for value in what.values:
+    plan = _parse(panel, text)
+    for value in plan.values:
         if panel.source:
-            panel_from_dict(what.panel_for(panel, value).source, Path())
-    return what
+            panel_from_dict(plan.panel_for(panel, value).source, Path())
+    return plan
 
 
 def _parse(panel: Panel, text: str) -> SweepPlan:
-    name, sign, told = (part.strip() for part in text.partition("="))
+    name, sign, numbers = (part.strip() for part in text.partition("="))
     if not panel.demands:
         raise _sweep_error("the panel file makes no demand", "add a [[demand]] that the mass can be set against")
     if not sign:
         raise _sweep_error(f"{text!r} has no values", "write it like limit=2,3,4 or gauge=0.8,1.0 or dies=1,2")
     if name in ("gauge", "dies"):
-        values = _parse_values(told, whole=name == "dies")
+        values = _parse_values(numbers, whole=name == "dies")
         return SweepPlan(name, tuple(sorted(values)))
     demand = _find_demand(panel, name)
     if panel.goal == "stiffest":
         raise _sweep_error('goal = "stiffest" asks for no limit', "sweep gauge or dies")
-    return SweepPlan("limit", tuple(sorted(_parse_values(told), reverse=not panel.demands[demand].at_most)), demand)
+    return SweepPlan("limit", tuple(sorted(_parse_values(numbers), reverse=not panel.demands[demand].at_most)), demand)
 
 
 def _sweep_error(what: str, cure: str) -> InputError:
@@ -110,7 +111,7 @@ def _sweep_error(what: str, cure: str) -> InputError:
 
 
 def _find_demand(panel: Panel, name: str) -> int:
-    """Number of the demand that is meant: by its label, by its kind, or "limit" for the only one."""
+    """Index of the demand of this label or kind; "limit" names the only one."""
     labels = [demand.label for demand in panel.demands]
     kinds = [demand.kind for demand in panel.demands]
     found = [i for i in range(len(labels)) if name in ("limit", labels[i], kinds[i])]
@@ -152,32 +153,37 @@ def sweep(
     start: Layout | None = None,
     progress: Progress = no_progress,
     on_row: OnRow = lambda row: None,
+    searcher: Callable[..., SearchResult] | None = None,
 ) -> tuple[SweepRow, ...]:
-    """A search for each value, `seconds` each, begun with the layout of the row before where that is legal.
+    """Search once for each value, each search from the layout of the row before if that is legal.
 
-    on_row is called with each row once it is done.  Ctrl-C (KeyboardInterrupt) ends it after the row under way.
+    seconds: for each search.  on_row: called with each row once it is done.  searcher: does the searches; default
+    `search`.  Ctrl-C (KeyboardInterrupt) ends the sweep after the row under way.
     """
+    searcher = searcher or search
     rows: list[SweepRow] = []
     before = start
-    many = len(plan.values)
+    count = len(plan.values)
     for k, value in enumerate(plan.values):
-        one = plan.panel_for(panel, value)
+        row_panel = plan.panel_for(panel, value)
 
-        def tell(fraction: float | None, words: str, done: int = k, value: float = value) -> None:
-            progress((done + (fraction or 0.0)) / many, f"{plan.title(panel)} {value:g}: {words}")
+        def report(fraction: float | None, message: str, done: int = k, value: float = value) -> None:
+            progress((done + (fraction or 0.0)) / count, f"{plan.title(panel)} {value:g}: {message}")
 
-        begin = None if before is None else _start_layout(one, before)
-        found = search(one, seconds=seconds, seed=seed, mesh_level=mesh_level, start=begin, progress=tell)
-        rows.append(SweepRow(value, found))
+        row_start = None if before is None else _start_layout(row_panel, before)
+        result = searcher(
+            row_panel, seconds=seconds, seed=seed, mesh_level=mesh_level, start=row_start, progress=report
+        )
+        rows.append(SweepRow(value, result))
         on_row(rows[-1])
-        if found.stopped == "interrupted":
+        if result.stopped == "interrupted":
             break
-        before = found.verdict.layout
+        before = result.verdict.layout
     return tuple(rows)
 
 
 def _start_layout(panel: Panel, before: Layout) -> Layout | None:
-    """The layout of the row before as a start for this one; None where it would break a rule or a limit here."""
+    """The layout of the row before as the start of this one; None if it breaks a rule or a limit here."""
     layout = replace(before, gauge=panel.gauges[0]) if len(panel.gauges) == 1 else before
     if not panel.within_count_limits(layout):
         return None
@@ -188,11 +194,11 @@ def _start_layout(panel: Panel, before: Layout) -> Layout | None:
     return layout
 
 
-# ------------------------------------------------------------------------------------------------------- what came out
+# ------------------------------------------------------------------------------------------------------- the results
 
 
 def shown_demand(plan: SweepPlan, rows: tuple[SweepRow, ...]) -> int:
-    """Number of the demand that stands for stiffness: the swept one, else what has the least margin most often."""
+    """Index of the demand that stands for stiffness: the swept one, else the one that governs most rows."""
     if plan.demand is not None:
         return plan.demand
     worst = [row.result.verdict.demands.index(_governing_demand(row)) for row in rows]
@@ -204,14 +210,14 @@ def _governing_demand(row: SweepRow) -> DemandResult:
 
 
 def result_of(row: SweepRow, demand: int) -> DemandResult:
-    """One demand of a row."""
+    """The result of the demand of this index in a row."""
     return row.result.verdict.demands[demand]
 
 
 def sweep_table(
     panel: Panel, plan: SweepPlan, rows: tuple[SweepRow, ...]
 ) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
-    """Head and lines of text; see `shop_card.columns`.  What is not met is starred."""
+    """Column heads and lines of text; see `shop_card.columns`.  A star marks a row whose demands are not met."""
     demand = shown_demand(plan, rows)
     head = (
         *(plan.title(panel), "gauge mm", "mass kg", "beads", "holes", "minutes"),
@@ -219,7 +225,7 @@ def sweep_table(
     )
     lines: list[tuple[str, ...]] = []
     for row in rows:
-        verdict, rival = row.result.verdict, row.result.flat_baseline
+        verdict, flat = row.result.verdict, row.result.flat_baseline
         layout, worst = verdict.layout, _governing_demand(row)
         lines.append(
             (
@@ -231,14 +237,14 @@ def sweep_table(
                 f"{process_plan.minutes(panel, layout):.0f}",
                 f"{result_of(row, demand).value:.3g}",
                 f"{100 * worst.margin:+.0f} % {worst.label}",
-                "none" if rival.mass_kg is None else f"{rival.mass_kg:.3f}",
+                "none" if flat.mass_kg is None else f"{flat.mass_kg:.3f}",
             )
         )
     return head, lines
 
 
 def sweep_csv(panel: Panel, plan: SweepPlan, rows: tuple[SweepRow, ...]) -> str:
-    """The table as CSV: full figures, a column for each demand; a mass is left blank where no flat sheet will do."""
+    """The table as CSV: full figures, a column for each demand; a blank mass where no flat sheet meets the demands."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     demands = [_with_unit(panel, i) for i in range(len(panel.demands))]
@@ -246,14 +252,14 @@ def sweep_csv(panel: Panel, plan: SweepPlan, rows: tuple[SweepRow, ...]) -> str:
         (plan.title(panel), "met", "gauge mm", "mass kg", "beads", "holes", "minutes", *demands, "flat sheet kg")
     )
     for row in rows:
-        verdict, rival = row.result.verdict, row.result.flat_baseline
+        verdict, flat = row.result.verdict, row.result.flat_baseline
         layout = verdict.layout
         writer.writerow(
             (
                 *(f"{row.value:g}", "yes" if verdict.met else "no", f"{layout.gauge:g}", f"{verdict.mass_kg:.6g}"),
                 *(len(layout.beads), len(layout.holes), f"{process_plan.minutes(panel, layout):.1f}"),
                 *(f"{one.value:.6g}" if math.isfinite(one.value) else "" for one in verdict.demands),
-                "" if rival.mass_kg is None else f"{rival.mass_kg:.6g}",
+                "" if flat.mass_kg is None else f"{flat.mass_kg:.6g}",
             )
         )
     return out.getvalue()

@@ -101,7 +101,10 @@ class DxfCanvas:
         self._add_text(line.text, line.at, line.layer, line.height, line.rotation, "CENTER")
 
     def text(self, at: XY, text: str, layer: str, size: float = 1.0, right: bool = False) -> None:
-        """Add horizontal text that begins at `at`, or ends there if `right`.  size: factor on the text height."""
+        """Add horizontal text that begins at `at`, or ends there if `right`.
+
+        size: factor on the text height.
+        """
         self._add_text(text, at, layer, size * self.text_height, 0.0, "RIGHT" if right else "LEFT")
 
     def _add_text(self, text: str, at: XY, layer: str, height: float, rotation: float, align: str) -> None:

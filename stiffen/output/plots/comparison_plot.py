@@ -49,7 +49,7 @@ class _Chart:
 
 
 def comparison_picture(entries: Sequence[Entry], path: str | Path) -> None:
-    """PNG of the numbered layouts and of bars with the values of `comparison.table`, on one page.
+    """PNG of the numbered layouts and of bars with the values of `comparison.comparison_table`, on one page.
 
     Bars of demands not met are hatched.  A dashed line marks a limit that all layouts share.  A demand made of one
     layout only is listed as text.  Raises InputError if the file cannot be written.

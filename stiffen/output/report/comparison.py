@@ -103,7 +103,7 @@ def legend(entries: Sequence[Entry]) -> list[str]:
 
 
 def shortened(text: str, max_chars: int) -> str:
-    """Words cut to `max_diameter` letters, two dots for what is missing."""
+    """Words cut to `max_chars` letters, two dots for what is missing."""
     return text if len(text) <= max_chars else text[: max_chars - 2] + ".."
 
 

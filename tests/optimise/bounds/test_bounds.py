@@ -28,7 +28,8 @@ from stiffen.optimise.bounds.linear_program import (
 )
 from stiffen.optimise.bounds.lower_bound import CuttingPlaneRun, infeasibility_certificate, is_infeasible, lower_bound
 from stiffen.optimise.candidates.conflicts import conflict_matrix
-from stiffen.optimise.search.local_search import TARGET_UTILISATION, multistart
+from stiffen.optimise.search.local_search import multistart
+from stiffen.optimise.search.settings import DEFAULT_SETTINGS
 from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 NAMES = [panel.name for panel in small.PANELS]
@@ -264,10 +265,10 @@ def test_branch_and_bound_proves_what_enumeration_finds(one):
 
 @pytest.mark.slow
 def test_local_search_finds_the_optimum(one):
-    best = one.least(surrogate_limits(one.surrogate, TARGET_UTILISATION), one.case.terms)
+    best = one.least(surrogate_limits(one.surrogate, DEFAULT_SETTINGS.target_utilisation), one.case.terms)
     for seed in range(3):
         found = multistart(one.case.objective(), seed, 3)
-        assert found.utilisation <= TARGET_UTILISATION
+        assert found.utilisation <= DEFAULT_SETTINGS.target_utilisation
         assert found.minutes == pytest.approx(best, rel=1e-9)
 
 
@@ -276,7 +277,7 @@ def test_local_search_leaves_a_pair_of_rolls_that_has_been_paid_for(monkeypatch)
     """A lot in which it stopped at three beads of one die, 17.2 minutes, where two of the other take 14.9."""
     monkeypatch.setitem(small.LOTS, TRAPEZIUM, 4)
     one = Enumerated(small.PANELS[NAMES.index(TRAPEZIUM)])
-    best = one.least(surrogate_limits(one.surrogate, TARGET_UTILISATION), one.case.terms)
+    best = one.least(surrogate_limits(one.surrogate, DEFAULT_SETTINGS.target_utilisation), one.case.terms)
     assert [multistart(one.case.objective(), seed, 3).minutes for seed in range(3)] == pytest.approx([best] * 3)
 
 

@@ -1,7 +1,6 @@
 """What is said to be proven, against every layout of small cases and against layouts that try hard to beat it."""
 
 import math
-import time
 from dataclasses import replace
 
 import numpy as np
@@ -19,7 +18,13 @@ from stiffen.model.results import DemandResult
 from stiffen.optimise.bounds import statements
 from stiffen.optimise.bounds.lower_bound import CostBound
 from stiffen.optimise.search import driver
+from stiffen.optimise.search.budget import Budget
+from stiffen.optimise.search.driver import search_gauges
+from stiffen.optimise.search.evaluator import Evaluator
+from stiffen.optimise.search.incumbent import Incumbent
 from stiffen.optimise.search.local_search import SelectionObjective, multistart
+from stiffen.optimise.search.proofs import prove
+from stiffen.optimise.search.settings import SearchSettings
 from stiffen.optimise.search.state import SearchState
 from stiffen.output.report.shop_card import bound_text, card_text
 
@@ -77,7 +82,7 @@ def test_no_layout_can_is_never_said_where_one_can(name, monkeypatch):
 def test_words_name_candidates_model_demands_and_miss():
     case = small.case(small.PANELS[4], pool=8, size=40.0)
     words = gauge_sentence(statements.infeasibility_outcome(ground_of(case, {0: 90.0}), 20.0))
-    assert words.startswith("proven: no layout of 8 bead candidates can, all miss by ")
+    assert words.startswith("proven: no layout of 8 bead candidates meets the demands, all miss by ")
     assert words.endswith("or more (ribbed-plate model; frequency, deflection wind)")
     assert statements.infeasibility_outcome(ground_of(case, {0: 1.0, 1: 0.5}), 20.0) is None
     assert statements.infeasibility_outcome(ground_of(case, {0: 90.0}), 0.0) is None, "no time: nothing is said"
@@ -126,8 +131,7 @@ def rivals(case, chosen, ratio, ground, rng):
         ground.surrogate,
         blocked,
         case.minutes,
-        math.inf,
-        1.0,
+        settings=SearchSettings(target_utilisation=1.0),
         die_minutes=small.DIE_MINUTES,
         die_numbers=case.dies,
         calibration=ratio,
@@ -198,32 +202,27 @@ def test_search_gives_a_bound_that_its_layout_keeps(found):
     assert "candidates on the ribbed plate: frequency, deflection wind; limits corrected" in bound.covers
 
 
-def put(monkeypatch, answer):
-    """A made-up bound in the search."""
-
-    def least_minutes(ground, verdict, seconds):
-        known = statements.bench_minutes(ground.terms, ground.bead_numbers(verdict.layout))
-        return answer(known)
-
-    monkeypatch.setattr(driver, "bench_minutes_bound", least_minutes)
-
-
 @pytest.mark.slow
-def test_a_bound_that_a_found_layout_beats_is_not_handed_out(monkeypatch):
-    end = time.monotonic() + 60.0
-    nobody = lambda *told: None  # noqa: E731
-    hunt = SearchState(replace(LID, gauges=(1.0,)), end, 0, "quick", nobody, nobody)
-    driver._search_gauges(hunt)
-    put(monkeypatch, lambda known: CostBound("m", 1.01 * known, known, BoundStatus.FEASIBLE, 1, "c", 0.1))
-    assert driver._prove(hunt, 1.0) is None
+def test_a_bound_that_a_found_layout_beats_is_not_handed_out():
+    panel = replace(LID, gauges=(1.0,))
+    state = SearchState(Evaluator(panel, "quick"), Incumbent(panel))
+    search_gauges(state, Budget.of(60.0))
 
-    def wrong(known):
+    def proven(share):
+        """What is made of a bound that is this share of the minutes of the layout."""
+
+        def method(instance, verdict, seconds):
+            known = statements.bench_minutes(instance.terms, instance.bead_numbers(verdict.layout))
+            return CostBound("m", share * known, known, BoundStatus.FEASIBLE, 1, "c", 0.1)
+
+        return prove(state, Budget.of(1.0), method)
+
+    def failing(instance, verdict, seconds):
         raise SolverError("the bound beats a layout")
 
-    put(monkeypatch, wrong)
-    assert driver._prove(hunt, 1.0) is None
-    put(monkeypatch, lambda known: CostBound("m", 0.99 * known, known, BoundStatus.FEASIBLE, 1, "c", 0.1))
-    assert driver._prove(hunt, 1.0).gap == pytest.approx(0.01)
+    assert proven(1.01) is None
+    assert prove(state, Budget.of(1.0), failing) is None
+    assert proven(0.99).gap == pytest.approx(0.01)
 
 
 @pytest.mark.slow
@@ -263,6 +262,6 @@ def test_card_tells_other_sheets_and_the_bound():
     infeasible = GaugeOutcome(0.8, GaugeStatus.INFEASIBLE, miss=0.001, candidates=90, demands=("frequency",))
     gauges = [infeasible, GaugeOutcome(1.0, GaugeStatus.BEADED, beads=3)]
     text = card_text(PANEL, GOOD, gauges=gauges, bound=record(21.39, 27.4))
-    assert "0.8 mm: proven: no layout of 90 bead candidates can (ribbed-plate model; frequency)." in text
+    assert "0.8 mm: proven: no layout of 90 bead candidates meets the demands (ribbed-plate model; frequency)." in text
     assert "LESS WORK?" in text and "21.3" in text
     assert "21.3" not in card_text(PANEL, GOOD, gauges=gauges)

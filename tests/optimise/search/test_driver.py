@@ -1,25 +1,27 @@
-"""The search on small panels: what it hands out is legal, judged, repeatable and lighter than the flat sheet."""
+"""The search on small panels: its layouts are legal, evaluated by the shell, repeatable and lighter than flat."""
 
 import re
-import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 
 import pytest
-from support.panels import B16, SHOP, lid, rows
+from support.panels import SHOP, lid, rows
 
 import stiffen
-from stiffen.analysis.evaluation import no_progress
 from stiffen.analysis.screening import screen
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.outcomes import GaugeOutcome, GaugeStatus, gauge_sentence
 from stiffen.model.panel import Demand, Support
 from stiffen.model.results import NONLINEAR
 from stiffen.optimise.bounds.statements import is_small_deflection
-from stiffen.optimise.search import driver, state
+from stiffen.optimise.search import driver
 from stiffen.optimise.search.bead_removal import remove_unneeded_beads
+from stiffen.optimise.search.budget import Budget
+from stiffen.optimise.search.evaluator import Evaluator
 from stiffen.optimise.search.gauge_search import GaugeSearch
-from stiffen.optimise.search.state import SearchState, ignore_best, rank
+from stiffen.optimise.search.incumbent import Incumbent, rank
+from stiffen.optimise.search.settings import SearchSettings
+from stiffen.optimise.search.state import SearchState
 from stiffen.shop.layout_check import audit
 from stiffen.shop.rolling_bow import rolling_bow
 
@@ -31,11 +33,16 @@ LID = lid(
 )
 
 
+def state_of(panel):
+    """The state of a search that has not begun, on the quick mesh."""
+    return SearchState(Evaluator(panel, "quick"), Incumbent(panel))
+
+
 @pytest.fixture(scope="module")
 def found():
-    told = []
-    result = driver.search(LID, seconds=20, mesh_level="quick", on_best=told.append)
-    return result, told
+    bests = []
+    result = driver.search(LID, seconds=20, mesh_level="quick", on_best=bests.append)
+    return result, bests
 
 
 def test_found_layout_is_met_lighter_and_legal(found):
@@ -47,16 +54,16 @@ def test_found_layout_is_met_lighter_and_legal(found):
     assert LID.mass(result.verdict.layout) == pytest.approx(result.verdict.mass_kg)
 
 
-def test_verdict_is_the_judges_own(found):
+def test_verdict_is_that_of_check(found):
     result, _ = found
     again = stiffen.check(LID, result.verdict.layout, mesh_level="quick")
     assert [d.value for d in again.demands] == pytest.approx([d.value for d in result.verdict.demands], rel=1e-6)
 
 
-def test_each_better_layout_was_told_best_last(found):
-    result, told = found
-    assert told[-1].layout == result.verdict.layout
-    ranks = [rank(LID, verdict) for verdict in told]
+def test_on_best_gets_each_better_layout_the_best_last(found):
+    result, bests = found
+    assert bests[-1].layout == result.verdict.layout
+    ranks = [rank(LID, verdict) for verdict in bests]
     assert ranks == sorted(ranks, reverse=True)
 
 
@@ -65,15 +72,15 @@ def test_lighter_gauges_have_a_reason(found):
     chosen = result.verdict.layout.gauge
     assert [outcome.gauge for outcome in result.gauge_outcomes] == [gauge for gauge in LID.gauges if gauge <= chosen]
     for outcome in result.gauge_outcomes:
-        words = gauge_sentence(outcome)
+        sentence = gauge_sentence(outcome)
         if outcome.gauge == chosen:
             assert outcome.status is GaugeStatus.BEADED
-            assert words.startswith("met")
+            assert sentence.startswith("met")
         else:
-            proven = r"proven: no layout of \d+ bead candidates can"
+            proven = r"proven: no layout of \d+ bead candidates meets the demands"
             assert re.match(
-                rf"{proven}|not found in \d+ s \(best misses by [\d.]+ %( on the ribbed plate)?\)", words
-            ), words
+                rf"{proven}|not found in \d+ s \(best misses by [\d.]+ %( on the ribbed plate)?\)", sentence
+            ), sentence
 
 
 @pytest.mark.slow
@@ -87,16 +94,16 @@ def test_impossible_demand_is_said_with_the_best_found():
     result = driver.search(panel, seconds=5, mesh_level="quick")
     assert not result.verdict.met and result.flat_baseline.gauge_mm is None
     assert result.gauge_outcomes[0].is_infeasible
-    words = gauge_sentence(result.gauge_outcomes[0])
-    assert words.startswith("proven: no layout of ") and words.endswith("or more (ribbed-plate model; frequency)")
+    sentence = gauge_sentence(result.gauge_outcomes[0])
+    assert sentence.startswith("proven: no layout of ") and sentence.endswith("or more (ribbed-plate model; frequency)")
     assert result.bound is None
 
 
 @pytest.mark.slow
-def test_what_is_not_proven_is_not_found_in_so_many_seconds(monkeypatch):
-    monkeypatch.setattr(driver, "infeasibility_outcome", lambda instance, seconds: None)
+def test_without_a_proof_a_gauge_is_not_found_in_so_many_seconds():
     panel = replace(LID, gauges=(0.8,), demands=(Demand("frequency", 280.0),))
-    result = driver.search(panel, seconds=3, mesh_level="quick")
+    no_proofs = SearchSettings(proof_time_share=0.0)
+    result = driver.search(panel, seconds=3, mesh_level="quick", settings=no_proofs)
     assert not result.verdict.met
     assert re.fullmatch(
         r"not found in \d+ s \(best misses by [\d.]+ %( on the ribbed plate)?\)",
@@ -112,18 +119,20 @@ def test_fixed_beads_stay():
     assert audit(LID, result.verdict.layout) == ()
 
 
-def test_interrupt_ends_with_the_best_so_far(monkeypatch):
-    def stop(state):
-        state.evaluate(LID.layout(2.0))
+def test_interrupt_ends_with_the_best_so_far():
+    bests = []
+
+    def interrupt(verdict):
+        bests.append(verdict)
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(driver, "_search_gauges", stop)
-    result = driver.search(LID, mesh_level="quick")
-    assert result.stopped == "interrupted" and result.verdict.layout.gauge == 2.0
+    result = driver.search(LID, mesh_level="quick", on_best=interrupt)
+    assert result.stopped == "interrupted" and result.cut_short
+    assert [verdict.layout for verdict in bests] == [result.verdict.layout]
 
 
 @pytest.mark.slow
-def test_held_sheet_under_a_heavy_load_is_not_given_beads_it_does_not_need():
+def test_restrained_sheet_under_a_large_load_gets_no_beads_that_it_does_not_need():
     # edges held in plane: the flat sheet carries a heavy push by membrane tension, and beads make it softer
     held = Support("edge", in_plane="held")
     foot = stiffen.Load("foot", "patch", 300.0, at=(150.0, 120.0), size=(60.0, 60.0))
@@ -134,14 +143,14 @@ def test_held_sheet_under_a_heavy_load_is_not_given_beads_it_does_not_need():
 
 
 @pytest.mark.parametrize(
-    ("change", "told"),
+    ("change", "message"),
     [
         ({"gauge": 1.1}, "gauge: 1.1 is not in the rack of the panel (one of: 0.8, 1, 2)"),
         ({"beads": 2}, "bead[2] B16: "),
     ],
     ids=["gauge", "rule"],
 )
-def test_a_layout_that_cannot_be_gone_on_from_is_told(change, told):
+def test_a_start_that_breaks_a_rule_is_refused(change, message):
     from support.panels import rows
 
     layout = stiffen.Layout(
@@ -149,19 +158,19 @@ def test_a_layout_that_cannot_be_gone_on_from_is_told(change, told):
     )
     with pytest.raises(stiffen.InputError) as error:
         driver.search(LID, seconds=1, start=layout)
-    assert told in str(error.value)
+    assert message in str(error.value)
 
 
 @pytest.mark.slow
 def test_progress_tells_the_best_so_far_and_the_time_left(monkeypatch):
-    told = []
+    reports = []
     driver.search(
-        replace(LID, gauges=(2.0,)), seconds=30, mesh_level="quick", progress=lambda f, words: told.append((f, words))
+        replace(LID, gauges=(2.0,)), seconds=30, mesh_level="quick", progress=lambda *report: reports.append(report)
     )
-    fractions = [fraction for fraction, _ in told]
+    fractions = [fraction for fraction, _ in reports]
     assert fractions == sorted(fractions) and fractions[0] >= 0 and fractions[-1] <= 1
-    assert all(re.search(r"; \d+ s left$", words) for _, words in told)
-    assert re.search(r"best 2 mm, 0\.\d+ kg, margin \d+ %", told[-1][1])
+    assert all(re.search(r"; \d+ s left$", message) for _, message in reports)
+    assert re.search(r"best 2 mm, 0\.\d+ kg, margin \d+ %", reports[-1][1])
 
 
 @pytest.mark.slow
@@ -175,7 +184,7 @@ def test_search_goes_on_from_a_layout(found):
 
 @pytest.mark.slow
 def test_never_worse_than_the_beads_in_the_panels_own_file():
-    # Large deflection decides, so the scout cannot rank; with hardly any time the drawn beads must still come out.
+    # Large deflection governs, so the surrogate cannot rank; with hardly any time the drawn beads must still come out.
     foot = stiffen.Load("foot", "patch", 120.0, at=(150.0, 120.0), size=(40.0, 40.0))
     drawn = tuple(Bead(SHOP.bead_dies[1], ((x, 40.0), (x, 200.0))) for x in (100.0, 150.0, 200.0))
     panel = lid(300.0, 240.0, gauges=(0.8,), loads=(foot,), demands=(Demand("deflection", 1.0, "foot"),), beads=drawn)
@@ -258,57 +267,38 @@ def test_a_search_that_the_clock_ended_says_so():
     assert result.cut_short and result.stopped == "0.5 s were not enough to try everything"
 
 
-# ------------------------------------------------------------------------------------------------ beads not needed
+# -------------------------------------------------------------------------------------------------- parts of the search
 
 
 @pytest.mark.slow
-def test_beads_that_the_judge_does_not_need_go_out_again():
+def test_beads_that_the_shell_model_does_not_need_are_removed():
     panel = replace(LID, gauges=(0.8,))
-    along = ""
-    hunt = SearchState(panel, time.monotonic() + 60, 0, "quick", no_progress, ignore_best)
-    here = GaugeSearch.prepare(hunt, 0.8, along)
-    rows = max(here.regular_choices, key=len)
-    many = hunt.evaluate(here.candidates.layout(0.8, rows))
-    assert many.met and len(rows) >= 5
-    few = remove_unneeded_beads(hunt, many, here)
-    assert few.met and len(few.layout.beads) < len(rows)
-    assert hunt.best is few
-    assert hunt.reasons[0.8] == GaugeOutcome(0.8, GaugeStatus.BEADED, beads=len(few.layout.beads))
-    for k in range(len(few.layout.beads)):  # not one of them can be spared
+    state = state_of(panel)
+    gauge_search = GaugeSearch.prepare(state, 0.8, "")
+    fullest = max(gauge_search.regular_choices, key=len)
+    many = state.evaluate(gauge_search.candidates.layout(0.8, fullest))
+    assert many.met and len(fullest) >= 5
+    few = remove_unneeded_beads(state, Budget.of(60.0), many, gauge_search)
+    assert few.met and len(few.layout.beads) < len(fullest)
+    assert state.incumbent.verdict is few
+    assert state.outcomes[0.8] == GaugeOutcome(0.8, GaugeStatus.BEADED, beads=len(few.layout.beads))
+    for k in range(len(few.layout.beads)):  # each of them is needed
         rest = few.layout.beads[:k] + few.layout.beads[k + 1 :]
-        assert not hunt.evaluate(replace(few.layout, beads=rest)).met
-    late = SearchState(panel, time.monotonic() - 1, 0, "quick", no_progress, ignore_best)
-    assert remove_unneeded_beads(late, many, here) is many
+        assert not state.evaluate(replace(few.layout, beads=rest)).met
+    late = state_of(panel)
+    assert remove_unneeded_beads(late, Budget.of(-1.0), many, gauge_search) is many
     assert late.cut_short
 
 
 @pytest.mark.slow
-def test_a_push_whose_limit_is_small_is_the_scouts_however_soft_the_bare_sheet():
-    """The bare sheet gives twice its thickness, but what meets the limit stays within small deflections."""
+def test_the_surrogate_covers_a_push_whose_limit_is_small_however_soft_the_bare_sheet():
+    """The bare sheet deflects by twice its thickness, but what meets the limit stays within small deflections."""
     demand = Demand("softness", 0.4, force=10.0)
     assert is_small_deflection(demand, 0.8)
     assert not is_small_deflection(replace(demand, limit=4.0), 0.8)
     panel = replace(LID, gauges=(0.8,), demands=(demand,))
-    hunt = SearchState(panel, time.monotonic() + 60, 0, "quick", no_progress, ignore_best)
-    here = GaugeSearch.prepare(hunt, 0.8, "xy")
-    assert screen(panel, here.candidates.layout(0.8, ()))[1] == (0,)
-    assert here.surrogate_loop(hunt, 0.5).met
-    assert here.objective.ignored == set()
-
-
-def test_a_look_is_remembered_by_places_and_a_bound_is_looked_at_again(monkeypatch):
-    """Looks end at the first demand over the cap, so what comes back is then a bound; only that is asked again."""
-    asked, told = [], {1.0: 1.5}
-    monkeypatch.setattr(
-        state,
-        "quick_utilisation",
-        lambda panel, layout, stop_above: asked.append(stop_above) or told.get(stop_above, 1.8),
-    )
-    here = SearchState(LID, 0.0, 0, "quick", no_progress, ignore_best)
-    one = Layout(1.0, (Bead(B16, ((60.0, 200.0), (440.0, 200.0))), Bead(B16, ((60.0, 100.0), (440.0, 100.0)))))
-    same = Layout(1.0, tuple(replace(bead, path=bead.path[::-1]) for bead in one.beads[::-1]))
-    assert [here.quick_utilisation(one, 1.0), here.quick_utilisation(same, 1.2)] == [1.5, 1.5] and asked == [1.0]
-    assert here.quick_utilisation(same, 1.7) == 1.8 and here.quick_utilisation(one, 1.7) == 1.8 and asked == [1.0, 1.7]
-    assert (
-        here.quick_utilisation(one, 2.0) == 1.8 and here.quick_utilisation(one, 9.0) == 1.8 and asked == [1.0, 1.7, 2.0]
-    )
+    state = state_of(panel)
+    gauge_search = GaugeSearch.prepare(state, 0.8, "xy")
+    assert screen(panel, gauge_search.candidates.layout(0.8, ()))[1] == (0,)
+    assert gauge_search.surrogate_loop(state, Budget.of(60.0), 0.5).met
+    assert gauge_search.objective.ignored == set()

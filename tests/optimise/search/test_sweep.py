@@ -1,4 +1,4 @@
-"""What-if: what is swept, rows that begin with each other's layout, and the table, CSV and picture of what came out."""
+"""Sweeps: what is varied, searches that start from the layout of the row before, and the table, CSV and picture."""
 
 import copy
 import csv
@@ -11,13 +11,20 @@ import pytest
 from support.panels import B16, B20, lid, rows
 from support.trike import GOOD
 
-import stiffen.optimise.search.sweep as sweep_module
 from stiffen.errors import InputError
 from stiffen.io.panel_file import panel_from_dict, read_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Load
 from stiffen.model.results import DemandResult, FlatSheetBaseline, SearchResult
-from stiffen.optimise.search.sweep import SweepPlan, parse_sweep, sweep
+from stiffen.optimise.search.sweep import (
+    SweepPlan,
+    SweepRow,
+    parse_sweep,
+    shown_demand,
+    sweep,
+    sweep_csv,
+    sweep_table,
+)
 from stiffen.output.plots import sweep_plot
 
 WIND, HERTZ = Demand("deflection", 3.0, "wind"), Demand("frequency", 40.0)
@@ -26,11 +33,11 @@ TWO = replace(ONE, demands=(WIND, HERTZ))
 BEADS = rows(B16, (100.0, 200.0, 300.0))
 
 
-def found(panel, layout, value=2.0, hertz=50.0, rival=True, stopped=""):
-    """What a search hands out, made up."""
-    told = {"deflection": value, "frequency": hertz}
+def found(panel, layout, value=2.0, hertz=50.0, baseline=True, stopped=""):
+    """A made-up result of a search."""
+    values = {"deflection": value, "frequency": hertz}
     demands = tuple(
-        DemandResult(d.kind, d.label, d.unit, d.limit, told[d.kind], m := d.margin(told[d.kind]), m >= 0, d.case)
+        DemandResult(d.kind, d.label, d.unit, d.limit, values[d.kind], m := d.margin(values[d.kind]), m >= 0, d.case)
         for d in panel.demands
     )
     verdict = replace(GOOD, layout=layout, demands=demands, mass_kg=panel.mass(layout))
@@ -38,31 +45,29 @@ def found(panel, layout, value=2.0, hertz=50.0, rival=True, stopped=""):
     return SearchResult(
         verdict,
         flat,
-        FlatSheetBaseline(1.5, flat.mass_kg, (1.5,), flat) if rival else FlatSheetBaseline(None, None),
+        FlatSheetBaseline(1.5, flat.mass_kg, (1.5,), flat) if baseline else FlatSheetBaseline(None, None),
         stopped=stopped,
     )
 
 
-@pytest.fixture
-def searched(monkeypatch):
-    """A made-up search that takes away a bead a row; hands back what it was asked."""
-    asked = []
+class Searcher:
+    """A made-up search that leaves out one more bead with each row; `asked` keeps what it was asked."""
 
-    def search(panel, *, start, progress, **options):
-        asked.append((panel, start, options))
+    def __init__(self):
+        self.asked = []
+
+    def __call__(self, panel, *, start, progress, **options):
+        self.asked.append((panel, start, options))
         progress(0.5, "half way")
-        beads = BEADS[: max(0, 4 - len(asked))]
+        beads = BEADS[: max(0, 4 - len(self.asked))]
         return found(panel, Layout(panel.gauges[0], beads), value=panel.demands[0].limit * 0.9)
 
-    monkeypatch.setattr(sweep_module, "search", search)
-    return asked
 
-
-# ---------------------------------------------------------------------------------------------------------- what to do
+# ------------------------------------------------------------------------------------------------------- the request
 
 
 @pytest.mark.parametrize(
-    ("panel", "words", "want"),
+    ("panel", "text", "expected"),
     [
         (ONE, "limit=3,2,4", SweepPlan("limit", (2.0, 3.0, 4.0), 0)),
         (ONE, "deflection=3,2", SweepPlan("limit", (2.0, 3.0), 0)),
@@ -73,12 +78,12 @@ def searched(monkeypatch):
     ],
     ids=lambda one: one if isinstance(one, str) else "",
 )
-def test_what_is_swept_goes_from_hard_to_easy(panel, words, want):
-    assert parse_sweep(panel, words) == want
+def test_values_go_from_the_most_demanding_to_the_least(panel, text, expected):
+    assert parse_sweep(panel, text) == expected
 
 
 @pytest.mark.parametrize(
-    ("panel", "words", "told"),
+    ("panel", "text", "message"),
     [
         (ONE, "limit", "'limit' has no values"),
         (ONE, "colour=1,2", "'colour' cannot be swept (one of: limit, gauge, dies, \"deflection wind=...\")"),
@@ -104,10 +109,10 @@ def test_what_is_swept_goes_from_hard_to_easy(panel, words, want):
     ],
     ids=lambda one: one if isinstance(one, str) else "",
 )
-def test_bad_sweeps_are_refused(panel, words, told):
+def test_bad_sweeps_are_refused(panel, text, message):
     with pytest.raises(InputError) as error:
-        parse_sweep(panel, words)
-    assert str(error.value).startswith("--sweep: ") and told in str(error.value)
+        parse_sweep(panel, text)
+    assert str(error.value).startswith("--sweep: ") and message in str(error.value)
 
 
 def test_each_row_has_its_own_panel():
@@ -119,9 +124,9 @@ def test_each_row_has_its_own_panel():
 def test_a_row_panel_reads_back_as_it_is():
     panel = read_panel(Path(__file__).parents[3] / "stiffen" / "data" / "starter_panel.toml")
     kept = copy.deepcopy(panel.source)
-    for words in ("gauge=0.8,1", "dies=1,2", f"{panel.demands[0].label}=1,2"):
-        what = parse_sweep(panel, words)
-        one = what.panel_for(panel, what.values[1])
+    for text in ("gauge=0.8,1", "dies=1,2", f"{panel.demands[0].label}=1,2"):
+        plan = parse_sweep(panel, text)
+        one = plan.panel_for(panel, plan.values[1])
         again = panel_from_dict(one.source, Path())
         assert (again.gauges, again.dies_at_most, again.demands) == (one.gauges, one.dies_at_most, one.demands)
         assert one != panel
@@ -131,26 +136,28 @@ def test_a_row_panel_reads_back_as_it_is():
 # ----------------------------------------------------------------------------------------------------------------- rows
 
 
-def test_each_row_begins_with_the_layout_of_the_row_before(searched):
-    told, done = [], []
+def test_each_search_starts_from_the_layout_of_the_row_before():
+    searcher, reports, done = Searcher(), [], []
     out = sweep(
         ONE,
         parse_sweep(ONE, "limit=2,3,4"),
         seconds=7.0,
-        progress=lambda f, words: told.append((f, words)),
+        progress=lambda *report: reports.append(report),
+        searcher=searcher,
         on_row=done.append,
     )
     assert [row.value for row in out] == [2.0, 3.0, 4.0] == [row.value for row in done]
-    assert [start for _, start, _ in searched] == [None, Layout(0.8, BEADS), Layout(0.8, BEADS[:2])]
-    assert [panel.demands[0].limit for panel, _, _ in searched] == [2.0, 3.0, 4.0]
-    assert all(options["seconds"] == 7.0 for _, _, options in searched)
-    assert [fraction for fraction, _ in told] == pytest.approx([1 / 6, 3 / 6, 5 / 6])
-    assert told[1][1] == "limit of deflection wind, mm 3: half way"
+    assert [start for _, start, _ in searcher.asked] == [None, Layout(0.8, BEADS), Layout(0.8, BEADS[:2])]
+    assert [panel.demands[0].limit for panel, _, _ in searcher.asked] == [2.0, 3.0, 4.0]
+    assert all(options["seconds"] == 7.0 for _, _, options in searcher.asked)
+    assert [fraction for fraction, _ in reports] == pytest.approx([1 / 6, 3 / 6, 5 / 6])
+    assert reports[1][1] == "limit of deflection wind, mm 3: half way"
 
 
-def test_a_layout_to_begin_with_takes_the_gauge_of_the_row(searched):
-    sweep(ONE, parse_sweep(ONE, "gauge=0.8,1.2"), start=Layout(1.0, BEADS[:1]))
-    assert [start for _, start, _ in searched] == [Layout(0.8, BEADS[:1]), Layout(1.2, BEADS)]
+def test_a_start_layout_takes_the_gauge_of_the_row():
+    searcher = Searcher()
+    sweep(ONE, parse_sweep(ONE, "gauge=0.8,1.2"), start=Layout(1.0, BEADS[:1]), searcher=searcher)
+    assert [start for _, start, _ in searcher.asked] == [Layout(0.8, BEADS[:1]), Layout(1.2, BEADS)]
 
 
 @pytest.mark.parametrize(
@@ -163,34 +170,34 @@ def test_a_layout_to_begin_with_takes_the_gauge_of_the_row(searched):
     ],
     ids=["not in the rack", "breaks a rule", "too many beads", "too many dies"],
 )
-def test_a_layout_that_would_not_do_is_no_start(searched, panel, start):
-    sweep(panel, parse_sweep(panel, "limit=2,3"), start=start)
-    assert searched[0][1] is None
+def test_a_layout_that_breaks_a_limit_or_rule_is_no_start(panel, start):
+    searcher = Searcher()
+    sweep(panel, parse_sweep(panel, "limit=2,3"), start=start, searcher=searcher)
+    assert searcher.asked[0][1] is None
 
 
-def test_an_interrupted_row_is_the_last(monkeypatch):
-    def search(panel, **options):
+def test_an_interrupted_row_is_the_last():
+    def interrupted(panel, **options):
         return found(panel, Layout(0.8), stopped="interrupted")
 
-    monkeypatch.setattr(sweep_module, "search", search)
-    assert len(sweep(ONE, parse_sweep(ONE, "limit=2,3,4"))) == 1
+    assert len(sweep(ONE, parse_sweep(ONE, "limit=2,3,4"), searcher=interrupted)) == 1
 
 
-# -------------------------------------------------------------------------------------------------------- what came out
+# --------------------------------------------------------------------------------------------------------- the results
 
 
 def three(values=((2.0, 1.9, 1.0), (3.0, 2.9, 0.8), (4.0, 4.2, 0.8))):
     """Rows of a swept limit: (limit, found, gauge)."""
-    what = parse_sweep(TWO, "deflection=2,3,4")
-    return what, tuple(
-        sweep_module.SweepRow(limit, found(what.panel_for(TWO, limit), Layout(gauge, BEADS), value, rival=limit > 2))
+    plan = parse_sweep(TWO, "deflection=2,3,4")
+    return plan, tuple(
+        SweepRow(limit, found(plan.panel_for(TWO, limit), Layout(gauge, BEADS), value, baseline=limit > 2))
         for limit, value, gauge in values
     )
 
 
 def test_table_has_a_line_a_row_and_stars_what_is_not_met():
-    what, out = three()
-    head, lines = sweep_module.sweep_table(TWO, what, out)
+    plan, out = three()
+    head, lines = sweep_table(TWO, plan, out)
     assert head[0] == "limit of deflection wind, mm" and head[6] == "deflection wind, mm"
     assert [line[0] for line in lines] == ["2", "3", "4 *"]
     assert [line[1] for line in lines] == ["1", "0.8", "0.8"]
@@ -201,8 +208,8 @@ def test_table_has_a_line_a_row_and_stars_what_is_not_met():
 
 
 def test_csv_has_full_figures_of_every_demand():
-    what, out = three()
-    lines = list(csv.DictReader(io.StringIO(sweep_module.sweep_csv(TWO, what, out))))
+    plan, out = three()
+    lines = list(csv.DictReader(io.StringIO(sweep_csv(TWO, plan, out))))
     assert [line["met"] for line in lines] == ["yes", "yes", "no"]
     assert [float(line["deflection wind, mm"]) for line in lines] == [1.9, 2.9, 4.2]
     assert [float(line["frequency, Hz"]) for line in lines] == [50.0] * 3
@@ -211,10 +218,10 @@ def test_csv_has_full_figures_of_every_demand():
 
 
 def test_the_demand_that_is_short_most_often_stands_for_stiffness():
-    what = parse_sweep(TWO, "gauge=0.8,1.0")
-    out = tuple(sweep_module.SweepRow(g, found(TWO, Layout(g), hertz=hertz)) for g, hertz in ((0.8, 20.0), (1.0, 41.0)))
-    assert sweep_module.shown_demand(what, out) == 1
-    assert sweep_module.shown_demand(*three()) == 0
+    plan = parse_sweep(TWO, "gauge=0.8,1.0")
+    out = tuple(SweepRow(g, found(TWO, Layout(g), hertz=hertz)) for g, hertz in ((0.8, 20.0), (1.0, 41.0)))
+    assert shown_demand(plan, out) == 1
+    assert shown_demand(*three()) == 0
 
 
 @pytest.fixture
@@ -226,8 +233,8 @@ def figure(monkeypatch):
 
 
 def test_picture_shows_every_row_and_the_flat_sheets_stiffer_to_the_right(figure):
-    what, out = three()
-    sweep_plot.sweep_picture(TWO, what, out, "unused.png")
+    plan, out = three()
+    sweep_plot.sweep_picture(TWO, plan, out, "unused.png")
     (axis,) = figure[0].axes
     left, right = axis.get_xlim()
     assert left > right, "a small deflection is stiff"
@@ -243,14 +250,14 @@ def test_picture_shows_every_row_and_the_flat_sheets_stiffer_to_the_right(figure
 
 
 def test_picture_of_frequencies_runs_upward_and_is_written(tmp_path):
-    what = parse_sweep(TWO, "frequency=50,40")
-    out = tuple(sweep_module.SweepRow(f, found(TWO, Layout(1.0, BEADS), hertz=f + 1)) for f in what.values)
-    sweep_plot.sweep_picture(TWO, what, out, tmp_path / "a.png")
+    plan = parse_sweep(TWO, "frequency=50,40")
+    out = tuple(SweepRow(f, found(TWO, Layout(1.0, BEADS), hertz=f + 1)) for f in plan.values)
+    sweep_plot.sweep_picture(TWO, plan, out, tmp_path / "a.png")
     assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
 
 
 def test_a_row_without_a_number_is_left_out_of_the_picture(figure):
-    what, out = three(((2.0, float("nan"), 1.0), (3.0, 2.9, 0.8)))
-    sweep_plot.sweep_picture(TWO, what, out, "unused.png")
+    plan, out = three(((2.0, float("nan"), 1.0), (3.0, 2.9, 0.8)))
+    sweep_plot.sweep_picture(TWO, plan, out, "unused.png")
     words = [text.get_text() for text in figure[0].findobj(matplotlib.text.Text)]
     assert "3\n0.8 mm" in words and "2\n1 mm" not in words

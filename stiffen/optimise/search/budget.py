@@ -1,0 +1,58 @@
+"""Time limits of a search and of its parts."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+
+def no_reserve() -> float:
+    """No time is kept back."""
+    return 0.0
+
+
+@dataclass(frozen=True)
+class Budget:
+    """The time that a part of a search may take.
+
+    start, deadline: s, on the clock of `time.monotonic`.  reserve: seconds of it that must stay free for what comes
+    after the deadline; called at each look at the clock, as they grow with the evaluation time of the best layout.
+    """
+
+    start: float
+    deadline: float
+    reserve: Callable[[], float] = no_reserve
+
+    @classmethod
+    def of(cls, seconds: float) -> Budget:
+        """From now on for so many seconds."""
+        now = time.monotonic()
+        return cls(now, now + seconds)
+
+    @property
+    def seconds_left(self) -> float:
+        """Seconds until the deadline, less the reserve; negative if time is up."""
+        return self.deadline - self.reserve() - time.monotonic()
+
+    @property
+    def is_spent(self) -> bool:
+        """True if no time is left."""
+        return self.seconds_left <= 0
+
+    @property
+    def length(self) -> float:
+        """Seconds from start to deadline."""
+        return self.deadline - self.start
+
+    def without_last(self, seconds: float) -> Budget:
+        """The same budget, ended so many seconds earlier."""
+        return replace(self, deadline=self.deadline - seconds)
+
+    def share(self, fraction: float) -> Budget:
+        """From now on for a fraction of the seconds left; the reserve is already taken off."""
+        return Budget.of(fraction * max(self.seconds_left, 0.0))
+
+
+UNLIMITED = Budget(-math.inf, math.inf)

@@ -1,0 +1,76 @@
+"""The incumbent of a search: the best layout so far, and the order of layouts that decides which one is best."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from stiffen.analysis.evaluation import Evaluation
+from stiffen.model.panel import Panel
+from stiffen.model.results import Verdict
+from stiffen.shop import process_plan
+
+from .settings import DEFAULT_SETTINGS, SearchSettings
+
+OnBest = Callable[[Verdict], None]
+
+
+def ignore_best(verdict: Verdict) -> None:
+    """An `on_best` callback that does nothing."""
+
+
+@dataclass(eq=False)
+class Incumbent:
+    """The best layout so far.
+
+    on_best: called with the verdict of each new incumbent.  evaluation: the complete evaluation behind `verdict`; None
+    if its mesh had no mesh error.
+    """
+
+    panel: Panel
+    on_best: OnBest = ignore_best
+    settings: SearchSettings = DEFAULT_SETTINGS
+    verdict: Verdict | None = None
+    evaluation: Evaluation | None = None
+
+    @property
+    def met(self) -> bool:
+        """True if there is an incumbent and it meets all demands."""
+        return self.verdict is not None and self.verdict.met
+
+    @property
+    def evaluation_seconds(self) -> float:
+        """Seconds that evaluating it took; 0 if there is none."""
+        return self.verdict.seconds if self.verdict else 0.0
+
+    def rank(self, verdict: Verdict) -> tuple:
+        """`rank` by the panel and settings of this search."""
+        return rank(self.panel, verdict, self.settings)
+
+    def best_met(self, verdicts: list[Verdict]) -> Verdict | None:
+        """Of some verdicts that meet all demands the best; None if none does."""
+        return min((one for one in verdicts if one.met), key=self.rank, default=None)
+
+    def consider(self, verdict: Verdict, evaluation: Evaluation | None = None) -> None:
+        """Accept a verdict if it ranks before the incumbent."""
+        if self.verdict is None or self.rank(verdict) < self.rank(self.verdict):
+            self.accept(verdict, evaluation)
+
+    def accept(self, verdict: Verdict, evaluation: Evaluation | None = None) -> None:
+        """Make a verdict the incumbent whatever its rank, and call `on_best`, unless it is the incumbent already."""
+        if verdict is not self.verdict:
+            self.verdict, self.evaluation = verdict, evaluation
+            self.on_best(verdict)
+
+
+def rank(panel: Panel, verdict: Verdict, settings: SearchSettings = DEFAULT_SETTINGS) -> tuple:
+    """Sort key of a verdict: smaller is better.
+
+    Layouts that meet all demands come first, by mass to within `mass_tolerance`, then bench minutes, then mass.
+    Others, and all if the goal is "stiffest", are ordered by utilisation, then mass.
+    """
+    if not verdict.met or panel.goal == "stiffest":
+        return (1, verdict.utilisation, verdict.mass_kg)
+    mass_class = round(math.log(verdict.mass_kg) / settings.mass_tolerance)
+    return (0, mass_class, process_plan.minutes(panel, verdict.layout), verdict.mass_kg)
