@@ -51,7 +51,8 @@ def write_all(
 
     result: of `search`, or the verdict of `check`; pictures of deflection, stress and mode need a verdict with result
     fields (`check(..., fields=True)`).  flat_baseline: the flat sheet that meets the same demands.  flat: the
-    verdict of the flat sheet of the same gauge.  A search result brings both.  paper: of the 1:1 pages, "a4", "letter" or "roll".
+    verdict of the flat sheet of the same gauge.  A search result brings both.
+    paper: of the 1:1 pages, "a4", "letter" or "roll".
     Returns the result as plain data, as layout.json holds it.  Raises InputError if a file cannot be written, or if
     another process writes into the folder.
     """
