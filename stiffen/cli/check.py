@@ -9,8 +9,8 @@ from .inputs import layout_of_file, panel_of_file, positive_number
 from .output_files import exit_status, flat_sheet_for_pictures, give_result, output_folder, summary
 from .terminal import progress_bar
 
-HELP = "judge a panel as it stands"
-DESCRIPTION = "Judge the panel, with the beads and holes its file gives, against its demands."
+HELP = "check a panel as it stands"
+DESCRIPTION = "Compute the panel, with the beads and holes of its file, and compare it with its demands."
 EXAMPLES = (
     "stiffen check hatch.toml --gauge 1.2",
     "stiffen check hatch.toml --layout out/layout.json --json result.json --plot pictures",
@@ -21,28 +21,28 @@ EXAMPLES = (
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command alone."""
     parser.add_argument("panel", metavar="PANEL.toml", help="the panel file")
-    parser.add_argument("--layout", metavar="L.json", help="judge the beads and holes of this layout instead")
+    parser.add_argument("--layout", metavar="L.json", help="take the beads and holes of this layout instead")
     parser.add_argument(
         "--gauge",
         metavar="MM",
         type=positive_number("mm"),
         help="sheet thickness, mm (default: the layout's, or the thinnest)",
     )
-    parser.add_argument("--rival", action="store_true", help="also look for the flat sheet that meets the demands")
+    parser.add_argument("--rival", action="store_true", help="also find the flat sheet that meets the demands")
     parser.add_argument(
         "--second-opinion",
         action="store_true",
-        help="ask another shell element too; more than 5 %% between them is a warning",
+        help="also compute with another shell element; a difference of more than 5 %% gives a warning",
     )
     parser.add_argument(
         "--plot",
         metavar="DIR",
-        help="write pictures here: layout, maps beside those of the flat sheet, first mode as GIF",
+        help="write pictures here: layout, result maps beside those of the flat sheet, first mode as GIF",
     )
 
 
 def run(args: argparse.Namespace) -> int:
-    """Evaluate, print the demand table, write JSON and pictures if asked."""
+    """Evaluate the panel, print the table of demands, write JSON and pictures if asked."""
     from stiffen.analysis.evaluation import check
     from stiffen.analysis.flat_sheet import flat_baseline
     from stiffen.io.result_json import result_document
@@ -76,8 +76,8 @@ def run(args: argparse.Namespace) -> int:
         lines.append(f"the thinnest sheet of the rack ({rack} mm); --gauge takes another")
     lines += ["", *demand_table(verdict), ""]
     if fasteners := fastener_table(panel, verdict):
-        lines += ["rivet or bolt that carries most:", *fasteners, ""]
-    lines += [f"look out: {line}" for line in data["warnings"]]
+        lines += ["most loaded rivets and bolts:", *fasteners, ""]
+    lines += [f"warning: {line}" for line in data["warnings"]]
     if baseline:
         lines.append(mass_comparison(verdict, baseline))
     give_result(args, data, [*lines, data["status"]])

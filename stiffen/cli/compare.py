@@ -15,10 +15,10 @@ from .terminal import MET, NOT_MET, Progress, print_lines, progress_bar
 if TYPE_CHECKING:
     from stiffen.output.report.comparison import Entry
 
-HELP = "set layouts side by side"
+HELP = "compare layouts side by side"
 DESCRIPTION = """\
-Set two to six layouts side by side: one table, one picture, and how each differs from the first.
-Takes the results in the layout files; judges a layout where its file holds none, or one of another layout.
+Compare two to six layouts: one table, one picture, and how each differs from the first.
+Takes the results in the layout files. Computes a layout again if its file holds no result that belongs to it.
 Writes compare.txt and compare.png."""
 EXAMPLES = (
     "stiffen compare out/hatch out/hatch2 --out out/both",
@@ -28,9 +28,9 @@ EXAMPLES = (
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command alone."""
-    parser.add_argument("layouts", metavar="L.json", nargs="+", help="layout files, or the folders they lie in")
+    parser.add_argument("layouts", metavar="L.json", nargs="+", help="layout files, or their folders")
     parser.add_argument("--out", metavar="DIR", required=True, help="folder for what is written; made if missing")
-    parser.add_argument("--judge", action="store_true", help="judge all of them again")
+    parser.add_argument("--judge", action="store_true", help="compute all of them again")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -8,8 +8,8 @@ from .inputs import layout_of_file
 from .output_files import closing_line, exit_status, flat_sheet_for_pictures, give_result, output_folder
 from .terminal import progress_bar
 
-HELP = "judge a layout again and write its drawings"
-DESCRIPTION = "Judge a layout again, also one edited by hand, and write what search writes."
+HELP = "compute a layout again and write its drawings"
+DESCRIPTION = "Compute a layout again, for example one edited by hand, and write the files that search writes."
 EXAMPLES = ("stiffen draw out/hatch/layout.json --out out/hatch2",)
 
 

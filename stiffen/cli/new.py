@@ -12,7 +12,7 @@ from .output_files import write_text
 from .terminal import MET, print_lines
 
 HELP = "write a panel file to start from"
-DESCRIPTION = "Write a commented panel file to start from. A file that is there already is left alone."
+DESCRIPTION = "Write a commented panel file to start from. A file that exists is not overwritten."
 EXAMPLES = ("stiffen new hatch.toml",)
 
 

@@ -17,9 +17,9 @@ Lengths in mm, forces in N, pressures in MPa, masses in kg, frequencies in Hz.""
 EPILOG = """\
 A first panel:
   stiffen new hatch.toml                    a commented panel file to edit
-  stiffen check hatch.toml                  the panel as it stands against its demands
+  stiffen check hatch.toml                  does the panel as it stands meet its demands?
   stiffen search hatch.toml --out hatch     beads, holes and gauge of least mass
-  stiffen draw hatch/layout.json --out new  drawings again, after an edit by hand
+  stiffen draw hatch/layout.json --out new  the drawings again, after an edit by hand
 
 Exit status: 0 demands met; 1 not met, or a shop rule broken; 2 bad input; 3 a mesh or solver failed.
 The numbers are a design aid: proof-load the finished panel before anyone relies on it."""
@@ -43,13 +43,13 @@ def _add_paper(parser: argparse.ArgumentParser) -> None:
 
 def _add_json(parser: argparse.ArgumentParser) -> None:
     """--json"""
-    text = "write the result here; - prints it, and nothing else, on the screen"
+    text = "write the result here; - prints it on the screen, and nothing else"
     parser.add_argument("--json", metavar="F.json", help=text)
 
 
 def _add_mesh(parser: argparse.ArgumentParser) -> None:
     """--mesh"""
-    parser.add_argument("--mesh", choices=MESH_LEVELS, default="normal", help="how fine to compute (default normal)")
+    parser.add_argument("--mesh", choices=MESH_LEVELS, default="normal", help="mesh level (default normal)")
 
 
 def _add_quiet(parser: argparse.ArgumentParser) -> None:

@@ -21,11 +21,12 @@ if TYPE_CHECKING:
 HELP = "find beads, holes and gauge of least mass"
 DESCRIPTION = """\
 Find the gauge, beads and flared holes of least mass that meet the demands.
-Writes layout.json (each time a better layout is found), marking.dxf (and marking_back.dxf where beads
-stand on both faces), template.pdf, template_back.pdf, card.pdf, card.txt, report.html and pictures:
-layout.png, before_after.png (judged.png where the flat sheet will do) and more. Ctrl-C ends it early; the
-best so far is kept. Of several panels each gets a folder of its own in DIR. A sweep writes sweep.txt,
-sweep.csv, sweep.png (mass against stiffness) and, in a folder for each value, layout.json to draw from."""
+Ctrl-C ends the search early and keeps the best layout so far.
+Writes into DIR: layout.json, each time a better layout is found; marking.dxf, and marking_back.dxf if beads
+stand on both faces; template.pdf and template_back.pdf; card.pdf and card.txt; report.html; pictures:
+layout.png, before_after.png (judged.png if the flat sheet meets the demands) and more.
+With several panels, each gets a folder of its own in DIR. A sweep writes sweep.txt, sweep.csv and sweep.png
+(mass against stiffness), and for each value a folder with a layout.json to draw from."""
 EXAMPLES = (
     "stiffen search hatch.toml --out out/hatch",
     "stiffen search hatch.toml --out out/hatch --seconds 600 --seed 3",
@@ -38,18 +39,18 @@ EXAMPLES = (
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command alone."""
-    parser.add_argument("panels", metavar="PANEL.toml", nargs="+", help="the panel file; several: all of a build")
+    parser.add_argument("panels", metavar="PANEL.toml", nargs="+", help="the panel file, or several of one build")
     parser.add_argument("--out", metavar="DIR", required=True, help="folder for what is written; made if missing")
     parser.add_argument(
         "--seconds",
         metavar="S",
         type=positive_number("seconds"),
         default=60.0,
-        help="time to search and judge, s, for each panel and each row of a sweep (default 60)",
+        help="time limit, s, for each panel and each value of a sweep (default 60)",
     )
-    parser.add_argument("--seed", metavar="N", type=seed, default=0, help="start of the random numbers (default 0)")
+    parser.add_argument("--seed", metavar="N", type=seed, default=0, help="seed of the random numbers (default 0)")
     parser.add_argument(
-        "--from", dest="start", metavar="L.json", help="go on from this layout; what is marked fixed in it stays"
+        "--from", dest="start", metavar="L.json", help="start from this layout; what is marked fixed in it stays"
     )
     parser.add_argument(
         "--jobs", metavar="N", type=count, default=1, help="panels to search at the same time (default 1)"
@@ -147,11 +148,11 @@ def _search_several(args: argparse.Namespace) -> int:
     lines, results = [], []
     for outcome in outcomes:
         folder = folders[outcome.name]
-        line = outcome.stdout.strip() or ("stopped before it was begun" if not outcome.attempts else "")
+        line = outcome.stdout.strip() or ("stopped before it was started" if not outcome.attempts else "")
         if outcome.died:
             line = (
-                f"its process died, begun {outcome.attempts} times (ended with {outcome.status}); what it had found "
-                f"lies in {folder}"
+                f"its process died after {outcome.attempts} attempts (exit status {outcome.status}); what it had found "
+                f"is in {folder}"
             )
         if outcome.died or not line:
             for error_line in outcome.stderr.splitlines():

@@ -11,7 +11,7 @@ from .terminal import MET, NOT_MET, print_lines
 HELP = "add up the panels of one build"
 DESCRIPTION = """\
 Add up the panels of one build: mass, sheets to buy by material and gauge with the place of each blank,
-what there is to roll, flare and rivet, minutes. A folder named twice counts twice."""
+beads, holes and rivets, minutes. A folder named twice counts twice."""
 EXAMPLES = (
     "stiffen tally out --csv build.csv",
     "stiffen tally out/hatch out/cheek_left out/cheek_right --sheet 2000x1000",
@@ -21,7 +21,7 @@ EXAMPLES = (
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command alone."""
     parser.add_argument("folders", metavar="DIR", nargs="+", help="folders of layouts, or layout files")
-    parser.add_argument("--csv", metavar="F.csv", help="write the table here, a line a panel")
+    parser.add_argument("--csv", metavar="F.csv", help="write the table here, one line a panel")
     parser.add_argument(
         "--sheet",
         metavar="XxY",

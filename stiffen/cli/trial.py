@@ -10,9 +10,9 @@ from .terminal import MET, print_lines
 
 HELP = "print a trial strip for a bead die"
 DESCRIPTION = """\
-Write the card of a trial strip: the strip at 1:1 with a line where each pass begins, a table for the
-depths, how to measure them, and how to enter them in the tools file; from there they set the turns.
-Writes trial.pdf and trial.txt, and tools.toml, a copy of the built-in tools, where the panel uses those."""
+Write the card of a trial strip: how to roll and measure it, a table for the depths, and how to enter them in
+the tools file, where they set the turns; then the strip at 1:1 with a line where each pass begins.
+Writes trial.pdf and trial.txt, and tools.toml, a copy of the built-in tools, if the panel uses those."""
 EXAMPLES = ("stiffen trial hatch.toml --die B16 --gauge 1.0 --out strip",)
 
 

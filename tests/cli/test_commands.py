@@ -233,7 +233,7 @@ def test_a_broken_rule_is_named_and_counts(panel_file, tmp_path, capsys):
     assert status == 1
     assert data["status"] == "not met"
     assert data["rules_broken"][0]["where"] == "bead[1] B16"
-    assert "look out: rule not kept: bead[1] B16: " in capsys.readouterr().out
+    assert "warning: rule not kept: bead[1] B16: " in capsys.readouterr().out
 
 
 # ----------------------------------------------------------------------------------------------------------- search
@@ -377,8 +377,8 @@ def ended(monkeypatch):
         (((0, "met: a\n", "", 1), (0, "met: b\n", "", 1)), 0, "met: b"),
         (((1, "NOT MET: a\n", "", 1), (0, "met: b\n", "", 1)), 1, "NOT MET: a"),
         (((3, "", "a.toml: nothing holds the sheet\n", 1), (1, "NOT MET: b\n", "", 1)), 3, "NOT MET: b"),
-        (((-9, "", "", 2), (0, "met: b\n", "", 1)), 3, "its process died, begun 2 times (ended with -9)"),
-        (((0, "stopped; met: a\n", "", 1), (130, "", "", 0)), 130, "stopped before it was begun"),
+        (((-9, "", "", 2), (0, "met: b\n", "", 1)), 3, "its process died after 2 attempts (exit status -9)"),
+        (((0, "stopped; met: a\n", "", 1), (130, "", "", 0)), 130, "stopped before it was started"),
     ],
     ids=["met", "not met", "failed", "died", "stopped"],
 )

@@ -1,4 +1,4 @@
-"""Shop card, HTML report, comparison, build summary, trial strip, list of built-in materials and tools.
+"""Shop card, HTML report, comparison, build summary, trial strip, catalogue of built-in materials and tools.
 
 Imports `drawing` and below.
 """

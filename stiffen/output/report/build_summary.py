@@ -1,6 +1,6 @@
-"""All panels of one build: mass, sheet to buy by gauge, what there is to roll, flare, rivet, and how long it takes.
+"""The panels of one build added up: mass, sheets to buy by material and gauge, beads, holes, rivets, minutes.
 
-Blanks are the rough cuts, as rectangles; `nesting` lays them into stock sheets.  kg, mm, m, minutes.
+A blank is the rectangle around the rough cut; `sheet_nesting` places the blanks on stock sheets.  kg, mm, m, minutes.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ class Purchase:
 
 
 def build_panel(panel: Panel, layout: Layout, status: str) -> BuildPanel:
-    """What one panel adds to the tally."""
+    """The summary of one panel.  status: "met", "not met" or "not judged"."""
     x0, y0, x1, y1 = rough_outline(panel, layout).bounds
     return BuildPanel(
         panel=panel.name,
@@ -85,7 +85,7 @@ def build_panel(panel: Panel, layout: Layout, status: str) -> BuildPanel:
 
 
 def _fitted_mass(panel: Panel) -> float:
-    """kg of edge trim and of what is bolted on."""
+    """Mass of the edge trim and of what is bolted on, kg."""
     around = panel.region.exterior.length
     trims = (trim.kg_per_metre * (LineString(trim.path).length if trim.path else around) for trim in panel.trims)
     return sum(trims) / 1000 + sum(mass.kg for mass in panel.masses)
@@ -94,9 +94,9 @@ def _fitted_mass(panel: Panel) -> float:
 def purchases(
     panels: Sequence[BuildPanel], stock: Sequence[tuple[float, float]] = STOCK_SHEETS
 ) -> tuple[Purchase, ...]:
-    """Sheets to buy for each material and gauge: of the stock sizes the one that needs least sheet in all.
+    """The sheets to buy for each material and gauge, all of one stock size.
 
-    A size that holds more of the blanks goes before one that holds fewer.
+    The size that holds most of the blanks is taken; of equal ones that of least area in all.  stock: sizes, mm.
     """
     kinds = dict.fromkeys((one.material, one.gauge_mm) for one in panels)
     return tuple(
@@ -143,11 +143,11 @@ SUMMARY_HEAD = (
     "rivets",
     "min",
 )
-NUMBER_COLUMNS = (3, 4, 5, 6, 7, 8, 9, 10)  # columns that stand at the right
+NUMBER_COLUMNS = (3, 4, 5, 6, 7, 8, 9, 10)  # right-aligned columns
 
 
 def summary_rows(panels: Sequence[BuildPanel]) -> list[tuple[str, ...]]:
-    """Rows under HEAD: a line a panel, and the sum."""
+    """Rows under HEAD: one for each panel, then the sum."""
     table = [
         (
             one.panel,
@@ -177,7 +177,7 @@ def summary_rows(panels: Sequence[BuildPanel]) -> list[tuple[str, ...]]:
 
 
 def purchase_lines(purchases: Iterable[Purchase]) -> list[str]:
-    """What to buy, and where each blank lies on its sheet."""
+    """Lines of text: the sheets to buy, and the place of each blank on its sheet."""
     lines = []
     for one in purchases:
         size = f"{one.sheet[0]:g} x {one.sheet[1]:g}"
@@ -191,12 +191,12 @@ def purchase_lines(purchases: Iterable[Purchase]) -> list[str]:
 
 def _place_text(placed: PlacedBlank) -> str:
     wide, high = placed.size
-    turned = " turned" if placed.rotated else ""
-    return f"{placed.blank.name}{turned} {wide:.0f} x {high:.0f} at {placed.x:.0f}, {placed.y:.0f}"
+    rotated = " turned" if placed.rotated else ""
+    return f"{placed.blank.name}{rotated} {wide:.0f} x {high:.0f} at {placed.x:.0f}, {placed.y:.0f}"
 
 
 def csv_text(panels: Sequence[BuildPanel]) -> str:
-    """The tally as CSV: names of the columns, a line a panel; no sum, so that a spreadsheet makes its own."""
+    """The summary as CSV: names of the columns, then one line for each panel, without a sum."""
     names = [one.name for one in fields(BuildPanel) if one.name != "density"]
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")

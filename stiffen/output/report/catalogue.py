@@ -1,4 +1,4 @@
-"""What is built in, and what a shop has, as text: materials, sheets, tools, cutters, spacing rules."""
+"""The built-in materials and sheets, and a shop's tools, cutters and spacing rules, as lines of text."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ MAX_LINE_CHARS = 100
 
 
 def stock_lines(tools: Tools) -> list[str]:
-    """All of it, line by line; mm, GPa, MPa, kg/m3 as the heads say."""
+    """All of it as lines of text; the heads of the tables give the units."""
     return [
         *_materials(tools),
         "",
@@ -40,10 +40,10 @@ def stock_lines(tools: Tools) -> list[str]:
     ]
 
 
-def _wrapped_list(name: str, words: Sequence[str]) -> str:
-    """A name and what belongs to it, folded under its beginning."""
+def _wrapped_list(name: str, items: Sequence[str]) -> str:
+    """A name and a list, wrapped with an indent."""
     return textwrap.fill(
-        f"{name}: {', '.join(words)}", MAX_LINE_CHARS, subsequent_indent="    ", break_on_hyphens=False
+        f"{name}: {', '.join(items)}", MAX_LINE_CHARS, subsequent_indent="    ", break_on_hyphens=False
     )
 
 

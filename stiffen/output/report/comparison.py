@@ -1,4 +1,4 @@
-"""Layouts side by side: one table, and the difference to the first in plain words."""
+"""Layouts side by side: one table, and sentences on how each differs from the first."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from stiffen.shop import process_plan
 from .shop_card import mass_text
 
 MAX_LAYOUTS = 6
-MAX_TITLE_CHARS = 14  # letters of a name that stands over a column
+MAX_TITLE_CHARS = 14  # characters of a title over a column
 MASS_RESOLUTION = 0.001  # kg
-SAME_VALUE_TOLERANCE = 0.01  # share by which two values may differ and still be told as the same
+SAME_VALUE_TOLERANCE = 0.01  # relative difference up to which two values count as the same
 
 
 @dataclass(frozen=True)
 class Entry:
-    """A judged layout with a short title."""
+    """An evaluated layout with a short title."""
 
     title: str
     panel: Panel
@@ -29,7 +29,7 @@ class Entry:
 
     @property
     def minutes(self) -> float:
-        """Minutes at the bench."""
+        """Bench time, minutes."""
         return process_plan.minutes(self.panel, self.verdict.layout)
 
     @property
@@ -43,20 +43,20 @@ class Entry:
 
 
 def demand_labels(entries: Sequence[Entry]) -> tuple[str, ...]:
-    """Labels of all demands made of any of the layouts, in the order they come."""
+    """Labels of the demands on any of the layouts, in their order."""
     return tuple(dict.fromkeys(one.label for entry in entries for one in entry.verdict.demands))
 
 
 def shared_limit(entries: Sequence[Entry], label: str) -> float | None:
-    """The limit of a demand where all that make it set the same."""
+    """The limit of a demand if it is the same for all layouts that have it, else None."""
     limits = {one.limit for entry in entries if (one := entry.demand(label))}
     return limits.pop() if len(limits) == 1 else None
 
 
 def comparison_table(entries: Sequence[Entry]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
-    """Head and rows: one row a quantity, one column a layout; '*' marks a demand that is not met.
+    """Head and rows of the table: one row a quantity, one column a layout.  "*" marks a demand that is not met.
 
-    Panel and material stand there only where they differ.  Long names stand before it instead, see `legend`.
+    Panel and material have rows only if they differ.  Long names are left to `legend`.
     """
     short = not legend(entries)
     head = (
@@ -94,21 +94,21 @@ def comparison_table(entries: Sequence[Entry]) -> tuple[tuple[str, ...], list[tu
 
 
 def legend(entries: Sequence[Entry]) -> list[str]:
-    """A line a layout: its number, title, panel and material; none where all names are short enough for the table."""
-    told = [(entry.title, entry.panel.name, entry.panel.material.name) for entry in entries]
-    differ = [i for i in range(3) if i == 0 or len({names[i] for names in told}) > 1]
-    if all(len(names[i]) <= MAX_TITLE_CHARS for names in told for i in differ):
+    """One line a layout with number, title, panel and material; empty if all names fit in the table."""
+    names = [(entry.title, entry.panel.name, entry.panel.material.name) for entry in entries]
+    differ = [i for i in range(3) if i == 0 or len({one[i] for one in names}) > 1]
+    if all(len(one[i]) <= MAX_TITLE_CHARS for one in names for i in differ):
         return []
-    return [f"{number}  {', '.join(names[i] for i in differ)}" for number, names in enumerate(told, 1)]
+    return [f"{number}  {', '.join(one[i] for i in differ)}" for number, one in enumerate(names, 1)]
 
 
 def shortened(text: str, max_chars: int) -> str:
-    """Words cut to `max_chars` letters, two dots for what is missing."""
+    """The text cut to `max_chars` characters, with two dots at the end."""
     return text if len(text) <= max_chars else text[: max_chars - 2] + ".."
 
 
 def _value_cell(demand: DemandResult | None, no_star: str) -> str:
-    """A value, starred where it is missed, else with room for a star."""
+    """A value with a star if the demand is not met, else with `no_star` in its place."""
     if demand is None:
         return f"-{no_star}"
     star = no_star if demand.met else " *"
@@ -118,22 +118,25 @@ def _value_cell(demand: DemandResult | None, no_star: str) -> str:
 
 
 def _limit_cell(entries: Sequence[Entry], label: str) -> str:
-    """The limit of a demand with its direction; 'differ' where the layouts' panels set different ones."""
+    """The limit of a demand with its direction; "differ" if the panels set different ones."""
     limit = shared_limit(entries, label)
     one = next(found for entry in entries if (found := entry.demand(label)))
     return "differ" if limit is None else f"{'<=' if one.kind in ('deflection', 'softness') else '>='} {limit:g}"
 
 
 def differences(entries: Sequence[Entry]) -> list[str]:
-    """How each layout differs from the first, and which is the lightest that meets its demands."""
-    told = [_difference(entries[0], other, number) for number, other in enumerate(entries[1:], 2)]
+    """Sentences: how each layout differs from the first, and which is the lightest that meets its demands."""
+    sentences = [_difference(entries[0], other, number) for number, other in enumerate(entries[1:], 2)]
     if len({entry.panel.name for entry in entries}) > 1:
-        told.append("These are not all the same panel: set only like things against each other.")
+        sentences.append("The layouts are of different panels: compare only what is alike.")
     met = [(entry.verdict.mass_kg, number) for number, entry in enumerate(entries, 1) if entry.verdict.met]
     if not met:
-        return [*told, "None of them meets all its demands."]
+        return [*sentences, "None of them meets all its demands."]
     mass, number = min(met)
-    return [*told, f"Lightest that meets all its demands: {number} ({entries[number - 1].title}), {mass_text(mass)}."]
+    return [
+        *sentences,
+        f"Lightest that meets all its demands: {number} ({entries[number - 1].title}), {mass_text(mass)}.",
+    ]
 
 
 def _difference(first: Entry, other: Entry, number: int) -> str:
@@ -144,14 +147,14 @@ def _difference(first: Entry, other: Entry, number: int) -> str:
     for label in demand_labels([first, other]):
         parts += _demand_difference(first.demand(label), other.demand(label))
     parts += _work_difference(first, other)
-    words = f"{number} ({other.title}) against 1 ({first.title}): {'; '.join(parts)}."
+    sentence = f"{number} ({other.title}) against 1 ({first.title}): {'; '.join(parts)}."
     before, after = first.missed, other.missed
     if after:
         also = " (1 misses the same)" if after == before else ""
-        words += f" It misses {', '.join(after)}{also}."
+        sentence += f" It misses {', '.join(after)}{also}."
     elif before:
-        words += f" It meets all; 1 misses {', '.join(before)}."
-    return words
+        sentence += f" It meets all; 1 misses {', '.join(before)}."
+    return sentence
 
 
 def _mass_difference(before: float, after: float) -> str:
@@ -172,12 +175,12 @@ def _demand_difference(before: DemandResult | None, after: DemandResult | None) 
     unit = "" if after.unit == "x" else f" {after.unit}"
     size = f"{100 * abs(change):.0f} %" if abs(change) < 2 else f"{after.value / before.value:.1f} times"
     more = "more" if change > 0 else "less"
-    told = f"{size} {more}" if abs(change) < 2 else size
-    return [f"{after.label} {told} ({after.value:.3g} for {before.value:.3g}{unit})"]
+    difference = f"{size} {more}" if abs(change) < 2 else size
+    return [f"{after.label} {difference} ({after.value:.3g} for {before.value:.3g}{unit})"]
 
 
 def _work_difference(first: Entry, other: Entry) -> list[str]:
-    """What there is to do at the bench, more or less than for the first."""
+    """Beads, holes, rolled length and minutes, more or less than for the first."""
     parts = []
     a, b = first.verdict.layout, other.verdict.layout
     for noun, before, after in (("bead", a.beads, b.beads), ("flared hole", a.holes, b.holes)):

@@ -1,7 +1,7 @@
-"""The report as one self-contained web page: what to make, how sure it is, the maps and the card.
+"""The report as one web page: results, layout, tables of beads and holes, warnings, pictures and the card.
 
-The layout stands there as a drawing in which each bead and hole tells its sizes under the pointer.  Nothing is loaded
-from elsewhere.  The template is data/report.html.
+In the drawing of the layout each bead and hole shows its sizes under the pointer.  The page loads nothing else.  Its
+template is data/report.html.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from stiffen.shop.roller_settings import pass_depths
 
 from .shop_card import DEMAND_HEAD, bound_text, card, demand_rows, mass_comparison, mass_text
 
-DRAWING_MARGIN = 0.04  # of the longer side, left free round the drawing
+DRAWING_MARGIN = 0.04  # of the longer side, around the drawing
 
 
 def write_page(
@@ -44,10 +44,9 @@ def write_page(
 ) -> None:
     """Write the report as HTML, whole or not at all.
 
-    rival: the flat sheet that meets the same demands.  flat: the verdict of the flat sheet of the same gauge.
-    gauges: the outcome at every gauge that was searched.  bound: as in `card`.  pictures: (caption, PNG file),
-    taken into the page.
-    Raises InputError where the place cannot be written, OSError for a picture that cannot be read.
+    plan, flat_baseline, gauges, bound: see `card`.  flat: the verdict of the flat sheet of the same gauge, to compare
+    with.  pictures: (caption, PNG file) pairs, embedded in the page.
+    Raises InputError if the file cannot be written, OSError if a picture cannot be read.
     """
     text = page(
         panel, verdict, flat_baseline=flat_baseline, flat=flat, gauges=gauges, bound=bound, pictures=pictures, plan=plan
@@ -67,7 +66,7 @@ def page(
     bound: BoundRecord | None = None,
     pictures: Sequence[tuple[str, Path]] = (),
 ) -> str:
-    """The text of the page; see `write_page`."""
+    """The page as HTML text; see `write_page`."""
     from jinja2 import Environment, StrictUndefined
 
     plan = plan_for(panel, verdict.layout, plan)
@@ -108,12 +107,12 @@ def _facts(
         ("at the bench", f"about {plan.minutes:.0f} minutes"),
     ]
     if flat_baseline:
-        facts.append(("beside a flat sheet", mass_comparison(verdict, flat_baseline)))
+        facts.append(("compared with flat", mass_comparison(verdict, flat_baseline)))
     return facts
 
 
 def _flat_comparison(verdict: Verdict, flat: Verdict | None) -> list[tuple[str, str, str, str]]:
-    """Each demand: its label, the flat sheet's value, this layout's, and the limit."""
+    """Rows of label, value of the flat sheet, value of this layout, limit: the mass, then each demand."""
     if flat is None:
         return []
     beside = {row[0]: row[2] for row in demand_rows(flat)}
@@ -126,9 +125,9 @@ def _flat_comparison(verdict: Verdict, flat: Verdict | None) -> list[tuple[str, 
 
 
 def _bead_rows(panel: Panel, plan: ProcessPlan) -> list[dict]:
-    """What the table and the drawing tell of each bead, in rolling order; places from the datum corner, mm.
+    """Texts of each bead for table and drawing, in rolling order; coordinates from the datum corner, mm.
 
-    The frame side is the one seen with that face up on which the bead is rolled.
+    The frame side is seen with that face up on which the bead is rolled.
     """
     layout = plan.layout
     seen = {face: face_view(panel, layout, face, plan) for face in rolled_faces(layout)}
@@ -171,7 +170,7 @@ def _datum_xy(panel: Panel, at: tuple[float, float]) -> tuple[float, float]:
 
 
 def _drawing(panel: Panel, verdict: Verdict, bead_rows: list[dict]) -> dict:
-    """The layout as shapes of an SVG, mm from the datum corner, y downward as screens have it."""
+    """The layout as shapes of an SVG, mm from the datum corner, y downward."""
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
     edge = DRAWING_MARGIN * max(x1 - x0, y1 - y0)
 
@@ -207,7 +206,7 @@ def _drawing(panel: Panel, verdict: Verdict, bead_rows: list[dict]) -> dict:
 
 
 def _bead_shape(bead: Bead, outline: Callable, spot: Callable) -> dict:
-    """Band, axis and middle of a bead, in the drawing's words."""
+    """Band, axis and middle of a bead, as SVG writes them."""
     axis = LineString(bead.path)
     band = axis.buffer(bead.die.width / 2, cap_style="flat")
     middle = axis.interpolate(0.5, normalized=True)

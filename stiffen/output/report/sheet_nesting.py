@@ -1,7 +1,7 @@
-"""Rectangular blanks into stock sheets: shelves, so that every cut is a straight one across what is left.
+"""Places rectangular blanks on stock sheets in shelves, so that every cut goes straight across the rest of the sheet.
 
-That is how a sheet is parted with a guillotine shear or with snips along a line.  A packing without that rule may save
-a little more sheet; no library is needed for this one, and what there is for Python has not been kept up.  mm.
+A guillotine shear, or snips along a line, can cut nothing else.  Packing without this rule might save a little sheet.
+No library is used: those for Python are not maintained.  Lengths in mm.
 """
 
 from __future__ import annotations
@@ -10,12 +10,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 
-CUT_GAP = 5.0  # mm between blanks, for a wandering cut: common practice, no source
+CUT_GAP = 5.0  # mm between blanks, because a cut wanders: common practice, no source
 
 
 @dataclass(frozen=True)
 class Blank:
-    """A rectangle to cut."""
+    """A rectangle to cut, mm."""
 
     name: str
     width: float
@@ -24,7 +24,7 @@ class Blank:
 
 @dataclass(frozen=True)
 class PlacedBlank:
-    """A blank on a sheet: number of the sheet from 1, lower left corner, and whether it lies turned by 90 degrees."""
+    """A blank on a sheet.  sheet: number from 1.  x, y: lower left corner, mm.  rotated: by 90 degrees."""
 
     blank: Blank
     sheet: int
@@ -34,21 +34,22 @@ class PlacedBlank:
 
     @property
     def size(self) -> tuple[float, float]:
-        """Extent along x and y as it lies."""
+        """Extent along x and y, mm."""
         size = self.blank.width, self.blank.height
         return size[::-1] if self.rotated else size
 
 
 def fits(blank: Blank, sheet: tuple[float, float]) -> bool:
-    """True where the blank goes into one sheet, turned or not."""
+    """True if the blank fits on one sheet, rotated or not."""
     return all(side <= room for side, room in zip(sorted((blank.width, blank.height)), sorted(sheet), strict=True))
 
 
 def nest(blanks: Sequence[Blank], sheet: tuple[float, float], gap: float = CUT_GAP) -> tuple[PlacedBlank, ...]:
-    """All blanks on as few sheets as the shelves find, then on as little of the last as they find.
+    """Place all blanks on few sheets, and on little of the last one.
 
-    Tries shelves along both sides of the sheet, blanks lying, standing and as given, tall ones first and long ones
-    first.  The grain of the sheet is not minded.  Raises ValueError for a blank that no sheet holds.
+    A heuristic: it tries shelves along both sides of the sheet, blanks lying, standing and as given, the highest or the
+    longest first, and keeps the best.  The grain of the sheet is ignored.  Raises ValueError for a blank that is larger
+    than the sheet.
     """
     if lost := [blank.name for blank in blanks if not fits(blank, sheet)]:
         raise ValueError(f"larger than a sheet of {sheet[0]:g} x {sheet[1]:g} mm: {', '.join(lost)}")
@@ -60,7 +61,7 @@ def nest(blanks: Sequence[Blank], sheet: tuple[float, float], gap: float = CUT_G
 
 
 def _used_sheet(placed: Sequence[PlacedBlank]) -> tuple[int, float]:
-    """Sheets used, and how much of the last one is touched, mm2."""
+    """Number of sheets used, and the used area of the last one, mm2."""
     last = max((one.sheet for one in placed), default=0)
     ends = [(one.x + one.size[0], one.y + one.size[1]) for one in placed if one.sheet == last]
     return last, max((x for x, _ in ends), default=0.0) * max((y for _, y in ends), default=0.0)
@@ -68,7 +69,7 @@ def _used_sheet(placed: Sequence[PlacedBlank]) -> tuple[int, float]:
 
 @dataclass
 class _Shelf:
-    """A strip right across a sheet: where it starts, how high it is, how much of it is taken."""
+    """A strip across a sheet.  position: where it starts.  height: its width.  used_length: taken by blanks.  mm."""
 
     sheet: int
     position: float
@@ -79,7 +80,7 @@ class _Shelf:
 def _fill_shelves(
     blanks: Sequence[Blank], sheet: tuple[float, float], gap: float, across: bool, lie: str, by_height: bool
 ) -> tuple[PlacedBlank, ...]:
-    """First fit: each blank into the first shelf that holds it, else onto a new one.  across: shelves along y."""
+    """First fit: each blank goes on the first shelf that holds it, else on a new one.  across: shelves along y."""
     long, deep = sheet[::-1] if across else sheet
     order = sorted(blanks, key=lambda one: _first_pose(one, across, lie)[:: -1 if by_height else 1], reverse=True)
     shelves: list[_Shelf] = []
@@ -101,7 +102,7 @@ def _fill_shelves(
 
 
 def _first_pose(blank: Blank, across: bool, lie: str) -> tuple[float, float]:
-    """Extent along and across the shelf in the pose that is tried first."""
+    """Extent along and across the shelf, in the pose that is tried first."""
     length, height = (blank.height, blank.width) if across else (blank.width, blank.height)
     if lie == "lying":
         return max(length, height), min(length, height)
@@ -111,7 +112,7 @@ def _first_pose(blank: Blank, across: bool, lie: str) -> tuple[float, float]:
 
 
 def _poses(blank: Blank, across: bool, lie: str) -> Iterator[tuple[float, float, bool]]:
-    """Extent along and across the shelf, and whether the blank is turned: the pose tried first, then the other."""
+    """Extent along and across the shelf and whether the blank is rotated, for the first pose and the other."""
     plain = (blank.height, blank.width) if across else (blank.width, blank.height)
     first = _first_pose(blank, across, lie)
     yield (*first, first != plain)
@@ -121,7 +122,7 @@ def _poses(blank: Blank, across: bool, lie: str) -> Iterator[tuple[float, float,
 def _pose_on_shelf(
     blank: Blank, shelf: _Shelf, long: float, gap: float, across: bool, lie: str
 ) -> tuple[float, float, bool] | None:
-    """The first pose in which a shelf still holds the blank."""
+    """The first pose in which the shelf still holds the blank, or None."""
     left = long - shelf.used_length - (gap if shelf.used_length else 0.0)
     return next((pose for pose in _poses(blank, across, lie) if pose[0] <= left and pose[1] <= shelf.height), None)
 
@@ -129,7 +130,7 @@ def _pose_on_shelf(
 def _new_shelf(
     blank: Blank, shelves: list[_Shelf], long: float, deep: float, gap: float, across: bool, lie: str
 ) -> tuple[_Shelf, tuple[float, float, bool]]:
-    """A shelf for the blank on the first sheet with room, else on a new sheet."""
+    """A new shelf for the blank, on the first sheet with room, else on a new sheet."""
     poses = [pose for pose in _poses(blank, across, lie) if pose[0] <= long and pose[1] <= deep]
     sheets = max((shelf.sheet for shelf in shelves), default=0)
     for number in range(1, sheets + 1):

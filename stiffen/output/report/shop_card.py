@@ -1,4 +1,4 @@
-"""The shop card: what to buy, how to set the roller, what to do in which order, and what was found."""
+"""The shop card: the sheet to buy, warnings, roller settings, beads and holes, order of work, results, cautions."""
 
 from __future__ import annotations
 
@@ -35,13 +35,13 @@ from .sections import MAX_LINE_CHARS, Section, Table, columns, text_lines
 MASS_RESOLUTION = 0.001  # kg
 NO_FLAT_SHEET = "no flat sheet in the rack meets the demands"
 DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "2nd", "w/t")
-DIE_STRAIN_HEAD = ("die", "run-out mm", "if held: stretches", "thins", "if free: draws in mm", "spring-back mm")
+DIE_STRAIN_HEAD = ("die", "run-out mm", "held: stretch", "thinning", "free: draw-in mm", "spring-back mm")
 DECIDED_BY_TEXT = {LINEAR: "linear", NONLINEAR: "large defl.", NOT_DECIDED: "not decided"}
 
 
 @dataclass(frozen=True)
 class Card:
-    """A title, bad news in capitals if there is any, and sections."""
+    """The content of a card.  alerts: demands that are not met, or a lighter flat sheet."""
 
     title: str
     alerts: tuple[str, ...]
@@ -57,28 +57,25 @@ def card(
     gauges: Sequence[GaugeOutcome] = (),
     bound: BoundRecord | None = None,
 ) -> Card:
-    """What the card says; beads are numbered in rolling order.
+    """The content of the card.  Beads are numbered in rolling order.
 
-    rival: the flat sheet to compare with.  gauges: the outcome at every gauge that was searched.  bound: on the
-    bench time of the layout.  plan: of the verdict's layout, where it is made already.
+    plan: the process plan of the verdict's layout, if it is made already.  flat_baseline: the flat sheet to compare
+    with.  gauges: how the search ended at each gauge.  bound: on the bench time of the layout.
     """
     plan = plan_for(panel, verdict.layout, plan)
     verdict = replace(verdict, layout=plan.layout)
     layout = plan.layout
-    found = Table(DEMAND_HEAD, tuple(demand_rows(verdict)), (1, 2, 3, 6, 7, 8))
+    demands = Table(DEMAND_HEAD, tuple(demand_rows(verdict)), (1, 2, 3, 6, 7, 8))
     sections: list[tuple[str, Sequence[str | Table]]] = [
         ("SHEET", _sheet_lines(panel, verdict, flat_baseline, plan)),
+        ("WARNINGS", list_warnings(plan.violations, verdict, plan.cautions)),
         ("TRIAL STRIP FIRST", _roller_settings(plan)),
-        ("BEADS, IN THE ORDER TO ROLL THEM", _bead_table(panel, plan)),
+        ("BEADS, IN ROLLING ORDER", _bead_table(panel, plan)),
         ("FLARED HOLES", _hole_tables(panel, layout)),
         ("ORDER OF WORK", [*(f"{n:2}.\t{step}" for n, step in enumerate(plan.work_steps, 1)), _minutes_text(plan)]),
-        ("WHAT WAS ASKED, WHAT WAS FOUND", [found, *_model_notes(verdict)] if verdict.demands else [NO_DEMAND_TEXT]),
-        ("RIVET OR BOLT THAT CARRIES MOST", _fastener_tables(panel, verdict)),
-        ("LOOK OUT", list_warnings(plan.violations, verdict, plan.cautions)),
-        (
-            "OTHER SHEETS, LESS WORK?",
-            _other_sheets(gauges, bound),
-        ),
+        ("DEMANDS AND RESULTS", [demands, *_model_notes(verdict)] if verdict.demands else [NO_DEMAND_TEXT]),
+        ("MOST LOADED RIVETS AND BOLTS", _fastener_tables(panel, verdict)),
+        ("OTHER GAUGES, BENCH TIME", _other_gauges(gauges, bound)),
         ("CAUTIONS", CAUTIONS),
     ]
     return Card(
@@ -97,20 +94,22 @@ def card_text(
     gauges: Sequence[GaugeOutcome] = (),
     bound: BoundRecord | None = None,
 ) -> str:
-    """The card as plain text, lines of at most 100 letters; see `card`."""
-    told = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, bound=bound)
-    title = told.title.upper()
-    lines = [title, "=" * min(len(title), 100), *told.alerts]
-    return "\n".join([*lines, *(line for one in told.sections for line in ("", *text_lines(one)))]) + "\n"
+    """The card as plain text, lines of at most 100 characters; see `card`."""
+    content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, bound=bound)
+    title = content.title.upper()
+    lines = [title, "=" * min(len(title), MAX_LINE_CHARS), *content.alerts]
+    for section in content.sections:
+        lines += ["", *text_lines(section)]
+    return "\n".join(lines) + "\n"
 
 
-# -------------------------------------------------------------------------------------------- what others say as well
+# ------------------------------------------------------------------------------------ shared with screen and report
 
 NO_DEMAND_TEXT = "the panel file makes no demand"
 
 
 def demand_rows(verdict: Verdict) -> list[tuple[str, ...]]:
-    """Every demand as words under DEMAND_HEAD."""
+    """A row under DEMAND_HEAD for each demand."""
     return [
         (
             _shortened(demand.label, 24),
@@ -128,15 +127,15 @@ def demand_rows(verdict: Verdict) -> list[tuple[str, ...]]:
 
 
 def demand_table(verdict: Verdict) -> list[str]:
-    """Every demand with limit, value, margin, how far to believe it; then how the edges hold in their plane."""
+    """The table of demands as lines of text, then the in-plane restraint of the edges."""
     if not verdict.demands:
         return [NO_DEMAND_TEXT]
     rows = columns(DEMAND_HEAD, demand_rows(verdict), right_aligned=(1, 2, 3, 6, 7, 8))
-    return [*rows, *(line for words in _in_plane_notes(verdict) for line in textwrap.wrap(words, MAX_LINE_CHARS))]
+    return [*rows, *(line for note in _in_plane_notes(verdict) for line in textwrap.wrap(note, MAX_LINE_CHARS))]
 
 
 def fastener_table(panel: Panel, verdict: Verdict) -> list[str]:
-    """Of each case and support the rivet or bolt that carries most; nothing where there is none."""
+    """The most loaded rivet or bolt of each case and support, as lines of text; empty if there is none."""
     return [
         line
         for table in _fastener_tables(panel, verdict)
@@ -145,9 +144,9 @@ def fastener_table(panel: Panel, verdict: Verdict) -> list[str]:
 
 
 def mass_comparison(verdict: Verdict, flat_baseline: FlatSheetBaseline) -> str:
-    """One phrase: how the mass stands against the flat sheet that does the same."""
+    """One phrase: the mass compared with the flat sheet that meets the same demands."""
     if flat_baseline.gauge_mm is None or flat_baseline.mass_kg is None:
-        return NO_FLAT_SHEET if flat_baseline.evaluated_gauges else "flat sheets were not looked at"
+        return NO_FLAT_SHEET if flat_baseline.evaluated_gauges else "flat sheets were not evaluated"
     if not verdict.met:
         return f"the {flat_baseline.gauge_mm:g} mm flat sheet meets the demands with {mass_text(flat_baseline.mass_kg)}"
     less = flat_baseline.mass_kg - verdict.mass_kg
@@ -160,10 +159,7 @@ def mass_comparison(verdict: Verdict, flat_baseline: FlatSheetBaseline) -> str:
 
 
 def bound_text(bound: BoundRecord) -> str:
-    """The bound on the bench time in words.
-
-    The bound is rounded down, so that no layout beats what is said.
-    """
+    """The bound on the bench time as two sentences.  It is rounded down, so that no layout can beat it."""
     if bound.status is BoundStatus.OPTIMAL:
         said = "no layout takes less: proven"
     else:
@@ -171,12 +167,12 @@ def bound_text(bound: BoundRecord) -> str:
         said = f"no layout takes less than {least:.1f} (proven; gap {100 * bound.gap:.0f} %)"
     return (
         f"The beads take {bound.known:.1f} minutes to mark, set up and roll, trial strips included; {said}. "
-        f"This covers {bound.covers}; not re-grips, nor layouts that only the full reckoning would pass."
+        f"This covers {bound.covers}; not reorientations, nor layouts that only the shell model accepts."
     )
 
 
 def mass_text(mass: float) -> str:
-    """A mass to the gram below 10 kg."""
+    """A mass, to the gram below 10 kg."""
     return f"{mass:.3f} kg" if mass < 10 else f"{mass:.2f} kg"
 
 
@@ -184,7 +180,7 @@ def mass_text(mass: float) -> str:
 
 
 def _alerts(verdict: Verdict, flat_baseline: FlatSheetBaseline | None) -> Iterable[str]:
-    """Bad news that is said first."""
+    """What stands above everything else: a lighter flat sheet, demands that are not met."""
     if flat_baseline and flat_baseline.mass_kg is not None:
         flat = f"{flat_baseline.gauge_mm:g} mm flat meets the demands with {mass_text(flat_baseline.mass_kg)}"
         if flat_baseline.mass_kg < verdict.mass_kg - MASS_RESOLUTION:
@@ -199,11 +195,11 @@ def _sheet_lines(
 ) -> list[str]:
     layout = verdict.layout
     rough, outline = plan.rough_outline, Polygon(panel.outline)
-    heft = panel.material.rho * layout.gauge  # kg/mm2
-    blank = heft * rough.area
+    mass_per_area = panel.material.rho * layout.gauge  # kg/mm2
+    blank = mass_per_area * rough.area
     parts = {
-        "trimmed edge": heft * (rough.area - outline.area),
-        "cut-outs": heft * (outline.area - panel.region.area),
+        "trimmed edge": mass_per_area * (rough.area - outline.area),
+        "cut-outs": mass_per_area * (outline.area - panel.region.area),
         "flared holes": verdict.blank_mass_kg - verdict.mass_kg,
     }
     removed = ", ".join(f"{what} {mass_text(mass)}" for what, mass in parts.items() if mass > 0.5 * MASS_RESOLUTION)
@@ -218,11 +214,11 @@ def _sheet_lines(
     ]
 
 
-def _other_sheets(gauges: Sequence[GaugeOutcome], bound: BoundRecord | None) -> list[str]:
-    looked_at = " ".join(f"{outcome.gauge:g} mm: {gauge_sentence(outcome)}." for outcome in gauges)
-    lines = [line for line in (looked_at, bound_text(bound) if bound else "") if line]
+def _other_gauges(gauges: Sequence[GaugeOutcome], bound: BoundRecord | None) -> list[str]:
+    outcomes = " ".join(f"{outcome.gauge:g} mm: {gauge_sentence(outcome)}." for outcome in gauges)
+    lines = [line for line in (outcomes, bound_text(bound) if bound else "") if line]
     if bound or any(outcome.rests_on_surrogate for outcome in gauges):
-        lines[-1] += " Ribbed plate: a quick reckoning with beads as ribs on flat sheet."
+        lines[-1] += " Ribbed plate: a quick model with the beads as ribs on a flat sheet."
     return lines
 
 
@@ -232,7 +228,7 @@ def _size_text(shape: Polygon) -> str:
 
 
 def _edge_trim_lines(panel: Panel) -> list[str]:
-    """The mass of edge trim, which comes on top."""
+    """The mass of edge trim, which is not part of the finished mass."""
     total = sum(
         trim.kg_per_metre * (LineString(trim.path) if trim.path else Polygon(panel.outline).exterior).length / 1000
         for trim in panel.trims
@@ -241,7 +237,7 @@ def _edge_trim_lines(panel: Panel) -> list[str]:
 
 
 def _roller_settings(plan: ProcessPlan) -> list[str | Table]:
-    """A row a die, a column a pass."""
+    """Turns of the screw, one row a die, one column a pass; then the strains of the sheet."""
     found = plan.roller_settings
     dies = [one.die for one in found]
     if not dies:
@@ -260,12 +256,12 @@ def _roller_settings(plan: ProcessPlan) -> list[str | Table]:
         notes.setdefault(one.note, []).append(die.name)
     strips = " or ".join(f"--die {die.name}" for die in dies)
     return [
-        "Roll a scrap strip of this very sheet with each die first and measure its depth: stiffen trial PANEL.toml "
-        f"{strips} --gauge {plan.layout.gauge:g} prints the strip and says how. Below: turns of the screw from first "
-        "touch, and the depth they are to give.",
+        "First roll a scrap strip of the same sheet with each die and measure the depth. The command stiffen trial "
+        f"PANEL.toml {strips} --gauge {plan.layout.gauge:g} prints the strip with instructions. The table gives the "
+        "turns of the screw from first touch and, in brackets, the depth to expect.",
         Table(("die", "from", *(f"pass {number}" for number in range(1, most + 1))), tuple(rows)),
         *(f"{', '.join(names)}: {note}." for note, names in notes.items()),
-        "What each asks of the sheet, its edges held or free to draw in:",
+        "Stretch and thinning of the sheet if its edges are held; draw-in if they are free:",
         Table(DIE_STRAIN_HEAD, tuple(sheet), (1, 2, 3, 4, 5)),
     ]
 
@@ -278,27 +274,28 @@ def _bead_table(panel: Panel, plan: ProcessPlan) -> list[str | Table]:
     layout = plan.layout
     if not layout.beads:
         return []
-    seen = {face: face_view(panel, layout, face, plan) for face in rolled_faces(layout)}
+    views = {face: face_view(panel, layout, face, plan) for face in rolled_faces(layout)}
     rows = []
-    for place_, (bead, grip) in enumerate(zip(layout.beads, _handling_before_beads(plan), strict=True)):
+    for position, (bead, handling) in enumerate(zip(layout.beads, _handling_before_beads(plan), strict=True)):
         passes = len(pass_depths(bead.die, panel.material))
-        side = seen[face_up(layout, bead)].frame_sides[place_] or "NEITHER"
+        side = views[face_up(layout, bead)].frame_sides[position] or "NEITHER"
         start, *between, stop = mark_points(bead)
         rows.append(
-            (f"{place_ + 1}", bead.die.name, bead.side, *_datum_xy(panel, start), *_datum_xy(panel, stop))
-            + (f"{bead.length:.0f}", f"{passes}", side, grip)
+            (f"{position + 1}", bead.die.name, bead.side, *_datum_xy(panel, start), *_datum_xy(panel, stop))
+            + (f"{bead.length:.0f}", f"{passes}", side, handling)
         )
         rows += [("", "", "", *_datum_xy(panel, at), "", "", "", "", "", at[2] or "via") for at in between]
-    head = ("bead", "die", "stands", "start X", "Y", "end X", "Y", "length", "passes", "frame", "before")
-    lying = [
-        f"{face.upper()} face up in the roller, raised roll {one.raised_roll}: bead {_bead_numbers(layout, face)}."
-        for face, one in seen.items()
+    head = ("bead", "die", "face", "start X", "Y", "end X", "Y", "length", "passes", "frame", "before")
+    handling_notes = [
+        f"{face.upper()} face up in the roller, raised roll {view.raised_roll}: bead {_bead_numbers(layout, face)}."
+        for face, view in views.items()
     ]
     return [
         Table(head, tuple(rows), (0, 3, 4, 5, 6, 7, 8)),
-        *lying,
-        "mm. X and Y from the datum corner. Frame: side of the bead that goes to the roller's frame, looking from "
-        "start to end with that face up. Before: what to do first.",
+        *handling_notes,
+        "All in mm, X and Y from the datum corner. Face: the side on which the bead stands proud. Frame: the side of "
+        "the bead toward the roller's frame, seen from start to end with the face up that is named above. Before: what "
+        "to do before this bead.",
     ]
 
 
@@ -307,16 +304,16 @@ def _bead_numbers(layout: Layout, face: str) -> str:
 
 
 def _handling_before_beads(plan: ProcessPlan) -> list[str]:
-    """For each bead what comes before it: the die, the other face up, a turn of the sheet."""
-    words = [f"die {plan.layout.beads[0].die.name}"]
+    """For each bead what to do before it: change the die, turn the other face up, turn the sheet."""
+    texts = [f"die {plan.layout.beads[0].die.name}"]
     for turned, (before, bead) in zip(plan.is_reoriented[1:], pairwise(plan.layout.beads), strict=True):
-        told = [f"die {bead.die.name}"] if bead.die != before.die else []
+        steps = [f"die {bead.die.name}"] if bead.die != before.die else []
         if bead.side != before.side:
-            told.append("other face up")
+            steps.append("other face up")
         elif turned:
-            told.append("turn sheet")
-        words.append(", ".join(told) or "-")
-    return words
+            steps.append("turn sheet")
+        texts.append(", ".join(steps) or "-")
+    return texts
 
 
 def _datum_xy(panel: Panel, at: Sequence) -> tuple[str, str]:
@@ -325,7 +322,7 @@ def _datum_xy(panel: Panel, at: Sequence) -> tuple[str, str]:
 
 
 def _hole_tables(panel: Panel, layout: Layout) -> list[Table]:
-    """What is told of all holes of a die and a face once, then the place of each."""
+    """A table of the dies and faces with their holes, then the centre of each hole."""
     if not layout.holes:
         return []
     alike: dict[tuple[HoleDie, str], list[int]] = {}
@@ -351,13 +348,13 @@ def _hole_tables(panel: Panel, layout: Layout) -> list[Table]:
 
 
 def _pilot_cutter(panel: Panel, die: HoleDie) -> str:
-    """What cuts the pilot hole, as near below its size as there is."""
+    """The cutter whose size is nearest to the pilot hole, and not above it."""
     cuts = flared_holes.pilot_cuts(die, panel.tools.cutters)
     return f"{cuts[0].kind} {cuts[0].diameter:g}" if cuts else "-"
 
 
 def _fastener_tables(panel: Panel, verdict: Verdict) -> list[Table]:
-    """Of each case and support the rivet or bolt that carries most."""
+    """The most loaded rivet or bolt of each case and support."""
     rows = []
     for use in fastener_utilisations(panel, verdict):
         one, support = use.load, panel.supports[use.support_number - 1]
@@ -377,24 +374,24 @@ def _model_notes(verdict: Verdict) -> list[str]:
     lines = _in_plane_notes(verdict)
     if verdict.layout.beads:
         lines.append(
-            "Not computed: the stress that rolling leaves in the sheet, which can bow it or make it pop: push the "
-            "rolled panel before you fit it."
+            "Not computed: residual stress from rolling. It can bow the panel or make it pop, so push the rolled panel "
+            "by hand before you fit it."
         )
     lines.append(
-        f"Mesh error: by how much a finer mesh than the {verdict.nodes} points used may change it. 2nd: how far a "
-        "second way of reckoning is off. w/t: deflection over thickness; above 0.5 only large deflection decides."
+        f"Mesh error: how far a finer mesh than this one of {verdict.nodes} points may move the value. 2nd: difference "
+        "of a second shell element. w/t: deflection over thickness; above 0.5 only large deflection decides."
     )
     return [" ".join(lines)]
 
 
 def _in_plane_notes(verdict: Verdict) -> list[str]:
-    """How the edges hold in their plane, and what comes of it where both ends were tried."""
+    """The in-plane restraint of the edges, and the values for both if both were computed."""
     lines = []
     for demand in verdict.demands:
         ends = {end: _value_text(value, demand.unit) for end, value in demand.by_in_plane_restraint.items()}
         if len(set(ends.values())) > 1:
-            told = ", ".join(f"{end} {value}" for end, value in ends.items())
-            lines.append(f"{_shortened(demand.label, 24)} {told}")
+            values = ", ".join(f"{end} {value}" for end, value in ends.items())
+            lines.append(f"{_shortened(demand.label, 24)} {values}")
     if lines:
         return [f"Edges held and free in their plane, the worse counts: {'; '.join(lines)}."]
     holds = sorted({demand.in_plane for demand in verdict.demands})
@@ -402,24 +399,24 @@ def _in_plane_notes(verdict: Verdict) -> list[str]:
 
 
 def _cross_check_text(verdict: Verdict, demand: DemandResult) -> str:
-    """How far the other element's value of a demand is from ours."""
+    """Relative difference of the second shell element's value of a demand."""
     one = (verdict.second_opinion or {}).get(demand.label)
     apart = one.get("difference") if isinstance(one, dict) else None
     return "-" if apart is None else _percent_text(apart, sign=True, places=1)
 
 
 def _minutes_text(plan: ProcessPlan) -> str:
-    """All minutes and their shares, rounded so that the shares add up: down, then up where most was cut off."""
+    """Minutes in all and by kind of work, in whole minutes that add up (largest remainders are rounded up)."""
     spent, total = plan.time_breakdown, round(plan.minutes)
     whole = {what: math.floor(share) for what, share in spent.items()}
     by_rest = sorted(spent, key=lambda what: whole[what] - spent[what])
     for what in by_rest[: total - sum(whole.values())]:
         whole[what] += 1
-    told = ", ".join(f"{what} {share}" for what, share in whole.items() if share)
-    return f"Minutes: about {total} in all: {told} (a guess, to plan with)."
+    parts = ", ".join(f"{what} {share}" for what, share in whole.items() if share)
+    return f"Minutes: about {total} in all: {parts} (an estimate, for planning)."
 
 
-# --------------------------------------------------------------------------------------------------------------- words
+# ------------------------------------------------------------------------------------------------------ texts of values
 
 
 def _limit_text(demand: DemandResult) -> str:

@@ -1,7 +1,7 @@
-"""The trial strip: a scrap that is rolled once with each setting of the screw, measured, and entered in the tools file.
+"""The trial strip: scrap that is rolled with each setting of the screw, measured, and entered in the tools file.
 
-Every further pass begins one field later than the one before, so that the strip ends as a staircase: its first field
-has seen the first pass only, its last field all of them.  Lengths in mm, turns of the pressure screw from first touch.
+Each pass begins one field after the one before.  So the first field keeps the depth of the first pass, and the last
+field that of all passes.  Lengths in mm, turns of the pressure screw from first touch.
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ from stiffen.shop.roller_settings import matching_trial, pass_depths, roller_set
 
 from .sections import Section, Table, text_lines
 
-MIN_READINGS = 4  # so that what lies between them can be told
-TURN_STEP = 0.125  # of a turn: what a hand sets without a scale (common practice, no source)
+MIN_READINGS = 4  # enough to interpolate between them
+TURN_STEP = 0.125  # turns that a hand sets without a scale (common practice, no source)
 LEAD_IN_LENGTH, TAIL_LENGTH = 15.0, 10.0  # before the first line, after the last field
 MIN_FIELD_LENGTH = 45.0  # long enough to measure clear of where the depth changes: common practice, no source
 MIN_STRIP_WIDTH = 60.0
@@ -46,14 +46,14 @@ READING_COLUMNS = ("reading 1", "reading 2", "reading 3", "mean, mm")
 
 @dataclass(frozen=True)
 class TrialPass:
-    """One pass over the strip: where to set the screw, and the depth that the formula expects of it."""
+    """One pass over the strip: the setting of the screw, turns, and the depth that the formula expects, mm."""
 
     turns: float
     depth: float
 
 
 def trial_die(panel: Panel, name: str) -> BeadDie:
-    """The bead die of that name.  InputError where the panel's tools have none such."""
+    """The bead die of that name.  Raises InputError if the panel's tools have none."""
     die = panel.tools.bead_die(name)
     if die is None:
         names = [one.name for one in panel.tools.bead_dies]
@@ -63,9 +63,10 @@ def trial_die(panel: Panel, name: str) -> BeadDie:
 
 
 def copy_starter_tools(panel: Panel, folder: Path) -> str:
-    """Where the panel uses the built-in tools, write a copy to be edited, unless there is one, and hand back its name.
+    """Write a copy of the built-in tools, to be edited, if the panel uses them.  Returns the name of the copy.
 
-    Empty for a panel with tools of its own.  Raises InputError where the place cannot be written.
+    A copy that is there already is left alone.  Returns "" for a panel with tools of its own.  Raises InputError if the
+    copy cannot be written.
     """
     if panel.tools.name != STARTER:
         return ""
@@ -78,9 +79,10 @@ def copy_starter_tools(panel: Panel, folder: Path) -> str:
 
 
 def trial_passes(panel: Panel, die: BeadDie, thickness: float) -> tuple[TrialPass, ...]:
-    """The passes of a strip of t mm: those of the panel with more between them, at least four, in eighths of a turn.
+    """The passes of a strip of this thickness, mm: those of the panel, and more between them if they are under four.
 
-    The last is not less than the formula wants for the full depth.  Where eighths are too coarse they are halved.
+    Turns are rounded to eighths, or finer by halves if two passes would get the same.  The last pass reaches the full
+    depth by the formula.
     """
     depths = list(pass_depths(die, panel.material))
     while len(depths) < MIN_READINGS:
@@ -98,7 +100,7 @@ def trial_passes(panel: Panel, die: BeadDie, thickness: float) -> tuple[TrialPas
 
 
 def tools_file_lines(panel: Panel, die: BeadDie, thickness: float) -> list[str]:
-    """The lines to put into the tools file, the depths left open."""
+    """The lines to put into the tools file, with blanks for the depths."""
     turns = [f"{step.turns:g}" for step in trial_passes(panel, die, thickness)]
     return [
         "[[trial]]",
@@ -111,7 +113,7 @@ def tools_file_lines(panel: Panel, die: BeadDie, thickness: float) -> list[str]:
 
 
 def trial_text(panel: Panel, die: BeadDie, thickness: float, *, copy: str = "") -> str:
-    """The card of the strip as plain text; copy: name of a copy of the built-in tools file, to be edited."""
+    """The card of the strip as plain text.  copy: name of a copy of the built-in tools file, or ""."""
     title = _title(panel, die, thickness).upper()
     lines = [title, "=" * min(len(title), 100)]
     for section in _sections(panel, die, thickness, copy):
@@ -150,7 +152,7 @@ def write_trial(
 
 
 def strip_drawing(panel: Panel, die: BeadDie, thickness: float) -> Marking:
-    """The strip as a drawing: its outline, the axis, a line where each pass begins, a cross where to measure."""
+    """The strip as a drawing: outline, axis, flanks, a line where each pass begins, a circle where to measure."""
     passes = trial_passes(panel, die, thickness)
     field = max(MIN_FIELD_LENGTH, 2 * die.run_out_length + 15.0)
     wide = max(MIN_STRIP_WIDTH, 4 * die.width)
@@ -181,12 +183,12 @@ def strip_drawing(panel: Panel, die: BeadDie, thickness: float) -> Marking:
         if number < len(passes):
             items.append(Circle("HOLE PILOT", (centre, middle), 4.0))
             turns = passes[number].turns
-            words = f"pass {number + 1}\n{turns:g} turn{'s' if turns != 1 else ''}"
+            text = f"pass {number + 1}\n{turns:g} turn{'s' if turns != 1 else ''}"
         else:
-            words = "spare\n1/4 turn\nmore"
+            text = "spare\n1/4 turn\nmore"
         above, below = (middle + die.width / 2 + wide) / 2, (middle - die.width / 2) / 2
         anchor = LineString([(x, middle), (x + field, middle)])
-        labels.append(Label("NUMBER", words, anchor, ((centre, above, 0.0),)))
+        labels.append(Label("NUMBER", text, anchor, ((centre, above, 0.0),)))
         if number < len(passes):
             labels.append(Label("NUMBER", "measure", anchor, ((centre, below, 0.0),)))
     return Marking(tuple(items), tuple(labels))
@@ -198,31 +200,30 @@ def _title(panel: Panel, die: BeadDie, thickness: float) -> str:
 
 def _sections(panel: Panel, die: BeadDie, thickness: float, copy: str) -> Iterator[Section]:
     passes = trial_passes(panel, die, thickness)
-    breaches = [str(breach) for breach in bead_die_violations(panel, die, thickness)]
-    if breaches:
-        yield Section("LOOK OUT", tuple(breaches))
+    violations = [str(violation) for violation in bead_die_violations(panel, die, thickness)]
+    if violations:
+        yield Section("WARNINGS", tuple(violations))
     drawn = strip_drawing(panel, die, thickness).bounds
     yield Section(
         "ROLL",
         (
-            f"1.\tCut a strip {drawn[2]:.0f} x {drawn[3]:.0f} mm from the very sheet the panel is made of. Copy the "
+            f"1.\tCut a strip {drawn[2]:.0f} x {drawn[3]:.0f} mm from the sheet that the panel is made of. Copy the "
             "lines of the drawing onto it, or glue the paper on.",
-            "2.\tPut the die in. Turn the screw down until the rolls just touch the sheet: that is 0 turns. Mark screw "
+            "2.\tFit the die. Turn the screw down until the rolls just touch the sheet: that is 0 turns. Mark screw "
             "and frame.",
-            "3.\tSet the screw to the turns of pass 1, start at the line of pass 1 and roll to the end of the strip.",
-            "4.\tGo back, turn the screw on to the turns of the next pass, set the rolls down at its line and roll to "
-            "the end again. So each field keeps the depth of its own pass.",
-            "5.\tIf the last field is not deep enough, give 1/4 turn more and roll the spare field; write both down.",
+            "3.\tSet the screw to the turns of pass 1. Start at the line of pass 1 and roll to the end of the strip.",
+            "4.\tGo back and set the screw to the turns of the next pass. Set the rolls down at its line and roll to "
+            "the end. So each field keeps the depth of its own pass.",
+            "5.\tIf the last field is not deep enough, give 1/4 turn more and roll the spare field. Write both down.",
         ),
     )
     yield Section(
         "MEASURE",
         (
-            "Lay the strip down loose, hollow side up, and press it flat beside the bead if it bows. Lay a straight "
-            "edge across, and with the depth rod of a calliper measure from the straight edge to the bottom of the "
-            "bead, at the circle in the middle of each field; three times, a few mm apart. Full depth is "
-            f"{die.depth:g} mm.",
-            "Or measure over all with the jaws, from the flat back to the crest, and take off the sheet's thickness.",
+            "Lay the strip down loose, hollow side up. If it bows, press it flat beside the bead. Lay a straight edge "
+            "across. Measure with the depth rod of a calliper from the straight edge to the bottom of the bead, at the "
+            f"circle in each field, three times, a few mm apart. Full depth is {die.depth:g} mm.",
+            "Or measure with the jaws from the flat back to the crest, and subtract the sheet's thickness.",
         ),
     )
     rows = [
@@ -238,13 +239,13 @@ def _sections(panel: Panel, die: BeadDie, thickness: float, copy: str) -> Iterat
 def _entry_steps(panel: Panel, die: BeadDie, thickness: float, copy: str) -> Iterator[str]:
     if copy:
         yield (
-            f"The panel uses the built-in tools. {copy}, written beside this card, is a copy of them: put the lines "
-            f'below at its end, keep it beside the panel file, and name it there: tools = "{copy}".'
+            f"The panel uses the built-in tools. {copy}, beside this card, is a copy of them. Put the lines below at "
+            f'its end, keep it beside the panel file, and name it there: tools = "{copy}".'
         )
     else:
         yield f'Put these lines at the end of the tools file of the panel ("{panel.tools.name}"):'
     yield from tools_file_lines(panel, die, thickness)
-    yield "One depth for each turns, both rising. Leave a pair out that did not make the bead deeper."
-    yield "From then on the turns on the card of stiffen search and draw come from these readings, not the formula."
+    yield "Give one depth for each number of turns, both rising. Leave out a pass that did not make the bead deeper."
+    yield "From then on the turns on the card of stiffen search and draw come from these readings."
     if matching_trial(panel.tools, die, panel.material, thickness):
-        yield "There are readings for this die and sheet already; of two as near in thickness the later one counts."
+        yield "There are readings for this die and sheet already. Of two as near in thickness the later one counts."

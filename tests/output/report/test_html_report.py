@@ -42,7 +42,7 @@ def test_every_bead_and_hole_has_its_row_and_its_shape():
     assert {"bead-1", "bead-2", "bead-3", "hole-H1", "hole-H2"} <= set(tree.ids)
     hover = [title for title in tree.titles if title.startswith(("bead", "hole"))]
     assert len(hover) == 5
-    assert "bead 1: die B16, stands up\nstart 60.0, 210.0; end 440.0, 210.0" in hover[0]
+    assert "bead 1: die B16, face up\nstart 60.0, 210.0; end 440.0, 210.0" in hover[0]
     assert text.count('class="part down"') == 2
 
 

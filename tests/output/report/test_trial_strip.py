@@ -171,5 +171,5 @@ def test_a_die_that_is_none_is_told():
 def test_a_sheet_too_thick_for_the_roller_is_said_first():
     steel = Material("DC01", 210e3, 0.3, 7.85e-6, 180.0, 340.0, 0.28)
     text = trial_text(replace(PANEL, material=steel), B16, 2.0)
-    assert text.splitlines()[3] == "LOOK OUT"
+    assert text.splitlines()[3] == "WARNINGS"
     assert "over the roller's rating" in text
