@@ -143,7 +143,7 @@ def _snapped(piece: CurvePiece, ends: np.ndarray) -> CurvePiece:
 
 
 def _trace_chains(pieces: list[CurvePiece], node: np.ndarray) -> list[list[tuple[CurvePiece, bool]]]:
-    """Follow the pieces from node to node; every node has exactly two."""
+    """Follow the pieces from node to node; every node joins exactly two pieces."""
     at: dict[int, list[int]] = {}
     for i, (a, b) in enumerate(node.tolist()):
         at.setdefault(a, []).append(i)

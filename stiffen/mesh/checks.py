@@ -27,7 +27,8 @@ def mesh_error_at(
 def check_mesh(plan: np.ndarray, triangles: np.ndarray, required_edges: np.ndarray, area: float) -> None:
     """Raises MeshError unless triangles (m, 3) on plan (n, 2) cover `area` mm2 once and in one part.
 
-    They must have good quality, use every node, and have all required edges (k, 2), among them the whole boundary.
+    The triangles must have sufficient quality, use every node, and have all required edges (k, 2).  The boundary may
+    consist of required edges only.
     """
     _check_quality(plan, triangles)
     _check_topology(plan, triangles, required_edges)
@@ -38,7 +39,7 @@ def check_mesh(plan: np.ndarray, triangles: np.ndarray, required_edges: np.ndarr
     count = len(plan)
     unused = np.setdiff1d(np.arange(count), triangles)
     duplicates = cKDTree(plan).query_pairs(DUPLICATE_DISTANCE, output_type="ndarray")
-    for nodes, what in ((unused, "a node that no triangle has"), (duplicates[:, 0], "two nodes at one place")):
+    for nodes, what in ((unused, "a node that belongs to no triangle"), (duplicates[:, 0], "two nodes at one place")):
         if len(nodes):
             raise mesh_error_at(plan[nodes[0]], what)
     edges = directed_edges(triangles)
@@ -48,22 +49,22 @@ def check_mesh(plan: np.ndarray, triangles: np.ndarray, required_edges: np.ndarr
 
 
 def _check_quality(plan: np.ndarray, triangles: np.ndarray) -> None:
-    """No triangle has less than the promised quality."""
+    """Raises MeshError if a triangle has a lower quality than MIN_QUALITY."""
     q = quality(plan[triangles])
     if q.min() < MIN_QUALITY:
-        what = f"a triangle of quality {q.min():.3f}, at least {MIN_QUALITY} is promised"
+        what = f"a triangle of quality {q.min():.3f}, at least {MIN_QUALITY} is required"
         cure = "move lines apart that nearly touch or meet at a few degrees"
         raise mesh_error_at(plan[triangles[q.argmin()]].mean(axis=0), what, cure)
 
 
 def _check_topology(plan: np.ndarray, triangles: np.ndarray, required_edges: np.ndarray) -> None:
-    """Required edges exist, the boundary consists of them, and no edge has more than one triangle on a side."""
+    """Raises MeshError unless all required edges exist, the boundary has no others, and triangles do not overlap."""
     edges, count = directed_edges(triangles), len(plan)
     key, required = edge_keys(edges, count), edge_keys(required_edges, count)
     missing = ~np.isin(required, key)
     if missing.any():
         raise mesh_error_at(
-            plan[required_edges[missing][0]].mean(axis=0), "an edge of the panel is no edge of the mesh"
+            plan[required_edges[missing][0]].mean(axis=0), "a line of the panel is missing among the edges of the mesh"
         )
     single, times = np.unique(key, return_counts=True)
     open_edges = single[times == 1][~np.isin(single[times == 1], required)]

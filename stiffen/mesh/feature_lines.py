@@ -24,7 +24,9 @@ from stiffen.model.panel import Cutout, Panel
 from .size_field import MeshResolution, SizeField, graded_positions
 
 SNAP_DISTANCE = 0.05  # mm: lines nearer than this coincide
-OVERLAP_RATIO = 20  # a line that is near another over so many snap distances runs along it; over less it crosses it
+OVERLAP_RATIO = (
+    20  # a line near another over more than this many snap distances runs along it; over fewer it crosses it
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,7 +56,7 @@ def circle_corners(radius: float, resolution: MeshResolution) -> int:
 
 
 def area_true_circle(x: float, y: float, radius: float, count: int) -> np.ndarray:
-    """(count, 2) corners of a regular polygon with a circle's area, counter-clockwise."""
+    """(count, 2) corners of a regular polygon with the area of the circle, counter-clockwise."""
     angle = 2 * np.pi * np.arange(count) / count
     return np.array([x, y]) + radius * area_true_radius_ratio(count) * np.column_stack([np.cos(angle), np.sin(angle)])
 
@@ -111,7 +113,7 @@ def _simplified_ring(ring: tuple[Point, ...], chord_error: float) -> np.ndarray:
     points = np.asarray(ring, dtype=float)
     if np.array_equal(points[0], points[-1]):
         points = points[:-1]
-    # simplification never drops the ends: start at a point that is needed anyway, the farthest from the middle
+    # simplification always keeps the ends: start at the point farthest from the middle, which is a true corner
     start = np.linalg.norm(points - points.mean(axis=0), axis=1).argmax()
     points = np.roll(points, -start, axis=0)
     line = LineString(np.vstack([points, points[:1]])).simplify(chord_error, preserve_topology=False)

@@ -13,11 +13,14 @@ from .size_field import MAX_CHORD_ERROR
 from .triangulation import directed_edges
 
 UP_NORMAL = np.array([0.0, 0.0, 1.0])
-TILT_TOLERANCE = 1e-9  # in-plane part of a unit normal up to which it counts as upright
+TILT_TOLERANCE = 1e-9  # greatest in-plane part of a unit normal that counts as upright
 
 
 def node_normals(panel: Panel, mesh: Mesh) -> np.ndarray:
-    """(n, 3) unit normals on the "up" face: (0, 0, 1) except on flanges.  A fold line takes the flatter side's."""
+    """(n, 3) unit normals on the "up" face: (0, 0, 1) except on flanges.
+
+    A node on a fold line has the normal of the side that is less tilted.
+    """
     out = np.tile(UP_NORMAL, (len(mesh.plan), 1))
     if not panel.folds:
         return out
@@ -27,7 +30,7 @@ def node_normals(panel: Panel, mesh: Mesh) -> np.ndarray:
     corners = fold_nodes(flat, mesh.triangles, panel.folds, lines)[mesh.triangles]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normals /= np.linalg.norm(normals, axis=1)[:, None]
-    for k in np.argsort(np.abs(normals[:, 2]), kind="stable"):  # the flattest last, so that it prevails
+    for k in np.argsort(np.abs(normals[:, 2]), kind="stable"):  # the least tilted last: it overwrites the others
         out[mesh.triangles[k]] = normals[k]
     return out
 

@@ -71,7 +71,7 @@ def mesh_panel(panel: Panel, layout: Layout, size: float | None = None, mesh_lev
 
     mesh_level: quick, normal or fine: about 2000, 4000 or 12000 nodes for a 500 x 400 mm panel with five beads.
     size: background element size, mm, in place of the mesh level's; half of it refines everything, bead rows too.
-    Raises MeshError where the mesh would not be as promised: area within 0.1 % of the panel's, every feature line made
+    Raises MeshError where the mesh would not fulfil: area within 0.1 % of the panel's, every feature line made
     of mesh edges, no triangle of quality below 0.15, one connected sheet.
     """
     layout = replace(layout, beads=tuple(extended_past_open_ends(bead) for bead in layout.beads))
@@ -172,7 +172,7 @@ def _add_clear_points(
 
 
 def _drop_unused(mesh_points: MeshPoints, triangles: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Points, required edges and triangles, without points that no triangle has.
+    """Points, required edges and triangles, without points that belong to no triangle.
 
     Raises MeshError where such a point is the end of a required edge.
     """
@@ -182,7 +182,7 @@ def _drop_unused(mesh_points: MeshPoints, triangles: np.ndarray) -> tuple[np.nda
     if is_lost.any():
         raise mesh_error_at(
             mesh_points.points[mesh_points.required_edges[is_lost][0]].mean(axis=0),
-            "a needed line lies outside the triangles",
+            "a required line lies outside the triangles",
         )
     new_index = np.cumsum(used) - 1
     return mesh_points.points[used], new_index[mesh_points.required_edges], new_index[triangles]
@@ -217,7 +217,7 @@ def _boundary_loops(
     border = edges[times[edge_index] == 1]
     starts, count = np.unique(border[:, 0], return_counts=True)
     if (count > 1).any():
-        raise mesh_error_at(plan[starts[count > 1][0]], "two edges of the sheet touch")
+        raise mesh_error_at(plan[starts[count > 1][0]], "two edges of the sheet touch each other")
     next_node = dict(border.tolist())
     loops = []
     while next_node:
@@ -228,7 +228,7 @@ def _boundary_loops(
     rings = [region.exterior, *region.interiors]
     nearest = [int(shapely.distance(rings, Place(plan[loop[0]])).argmin()) for loop in loops]
     if sorted(nearest) != list(range(len(rings))):
-        raise mesh_error_at(plan[loops[0][0]], f"{len(loops)} edges of the sheet were found, there are {len(rings)}")
+        raise mesh_error_at(plan[loops[0][0]], f"{len(loops)} boundary loops were found, the sheet has {len(rings)}")
     ordered = [loops[nearest.index(i)] for i in range(len(rings))]
     return ordered[0], tuple(ordered[1:])
 

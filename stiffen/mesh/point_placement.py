@@ -21,9 +21,13 @@ from stiffen.shop.bead_section import half_profile, profile_points
 from .feature_lines import area_true_circle, area_true_radius_ratio, lip_polygon
 from .size_field import MeshResolution, SizeField, graded_positions
 
-SHARP_TURN = math.radians(10)  # where a bead's path turns by more, a station is placed
-FILL_CLEARANCE = 0.71  # least distance of a fill point from others, in sizes: edges between those then stay Delaunay
-LATTICE_SIZE_RATIO = 2**0.25  # a lattice fills places whose wanted size differs from its own by up to this factor
+SHARP_TURN = math.radians(10)  # a station is placed where a bead's path turns by more than this
+FILL_CLEARANCE = (
+    0.71  # least distance of a fill point from others, over the element size: keeps edges between those Delaunay
+)
+LATTICE_SIZE_RATIO = (
+    2**0.25
+)  # greatest ratio of the wanted size to the side of the lattice that fills a place, or of the side to the size
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +87,7 @@ def bead_rows(bead: Bead, resolution: MeshResolution) -> StructuredPoints:
     mean_pitch, min_pitch = bead.die.width / (2 * resolution.strips_per_half), np.diff(offsets).min()
     spacing = resolution.station_spacing(mean_pitch, min_pitch)
     xy, sizes, row, position = _stations(bead, offsets, spacing, resolution)
-    # beside a turn, stations of one leg reach beyond the other: keep only points at their row's distance from the path
+    # beside a turn, stations of one leg overlap the other leg: keep only points at their row's distance from the path
     clear = shapely.distance(shapely.points(xy), path) >= 0.99 * np.abs(offsets[row]) - 1e-9
     xy, sizes, row, position = xy[clear], sizes[clear], row[clear], position[clear]
     keep = ~too_close_to_earlier(xy, np.minimum(0.45 * sizes, 0.6 * min_pitch))

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 
 from stiffen.errors import Fault, MeshError
 
-SIZE_CLASS_RATIO = 1.25  # size sources within this ratio share one search tree
+SIZE_CLASS_RATIO = 1.25  # sources whose sizes differ by less than this ratio share one search tree
 MAX_CHORD_ERROR = 0.15  # mm, between a curve and its chords
 
 
@@ -45,7 +45,7 @@ class MeshResolution:
         return min(max(0.6 * self.side, 2 * mean_row_pitch), 4 * mean_row_pitch, 5 * min_row_pitch)
 
 
-# sides in the square root of the area; strips_per_half, run_out_stations, cone_rings, neck_size_ratio, growth_rate
+# square root of the area over side; strips_per_half, run_out_stations, cone_rings, neck_size_ratio, growth_rate
 MESH_LEVELS = {
     "quick": (18, 3, 2, 2, 1.0, 0.6),
     "normal": (36, 4, 4, 3, 0.7, 0.45),
@@ -134,11 +134,11 @@ def line_sources(
     shortest = shapely.get_coordinates(shapely.shortest_line(pieces[a], pieces[b])).reshape(-1, 2, 2)
     middle = shortest.mean(axis=1)
     gap = np.linalg.norm(shortest[:, 1] - shortest[:, 0], axis=1)
-    # only necks of sheet count, neither the width of a slot nor the distance along a line to its next but one segment
+    # only necks of sheet count: not the width of a slot, and not a segment's distance to the next but one on its line
     lines = shapely.multilinestrings(pieces)
     shapely.prepare(lines)
     neck = shapely.contains_xy(region, *middle.T) & ~shapely.dwithin(lines, shapely.points(middle), 0.25 * gap)
-    # the lower bound keeps a crack from asking for millions of triangles
+    # the lower bound avoids millions of triangles in a neck of almost no width
     sources.append(shortest[neck].reshape(-1, 2))
     sizes.append(np.repeat(np.maximum(gap[neck] * resolution.neck_size_ratio, resolution.side / 100), 2))
     return np.concatenate(sources), np.concatenate(sizes)

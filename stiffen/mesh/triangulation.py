@@ -15,10 +15,10 @@ from .size_field import SizeField
 
 MAX_REPAIR_ROUNDS = 40  # of repairing missing edges
 SMOOTHING_SWEEPS = 3
-POOR_QUALITY = 0.3  # movable points of triangles of less quality are removed where that helps
-UNACCEPTABLE_QUALITY = 0.2  # and below this quality all points that are not mandatory
+POOR_QUALITY = 0.3  # movable points of triangles of lower quality are removed where that improves it
+UNACCEPTABLE_QUALITY = 0.2  # the same for all points that are not mandatory
 MAX_CIRCUMRADIUS_RATIO = 0.85  # circumradius over wanted size (equilateral: 0.58) above which a point is inserted
-DEGENERATE_QUALITY = 1e-3  # triangles of less quality have no area
+DEGENERATE_QUALITY = 1e-3  # triangles of lower quality count as having no area
 MIN_INSERT_DISTANCE = 0.55  # of an inserted point from corners, in wanted sizes
 MIN_INSERT_SPACING = 0.7  # between inserted points, in wanted sizes
 
@@ -101,13 +101,16 @@ def _triangles_inside(points: np.ndarray, triangles: np.ndarray, region: Polygon
 
 def _delaunay(points: np.ndarray) -> np.ndarray:
     """Delaunay triangles (m, 3) of points (n, 2)."""
-    # rows and rings put many points on common circles, which doubles the time unless they are perturbed a little
+    # rows and rings have many cocircular points, which double the time unless the points are perturbed slightly
     perturbation = 1e-7 * np.ptp(points, axis=0).max() * np.random.default_rng(0).random(points.shape)
     return Delaunay(points - points.mean(axis=0) + perturbation).simplices.astype(int)
 
 
 def _conforming_delaunay(mesh_points: MeshPoints, region: Polygon) -> tuple[MeshPoints, np.ndarray]:
-    """Delaunay triangles with every required edge: points that encroach upon a missing edge go, else it is halved."""
+    """Delaunay triangles with every required edge.
+
+    Movable points that encroach upon a missing edge are removed; a missing edge without such points is halved.
+    """
     shapely.prepare(region)
     for _ in range(MAX_REPAIR_ROUNDS):
         triangles = _delaunay(mesh_points.points)
@@ -143,7 +146,7 @@ def _repair_missing_edges(mesh_points: MeshPoints, missing: np.ndarray) -> MeshP
 
 
 def _without_encroaching(mesh_points: MeshPoints) -> MeshPoints:
-    """Points without those that encroach upon required or soft edges, which would keep these out of the mesh."""
+    """Points without those that encroach upon required or soft edges and would keep the mesh from having them."""
     keep = np.ones(len(mesh_points.points), dtype=bool)
     edges = np.concatenate([mesh_points.required_edges, mesh_points.soft_edges])
     keep[[point for _, point in _encroaching_points(mesh_points, edges)]] = False

@@ -1,7 +1,7 @@
 """The rules on the records of a panel: what each value may be, what each kind of record needs, what goes together.
 
 The records of `model.panel` check themselves by these tables and functions; the reader of panel files uses the same.
-Names of tables and keys are those of the panel file.  Each `..._findings` function returns the faults that it finds
+Names of tables and keys are those of the panel file.  Each findings function returns the faults that it finds
 as (path below the record, what is wrong, cure); its docstring says which faults it looks for.
 """
 

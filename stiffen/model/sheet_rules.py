@@ -1,6 +1,6 @@
 """Rules between the records of one panel: positions relative to the sheet, and names of load cases.
 
-Each `..._findings` function returns the faults that it finds as (path below the record, what is wrong, cure); its
+Each findings function returns the faults that it finds as (path below the record, what is wrong, cure); its
 docstring says which faults it looks for.  A panel checks itself by these functions when it is made; the reader of panel
 files calls them table by table.
 """

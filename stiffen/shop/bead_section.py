@@ -53,7 +53,7 @@ class SectionProperties:
     centroid: float
     I: float
     developed: float
-    flat_I: float  # noqa: N815  (the letter of the books)
+    flat_I: float  # noqa: N815  (the usual symbol)
 
 
 @lru_cache(maxsize=256)

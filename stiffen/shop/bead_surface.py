@@ -73,7 +73,7 @@ def raised_side(path: Sequence[Point], outline: Sequence[Point]) -> int:
 
 
 def _side_signs(path: LineString, points: np.ndarray, along: np.ndarray) -> np.ndarray:
-    """(n,) 1 left of the path, -1 right of it, at points (n, 2) whose feet lie `along` it."""
+    """(n,) 1 left of the path, -1 right of it, at points (n, 2); along: (n,) mm to their nearest points on it."""
     before, after = np.maximum(along - DIRECTION_STEP, 0), np.minimum(along + DIRECTION_STEP, path.length)
     foot, a, b = (shapely.get_coordinates(shapely.line_interpolate_point(path, s)) for s in (along, before, after))
     way, gap = b - a, points - foot

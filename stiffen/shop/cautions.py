@@ -1,4 +1,4 @@
-"""What to look out for when a layout is made: broken rules, warnings of the evaluation, cautions of the bench.  mm."""
+"""Warnings about making a layout: broken shop rules, warnings of the evaluation, cautions for the bench.  mm."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from .rough_blank import trim_allowance
 
 
 def warning_lines(panel: Panel, verdict: Verdict) -> list[str]:
-    """Everything to look out for, each line once: broken rules, the verdict's warnings, cautions of the bench.
+    """All warnings, each line once: broken shop rules, warnings of the evaluation, cautions for the bench.
 
     Beads and holes are named by their position in the verdict's layout.
     """
@@ -28,7 +28,7 @@ def warning_lines(panel: Panel, verdict: Verdict) -> list[str]:
 
 
 def list_warnings(violations: tuple[Violation, ...], verdict: Verdict, cautions: tuple[str, ...]) -> list[str]:
-    """The lines of `warning_lines`, from violations and cautions that are known already."""
+    """The lines of `warning_lines`, from violations and cautions computed before."""
     broken = [f"rule not kept: {violation}" for violation in violations]
     return list(dict.fromkeys((*broken, *verdict.warnings, *cautions)))
 
@@ -36,7 +36,7 @@ def list_warnings(violations: tuple[Violation, ...], verdict: Verdict, cautions:
 def bench_cautions(panel: Panel, layout: Layout, allowance: tuple[float, float] | None = None) -> tuple[str, ...]:
     """Strains against the elongation, the roller's rating, the throat, loads on beads, rivets near edges, folds.
 
-    allowance: as `rough_blank.trim_allowance` gives it, where it is known already.
+    allowance: result of `rough_blank.trim_allowance`, if computed before.
     """
     cautions: list[str] = []
     for die in dict.fromkeys(bead.die for bead in layout.beads):
@@ -51,7 +51,7 @@ def bench_cautions(panel: Panel, layout: Layout, allowance: tuple[float, float] 
 
 
 def _throat_cautions(panel: Panel, layout: Layout, allowance: tuple[float, float]) -> list[str]:
-    """Beads that the throat lets pass with the finished outline, but not with the rough blank."""
+    """Beads for which the throat is deep enough with the finished outline, but not with the larger rough blank."""
     cautions = []
     x, y = allowance
     for number, bead in enumerate(layout.beads, start=1):
@@ -78,9 +78,9 @@ def _bead_die_cautions(panel: Panel, die: BeadDie, t: float) -> list[str]:
         )
     bend = bead_section.bend_strain(die, t)
     if bend is None:
-        cautions.append(f"{name}: neither radius is given, so its bends are not judged")
+        cautions.append(f"{name}: neither radius is given, so its bend strain is not checked")
     elif bend > limit and panel.material.least_bend_radius(t) is None:
-        # A bend stands more strain than a tensile strip.  So a table of bend radii goes before the elongation.
+        # A bend tolerates more strain than a tensile specimen, so a table of bend radii overrules the elongation.
         cautions.append(
             f"{name}: bends the outer fibre by {100 * bend:.0f} % at its tightest radius, elongation is "
             f"{100 * limit:.0f} %"
@@ -116,13 +116,14 @@ def _load_cautions(panel: Panel, layout: Layout) -> list[str]:
         met = [name for name, side, shape in proud if side == face and (patch is None or shape.intersects(patch))]
         if met:
             names = ", ".join(met[:4]) + (f" and {len(met) - 4} more" if len(met) > 4 else "")
-            where = f"presses on the {face} face, where {names} stands proud"
-            cautions.append(f"load {load.case} {where}: turn it, or move it")
+            verb, them = ("stands", "it") if len(met) == 1 else ("stand", "them")
+            where = f"presses on the {face} face, where {names} {verb} proud"
+            cautions.append(f"load {load.case} {where}: put {them} on the other face, or move {them}")
     return cautions
 
 
 def _patch(load: Load) -> Polygon | None:
-    """The rectangle under a patch load; None if the load may stand anywhere."""
+    """The rectangle under a patch load; None if the load may act anywhere."""
     if load.at is None or load.size is None:
         return None
     (x, y), (w, h) = load.at, load.size

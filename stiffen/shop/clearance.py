@@ -1,8 +1,8 @@
-"""Footprints of beads and flared holes, the distances they keep from everything else, and where one more may lie.
+"""Footprints and clearances of beads and flared holes, and the feasible region for one more.
 
 Plan coordinates and distances in mm.  The footprint of a bead is its axis widened by half the bead's width all round,
 ends included.  The footprint of a flared hole is the disc inside its fold circle.  Every distance of `spacing_rules` is
-measured from the footprint.  The sheet's own edge is treated apart, in `layout_check`, because a stepped bead belongs
+measured from the footprint.  `layout_check` treats the edge of the sheet separately, because a stepped bead belongs
 along an edge and an open end lies on one.
 """
 
@@ -22,7 +22,7 @@ from stiffen.model.tools import BeadDie, HoleDie, Tools
 
 from .spacing_rules import spacing, spacing_faults
 
-LENGTH_TOLERANCE = 0.02  # mm; no mark on sheet is finer
+LENGTH_TOLERANCE = 0.02  # mm, of measured distances; finer than any mark on sheet
 QUARTER_SEGMENTS = 32  # chords of a quarter circle, for buffers: 0.02 mm on a radius of 65 mm
 
 Feature = Bead | Hole

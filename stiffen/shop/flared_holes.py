@@ -1,4 +1,4 @@
-"""Flared holes: published limits of size and thickness, cutters for the pilot hole, and the flare that a pilot gives.
+"""Flared holes: published limits of size and thickness, cutters for pilot holes, flare from a given pilot hole.
 
 mm, kg; strains as fractions.  The force that pulls a flare is not computed, because it depends on friction and on the
 strength of the rim.

@@ -97,7 +97,7 @@ def hole_die_violations(panel: Panel, die: HoleDie, gauge: float, where: str = "
 
 
 def audit(panel: Panel, layout: Layout) -> tuple[Violation, ...]:
-    """Every rule of the shop that a layout breaks; empty if the layout can be made as it stands.
+    """Every rule of the shop that a layout breaks; empty if the layout can be made as it is.
 
     Beads and holes are named by their position in the layout, from 1.  Raises InputError for a die whose sizes
     contradict each other, and for faulty spacings of the shop.
@@ -174,8 +174,8 @@ def _step_reach_violations(panel: Panel, bead: Bead, gauge: float, name: str) ->
 def _away_from_open_ends(bead: Bead, edge: BaseGeometry, length: float) -> tuple[BaseGeometry, BaseGeometry]:
     """The part of the axis that must keep clear of the edge, and the edge that it keeps clear of.
 
-    The axis loses `length` mm at each open end.  If nothing would be left of it, the whole axis counts, and the edge
-    loses everything within `length` mm of the open ends instead.
+    The axis is shortened by `length` mm at each open end.  If nothing would remain of it, the whole axis counts, and
+    the part of the edge within `length` mm of the open ends is left out instead.
     """
     line = LineString(bead.path)
     start, stop = (length * is_open for is_open in bead.open_ends)
@@ -186,7 +186,7 @@ def _away_from_open_ends(bead: Bead, edge: BaseGeometry, length: float) -> tuple
 
 
 def _open_end_violations(panel: Panel, bead: Bead, gauge: float, name: str) -> Iterator[Violation]:
-    """Open ends that miss the edge, that run along it rather than over it, or that lie on a held or trimmed edge."""
+    """Open ends that are not on the edge, meet it at too small an angle, or lie on a supported or trimmed edge."""
     edge = Polygon(panel.outline).exterior
     path = np.asarray(bead.path, dtype=float)
     clearance = spacing(panel.tools, "bead_open_end", gauge) + bead.die.width / 2
@@ -295,7 +295,7 @@ def audit_folds(panel: Panel, gauge: float) -> tuple[Violation, ...]:
     for flange in flanges(panel, gauge):
         if flange.flat < min_flange_flat - LENGTH_TOLERANCE:
             flat = max(flange.flat, 0.0)
-            what = f"{flat:.1f} mm flat is left beyond the bend, the folder needs {min_flange_flat:.1f} mm"
+            what = f"{flat:.1f} mm flat is left beyond the bend, the folding brake needs {min_flange_flat:.1f} mm"
             violations.append(Violation(f"fold {flange.number}", what, min_flange_flat - flange.flat))
     for i, j, (x, y) in fold_crossings(panel):
         hole = relief_hole(max(panel.folds[i - 1].radius, panel.folds[j - 1].radius), gauge)

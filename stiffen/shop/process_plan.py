@@ -1,8 +1,8 @@
 """The process plan of a layout: how it is made at the bench, and in how many minutes.
 
-`ProcessPlan` is made once for a layout and handed to everything that is written about it: marking drawings, templates,
-cards, the page, pictures.  mm, minutes.  Times are common practice without a source.  They serve to rank layouts and to
-plan an afternoon, not to price one.
+`ProcessPlan` is made once for a layout; marking drawings, templates, cards, reports and pictures all use it.
+mm, minutes.  Times are common practice without a source.  They are good enough to compare layouts and to plan the work,
+not to quote a price.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class ProcessPlan:
     is_reoriented: for each bead, whether the sheet is turned before it.  trim_allowance: mm left on each side along x
     and along y.  rough_outline: the blank to cut before rolling, in plan.  roller_settings: one for each bead die, in
     the order of use.  bow: greatest bow to expect.  time_breakdown: minutes by kind of work.  work_steps: in words.
-    violations: rules of the shop that the layout breaks.  cautions: of the bench, see `cautions.bench_cautions`.
+    violations: rules of the shop that the layout breaks.  cautions: for the bench, see `cautions.bench_cautions`.
     """
 
     layout: Layout

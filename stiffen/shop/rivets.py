@@ -1,4 +1,4 @@
-"""Rivets and bolts: rows at even pitch, the number that a seam needs, and the utilisation of their strength.
+"""Rivets and bolts: rows at even pitch, number of rivets for a seam, utilisation of the fasteners' strength.
 
 mm, N.  The strength of a fastener is not tabulated: it comes from the maker of the rivet, or from a test.
 """

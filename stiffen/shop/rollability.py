@@ -1,4 +1,4 @@
-"""What the bead roller can do: throat, curves and lengths; the rolling order; how often the sheet is turned.
+"""Limits of the bead roller (throat, curves, lengths), rolling order, and how often the sheet is turned.
 
 Plan coordinates and distances in mm.
 """

@@ -1,6 +1,6 @@
 """Settings of the roller: passes, turns of the pressure screw, spring-back, trial strips.
 
-mm, turns.  The rules for passes are common practice without a source; a trial strip of the same sheet goes before them.
+mm, turns.  The rules for passes are common practice without a source; a trial strip of the same sheet overrules them.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ FIRST_PASS_DEPTH_SHARE = (
     0.25  # fraction of the depth in the first pass, which only sets the track: common practice, no source
 )
 PASS_STRAIN_SHARE = 0.5  # fraction of the elongation that one pass may use up: common practice, no source
-TRIAL_THICKNESS_TOLERANCE = 0.05  # mm between the sheet and a trial strip that counts for it
+TRIAL_THICKNESS_TOLERANCE = 0.05  # mm, greatest difference in thickness between sheet and trial strip
 
 
 @dataclass(frozen=True)
@@ -54,7 +54,7 @@ def roller_settings(tools: Tools, die: BeadDie, material: Material, t: float) ->
 
     If there is a trial strip of the same die, material and thickness (within 0.05 mm), its turns over measured depth
     are interpolated monotonically, never beyond its deepest reading.  Otherwise turns = (depth + spring-back) / lead, a
-    guess to start a trial from.  Raises InputError for a trial whose depth does not rise with the turns.
+    first setting for a trial strip.  Raises InputError for a trial whose depth does not rise with the turns.
     """
     depths = pass_depths(die, material)
     trial = matching_trial(tools, die, material, t)
@@ -64,7 +64,7 @@ def roller_settings(tools: Tools, die: BeadDie, material: Material, t: float) ->
 
 
 def matching_trial(tools: Tools, die: BeadDie, material: Material, t: float) -> Trial | None:
-    """The trial strip of this die and material nearest in thickness, the last of equals; None if none is near."""
+    """The trial strip of this die and material nearest in thickness, the last of equally near ones, or None."""
     fits = [
         trial
         for trial in tools.trials
@@ -126,9 +126,9 @@ def _settings_by_formula(
 ) -> RollerSettings:
     allowance = springback(die, material, t)
     scale = (1 + (allowance or 0.0) / die.depth) / tools.roller.screw_lead
-    note = "computed: a guess to start the trial strip from"
+    note = "computed: a first setting for the trial strip"
     if allowance is None:
-        note += "; nose radius not given, so no spring-back allowed for"
+        note += "; nose radius not given, so no allowance for spring-back"
     return RollerSettings(die, tuple(RollingPass(h, h * scale) for h in depths), False, allowance or 0.0, note)
 
 
@@ -143,7 +143,7 @@ def _settings_by_trial(trial: Trial, die: BeadDie, depths: tuple[float, ...]) ->
     if die.depth > deepest:
         note = (
             f"the trial strip reached {depth[-1]:g} mm of {die.depth:g} mm: "
-            "the screw is not set by guess beyond it; roll the strip deeper and enter the readings"
+            "turns beyond that are not extrapolated; roll the strip deeper and enter the readings"
         )
     return RollerSettings(die, passes, True, 0.0, note)
 

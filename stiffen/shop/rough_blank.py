@@ -14,7 +14,7 @@ from stiffen.model.panel import Panel
 from . import bead_section
 
 TRIM_MARGIN = 3.0  # mm on each side beyond the draw-in: common practice, no source
-ROUNDING_TOLERANCE = 0.001  # mm of draw-in that count for nothing: a bead drawn square to an edge is never quite so
+ROUNDING_TOLERANCE = 0.001  # mm; less draw-in is ignored, because coordinates read from a file are rounded
 SCAN_LINES = 49  # lines across the sheet in each direction, along which the draw-in is summed
 HALF_NOTCH_WIDTH = 20.0  # mm, half of the width up to which a notch counts as narrow
 
@@ -47,7 +47,7 @@ def _draw_in_along(layout: Layout, line: tuple, axis: int) -> float:
 
 
 def trim_allowance(panel: Panel, layout: Layout) -> tuple[float, float]:
-    """mm to leave on each side along x and along y at the rough cut: half the greatest draw-in and a margin.
+    """mm left on each side along x and along y at the rough cut: half the greatest draw-in, and a margin.
 
     Whole millimetres; (0, 0) for a layout without beads, which is cut to size.
     """
@@ -58,16 +58,16 @@ def trim_allowance(panel: Panel, layout: Layout) -> tuple[float, float]:
 
 
 def rough_outline(panel: Panel, layout: Layout, allowance: tuple[float, float] | None = None) -> Polygon:
-    """The outline to cut before rolling, in plan: the finished outline widened by the trim allowance.
+    """The outline to cut before rolling, in plan: the finished outline offset by the trim allowance.
 
     Notches narrower than 40 mm are filled, because they are cut after rolling.  A layout without beads is cut to its
-    finished outline.  allowance: as `trim_allowance` gives it, where it is known already.
+    finished outline.  allowance: result of `trim_allowance`, if computed before.
     """
     outline = Polygon(panel.outline)
     x, y = trim_allowance(panel, layout) if allowance is None else allowance
     if not (x > 0 and y > 0):
         return outline
-    # Two widths by one buffer: scale the plan so that both become 1 mm, widen it, and scale it back.
+    # One buffer for two allowances: scale the plan so that both become 1 mm, offset it, and scale it back.
     scaled = affinity.scale(outline, 1 / x, 1 / y, origin=(0, 0))
     mitre = {"join_style": "mitre", "mitre_limit": 2.0}
     wider = affinity.scale(scaled.buffer(1.0, **mitre), x, y, origin=(0, 0))

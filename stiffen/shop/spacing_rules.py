@@ -1,4 +1,4 @@
-"""Rules of spacing on the sheet: one table, in which the shop may replace each value by its own.
+"""Spacing rules on the sheet: one table; the tools file of a shop may replace each value.
 
 mm.  `clearance` says between which lines a distance is measured.
 """
@@ -36,7 +36,7 @@ SPACING_RULES: dict[str, SpacingRule] = {
     for rule in (
         SpacingRule("bead_edge", "bead to edge of the sheet", "max(12, 8 t)", lambda t, d: max(12.0, 8 * t)),
         SpacingRule("step_edge", "stepped bead to the edge it stiffens", "max(6, 4 t)", lambda t, d: max(6.0, 4 * t)),
-        SpacingRule("step_reach", "the same, at most", "40", lambda t, d: 40.0),
+        SpacingRule("step_reach", "stepped bead to that edge, at most", "40", lambda t, d: 40.0),
         SpacingRule(
             "bead_open_end", "open end to a support or edge trim", "max(10, 6 t)", lambda t, d: max(10.0, 6 * t)
         ),

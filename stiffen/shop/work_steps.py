@@ -1,4 +1,4 @@
-"""The steps of work from the sheet to the fitted panel, in words.  mm."""
+"""The steps of work from the flat sheet to the fitted panel, as sentences.  mm."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from .roller_settings import pass_depths
 from .rolling_bow import RollingBow, rolling_bow
 from .rough_blank import trim_allowance
 
-MIN_REPORTED_BOW = 1.0  # mm; a smaller bow is not worth a word
+MIN_REPORTED_BOW = 1.0  # mm; a smaller bow is not mentioned
 
 
 def order_of_work(panel: Panel, layout: Layout) -> tuple[str, ...]:
@@ -34,10 +34,10 @@ def work_steps(
     allowance: tuple[float, float],
     bow: RollingBow,
 ) -> tuple[str, ...]:
-    """The steps in order, from values that are known already.
+    """The steps in order, from values computed before.
 
-    order: of the beads, as `rollability.rolling_order` gives it; reorientation_count: for beads rolled in that order;
-    allowance: as `rough_blank.trim_allowance` gives it; bow: as `rolling_bow` gives it.
+    order: of the beads, from `rollability.rolling_order`; reorientation_count: for beads rolled in that order;
+    allowance: from `rough_blank.trim_allowance`; bow: from `rolling_bow`.
     """
     pilots, flares = _hole_steps(panel, layout)
     return (
@@ -80,7 +80,7 @@ def _cutters(tools: Tools, die: HoleDie) -> str:
         f"{cut.kind} {cut.diameter:g} mm (the lip stretches {100 * cut.flare.lip_strain:.0f} %)"
         for cut in flared_holes.pilot_cuts(die, tools.cutters)[:2]
     ]
-    return f", or as near below as there is: {' or '.join(nearest)}" if nearest else ""
+    return f", or the nearest smaller size: {' or '.join(nearest)}" if nearest else ""
 
 
 def _rolling_steps(
@@ -92,12 +92,12 @@ def _rolling_steps(
         numbers = [position + 1 for position in order if layout.beads[position].die == die]
         passes = len(pass_depths(die, panel.material))
         names = [f"{number} {layout.beads[number - 1].side}" if len(sides) > 1 else f"{number}" for number in numbers]
-        standing = "each standing to the face named" if len(sides) > 1 else f"standing {next(iter(sides))}"
+        faces = "each proud on the face named" if len(sides) > 1 else f"proud on the {next(iter(sides))} face"
         steps += [
             f"Die {die.name}: roll a trial strip of the same sheet in {passes} passes; measure the depth after each.",
-            f"Die {die.name}: roll bead {', '.join(names)} in this order, {standing}, each in {passes} passes, the "
-            f"first only to set the track; full depth from {die.run_out_length:.0f} mm after the start to as much "
-            "before the stop. Check for bow after each and flatten by hand.",
+            f"Die {die.name}: roll bead {', '.join(names)} in this order, {faces}, each in {passes} passes, the "
+            f"first only to set the track; full depth from {die.run_out_length:.0f} mm after the start to "
+            "the same distance before the stop. Check for bow after each and flatten by hand.",
         ]
     expected = _bow_to_expect(panel, bow)
     if reorientation_count:
@@ -116,7 +116,7 @@ def _bow_to_expect(panel: Panel, bow: RollingBow) -> str:
     ]
     if not expected:
         return ""
-    cure = " Beads in turn on both faces would bow it less." if panel.bead_side == "either" else ""
+    cure = " Beads alternately on both faces would bow it less." if panel.bead_side == "either" else ""
     return f"Bow to expect at most, if rolling leaves each bead at yield along its length: {', '.join(expected)}.{cure}"
 
 
@@ -128,7 +128,7 @@ def _finishing_steps(panel: Panel, layout: Layout) -> list[str]:
         steps.append(f"Mark the outline again, measured from the bead axes, and trim to it. {cut}".rstrip())
     elif cut:
         steps.append(cut)
-    folds: dict[str, list[int]] = {}  # folds that are made alike share one step
+    folds: dict[str, list[int]] = {}  # folds of the same angle, radius and flange share one step
     for fold, flange in zip(panel.folds, bends.flanges(panel, layout.gauge), strict=True):
         how = (
             f"{abs(fold.angle):g} degrees {'up' if fold.angle > 0 else 'down'}, inside radius {fold.radius:g} mm, the "

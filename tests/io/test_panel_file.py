@@ -37,12 +37,14 @@ from stiffen.shop.spacing_rules import SPACING_RULES
 
 HERE = Path(__file__).parent
 EXAMPLES = HERE.parents[1] / "examples"
-BAD = sorted((HERE / "bad_input").glob("*.toml"))
-BAD = [path for path in BAD if b"\n# faults at: " in path.read_bytes()[:2000]]  # the rest: test_bad_input.py
-GOOD = sorted(EXAMPLES.glob("*.toml"))
+FAULTY_FILES = sorted((HERE / "bad_input").glob("*.toml"))
+FAULTY_FILES = [
+    path for path in FAULTY_FILES if b"\n# faults at: " in path.read_bytes()[:2000]
+]  # the rest: test_bad_input.py
+VALID_FILES = sorted(EXAMPLES.glob("*.toml"))
 
 # every key of the format once
-FULL = """
+EVERY_KEY = """
 [panel]
 name = "side cheek"
 gauges = [1.0, 0.8]
@@ -165,7 +167,7 @@ at = [150, 200]
 
 @pytest.fixture
 def data():
-    return tomllib.loads(FULL)
+    return tomllib.loads(EVERY_KEY)
 
 
 @pytest.fixture
@@ -173,7 +175,7 @@ def panel(data):
     return panel_from_dict(data, HERE)
 
 
-def wheres(error):
+def fault_places(error):
     return [fault.where for fault in error.value.faults]
 
 
@@ -261,7 +263,7 @@ def test_few_demands_and_supports_are_no_fault(data):
     assert panel.demands == panel.supports == ()
 
 
-@pytest.mark.parametrize("path", GOOD, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", VALID_FILES, ids=lambda path: path.stem)
 def test_examples_read_cleanly(path):
     panel = read_panel(path)
     assert panel.supports and panel.demands and panel.loads
@@ -296,14 +298,14 @@ def test_starter_panel_reads_cleanly_with_every_comment_taken_in(tmp_path):
 
 def test_byte_order_mark_and_windows_lines(tmp_path):
     path = tmp_path / "panel.toml"
-    path.write_bytes(b"\xef\xbb\xbf" + FULL.replace("\n", "\r\n").encode())
-    assert read_panel(path) == panel_from_dict(tomllib.loads(FULL), HERE)
+    path.write_bytes(b"\xef\xbb\xbf" + EVERY_KEY.replace("\n", "\r\n").encode())
+    assert read_panel(path) == panel_from_dict(tomllib.loads(EVERY_KEY), HERE)
 
 
 # --- source and layouts ----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("path", GOOD, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", VALID_FILES, ids=lambda path: path.stem)
 def test_source_needs_nothing_else(path, tmp_path):
     panel = read_panel(path)
     again = panel_from_dict(json.loads(json.dumps(panel.source, allow_nan=False)), tmp_path)
@@ -353,7 +355,7 @@ def test_edited_layouts_are_checked_like_panels(layout_data, tmp_path, edit, whe
     path.write_text(json.dumps(layout_data))
     with pytest.raises(InputError) as error:
         read_layout(path)
-    assert wheres(error) == where
+    assert fault_places(error) == where
 
 
 @pytest.mark.parametrize(
@@ -378,7 +380,7 @@ def test_files_that_are_no_layout(tmp_path, text, message):
 # --- faults ----------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("path", BAD, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", FAULTY_FILES, ids=lambda path: path.stem)
 def test_every_fault_is_reported_at_its_place_in_file_order(path):
     expected = path.read_text().splitlines()[1].removeprefix("# faults at: ")
     with pytest.raises(InputError) as error:
@@ -388,13 +390,13 @@ def test_every_fault_is_reported_at_its_place_in_file_order(path):
         assert fault.what.startswith(expected)
         assert fault.where == str(path)
     else:
-        assert wheres(error) == expected.split()
+        assert fault_places(error) == expected.split()
     assert all(fault.what for fault in error.value.faults)
 
 
 def replaced(old, new):
-    assert old in FULL
-    return FULL.replace(old, new, 1)
+    assert old in EVERY_KEY
+    return EVERY_KEY.replace(old, new, 1)
 
 
 @pytest.mark.parametrize(
@@ -509,13 +511,13 @@ def places(data, path=()):
         yield from places(value, (*path, key))
 
 
-PLACES = list(places(tomllib.loads(FULL)))
+PLACES = list(places(tomllib.loads(EVERY_KEY)))
 
 
 @settings(max_examples=150, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(st.lists(st.tuples(st.sampled_from(PLACES), st.sampled_from([*JUNK, "remove"])), min_size=1, max_size=3))
 def test_any_value_in_any_place_is_read_or_refused(edits):
-    data = tomllib.loads(FULL)
+    data = tomllib.loads(EVERY_KEY)
     for path, value in edits:
         here = data
         try:

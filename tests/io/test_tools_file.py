@@ -1,4 +1,4 @@
-"""The tools file: the shipped one names every key; own cutters, folder, spacing; strengths and open ends in panels."""
+"""Tools file: all keys in the shipped one, own cutters, folding brake and spacing; strength; open ends in panels."""
 
 import re
 import tomllib
@@ -14,8 +14,8 @@ from stiffen.model.tools import Cutter, FoldingBrake
 from stiffen.shop.spacing_rules import SPACING_RULES
 
 TEXT = resources.files("stiffen").joinpath("data/starter_tools.toml").read_text(encoding="utf-8")
-OPEN = re.sub(r'(?m)^# (?=\[|[a-z_]+ = [\d"[])', "", TEXT)  # every line that is only commented out
-LEAST = {
+UNCOMMENTED_TEXT = re.sub(r'(?m)^# (?=\[|[a-z_]+ = [\d"[])', "", TEXT)  # every line that is only commented out
+MINIMAL_TOOLS = {
     "roller": {"throat": 300, "rated_steel": 1.0},
     "bead_die": [{"name": "B16", "profile": "round", "width": 16, "depth": 4}],
 }
@@ -23,7 +23,7 @@ LEAST = {
 
 def test_shipped_file_holds_every_key_of_every_table():
     """The keys in the shipped file, commented out or not, are the fields of the records."""
-    data = tomllib.loads(OPEN)
+    data = tomllib.loads(UNCOMMENTED_TEXT)
     tools = tools_from_dict(data, "all")
     roller = set(data["roller"])
     assert roller == set(vars(tools.roller))
@@ -47,17 +47,21 @@ def test_shipped_file_lists_each_spacing_as_it_is_computed():
 
 
 def test_all_profiles_are_shown():
-    data = tomllib.loads(OPEN)
+    data = tomllib.loads(UNCOMMENTED_TEXT)
     assert {die["profile"] for die in data["bead_die"]} == {"round", "vee", "flat", "step"}
 
 
-def test_own_cutters_and_folder():
-    data = {**LEAST, "cutter": [{"kind": "hole saw", "sizes": [35, 22]}], "folder": {"neutral": 0.4, "least_flat": 9}}
+def test_own_cutters_and_folding_brake():
+    data = {
+        **MINIMAL_TOOLS,
+        "cutter": [{"kind": "hole saw", "sizes": [35, 22]}],
+        "folder": {"neutral": 0.4, "least_flat": 9},
+    }
     tools = tools_from_dict(data, "mine")
     assert tools.cutters == (Cutter("hole saw", (35, 22)),)
     assert tools.folding_brake == FoldingBrake(0.4, 9)
-    assert tools_from_dict(LEAST, "least").folding_brake == FoldingBrake()
-    assert tools_from_dict(LEAST, "least").cutters == ()
+    assert tools_from_dict(MINIMAL_TOOLS, "least").folding_brake == FoldingBrake()
+    assert tools_from_dict(MINIMAL_TOOLS, "least").cutters == ()
 
 
 @pytest.mark.parametrize(
@@ -75,7 +79,7 @@ def test_own_cutters_and_folder():
 )  # fmt: skip
 def test_faults(extra, message):
     with pytest.raises(InputError, match=message):
-        tools_from_dict({**LEAST, **extra}, "bad")
+        tools_from_dict({**MINIMAL_TOOLS, **extra}, "bad")
 
 
 # --------------------------------------------------------------------------------------- open ends, strength, in panels

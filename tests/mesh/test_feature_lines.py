@@ -213,7 +213,7 @@ def test_folds_compose():
     other = mesh.plan[:, 1] > 260
     assert mesh.nodes[other, 2] == pytest.approx(260 - mesh.plan[other, 1])
     crest = np.abs(mesh.plan[:, 1] - 280) < 1e-6
-    assert mesh.nodes[crest, 1].max() == pytest.approx(262)  # up of the flat sheet is outward once it is turned down
+    assert mesh.nodes[crest, 1].max() == pytest.approx(262)  # the "up" face of a flange folded down points outward
 
 
 def test_a_corner_notched_tray_folds_all_round():
@@ -274,8 +274,8 @@ def test_a_sound_mesh_passes(sound):
         (lambda p, t, e, a: (p, t, e, 1.002 * a), "mm2 of triangles for"),
         (lambda p, t, e, a: (p, np.delete(t, 100, axis=0), e, a), "the mesh has a gap"),
         (lambda p, t, e, a: (p, np.vstack([t, t[100]]), e, a), "triangles overlap"),
-        (lambda p, t, e, a: (p, t, np.vstack([e, [e[0, 0], e[-1, 0]]]), a), "an edge of the panel is no edge"),
-        (lambda p, t, e, a: (np.vstack([p, [[0.0, 0.0]]]), t, e, a), "a node that no triangle has"),
+        (lambda p, t, e, a: (p, t, np.vstack([e, [e[0, 0], e[-1, 0]]]), a), "a line of the panel is missing"),
+        (lambda p, t, e, a: (np.vstack([p, [[0.0, 0.0]]]), t, e, a), "a node that belongs to no triangle"),
         (lambda p, t, e, a: (squashed(p, t, e), t, e, a), "a triangle of quality"),
         (lambda p, t, e, a: (np.vstack([p, p + 1000]), np.vstack([t, t + len(p)]), np.vstack([e, e + len(p)]), 2 * a),
          "more than one part"),

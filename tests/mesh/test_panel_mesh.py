@@ -307,7 +307,7 @@ def test_beads_at_odd_angles_among_holes(seed):
         ({}, Layout(1.0), {"size": 0.0}, "mesh size: 0 mm"),
         ({"cutouts": (Cutout(((10, 10), (10, 90), (499.9999, 50))),)}, Layout(1.0), {}, "near .500.00, 50.0.*quality"),
     ],
-    ids=["bow tie", "lip off the sheet", "lips meet", "mesh_level", "size", "a cut-out that all but parts the edge"],
+    ids=["bow tie", "lip off the sheet", "lips meet", "mesh_level", "size", "a cut-out that almost touches the edge"],
 )  # fmt: skip
 def test_panels_that_cannot_be_meshed_are_refused(changes, layout, options, message):
     with pytest.raises(MeshError, match=message):

@@ -35,7 +35,7 @@ def test_a_search_result_is_printed_in_five_lines():
     ]  # fmt: skip
 
 
-def test_what_is_not_met_or_not_decided_is_said():
+def test_what_is_not_met_or_not_decided_is_reported():
     missed = replace(FREQUENCY, value=35.0, margin=-0.5, met=False)
     open_one = replace(STIFF, value=math.nan, margin=math.nan, met=False, decided_by=NOT_DECIDED)
     verdict = replace(BEST, demands=(open_one, missed), layout=HOLED, mesh_error=None, warnings=())

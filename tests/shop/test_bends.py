@@ -156,7 +156,7 @@ def test_audit_of_folds():
     (narrow,) = layout_check.audit_folds(replace(TRAY, folds=(Fold(((0, 4), (300, 4)), 90, 2),)), 1.0)
     assert narrow.short_by_mm == pytest.approx(2.5 - (4 - math.pi / 4 * 2.447))
     grip = replace(good, tools=replace(TRAY.tools, folding_brake=FoldingBrake(least_flat=25.0)))
-    assert "the folder needs 25.0 mm" in layout_check.audit_folds(grip, 1.0)[0].what
+    assert "the folding brake needs 25.0 mm" in layout_check.audit_folds(grip, 1.0)[0].what
     box = replace(TRAY, folds=(Fold(((0, 20), (300, 20)), 90, 2), Fold(((20, 0), (20, 200)), 90, 3)))
     (corner,) = layout_check.audit_folds(box, 1.0)
     assert corner.where == "fold 1 and fold 2"

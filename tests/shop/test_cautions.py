@@ -1,4 +1,4 @@
-"""What to look out for: strains, ratings, throat, loads, fasteners and folds."""
+"""Cautions for the bench: strains, ratings, throat, loads, fasteners and folds."""
 
 from dataclasses import replace
 
@@ -17,8 +17,8 @@ def test_a_mild_layout_has_no_warning():
     assert cautions.bench_cautions(PANEL, Layout(1.0, (across(100, mild),), (Hole(wide, (300, 300)),))) == ()
 
 
-def test_stretch_beyond_elongation_tells_both_ends():
-    """Arc 12x4: S - w = 3.29 mm (recomputed), 27 % if held."""
+def test_stretch_beyond_elongation_is_reported_for_free_and_fixed_edges():
+    """Arc 12x4: S - w = 3.29 mm (recomputed), 27 % if the edges cannot move."""
     deep = BeadDie("deep", "round", 12, 4)
     (found,) = cautions.bench_cautions(PANEL, Layout(1.0, (across(100, deep), across(200, deep))))
     assert "stretches 27 %" in found
@@ -76,7 +76,7 @@ def test_beads_proud_under_a_load_are_reported():
     layout = Layout(1.0, (across(100, mild), across(300, mild, "down")))
     foot = Load("foot", "patch", 883.0, at=(300, 120), size=(100, 100))
     (found,) = cautions.bench_cautions(replace(PANEL, loads=(foot,)), layout)
-    assert found == "load foot presses on the up face, where bead 1 stands proud: turn it, or move it"
+    assert found == "load foot presses on the up face, where bead 1 stands proud: put it on the other face, or move it"
     below = replace(foot, value=-883.0, at=(300, 290))
     (found,) = cautions.bench_cautions(replace(PANEL, loads=(below,)), layout)
     assert "down face, where bead 2" in found
@@ -89,4 +89,4 @@ def test_folds_are_checked_too():
     tight = replace(PANEL, folds=(Fold(((0, 2), (600, 2)), 90, 0.2),))
     radius, flat = cautions.bench_cautions(tight, Layout(1.0))
     assert "inside radius 0.2 mm, least for 1 mm 5754-H111 is 0.50 mm" in radius
-    assert "1.5 mm flat is left beyond the bend, the folder needs 2.5 mm" in flat
+    assert "1.5 mm flat is left beyond the bend, the folding brake needs 2.5 mm" in flat

@@ -83,7 +83,7 @@ def test_shop_overrides_a_row():
     assert only(audit(replace(PLAIN, tools=shop), near)).short_by_mm == pytest.approx(3)
 
 
-def test_unknown_or_bad_overrides_are_reported():
+def test_unknown_or_invalid_overrides_are_reported():
     faults = spacing_faults(replace(TOOLS, spacing={"bead_egde": 5.0, "bead_bead": -1.0, "hole_hole": 4.0}))
     assert [fault.where for fault in faults] == ["spacing.bead_egde", "spacing.bead_bead"]
     wrong = replace(PLAIN, tools=replace(TOOLS, spacing={"bead_egde": 5.0}))
@@ -391,23 +391,25 @@ BUSY = replace(
         Support("rest", path=((300, 30), (300, 120))),
     ),
 )
-THERE = (straight(60, 320, 300, 320, B24), Hole(F30, (520, 200)))
+PLACED_FEATURES = (straight(60, 320, 300, 320, B24), Hole(F30, (520, 200)))
 
 
 @pytest.mark.parametrize("die", [B16, B24], ids=lambda die: die.name)
 @pytest.mark.parametrize("gauge", [1.0, 1.5])
 def test_bead_region_is_where_the_audit_finds_nothing(die, gauge):
     """Random lines inside and outside the region: `audit` agrees, except within 0.15 mm of the region's edge."""
-    region = clearance.bead_feasible_region(BUSY, die, gauge, THERE[:1], THERE[1:])
+    region = clearance.bead_feasible_region(BUSY, die, gauge, PLACED_FEATURES[:1], PLACED_FEATURES[1:])
     rng = np.random.default_rng(7)
     inside = outside = 0
     for x0, y0, x1, y1 in rng.uniform([0, 0, -120, -120], [600, 400, 120, 120], (300, 4)):
         bead = straight(x0, y0, x0 + x1, y0 + y1, die)
         line = LineString(bead.path)
         broken = [
-            b for b in audit(BUSY, *THERE, bead, gauge=gauge) if b.where.startswith("bead[2]") and " long" not in b.what
+            b
+            for b in audit(BUSY, *PLACED_FEATURES, bead, gauge=gauge)
+            if b.where.startswith("bead[2]") and " long" not in b.what
         ]
-        broken += [b for b in audit(BUSY, bead, *THERE, gauge=gauge) if "hole" in b.where]
+        broken += [b for b in audit(BUSY, bead, *PLACED_FEATURES, gauge=gauge) if "hole" in b.where]
         if region.covers(line):
             inside += 1
             assert not broken
@@ -420,11 +422,11 @@ def test_bead_region_is_where_the_audit_finds_nothing(die, gauge):
 
 @pytest.mark.parametrize("die", [F60, F30], ids=lambda die: die.name)
 def test_hole_region_is_where_the_audit_finds_nothing(die):
-    region = clearance.hole_feasible_region(BUSY, die, 1.0, THERE[:1], THERE[1:])
+    region = clearance.hole_feasible_region(BUSY, die, 1.0, PLACED_FEATURES[:1], PLACED_FEATURES[1:])
     rng = np.random.default_rng(8)
     inside = outside = 0
     for at in rng.uniform([0, 0], [600, 400], (300, 2)):
-        broken = [b for b in audit(BUSY, *THERE, Hole(die, tuple(at))) if b.where.startswith("hole[2]")]
+        broken = [b for b in audit(BUSY, *PLACED_FEATURES, Hole(die, tuple(at))) if b.where.startswith("hole[2]")]
         if region.covers(Point(at)):
             inside += 1
             assert not broken
@@ -481,9 +483,9 @@ def test_open_end_on_a_free_edge():
 def test_open_end_on_a_held_or_trimmed_edge():
     """max(10, 6 t) and half the width from the end's middle to what is on that edge."""
     bead = open_bead((100, 200), (600, 200))
-    held = only(audit(replace(PLAIN, supports=(Support("edge"),)), bead))
-    assert held.what == "open stop on an edge that is not free: support 1 (edge)"
-    assert held.short_by_mm == pytest.approx(18)
+    found = only(audit(replace(PLAIN, supports=(Support("edge"),)), bead))
+    assert found.what == "open stop on an edge that is not free: support 1 (edge)"
+    assert found.short_by_mm == pytest.approx(18)
     trimmed = only(audit(replace(FREE, trims=(EdgeTrim(0.1),)), bead))
     assert "edge trim 1" in trimmed.what
     near = replace(FREE, trims=(EdgeTrim(0.1, ((600, 0), (600, 185))),))

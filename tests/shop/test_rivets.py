@@ -93,7 +93,7 @@ def test_load_per_rivet_against_the_given_strength():
     assert second.strength is None
 
 
-def test_use_is_the_resultant_over_the_strength():
+def test_utilisation_is_the_resultant_over_the_strength():
     panel = lid(supports=ROWS)
     centre = ROWS[0].fasteners()[2]
     load = FastenerLoad("wind", centre, 300.0, 400.0, "free")

@@ -87,7 +87,7 @@ def test_turns_are_depth_and_spring_back_over_lead():
     )
 
 
-def test_unknown_nose_is_said():
+def test_missing_nose_radius_is_reported():
     found = roller_settings.roller_settings(TOOLS, BeadDie("sharp", "vee", 14, 4), SOFT, 1.0)
     assert found.springback == 0
     assert "nose radius not given" in found.note
@@ -126,7 +126,7 @@ def test_straight_trial_gives_straight_turns():
 
 
 def test_screw_that_turns_before_it_marks():
-    """The first half turn left no mark: nothing is interpolated from (0, 0)."""
+    """The first half turn left no mark, so the readings do not start from (0, 0)."""
     strip = Trial("B16", "5754-H111", 1.0, (0.5, 3.0), (0.0, 5.0))
     found = roller_settings.roller_settings(with_trials(strip), B16, SOFT, 1.0)
     assert [one.turns for one in found.passes] == pytest.approx([0.5 + one.depth / 2 for one in found.passes])

@@ -32,8 +32,8 @@ def test_trim_allowance_is_half_of_it_and_a_margin():
     assert rough_blank.trim_allowance(PANEL, Layout(1.0)) == (0, 0)
 
 
-def test_a_bead_that_is_square_but_for_a_hair_leaves_no_more_to_trim():
-    """Places in a layout file are rounded: card and drawing must not differ by a millimetre once they are read back."""
+def test_rounded_coordinates_do_not_change_the_trim_allowance():
+    """Coordinates in a layout file are rounded: the allowance must not grow by 1 mm when the file is read back."""
     square = Layout(1.0, (Bead(B16, ((300.0, 50.0), (300.0, 350.0))),))
     nearly = Layout(1.0, (Bead(B16, ((300.0, 50.0), (299.99999, 350.0))),))
     assert rough_blank.trim_allowance(PANEL, nearly) == rough_blank.trim_allowance(PANEL, square)

@@ -1,4 +1,4 @@
-"""The steps of work, in order and in words."""
+"""The sentences and the order of the steps of work."""
 
 from dataclasses import replace
 
@@ -42,15 +42,15 @@ def step(steps, words):
     return steps[place(steps, words)]
 
 
-def test_rolling_step_tells_sides_run_outs_and_turns():
+def test_rolling_step_names_sides_run_outs_and_turns():
     both = Layout(1.0, (across(200), across(150, side="down"), across(250)))
     steps = work_steps.order_of_work(PANEL, both)
     text = step(steps, "roll bead")
-    assert "roll bead 1 up, 3 up, 2 down in this order, each standing to the face named" in text
+    assert "roll bead 1 up, 3 up, 2 down in this order, each proud on the face named" in text
     assert "full depth from 12 mm after the start" in text  # 2.5 x 5 mm, to the even millimetre
     assert "turned 1 x" in step(steps, "taken out")
     one_sided = work_steps.order_of_work(PANEL, Layout(1.0, (across(150), across(200))))
-    assert "standing up" in step(one_sided, "roll bead")
+    assert "proud on the up face" in step(one_sided, "roll bead")
     assert not any("taken out" in line for line in one_sided)
 
 
@@ -73,10 +73,10 @@ def test_pilot_step_names_what_cuts_it():
     own = replace(PANEL, tools=replace(TOOLS, cutters=(Cutter("fly cutter", (42.5,)),)))
     assert "fly cutter 42.5 mm (the lip stretches 12 %)" in step(work_steps.order_of_work(own, layout), "pilot hole")
     none = replace(PANEL, tools=replace(TOOLS, cutters=(Cutter("fly cutter", (60.0,)),)))
-    assert "as near below" not in step(work_steps.order_of_work(none, layout), "pilot hole")
+    assert "nearest smaller size" not in step(work_steps.order_of_work(none, layout), "pilot hole")
 
 
-def test_fold_step_tells_the_flange():
+def test_fold_step_gives_the_flange_size():
     """90 degrees, R 2, t 1: allowance pi/2 (2 + 0.447) = 3.84, setback 3, so 20 mm of sheet stand 21.1 mm high."""
     panel = replace(PANEL, folds=(Fold(((0, 20), (600, 20)), 90, 2),))
     text = step(work_steps.order_of_work(panel, Layout(1.0)), "Fold 1")
