@@ -97,7 +97,7 @@ def surrogate_utilisations(
 
 
 def large_deflection_demands(panel: Panel, gauge: float) -> set[int]:
-    """Numbers of the demands that large deflection governs, which the surrogate cannot judge, as the search sees it."""
+    """Numbers of the demands that large deflection governs, which the surrogate cannot rank, as the search sees it."""
     return set(screen(panel, Layout(gauge), stop_above=0.0)[1])
 
 

@@ -109,7 +109,7 @@ def faults(out: Path, killed: bool) -> list[str]:
 
 def _layout_trouble(path: Path) -> str:
     panel, layout = read_layout(path)
-    return "; ".join(breach.what for breach in audit(panel, layout))
+    return "; ".join(violation.what for violation in audit(panel, layout))
 
 
 def _drawing_trouble(path: Path) -> str:

@@ -84,7 +84,7 @@ def panel_file(tmp_path):
 
 @pytest.fixture
 def made_up(monkeypatch):
-    """The judge's answers made up, so that only the command is under test; hands back what the judge was asked."""
+    """Made-up evaluations, so that only the command is under test; returns what was asked of them."""
     asked = []
 
     def check(panel, layout=None, **options):
@@ -98,10 +98,12 @@ def made_up(monkeypatch):
     return asked
 
 
-def found(judged=GOOD, **more):
+def found(evaluated=GOOD, **more):
     infeasible = GaugeOutcome(0.8, GaugeStatus.INFEASIBLE, miss=0.001, candidates=90, demands=("frequency",))
     bound = BoundRecord(BOUND["what"], BOUND["gauge_mm"], BOUND["value"], BOUND["known"], BOUND["covers"], True)
-    return SearchResult(judged, FLAT, FlatSheetBaseline(1.5, 0.849, (1.5,)), (infeasible, THREE_BEADS), bound, **more)
+    return SearchResult(
+        evaluated, FLAT, FlatSheetBaseline(1.5, 0.849, (1.5,)), (infeasible, THREE_BEADS), bound, **more
+    )
 
 
 @pytest.fixture
@@ -136,7 +138,7 @@ def hatch_file(tmp_path):
     return path
 
 
-# ------------------------------------------------------------------------------------------------- the real judge
+# ------------------------------------------------------------------------------------------------- real evaluations
 
 
 def test_check_judges_for_real(panel_file, tmp_path, capsys):
@@ -561,10 +563,10 @@ def test_a_back_drawing_that_is_not_needed_any_more_goes(tmp_path, panel_file, m
 def two(tmp_path, hatch_file):
     """Two folders with layouts of one panel: the flat sheet and the made-up layout, each with its result."""
     panel = read_panel(hatch_file)
-    for name, judged in (("plain", replace(GOOD, layout=Layout(1.0))), ("beaded", GOOD)):
-        beads = tuple(replace(bead, die=panel.tools.bead_die("B16"), side="up") for bead in judged.layout.beads)
+    for name, evaluated in (("plain", replace(GOOD, layout=Layout(1.0))), ("beaded", GOOD)):
+        beads = tuple(replace(bead, die=panel.tools.bead_die("B16"), side="up") for bead in evaluated.layout.beads)
         layout = Layout(1.0, beads)
-        told = replace(judged, layout=layout, mass_kg=panel.mass(layout), demands=judged.demands[::2])
+        told = replace(evaluated, layout=layout, mass_kg=panel.mass(layout), demands=evaluated.demands[::2])
         demands = [replace(one, limit=limit) for one, limit in zip(told.demands, (1.0, 20), strict=True)]
         (tmp_path / name).mkdir()
         result = result_json.result_document(panel, replace(told, demands=tuple(demands)))

@@ -210,7 +210,9 @@ def test_the_answer_moves_with_the_panel(name, data, seed):
     assert (
         MultiPoint([WAYS[name](*point) for point in here.outline]).hausdorff_distance(MultiPoint(there.outline)) < 1e-6
     )
-    assert [breach.where for breach in audit(there, there.layout())] == [b.where for b in audit(here, here.layout())]
+    assert [violation.where for violation in audit(there, there.layout())] == [
+        b.where for b in audit(here, here.layout())
+    ]
     first, second = (check(panel, panel.layout(), mesh_level="quick") for panel in (here, there))
     assert second.mass_kg == pytest.approx(first.mass_kg, rel=1e-9)
     for one, other in zip(first.demands, second.demands, strict=True):

@@ -30,7 +30,7 @@ HATCH = Path(__file__).parents[2] / "examples" / "battery_hatch.toml"
 
 @pytest.fixture(scope="module")
 def written(tmp_path_factory):
-    """The hatch, a layout of odd numbers in no order, its verdict by the judge, and the folder with all that is
+    """The hatch, a layout of odd numbers in no order, its verdict, and the folder with all that is
     written."""
     panel = read_panel(HATCH)
     b16, b20, f50, f32 = (panel.tools.bead_die(n) or panel.tools.hole_die(n) for n in ("B16", "B20", "F50", "F32"))
@@ -44,15 +44,15 @@ def written(tmp_path_factory):
         (Hole(f50, (444.7, 98.1)), Hole(f32, (58.3, 301.9)), Hole(f50, (443.3, 305.6))),
     )
     assert audit(panel, layout) == ()
-    judged = check(panel, layout, mesh_level="quick")
+    evaluated = check(panel, layout, mesh_level="quick")
     folder = tmp_path_factory.mktemp("out")
-    write_json(folder / "layout.json", layout_document(panel, layout, result_document(panel, judged)))
-    write_marking(panel, layout, folder / "marking.dxf", verdict=judged)
-    (folder / "card.txt").write_text(card_text(panel, judged))
-    write_card(panel, judged, folder / "card.pdf")
-    write_page(panel, judged, folder / "report.html")
+    write_json(folder / "layout.json", layout_document(panel, layout, result_document(panel, evaluated)))
+    write_marking(panel, layout, folder / "marking.dxf", verdict=evaluated)
+    (folder / "card.txt").write_text(card_text(panel, evaluated))
+    write_card(panel, evaluated, folder / "card.pdf")
+    write_page(panel, evaluated, folder / "report.html")
     write_template(panel, layout, folder / "template.pdf", paper="roll")
-    return panel, in_rolling_order(panel, layout), judged, folder
+    return panel, in_rolling_order(panel, layout), evaluated, folder
 
 
 def card_words(folder):
@@ -157,9 +157,11 @@ def test_the_paper_shows_beads_and_holes_where_the_layout_has_them(written):
 
 
 def test_mass(written):
-    panel, layout, judged, folder = written
+    panel, layout, evaluated, folder = written
     told = f"{panel.mass(layout):.3f} kg"
-    assert json.loads((folder / "layout.json").read_text())["result"]["mass_kg"] == judged.mass_kg == panel.mass(layout)
+    assert (
+        json.loads((folder / "layout.json").read_text())["result"]["mass_kg"] == evaluated.mass_kg == panel.mass(layout)
+    )
     space = ezdxf.readfile(folder / "marking.dxf").modelspace()
     assert f"finished mass {told}" in [text.dxf.text for text in space.query("TEXT")]
     assert re.search(rf"<dt>mass</dt><dd>{told}</dd>", (folder / "report.html").read_text())
@@ -168,20 +170,20 @@ def test_mass(written):
 
 
 def test_values_and_margins(written):
-    panel, _, judged, folder = written
+    panel, _, evaluated, folder = written
     layout = read_layout(folder / "layout.json")[1]
     stored = verdict_from_document(panel, layout, json.loads((folder / "layout.json").read_text())["result"])
-    assert stored.demands == judged.demands
-    wanted = [row[:5] for row in demand_rows(judged)]
+    assert stored.demands == evaluated.demands
+    wanted = [row[:5] for row in demand_rows(evaluated)]
     assert [tuple(row[:5]) for row in page_tree(folder).rows("demands")] == wanted
-    for one, row in zip(judged.demands, wanted, strict=True):
+    for one, row in zip(evaluated.demands, wanted, strict=True):
         assert f"{one.value:.3g}" in row[2]
         assert row[3] == f"{100 * one.margin:+.0f} %"
         assert {form for form, words in card_words(folder).items() if " ".join(row) in words} == {"text", "PDF"}
 
 
 def test_met_or_not_is_told_alike(written, tmp_path):
-    panel, layout, judged, folder = written
+    panel, layout, evaluated, folder = written
     (bead, *rest) = layout.beads
     near = replace(layout, beads=(bead, *rest, replace(bead, path=tuple((x, y + 20.0) for x, y in bead.path))))
     for met, shape, status, state, drawn in (
@@ -189,7 +191,7 @@ def test_met_or_not_is_told_alike(written, tmp_path):
         (False, layout, "not met", "NOT MET: ", "NOT ALL DEMANDS ARE MET: see the card"),
         (True, near, "not met", "a rule of the shop is not kept", "A RULE OF THE SHOP IS NOT KEPT: see the card"),
     ):
-        one = replace(judged, layout=shape, demands=tuple(replace(each, met=met) for each in judged.demands))
+        one = replace(evaluated, layout=shape, demands=tuple(replace(each, met=met) for each in evaluated.demands))
         write_marking(panel, shape, tmp_path / "marking.dxf", verdict=one)
         assert result_document(panel, one)["status"] == status
         assert Tree(page(panel, one)).ids["state"].strip().startswith(state)
@@ -219,7 +221,7 @@ def test_a_result_that_was_tampered_with_is_none_of_this_layout(written):
 
 
 def test_numbers_that_are_none_come_back(written):
-    panel, _, judged, folder = written
+    panel, _, evaluated, folder = written
     layout = read_layout(folder / "layout.json")[1]
     result = json.loads((folder / "layout.json").read_text())["result"]
     lost = [

@@ -1,4 +1,4 @@
-"""Panels made up for the tests of the judge, the scout and the search."""
+"""Panels made up for the tests of the shell model, the surrogate and the search."""
 
 from dataclasses import replace
 

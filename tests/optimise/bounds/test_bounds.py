@@ -38,7 +38,7 @@ TRAPEZIUM = "trapezium on two edges, frequency and pressure"
 
 
 class Enumerated:
-    """A small case with the scout's answer for every subset that can be made."""
+    """A small case with the surrogate's answer for every subset that can be made."""
 
     def __init__(self, panel):
         self.case = small.case(panel, pool=12, size=30.0)

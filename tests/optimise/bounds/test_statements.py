@@ -47,8 +47,8 @@ def ground_of(case, limits=None):
     return statements.BoundInstance(case.beads, plate, case.conflicts.toarray(), case.terms)
 
 
-def badness(ground, values):
-    """Worst badness of the demands that count."""
+def utilisation(ground, values):
+    """Worst utilisation of the demands that count."""
     demands = ground.panel.demands
     return max(
         demands[i].utilisation(values[i]) for i in statements.decided_demands(ground.panel, ground.surrogate.gauge)
@@ -65,14 +65,14 @@ def test_no_layout_can_is_never_said_where_one_can(name, monkeypatch):
     case = small.case(small.PANELS[NAMES.index(name)], pool=9, size=40.0)
     values = [case.surrogate.respond(layout).values for layout in small.layouts(case.conflicts.toarray())]
     plain = ground_of(case)
-    own = min(badness(plain, one) for one in values)  # of the layout that comes nearest
+    own = min(utilisation(plain, one) for one in values)  # of the layout that comes nearest
     rng = np.random.default_rng(0)
     told = []
     for loosen in (0.33, *(1 + 0.05 * rng.standard_normal(4)), 1 + 1e-9):
-        factor = own * loosen  # demands loosened so that the nearest layout has badness 1/loosen
+        factor = own * loosen  # demands loosened so that the nearest layout has utilisation 1/loosen
         limits = {i: d.limit * (factor if d.at_most else 1 / factor) for i, d in enumerate(case.panel.demands)}
         ground = ground_of(case, limits)
-        least = min(badness(ground, one) for one in values) - 1
+        least = min(utilisation(ground, one) for one in values) - 1
         proven = statements.guaranteed_violation(ground, 20.0)
         assert proven <= max(least, 0.0) + 1e-6
         told.append(proven)
@@ -104,8 +104,8 @@ def test_demands_that_large_deflection_decides_do_not_count():
 # ------------------------------------------------------------------------------------------------------ least minutes
 
 
-def judged(case, chosen, ratio, slack):
-    """A made-up judge who finds `ratio` times what the scout does, and demands that leave the fraction `slack`."""
+def evaluated(case, chosen, ratio, slack):
+    """A made-up shell model that finds `ratio` times the surrogate's values, and demands with the margin `slack`."""
     values = case.surrogate.respond(chosen).values
     told, limits = [], {}
     for i, demand in enumerate(case.panel.demands):
@@ -159,7 +159,7 @@ def test_no_layout_that_is_as_good_beats_the_bound(name, pool, monkeypatch):
     for _ in range(2):
         chosen = random_layout(case.conflicts.toarray(), rng)
         ratio = {i: float(rng.uniform(0.9, 1.1)) for i in range(len(case.panel.demands))}
-        verdict, limits = judged(case, chosen, ratio, float(rng.uniform(0.0, 0.3)))
+        verdict, limits = evaluated(case, chosen, ratio, float(rng.uniform(0.0, 0.3)))
         ground = ground_of(case, limits)
         counts = statements.decided_demands(ground.panel, small.GAUGE)
         found = statements.bench_minutes_bound(ground, verdict, 2.0)
@@ -175,7 +175,7 @@ def test_no_layout_that_is_as_good_beats_the_bound(name, pool, monkeypatch):
 
 def test_nothing_is_bounded_for_a_layout_that_is_not_met_or_no_candidate():
     case = small.case(small.PANELS[0], pool=8, size=45.0)
-    verdict, limits = judged(case, (0,), {0: 1.0}, 0.1)
+    verdict, limits = evaluated(case, (0,), {0: 1.0}, 0.1)
     ground = ground_of(case, limits)
     assert statements.bench_minutes_bound(ground, verdict, 5.0) is not None
     missed = replace(verdict, demands=(replace(verdict.demands[0], met=False),))

@@ -28,8 +28,8 @@ def test_every_candidate_passes_the_audit(made):
     panel, found = made
     assert layout_check.audit(panel, fixed_layout(panel)) == ()
     for feature in (*found.beads, *found.holes):
-        breaches = layout_check.audit(panel, fixed_layout(panel, feature))
-        assert breaches == (), [str(breach) for breach in breaches]
+        violations = layout_check.audit(panel, fixed_layout(panel, feature))
+        assert violations == (), [str(violation) for violation in violations]
 
 
 def test_number(made):

@@ -27,8 +27,8 @@ from stiffen.shop.rough_blank import rough_outline
 from stiffen.shop.work_steps import order_of_work
 
 
-def drawn(path, layout=LAYOUT, panel=PANEL, judged=None, face="up"):
-    write_marking(panel, layout, path, verdict=judged, face=face)
+def drawn(path, layout=LAYOUT, panel=PANEL, evaluated=None, face="up"):
+    write_marking(panel, layout, path, verdict=evaluated, face=face)
     document = ezdxf.readfile(path)
     auditor = document.audit()
     assert not auditor.errors
@@ -211,7 +211,7 @@ def test_notes_and_card_agree_on_what_comes_last():
 
 
 def test_title_block_tells_what_the_sheet_is(tmp_path):
-    told = words(drawn(tmp_path / "marking.dxf", judged=GOOD))
+    told = words(drawn(tmp_path / "marking.dxf", evaluated=GOOD))
     mass = f"finished mass {PANEL.mass(LAYOUT):.3f} kg"
     assert {
         "battery hatch",
@@ -221,7 +221,7 @@ def test_title_block_tells_what_the_sheet_is(tmp_path):
         "all demands met",
     } <= set(told)
     assert {"finished 560.0 x 380.0 mm", "rough cut 568.0 x 396.0 mm"} <= set(told)
-    missed = words(drawn(tmp_path / "missed.dxf", judged=verdict(LAYOUT, deflection=2.0)))
+    missed = words(drawn(tmp_path / "missed.dxf", evaluated=verdict(LAYOUT, deflection=2.0)))
     assert "NOT ALL DEMANDS ARE MET: see the card" in missed
 
 
@@ -301,7 +301,7 @@ CROWD = replace(
     ids=["beads and holes", "frame", "small", "wedge with close beads", "many holes"],
 )
 def test_words_are_large_enough_and_lie_on_nothing(tmp_path, panel, layout, face):
-    document = drawn(tmp_path / "marking.dxf", layout, panel, judged=GOOD, face=face)
+    document = drawn(tmp_path / "marking.dxf", layout, panel, evaluated=GOOD, face=face)
     texts = list(document.modelspace().query("TEXT"))
     assert min(text.dxf.height for text in texts) >= 3.0
     grounds = [ground_of(text) for text in texts]
@@ -365,7 +365,7 @@ def test_a_failed_write_leaves_the_old_file(tmp_path):
 
 
 def test_flat_verdict_draws_too(tmp_path):
-    told = words(drawn(tmp_path / "marking.dxf", FLAT.layout, judged=FLAT))
+    told = words(drawn(tmp_path / "marking.dxf", FLAT.layout, evaluated=FLAT))
     assert "all demands met" in told or "NOT ALL DEMANDS ARE MET: see the card" in told
     assert not [one for one in told if "flared hole" in one]
 

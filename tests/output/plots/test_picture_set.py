@@ -32,8 +32,10 @@ def texts(figure):
     return [text.get_text() for text in figure.findobj(matplotlib.text.Text) if text.get_text()]
 
 
-def curved(judged, factor):
-    return replace(judged, fields=replace(judged.fields, curves={"wind": LoadDeflectionCurve(LOADS, factor * LOADS)}))
+def curved(evaluated, factor):
+    return replace(
+        evaluated, fields=replace(evaluated.fields, curves={"wind": LoadDeflectionCurve(LOADS, factor * LOADS)})
+    )
 
 
 # ------------------------------------------------------------------------------------------------------------- curves

@@ -88,9 +88,9 @@ def test_the_worst_case_is_shown(figure):
     fields = replace(
         FLAT.fields, deflection={"wind": FLAT.fields.deflection["wind"], "foot": FLAT.fields.deflection["wind"]}
     )
-    judged = replace(GOOD, demands=(*GOOD.demands, worse), fields=fields)
+    evaluated = replace(GOOD, demands=(*GOOD.demands, worse), fields=fields)
     field_maps.before_after_picture(
-        PANEL, replace(FLAT, fields=fields), judged, "", flat_title="flat sheet", found_title="found"
+        PANEL, replace(FLAT, fields=fields), evaluated, "", flat_title="flat sheet", found_title="found"
     )
     assert "deflection in case foot, mm" in texts(figure[0])
 
@@ -102,7 +102,7 @@ def test_a_row_without_data_is_left_out(figure):
     assert "deflection in case" not in told
     assert "mm per 100 N" in told
     nothing = replace(GOOD, fields=replace(GOOD.fields, deflection={}, softness=np.empty((0, 3)), modes=()))
-    field_maps.maps_picture(PANEL, [("as judged", nothing)], "")
+    field_maps.maps_picture(PANEL, [("as evaluated", nothing)], "")
     assert "mm per 100 N" not in "\n".join(texts(figure[1]))
 
 
@@ -141,8 +141,8 @@ def test_softness_keeps_its_samples_and_goes_no_further(figure):
 def test_stress_is_told_as_a_share_of_yield(figure):
     stress = np.full(len(GOOD.fields.triangles), 20.0)
     stress[7] = 100.0
-    judged = replace(GOOD, fields=replace(GOOD.fields, stress={"wind": stress}))
-    field_maps.stress_picture(PANEL, [("found", judged)], "")
+    evaluated = replace(GOOD, fields=replace(GOOD.fields, stress={"wind": stress}))
+    field_maps.stress_picture(PANEL, [("found", evaluated)], "")
     told = "\n".join(texts(figure[0]))
     assert "largest (cross) 1.25 of yield (100 MPa)" in told  # yield 80 MPa
     assert "over yield" in told
@@ -158,8 +158,8 @@ def test_stress_is_told_as_a_share_of_yield(figure):
 def test_a_mode_shows_both_ways(figure):
     x, y = GOOD.fields.plan_nodes.T
     shape = np.sin(2 * np.pi * x / 560) * np.sin(np.pi * y / 380)
-    judged = replace(GOOD, fields=replace(GOOD.fields, modes=((61.5, shape / np.abs(shape).max()),)))
-    field_maps.mode_picture(PANEL, [("found", judged)], "")
+    evaluated = replace(GOOD, fields=replace(GOOD.fields, modes=((61.5, shape / np.abs(shape).max()),)))
+    field_maps.mode_picture(PANEL, [("found", evaluated)], "")
     assert "share of its amplitude" in "\n".join(texts(figure[0]))
     lines = [part for part in figure[0].axes[0].collections if not part.filled]
     assert any((part.levels < 0).all() for part in lines)
@@ -168,8 +168,8 @@ def test_a_mode_shows_both_ways(figure):
 
 def test_every_case_has_its_row(figure):
     two = {"wind": GOOD.fields.deflection["wind"], "knee": 2 * GOOD.fields.deflection["wind"]}
-    judged = replace(GOOD, fields=replace(GOOD.fields, deflection=two))
-    field_maps.deflection_picture(PANEL, [("found", judged)], "")
+    evaluated = replace(GOOD, fields=replace(GOOD.fields, deflection=two))
+    field_maps.deflection_picture(PANEL, [("found", evaluated)], "")
     assert {"deflection in case wind, mm", "deflection in case knee, mm"} <= set(texts(figure[0]))
 
 

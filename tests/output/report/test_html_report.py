@@ -26,8 +26,8 @@ RIVAL = FlatSheetBaseline(1.5, PANEL.mass(Layout(1.5)), (1.5,))
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 
 
-def whole(judged=GOOD, **more):
-    text = page(PANEL, judged, **{"flat_baseline": RIVAL, "flat": FLAT, **more})
+def whole(evaluated=GOOD, **more):
+    text = page(PANEL, evaluated, **{"flat_baseline": RIVAL, "flat": FLAT, **more})
     return text, Tree(text)
 
 

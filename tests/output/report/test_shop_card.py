@@ -273,10 +273,10 @@ CASES = {
     ("case", "paper"), [(case, "a4") for case in CASES] + [("beads and holes", "letter"), ("flat", "roll")]
 )
 def test_words_on_paper_are_large_enough_whole_and_lie_on_nothing(tmp_path, case, paper):
-    judged, gauges = CASES[case]
+    evaluated, gauges = CASES[case]
     write_card(
         replace(PANEL, name="hatch 50 $\\%$ of a name"),
-        judged,
+        evaluated,
         tmp_path / "card.pdf",
         flat_baseline=RIVAL,
         gauges=gauges,
@@ -426,9 +426,9 @@ def test_the_same_card_gives_the_same_bytes(tmp_path):
 
 def test_paper_says_what_the_text_says(tmp_path):
     """Every word of the text stands on the paper too, in as many copies at least."""
-    judged, gauges = CASES["beads and holes"]
-    write_card(PANEL, judged, tmp_path / "card.pdf", flat_baseline=RIVAL, gauges=gauges)
-    text = card_text(PANEL, judged, flat_baseline=RIVAL, gauges=gauges)
+    evaluated, gauges = CASES["beads and holes"]
+    write_card(PANEL, evaluated, tmp_path / "card.pdf", flat_baseline=RIVAL, gauges=gauges)
+    text = card_text(PANEL, evaluated, flat_baseline=RIVAL, gauges=gauges)
     told = Counter(word for *_, words in read(tmp_path / "card.pdf") for one in words for word in one.text.split())
     wanted = Counter(word for word in text.split() if not set(word) <= {"-", "="})
     title = {"BATTERY", "HATCH:", "SHOP", "CARD"}  # in small letters on paper
