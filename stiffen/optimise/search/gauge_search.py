@@ -23,7 +23,7 @@ from stiffen.shop import layout_check, process_plan
 from stiffen.surrogate.stiffened_plate import StiffenedPlate, stiffened_plate
 
 from .budget import Budget
-from .local_search import Choice, SelectionObjective, multistart
+from .local_search import BeadSelection, SelectionObjective, multistart
 from .proposals import Chosen, Proposals
 from .settings import DEFAULT_SETTINGS, SearchSettings
 from .state import SearchState
@@ -297,7 +297,7 @@ def is_large_deflection(demand: DemandResult) -> bool:
     return demand.kind != "frequency" and demand.deflection_over_thickness > LARGE_DEFLECTION_RATIO
 
 
-def calibrate(objective: SelectionObjective, choice: Choice, verdict: Verdict) -> bool:
+def calibrate(objective: SelectionObjective, choice: BeadSelection, verdict: Verdict) -> bool:
     """Set the calibration of each demand by a choice that the shell model has evaluated; False if it hardly changes.
 
     The value of the shell model is taken with its mesh error, on the unfavourable side.

@@ -20,7 +20,7 @@ from .settings import DEFAULT_SETTINGS, SearchSettings
 
 
 @dataclass(frozen=True)
-class Choice:
+class BeadSelection:
     """A choice and its worth.
 
     chosen: candidate numbers, rising.  utilisation: of the worst demand on the calibrated surrogate; above 1 it is not
@@ -98,13 +98,13 @@ class SelectionObjective:
             if i not in self.ignored
         }
 
-    def evaluate(self, chosen: tuple[int, ...]) -> Choice:
+    def evaluate(self, chosen: tuple[int, ...]) -> BeadSelection:
         """Utilisation and minutes of a choice."""
         utilisation = max(self.utilisations(self.respond(chosen)).values(), default=0.0)
         minutes = float(self.minutes[list(chosen)].sum())
         if self.die_minutes:
             minutes += self.die_minutes * len(np.unique(self.die_numbers[list(chosen)]))
-        return Choice(chosen, utilisation, minutes, (max(utilisation - self.target, 0.0), minutes))
+        return BeadSelection(chosen, utilisation, minutes, (max(utilisation - self.target, 0.0), minutes))
 
     def allowed(self, chosen: tuple[int, ...]) -> np.ndarray:
         """(candidates,) bool: those that may join a choice."""
@@ -151,7 +151,7 @@ class SelectionObjective:
                 picked.append(int(i))
         return picked
 
-    def is_promising(self, choice: Choice) -> bool:
+    def is_promising(self, choice: BeadSelection) -> bool:
         """True for a choice that local moves may bring to the target."""
         return self.stiffest or choice.utilisation <= self.settings.promising_limit
 
@@ -163,7 +163,7 @@ def greedy(
     noise: float = 0.0,
     cost_exponent: float | None = None,
     limit: Budget = UNLIMITED,
-) -> Choice:
+) -> BeadSelection:
     """Add beads one at a time until the target is reached, none fits, or time is up; the best choice on the way.
 
     Each step takes the candidate that lowers the utilisation most per minute**cost_exponent.  noise: standard
@@ -184,7 +184,7 @@ def greedy(
         better = [one for one in trials if one.utilisation < current.utilisation * settings.greedy_improvement]
         stalled = 0 if better else stalled + 1
 
-        def slope(one: Choice, before: Choice = current) -> float:
+        def slope(one: BeadSelection, before: BeadSelection = current) -> float:
             change = max(one.utilisation, target) - before.utilisation
             return change / (one.minutes - before.minutes + 1e-9) ** cost_exponent
 
@@ -194,8 +194,8 @@ def greedy(
 
 
 def local_search(
-    objective: SelectionObjective, choice: Choice, rng: np.random.Generator, limit: Budget = UNLIMITED
-) -> Choice:
+    objective: SelectionObjective, choice: BeadSelection, rng: np.random.Generator, limit: Budget = UNLIMITED
+) -> BeadSelection:
     """Local moves until none helps or time is up: drop a bead, swap one or two for another, nudge one."""
     while not limit.is_spent:
         for move in (_try_drop, _try_swap, _try_nudge):
@@ -208,13 +208,13 @@ def local_search(
     return choice
 
 
-def _removable(objective: SelectionObjective, choice: Choice) -> list[int]:
+def _removable(objective: SelectionObjective, choice: BeadSelection) -> list[int]:
     """Candidates of a choice that are not fixed, those of least gain per minute first."""
     gain = objective.gains(choice.chosen) / objective.minutes**objective.cost_exponent
     return sorted((i for i in choice.chosen if i not in objective.fixed), key=lambda i: (gain[i], i))
 
 
-def _try_drop(objective: SelectionObjective, choice: Choice, limit: Budget) -> Choice | None:
+def _try_drop(objective: SelectionObjective, choice: BeadSelection, limit: Budget) -> BeadSelection | None:
     """The first better choice with one bead less; None if there is none or time is up.  So for the other moves."""
     for removed in _removable(objective, choice):
         if limit.is_spent:
@@ -225,7 +225,7 @@ def _try_drop(objective: SelectionObjective, choice: Choice, limit: Budget) -> C
     return None
 
 
-def _try_nudge(objective: SelectionObjective, choice: Choice, limit: Budget) -> Choice | None:
+def _try_nudge(objective: SelectionObjective, choice: BeadSelection, limit: Budget) -> BeadSelection | None:
     """One bead moved, turned, longer, shorter, or of another die."""
     for removed in _removable(objective, choice) if objective.neighbours else []:
         rest = tuple(i for i in choice.chosen if i != removed)
@@ -241,7 +241,7 @@ def _try_nudge(objective: SelectionObjective, choice: Choice, limit: Budget) -> 
     return None
 
 
-def _try_swap(objective: SelectionObjective, choice: Choice, limit: Budget) -> Choice | None:
+def _try_swap(objective: SelectionObjective, choice: BeadSelection, limit: Budget) -> BeadSelection | None:
     """One bead, or two of the least useful, replaced by one of the most promising candidates."""
     no_noise = np.ones(len(objective.minutes))
     removable = _removable(objective, choice)
@@ -265,14 +265,14 @@ def multistart(
     starts: int,
     initial_choices: tuple[tuple[int, ...], ...] = (),
     limit: Budget = UNLIMITED,
-) -> Choice:
+) -> BeadSelection:
     """The best of several greedy starts and of initial choices, each improved by local moves, then by restarts.
 
     At least one greedy start is made, even if time is up.  The result is never worse than the first initial choice, nor
     than any of them if there is time to evaluate them.
     """
     settings, rng = objective.settings, np.random.default_rng(seed)
-    evaluated: list[Choice] = []
+    evaluated: list[BeadSelection] = []
     for chosen in initial_choices:
         if evaluated and limit.is_spent:
             break
@@ -301,14 +301,16 @@ def multistart(
     return perturbed_restarts(objective, best, rng, limit) if objective.is_promising(best) else best
 
 
-def _improved(objective: SelectionObjective, choice: Choice, rng: np.random.Generator, limit: Budget) -> Choice:
+def _improved(
+    objective: SelectionObjective, choice: BeadSelection, rng: np.random.Generator, limit: Budget
+) -> BeadSelection:
     """A promising choice improved by local moves; another one as it is."""
     return local_search(objective, choice, rng, limit) if objective.is_promising(choice) else choice
 
 
 def perturbed_restarts(
-    objective: SelectionObjective, best: Choice, rng: np.random.Generator, limit: Budget = UNLIMITED
-) -> Choice:
+    objective: SelectionObjective, best: BeadSelection, rng: np.random.Generator, limit: Budget = UNLIMITED
+) -> BeadSelection:
     """Restarts from parts of the best choice, until `max_failed_restarts` in a row find nothing better or time is up.
 
     Each keeps some of its beads at random, adds others greedily with noise and improves the outcome by local moves.

@@ -10,9 +10,7 @@ from stiffen.model.tools import Tools
 from stiffen.shop.flared_holes import max_flared_thickness, stock_cutters
 from stiffen.shop.spacing_rules import SPACING_RULES
 
-from .sections import columns
-
-MAX_LINE_CHARS = 100
+from .sections import MAX_LINE_CHARS, columns
 
 
 def stock_lines(tools: Tools) -> list[str]:

@@ -11,11 +11,10 @@ from stiffen.model.results import DemandResult, Verdict
 from stiffen.output.drawing.bench_view import plural
 from stiffen.shop import process_plan
 
-from .shop_card import mass_text
+from .shop_card import MASS_RESOLUTION, mass_text
 
 MAX_LAYOUTS = 6
 MAX_TITLE_CHARS = 14  # characters of a title over a column
-MASS_RESOLUTION = 0.001  # kg
 SAME_VALUE_TOLERANCE = 0.01  # relative difference up to which two values count as the same
 
 
