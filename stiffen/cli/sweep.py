@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
         if not rows:
             raise
     stopped = ""
-    if len(rows) < len(plan.values) or rows[-1].result.stopped == "interrupted":
+    if len(rows) < len(plan.values) or rows[-1].result.interrupted:
         stopped = f"stopped after {len(rows)} of {len(plan.values)} rows; "
     documents = [
         {"value": row.value}

@@ -179,7 +179,8 @@ class SearchResult:
 
     verdict: of the best layout.  flat_verdict: of the flat sheet at the same gauge, for pictures before and after.
     flat_baseline: see `FlatSheetBaseline`.  gauge_outcomes: how the search ended at each gauge, thinnest first.
-    bound: on the bench time of the best layout, or None.  stopped: why the search ended early, else "".
+    bound: on the bench time of the best layout, or None.  stopped: why the search ended early, in words, else "".
+    interrupted: True if Ctrl-C or a signal ended it.
     cut_short: True if the time limit ended a stage of the search: another run may then find another layout.
     """
 
@@ -193,6 +194,7 @@ class SearchResult:
     stopped: str = ""
     cut_short: bool = False
     seconds: float = 0.0
+    interrupted: bool = False
 
     def __repr__(self) -> str:
         best = self.verdict

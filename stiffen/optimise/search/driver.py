@@ -87,7 +87,8 @@ def search(
         whole.without_last(proof_seconds),
         reserve=lambda: settings.record_time_factor * incumbent.evaluation_seconds,
     )
-    stopped, bound, baseline = "", None, FlatSheetBaseline(None, None)
+    stopped, interrupted = "", False
+    bound, baseline = None, FlatSheetBaseline(None, None)
     try:
         if start is not None:
             state.evaluate(start)
@@ -101,11 +102,11 @@ def search(
         baseline = flat_baseline(panel, mesh_level=mesh_level, quick_results=known)
         _accept_flat_sheet(state, baseline)
     except KeyboardInterrupt:
-        stopped = "interrupted"
+        stopped, interrupted = "interrupted", True
     best = incumbent.verdict.layout if incumbent.verdict else panel.layout()
     state.report("evaluating the best layout in full")
     evaluation = incumbent.evaluation or evaluate(panel, best, mesh_level=mesh_level)
-    verdict = evaluation.full_verdict(fields=True, second_opinion=stopped != "interrupted")
+    verdict = evaluation.full_verdict(fields=True, second_opinion=not interrupted)
     flat = check(panel, Layout(best.gauge), mesh_level=mesh_level, fields=True, mesh_error=False)
     return SearchResult(
         verdict=verdict,
@@ -113,10 +114,11 @@ def search(
         flat_baseline=baseline,
         gauge_outcomes=tuple(state.outcomes[gauge] for gauge in sorted(state.outcomes)),
         bound=bound,
-        cut_short=state.cut_short or stopped == "interrupted",
+        cut_short=state.cut_short or interrupted,
         seed=seed,
         candidate_count=state.candidate_count,
         stopped=stopped,
+        interrupted=interrupted,
         seconds=time.monotonic() - whole.start,
     )
 

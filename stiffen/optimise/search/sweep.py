@@ -176,7 +176,7 @@ def sweep(
         )
         rows.append(SweepRow(value, result))
         on_row(rows[-1])
-        if result.stopped == "interrupted":
+        if result.interrupted:
             break
         before = result.verdict.layout
     return tuple(rows)

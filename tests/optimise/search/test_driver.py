@@ -127,7 +127,7 @@ def test_interrupt_ends_with_the_best_so_far():
         raise KeyboardInterrupt
 
     result = driver.search(LID, mesh_level="quick", on_best=interrupt)
-    assert result.stopped == "interrupted" and result.cut_short
+    assert result.interrupted and result.cut_short
     assert [verdict.layout for verdict in bests] == [result.verdict.layout]
 
 

@@ -33,7 +33,7 @@ TWO = replace(ONE, demands=(WIND, HERTZ))
 BEADS = rows(B16, (100.0, 200.0, 300.0))
 
 
-def found(panel, layout, value=2.0, hertz=50.0, baseline=True, stopped=""):
+def found(panel, layout, value=2.0, hertz=50.0, baseline=True, interrupted=False):
     """A made-up result of a search."""
     values = {"deflection": value, "frequency": hertz}
     demands = tuple(
@@ -46,7 +46,7 @@ def found(panel, layout, value=2.0, hertz=50.0, baseline=True, stopped=""):
         verdict,
         flat,
         FlatSheetBaseline(1.5, flat.mass_kg, (1.5,), flat) if baseline else FlatSheetBaseline(None, None),
-        stopped=stopped,
+        interrupted=interrupted,
     )
 
 
@@ -178,7 +178,7 @@ def test_a_layout_that_breaks_a_limit_or_rule_is_no_start(panel, start):
 
 def test_an_interrupted_row_is_the_last():
     def interrupted(panel, **options):
-        return found(panel, Layout(0.8), stopped="interrupted")
+        return found(panel, Layout(0.8), interrupted=True)
 
     assert len(sweep(ONE, parse_sweep(ONE, "limit=2,3,4"), searcher=interrupted)) == 1
 
