@@ -476,7 +476,8 @@ def test_a_sweep_with_a_row_not_met_or_stopped_is_status_1(hatch_file, tmp_path,
     monkeypatch.setattr(sweep, "search", lambda panel, **options: searched(panel, met=panel.gauges != (2.0,)))
     assert main(words) == 1
     assert "* not met" in capsys.readouterr().out
-    monkeypatch.setattr(sweep, "search", lambda panel, **options: replace(searched(panel), stopped="interrupted", interrupted=True))
+    interrupted = {"stopped": "interrupted", "interrupted": True}
+    monkeypatch.setattr(sweep, "search", lambda panel, **options: replace(searched(panel), **interrupted))
     assert main(words) == 1
     assert "stopped after 1 of 2 rows; table" in capsys.readouterr().out
 
