@@ -7,7 +7,7 @@ the linear deflection of a case exceeds `LINEAR_LIMIT` thicknesses, the large-de
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TypeVar
@@ -16,7 +16,7 @@ import numpy as np
 from scipy.interpolate import CubicHermiteSpline, PchipInterpolator, RBFInterpolator
 
 from stiffen.errors import Fault, InputError, SolverError
-from stiffen.fem.continuation import FIRST_STEP
+from stiffen.fem.continuation import FIRST_STEP, TOLERANCE
 from stiffen.fem.corotational import State
 from stiffen.fem.edge_beams import EdgeBeams
 from stiffen.fem.linear import LinearModel
@@ -47,7 +47,9 @@ class PanelModel:
     """A meshed and restrained layout; made by `build_panel_model`.
 
     nodal_mass: (n,) kg.  normals: (n, 3) unit normals of the folded sheet; deflections and pushes are along them, on
-    flanges too.  trim_beams: the stiff trims, or None.
+    flanges too.  trim_beams: the stiff trims, or None.  guesses: for a case ("case", name) or a push ("push", place,
+    force) a state near its equilibrium, from a similar layout on the same mesh.  tolerance: of equilibrium, see
+    `follow_path`.
     """
 
     panel: Panel
@@ -59,6 +61,8 @@ class PanelModel:
     nodal_mass: np.ndarray
     normals: np.ndarray
     trim_beams: EdgeBeams | None = None
+    guesses: Mapping[tuple, State] = field(default_factory=dict)
+    tolerance: float = TOLERANCE
     _cache: dict = field(default_factory=dict)
 
     def _cached(self, key: tuple, make: Callable[[], T]) -> T:
@@ -192,7 +196,8 @@ class PanelModel:
         Raises SolverError if no equilibrium is found on the way.
         """
         forces, u = self.linear_solution(case)
-        return self._cached(("followed", case, until), lambda: self._trace_path(forces, u, until))
+        guess = self.guesses.get(("case", case)) if until == 1.0 else None
+        return self._cached(("followed", case, until), lambda: self._trace_path(forces, u, until, guess=guess))
 
     def _trace_path(
         self,
@@ -202,6 +207,7 @@ class PanelModel:
         factors: tuple[float, ...] = (),
         first_step: float = FIRST_STEP,
         start: EquilibriumPath | None = None,
+        guess: State | None = None,
     ) -> EquilibriumPath:
         """The large-deflection solver from these forces; u: their linear displacements, for the imperfection."""
         if len(self.restraints.rests) and (motion := self.restraints.uplift_mode(self.mesh.nodes, forces)):
@@ -218,9 +224,11 @@ class PanelModel:
             gaps=self.restraints.slips,
             edge_beams=self.trim_beams,
             start=start,
+            guess=guess,
             target_factor=until,
             requested_factors=factors,
             first_step=first_step,
+            tolerance=self.tolerance,
         )
 
     def push_deflection(self, place: Point, force: float) -> float:
@@ -228,10 +236,36 @@ class PanelModel:
 
         def make() -> float:
             forces = self.push_forces(place, force)
-            result = self._trace_path(forces, self.linear_model.solve(forces), 1.0, first_step=PUSH_FIRST_STEP)
+            result = self.push_path(place, force)
             return float(forces.reshape(-1, 6)[:, :3].ravel() @ result.end_state.displacements.ravel() / force)
 
         return self._cached(("pushed", place, force), make)
+
+    def push_path(self, place: Point, force: float) -> EquilibriumPath:
+        """Equilibrium path of a push of `force` N at a place."""
+        forces = self.push_forces(place, force)
+        key = ("push", place, force)
+        return self._cached(
+            key,
+            lambda: self._trace_path(
+                forces,
+                self.linear_model.solve(forces),
+                1.0,
+                first_step=PUSH_FIRST_STEP,
+                guess=self.guesses.get(key),
+            ),
+        )
+
+    def end_states(self) -> dict[tuple, State]:
+        """States of the cases and pushes solved in large deflection so far, as `guesses` for a similar layout."""
+        out: dict[tuple, State] = {}
+        for key, value in self._cache.items():
+            if isinstance(value, EquilibriumPath) and value.converged:
+                if key[0] == "push":
+                    out[key] = value.end_state
+                elif key[0] == "followed" and key[2] == 1.0:
+                    out["case", key[1]] = value.end_state
+        return out
 
     def load_deflection_curve(self, case: str) -> tuple[np.ndarray, np.ndarray]:
         """Load factors and largest deflections, mm, up to 1.5 times the load or as far as the solver gets.

@@ -91,7 +91,7 @@ class ContinuationSolver:
     history: load factor, largest displacement (mm), strain energy (N mm) and watched DOFs of each equilibrium.  states:
     load factor -> state, at requested factors.  limit_factor: load factor of the first limit point.
     first_unstable_factor: where the path first rises through an unstable equilibrium.  step_growth: current ratio of a
-    load step, see MAX_STEP_GROWTH.  failures: load steps that found no equilibrium.  relaxation_step: current step of
+    load step, see MAX_STEP_GROWTH.  failures: load steps that found no equilibrium.  tolerance: see TOLERANCE.  relaxation_step: current step of
     the load factor in relaxation.
     """
 
@@ -110,6 +110,7 @@ class ContinuationSolver:
     failures: int = 0
     relaxation_step: float = 0.0
     first_step: float = FIRST_STEP
+    tolerance: float = TOLERANCE
 
     def __post_init__(self) -> None:
         self.relaxation_step = self.max_relaxation_step
@@ -157,6 +158,18 @@ class ContinuationSolver:
             )
         return point
 
+    def near_guess(self, guess: State) -> tuple[Equilibrium, PathTangent] | None:
+        """The stable equilibrium at the target factor near a state, with its tangent; None where none is found."""
+        try:
+            point = self.start_equilibrium(self.target_factor, guess)
+            tangent = self.tangent(point)
+        except SolverError:
+            return None
+        if tangent.negative_eigenvalues:
+            return None
+        self.add_to_history(point, tangent)
+        return point, tangent
+
     def add_to_history(self, point: Equilibrium, rising_tangent: PathTangent | None) -> None:
         """Record an equilibrium, with its tangent if the load rises there, and report progress."""
         state = point.response.state
@@ -192,7 +205,7 @@ class ContinuationSolver:
         load = problem.force_norm(point.response.load) * max(abs(point.factor), 0.01 * abs(self.target_factor))
         residual = problem.force_norm(problem.residual(point.response, point.factor))
         roundoff = problem.roundoff_residual(point.response)
-        return residual <= max(TOLERANCE * load, min(roundoff, MAX_ROUNDOFF_SHARE * load) if load else roundoff)
+        return residual <= max(self.tolerance * load, min(roundoff, MAX_ROUNDOFF_SHARE * load) if load else roundoff)
 
     def is_equilibrium_at(self, factor: float, response: Response) -> bool:
         """Whether a response is an equilibrium at a load factor."""
@@ -310,7 +323,7 @@ class ContinuationSolver:
             self.add_to_history(end, end_tangent if slope > 0 else None)
             point, tangent = end, end_tangent
             highest = max(highest, abs(point.factor))
-            if count == DRIFT_STEPS and highest < TOLERANCE * self.target_factor:
+            if count == DRIFT_STEPS and highest < self.tolerance * self.target_factor:
                 raise self.no_equilibrium_error(Equilibrium(0.0, point.response))
             if back_to_load_steps and slope > 0 and point.factor > start_factor and count + 1 >= self.failures:
                 return point, tangent, False

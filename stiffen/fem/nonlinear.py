@@ -15,14 +15,13 @@ import scipy.sparse as sp
 
 from stiffen.errors import SolverError
 
-from . import triangle
 from .blas_threads import one_thread
 from .contact import nonlinear_supports
-from .continuation import FIRST_STEP, MAX_ARC_STEPS, ContinuationSolver, Equilibrium, PathTangent, Progress
+from .continuation import FIRST_STEP, MAX_ARC_STEPS, TOLERANCE, ContinuationSolver, Equilibrium, PathTangent, Progress
 from .corotational import State
 from .edge_beams import EdgeBeams
 from .nonlinear_problem import NonlinearProblem
-from .shell import Shell, check_restrained, face_stresses, rigid_body_modes
+from .shell import Shell, check_restrained, rigid_body_modes
 
 BALANCE_TOLERANCE = 1e-5  # largest unbalanced force or moment, as a fraction of what was applied
 
@@ -63,14 +62,18 @@ class EquilibriumPath:
     @cached_property
     def stress(self) -> tuple[np.ndarray, np.ndarray]:
         """Stresses (m, 3) MPa on the upper and lower face at the end, as `Shell.stress`."""
-        return face_stresses(self.shell.t, *self.resultants)
+        return self.shell.local_stress(deformations(self.problem, self.end_state))
 
 
 def resultants(problem: NonlinearProblem, state: State) -> tuple[np.ndarray, np.ndarray]:
     """Membrane forces (m, 3) N/mm and moments (m, 3) N mm/mm of a state, at centroids, in the triangles' frames."""
-    shell, elements = problem.shell, problem.elements
-    deformation = np.concatenate([elements.element_state(chunk, state).deformation for chunk in elements.chunks()])
-    return triangle.resultants(shell.geometry, shell.t, shell.E, shell.nu, deformation)
+    return problem.shell.local_resultants(deformations(problem, state))
+
+
+def deformations(problem: NonlinearProblem, state: State) -> np.ndarray:
+    """(m, 18) deformations of the triangles in their frames at a state."""
+    elements = problem.elements
+    return np.concatenate([elements.element_state(chunk, state).deformation for chunk in elements.chunks()])
 
 
 @one_thread
@@ -85,11 +88,13 @@ def follow_path(
     gaps: Sequence[tuple[np.ndarray, float]] = (),
     edge_beams: EdgeBeams | None = None,
     start: EquilibriumPath | None = None,
+    guess: State | None = None,
     target_factor: float = 1.0,
     requested_factors: Sequence[float] = (),
     watched_dofs: Sequence[int] = (),
     by_arc_length: bool = False,
     first_step: float = FIRST_STEP,
+    tolerance: float = TOLERANCE,
     progress: Progress | None = None,
 ) -> EquilibriumPath:
     """Follow the equilibrium path of a shell from rest (or from the end of `start`) to the target load factor.
@@ -101,12 +106,15 @@ def follow_path(
     unilateral: uz DOFs of nodes that lie on a frame: they may lift off, not sink.
     gaps: (nodes of a fastener's disc, clearance mm): the disc slides in plane by its clearance, then bears.
     edge_beams: beams attached to the sheet.
+    guess: a state near the equilibrium at the target factor.  If a stable one is found from it directly, it is the whole
+    path; else the path is followed from rest.
     requested_factors: load factors at which the state is kept.
     watched_dofs: DOFs whose history is kept.
     by_arc_length: use arc-length steps from the start; otherwise they are used only where load steps find no nearby
     equilibrium.  Unilateral supports never use them.
     first_step: linear deflection of the first step over thickness; a long step costs less, and may pass over a
     snap-through on its way to the same end.
+    tolerance: residual force over load at which a state counts as equilibrium.
     progress(fraction, message): called after every step.
 
     Raises SolverError where a rigid-body mode is unrestrained, or where no further equilibrium is found: the message
@@ -131,8 +139,10 @@ def follow_path(
         np.asarray(watched_dofs, int),
         progress or _no_progress,
         first_step=first_step,
+        tolerance=tolerance,
     )
-    end, tangent = solver.run(float(factor), state, by_arc_length)
+    found = solver.near_guess(guess) if guess is not None else None
+    end, tangent = found or solver.run(float(factor), state, by_arc_length)
     return _path_result(solver, end, tangent)
 
 
@@ -168,7 +178,7 @@ def _path_result(solver: ContinuationSolver, end: Equilibrium, tangent: PathTang
     reactions = -response.support_forces
     constrained = ~problem.is_free
     reactions[constrained] += (response.internal_forces - end.factor * response.load)[constrained]
-    _check_balance(problem, end, reactions)
+    _check_balance(problem, end, reactions, max(BALANCE_TOLERANCE, 10 * solver.tolerance))
     factors, max_displacements, energy, history = zip(*solver.history, strict=True)
     converged = solver.reached_target(end)
     messages = [f"load factor {end.factor:.4g} reached in {len(factors) - 1} steps"]
@@ -200,8 +210,11 @@ def _path_result(solver: ContinuationSolver, end: Equilibrium, tangent: PathTang
     )
 
 
-def _check_balance(problem: NonlinearProblem, end: Equilibrium, reactions: np.ndarray) -> None:
-    """Raises SolverError unless loads and reactions balance in force and moment on the deflected sheet."""
+def _check_balance(problem: NonlinearProblem, end: Equilibrium, reactions: np.ndarray, tolerance: float) -> None:
+    """Raises SolverError unless loads and reactions balance in force and moment on the deflected sheet.
+
+    tolerance: largest unbalanced force or moment, as a fraction of what was applied.
+    """
     load = end.factor * end.response.load
     deflected = problem.shell.nodes + end.displacements
     span = float(np.ptp(deflected, axis=0).max())
@@ -210,5 +223,5 @@ def _check_balance(problem: NonlinearProblem, end: Equilibrium, reactions: np.nd
     unbalanced = np.abs(modes.T @ (load + reactions) / scale).max()
     applied = np.abs(load.reshape(-1, 2, 3) / np.array([1.0, span])[:, None]).sum()
     roundoff = problem.roundoff_residual(end.response)
-    if not unbalanced <= BALANCE_TOLERANCE * applied + 10 * roundoff * np.sqrt(len(load)):
+    if not unbalanced <= tolerance * applied + 10 * roundoff * np.sqrt(len(load)):
         raise SolverError(f"loads and reactions do not balance (off by {unbalanced:.2g} N of {applied:.2g} N)")

@@ -14,7 +14,7 @@ import scipy.sparse as sp
 
 from stiffen.errors import SolverError
 
-from . import corotational, rotations, sparse_lu, triangle
+from . import corotational, rotations, sparse_lu
 from .contact import NonlinearSupport
 from .corotational import CorotationalElements, ElementState, State
 from .edge_beams import EdgeBeams
@@ -65,8 +65,7 @@ class NonlinearProblem:
     def elements(self) -> CorotationalElements:
         """The triangles as corotational elements."""
         shell = self.shell
-        stiffness = triangle.element_stiffness(shell.geometry, shell.t, shell.E, shell.nu)
-        return CorotationalElements(shell.triangles, shell.geometry, stiffness)
+        return CorotationalElements(shell.triangles, shell.geometry, shell.element_stiffness)
 
     @cached_property
     def is_free(self) -> np.ndarray:

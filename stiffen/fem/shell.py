@@ -5,7 +5,7 @@ DOF 6 i + k is DOF k of node i: ux, uy, uz, rx, ry, rz in global axes.  n nodes,
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -14,8 +14,9 @@ from scipy.sparse.csgraph import connected_components
 
 from stiffen.errors import SolverError
 
-from . import triangle
+from . import laminate, triangle
 from .assembly import AssemblyPattern
+from .laminate import Laminate
 from .multifrontal import Dissection
 
 RIGID_BODY_MODE_NAMES = (
@@ -31,7 +32,10 @@ ZERO_EIGENVALUE = 1e-9  # of the largest: below it a rigid-body mode is unrestra
 
 @dataclass(frozen=True, eq=False)
 class Shell:
-    """A shell: nodes (n, 3) mm, triangles (m, 3), t mm (one value or one a triangle), E MPa, nu, rho kg/mm3."""
+    """A shell: nodes (n, 3) mm, triangles (m, 3), t mm (one value or one a triangle), E MPa, nu, rho kg/mm3.
+
+    laminate: stiffness and mass of each triangle in place of those of a flat sheet t mm thick.
+    """
 
     nodes: np.ndarray
     triangles: np.ndarray
@@ -39,6 +43,14 @@ class Shell:
     E: float
     nu: float
     rho: float = 0.0
+    laminate: Laminate | None = None
+
+    def with_laminate(self, laminate: Laminate) -> Shell:
+        """The same mesh with other sheet; what depends on the mesh alone is not computed again."""
+        other = replace(self, laminate=laminate)
+        for name in ("geometry", "pattern", "dissection"):
+            other.__dict__[name] = getattr(self, name)
+        return other
 
     @property
     def dof_count(self) -> int:
@@ -72,30 +84,56 @@ class Shell:
         return Dissection.of(self.nodes, np.searchsorted(pairs, np.arange(n + 1) * n), pairs % n)
 
     @cached_property
+    def element_stiffness(self) -> np.ndarray:
+        """(m, 18, 18) stiffness of the triangles in their own frames, N/mm and N mm."""
+        if self.laminate is not None:
+            return laminate.element_stiffness(self.geometry, self.laminate)
+        return triangle.element_stiffness(self.geometry, self.t, self.E, self.nu)
+
+    @cached_property
     def stiffness(self) -> sp.csr_matrix:
         """(6 n, 6 n) stiffness, N/mm and N mm."""
-        local = triangle.element_stiffness(self.geometry, self.t, self.E, self.nu)
-        return self.pattern.assemble(triangle.to_global(local, self.geometry.frames))
+        return self.pattern.assemble(triangle.to_global(self.element_stiffness, self.geometry.frames))
 
     @cached_property
     def mass(self) -> sp.csr_matrix:
         """(6 n, 6 n) mass of the sheet, kg and kg mm2."""
+        if self.laminate is not None:
+            thickness = self.laminate.areal_mass / self.rho if self.rho else 0.0 * self.laminate.areal_mass
+            return self.pattern.assemble(triangle.element_mass(self.geometry.area, thickness, self.rho))
         return self.pattern.assemble(triangle.element_mass(self.geometry.area, self.t, self.rho))
 
     @cached_property
     def nodal_mass(self) -> np.ndarray:
         """(n,) kg of sheet at each node: a third of each of its triangles."""
-        share = np.broadcast_to(self.rho * self.geometry.area * self.t / 3, (len(self.triangles),))
+        areal = self.rho * self.t if self.laminate is None else self.laminate.areal_mass
+        share = np.broadcast_to(areal * self.geometry.area / 3, (len(self.triangles),))
         return np.bincount(self.triangles.ravel(), np.repeat(share, 3), len(self.nodes))
 
     def stress(self, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Stresses (m, 3) MPa (s_x, s_y, t_xy in each triangle's frame) on the upper and lower face, at centroids."""
-        return face_stresses(self.t, *self.resultants(u))
+        """Stresses (m, 3) MPa (s_x, s_y, t_xy in each triangle's frame) on the upper and lower face, at centroids.
+
+        Of laminates: see `laminate.face_stresses`.
+        """
+        return self.local_stress(triangle.to_local(u, self.triangles, self.geometry.frames))
+
+    def local_stress(self, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """As `stress`, for deformations u (m, 18) in the triangles' frames."""
+        if self.laminate is not None:
+            return laminate.face_stresses(
+                self.geometry, self.laminate, self.E, self.nu, float(np.mean(self.t)), u
+            )
+        return face_stresses(self.t, *self.local_resultants(u))
 
     def resultants(self, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Membrane forces (m, 3) N/mm and moments (m, 3) N mm/mm at centroids, for displacements u (6 n,)."""
-        local = triangle.to_local(u, self.triangles, self.geometry.frames)
-        return triangle.resultants(self.geometry, self.t, self.E, self.nu, local)
+        return self.local_resultants(triangle.to_local(u, self.triangles, self.geometry.frames))
+
+    def local_resultants(self, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """As `resultants`, for deformations u (m, 18) in the triangles' frames."""
+        if self.laminate is not None:
+            return laminate.resultants(self.geometry, self.laminate, u)
+        return triangle.resultants(self.geometry, self.t, self.E, self.nu, u)
 
     def geometric_stiffness(self, u: np.ndarray) -> sp.csr_matrix:
         """(6 n, 6 n) geometric stiffness of the membrane forces under displacements u (6 n,)."""

@@ -13,7 +13,6 @@ from stiffen.errors import Fault, MeshError
 from .triangulation import directed_edges, edge_keys, quality, signed_area
 
 MIN_QUALITY = 0.15
-MAX_AREA_ERROR = 1e-3  # of the plan area
 DUPLICATE_DISTANCE = 1e-6  # mm: nodes nearer than this are duplicates
 
 
@@ -24,7 +23,9 @@ def mesh_error_at(
     return MeshError(str(Fault(f"mesh near ({place[0]:.2f}, {place[1]:.2f})", what, cure)))
 
 
-def check_mesh(plan: np.ndarray, triangles: np.ndarray, required_edges: np.ndarray, area: float) -> None:
+def check_mesh(
+    plan: np.ndarray, triangles: np.ndarray, required_edges: np.ndarray, area: float, max_area_error: float
+) -> None:
     """Raises MeshError unless triangles (m, 3) on plan (n, 2) cover `area` mm2 once and in one part.
 
     The triangles must have sufficient quality, use every node, and have all required edges (k, 2).  The boundary may
@@ -33,7 +34,7 @@ def check_mesh(plan: np.ndarray, triangles: np.ndarray, required_edges: np.ndarr
     _check_quality(plan, triangles)
     _check_topology(plan, triangles, required_edges)
     covered = signed_area(plan[triangles]).sum()
-    if abs(covered - area) > MAX_AREA_ERROR * area:
+    if abs(covered - area) > max_area_error * area:
         what = f"{covered:.1f} mm2 of triangles for {area:.1f} mm2 of sheet"
         raise MeshError(str(Fault("mesh", what, "try a smaller size")))
     count = len(plan)

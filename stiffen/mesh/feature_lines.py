@@ -52,7 +52,9 @@ def area_true_radius_ratio(count: int) -> float:
 def circle_corners(radius: float, resolution: MeshResolution) -> int:
     """Number of corners for a circle: a multiple of 4; chords stay within half the chord error on either side."""
     by_chord = math.pi / math.sqrt(4 * resolution.chord_error / radius)
-    return max(12, 4 * math.ceil(max(by_chord, 2 * math.pi * radius / resolution.side) / 4 - 1e-9))
+    return max(
+        resolution.circle_corners, 4 * math.ceil(max(by_chord, 2 * math.pi * radius / resolution.side) / 4 - 1e-9)
+    )
 
 
 def area_true_circle(x: float, y: float, radius: float, count: int) -> np.ndarray:

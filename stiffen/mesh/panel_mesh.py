@@ -69,7 +69,8 @@ class Mesh:
 def mesh_panel(panel: Panel, layout: Layout, size: float | None = None, mesh_level: str = "normal") -> Mesh:
     """Mesh of the panel with the beads and flared holes of a layout.
 
-    mesh_level: quick, normal or fine: about 2000, 4000 or 12000 nodes for a 500 x 400 mm panel with five beads.
+    mesh_level: quick, normal or fine: about 2000, 4000 or 12000 nodes for a 500 x 400 mm panel with five beads; or
+    coarse: about 500 nodes, each fastener one node, for laminated triangles.
     size: background element size, mm, in place of the mesh level's; half of it refines everything, bead rows too.
     Raises MeshError where the mesh would not fulfil: area within 0.1 % of the panel's, every feature line made
     of mesh edges, no triangle of quality below 0.15, one connected sheet.
@@ -78,7 +79,9 @@ def mesh_panel(panel: Panel, layout: Layout, size: float | None = None, mesh_lev
     resolution = _panel_resolution(panel, size, mesh_level)
     tolerance = SNAP_DISTANCE + resolution.chord_error
     region = plan_region(panel, layout, resolution)
-    fasteners, graph = fastener_discs(panel, build_line_graph(panel, region, resolution))
+    fasteners, graph = fastener_discs(
+        panel, build_line_graph(panel, region, resolution), resolution.rim_points
+    )
     graph = _split_at_bead_rows(graph, layout, resolution)
     shapes = [bead_rows(bead, resolution) for bead in layout.beads] + [
         hole_rings(hole, resolution) for hole in layout.holes
@@ -88,7 +91,7 @@ def mesh_panel(panel: Panel, layout: Layout, size: float | None = None, mesh_lev
     outline, rims = _boundary_loops(plan, triangles, region)
     paths = {path: edges[edges_on_path(plan, edges, path, tolerance)] for path in required_paths(panel)}
     openings = sum(np.pi / 4 * hole.die.finished**2 for hole in layout.holes)
-    check_mesh(plan, triangles, edges, panel.region.area - openings)
+    check_mesh(plan, triangles, edges, panel.region.area - openings, resolution.max_area_error)
     for path, path_edges in paths.items():
         check_path(path, plan, path_edges, region, tolerance)
     flat = np.column_stack([plan, surface_heights(panel, layout, plan, resolution)])

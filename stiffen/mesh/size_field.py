@@ -26,6 +26,9 @@ class MeshResolution:
     neck_size_ratio: element size in a neck of sheet over the neck's width.
     growth_rate: growth of the element size per mm of distance, so that neighbours differ by a factor 1 + growth_rate.
     chord_error: largest distance between a curve and its chords, mm.
+    rim_points: points around a fastener; 0 for its centre alone.
+    circle_corners: least number of corners of a circle.
+    max_area_error: share of the panel's area that the mesh may miss.
     """
 
     side: float
@@ -35,6 +38,9 @@ class MeshResolution:
     neck_size_ratio: float
     growth_rate: float
     chord_error: float
+    rim_points: int = 6
+    circle_corners: int = 12
+    max_area_error: float = 1e-3
 
     def station_spacing(self, mean_row_pitch: float, min_row_pitch: float) -> float:
         """Spacing of stations along a bead, mm, for the mean and the least distance of its rows, mm.
@@ -45,11 +51,15 @@ class MeshResolution:
         return min(max(0.6 * self.side, 2 * mean_row_pitch), 4 * mean_row_pitch, 5 * min_row_pitch)
 
 
+COARSE = "coarse"  # without beads and holes, for laminated triangles; fasteners are single nodes there
+COARSE_SIDES = 22
+COARSE_CHORD_ERROR = 0.06  # of the side, between a curve and its chords on the coarse mesh
 # square root of the area over side; strips_per_half, run_out_stations, cone_rings, neck_size_ratio, growth_rate
 MESH_LEVELS = {
     "quick": (18, 3, 2, 2, 1.0, 0.6),
     "normal": (36, 4, 4, 3, 0.7, 0.45),
     "fine": (62, 7, 7, 5, 0.4, 0.4),
+    COARSE: (COARSE_SIDES, 2, 2, 2, 4.0, 2.0),
 }
 
 
@@ -68,6 +78,9 @@ def mesh_resolution(area: float, perimeter: float, size: float | None, mesh_leve
     side = level_side if size is None else float(size)
     if not 0 < side < math.inf:
         raise MeshError(str(Fault("mesh size", f"{side:g} mm is not a valid size", "a length greater than 0")))
+    if mesh_level == COARSE:
+        chord = COARSE_CHORD_ERROR * side
+        return MeshResolution(side, strips, run_out, rings, gap, growth, chord, 0, 8, max_area_error=0.03)
     refinement = level_side / side
     normal = background_side(area, "normal")
     chord = min(0.1 * (side / normal) ** 2, MAX_CHORD_ERROR)

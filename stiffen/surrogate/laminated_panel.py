@@ -1,0 +1,161 @@
+"""The surrogate: a panel on one coarse mesh whose triangles are laminates of flat sheet, beads and flared holes.
+
+One mesh serves all layouts of a panel at a gauge, so that an evaluation needs no meshing and a similar layout's
+equilibrium is a good first guess.  Loads, supports, springs, slip, trims, masses, small and large deflection, modes and
+buckling are those of the shell model (`stiffen.analysis.panel_model`): only the sheet differs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import numpy as np
+import shapely
+from shapely.geometry import Polygon
+
+from stiffen.analysis.demand_values import DemandValue, demand_value, require_known_demands
+from stiffen.analysis.panel_model import PanelModel, build_panel_model
+from stiffen.analysis.supports import in_plane_assumptions
+from stiffen.errors import SolverError
+from stiffen.fem.blas_threads import one_thread
+from stiffen.fem.corotational import State
+from stiffen.mesh.panel_mesh import Mesh, mesh_panel
+from stiffen.mesh.size_field import COARSE, background_side
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.panel import Panel
+
+from .coverage import Coverage, ElementSamples, bead_coverage, hole_coverage, opening_coverage
+from .element_laminates import element_laminates
+
+SMALL_OPENING = 0.8  # widths of an element up to which an opening is left out of the mesh, its sheet taken away
+TOLERANCE = 1e-3  # residual over load at which a state counts as equilibrium: deflections are exact to four digits
+Guesses = Mapping[str, Mapping[tuple, State]]  # in-plane assumption -> states of cases and pushes
+
+
+@dataclass(frozen=True, eq=False)
+class SurrogateResponse:
+    """Values of the demands of one layout by the surrogate.
+
+    values: for each demand the value of the worst in-plane assumption.  utilisations: of each demand.  guesses: states
+    from which a similar layout's equilibrium is found sooner.
+    """
+
+    values: tuple[DemandValue, ...]
+    utilisations: tuple[float, ...]
+    guesses: Guesses
+
+    @property
+    def utilisation(self) -> float:
+        """Largest utilisation; 0 without demands."""
+        return max(self.utilisations, default=0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class LaminatedPanel:
+    """The surrogate of a panel at one gauge; made by `laminated_panel`.
+
+    models: in-plane assumption -> the model of the flat sheet.  left_out: openings that the mesh does not have.
+    """
+
+    panel: Panel
+    gauge: float
+    models: Mapping[str, PanelModel]
+    left_out: tuple[Polygon, ...]
+    _coverages: dict[Bead | Hole, Coverage] = field(default_factory=dict)
+
+    @property
+    def mesh(self) -> Mesh:
+        """The coarse mesh."""
+        return next(iter(self.models.values())).mesh
+
+    @cached_property
+    def samples(self) -> ElementSamples:
+        """Sample points of the triangles."""
+        return ElementSamples.of(self.mesh.plan[self.mesh.triangles])
+
+    @cached_property
+    def axes(self) -> np.ndarray:
+        """(m, 2, 2) directions in plan of the triangles' e1 and e2: how the flat sheet's axes lie in their frames."""
+        corners = self.mesh.plan[self.mesh.triangles]
+        side = corners[:, 1] - corners[:, 0]
+        e1 = side / np.linalg.norm(side, axis=1)[:, None]
+        return np.stack([e1, np.column_stack([-e1[:, 1], e1[:, 0]])], axis=1)
+
+    @cached_property
+    def _left_out_coverages(self) -> list[tuple[None, Coverage]]:
+        return [(None, opening_coverage(self.samples, region)) for region in self.left_out]
+
+    def coverage(self, shape: Bead | Hole) -> Coverage:
+        """Coverage of a bead or flared hole; kept, as the search meets the same ones again and again."""
+        if shape not in self._coverages:
+            is_bead = isinstance(shape, Bead)
+            self._coverages[shape] = (
+                bead_coverage(self.samples, shape, self.panel.outline) if is_bead else hole_coverage(self.samples, shape)
+            )
+        return self._coverages[shape]
+
+    def model_of(self, layout: Layout, assumed: str, guesses: Mapping[tuple, State] | None = None) -> PanelModel:
+        """The model of a layout under an in-plane assumption.  guesses: see `PanelModel`."""
+        flat = self.models[assumed]
+        shapes = [(shape, self.coverage(shape)) for shape in (*layout.beads, *layout.holes)]
+        count = len(self.mesh.triangles)
+        laminate = element_laminates(
+            count, self.axes, [*shapes, *self._left_out_coverages], self.panel.material, self.gauge
+        )
+        shell = flat.linear_model.shell.with_laminate(laminate)
+        added = flat.nodal_mass - flat.linear_model.shell.nodal_mass
+        return replace(
+            flat,
+            layout=layout,
+            linear_model=replace(flat.linear_model, shell=shell),
+            nodal_mass=shell.nodal_mass + added,
+            guesses=guesses or {},
+            tolerance=TOLERANCE,
+            _cache={},
+        )
+
+    @one_thread
+    def respond(self, layout: Layout, guesses: Guesses | None = None) -> SurrogateResponse:
+        """The demands' values for a layout of this gauge.
+
+        A demand for which no equilibrium is found counts as infinitely utilised.  Raises SolverError where the panel is
+        not held.
+        """
+        models = {
+            assumed: self.model_of(layout, assumed, (guesses or {}).get(assumed)) for assumed in self.models
+        }
+        values, utilisations = [], []
+        for demand in self.panel.demands:
+            found = [demand_value(model, demand) for model in models.values()]
+            worst = max(found, key=lambda value: value.utilisation(demand))
+            values.append(worst)
+            utilisations.append(worst.utilisation(demand))
+        states = {assumed: model.end_states() for assumed, model in models.items()}
+        return SurrogateResponse(tuple(values), tuple(utilisations), states)
+
+
+def laminated_panel(panel: Panel, gauge: float, size: float | None = None) -> LaminatedPanel:
+    """The surrogate of a panel at a gauge.
+
+    size: element size, mm; default: that of the coarse mesh level.  Raises InputError, MeshError.
+    """
+    require_known_demands(panel)
+    side = size or background_side(panel.region.area, COARSE)
+    kept, left_out = [], []
+    for cutout in panel.cutouts:
+        region = Polygon(cutout.ring)
+        small = np.ptp(shapely.bounds(region).reshape(2, 2), axis=0).max() < SMALL_OPENING * side
+        (left_out if small and not _touches_a_line(panel, region) else kept).append(cutout)
+    meshed = replace(panel, cutouts=tuple(kept)) if left_out else panel
+    flat = Layout(gauge)
+    mesh = mesh_panel(meshed, flat, size=size, mesh_level=COARSE)
+    models = {assumed: build_panel_model(panel, flat, mesh, assumed) for assumed in in_plane_assumptions(panel)}
+    return LaminatedPanel(panel, gauge, models, tuple(Polygon(cutout.ring) for cutout in left_out))
+
+
+def _touches_a_line(panel: Panel, region: Polygon) -> bool:
+    """True if a support, load, fold or trim line meets an opening: the mesh then has the opening."""
+    paths = [one.path for one in (*panel.supports, *panel.loads, *panel.trims)] + [fold.line for fold in panel.folds]
+    return any(path is not None and shapely.LineString(path).intersects(region) for path in paths)
