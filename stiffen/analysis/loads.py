@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -72,8 +73,7 @@ def locate(mesh: Mesh, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     A point outside the mesh gets the nearest triangle, and coordinates clipped to it.
     """
     points = np.atleast_2d(points)
-    corners = mesh.plan[mesh.triangles]
-    tree = shapely.STRtree(shapely.polygons(corners))
+    corners, tree = mesh.plan[mesh.triangles], mesh.tree
     places = shapely.points(points)
     cell = np.full(len(points), -1)
     point, found = tree.query(places, predicate="intersects")  # ten times as fast as `query_nearest`
@@ -226,6 +226,7 @@ def _unfolded_part(panel: Panel) -> Polygon:
     return base
 
 
+@lru_cache(maxsize=16)
 def probe_points(mesh: Mesh, spacing: float) -> np.ndarray:
     """(k,) nodes at least `spacing` mm apart that cover the sheet, free edges included.
 

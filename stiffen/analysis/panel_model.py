@@ -49,7 +49,7 @@ class PanelModel:
     nodal_mass: (n,) kg.  normals: (n, 3) unit normals of the folded sheet; deflections and pushes are along them, on
     flanges too.  trim_beams: the stiff trims, or None.  guesses: for a case ("case", name) or a push ("push", place,
     force) a state near its equilibrium, from a similar layout on the same mesh.  tolerance: of equilibrium, see
-    `follow_path`.
+    `follow_path`.  mode_tolerance: of the first frequency, see `LinearModel.modes`.
     """
 
     panel: Panel
@@ -63,6 +63,7 @@ class PanelModel:
     trim_beams: EdgeBeams | None = None
     guesses: Mapping[tuple, State] = field(default_factory=dict)
     tolerance: float = TOLERANCE
+    mode_tolerance: float = 0.0
     _cache: dict = field(default_factory=dict)
 
     def _cached(self, key: tuple, make: Callable[[], T]) -> T:
@@ -126,7 +127,7 @@ class PanelModel:
     @cached_property
     def first_frequency(self) -> float:
         """First natural frequency, Hz, of the unloaded panel."""
-        return float(self.linear_model.modes(1)[0][0])
+        return float(self.linear_model.modes(1, self.mode_tolerance)[0][0])
 
     @cached_property
     def softness(self) -> np.ndarray:

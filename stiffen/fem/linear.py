@@ -132,11 +132,14 @@ class LinearModel:
         size = len(self.free)
         return LinearOperator((size, size), matvec=self.solve_free, dtype=float)
 
-    def modes(self, count: int = 6) -> tuple[np.ndarray, np.ndarray]:
-        """Lowest natural frequencies (count,) Hz, rising, and shapes (6 n, count), by shift-invert Lanczos at zero."""
+    def modes(self, count: int = 6, tolerance: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
+        """Lowest natural frequencies (count,) Hz, rising, and shapes (6 n, count), by shift-invert Lanczos at zero.
+
+        tolerance: relative accuracy of the squared frequencies; 0 for that of the machine.
+        """
         M = (self.mass[self.free][:, self.free] * TONNES_PER_KG).tocsc()
         K = self.stiffness[self.free][:, self.free]
-        values, vectors = eigsh(K, k=count, M=M, sigma=0.0, OPinv=self._inverse, v0=np.ones(len(self.free)))
+        values, vectors = eigsh(K, k=count, M=M, sigma=0.0, OPinv=self._inverse, v0=np.ones(len(self.free)), tol=tolerance)
         order = np.argsort(values)
         shapes = np.zeros((self.shell.dof_count, count))
         shapes[self.free] = vectors[:, order]

@@ -8,6 +8,7 @@ the checks (`checks`).  mm throughout; z points toward the "up" face.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -64,6 +65,11 @@ class Mesh:
     discs: dict[Point, np.ndarray]
     min_quality: float
     area: float
+
+    @cached_property
+    def tree(self) -> shapely.STRtree:
+        """Search tree over the triangles in plan."""
+        return shapely.STRtree(shapely.polygons(self.plan[self.triangles]))
 
 
 def mesh_panel(panel: Panel, layout: Layout, size: float | None = None, mesh_level: str = "normal") -> Mesh:

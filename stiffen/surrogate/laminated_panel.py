@@ -31,6 +31,7 @@ from .element_laminates import element_laminates
 
 SMALL_OPENING = 0.8  # widths of an element up to which an opening is left out of the mesh, its sheet taken away
 TOLERANCE = 1e-3  # residual over load at which a state counts as equilibrium: deflections are exact to four digits
+MODE_TOLERANCE = 1e-4  # of a squared frequency
 Guesses = Mapping[str, Mapping[tuple, State]]  # in-plane assumption -> states of cases and pushes
 
 
@@ -113,6 +114,7 @@ class LaminatedPanel:
             nodal_mass=shell.nodal_mass + added,
             guesses=guesses or {},
             tolerance=TOLERANCE,
+            mode_tolerance=MODE_TOLERANCE,
             _cache={},
         )
 
