@@ -20,7 +20,6 @@ from stiffen.model.results import LINEAR, NONLINEAR, NOT_DECIDED
 from .panel_model import LINEAR_LIMIT, PanelModel
 from .refusal import unknown
 
-PUSHED_SOFT_POINTS = 3  # points pushed by the large-deflection solver if the push leaves linear theory
 CASE_DEMANDS = ("deflection", "stress", "buckling")  # kinds that name a load case
 
 
@@ -168,7 +167,7 @@ def _softness(
 ) -> DemandValue:
     """Deflection, mm, under a push at the softest place, by the large-deflection solver.
 
-    Linear theory finds the soft places.  If the push leaves linear theory, the PUSHED_SOFT_POINTS softest ones are
+    Linear theory finds the soft places.  If the push leaves linear theory, the softest ones (`Accuracy.soft_places`) are
     pushed, on the coarser mesh if there is one, to find the one that deflects most.
     """
     t, force = model.layout.gauge, _force_of(demand)
@@ -179,7 +178,7 @@ def _softness(
         order = np.argsort(-model.softness[:, 2], kind="stable")
         ratio = linear_deflection_ratio(model, demand)
         places = _spaced_points(model.softness[order, :2], math.sqrt(model.panel.region.area) / 6)
-        places = places[: PUSHED_SOFT_POINTS if ratio > LINEAR_LIMIT else 1]
+        places = places[: model.accuracy.soft_places if ratio > LINEAR_LIMIT else 1]
     try:
         if coarse_model is not None and len(places) > 1:
             places = [max(places, key=lambda place: coarse_model.push_deflection(place, force))]

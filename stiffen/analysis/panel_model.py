@@ -42,14 +42,31 @@ CURVE_LOAD_FACTORS = (1.25, 1.5)  # load factors beyond 1 of a load-deflection c
 CURVE_POINTS = 60  # points of an interpolated load-deflection curve
 
 
+@dataclass(frozen=True)
+class Accuracy:
+    """How accurately a panel model is solved.
+
+    tolerance: residual force over load at equilibrium.  mode_tolerance: see `LinearModel.modes`.  soft_places: places
+    pushed by the large-deflection solver if a push leaves linear theory.  refine_probes: True if more points are probed
+    about the softest.
+    """
+
+    tolerance: float = TOLERANCE
+    mode_tolerance: float = 0.0
+    soft_places: int = 3
+    refine_probes: bool = True
+
+
+FULL_ACCURACY = Accuracy()
+
+
 @dataclass(frozen=True, eq=False)
 class PanelModel:
     """A meshed and restrained layout; made by `build_panel_model`.
 
     nodal_mass: (n,) kg.  normals: (n, 3) unit normals of the folded sheet; deflections and pushes are along them, on
     flanges too.  trim_beams: the stiff trims, or None.  guesses: for a case ("case", name) or a push ("push", place,
-    force) a state near its equilibrium, from a similar layout on the same mesh.  tolerance: of equilibrium, see
-    `follow_path`.  mode_tolerance: of the first frequency, see `LinearModel.modes`.
+    force) a state near its equilibrium, from a similar layout on the same mesh.  accuracy: of the solutions.
     """
 
     panel: Panel
@@ -62,8 +79,7 @@ class PanelModel:
     normals: np.ndarray
     trim_beams: EdgeBeams | None = None
     guesses: Mapping[tuple, State] = field(default_factory=dict)
-    tolerance: float = TOLERANCE
-    mode_tolerance: float = 0.0
+    accuracy: Accuracy = FULL_ACCURACY
     _cache: dict = field(default_factory=dict)
 
     def _cached(self, key: tuple, make: Callable[[], T]) -> T:
@@ -127,7 +143,7 @@ class PanelModel:
     @cached_property
     def first_frequency(self) -> float:
         """First natural frequency, Hz, of the unloaded panel."""
-        return float(self.linear_model.modes(1, self.mode_tolerance)[0][0])
+        return float(self.linear_model.modes(1, self.accuracy.mode_tolerance)[0][0])
 
     @cached_property
     def softness(self) -> np.ndarray:
@@ -138,6 +154,8 @@ class PanelModel:
         spacing = math.sqrt(self.panel.region.area) / PROBES_PER_SIDE
         coarse = probe_points(self.mesh, spacing)
         first = self._unit_push_deflections(coarse)
+        if not self.accuracy.refine_probes:
+            return np.column_stack([self.mesh.plan[coarse], first])
         softest = self.mesh.plan[coarse[first.argsort()[-3:]]]
         fine = probe_points(self.mesh, spacing / 4)
         gap = np.linalg.norm(self.mesh.plan[fine][:, None] - softest, axis=2).min(axis=1)
@@ -229,7 +247,7 @@ class PanelModel:
             target_factor=until,
             requested_factors=factors,
             first_step=first_step,
-            tolerance=self.tolerance,
+            tolerance=self.accuracy.tolerance,
         )
 
     def push_deflection(self, place: Point, force: float) -> float:

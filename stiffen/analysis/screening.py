@@ -9,11 +9,10 @@ from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 
-from .demand_values import demand_value, linear_deflection_ratio, require_known_demands
+from .demand_values import demand_value, require_known_demands
 from .panel_model import PanelModel, build_panel_model
 from .supports import in_plane_assumptions
 
-LARGE_DEFLECTION_RATIO = 2.0  # linear deflection over thickness above which a linear surrogate cannot rank layouts
 QUICK_MISS_LIMIT = 1.05  # utilisation on the quick mesh above which a finer mesh will not meet the demand either
 CHEAPEST_FIRST = ("frequency", "buckling", "softness", "stress", "deflection")
 
@@ -30,19 +29,14 @@ def quick_utilisation(panel: Panel, layout: Layout, stop_above: float = math.inf
 
 
 @one_thread
-def screen(panel: Panel, layout: Layout, stop_above: float = math.inf) -> tuple[float, tuple[int, ...]]:
-    """`quick_utilisation`, and the indices of the demands whose loads bend the sheet far beyond small deflections.
-
-    Far beyond: linear deflection over thickness above LARGE_DEFLECTION_RATIO.
-    """
+def quick_utilisations(panel: Panel, layout: Layout) -> tuple[float, ...]:
+    """Utilisation of each demand on the quick mesh: the worst over the in-plane assumptions.  Raises as above."""
     require_known_demands(panel)
     models = _quick_models(panel, layout)
-    large = [
-        i
-        for i, demand in enumerate(panel.demands)
-        if any(linear_deflection_ratio(model, demand) > LARGE_DEFLECTION_RATIO for model in models)
-    ]
-    return _largest_utilisation(panel, models, stop_above), tuple(large)
+    return tuple(
+        max((demand_value(model, demand).utilisation(demand) for model in models), default=0.0)
+        for demand in panel.demands
+    )
 
 
 def _quick_models(panel: Panel, layout: Layout) -> list[PanelModel]:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from .layout import Bead, Hole, Layout, Point
-from .outcomes import BoundRecord, GaugeOutcome
+from .outcomes import GaugeOutcome
 
 LINEAR = "linear"
 NONLINEAR = "large deflection"
@@ -179,7 +179,7 @@ class SearchResult:
 
     verdict: of the best layout.  flat_verdict: of the flat sheet at the same gauge, for pictures before and after.
     flat_baseline: see `FlatSheetBaseline`.  gauge_outcomes: how the search ended at each gauge, thinnest first.
-    bound: on the bench time of the best layout, or None.  stopped: why the search ended early, in words, else "".
+    candidate_count: layouts that the surrogate evaluated.  stopped: why the search ended early, in words, else "".
     interrupted: True if Ctrl-C or a signal ended it.
     cut_short: True if the time limit ended a stage of the search: another run may then find another layout.
     """
@@ -188,7 +188,6 @@ class SearchResult:
     flat_verdict: Verdict
     flat_baseline: FlatSheetBaseline
     gauge_outcomes: tuple[GaugeOutcome, ...] = ()
-    bound: BoundRecord | None = None
     seed: int = 0
     candidate_count: int = 0
     stopped: str = ""

@@ -7,7 +7,8 @@ buckling are those of the shell model (`stiffen.analysis.panel_model`): only the
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -16,7 +17,7 @@ import shapely
 from shapely.geometry import Polygon
 
 from stiffen.analysis.demand_values import DemandValue, demand_value, require_known_demands
-from stiffen.analysis.panel_model import PanelModel, build_panel_model
+from stiffen.analysis.panel_model import Accuracy, PanelModel, build_panel_model
 from stiffen.analysis.supports import in_plane_assumptions
 from stiffen.errors import SolverError
 from stiffen.fem.blas_threads import one_thread
@@ -25,13 +26,16 @@ from stiffen.mesh.panel_mesh import Mesh, mesh_panel
 from stiffen.mesh.size_field import COARSE, background_side
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
+from stiffen.model.results import NOT_DECIDED
 
 from .coverage import Coverage, ElementSamples, bead_coverage, hole_coverage, opening_coverage
 from .element_laminates import element_laminates
 
 SMALL_OPENING = 0.8  # widths of an element up to which an opening is left out of the mesh, its sheet taken away
-TOLERANCE = 1e-3  # residual over load at which a state counts as equilibrium: deflections are exact to four digits
-MODE_TOLERANCE = 1e-4  # of a squared frequency
+# at a residual of 1e-3 of the load deflections are exact to four digits
+ACCURACY = Accuracy(tolerance=1e-3, mode_tolerance=1e-4, soft_places=1, refine_probes=False)
+CHEAPEST_FIRST = ("frequency", "buckling", "stress", "deflection", "softness")
+NOT_COMPUTED = DemandValue(math.nan, decided_by=NOT_DECIDED)
 Guesses = Mapping[str, Mapping[tuple, State]]  # in-plane assumption -> states of cases and pushes
 
 
@@ -113,27 +117,30 @@ class LaminatedPanel:
             linear_model=replace(flat.linear_model, shell=shell),
             nodal_mass=shell.nodal_mass + added,
             guesses=guesses or {},
-            tolerance=TOLERANCE,
-            mode_tolerance=MODE_TOLERANCE,
+            accuracy=ACCURACY,
             _cache={},
         )
 
     @one_thread
-    def respond(self, layout: Layout, guesses: Guesses | None = None) -> SurrogateResponse:
+    def respond(
+        self, layout: Layout, guesses: Guesses | None = None, give_up_above: Sequence[float] | None = None
+    ) -> SurrogateResponse:
         """The demands' values for a layout of this gauge.
 
-        A demand for which no equilibrium is found counts as infinitely utilised.  Raises SolverError where the panel is
-        not held.
+        A demand for which no equilibrium is found counts as infinitely utilised.  give_up_above: utilisation of each
+        demand above which the others are not computed any more but count as infinitely utilised.  Raises SolverError
+        where the panel is not held.
         """
-        models = {
-            assumed: self.model_of(layout, assumed, (guesses or {}).get(assumed)) for assumed in self.models
-        }
-        values, utilisations = [], []
-        for demand in self.panel.demands:
-            found = [demand_value(model, demand) for model in models.values()]
-            worst = max(found, key=lambda value: value.utilisation(demand))
-            values.append(worst)
-            utilisations.append(worst.utilisation(demand))
+        models = {assumed: self.model_of(layout, assumed, (guesses or {}).get(assumed)) for assumed in self.models}
+        demands = self.panel.demands
+        values: list[DemandValue] = [NOT_COMPUTED] * len(demands)
+        utilisations = [math.inf] * len(demands)
+        for i in sorted(range(len(demands)), key=lambda i: CHEAPEST_FIRST.index(demands[i].kind)):
+            found = [demand_value(model, demands[i]) for model in models.values()]
+            values[i] = max(found, key=lambda value: value.utilisation(demands[i]))
+            utilisations[i] = values[i].utilisation(demands[i])
+            if give_up_above is not None and utilisations[i] > give_up_above[i]:
+                break
         states = {assumed: model.end_states() for assumed, model in models.items()}
         return SurrogateResponse(tuple(values), tuple(utilisations), states)
 

@@ -16,13 +16,12 @@ from shapely.geometry import LineString, Polygon, box
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import substring
 
-from stiffen.analysis.loads import plan_areas
-from stiffen.fem.triangle import curvature_matrix
+from stiffen.errors import SolverError
 from stiffen.model.layout import Bead
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
 from stiffen.shop import clearance, layout_check, rollability
-from stiffen.surrogate.stiffened_plate import StiffenedPlate, stiffened_plate
+from stiffen.surrogate.laminated_panel import LaminatedPanel
 
 from .straight_beads import (
     FRAME_INSET_SHARES,
@@ -48,19 +47,21 @@ LENGTH_SHARES = (1.0, 0.7)  # of a moment line's feasible length
 SIMPLIFY_TOLERANCE = 0.1  # mm by which the points of a path may be moved when it is simplified
 
 
-def curved_bead_candidates(panel: Panel, gauge: float) -> tuple[Bead, ...]:
-    """Beads of every die except step dies along parts of frames, bows and moment lines.
+def curved_bead_candidates(
+    panel: Panel, gauge: float, surrogate: LaminatedPanel, dies: tuple[BeadDie, ...] | None = None
+) -> tuple[Bead, ...]:
+    """Beads of some dies (default: every usable die) except step dies along parts of frames, bows and moment lines.
 
     They keep clear of the panel's fixed beads and holes; no two are equal.
     """
     tools, fixed = panel.tools, fixed_beads_and_holes(panel)
     usable = [die for die in tools.bead_dies if not layout_check.bead_die_violations(panel, die, gauge)]
-    dies = [die for die in usable if die.profile != "step"]
-    if not dies:
+    chosen = [die for die in usable if die.profile != "step" and (dies is None or die in dies)]
+    if not chosen:
         return ()
-    moments = moment_lines(stiffened_plate(panel, gauge))
+    moments = moment_lines(surrogate)
     found: list[Bead] = []
-    for die in dies:
+    for die in chosen:
         region = clearance.bead_feasible_region(panel, die, gauge, *fixed)
         end_gap = (die.width + clearance.pair_clearance(tools, "bead", "bead", gauge)) / 2
         lines = (*_frame_parts(panel, region, end_gap), *_bow_lines(panel, region), *_clipped_lines(moments, region))
@@ -152,19 +153,18 @@ def _clipped_lines(lines: list[np.ndarray], region: BaseGeometry) -> Iterator[Ba
                 yield substring(piece, cut, piece.length - cut)
 
 
-def moment_lines(surrogate: StiffenedPlate) -> list[np.ndarray]:
-    """Paths (n, 2) along the larger principal bending moment of the flat panel, for each demand of the surrogate.
+def moment_lines(surrogate: LaminatedPanel) -> list[np.ndarray]:
+    """Paths (n, 2) along the larger principal bending moment of the flat panel, for each demand that bends it.
 
     Each path passes through a node where that moment is large.  Paths of one demand keep their distance there, and none
     turns tighter than the roller can follow.
     """
-    response = surrogate.respond(())
     spacing = MOMENT_LINE_SPACING_FACTOR * candidate_spacing(surrogate.panel)
     paths: list[np.ndarray] = []
-    for _, u, _ in response.adjoint_fields.values():
+    for u in _displacement_fields(surrogate):
         moments = _PrincipalMoments(surrogate, u)
         lines: list[LineString] = []
-        for seed in moments.nodes[np.argsort(-moments.magnitude, kind="stable")]:
+        for seed in moments.nodes[np.argsort(-moments.magnitude.round(6), kind="stable")]:
             if len(lines) == MOMENT_LINES_PER_DEMAND:
                 break
             if all(line.distance(shapely.points(seed)) > spacing for line in lines):
@@ -175,23 +175,41 @@ def moment_lines(surrogate: StiffenedPlate) -> list[np.ndarray]:
     return paths
 
 
-class _PrincipalMoments:
-    """The larger principal bending moment of the flat plate at the nodes of its mesh, under displacements `u`.
+def _displacement_fields(surrogate: LaminatedPanel) -> Iterator[np.ndarray]:
+    """Small displacements (6 n,) of the flat panel: of each case with a demand, the softest push, the first mode."""
+    model = next(iter(surrogate.models.values()))
+    for kind, case in dict.fromkeys((demand.kind, demand.case) for demand in surrogate.panel.demands):
+        try:
+            if kind == "frequency":
+                yield model.linear_model.modes(1)[1][:, 0]
+            elif kind == "softness":
+                x, y, _ = model.softness[model.softness[:, 2].argmax()]
+                yield model.linear_model.solve(model.push_forces((float(x), float(y)), 1.0))
+            elif case is not None:
+                yield model.linear_solution(case)[1]
+        except SolverError:
+            continue  # the panel is not held in this case: the evaluation tells
 
-    nodes: (n, 2) mm.  magnitude: (n,), moment over D (1 + nu).  direction: (n,) radians, in which the moment bends.
+
+class _PrincipalMoments:
+    """The larger principal bending moment of the flat panel at the nodes of its mesh, under displacements `u` (6 n,).
+
+    nodes: (n, 2) mm in plan.  magnitude: (n,) N mm/mm.  direction: (n,) radians in plan, in which the moment bends.
     """
 
-    def __init__(self, surrogate: StiffenedPlate, u: np.ndarray) -> None:
+    def __init__(self, surrogate: LaminatedPanel, u: np.ndarray) -> None:
         plan, triangles = surrogate.mesh.plan, surrogate.mesh.triangles
-        full = np.where(surrogate.dof_numbers >= 0, u[surrogate.dof_numbers], 0.0)
-        corners = curvature_matrix(plan[triangles], plan_areas(plan[triangles]), np.eye(3))
-        dofs = (3 * triangles[:, :, None] + np.arange(3)).reshape(-1, 9)
-        kappa = np.einsum("mpij,mj->mpi", corners, full[dofs]).reshape(-1, 3)
+        shell = next(iter(surrogate.models.values())).linear_model.shell
+        _, moment = shell.resultants(u)
+        local = np.stack([moment[:, [0, 2]], moment[:, [2, 1]]], axis=1)
+        level = surrogate.axes.transpose(0, 2, 1) @ local @ surrogate.axes
         count = np.bincount(triangles.ravel(), minlength=len(plan))
-        x, y, twist = (np.bincount(triangles.ravel(), k, len(plan)) / np.maximum(count, 1) for k in kappa.T)
-        mean, nu = (x + y) / 2, surrogate.panel.material.nu
-        deviator = np.hypot((x - y) / 2, twist / 2) * (1 - nu) / (1 + nu)  # half the difference of both moments
-        direction = 0.5 * np.arctan2(twist, x - y) + np.where(mean < 0, math.pi / 2, 0.0)
+        x, y, twist = (
+            np.bincount(triangles.ravel(), np.repeat(part, 3), len(plan)) / np.maximum(count, 1)
+            for part in (level[:, 0, 0], level[:, 1, 1], level[:, 0, 1])
+        )
+        mean, deviator = (x + y) / 2, np.hypot((x - y) / 2, twist)
+        direction = 0.5 * np.arctan2(2 * twist, x - y) + np.where(mean < 0, math.pi / 2, 0.0)
         self.nodes, self.magnitude, self.direction = plan, np.abs(mean) + deviator, direction
         self.tree = cKDTree(plan)
         self.sheet_region = surrogate.panel.region.buffer(1e-6)

@@ -1,107 +1,144 @@
-"""Regular layouts made of candidates, as a builder would draw them: equal parallel beads, and closed frames.
+"""Regular layouts, as a builder would draw them: parallel beads of one die at one pitch, and closed frames.
 
-The search starts from them where large deflection governs and the surrogate cannot rank; benchmarks compare with them.
+A search starts from them, and benchmarks compare with them.  Lengths in mm, angles in degrees.
 """
 
 from __future__ import annotations
 
-import math
-from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator
+from typing import NamedTuple
 
 import numpy as np
+import shapely
 
 from stiffen.model.layout import Bead
+from stiffen.model.tools import BeadDie
+from stiffen.shop import clearance, rollability
 
-MAX_PARALLEL_BEADS = 9
-CHOICES_PER_COUNT = 4  # choices that `best_per_count` keeps for each number of beads
-DIRECTION_TOLERANCE = 1.0  # degrees within which beads count as parallel
+from .bead_rules import BeadRules, Group, is_straight, line_of, sheet_of
+from .straight_beads import FRAME_INSET_SHARES, frame_ring, main_directions
+
+SPREADS = ("even", "edges", "middle")
+MIN_SHIFT = 3.0  # mm: step by which a bead is moved aside where it cannot be made
+MIDDLE_SHARE = 0.7  # of the room that beads of spread "middle" take
 
 
-def regular_layouts(
-    beads: tuple[Bead, ...], conflicts: np.ndarray, directions: Sequence[float] | None = None
-) -> list[tuple[int, ...]]:
-    """Regular layouts as rising numbers into `beads`, none with a conflict, in order of their number of beads.
+class Family(NamedTuple):
+    """A die, a direction (degrees; None for frames) and a face."""
 
-    For each die and direction: 1 to MAX_PARALLEL_BEADS beads at nearly equal spacing.  For each die: each closed frame
-    alone, and with each other frame that does not conflict with it.  conflicts: (n, n) bool.  directions: degrees, of
-    the parallel beads; default all that occur.
+    die: BeadDie
+    angle: float | None
+    side: str
+
+
+def families(rules: BeadRules, dies: tuple[BeadDie, ...]) -> list[Family]:
+    """All families of some dies that are not steps, in a fixed order; frames last."""
+    angles: list[float | None] = [*main_directions(rules.panel)[:2], None]
+    plain = [die for die in dies if die.profile != "step"]
+    return [Family(die, angle, side) for angle in angles for die in plain for side in rules.sides]
+
+
+def members(rules: BeadRules, family: Family, count: int, spread: str = "even") -> tuple[Group, ...] | None:
+    """The family's layout of `count` beads, as groups; None where there is none.
+
+    A bead that cannot be made where it is wanted moves aside by at most half a pitch.
+
+    spread: "even": at equal pitch, half a pitch from the ends of the room; "edges": the outer beads at its ends;
+    "middle": even within its middle.  Of frames, one or two: at the inset nearest to the edge that fits, or ("middle")
+    further in.
     """
-    found: dict[tuple[int, ...], None] = {}
-    parallel: dict[tuple[str, int], list[int]] = defaultdict(list)
-    frames = []
-    for i, bead in enumerate(beads):
-        if bead.closed:
-            frames.append(i)
-        elif len(bead.path) == 2 and _in_directions(bead, directions):
-            parallel[bead.die.name, round(_direction(bead) / DIRECTION_TOLERANCE)].append(i)
-    for members in parallel.values():
-        for choice in _parallel_choices(beads, members, conflicts):
-            found.setdefault(choice)
-    for k, i in enumerate(frames):
-        found.setdefault((i,))
-        for j in frames[k + 1 :]:
-            if not conflicts[i, j] and beads[i].die == beads[j].die:
-                found.setdefault((i, j))
-    return sorted(found, key=lambda choice: (len(choice), choice))
+    if family.angle is None:
+        return _frames(rules, family, count, spread)
+    span = rules.span(family.die, family.angle)
+    if span is None:
+        return None
+    low, high = span
+    share = (np.arange(count) + 0.5) / count
+    if spread == "edges":
+        if count < 2:
+            return None
+        share = np.linspace(0.0, 1.0, count)
+        low, high = low + 0.5, high - 0.5
+    elif spread == "middle":
+        share = 0.5 + MIDDLE_SHARE * (share - 0.5)
+    offsets = low + share * (high - low)
+    middle = (low + high) / 2
+    if family.angle % 90 == 0:
+        offsets = _on_grid(offsets, middle)
+        middle = round(2 * middle) / 2
+    room = (high - low) / max(count, 2) / 2
+    groups: list[Group] = []
+    taken: list[Bead] = []
+    for offset in offsets:
+        if len(taken) >= count:
+            break
+        if any(abs(line_of(bead)[1] - offset) < MIN_SHIFT and is_straight(bead) for bead in taken):
+            continue  # it is there as the image of another
+        group = _nearest_group(rules, family, float(offset), middle, room, taken)
+        if group is None:
+            return None
+        groups.append(group)
+        taken += group
+    return tuple(groups) if len(taken) == count else None
 
 
-def by_family(choices: list[tuple[int, ...]], beads: tuple[Bead, ...]) -> list[list[tuple[int, ...]]]:
-    """The choices by die and direction, frames apart; each family in order of its number of beads.
-
-    beads: what the numbers of the choices stand for; the last bead of a choice decides its family.
-    """
-    families: dict[tuple, list[tuple[int, ...]]] = defaultdict(list)
-    for choice in sorted(choices, key=lambda choice: (len(choice), choice)):
-        bead = beads[choice[-1]]
-        families[
-            bead.die.name, bead.closed, None if bead.closed else round(_direction(bead) / DIRECTION_TOLERANCE)
-        ].append(choice)
-    return list(families.values())
-
-
-def best_per_count(choices: list[tuple[int, ...]], gains: np.ndarray) -> list[tuple[int, ...]]:
-    """For each number of beads the CHOICES_PER_COUNT choices of largest total gain; largest first.
-
-    gains: (candidates,).
-    """
-    count: dict[int, int] = defaultdict(int)
-    kept = []
-    for choice in sorted(choices, key=lambda choice: -gains[list(choice)].sum()):
-        count[len(choice)] += 1
-        if count[len(choice)] <= CHOICES_PER_COUNT:
-            kept.append(choice)
-    return kept
+def _nearest_group(
+    rules: BeadRules, family: Family, offset: float, middle: float, room: float, taken: list[Bead]
+) -> Group | None:
+    """The group of a bead at the offset nearest to a wanted one where it can be made; at most `room` mm away."""
+    assert family.angle is not None
+    for shift in np.arange(0.0, room, MIN_SHIFT):
+        for sign in (1.0, -1.0) if shift else (1.0,):
+            place = offset + sign * shift * (1.0 if offset >= middle else -1.0)
+            group = rules.group(rules.straight(family.die, family.angle, place, family.side))
+            if group is not None and rules.fits(group, taken):
+                return group
+    return None
 
 
-def _direction(bead: Bead) -> float:
-    """Direction of a straight bead, degrees in [0, 180)."""
-    (x0, y0), (x1, y1) = bead.path
-    return math.degrees(math.atan2(y1 - y0, x1 - x0)) % 180.0
+def _on_grid(offsets: np.ndarray, middle: float) -> np.ndarray:
+    """Offsets on whole millimetres of the middle's grid, so that mirror images lie on it too; the middle stays."""
+    middle = round(2 * middle) / 2
+    half = middle % 1.0
+    distance = np.abs(offsets - middle)
+    rounded = np.where(distance < 0.5, 0.0, np.round(distance - half) + half)
+    return middle + np.sign(offsets - middle) * rounded
 
 
-def _in_directions(bead: Bead, directions: Sequence[float] | None) -> bool:
-    """True for a straight bead along one of the directions (degrees), or where any direction will do."""
-    return directions is None or any(
-        abs((_direction(bead) - way + 90) % 180 - 90) <= DIRECTION_TOLERANCE for way in directions
-    )
+def _frames(rules: BeadRules, family: Family, count: int, spread: str) -> tuple[Group, ...] | None:
+    if count > 2:
+        return None
+    rings = list(frame_beads(rules, family.die, family.side))
+    shift = {"even": 0, "edges": 1, "middle": 2}[spread]
+    chosen: list[Group] = []
+    for ring in rings[shift:]:
+        group = (ring,)
+        if rules.fits(group, [bead for one in chosen for bead in one]):
+            chosen.append(group)
+        if len(chosen) == count:
+            return tuple(chosen)
+    return None
 
 
-def _parallel_choices(beads: tuple[Bead, ...], members: list[int], conflicts: np.ndarray) -> list[tuple[int, ...]]:
-    """1 to MAX_PARALLEL_BEADS of the parallel `members`, the longest on each line, spread evenly over their width."""
-    angle = math.radians(_direction(beads[members[0]]))
-    normal = np.array([-math.sin(angle), math.cos(angle)])
-    offset = np.array([normal @ np.mean(beads[i].path, axis=0) for i in members])
-    length = np.array([beads[i].length for i in members])
-    longest = {}
-    for k in np.lexsort((length, offset)):  # of the beads on one line the longest comes last and is kept
-        longest[round(float(offset[k]), 1)] = k
-    offsets, kept = np.array(list(longest)), list(longest.values())
-    low, high = offsets.min(), offsets.max()
-    choices = []
-    for n in range(1, MAX_PARALLEL_BEADS + 1):
-        wanted = low + (high - low) * (np.arange(n) + 0.5) / n
-        choice = tuple(sorted({members[kept[int(np.abs(offsets - w).argmin())]] for w in wanted}))
-        if len(choice) == n and not conflicts[np.ix_(choice, choice)].any():
-            choices.append(choice)
-    return choices
+def frame_beads(rules: BeadRules, die: BeadDie, side: str) -> Iterator[Bead]:
+    """Closed frames of a die that can be made, the outermost first."""
+    sheet = sheet_of(rules.panel)
+    x0, y0, x1, y1 = sheet.bounds
+    for share in FRAME_INSET_SHARES:
+        ring = frame_ring(sheet, round(share * min(x1 - x0, y1 - y0)), rules.panel.tools.roller.least_path_radius)
+        if ring is None or not rules.region(die).covers(shapely.linestrings(ring)):
+            continue
+        bead = Bead(die, tuple((float(x), float(y)) for x, y in ring), side)
+        if rollability.preferred_frame_side(rules.panel, bead) is not None:
+            yield bead
+
+
+def most_beads(rules: BeadRules, family: Family) -> int:
+    """The most parallel beads of a family that fit beside each other; 2 for frames."""
+    if family.angle is None:
+        return 2
+    span = rules.span(family.die, family.angle)
+    if span is None:
+        return 0
+    pitch = family.die.width + clearance.pair_clearance(rules.panel.tools, "bead", "bead", rules.gauge)
+    return int((span[1] - span[0]) / pitch) + 1

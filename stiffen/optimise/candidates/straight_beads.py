@@ -58,6 +58,20 @@ def bead_candidates(
     return tuple(found.values())
 
 
+def straight_bead_candidates(panel: Panel, gauge: float, dies: tuple[BeadDie, ...]) -> tuple[Bead, ...]:
+    """Steps, and straight beads in directions other than the main ones, of some dies; see `bead_candidates`."""
+    main = main_directions(panel)
+    wide = bead_candidates(panel, gauge, spacing=OBLIQUE_SPACING_FACTOR * candidate_spacing(panel))
+    return tuple(bead for bead in wide if bead.die in dies and (len(bead.path) > 2 or not _runs_along(bead, main)))
+
+
+def _runs_along(bead: Bead, directions: tuple[float, ...]) -> bool:
+    """True for a straight bead, not a step, in one of some directions (degrees)."""
+    (x0, y0), (x1, y1) = bead.path
+    angle = math.degrees(math.atan2(y1 - y0, x1 - x0)) % 180
+    return bead.die.profile != "step" and any(abs((angle - one + 90) % 180 - 90) < 1.0 for one in directions)
+
+
 def candidate_spacing(panel: Panel) -> float:
     """mm between neighbouring parallel candidates: 12 mm on panels up to 650 mm from corner to corner.
 

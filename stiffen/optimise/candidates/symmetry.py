@@ -89,7 +89,7 @@ def _place_key(bead: Bead) -> tuple:
     return bead.die.name, bead.side, round(bead.length), len(bead.path), *ends, _grid_point(_bead_centre(bead))
 
 
-def _same_place(a: Bead, b: Bead) -> bool:
+def same_place(a: Bead, b: Bead) -> bool:
     """True where a bead and an image of it lie no farther than SAME_PLACE_DISTANCE apart."""
     gap = math.dist(_bead_centre(a), _bead_centre(b))
     if not a.closed:
@@ -151,7 +151,7 @@ def mirror_groups(panel: Panel, gauge: float, beads: tuple[Bead, ...], mirror_ax
         for axis in mirror_axes:
             for member in list(group.values()):
                 mirrored = mirrored_bead(member, centre, axis)
-                if not any(_same_place(mirrored, other) for other in group.values()):
+                if not any(same_place(mirrored, other) for other in group.values()):
                     group[_place_key(mirrored)] = known.get(_place_key(mirrored), mirrored)
         seen |= group.keys()
         new = [one for key, one in group.items() if key not in known]

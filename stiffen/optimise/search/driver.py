@@ -1,17 +1,16 @@
 """The search over the gauges of a panel, from the thinnest to the first that meets the demands, then for flared holes.
 
-At each gauge: the flat sheet; then beads selected on the surrogate, evaluated with the shell model, which calibrates
-the surrogate, and so on.  Where large deflection governs, the surrogate ranks layouts wrongly; there regular layouts
-and random moves on the best of them are evaluated one after the other on the quick mesh.  A small share of the time
-goes to proofs.
+At each gauge the shell model evaluates what is there already: the bare sheet, the panel's own layout, the one to start
+from.  Then `gauge_search` looks for beads in stages, mild dies first.  The layout that meets the demands loses what it
+does not need, gets flared holes, and loses again.  Where nothing meets, the best of all gauges is handed out.
 
-The first pass over the gauges uses the surrogate as far as it can, and only then the search goes back to lighter
-gauges: so a layout that meets the demands is on disk early.  Repeatable: the same panel and seed give the same layout,
-in whichever process, unless the clock cuts a part of the search short; `SearchResult.cut_short` says whether it did.
+The work is counted, not timed: the same panel, seed and effort give the same layout on any machine, beside any other
+load and with any number of workers, unless a time limit cuts it short; `SearchResult.cut_short` says whether it did.
 """
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Sequence
 from concurrent.futures import Executor
@@ -27,100 +26,112 @@ from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, SearchResult, Verdict
 from stiffen.optimise.candidates import symmetry
-from stiffen.optimise.candidates.candidate_set import only_fixed
+from stiffen.optimise.candidates.bead_rules import BeadRules, Group
+from stiffen.optimise.candidates.curved_beads import curved_bead_candidates
+from stiffen.optimise.candidates.straight_beads import fixed_beads_and_holes, straight_bead_candidates
 from stiffen.shop import layout_check
 from stiffen.shop.rolling_bow import with_balanced_faces
 
-from .bead_removal import remove_unneeded_beads
 from .budget import Budget
 from .evaluator import Evaluator
 from .gauge_search import GaugeSearch
 from .hole_placement import add_holes
 from .incumbent import Incumbent, OnBest, ignore_best
-from .proofs import prove
-from .settings import DEFAULT_SETTINGS, SearchSettings
+from .settings import DEFAULT_SETTINGS, EFFORTS, SearchSettings
 from .state import SearchState
+from .strike_out import strike_out
+from .surrogate_runner import SurrogateRunner
+
+FINAL_SHARE = 0.25  # of the time limit, for what comes after the search
+FINAL_EVALUATIONS = 3.0  # times the longest evaluation, for the same
+GAUGE_SHARE = 0.6  # of the time left, for each gauge but the last
+FALLBACKS = 2  # layouts that are evaluated in full where nothing meets the demands
 
 
 @one_thread
 def search(
     panel: Panel,
     *,
-    seconds: float = 60.0,
+    effort: str = "normal",
+    seconds: float | None = None,
     seed: int = 0,
     mesh_level: str = "normal",
     start: Layout | None = None,
+    executor: Executor | None = None,
     progress: Progress = no_progress,
     on_best: OnBest = ignore_best,
     settings: SearchSettings = DEFAULT_SETTINGS,
 ) -> SearchResult:
     """Search for the lightest layout that meets the panel's demands on the shell model, or for the stiffest.
 
-    The result is never worse than the beads and holes in the panel's own file where these keep the rules, nor than
-    `start`.
+    The result is never worse than the flat sheet, than the beads and holes in the panel's own file where these keep the
+    rules, nor than `start`, at any gauge.
 
-    seconds: time of it all.  seed: of the random numbers.  mesh_level: quick, normal or fine.  start: a layout to go
-    on from; it counts as found, and its fixed beads and holes stay.  progress: called with the fraction of the time
-    used and a message.  on_best: called with the verdict of each better layout as soon as it is evaluated.  settings:
-    its tuning.
+    effort: quick, normal or thorough: how much is tried.  seconds: time limit of it all; None for none.  seed: of the
+    random numbers.  mesh_level: quick, normal or fine.  start: a layout to go on from; it counts as found, and its
+    fixed beads and holes stay.  executor: evaluates layouts on its workers, for instance those of a
+    `ProcessPoolExecutor` or of a Dask cluster; the result is the same.  progress: called with the fraction of the time
+    used, None without a limit, and a message.  on_best: called with the verdict of each better layout as soon as it is
+    evaluated.  settings: limits that steer it.
 
     Ctrl-C (KeyboardInterrupt) ends the search with the best so far, as running out of `seconds` does;
-    `SearchResult.stopped` says so.  Raises InputError if `start` breaks a rule of the shop or its gauge is not in the
-    rack.
+    `SearchResult.stopped` says so.  Raises InputError for an unknown effort, and if `start` breaks a rule of the shop
+    or its gauge is not in the rack.
     """
-    whole = Budget.of(seconds)
+    if effort not in EFFORTS:
+        raise InputError([Fault("effort", f"{effort!r} is not known", f"one of: {', '.join(EFFORTS)}")])
+    whole = Budget.of(math.inf if seconds is None else seconds)
     if start is not None:
         panel = continued_panel(panel, start)
-    stiffest = panel.goal == "stiffest"
     incumbent = Incumbent(panel, on_best, settings)
     state = SearchState(
         Evaluator(panel, mesh_level, settings),
         incumbent,
+        SurrogateRunner(panel, executor),
+        EFFORTS[effort],
         seed,
         settings,
         whole,
         progress,
         _initial_layouts(panel, start),
     )
-    proof_seconds = 0.0 if stiffest else settings.proof_time_share * seconds
-    budget = replace(
-        whole.without_last(proof_seconds),
-        reserve=lambda: settings.record_time_factor * incumbent.evaluation_seconds,
-    )
-    stopped, interrupted = "", False
-    bound, baseline = None, FlatSheetBaseline(None, None)
+    budget = replace(whole, reserve=lambda: _final_seconds(state, seconds))
+    stopped, interrupted, baseline = "", False, FlatSheetBaseline(None, None)
     try:
         if start is not None:
             state.evaluate(start)
-        last_part = search_gauges(state, budget)
-        _balance_faces(state)
-        if last_part.is_spent:
-            stopped, state.cut_short = f"{seconds:g} s were not enough to try everything", True
-        bound = prove(state, Budget.of(proof_seconds))
-        state.report("finding the thinnest flat sheet that meets the same demands")
-        known = state.evaluator.flat_utilisations()
-        baseline = flat_baseline(panel, mesh_level=mesh_level, quick_results=known)
-        _accept_flat_sheet(state, baseline)
+        search_gauges(state, budget)
+        if state.cut_short:
+            stopped = f"{seconds:g} s were not enough to try everything"
+        baseline = _baseline(state, budget)
     except KeyboardInterrupt:
         stopped, interrupted = "interrupted", True
     best = incumbent.verdict.layout if incumbent.verdict else panel.layout()
     state.report("evaluating the best layout in full")
     evaluation = incumbent.evaluation or evaluate(panel, best, mesh_level=mesh_level)
-    verdict = evaluation.full_verdict(fields=True, second_opinion=not interrupted)
-    flat = check(panel, Layout(best.gauge), mesh_level=mesh_level, fields=True, mesh_error=False)
+    in_time = not interrupted and whole.seconds_left > state.evaluator.longest_evaluation
+    verdict = evaluation.full_verdict(fields=True, second_opinion=in_time)
+    flat_level = mesh_level if in_time else "quick"
+    flat = check(panel, Layout(best.gauge), mesh_level=flat_level, fields=True, mesh_error=False)
     return SearchResult(
         verdict=verdict,
         flat_verdict=flat,
         flat_baseline=baseline,
         gauge_outcomes=tuple(state.outcomes[gauge] for gauge in sorted(state.outcomes)),
-        bound=bound,
         cut_short=state.cut_short or interrupted,
         seed=seed,
-        candidate_count=state.candidate_count,
+        candidate_count=state.count,
         stopped=stopped,
         interrupted=interrupted,
         seconds=time.monotonic() - whole.start,
     )
+
+
+def _final_seconds(state: SearchState, seconds: float | None) -> float:
+    """Seconds that the end of a search needs: the best layout and flat sheets in full, and the files."""
+    if seconds is None:
+        return 0.0
+    return max(FINAL_SHARE * seconds, FINAL_EVALUATIONS * state.evaluator.longest_evaluation)
 
 
 def search_all(panels: Sequence[Panel], *, executor: Executor | None = None, **options: Any) -> list[SearchResult]:
@@ -154,7 +165,7 @@ def continued_panel(panel: Panel, start: Layout) -> Panel:
 
 def _with_fixed(own: tuple, others: tuple) -> tuple:
     """The panel's own beads (or holes), and of others the fixed ones, each once."""
-    return own + tuple(item for item in only_fixed(others) if item not in own)
+    return own + tuple(item for item in others if item.fixed and item not in own)
 
 
 def _initial_layouts(panel: Panel, start: Layout | None) -> tuple[Layout, ...]:
@@ -166,111 +177,141 @@ def _initial_layouts(panel: Panel, start: Layout | None) -> tuple[Layout, ...]:
 # ----------------------------------------------------------------------------------------------------- over the gauges
 
 
-def search_gauges(state: SearchState, budget: Budget) -> Budget:
-    """Search from the thinnest gauge up to the first that meets the demands, then closer below it, then for holes.
+def search_gauges(state: SearchState, budget: Budget) -> None:
+    """Search from the thinnest gauge up to the first that meets the demands, then for holes.
 
-    For the goal "stiffest", search only the thinnest gauge and add no holes.  Returns the part of the budget that was
-    in force last.
+    For the goal "stiffest", search only the thinnest gauge and add no holes.
     """
-    panel, settings = state.panel, state.settings
-    first_axes, *other_axes = _mirror_axes_to_try(panel)
-    holes_follow = bool(panel.tools.hole_dies) and not state.stiffest
-    for_beads = budget.without_last(settings.hole_time_share * budget.length) if holes_follow else budget
-    met, missed = _first_pass(state, for_beads, first_axes)
-    for gauge_search in reversed(missed):
-        if not for_beads.is_spent:
-            met = _search_closer(state, for_beads, gauge_search, other_axes) or met
-    if met is None or state.stiffest:
-        return for_beads
-    verdict, gauge_search = met
-    verdict = remove_unneeded_beads(state, for_beads, verdict, gauge_search)
-    _search_holes(state, budget, verdict, gauge_search, other_axes)
-    return budget
-
-
-def _mirror_axes_to_try(panel: Panel) -> tuple[str, ...]:
-    """Mirror axes to try in turn: the panel's own, then none if the panel leaves symmetry to the search."""
-    axes = symmetry.mirror_axes(panel)
-    return (axes, "") if axes and panel.symmetry == "auto" else (axes,)
-
-
-def _first_pass(
-    state: SearchState, budget: Budget, mirror_axes: str
-) -> tuple[tuple[Verdict, GaugeSearch] | None, list[GaugeSearch]]:
-    """Search gauge after gauge, mostly on the surrogate, until one meets the demands: that one, and those that miss."""
-    settings = state.settings
-    gauges = sorted(state.panel.gauges)[: 1 if state.stiffest else None]
-    missed: list[GaugeSearch] = []
-    for count, gauge in enumerate(gauges):
-        if budget.is_spent:
+    panel = state.panel
+    gauges = sorted(panel.gauges)[: 1 if state.stiffest else None]
+    searched: list[GaugeSearch] = []
+    for number, gauge in enumerate(gauges):
+        if number and budget.is_spent:
             state.record(GaugeOutcome(gauge, GaugeStatus.NOT_TRIED))
-            continue
-        gauge_search = state.gauge_searches[gauge] = GaugeSearch.prepare(state, gauge, mirror_axes)
-        share = 1 / (len(gauges) - count + settings.spare_time_shares)
-        verdict = gauge_search.surrogate_loop(state, budget, share)
-        promising = state.evaluator.lowest_utilisation(gauge) <= settings.promising_limit and not state.stiffest
-        if verdict is None and gauge_search.large_deflection and promising and not budget.is_spent:
-            verdict = gauge_search.direct_search(state, budget, settings.first_pass_direct_time_share)
-        if verdict is not None:
-            return (verdict, gauge_search), missed
-        missed.append(gauge_search)
-    return None, missed
-
-
-def _search_closer(
-    state: SearchState, budget: Budget, gauge_search: GaugeSearch, other_axes: Sequence[str]
-) -> tuple[Verdict, GaugeSearch] | None:
-    """Search a gauge again: with more time, without symmetry if the best came close, and with the shell model.
-
-    The direct search comes first where large deflection governs.
-    """
-    settings = state.settings
-    direct_share = settings.stiffest_direct_time_share if state.stiffest else settings.direct_time_share
-    direct_done = gauge_search.large_deflection
-    verdict = None
-    if direct_done:
-        share = settings.direct_time_share if other_axes else direct_share
-        verdict = gauge_search.direct_search(state, budget, share)
-    elif gauge_search.surrogate_cut_short:
-        verdict = gauge_search.surrogate_loop(state, budget, settings.surrogate_time_share)
-    if verdict is not None:
-        return verdict, gauge_search
-    gauge = gauge_search.gauge
-    for axes in other_axes:
-        if state.evaluator.lowest_utilisation(gauge) > settings.promising_limit and not state.stiffest:
-            break
-        gauge_search = state.gauge_searches[gauge] = GaugeSearch.prepare(state, gauge, axes)
-        direct_done = False
-        verdict = gauge_search.surrogate_loop(state, budget, settings.surrogate_time_share)
-        if verdict is not None:
-            return verdict, gauge_search
-    if direct_done or budget.is_spent:
-        return None
-    verdict = gauge_search.direct_search(state, budget, direct_share)
-    return None if verdict is None else (verdict, gauge_search)
-
-
-def _search_holes(
-    state: SearchState, budget: Budget, verdict: Verdict, gauge_search: GaugeSearch, other_axes: Sequence[str]
-) -> None:
-    """Add holes; then again to beads without symmetry, as fewer of these may do and leave room for more holes."""
-    add_holes(state, budget, verdict, gauge_search.candidates)
-    gauge, settings = gauge_search.gauge, state.settings
-    for axes in other_axes if state.panel.tools.hole_dies else ():
-        if axes == gauge_search.mirror_axes:
-            continue
-        if budget.seconds_left <= settings.asymmetric_setup_factor * gauge_search.setup_seconds:
             state.cut_short = True
             continue
-        outcome = state.outcomes[gauge]
-        other = GaugeSearch.prepare(state, gauge, axes)
-        fewer = other.surrogate_loop(state, budget, settings.surrogate_time_share)
-        state.record(outcome)
-        if fewer is not None:
-            add_holes(state, budget, fewer, other.candidates)
+        share = replace(budget, deadline=_share_of(budget, len(gauges) - number))
+        given = _evaluate_given(state, gauge)
+        if given is not None and not state.stiffest:
+            bare = not [bead for bead in given.layout.beads if not bead.fixed]
+            status = GaugeStatus.FLAT if bare else GaugeStatus.BEADED
+            state.record(GaugeOutcome(gauge, status, beads=len(given.layout.beads)))
+            _finish(state, budget, given, BeadRules(panel, gauge, symmetry.mirror_axes(panel)))
+            return
+        for rules, dies in _parts(state, gauge):
+            pool = _pool(state, rules, dies)
+            gauge_search = GaugeSearch(state, rules, dies, pool, [1.0] * len(panel.demands))
+            searched.append(gauge_search)
+            verdict = gauge_search.run(share, *_limits(state, rules))
+            if verdict is not None and verdict.met and not state.stiffest:
+                state.record(GaugeOutcome(gauge, GaugeStatus.BEADED, beads=len(verdict.layout.beads)))
+                _finish(state, budget, verdict, rules)
+                return
+        state.record(
+            GaugeOutcome(gauge, GaugeStatus.STIFFEST)
+            if state.stiffest
+            else GaugeOutcome(gauge, GaugeStatus.NOT_FOUND, miss=_miss(state, gauge, searched))
+        )
+    _evaluate_best(state, budget, searched)
+    best = state.incumbent.verdict
+    if state.stiffest and best is not None and best.layout.beads:
+        _balance_faces(state)
+
+
+def _share_of(budget: Budget, gauges_left: int) -> float:
+    """Deadline of one gauge, so that each gauge that is left keeps its part of the time."""
+    if not math.isfinite(budget.deadline):
+        return math.inf
+    now = time.monotonic()
+    return now + max(budget.deadline - now, 0.0) * GAUGE_SHARE if gauges_left > 1 else budget.deadline
+
+
+def _parts(state: SearchState, gauge: float) -> list[tuple[BeadRules, tuple]]:
+    """Rules and dies to search with at a gauge, in turn: mild dies, all dies; then without symmetry."""
+    panel = state.panel
+    axes = symmetry.mirror_axes(panel)
+    tries = [axes] + ([""] if axes and panel.symmetry == "auto" and state.effort.without_symmetry else [])
+    parts = []
+    for mirror_axes in tries:
+        rules = BeadRules(panel, gauge, mirror_axes)
+        mild = tuple(die for die in rules.dies if not rules.may_crack(die))
+        parts += [(rules, dies) for dies in dict.fromkeys((mild, rules.dies)) if dies]
+    return parts
+
+
+def _pool(state: SearchState, rules: BeadRules, dies: tuple) -> tuple[Group, ...]:
+    """Groups that moves may add beside regular beads: curved ones, steps, and straight ones in other directions."""
+    surrogate = state.runner.surrogate(rules.gauge)
+    beads = (
+        *straight_bead_candidates(rules.panel, rules.gauge, dies),
+        *curved_bead_candidates(rules.panel, rules.gauge, surrogate, dies),
+    )
+    groups = dict.fromkeys(group for bead in beads if (group := rules.group(rules.made(bead))) is not None)
+    return tuple(groups)
+
+
+def _limits(state: SearchState, rules: BeadRules) -> tuple[tuple[int, ...], int]:
+    """Numbers of beads of the stages, and the most dies."""
+    panel = state.panel
+    most = math.inf if panel.beads_at_most is None else panel.beads_at_most
+    counts = tuple(count for count in state.settings.bead_counts if count <= most)
+    most_dies = min(state.effort.stages_of_dies, math.inf if panel.dies_at_most is None else panel.dies_at_most)
+    return counts, int(min(most_dies, max(len(rules.dies), 1)))
+
+
+def _evaluate_given(state: SearchState, gauge: float) -> Verdict | None:
+    """Evaluate the bare sheet and the layouts that are given at a gauge; the best that meets the demands."""
+    beads, holes = fixed_beads_and_holes(state.panel)
+    given = [Layout(gauge, beads, holes), *(replace(layout, gauge=gauge) for layout in state.initial_layouts)]
+    verdicts = []
+    for layout in dict.fromkeys(given):
+        if layout_check.audit(state.panel, layout):
+            continue
+        state.report(f"{gauge:g} mm: evaluating {'the bare sheet' if layout is given[0] else 'the given layout'}")
+        worst = max(state.evaluator.quick_utilisations(layout), default=0.0)
+        state.evaluator.record_utilisation(gauge, worst)
+        if worst <= state.settings.quick_miss_limit or state.stiffest or gauge == max(state.panel.gauges):
+            verdicts.append(state.evaluate(layout))
+    return state.incumbent.best_met(verdicts)
+
+
+def _miss(state: SearchState, gauge: float, searched: list[GaugeSearch]) -> float | None:
+    """Fraction by which the best layout of a gauge misses its worst demand, by the calibrated surrogate or the shell."""
+    by_surrogate = [one.lowest_utilisation for one in searched if one.gauge == gauge]
+    lowest = min([*by_surrogate, state.evaluator.lowest_utilisation(gauge)])
+    return max(lowest - 1, 0.0) if math.isfinite(lowest) else None
+
+
+def _evaluate_best(state: SearchState, budget: Budget, searched: list[GaugeSearch]) -> None:
+    """Where nothing meets the demands, let the shell evaluate the best layouts of all gauges, the likeliest first."""
+    if state.incumbent.met and not state.stiffest:
+        return
+    ranked = sorted(
+        (one for one in searched if one.best is not None), key=lambda one: (one.lowest_utilisation, -one.gauge)
+    )
+    for one in ranked[:FALLBACKS]:
+        if one.best is None or (state.incumbent.verdict is not None and budget.is_spent):
+            break
+        layout = one.rules.layout(one.best.choice)
+        if not layout_check.audit(state.panel, layout):
+            state.report(f"{one.gauge:g} mm: evaluating the best layout that was found")
+            state.evaluate(layout, abandon_above=math.inf)
+    if state.incumbent.verdict is None:
+        state.evaluate(Layout(max(state.panel.gauges), *fixed_beads_and_holes(state.panel)), abandon_above=math.inf)
 
 
 # ---------------------------------------------------------------------------------------------------------- at the end
+
+
+def _finish(state: SearchState, budget: Budget, verdict: Verdict, rules: BeadRules) -> None:
+    """Take away what a layout does not need, add holes, balance the faces."""
+    verdict = strike_out(state, budget, verdict, rules)
+    if state.panel.tools.hole_dies and not budget.is_spent:
+        add_holes(state, budget, verdict, rules.mirror_axes)
+        best = state.incumbent.verdict
+        if best is not None and len(best.layout.holes) > len(verdict.layout.holes):
+            strike_out(state, budget, best, rules)
+    _balance_faces(state)
 
 
 def _balance_faces(state: SearchState) -> None:
@@ -282,14 +323,20 @@ def _balance_faces(state: SearchState) -> None:
     if layout != best.layout and not layout_check.audit(state.panel, layout):
         state.report("turning beads to the other face to reduce the bow")
         verdict = state.evaluate(layout)
-        if verdict.met:
+        if verdict.met and state.incumbent.rank(verdict) <= state.incumbent.rank(best):
             state.incumbent.accept(verdict)
 
 
-def _accept_flat_sheet(state: SearchState, baseline: FlatSheetBaseline) -> None:
-    """Accept the flat sheet that meets the demands if no layout with beads does and none is fixed."""
-    panel, gauge = state.panel, baseline.gauge_mm
-    fixed = only_fixed(panel.beads) + only_fixed(panel.holes)
-    if gauge is not None and not state.incumbent.met and not fixed and not state.stiffest:
-        state.evaluate(Layout(gauge))
-        state.record(GaugeOutcome(gauge, GaugeStatus.FLAT))
+def _baseline(state: SearchState, budget: Budget) -> FlatSheetBaseline:
+    """The thinnest flat sheet that meets the same demands; unknown where no time is left to look for it."""
+    if budget.is_spent and math.isfinite(budget.deadline):
+        return FlatSheetBaseline(None, None)
+    state.report("finding the thinnest flat sheet that meets the same demands")
+    baseline = flat_baseline(
+        state.panel, mesh_level=state.evaluator.mesh_level, quick_results=state.evaluator.flat_utilisations()
+    )
+    beads, holes = fixed_beads_and_holes(state.panel)
+    if baseline.gauge_mm is not None and not state.incumbent.met and not beads + holes and not state.stiffest:
+        state.evaluate(Layout(baseline.gauge_mm))
+        state.record(GaugeOutcome(baseline.gauge_mm, GaugeStatus.FLAT))
+    return baseline

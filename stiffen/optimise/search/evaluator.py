@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from stiffen.analysis.evaluation import Evaluation, evaluate
-from stiffen.analysis.screening import quick_utilisation, screen
+from stiffen.analysis.screening import quick_utilisations
+from stiffen.errors import MeshError
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
@@ -19,20 +21,20 @@ from .settings import DEFAULT_SETTINGS, SearchSettings
 class Evaluator:
     """Evaluates layouts of one panel with the shell model and remembers the answers.
 
-    full, quick, screening: the functions that do it; others may stand in for them.  verdicts: those of `evaluate`.
+    full, quick: the functions that do it; others may stand in for them.  verdicts: those of `evaluate`.
     lowest_utilisations: by gauge (mm), the lowest that a layout of it has reached.
+    longest_evaluation: s, for time limits alone.
     """
 
     panel: Panel
     mesh_level: str
     settings: SearchSettings = DEFAULT_SETTINGS
     full: Callable[..., Evaluation] = evaluate
-    quick: Callable[..., float] = quick_utilisation
-    screening: Callable[..., tuple[float, tuple[int, ...]]] = screen
+    quick: Callable[..., tuple[float, ...]] = quick_utilisations
     verdicts: dict[Layout, Verdict] = field(default_factory=dict)
     lowest_utilisations: dict[float, float] = field(default_factory=dict)
-    _quick_values: dict[tuple, tuple[float, bool]] = field(default_factory=dict)  # value, False if a lower bound
-    _screenings: dict[Layout, tuple[float, tuple[int, ...]]] = field(default_factory=dict)
+    longest_evaluation: float = 0.0
+    _quick_values: dict[tuple, tuple[float, ...]] = field(default_factory=dict)
 
     def evaluate(self, layout: Layout, abandon_above: float | None = None) -> tuple[Verdict, Evaluation | None]:
         """Evaluate a layout anew: the verdict, and the evaluation behind it if that is complete.
@@ -40,6 +42,7 @@ class Evaluator:
         abandon_above: utilisation on the mesh twice as coarse above which the verdict is that mesh's; default the
         setting `quick_miss_limit`.  Complete: on the mesh of `mesh_level`, with a mesh error.
         """
+        begun = time.monotonic()
         evaluation = self.full(
             self.panel,
             layout,
@@ -49,6 +52,7 @@ class Evaluator:
         )
         verdict = self.verdicts[layout] = evaluation.full_verdict()
         self.record_utilisation(layout.gauge, verdict.utilisation)
+        self.longest_evaluation = max(self.longest_evaluation, time.monotonic() - begun)
         return verdict, None if verdict.mesh_error is None else evaluation
 
     def record_utilisation(self, gauge: float, utilisation: float) -> None:
@@ -59,30 +63,25 @@ class Evaluator:
         """The lowest utilisation that a layout of this gauge (mm) has reached; infinite if none was evaluated."""
         return self.lowest_utilisations.get(gauge, math.inf)
 
-    def quick_utilisation(self, layout: Layout, stop_above: float) -> float:
-        """Utilisation of a layout on the quick mesh; above `stop_above` a lower bound that is above it too.
-
-        A remembered bound is replaced where it does not answer the question.
-        """
-        if layout in self.verdicts:
-            return self.verdicts[layout].utilisation
+    def quick_utilisations(self, layout: Layout) -> tuple[float, ...]:
+        """Utilisation of each demand of a layout on the quick mesh, remembered; infinite where no mesh can be made."""
         key = _geometry_key(layout)
-        value, is_exact = self._quick_values.get(key, (0.0, False))
-        if not is_exact and value <= stop_above:
-            value = self.quick(self.panel, layout, stop_above=stop_above)
-            self._quick_values[key] = value, value <= stop_above
-        return value
-
-    def screen(self, layout: Layout) -> tuple[float, tuple[int, ...]]:
-        """`screening.screen`: utilisation on the quick mesh, and the demands beyond small deflections."""
-        if layout not in self._screenings:
-            self._screenings[layout] = self.screening(self.panel, layout, stop_above=self.settings.quick_miss_limit)
-        return self._screenings[layout]
+        if key not in self._quick_values:
+            try:
+                begun = time.monotonic()
+                self._quick_values[key] = tuple(self.quick(self.panel, layout))
+                self.longest_evaluation = max(self.longest_evaluation, time.monotonic() - begun)
+            except MeshError:
+                self._quick_values[key] = (math.inf,) * len(self.panel.demands)
+        return self._quick_values[key]
 
     def flat_utilisations(self) -> dict[float, float]:
-        """Utilisation on the quick mesh of the flat sheets that were screened, by gauge (mm)."""
-        screened = self._screenings.items()
-        return {layout.gauge: value for layout, (value, _) in screened if layout == Layout(layout.gauge)}
+        """Utilisation on the quick mesh of the flat sheets that were evaluated, by gauge (mm)."""
+        return {
+            key[0]: max(values, default=0.0)
+            for key, values in self._quick_values.items()
+            if not key[1] and not key[2]
+        }
 
 
 def _geometry_key(layout: Layout) -> tuple:

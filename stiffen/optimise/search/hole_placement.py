@@ -1,91 +1,87 @@
-"""Placement of flared holes, the last step of a search: they save mass as long as the demands stay met."""
+"""Placement of flared holes, the last step of a search: rows and grids that save mass while the demands stay met."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import numpy as np
 
-from stiffen.model.layout import Layout
+from stiffen.model.layout import Hole, Layout
 from stiffen.model.results import Verdict
-from stiffen.optimise.candidates.candidate_set import CandidateSet
-from stiffen.optimise.candidates.conflicts import conflict_matrix
-from stiffen.surrogate.stiffened_plate import stiffened_plate
+from stiffen.optimise.candidates.hole_patterns import Row, hole_patterns
+from stiffen.shop import layout_check
 
 from .budget import Budget
+from .gauge_search import demand_utilisation
 from .state import SearchState
 
+TARGET = 0.99  # utilisation by the calibrated surrogate up to which the shell is asked
 
-def add_holes(state: SearchState, budget: Budget, verdict: Verdict, candidates: CandidateSet) -> None:
-    """Add flared holes to a layout in batches, those first that cost least stiffness for the mass they save.
 
-    A batch that the shell model refuses is reduced.  Holes that save too little mass are given up again.
+def add_holes(state: SearchState, budget: Budget, verdict: Verdict, mirror_axes: str) -> None:
+    """Add the pattern of flared holes that saves most mass; its rows are thinned until the demands stay met.
+
+    The surrogate, calibrated by the shell on the layout without holes, ranks patterns and rows; the shell decides.
     """
-    settings, incumbent = state.settings, state.incumbent
-    evaluation = incumbent.evaluation if incumbent.verdict is verdict else None
-    worthwhile_mass = settings.worthwhile_mass_ratio * verdict.mass_kg
-    chosen = list(range(candidates.fixed_holes))
-    order = _hole_order(state, verdict.layout, candidates)
-    batch = _greedy_packing(order, candidates.hole_conflicts, chosen)
-    for _ in range(settings.max_hole_rounds):
-        if not batch or budget.is_spent:
-            state.cut_short |= bool(batch)
+    layout = verdict.layout
+    patterns = hole_patterns(state.panel, layout.gauge, layout.beads, mirror_axes)
+    if not patterns:
+        return
+    state.report(f"{layout.gauge:g} mm: placing flared holes in rows")
+    values, guesses = state.runner.confirm(layout)
+    shell = np.array(list(demand_utilisation(state, verdict)))
+    mine = np.array(values)
+    factors = np.where((mine > 0) & np.isfinite(mine), shell / np.where(mine > 0, mine, 1.0), 1.0)
+
+    def worst(holes: list[tuple[Hole, ...]]) -> list[float]:
+        layouts = [_with(layout, rows) for rows in holes]
+        return [float((np.array(one) * factors).max(initial=0.0)) for one in state.runner.batch(layouts, guesses)]
+
+    def drawn() -> list[tuple[float, tuple[Row, ...]]]:
+        """Patterns with as many of their rows as the surrogate allows, those of least mass first."""
+        found = []
+        for rows in patterns:
+            chosen = _feasible_rows(rows, worst)
+            if chosen:
+                holes = tuple(hole for row in chosen for hole in row)
+                found.append((state.panel.mass(_with(layout, holes)), chosen))
+        return sorted(found, key=lambda one: (round(one[0], 6), len(one[1])))
+
+    tried: set[tuple[Row, ...]] = set()
+    for _ in range(state.effort.hole_trials):
+        choices = [one for _, one in drawn() if one not in tried]
+        if not choices or budget.is_spent:
             break
-        gauge = verdict.layout.gauge
-        state.report(f"{gauge:g} mm: {len(chosen)} flared holes placed, trying {len(batch)} more")
-        layout = replace(verdict.layout, holes=tuple(candidates.holes[i] for i in sorted(chosen + batch)))
-        if state.panel.mass(layout) > worthwhile_mass:
-            break
-        holed = state.evaluate(layout, abandon_above=1.0)
-        if holed.met:
-            chosen += batch
-            order = [i for i in order if i not in batch]
-            batch = _greedy_packing(order, candidates.hole_conflicts, chosen)
-        else:
-            batch = _reduced_batch(batch, candidates, holed, settings.removed_hole_share)
-    best = incumbent.verdict
-    if best is not None and best.layout.beads == verdict.layout.beads and best.mass_kg > worthwhile_mass:
-        incumbent.accept(verdict, evaluation)
+        rows = choices[0]
+        tried.add(rows)
+        holes = tuple(hole for row in rows for hole in row)
+        holed = _with(layout, holes)
+        if layout_check.audit(state.panel, holed):
+            continue
+        result = state.evaluate(holed, abandon_above=state.settings.quick_miss_limit)
+        if result.met:
+            return
+        mine = np.array(state.runner.batch([holed], guesses)[0])
+        shell = np.array(list(demand_utilisation(state, result)))
+        usable = np.isfinite(shell) & np.isfinite(mine) & (mine > 0)
+        factors = np.where(usable, np.maximum(factors, shell / np.where(usable, mine, 1.0)), factors)
 
 
-def _reduced_batch(batch: list[int], candidates: CandidateSet, verdict: Verdict, removed_share: float) -> list[int]:
-    """A refused batch without the share of holes nearest to a place that is too soft; without its second half else."""
-    governing = verdict.governing_demand
-    soft_place = governing.at if governing is not None and governing.kind == "softness" else None
-    if soft_place is None:
-        return batch[: len(batch) // 2]
-    nearest = sorted(batch, key=lambda i: math.dist(candidates.holes[i].at, soft_place))
-    removed = nearest[: max(1, round(removed_share * len(batch)))]
-    return [i for i in batch if i not in removed]
+def _with(layout: Layout, holes: tuple[Hole, ...]) -> Layout:
+    """The layout with holes beside its fixed ones."""
+    fixed = tuple(hole for hole in layout.holes if hole.fixed)
+    return replace(layout, holes=(*fixed, *holes))
 
 
-def _hole_order(state: SearchState, layout: Layout, candidates: CandidateSet) -> list[int]:
-    """Hole candidates clear of a layout's beads, those first that cost least stiffness per gram."""
-    panel, n = state.panel, len(layout.beads)
-    clear = ~conflict_matrix(panel, layout.gauge, layout.beads, candidates.holes).toarray()[:n, n:].any(axis=0)
-    clear[: candidates.fixed_holes] = False
-    free = np.flatnonzero(clear)
-    if not len(free):
-        return []
-    surrogate = stiffened_plate(panel, layout.gauge, layout.beads, tuple(candidates.holes[i] for i in free))
-    response = surrogate.respond(tuple(range(n)))
-    exponent = state.settings.hole_gain_exponent
-    weights = {i: panel.demands[i].utilisation(value) ** exponent for i, value in response.values.items()}
-    loss = -surrogate.gains(response, weights)[n:]
-    saved = np.array([candidates.holes[i].die.pilot ** 2 for i in free])  # in proportion to the mass
-    return [int(i) for i in free[np.argsort(loss / saved, kind="stable")]]
-
-
-def _greedy_packing(order: list[int], conflicts: np.ndarray, chosen: list[int]) -> list[int]:
-    """The candidates of `order`, first come first served, that conflict neither with each other nor with those chosen.
-
-    conflicts: (candidates, candidates) bool.
-    """
-    packed: list[int] = []
-    blocked = conflicts[chosen].any(axis=0) if chosen else np.zeros(len(conflicts), bool)
-    for i in order:
-        if not blocked[i] and i not in chosen:
-            packed.append(i)
-            blocked = blocked | conflicts[i]
-    return packed
+def _feasible_rows(rows: tuple[Row, ...], worst) -> tuple[Row, ...]:  # noqa: ANN001
+    """The rows of a pattern that the surrogate allows together: all, or those that cost least, one after the other."""
+    everything = tuple(hole for row in rows for hole in row)
+    alone = worst([everything, *rows]) if len(rows) > 1 else worst([everything])
+    if alone[0] <= TARGET:
+        return rows
+    if len(rows) == 1:
+        return ()
+    order = [row for _, row in sorted(zip(alone[1:], rows, strict=True), key=lambda one: one[0])]
+    steps = [tuple(order[:k]) for k in range(1, len(order))]
+    values = worst([tuple(hole for row in step for hole in row) for step in steps])
+    return max((step for step, value in zip(steps, values, strict=True) if value <= TARGET), key=len, default=())

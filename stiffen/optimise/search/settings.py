@@ -1,172 +1,81 @@
-"""The numbers that steer a search: shares of its time, limits on utilisation, and sizes of its steps.
-
-Utilisation: value over limit of the worst demand, so 1 is just met.  Shares are fractions of a time or of a count.
-"""
+"""How much a search tries: its work is counted, not timed, so that the same question has the same answer anywhere."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from stiffen.analysis.screening import QUICK_MISS_LIMIT
+
+@dataclass(frozen=True)
+class SearchEffort:
+    """The counted work of a search.
+
+    batches: of moves in each stage (a number of beads and dies).  batch_size: moves in a batch.  families: of parallel
+    beads or frames that are drawn in each stage after the first two, the best so far.  starts: layouts of a stage that
+    are tuned.  stages_of_dies: kinds of dies that are tried, one, then two, and so on.  without_symmetry: True if a
+    symmetric panel is also searched without symmetry.  hole_trials: evaluations by the shell of layouts with holes.
+    """
+
+    batches: int
+    batch_size: int = 8
+    families: int = 5
+    starts: int = 1
+    stages_of_dies: int = 2
+    without_symmetry: bool = False
+    hole_trials: int = 4
+
+
+EFFORTS = {
+    "quick": SearchEffort(batches=2, families=3, stages_of_dies=1, hole_trials=2),
+    "normal": SearchEffort(batches=4),
+    "thorough": SearchEffort(batches=16, families=10, starts=2, stages_of_dies=3, without_symmetry=True, hole_trials=8),
+}
+NORMAL = EFFORTS["normal"]
 
 
 @dataclass(frozen=True)
 class SearchSettings:
-    """The tuning of a search; the defaults are those that `search` uses.
+    """Limits that steer a search.  Utilisation: value over limit of the worst demand, so 1 is just met."""
 
-    A comment names the measurement that a value comes from.  The others are choices with the reason given, not optima.
-    """
-
-    # --- Time ---------------------------------------------------------------------------------------------------------
-
-    proof_time_share: float = 0.08
-    """Share of all the time kept for proofs.  Small: a proof changes no layout, and those that succeed end early."""
-
-    hole_time_share: float = 0.15
-    """Share of the search time kept for flared holes, as they come last and each batch costs a shell evaluation."""
-
-    record_time_factor: float = 2.0
-    """Time kept for the final evaluation of the best layout and of the flat sheets beside it, as a multiple of what its
-    evaluation in the search took.  Measured: 1.5 to 2.5."""
-
-    spare_time_shares: int = 2
-    """Shares of the time left that the first pass over the gauges leaves for later; each gauge has one share."""
-
-    surrogate_time_share: float = 0.25
-    """Share of the time left for one selection on the surrogate, after the first pass over the gauges."""
-
-    direct_time_share: float = 0.4
-    """Share of the time left for one direct search, after the first pass.  Below half, so that lighter gauges and holes
-    keep time."""
-
-    first_pass_direct_time_share: float = 0.2
-    """Share of the time left for one direct search in the first pass.  Smaller, as heavier gauges are still to come."""
-
-    stiffest_direct_time_share: float = 0.9
-    """Share of the time left for the direct search if the goal is "stiffest", where nothing comes after it."""
-
-    partial_surrogate_divisor: float = 4.0
-    """Divisor of the surrogate's time if the goal is "stiffest" and the surrogate does not cover every demand.  The
-    direct search, which covers them all, then gets most of the time."""
-
-    asymmetric_setup_factor: float = 3.0
-    """Candidates without symmetry are set up for more holes only if this many times the set-up time of the symmetric
-    ones is left: there are more of them, and the selection among them needs time too."""
-
-    # --- Limits on utilisation and mass -------------------------------------------------------------------------------
+    bead_counts: tuple[int, ...] = (1, 2, 3, 4, 5, 6, 7, 8, 10, 12)
+    """Numbers of beads of the stages.  Each stage starts from the best of the one before, so that more beads allowed
+    never give a worse layout."""
 
     target_utilisation: float = 0.98
-    """Largest utilisation on the calibrated surrogate at which a choice is good enough.  Below 1, to
-    leave room for what the calibration does not foresee."""
+    """Largest utilisation by the calibrated surrogate at which a layout is good enough for the shell model."""
 
-    quick_miss_limit: float = QUICK_MISS_LIMIT
-    """Utilisation on a coarse mesh above which a layout is not evaluated on the finer one."""
+    tuning_limit: float = 1.25
+    """Utilisation above which a stage's layouts are not tuned, unless the stiffest is asked for."""
 
-    surrogate_reject_limit: float = 1.15
-    """Utilisation on the surrogate above which a choice is not evaluated with the shell model.  The largest error of
-    the surrogate against the shell, measured on 144 layouts, is 12 %."""
+    more_dies_limit: float = 1.12
+    """Utilisation of a stage with one die above which two dies are not tried for the same number of beads."""
 
-    promising_limit: float = 1.3
-    """Utilisation above which a choice, a symmetric layout or a gauge is not improved further: no local moves on the
-    surrogate, no direct search in the first pass, no second attempt without symmetry."""
+    calibration_limit: float = 1.35
+    """Utilisation up to which a stage's best layout is worth a shell evaluation that calibrates the surrogate."""
 
-    greedy_improvement: float = 0.999
-    """A greedy step counts as an improvement if it multiplies the utilisation by less than this."""
+    calibrations: int = 3
+    """Shell evaluations at one gauge that calibrate the surrogate."""
 
-    stiffest_improvement: float = 0.995
-    """If the goal is "stiffest", a layout is evaluated in full only if its utilisation on the quick mesh is below this
-    multiple of that of the last one evaluated in full.  A smaller gain is not worth the time."""
+    quick_miss_limit: float = 1.05
+    """Utilisation on a coarse shell mesh above which a layout is not evaluated on the finer one."""
 
-    worthwhile_mass_ratio: float = 0.99
-    """Flared holes are kept only if they bring the mass below this multiple of the mass without them: a smaller saving
-    is not worth their minutes at the bench."""
+    improvement: float = 0.998
+    """A move counts as an improvement if it multiplies the utilisation by less than this."""
+
+    first_slide: float = 30.0
+    """mm by which beads slide in a stage's first batch, on panels up to 650 mm from corner to corner; halved after a
+    batch without improvement."""
+
+    last_slide: float = 2.0
+    """mm of the finest slide."""
+
+    norm_exponent: float = 12.0
+    """Exponent of the norm that joins the demands' utilisations: the worst counts most, and ties are still told apart."""
+
+    surrogate_error: float = 0.15
+    """The largest error of the surrogate against the shell in the benchmarks, before calibration."""
 
     mass_tolerance: float = 0.01
-    """Relative difference in mass within which two layouts count as equally light, so that bench time decides."""
-
-    calibration_tolerance: float = 1e-4
-    """Relative change of a calibration factor below which an evaluation with the shell model counts as nothing new."""
-
-    # --- Selection on the surrogate -----------------------------------------------------------------------------------
-
-    max_calibration_rounds: int = 6
-    """Selections on the surrogate at one gauge, each calibrated by a shell evaluation of the one before."""
-
-    greedy_starts: int = 3
-    """Greedy starts of each selection: one by gain per minute, one by gain alone, one with noise."""
-
-    gain_exponent: float = 7.0
-    """Exponent of a demand's utilisation in its weight when candidates are ranked: the worst demand counts most."""
-
-    candidates_per_step: int = 6
-    """Candidates that are evaluated on the surrogate at each step, the best by first-order gain."""
-
-    shortlist_factor: int = 4
-    """The candidates of a step are picked from this many times as many, so that alike ones can be passed over."""
-
-    max_shortlist_conflicts: int = 2
-    """Picked candidates that a further one may conflict with.  One that conflicts with more of them lies where they lie
-    and tells nothing new."""
-
-    max_stalled_steps: int = 3
-    """Greedy steps in a row without improvement.  Where several places are equally bad, no single bead helps."""
-
-    improved_initial_choices: int = 2
-    """Initial choices that local moves improve, the best ones."""
-
-    paired_swap_beads: int = 5
-    """Least useful beads of a choice of which two are also swapped out at a time, each pair for one candidate."""
-
-    exhaustive_start_candidates: int = 20
-    """Up to so many candidates, a greedy start is made from each of them."""
-
-    exhaustive_restart_candidates: int = 60
-    """Up to so many candidates, the same if no other start met the target, and restarts also to save bench time; among
-    more, restarts are made only while the target is missed."""
-
-    max_failed_restarts: int = 12
-    """Restarts in a row that find nothing better; then the selection ends."""
-
-    restart_keep_probability: float = 0.5
-    """Probability that a restart keeps a bead."""
-
-    start_noise: float = 0.35
-    """Standard deviation of the logarithm of the noise on gains in the noisy greedy start."""
-
-    restart_noise: float = 0.8
-    """The same in restarts.  Larger, as they are to leave the region of the best choice."""
-
-    # --- Direct search with the shell model ---------------------------------------------------------------------------
-
-    max_regular_families: int = 10
-    """Families of regular layouts (one die, one direction) that are tried, the best on the surrogate."""
-
-    sparse_family_divisor: int = 3
-    """Of each family the layout of most beads is tried, and one with 1 / this of them: it may avoid an obstacle."""
-
-    random_add_probability: float = 0.4
-    """Probability that a random move adds a bead; else it takes one out, and perhaps puts another in."""
-
-    random_drop_probability: float = 0.3
-    """Probability that a bead taken out is not replaced."""
-
-    random_nudge_probability: float = 0.35
-    """Probability that a bead taken out is replaced by one of its neighbours."""
-
-    random_ranked_probability: float = 0.2
-    """Probability that a bead put in is drawn from the best by first-order gain; else from all that fit."""
-
-    # --- Flared holes -------------------------------------------------------------------------------------------------
-
-    max_hole_rounds: int = 6
-    """Shell evaluations of batches of holes for one layout."""
-
-    removed_hole_share: float = 0.2
-    """Share of a batch of holes that goes, those nearest to the soft place, if a softness demand is missed."""
-
-    hole_gain_exponent: int = 4
-    """Exponent of a demand's utilisation in its weight when holes are ranked.  Lower than `gain_exponent`: all demands
-    are met, and each loses by a hole."""
+    """Relative difference of mass below which bench time decides."""
 
 
 DEFAULT_SETTINGS = SearchSettings()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import time
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 from stiffen.analysis.evaluation import Progress, no_progress
 from stiffen.model.layout import Layout
@@ -16,31 +15,30 @@ from stiffen.model.results import Verdict
 from .budget import Budget
 from .evaluator import Evaluator
 from .incumbent import Incumbent
-from .settings import DEFAULT_SETTINGS, SearchSettings
-
-if TYPE_CHECKING:
-    from .gauge_search import GaugeSearch
+from .settings import DEFAULT_SETTINGS, NORMAL, SearchEffort, SearchSettings
+from .surrogate_runner import SurrogateRunner
 
 
 @dataclass(eq=False)
 class SearchState:
     """What the parts of one search share.
 
-    whole: the time of the whole search, for progress lines.  initial_layouts: layouts to start from, which the user
-    has drawn.  outcomes, gauge_searches: by gauge (mm), how the search ended there, and its latest attempt.
-    candidate_count: beads and holes, the most at any gauge.  cut_short: the clock has ended a part of the search.
+    runner: evaluates by the surrogate.  effort: the counted work.  whole: the time of the whole search, for progress
+    lines.  initial_layouts: layouts to start from, which the user has drawn.  outcomes: by gauge (mm), how the search
+    ended there.  count: layouts evaluated by the surrogate.  cut_short: the clock has ended a part of the search.
     """
 
     evaluator: Evaluator
     incumbent: Incumbent
+    runner: SurrogateRunner
+    effort: SearchEffort = NORMAL
     seed: int = 0
     settings: SearchSettings = DEFAULT_SETTINGS
     whole: Budget = field(default_factory=lambda: Budget.of(math.inf))
     progress: Progress = no_progress
     initial_layouts: tuple[Layout, ...] = ()
     outcomes: dict[float, GaugeOutcome] = field(default_factory=dict)
-    gauge_searches: dict[float, GaugeSearch] = field(default_factory=dict)
-    candidate_count: int = 0
+    count: int = 0
     cut_short: bool = False
 
     @property
@@ -69,10 +67,12 @@ class SearchState:
     def report(self, message: str) -> None:
         """Report the fraction of the time used, a message, the incumbent, and the seconds left."""
         now = time.monotonic()
-        used = min(1.0, (now - self.whole.start) / max(self.whole.length, 1e-9))
+        limited = math.isfinite(self.whole.deadline)
+        used = min(1.0, (now - self.whole.start) / max(self.whole.length, 1e-9)) if limited else None
         best = self.incumbent.verdict
         if best is not None:
             worst = best.utilisation
             margin = f"margin {100 * (1 - worst):.0f} %" if best.met else f"misses by {100 * (worst - 1):.0f} %"
             message = f"{message}; best {best.layout.gauge:g} mm, {best.mass_kg:.3f} kg, {margin}"
-        self.progress(used, f"{message}; {max(self.whole.deadline - now, 0.0):.0f} s left")
+        left = f"{max(self.whole.deadline - now, 0.0):.0f} s left" if limited else f"{self.count} layouts tried"
+        self.progress(used, f"{message}; {left}")

@@ -1,0 +1,219 @@
+"""Where beads may go at one gauge: beads that can be made, their mirror images, and what keeps clear of what.
+
+Everything that a search makes of beads passes here, so that no layout breaks a rule of the shop.  Lengths in mm, angles
+in degrees.  The same panel gives the same beads.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import numpy as np
+import shapely
+from shapely.affinity import rotate
+from shapely.geometry import LineString, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from stiffen.model.layout import SIDES, Bead, Hole, Layout
+from stiffen.model.panel import Panel
+from stiffen.model.tools import BeadDie
+from stiffen.shop import bead_section, clearance, layout_check, rollability
+
+from . import symmetry
+from .straight_beads import fixed_beads_and_holes
+
+Group = tuple[Bead, ...]  # a bead and its mirror images, which go in together
+GRID = 1.0  # mm: ends and offsets of beads along the panel's edges lie on it
+
+
+@dataclass(frozen=True, eq=False)
+class BeadRules:
+    """The rules for beads of one panel at one gauge, with layouts mirrored along `mirror_axes` ("" for none)."""
+
+    panel: Panel
+    gauge: float
+    mirror_axes: str = ""
+    _regions: dict[BeadDie, BaseGeometry] = field(default_factory=dict)
+
+    @cached_property
+    def fixed(self) -> tuple[tuple[Bead, ...], tuple[Hole, ...]]:
+        """The panel's fixed beads and holes."""
+        return fixed_beads_and_holes(self.panel)
+
+    @cached_property
+    def dies(self) -> tuple[BeadDie, ...]:
+        """Dies whose beads can be rolled in this sheet; those that may crack it come last."""
+        usable = [
+            die
+            for die in self.panel.tools.bead_dies
+            if not layout_check.bead_die_violations(self.panel, die, self.gauge)
+        ]
+        return tuple(sorted(usable, key=self.may_crack))
+
+    def may_crack(self, die: BeadDie) -> bool:
+        """True where the card would warn that a bead of this die may crack: stretch or bend beyond the elongation."""
+        limit = self.panel.material.elongation
+        bend = bead_section.bend_strain(die, self.gauge)
+        bends_too_far = (
+            bend is not None and bend > limit and self.panel.material.least_bend_radius(self.gauge) is None
+        )
+        return bead_section.stretch_strain(die) > limit or bends_too_far
+
+    @property
+    def sides(self) -> tuple[str, ...]:
+        """Faces on which beads may stand proud."""
+        return SIDES if self.panel.bead_side == "either" else (self.panel.bead_side,)
+
+    def region(self, die: BeadDie) -> BaseGeometry:
+        """Region for the axis of a bead of this die beside what is fixed."""
+        if die not in self._regions:
+            region = clearance.bead_feasible_region(self.panel, die, self.gauge, *self.fixed)
+            shapely.prepare(region)
+            self._regions[die] = region
+        return self._regions[die]
+
+    # ------------------------------------------------------------------------------------------------------ one bead
+
+    def straight(
+        self, die: BeadDie, angle: float, offset: float, side: str, share: float = 1.0, near: float | None = None
+    ) -> Bead | None:
+        """The straight bead of a die on a line: in its longest free piece, or the one nearest to `near`.
+
+        angle: of the line to x.  offset: of the line from the origin, to the left of its direction.  share: of the free
+        length, in its middle.  near: place along the line.  None where no bead can be made.
+        """
+        region = self.region(die)
+        if region.is_empty:
+            return None
+        t = np.array([math.cos(math.radians(angle)), math.sin(math.radians(angle))])
+        n = np.array([-t[1], t[0]])
+        x0, y0, x1, y1 = region.bounds
+        reach = math.hypot(x1 - x0, y1 - y0) + abs(offset) + abs(np.array([x0, y0]) @ t) + abs(np.array([x1, y1]) @ t)
+        foot = offset * n
+        pieces = shapely.get_parts(shapely.intersection(LineString([foot - reach * t, foot + reach * t]), region))
+        spans = []
+        for piece in pieces:
+            if piece.geom_type == "LineString" and piece.length > 0:
+                a, b = sorted((np.array(piece.coords)[[0, -1]] @ t).tolist())
+                spans.append((a, b))
+        if not spans:
+            return None
+        if near is None:
+            start, stop = max(spans, key=lambda span: round(span[1] - span[0], 3))
+        else:
+            start, stop = min(spans, key=lambda span: max(span[0] - near, near - span[1], 0.0))
+        middle, half = (start + stop) / 2, share * (stop - start) / 2
+        start, stop = middle - half, middle + half
+        if abs(angle % 90) < 1e-9:  # along an edge: whole millimetres
+            start, stop = math.ceil(start / GRID - 1e-6) * GRID, math.floor(stop / GRID + 1e-6) * GRID
+        if stop - start < rollability.min_bead_length(die):
+            return None
+        ends = (foot + start * t, foot + stop * t)
+        path = tuple((round(float(x), 3) + 0.0, round(float(y), 3) + 0.0) for x, y in ends)
+        return self.made(Bead(die, path, side))
+
+    def made(self, bead: Bead) -> Bead | None:
+        """The bead if it can be made beside what is fixed, else None."""
+        line = LineString(bead.path)
+        die = bead.die
+        if not line.is_simple or not self.region(die).covers(line):
+            return None
+        if not bead.closed and bead.length < rollability.min_bead_length(die) - 1e-9:
+            return None
+        if rollability.path_deviation(bead, self.panel.tools.roller.least_path_radius) > rollability.MAX_PATH_DEVIATION:
+            return None
+        return bead if rollability.preferred_frame_side(self.panel, bead) else None
+
+    # -------------------------------------------------------------------------------------------------- several beads
+
+    def group(self, bead: Bead | None) -> Group | None:
+        """A bead with its mirror images; None if one of them cannot be made, or they are too close together."""
+        if bead is None:
+            return None
+        members = [bead]
+        centre = symmetry.outline_centre(self.panel)
+        for axis in self.mirror_axes:
+            for member in list(members):
+                image = symmetry.mirrored_bead(member, centre, axis)
+                if any(symmetry.same_place(image, other) for other in members):
+                    continue
+                path = tuple((round(x, 3) + 0.0, round(y, 3) + 0.0) for x, y in image.path)
+                made = self.made(replace(image, path=path))
+                if made is None:
+                    return None
+                members.append(made)
+        group = tuple(members)
+        return None if self._conflict(group, ()) else group
+
+    def is_own_image(self, group: Group) -> bool:
+        """True where a group has fewer members than mirror images would make."""
+        return len(group) < 2 ** len(self.mirror_axes)
+
+    def fits(self, group: Group, others: Sequence[Bead]) -> bool:
+        """True where a group keeps clear of other beads; what is fixed is minded already."""
+        return not self._conflict(group, others)
+
+    def _conflict(self, group: Group, others: Sequence[Bead]) -> bool:
+        tools, gauge = self.panel.tools, self.gauge
+        for k, bead in enumerate(group):
+            if any(clearance.too_close(bead, other, tools, gauge) for other in (*group[:k], *others)):
+                return True
+        return False
+
+    def layout(self, groups: Sequence[Group], holes: tuple[Hole, ...] | None = None) -> Layout:
+        """The layout of some groups with what is fixed; holes: in place of the fixed ones."""
+        beads, fixed_holes = self.fixed
+        return Layout(
+            self.gauge,
+            (*beads, *(bead for group in groups for bead in group)),
+            fixed_holes if holes is None else holes,
+        )
+
+    def groups_of(self, layout: Layout) -> tuple[Group, ...] | None:
+        """The groups that make up a layout's beads that are not fixed; None where they do not keep the symmetry."""
+        left = [bead for bead in layout.beads if not bead.fixed]
+        groups: list[Group] = []
+        centre = symmetry.outline_centre(self.panel)
+        while left:
+            members = [left.pop(0)]
+            for axis in self.mirror_axes:
+                for member in list(members):
+                    image = symmetry.mirrored_bead(member, centre, axis)
+                    if any(symmetry.same_place(image, other) for other in members):
+                        continue
+                    found = next((one for one in left if symmetry.same_place(image, one) and one.side == image.side), None)
+                    if found is None:
+                        return None
+                    left.remove(found)
+                    members.append(found)
+            groups.append(tuple(members))
+        return tuple(groups)
+
+    def span(self, die: BeadDie, angle: float) -> tuple[float, float] | None:
+        """Least and greatest offset of lines at an angle that cross the region of a die; None where it is empty."""
+        region = self.region(die)
+        if region.is_empty:
+            return None
+        _, y0, _, y1 = rotate(region, -angle, origin=(0.0, 0.0)).bounds
+        return y0, y1
+
+
+def line_of(bead: Bead) -> tuple[float, float, float]:
+    """Angle in [0, 180) to x, offset, and middle along the line, of a straight bead."""
+    (x0, y0), (x1, y1) = bead.path[0], bead.path[-1]
+    angle = round(math.degrees(math.atan2(y1 - y0, x1 - x0)) % 180, 6) % 180
+    c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+    return angle, (-s * x0 + c * y0 - s * x1 + c * y1) / 2, (c * (x0 + x1) + s * (y0 + y1)) / 2
+
+
+def is_straight(bead: Bead) -> bool:
+    """True for a bead along one straight line that is not a step and runs over no edge."""
+    return len(bead.path) == 2 and bead.die.profile != "step" and not any(bead.open_ends)
+
+
+def sheet_of(panel: Panel) -> Polygon:
+    """The outline as a polygon."""
+    return Polygon(panel.outline)

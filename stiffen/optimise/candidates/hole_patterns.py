@@ -1,0 +1,139 @@
+"""Patterns of flared holes as a maker would mark them: rows and grids of one size at one pitch, centred in their room.
+
+mm.  The same panel gives the same patterns in the same order.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import shapely
+from shapely.affinity import rotate, scale
+from shapely.geometry import Polygon
+from shapely.geometry.base import BaseGeometry
+
+from stiffen.model.layout import Bead, Hole
+from stiffen.model.panel import Panel
+from stiffen.model.tools import HoleDie
+from stiffen.shop import clearance, layout_check
+
+from . import symmetry
+from .straight_beads import fixed_beads_and_holes, main_directions, proud_side
+
+Row = tuple[Hole, ...]  # holes of one row or grid with its mirror images, which go in together
+PITCH_FACTORS = (1.0, 1.5, 2.0)  # pitch over the least pitch
+PITCH_STEP = 5.0  # mm: pitches are multiples of it
+MIN_HOLES_IN_ROW = 2  # a single hole is no row, unless mirror images make it one
+
+
+def hole_patterns(panel: Panel, gauge: float, beads: tuple[Bead, ...], mirror_axes: str) -> list[tuple[Row, ...]]:
+    """Patterns of holes beside some beads; each is a tuple of rows, of one die and one pitch.
+
+    mirror_axes: axes along which rows have their images, "" for none.
+    """
+    _, fixed_holes = fixed_beads_and_holes(panel)
+    patterns: dict[tuple[Row, ...], None] = {}
+    for die in panel.tools.hole_dies:
+        if layout_check.hole_die_violations(panel, die, gauge):
+            continue
+        region = clearance.hole_feasible_region(panel, die, gauge, beads, fixed_holes)
+        if region.is_empty:
+            continue
+        least = die.flange + clearance.pair_clearance(panel.tools, "hole", "hole", gauge)
+        for factor in PITCH_FACTORS:
+            pitch = PITCH_STEP * math.ceil(factor * least / PITCH_STEP - 1e-6)
+            rows = tuple(_rows(panel, die, region, pitch, mirror_axes))
+            if rows:
+                patterns.setdefault(rows)
+    return list(patterns)
+
+
+def _rows(panel: Panel, die: HoleDie, region: BaseGeometry, pitch: float, mirror_axes: str) -> Iterator[Row]:
+    """The rows or grids of one die at one pitch, one for each room of the region, with its mirror images."""
+    centre = symmetry.outline_centre(panel)
+    side = proud_side(panel)
+    angle = main_directions(panel)[0]
+    kept: list[Hole] = []
+    taken = np.zeros((0, 2))
+    for room in sorted(_rooms(region), key=lambda one: (-round(one.area), one.bounds)):
+        points = _grid(room, region, pitch, angle, _own_axes(room, centre, mirror_axes), centre)
+        members: list[Hole] = []
+        for images in (_images(point, centre, mirror_axes) for point in points):
+            if not all(shapely.contains_xy(region, x, y) or _on(region, x, y) for x, y in images):
+                continue
+            places = np.array(images)
+            if len(taken) and np.hypot(*(taken[:, None] - places[None]).transpose(2, 0, 1)).min() < pitch - 0.5:
+                continue
+            members += [Hole(die, point, side) for point in images]
+            taken = np.vstack([taken, places])
+        members = [hole for hole in members if _has_neighbour(hole, members, pitch)]
+        if len(members) >= MIN_HOLES_IN_ROW:
+            kept += members
+            yield tuple(sorted(members, key=lambda hole: (round(hole.at[1], 1), round(hole.at[0], 1))))
+
+
+def _rooms(region: BaseGeometry) -> list[Polygon]:
+    """Connected parts of a region, cut at its narrow necks so that each holds one row or grid."""
+    return [part for part in shapely.get_parts(region) if part.geom_type == "Polygon" and part.area > 1.0]
+
+
+def _own_axes(room: Polygon, centre: tuple[float, float], mirror_axes: str) -> str:
+    """Axes along which a room is its own mirror image."""
+    own = ""
+    for axis in mirror_axes:
+        factors = (-1, 1) if axis == "x" else (1, -1)
+        image = scale(room, *factors, origin=(*centre, 0))
+        if image.symmetric_difference(room).area < 0.02 * room.area:
+            own += axis
+    return own
+
+
+def _grid(
+    room: Polygon, region: BaseGeometry, pitch: float, angle: float, own_axes: str, centre: tuple[float, float]
+) -> list[tuple[float, float]]:
+    """Points of a grid along `angle` (degrees) that lie in the room, centred in it, in whole millimetres if level."""
+    level = rotate(room, -angle, origin=(0.0, 0.0))
+    x0, y0, x1, y1 = level.bounds
+    xs, ys = _centred(x0, x1, pitch), _centred(y0, y1, pitch)
+    x, y = (v.ravel() for v in np.meshgrid(xs, ys))
+    if angle % 90 == 0:
+        x, y = np.round(2 * x) / 2, np.round(2 * y) / 2
+    c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+    px, py = c * x - s * y, s * x + c * y
+    del own_axes, centre
+    inside = shapely.dwithin(room, shapely.points(px, py), 1e-6)
+    return [(round(float(a), 3) + 0.0, round(float(b), 3) + 0.0) for a, b in zip(px[inside], py[inside], strict=True)]
+
+
+def _centred(low: float, high: float, pitch: float) -> np.ndarray:
+    """As many places at a pitch as fit between two ends, centred between them."""
+    count = int((high - low) / pitch + 1e-6) + 1
+    return (low + high) / 2 + pitch * (np.arange(count) - (count - 1) / 2)
+
+
+def _images(point: tuple[float, float], centre: tuple[float, float], mirror_axes: str) -> list[tuple[float, float]]:
+    """A point with its mirror images, each once."""
+    out = [point]
+    for axis in mirror_axes:
+        for x, y in list(out):
+            image = (2 * centre[0] - x, y) if axis == "x" else (x, 2 * centre[1] - y)
+            if all(math.dist(image, other) > 0.6 for other in out):
+                out.append((round(image[0], 3) + 0.0, round(image[1], 3) + 0.0))
+    return out
+
+
+def _on(region: BaseGeometry, x: float, y: float) -> bool:
+    return bool(shapely.dwithin(region, shapely.Point(x, y), 1e-6))
+
+
+def _has_neighbour(hole: Hole, members: list[Hole], pitch: float) -> bool:
+    """True where another hole of the row stands one pitch away."""
+    return any(abs(math.dist(hole.at, other.at) - pitch) < 0.1 for other in members)
+
+
+def with_side(rows: tuple[Row, ...], side: str) -> tuple[Row, ...]:
+    """The rows with their lips proud on another face."""
+    return tuple(tuple(replace(hole, side=side) for hole in row) for row in rows)

@@ -1,0 +1,78 @@
+"""Evaluations of layouts by the surrogate, in batches, in this process or on the workers of an executor.
+
+A batch gives the same values wherever it runs: each layout is evaluated by itself, from the same first guesses.
+"""
+
+from __future__ import annotations
+
+import math
+import pickle
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+from stiffen.errors import SolverError
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Panel
+from stiffen.surrogate.laminated_panel import Guesses, LaminatedPanel, laminated_panel
+
+DIGITS = 6  # to which values are rounded, so that the last bits of a processor's arithmetic decide nothing
+KEPT_SURROGATES = 12
+
+
+@dataclass(frozen=True, eq=False)
+class SurrogateRunner:
+    """Evaluates layouts of one panel.  executor: runs batches; None for this process."""
+
+    panel: Panel
+    executor: Executor | None = None
+
+    @cached_property
+    def _pickled(self) -> bytes:
+        return pickle.dumps(self.panel)
+
+    def surrogate(self, gauge: float) -> LaminatedPanel:
+        """The surrogate at a gauge, in this process."""
+        return _surrogate(self._pickled, gauge)
+
+    def confirm(self, layout: Layout) -> tuple[tuple[float, ...], Guesses]:
+        """Utilisations of a layout without first guesses, and guesses for layouts like it."""
+        try:
+            response = self.surrogate(layout.gauge).respond(layout)
+        except SolverError:
+            return (math.inf,) * len(self.panel.demands), {}
+        return _rounded(response.utilisations), response.guesses
+
+    def batch(
+        self, layouts: Sequence[Layout], guesses: Guesses, give_up_above: tuple[float, ...] | None = None
+    ) -> list[tuple[float, ...]]:
+        """Utilisations of each layout's demands; infinite where no equilibrium is found.
+
+        give_up_above: see `LaminatedPanel.respond`.
+        """
+        jobs = [(self._pickled, layout, guesses, give_up_above) for layout in layouts]
+        if self.executor is None:
+            return [utilisations(*job) for job in jobs]
+        futures = [self.executor.submit(utilisations, *job) for job in jobs]
+        return [future.result() for future in futures]
+
+
+def utilisations(
+    pickled: bytes, layout: Layout, guesses: Guesses, give_up_above: tuple[float, ...] | None = None
+) -> tuple[float, ...]:
+    """Utilisations of the demands of a pickled panel for a layout, rounded."""
+    surrogate = _surrogate(pickled, layout.gauge)
+    try:
+        return _rounded(surrogate.respond(layout, guesses, give_up_above).utilisations)
+    except SolverError:
+        return (math.inf,) * len(surrogate.panel.demands)
+
+
+def _rounded(values: Sequence[float]) -> tuple[float, ...]:
+    return tuple(float(f"{value:.{DIGITS}g}") for value in values)
+
+
+@lru_cache(maxsize=KEPT_SURROGATES)
+def _surrogate(pickled: bytes, gauge: float) -> LaminatedPanel:
+    return laminated_panel(pickle.loads(pickled), gauge)
