@@ -40,7 +40,7 @@ from .incumbent import Incumbent, OnBest, ignore_best
 from .settings import DEFAULT_SETTINGS, EFFORTS, SearchSettings
 from .state import SearchState
 from .strike_out import strike_out
-from .surrogate_runner import SurrogateRunner
+from .runner import LayoutRunner
 
 FINAL_SHARE = 0.25  # of the time limit, for what comes after the search
 FINAL_EVALUATIONS = 3.0  # times the longest evaluation, for the same
@@ -84,10 +84,11 @@ def search(
     if start is not None:
         panel = continued_panel(panel, start)
     incumbent = Incumbent(panel, on_best, settings)
+    runner = LayoutRunner(panel, executor)
     state = SearchState(
-        Evaluator(panel, mesh_level, settings),
+        Evaluator(panel, mesh_level, runner, settings),
         incumbent,
-        SurrogateRunner(panel, executor),
+        runner,
         EFFORTS[effort],
         seed,
         settings,
@@ -304,13 +305,20 @@ def _evaluate_best(state: SearchState, budget: Budget, searched: list[GaugeSearc
 
 
 def _finish(state: SearchState, budget: Budget, verdict: Verdict, rules: BeadRules) -> None:
-    """Take away what a layout does not need, add holes, balance the faces."""
-    verdict = strike_out(state, budget, verdict, rules)
+    """Take away what a layout does not need, add holes, balance the faces.
+
+    The quick mesh decides on the way.  What comes out is evaluated in full; if it fails, what was before it counts.
+    """
+    bare = strike_out(state, budget, verdict.layout, rules)
+    holed = bare
     if state.panel.tools.hole_dies and not budget.is_spent:
-        add_holes(state, budget, verdict, rules.mirror_axes)
-        best = state.incumbent.verdict
-        if best is not None and len(best.layout.holes) > len(verdict.layout.holes):
-            strike_out(state, budget, best, rules)
+        holed = add_holes(state, budget, bare, rules.mirror_axes)
+        if holed != bare:
+            holed = strike_out(state, budget, holed, rules)
+    for layout in dict.fromkeys((holed, bare)):
+        state.report(f"{layout.gauge:g} mm: evaluating {len(layout.beads)} beads and {len(layout.holes)} holes in full")
+        if state.evaluate(layout).met:
+            break
     _balance_faces(state)
 
 

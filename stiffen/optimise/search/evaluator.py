@@ -8,12 +8,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from stiffen.analysis.evaluation import Evaluation, evaluate
-from stiffen.analysis.screening import quick_utilisations
-from stiffen.errors import MeshError
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 
+from .runner import LayoutRunner
 from .settings import DEFAULT_SETTINGS, SearchSettings
 
 
@@ -21,19 +20,20 @@ from .settings import DEFAULT_SETTINGS, SearchSettings
 class Evaluator:
     """Evaluates layouts of one panel with the shell model and remembers the answers.
 
-    full, quick: the functions that do it; others may stand in for them.  verdicts: those of `evaluate`.
+    runner: evaluates on the quick mesh.  full: the function that does the others; another may stand in for it.  verdicts: those of `evaluate`.
     lowest_utilisations: by gauge (mm), the lowest that a layout of it has reached.
-    longest_evaluation: s, for time limits alone.
+    longest_evaluation: s, for time limits alone.  mesh_factors: by gauge (mm), see `expected`.
     """
 
     panel: Panel
     mesh_level: str
+    runner: LayoutRunner
     settings: SearchSettings = DEFAULT_SETTINGS
     full: Callable[..., Evaluation] = evaluate
-    quick: Callable[..., tuple[float, ...]] = quick_utilisations
     verdicts: dict[Layout, Verdict] = field(default_factory=dict)
     lowest_utilisations: dict[float, float] = field(default_factory=dict)
     longest_evaluation: float = 0.0
+    mesh_factors: dict[float, tuple[float, ...]] = field(default_factory=dict)
     _quick_values: dict[tuple, tuple[float, ...]] = field(default_factory=dict)
 
     def evaluate(self, layout: Layout, abandon_above: float | None = None) -> tuple[Verdict, Evaluation | None]:
@@ -53,7 +53,19 @@ class Evaluator:
         verdict = self.verdicts[layout] = evaluation.full_verdict()
         self.record_utilisation(layout.gauge, verdict.utilisation)
         self.longest_evaluation = max(self.longest_evaluation, time.monotonic() - begun)
+        self._compare_meshes(layout, verdict)
         return verdict, None if verdict.mesh_error is None else evaluation
+
+    def _compare_meshes(self, layout: Layout, verdict: Verdict) -> None:
+        """Remember for a gauge how utilisations on the mesh of `mesh_level` compare with those on the quick mesh."""
+        quick = self._quick_values.get(_geometry_key(layout))
+        if quick is None or verdict.mesh_error is None:
+            return
+        own = [d.utilisation(r.value) for d, r in zip(self.panel.demands, verdict.demands, strict=True)]
+        self.mesh_factors[layout.gauge] = tuple(
+            min(max(a / b, 0.8), 1.25) if math.isfinite(a) and math.isfinite(b) and b > 0 else 1.0
+            for a, b in zip(own, quick, strict=True)
+        )
 
     def record_utilisation(self, gauge: float, utilisation: float) -> None:
         """Remember a utilisation at a gauge (mm) if it is the lowest."""
@@ -64,16 +76,29 @@ class Evaluator:
         return self.lowest_utilisations.get(gauge, math.inf)
 
     def quick_utilisations(self, layout: Layout) -> tuple[float, ...]:
-        """Utilisation of each demand of a layout on the quick mesh, remembered; infinite where no mesh can be made."""
-        key = _geometry_key(layout)
-        if key not in self._quick_values:
-            try:
-                begun = time.monotonic()
-                self._quick_values[key] = tuple(self.quick(self.panel, layout))
-                self.longest_evaluation = max(self.longest_evaluation, time.monotonic() - begun)
-            except MeshError:
-                self._quick_values[key] = (math.inf,) * len(self.panel.demands)
-        return self._quick_values[key]
+        """Utilisation of each demand of a layout on the quick mesh, remembered; infinite where that fails."""
+        return self.quick_batch([layout])[0]
+
+    def quick_batch(self, layouts: Sequence[Layout]) -> list[tuple[float, ...]]:
+        """`quick_utilisations` of several layouts, on the workers."""
+        new = [layout for layout in layouts if _geometry_key(layout) not in self._quick_values]
+        if new:
+            begun = time.monotonic()
+            for layout, values in zip(new, self.runner.quick_batch(new), strict=True):
+                self._quick_values[_geometry_key(layout)] = values
+            self.longest_evaluation = max(self.longest_evaluation, (time.monotonic() - begun) / len(new))
+        return [self._quick_values[_geometry_key(layout)] for layout in layouts]
+
+    def expected(self, layouts: Sequence[Layout]) -> list[float]:
+        """Largest utilisation of each layout to expect on the mesh of `mesh_level`.
+
+        By the quick mesh, corrected by the ratio of both meshes for the last layout of its gauge evaluated on both.
+        """
+        out = []
+        for layout, values in zip(layouts, self.quick_batch(layouts), strict=True):
+            factors = self.mesh_factors.get(layout.gauge, (1.0,) * len(values))
+            out.append(max((value * factor for value, factor in zip(values, factors, strict=True)), default=0.0))
+        return out
 
     def flat_utilisations(self) -> dict[float, float]:
         """Utilisation on the quick mesh of the flat sheets that were evaluated, by gauge (mm)."""

@@ -243,7 +243,7 @@ class GaugeSearch:
         verdict = None
         values = state.evaluator.quick_utilisations(layout)
         self._calibrate(trial, values)
-        if max(values, default=0.0) <= settings.quick_miss_limit or state.stiffest:
+        if state.evaluator.expected([layout])[0] <= settings.quick_pass_limit or state.stiffest:
             verdict = state.evaluate(layout)
             own = tuple(demand_utilisation(state, verdict))
             if all(map(math.isfinite, own)):

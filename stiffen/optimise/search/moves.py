@@ -21,7 +21,7 @@ from stiffen.optimise.candidates.regular_patterns import frame_beads
 
 Choice = tuple[Group, ...]
 LENGTH_SHARES = (1.0, 0.8, 0.65, 0.5)  # of a line's free length
-TURNS = (15.0, -15.0, 5.0, -5.0)
+TURNS = (15.0, -15.0)  # degrees
 STRETCHES = (0.08, -0.08, 0.03, -0.03)  # of all distances from the middle at once
 
 

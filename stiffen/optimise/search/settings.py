@@ -58,6 +58,12 @@ class SearchSettings:
     quick_miss_limit: float = 1.05
     """Utilisation on a coarse shell mesh above which a layout is not evaluated on the finer one."""
 
+    quick_pass_limit: float = 1.0
+    """Utilisation expected from the quick mesh up to which a layout of a stage is evaluated in full."""
+
+    safe_pass_limit: float = 0.985
+    """The same up to which a layout with something taken away counts as meeting the demands on the way."""
+
     improvement: float = 0.998
     """A move counts as an improvement if it multiplies the utilisation by less than this."""
 

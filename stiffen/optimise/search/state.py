@@ -16,7 +16,7 @@ from .budget import Budget
 from .evaluator import Evaluator
 from .incumbent import Incumbent
 from .settings import DEFAULT_SETTINGS, NORMAL, SearchEffort, SearchSettings
-from .surrogate_runner import SurrogateRunner
+from .runner import LayoutRunner
 
 
 @dataclass(eq=False)
@@ -30,7 +30,7 @@ class SearchState:
 
     evaluator: Evaluator
     incumbent: Incumbent
-    runner: SurrogateRunner
+    runner: LayoutRunner
     effort: SearchEffort = NORMAL
     seed: int = 0
     settings: SearchSettings = DEFAULT_SETTINGS

@@ -1,4 +1,4 @@
-"""Removal of what a layout does not need: dies, beads and rows of holes without which the shell still finds all met."""
+"""Removal of what a layout does not need: dies, beads and rows of holes without which all demands stay met."""
 
 from __future__ import annotations
 
@@ -7,46 +7,53 @@ from dataclasses import replace
 import numpy as np
 
 from stiffen.model.layout import Bead, Layout
-from stiffen.model.results import Verdict
 from stiffen.optimise.candidates.bead_rules import BeadRules
 from stiffen.shop import layout_check
 
 from .budget import Budget
-from .gauge_search import demand_utilisation
 from .state import SearchState
 
-LIKELY = 1.03  # utilisation by the calibrated surrogate up to which the shell is asked
+LIKELY = 1.05  # utilisation by the calibrated surrogate up to which the shell is asked
+AT_ONCE = 2  # layouts that the shell evaluates at once; fixed, so that the number of workers changes nothing
 
 
-def strike_out(state: SearchState, budget: Budget, verdict: Verdict, rules: BeadRules) -> Verdict:
-    """The verdict of the layout without its needless parts; dies go first, then beads.
+def strike_out(state: SearchState, budget: Budget, layout: Layout, rules: BeadRules) -> Layout:
+    """The layout without its needless parts; dies go first, then beads.
 
-    Each part that the calibrated surrogate holds needless is tried by the shell.
+    Each part that the calibrated surrogate holds needless is tried on the shell's quick mesh.
     """
-    while not budget.is_spent:
-        layout = verdict.layout
+    while True:
         smaller = [one for one in _smaller(layout, rules) if not layout_check.audit(state.panel, one)]
         if not smaller:
-            return verdict
+            return layout
         mine, guesses = state.runner.confirm(layout)
-        shell = np.array(list(demand_utilisation(state, verdict)))
-        own = np.array(mine)
-        factors = np.where((own > 0) & np.isfinite(own), shell / np.where(own > 0, own, 1.0), 1.0)
+        factors = calibration(state, layout, mine)
         worst = [float((np.array(one) * factors).max(initial=0.0)) for one in state.runner.batch(smaller, guesses)]
         likely = [one for one, value in zip(smaller, worst, strict=True) if value <= LIKELY]
-        for one in likely:
-            state.report(f"{layout.gauge:g} mm: trying {len(one.beads)} of {len(layout.beads)} beads")
-            found = state.evaluate(one, abandon_above=state.settings.quick_miss_limit)
-            if found.met:
-                verdict = found
-                break
+        found = None
+        for first in range(0, len(likely), AT_ONCE):
             if budget.is_spent:
                 state.cut_short = True
-                return verdict
-        else:
-            return verdict
-    state.cut_short = True
-    return verdict
+                return layout
+            batch = likely[first : first + AT_ONCE]
+            state.report(f"{layout.gauge:g} mm: trying {len(batch[0].beads)} of {len(layout.beads)} beads")
+            expected = state.evaluator.expected(batch)
+            passing = [one for one, value in zip(batch, expected, strict=True) if value <= state.settings.safe_pass_limit]
+            if passing:
+                found = passing[0]
+                break
+        if found is None:
+            return layout
+        layout = found
+
+
+def calibration(state: SearchState, layout: Layout, surrogate: tuple[float, ...]) -> np.ndarray:
+    """(demands,) utilisation expected from the shell over that of the surrogate, for one layout."""
+    shell = np.array(state.evaluator.quick_utilisations(layout))
+    shell = shell * np.array(state.evaluator.mesh_factors.get(layout.gauge, (1.0,) * len(shell)))
+    mine = np.array(surrogate)
+    usable = np.isfinite(mine) & np.isfinite(shell) & (mine > 0)
+    return np.where(usable, shell / np.where(usable, mine, 1.0), 1.0)
 
 
 def _smaller(layout: Layout, rules: BeadRules) -> list[Layout]:

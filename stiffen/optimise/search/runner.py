@@ -1,4 +1,4 @@
-"""Evaluations of layouts by the surrogate, in batches, in this process or on the workers of an executor.
+"""Evaluations of layouts, by the surrogate or on the shell's quick mesh, in this process or on workers.
 
 A batch gives the same values wherever it runs: each layout is evaluated by itself, from the same first guesses.
 """
@@ -12,7 +12,8 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
-from stiffen.errors import SolverError
+from stiffen.analysis.screening import quick_utilisations
+from stiffen.errors import MeshError, SolverError
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.surrogate.laminated_panel import Guesses, LaminatedPanel, laminated_panel
@@ -22,7 +23,7 @@ KEPT_SURROGATES = 12
 
 
 @dataclass(frozen=True, eq=False)
-class SurrogateRunner:
+class LayoutRunner:
     """Evaluates layouts of one panel.  executor: runs batches; None for this process."""
 
     panel: Panel
@@ -58,6 +59,23 @@ class SurrogateRunner:
         return [future.result() for future in futures]
 
 
+    def quick_batch(self, layouts: Sequence[Layout]) -> list[tuple[float, ...]]:
+        """Utilisations of each layout's demands on the quick mesh of the shell model; infinite where that fails."""
+        if self.executor is None:
+            return [shell_utilisations(self._pickled, layout) for layout in layouts]
+        futures = [self.executor.submit(shell_utilisations, self._pickled, layout) for layout in layouts]
+        return [future.result() for future in futures]
+
+
+def shell_utilisations(pickled: bytes, layout: Layout) -> tuple[float, ...]:
+    """Utilisations of the demands of a pickled panel for a layout on the quick mesh, rounded."""
+    panel = _panel(pickled)
+    try:
+        return _rounded(quick_utilisations(panel, layout))
+    except (SolverError, MeshError):
+        return (math.inf,) * len(panel.demands)
+
+
 def utilisations(
     pickled: bytes, layout: Layout, guesses: Guesses, give_up_above: tuple[float, ...] | None = None
 ) -> tuple[float, ...]:
@@ -73,6 +91,11 @@ def _rounded(values: Sequence[float]) -> tuple[float, ...]:
     return tuple(float(f"{value:.{DIGITS}g}") for value in values)
 
 
+@lru_cache(maxsize=4)
+def _panel(pickled: bytes) -> Panel:
+    return pickle.loads(pickled)
+
+
 @lru_cache(maxsize=KEPT_SURROGATES)
 def _surrogate(pickled: bytes, gauge: float) -> LaminatedPanel:
-    return laminated_panel(pickle.loads(pickled), gauge)
+    return laminated_panel(_panel(pickled), gauge)
