@@ -2,8 +2,8 @@
 
 Values: deflection, softness (deflection under a push), first frequency, buckling factor and reserve against yield.
 
-Softness is always computed by the nonlinear solver, at the softest places that linear theory finds: a push of 10 N
-leaves linear theory on thin flat sheet, and linear theory flatters beads.
+Linear theory finds the softest places; the softness there is always computed by the large-deflection solver.  A push
+of 10 N already bends thin flat sheet beyond small deflections, and linear theory makes beads look too stiff.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from stiffen.model.results import LINEAR, NONLINEAR, NOT_DECIDED
 from .panel_model import LINEAR_LIMIT, PanelModel
 from .refusal import unknown
 
-PUSHED_SOFT_POINTS = 3  # points pushed by the large-deflection solver if the push leaves linear theory
+PUSHED_SOFT_POINTS = 3  # places that the large-deflection solver pushes if the push is beyond linear theory
 CASE_DEMANDS = ("deflection", "stress", "buckling")  # kinds that name a load case
 
 
@@ -98,8 +98,8 @@ def demand_value(
             return _yield_reserve(model, case, ratio)
         return _buckling(model, case, demand.limit, ratio)
     except SolverError as error:
-        linear = ratio * model.layout.gauge
-        value = linear if demand.kind == "deflection" else math.nan
+        linear_deflection = ratio * model.layout.gauge
+        value = linear_deflection if demand.kind == "deflection" else math.nan
         return DemandValue(value, ratio, None, NOT_DECIDED, None, str(error))
 
 
@@ -168,8 +168,8 @@ def _softness(
 ) -> DemandValue:
     """Deflection, mm, under a push at the softest place, by the large-deflection solver.
 
-    Linear theory finds the soft places.  If the push leaves linear theory, the PUSHED_SOFT_POINTS softest ones are
-    pushed, on the coarser mesh if there is one, to find the one that deflects most.
+    Linear theory finds the soft places.  If the push is beyond linear theory (LINEAR_LIMIT), the PUSHED_SOFT_POINTS
+    softest ones are pushed, on the coarser mesh if there is one, to find the one that deflects most.
     """
     t, force = model.layout.gauge, _force_of(demand)
     if finer is not None and finer.at is not None:
