@@ -4,11 +4,12 @@ Hand layouts: equal parallel beads each way, a cross, a diagonal cross, frames p
 over its number of beads and its die.  Differential evolution (scipy) chooses from the search's own candidates on the
 same surrogate, in ten times the search's seconds, three times calibrated by the shell model as the search is.
 
-First table: the lightest gauge that each finds, and its mass.  Second table, at the lightest gauge at which a hand
-layout meets: how much stiffer the search's stiffest layout is than two hand layouts.  One is the best hand layout
-there, which meets with fewest minutes at the bench; the search gets as many beads at most.  The other is the stiffest
-hand layout with as many beads.  Each ratio is that of the worst value/limit (limit/value for frequencies); over 1 is
-in the search's favour.
+First table: the thinnest gauge at which each meets the demands, and its mass.
+
+Second table: the stiffest layout of the search beside two hand layouts, at the thinnest gauge at which a hand layout
+meets the demands.  The first, the best hand layout, meets them with fewest minutes at the bench.  The second is the
+stiffest hand layout with no more beads than that; the search is limited to the same number.  Each ratio is the worst
+value/limit (limit/value for frequencies) of the hand layout over the search's; over 1 is in the search's favour.
 
     python benchmarks/against_hands.py [--seconds 60] [--only NUMBERS] [--table lightest|stiffest]
 """
@@ -62,7 +63,7 @@ def drawn(panel: Panel, gauge: float) -> list[tuple[Bead, ...]]:
 
 
 def crosses(panel: Panel, die: BeadDie, gauge: float) -> Iterator[tuple[Bead, ...]]:
-    """One bead through the middle and two arms square to it, or along the other diagonal: upright and diagonal."""
+    """Crosses of one bead through the middle and two arms, along the axes or the diagonals of the bounding box."""
     room = clearance.bead_feasible_region(panel, die, gauge)
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
     middle, reach = np.array([x0 + x1, y0 + y1]) / 2, np.hypot(x1 - x0, y1 - y0)
@@ -97,7 +98,7 @@ def surrogate_utilisations(
 
 
 def large_deflection_demands(panel: Panel, gauge: float) -> set[int]:
-    """Numbers of the demands that large deflection governs, which the surrogate cannot rank, as the search sees it."""
+    """Indices of the demands that large deflection governs, for which the search does not use the surrogate."""
     return set(screen(panel, Layout(gauge), stop_above=0.0)[1])
 
 
@@ -113,7 +114,7 @@ def best_by_hand(panel: Panel, gauge: float, number: int | None = None) -> tuple
         bad = quick_utilisation(panel, Layout(gauge, layouts[k]), stop_above=best[0])
         if bad < best[0]:
             best = bad, layouts[k]
-        if bad <= 1 and number is None:  # it will do
+        if bad <= 1 and number is None:  # it meets the demands, which is all that is asked
             break
     return best
 
@@ -127,7 +128,10 @@ def lightest_by_hand(panel: Panel) -> float:
 
 
 def decoded(x: np.ndarray, chooser: SelectionObjective) -> tuple[int, ...]:
-    """The choice that genes stand for: pairs of a candidate and whether it is in; a later one in conflict stays out."""
+    """Candidates chosen by a vector x of pairs: position of a candidate in 0 to 1, and whether it is in (above 0.5).
+
+    A candidate in conflict with an earlier one stays out.
+    """
     chosen: list[int] = list(chooser.fixed)
     for place, on in x.reshape(-1, 2):
         i = min(int(place * len(chooser.minutes)), len(chooser.minutes) - 1)
@@ -167,9 +171,10 @@ def evolved(panel: Panel, gauge: float, seconds: float) -> bool:
 
 
 def lightest_evolved(panel: Panel, from_gauge: float, seconds: float) -> str:
-    """Its lightest gauge, tried on that of the search and on the next lighter one, half the time each.
+    """The thinnest gauge at which differential evolution meets the demands.
 
-    "-" where there is no lighter one, so that it can only tie.
+    It gets half the time each at the search's gauge, `from_gauge`, and at the next thinner one.  "-" if there is no
+    thinner one, so that it could only tie.
     """
     if from_gauge == min(panel.gauges):
         return "-"
@@ -186,13 +191,13 @@ def lightest(panel: Panel, seconds: float) -> str:
     verdict = found.verdict
     gauge = verdict.layout.gauge if verdict.met else math.inf
     hand = lightest_by_hand(panel)
-    genes = lightest_evolved(panel, min(gauge, max(panel.gauges)), 10 * seconds)
+    by_evolution = lightest_evolved(panel, min(gauge, max(panel.gauges)), 10 * seconds)
     flat = found.flat_baseline.gauge_mm or math.inf
     by_hand, by_flat = (panel.mass(Layout(g)) if g < math.inf else math.inf for g in (hand, flat))
     size = f"{len(verdict.layout.beads):5} {len(verdict.layout.holes):5}"
     return (
         f"{panel.name:30} {gauge:5g} {size} {verdict.mass_kg:7.3f} {found.seconds:3.0f}  "
-        f"{hand:6g} {by_hand:7.3f} {genes:>8}  {flat:6g} {by_flat:7.3f}"
+        f"{hand:6g} {by_hand:7.3f} {by_evolution:>8}  {flat:6g} {by_flat:7.3f}"
     )
 
 
@@ -200,12 +205,12 @@ def least_by_hand(panel: Panel, gauge: float) -> tuple[Bead, ...]:
     """The hand layout of fewest bench minutes that meets the demands at a gauge by the shell model (quick mesh)."""
     excluded = large_deflection_demands(panel, gauge)
     layouts = drawn(panel, gauge)
-    may = [
+    promising = [
         one
         for one, bad in zip(layouts, surrogate_utilisations(panel, gauge, layouts, excluded), strict=True)
         if bad <= DEFAULT_SETTINGS.surrogate_reject_limit
     ]
-    for one in sorted(may, key=lambda one: minutes(panel, Layout(gauge, one))):
+    for one in sorted(promising, key=lambda one: minutes(panel, Layout(gauge, one))):
         if quick_utilisation(panel, Layout(gauge, one), stop_above=1.0) <= 1:
             return one
     return ()

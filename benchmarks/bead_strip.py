@@ -1,10 +1,10 @@
 """One bead in a strip: the surrogate's stiffener against the shell model, and the shear-lag lengths that fit best.
 
-A strip is as wide as the sheet that works with one bead (`rib_stiffness.effective_sheet`).  It rests on its two short
-ends, 15 mm beyond the bead, and carries a line load along the bead.  The shell model bends its true shape, the
-surrogate a flat plate with a stiffener.  Printed for each die, gauge and length: the error of the surrogate's
-deflection with the shear-lag lengths in use; then the length that would fit all dies of a profile best.  Steps come
-in pairs, one along each long edge, so that the strip does not bend in its plane.
+A strip has the effective width of one bead (`rib_stiffness.effective_sheet`).  It is supported on its two short ends,
+15 mm beyond the bead, and carries a line load along the bead.  The shell model has its true shape, the surrogate is a
+flat plate with a stiffener.  Printed for each die, gauge and length: the error of the surrogate's
+deflection with the shear-lag lengths in use; then the length that fits all dies of a profile best.  Step
+beads come in pairs, one along each long edge, so that the strip does not bend in its plane.
 
     python benchmarks/bead_strip.py [--grade normal|fine] [--die B16]
 """
@@ -48,7 +48,7 @@ class Strip:
     surrogate_value: Callable[[float], float]  # shear-lag length (mm) -> largest deflection by the surrogate
 
     def relative_error(self, lag: float) -> float:
-        """Deflection of the surrogate over that of the shell, less 1, with a shear-lag length (mm) of one's own."""
+        """Deflection of the surrogate over that of the shell, less 1, for a shear-lag length `lag` (mm)."""
         return self.surrogate_value(lag) / self.shell_value - 1
 
 

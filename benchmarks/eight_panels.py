@@ -25,7 +25,7 @@ def ring(diameter: float, points: int) -> tuple[tuple[float, float], ...]:
 
 
 def edge(*path: tuple[float, float], hold: str = "pinned") -> Support:
-    """A held line whose sheet may draw in; the whole outline without a path."""
+    """An edge support, free in plane, along a path; along the whole outline if none is given."""
     return Support("edge", hold, in_plane="free", path=path or None)
 
 

@@ -1,7 +1,7 @@
 """Broken copies of the examples by the thousand: each must be read or refused with a message, never crash, never hang.
 
-Bytes are flipped, lost, doubled and moved; numbers, words and marks are replaced by others that do not belong there.  A
-panel that can still be read is used as well: audited, meshed, drawn.  Every file can be made again from its number.
+Bytes are overwritten, deleted, doubled and moved; numbers, words and punctuation are replaced by wrong ones.  A panel
+that can still be read is audited, and some are meshed and drawn.  Seed and number reproduce each file.
 
     python benchmarks/fuzz.py --files 5000 --seed 0 --keep broken
 """
@@ -35,7 +35,7 @@ from stiffen.shop.layout_check import audit
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
 SECONDS = 20  # no file may take longer
-USED = 5  # one in so many of the panels that can be read is meshed and drawn
+USED = 5  # one in USED of the panels that can be read is meshed and drawn
 TOKEN = re.compile(rb'-?\d+(?:\.\d+)?(?:e-?\d+)?|"[^"\n]*"|\w+|[\[\]{}=,:]')
 JUNK = [
     *(b"0 -1 1 2 3 1e9 1e-9 1e308 -1e308 nan inf -inf 0.5 999999999999999999999 1979-05-27 true false null".split()),
@@ -67,7 +67,7 @@ DXF_JUNK = [
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one file: read, refused, no mesh, crashed or hung; and for the last two what was said."""
+    """What became of one file: read, refused, no mesh, crashed or hung.  told: the traceback of the last two."""
 
     what: str
     kind: str
@@ -106,7 +106,7 @@ def broken(content: bytes, chance: random.Random, junk: list[bytes]) -> bytes:
 
 
 def _values(content: bytes, chance: random.Random, junk: list[bytes]) -> bytes:
-    """A number, word or mark replaced by another."""
+    """A number, word or punctuation mark replaced by another."""
     tokens = list(TOKEN.finditer(content))
     if not tokens:
         return content
@@ -116,7 +116,7 @@ def _values(content: bytes, chance: random.Random, junk: list[bytes]) -> bytes:
 
 
 def _tree(content: bytes, chance: random.Random) -> bytes:
-    """JSON of which one or two branches are others, or gone."""
+    """JSON with one or two branches replaced or deleted."""
     data = json.loads(content)
     for _ in range(chance.randint(1, 2)):
         at, places = data, list(data)
@@ -139,7 +139,7 @@ def _tree(content: bytes, chance: random.Random) -> bytes:
 
 
 def _bytes(content: bytes, chance: random.Random) -> bytes:
-    """Bytes flipped, lost, doubled, moved, or put in."""
+    """Bytes deleted, doubled, overwritten, inserted or moved, or the end cut off."""
     a = chance.randrange(len(content) + 1)
     b = min(len(content), a + int(chance.expovariate(1 / 20)) + 1)
     way = chance.randrange(6)
@@ -158,7 +158,7 @@ def _bytes(content: bytes, chance: random.Random) -> bytes:
 
 
 class TookTooLongError(BaseException):
-    """A file took longer than it may; no handler of errors may swallow it."""
+    """A file took longer than SECONDS.  A BaseException, so that no `except Exception` swallows it."""
 
 
 def _stop(*_: object) -> None:
@@ -166,7 +166,7 @@ def _stop(*_: object) -> None:
 
 
 def try_file(number: int, seed: int, goods: list[tuple[str, bytes]], folder: Path) -> tuple[Outcome, bytes]:
-    """Make the file of that number and use it."""
+    """Make the file of that number and use it; the outcome, and the content of the file."""
     chance = random.Random(f"{seed} {number}")
     kind, good = goods[number % len(goods)]
     content = broken(good, chance, DXF_JUNK if kind == "drawing" else JUNK)
@@ -186,7 +186,7 @@ def try_file(number: int, seed: int, goods: list[tuple[str, bytes]], folder: Pat
 
 
 def _use(kind: str, path: Path, further: bool) -> str:
-    """Read a file, as the commands do; a panel is used further."""
+    """Read a file, as the commands do; audit a panel, and if `further` mesh and draw it."""
     if kind in ("tools", "layout"):
         said = io.StringIO()
         argv = ["stock", "--tools", str(path)] if kind == "tools" else ["tally", str(path)]

@@ -53,7 +53,7 @@ def timed(panel: Panel, number: int | None = None) -> tuple[int, float, float, i
 
 
 def wider(panel: Panel, factor: float) -> Panel:
-    """The same panel with `factor` times the area, its frequency asked for in proportion."""
+    """The same panel with `factor` times the area and 1/factor of the demanded frequency."""
     side = math.sqrt(factor)
     outline = tuple((x * side, y * side) for x, y in panel.outline)
     tools = replace(panel.tools, roller=replace(panel.tools.roller, throat=2000.0))

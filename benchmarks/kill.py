@@ -1,7 +1,8 @@
 """Searches killed at random moments: whatever is in the output folder is whole, and the layout in it can be made.
 
 A small panel is searched for real, again and again, every other time into the folder of the killed one before.  The
-signals take turns: SIGKILL, SIGTERM, SIGINT (Ctrl-C).  Time counts from when the search holds its folder.  POSIX only.
+signals take turns: SIGKILL, SIGTERM, SIGINT (Ctrl-C).  Time counts from when the search has locked its folder.  POSIX
+only.
 
     python benchmarks/kill.py --moments 50 --seed 0
 """
@@ -62,12 +63,12 @@ def start(folder: Path, seconds: float = 6.0) -> subprocess.Popen[str]:
         stderr=subprocess.PIPE,
         text=True,
         env={**os.environ, "MPLBACKEND": "Agg"},
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),  # what runs us may ignore it
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),  # the parent may ignore Ctrl-C
     )
 
 
 def begun(process: subprocess.Popen[str], folder: Path) -> None:
-    """Wait until the search holds its output folder."""
+    """Wait until the search has locked its output folder."""
     while process.poll() is None and not _held_by(folder / "out" / LOCK_FILE_NAME, process.pid):
         time.sleep(0.005)
 
@@ -80,7 +81,7 @@ def _held_by(lock: Path, number: int) -> bool:
 
 
 def end(process: subprocess.Popen[str], number: int) -> list[str]:
-    """Send the signal, wait; hands back what is wrong with the way the search ended."""
+    """Send the signal and wait; the list of faults in the way the search ended."""
     process.send_signal(number)
     try:
         _, err = process.communicate(timeout=PATIENCE)
@@ -96,7 +97,10 @@ def end(process: subprocess.Popen[str], number: int) -> list[str]:
 
 
 def faults(out: Path, killed: bool) -> list[str]:
-    """What is wrong with an output folder; killed: a lock and half-written files may lie hidden in it."""
+    """Faults of an output folder.
+
+    killed: after SIGKILL a lock file and hidden half-written files are allowed.
+    """
     found = []
     for path in sorted(out.iterdir()) if out.is_dir() else []:
         hidden = path.name == LOCK_FILE_NAME or (path.name.startswith(".") and ".part" in path.name)
@@ -139,7 +143,7 @@ def _trouble(path: Path) -> str:
 
 
 def main() -> int:
-    """Kill, look, count; 1 if anything was wrong."""
+    """Kill searches, check their folders, print the counts; 1 if anything was wrong."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--moments", type=int, default=50)
     parser.add_argument("--seed", type=int, default=0)

@@ -2,7 +2,8 @@
 
 Flat: a simply supported sheet under pressure, w at its middle against the exact series, by our shell, by sfepy's
 shell10x (the second opinion) and by scikit-fem's Morley plate, each on the same triangles.
-Beaded: the same sheet with three beads; the time each shell needs to come within 2 % of the value that both go to.
+Beaded: the same sheet with three beads; the time each shell needs to come within 2 % of the reference value, which is
+the mean of the two shells' extrapolated values.
 Growth: assembly, factors and one solve on meshes up to 20 000 nodes; the exponent fitted.
 Solvers: our factors beside SuperLU's and, where they are installed, PARDISO's, on the same matrices.
 
@@ -69,7 +70,7 @@ def timed(run: Callable[[], float], times: int = 3) -> tuple[float, float]:
 
 
 def superlu(K: sp.spmatrix) -> Callable[[np.ndarray], np.ndarray]:
-    """SuperLU as it is fastest on such matrices."""
+    """Solver by SuperLU, with its fastest settings for such matrices."""
     return splu(
         K.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, relax=3, options={"SymmetricMode": True}
     ).solve
@@ -90,7 +91,7 @@ def theirs(nodes: np.ndarray, triangles: np.ndarray, fixed: np.ndarray, forces: 
 
 
 def morley(nodes: np.ndarray, triangles: np.ndarray, middle: int) -> Callable[[], float]:
-    """What solves scikit-fem's Morley plate: w at a node, mm."""
+    """Function that solves scikit-fem's Morley plate for w at a node, mm."""
     import skfem
     from skfem.helpers import dd, ddot, eye, trace
 
@@ -164,7 +165,7 @@ def beaded(size: float) -> tuple[Mesh, Restraints, np.ndarray, int]:
 
 
 def extrapolated(counts: list[int], values: list[float]) -> float:
-    """What the two finest values go to, the error falling with the number of nodes (that is, with size squared)."""
+    """Richardson extrapolation of the two finest values: the error goes as 1/nodes, that is as size squared."""
     (n, m), (v, w) = counts[-2:], values[-2:]
     return (m * w - n * v) / (m - n)
 
@@ -183,7 +184,7 @@ def to_within(counts: list[int], seconds: list[float], values: list[float], goal
 
 
 def compared(sizes: tuple[float, ...], cap: int) -> None:
-    """Both shells on the beaded sheet; sfepy's up to `stop_above` nodes."""
+    """Both shells on the beaded sheet; sfepy's on meshes of up to `cap` nodes."""
     print(f"\nBeaded {A:g} x {B:g} x {T:g} mm, three beads 16 x 4: w at the middle, mm per kPa (assembly to solution)")
     print(f"{'nodes':>7} | {'ours s':>8} {'w':>8} | {'sfepy s':>8} {'w':>8}")
     found: dict[Callable, tuple[list[int], list[float], list[float]]] = {ours: ([], [], []), theirs: ([], [], [])}

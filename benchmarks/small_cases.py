@@ -3,7 +3,7 @@
 For each case about a dozen candidates are drawn at random from all that the shop can make, and the surrogate (on a
 coarse mesh) evaluates every subset of them that can be made.  The cheapest that meets the demands is the optimum, for
 the local search's choice, the branch and bound, and the linear program's bound.  A second table has cases of up to 40
-candidates, where the branch and bound is the only truth there is.
+candidates, too many to enumerate, where the branch and bound is the only reference.
 
     python benchmarks/small_cases.py
 """
@@ -123,8 +123,9 @@ PANELS = (
     ),
 )
 POOL = 14  # candidates of each case
-LOTS = {"disc with a hub hole, pressure and frequency": 1}  # seeds by which candidates are drawn; by 0 none meet there
-LOOSE = 5  # others that a candidate may exclude
+# Seeds of the random candidates where not 0: with seed 0 no subset of this panel's candidates meets the demands.
+LOTS = {"disc with a hub hole, pressure and frequency": 1}
+LOOSE = 5  # most conflicts of a candidate with others of its case
 MIDDLE, MIDDLE_LOOSE = 40, 15  # the same for the second table
 
 
@@ -156,17 +157,17 @@ class Case:
         return CostTerms(self.minutes, self.dies, DIE_MINUTES)
 
     def cost(self, chosen: tuple[int, ...]) -> float:
-        """Minutes that a layout adds to those of the flat sheet; turning it around left out."""
+        """Minutes that a layout adds to those of the flat sheet; without those for turning the sheet between beads."""
         return float(self.minutes[list(chosen)].sum() + DIE_MINUTES * len({self.dies[i] for i in chosen}))
 
     def objective(self) -> SelectionObjective:
-        """The local search's view."""
+        """The case as the objective of the local search."""
         blocked = self.conflicts.toarray()
         return SelectionObjective(self.surrogate, blocked, self.minutes, die_minutes=DIE_MINUTES, die_numbers=self.dies)
 
 
 def few(blocked: np.ndarray, pool: int, loose: int, seed: int = 0) -> list[int]:
-    """Numbers of `pool` candidates drawn at random, each in conflict with at most `loose` others of them."""
+    """Numbers of `pool` candidates drawn at random, each in conflict with at most `loose` others of those drawn."""
     picked: list[int] = []
     for i in np.random.default_rng(seed).permutation(len(blocked)):
         together = blocked[np.ix_([*picked, i], [*picked, i])]

@@ -1,4 +1,4 @@
-"""The surrogate beside the shell model, and the search beside chance, on random layouts that can be made.
+"""The surrogate compared with the shell model, and the search with random layouts that can be made.
 
 1. 40 random layouts on a lid held all round: the rank correlation (Spearman) of each demand; and the share of layouts
    whose ratio shell/surrogate is within 8 % of the median ratio, by which the surrogate is calibrated.

@@ -2,8 +2,8 @@
 
 Values: deflection, softness (deflection under a push), first frequency, buckling factor and reserve against yield.
 
-Softness is always computed by the nonlinear solver, at the softest places that linear theory finds: a push of 10 N
-leaves linear theory on thin flat sheet, and linear theory flatters beads.
+Linear theory finds the softest places; the softness there is always computed by the large-deflection solver.  A push
+of 10 N already bends thin flat sheet beyond small deflections, and linear theory makes beads look too stiff.
 """
 
 from __future__ import annotations
@@ -97,8 +97,8 @@ def demand_value(
             return _yield_reserve(model, case, ratio)
         return _buckling(model, case, demand.limit, ratio)
     except SolverError as error:
-        linear = ratio * model.layout.gauge
-        value = linear if demand.kind == "deflection" else math.nan
+        linear_deflection = ratio * model.layout.gauge
+        value = linear_deflection if demand.kind == "deflection" else math.nan
         return DemandValue(value, ratio, None, NOT_DECIDED, None, str(error))
 
 
@@ -167,8 +167,8 @@ def _softness(
 ) -> DemandValue:
     """Deflection, mm, under a push at the softest place, by the large-deflection solver.
 
-    Linear theory finds the soft places.  If the push leaves linear theory, the softest ones (`Accuracy.soft_places`) are
-    pushed, on the coarser mesh if there is one, to find the one that deflects most.
+    Linear theory finds the soft places.  If the push is beyond linear theory (LINEAR_LIMIT), the softest ones
+    (`Accuracy.soft_places`) are pushed, on the coarser mesh if there is one, to find the one that deflects most.
     """
     t, force = model.layout.gauge, _force_of(demand)
     if finer is not None and finer.at is not None:

@@ -1,4 +1,4 @@
-"""Stiff edge trims and tubes, as beams along the sheet that bend square to it."""
+"""Stiff edge trims and tubes, as beams along the sheet that bend normal to it."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from stiffen.model.panel import Panel
 def trim_beams(panel: Panel, mesh: Mesh, normals: np.ndarray) -> EdgeBeams | None:
     """The panel's stiff trims as beams between the nodes of their paths; None if no trim is stiff.
 
-    normals: (n, 3) unit normals of the sheet.  The beams bend square to the sheet, about its mid-surface.  Their axial
-    and torsional stiffness is left out.
+    normals: (n, 3) unit normals of the sheet.  The beams bend normal to the sheet, about its mid-surface.  Their axial
+    and torsional stiffness is neglected.
     """
     ends, stiffness = [], []
     for trim in panel.trims:

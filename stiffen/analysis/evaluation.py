@@ -4,8 +4,8 @@ Each demand's value v comes from the mesh asked for and is compared with v_2 on 
 that converges with the square of the element size the exact value is near v + (v - v_2)/3 (Richardson extrapolation).
 A demand is met only if both v and that estimate meet it.
 
-The second mesh is coarser, not finer: it costs a quarter of the time instead of four times as much, and the value that
-is reported is the better of the two.
+The second mesh is coarser, not finer.  It adds a quarter to the time, where a finer one would cost four times as much,
+and the value reported is the one of the finer mesh.
 """
 
 from __future__ import annotations
@@ -40,7 +40,9 @@ from .supports import in_plane_assumptions
 Progress = Callable[[float | None, str], None]
 Values = dict[str, list[DemandValue]]  # in-plane assumption -> value of each demand, on one mesh
 MODE_COUNT = 3  # natural modes kept for pictures
-YIELDED_AREA_LIMIT = 0.005  # share of the sheet above yield that is more than the spots at rivets and corners
+YIELDED_AREA_LIMIT = (
+    0.005  # share of the sheet above yield beyond which it is no longer local, as at rivets and corners
+)
 
 
 def no_progress(fraction: float | None, message: str) -> None:
@@ -104,8 +106,8 @@ def evaluate(
 ) -> Evaluation:
     """Evaluate a layout; options and errors as for `check`.
 
-    abandon_above: if the utilisation on the mesh twice as coarse is above it, that mesh gives the verdict, without a
-    mesh error.
+    abandon_above: if a utilisation on the mesh twice as coarse is above it, the finer mesh is skipped.  The verdict is
+    then that of the coarse mesh, without a mesh error.
     """
     start = time.perf_counter()
     require_known_demands(panel)
@@ -169,14 +171,14 @@ def _demand_result(i: int, panel: Panel, by_mesh: list[Values]) -> DemandResult:
     """
     demand = panel.demands[i]
     found = {assumed: values[i] for assumed, values in by_mesh[0].items()}
-    assumed = min(found, key=lambda end: (found[end].decided_by != NOT_DECIDED, demand.margin(found[end].value)))
+    assumed = min(found, key=lambda name: (found[name].decided_by != NOT_DECIDED, demand.margin(found[name].value)))
     worst = found[assumed]
     error, extrapolated = None, worst.value
     if len(by_mesh) == 2 and worst.decided_by != NOT_DECIDED and math.isfinite(worst.value) and worst.value:
         coarse = by_mesh[1][assumed][i]
         if math.isfinite(coarse.value) and coarse.decided_by == worst.decided_by:
-            step = (worst.value - coarse.value) / 3
-            error, extrapolated = abs(step / worst.value), worst.value + step
+            correction = (worst.value - coarse.value) / 3  # Richardson, see the module's docstring
+            error, extrapolated = abs(correction / worst.value), worst.value + correction
     met = worst.decided_by != NOT_DECIDED and min(demand.margin(worst.value), demand.margin(extrapolated)) >= 0
     return DemandResult(
         kind=demand.kind,
@@ -192,7 +194,7 @@ def _demand_result(i: int, panel: Panel, by_mesh: list[Values]) -> DemandResult:
         deflection_over_thickness=max(one.deflection_over_thickness for one in found.values()),
         mesh_error=error,
         in_plane=assumed,
-        by_in_plane_restraint={end: one.value for end, one in found.items()},
+        by_in_plane_restraint={name: one.value for name, one in found.items()},
         at=worst.at,
         snap_through_factor=worst.snap_through_factor,
     )
@@ -205,6 +207,7 @@ def _governing_assumption(demands: tuple[DemandResult, ...], assumptions: tuple[
 
 
 def _warnings(panel: Panel, demands: tuple[DemandResult, ...], found: Values) -> tuple[str, ...]:
+    """Warnings: undecided demands, snap-through below the full load, misses by mesh error, a panel without demands."""
     out = []
     for i, d in enumerate(demands):
         failure = found[d.in_plane][i].failure

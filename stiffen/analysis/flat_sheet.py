@@ -27,8 +27,8 @@ def flat_baseline(
     """The thinnest gauge in the rack whose flat sheet, without bead or hole, meets the panel's demands.
 
     Each gauge is evaluated on the quick mesh with its mesh error.  If it misses by little there, the mesh of
-    `mesh_level` decides.  quick_results: gauge -> utilisation on the quick mesh, as far as known; gauges above
-    QUICK_MISS_LIMIT are skipped.  Raises as `check`.
+    `mesh_level` decides.  quick_results: gauge -> utilisation on the quick mesh, where it is known already.  Gauges
+    whose quick utilisation is above QUICK_MISS_LIMIT are skipped.  Raises as `check`.
     """
     gauges = sorted(panel.gauges)
     only_frequencies = replace(panel, demands=tuple(demand for demand in panel.demands if demand.kind == "frequency"))

@@ -75,23 +75,23 @@ def locate(mesh: Mesh, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     points = np.atleast_2d(points)
     corners, tree = mesh.plan[mesh.triangles], mesh.tree
     places = shapely.points(points)
-    cell = np.full(len(points), -1)
+    triangle = np.full(len(points), -1)
     point, found = tree.query(places, predicate="intersects")  # ten times as fast as `query_nearest`
-    cell[point] = found
-    outside = np.flatnonzero(cell < 0)
-    cell[outside] = tree.query_nearest(places[outside], all_matches=False)[1]
-    shares = np.clip(area_coordinates(corners[cell], points), 0, None)
-    return cell, shares / shares.sum(axis=1, keepdims=True)
+    triangle[point] = found
+    outside = np.flatnonzero(triangle < 0)
+    triangle[outside] = tree.query_nearest(places[outside], all_matches=False)[1]
+    shares = np.clip(area_coordinates(corners[triangle], points), 0, None)
+    return triangle, shares / shares.sum(axis=1, keepdims=True)
 
 
 def lumped_masses(panel: Panel, mesh: Mesh) -> np.ndarray | None:
-    """(6 n,) kg of bolted-on masses and edge trims on the translational freedoms; None without any."""
+    """(6 n,) kg of bolted-on masses and edge trims on the translational DOFs; None without any."""
     if not panel.masses and not panel.trims:
         return None
     kg = np.zeros(len(mesh.nodes))
     for mass in panel.masses:
-        cell, shares = locate(mesh, np.array([mass.at]))
-        np.add.at(kg, mesh.triangles[cell[0]], mass.kg * shares[0])
+        triangle, shares = locate(mesh, np.array([mass.at]))
+        np.add.at(kg, mesh.triangles[triangle[0]], mass.kg * shares[0])
     for trim in panel.trims:
         for line in (mesh.outline,) if trim.path is None else (mesh.paths[trim.path],):
             np.add.at(kg, line, trim.kg_per_metre * 1e-3 * tributary_lengths(mesh.plan[line], closed=trim.path is None))
@@ -159,11 +159,11 @@ def _add_load(out: np.ndarray, mesh: Mesh, nodal_mass: np.ndarray, load: Load, p
 
 
 def _add_line_load(out: np.ndarray, mesh: Mesh, line: np.ndarray, q: np.ndarray) -> None:
-    """Add a line load q (3,) N/mm along nodes `line`; stretches of the line off the sheet carry none.
+    """Add a line load q (3,) N/mm along nodes `line`; parts of the line off the sheet are not loaded.
 
-    The part q_n square to the line in the plane of the sheet also loads the drilling freedoms of the membrane triangle,
-    by alpha_b q_n l^2/12 at the ends of each side l (Felippa 2003, alpha_b = 3/2): so a uniform pull gives a uniform
-    stress.
+    q_n, the component of q in the plane of the sheet and normal to the line, also loads the drilling DOFs of the
+    membrane triangle: -/+ alpha_b q_n l^2/12 at the two ends of each side l (Felippa 2003, alpha_b = 3/2).  Then a
+    uniform pull gives a uniform stress.
     """
     n = len(mesh.nodes)
     corners = np.sort(mesh.triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
@@ -171,10 +171,10 @@ def _add_line_load(out: np.ndarray, mesh: Mesh, line: np.ndarray, q: np.ndarray)
     a, b = ends[np.isin(np.sort(ends, axis=1) @ [n, 1], corners @ [n, 1])].T
     side = mesh.plan[b] - mesh.plan[a]
     length = np.linalg.norm(side, axis=1)
-    turn = 1.5 / 12 * length * (q[0] * side[:, 1] - q[1] * side[:, 0])
+    drilling_moment = 1.5 / 12 * length * (q[0] * side[:, 1] - q[1] * side[:, 0])
     for end, sign in ((a, -1.0), (b, 1.0)):
         np.add.at(out, (end, slice(0, 3)), length[:, None] / 2 * q)
-        np.add.at(out[:, 5], end, sign * turn)
+        np.add.at(out[:, 5], end, sign * drilling_moment)
 
 
 def _distribute(out: np.ndarray, mesh: Mesh, areas: CoveredAreas, force: np.ndarray) -> None:
@@ -196,11 +196,11 @@ def moving_patch_positions(panel: Panel, case: str, step: float = 0.5) -> list[P
     place on the sheet takes the patch.
     """
     names = {case, *(name for combo in panel.combinations if combo.case == case for name, _ in combo.factors)}
-    roving = [load for load in panel.loads if load.case in names and load.kind == "patch" and load.at is None]
-    if not roving:
+    moving = [load for load in panel.loads if load.case in names and load.kind == "patch" and load.at is None]
+    if not moving:
         return []
-    a = max(load.size[0] for load in roving)
-    b = max(load.size[1] for load in roving)
+    a = max(load.size[0] for load in moving)
+    b = max(load.size[1] for load in moving)
     base = _unfolded_part(panel)
     x0, y0, x1, y1 = base.bounds
     nx = max(1, round((x1 - x0 - a) / (step * a)))

@@ -36,8 +36,8 @@ T = TypeVar("T")
 
 LINEAR_LIMIT = 0.5  # largest deflection over thickness up to which small-deflection theory decides
 PROBES_PER_SIDE = 8  # points pushed along the side of a square panel, before refining about the softest
-MAX_IN_PLANE_IMBALANCE = 0.05  # share of the load that may act along the plane if all supports are free in plane
-PUSH_FIRST_STEP = 6.0  # first step of a push, in thicknesses: large, as only the end state counts
+MAX_IN_PLANE_IMBALANCE = 0.05  # share of the load that drift_dofs may carry if all supports are free in plane
+PUSH_FIRST_STEP = 6.0  # `first_step` of a push, in thicknesses; large, as only the end state matters
 CURVE_LOAD_FACTORS = (1.25, 1.5)  # load factors beyond 1 of a load-deflection curve
 CURVE_POINTS = 60  # points of an interpolated load-deflection curve
 
@@ -118,13 +118,13 @@ class PanelModel:
             return
         reactions = self.linear_model.reactions(u, forces)
         if self.restraints.springs is not None:
-            reactions = reactions + self.restraints.springs @ u  # a fastener on a flange may have springs at that node
+            reactions = reactions + self.restraints.springs @ u  # less those of springs, as of a fastener on a flange
         carried = np.abs(reactions[self.restraints.drift_dofs]).max(axis=1)
         if carried.max() > MAX_IN_PLANE_IMBALANCE * np.abs(forces).sum(axis=0).max():
             axis = "xy"[self.restraints.drift_dofs[carried.argmax()] % 6]
             x, y, _ = self.mesh.nodes.mean(axis=0)
             raise SolverError(
-                f"the panel is not held: case {case} makes it slide along {axis} (part about x {x:.0f}, y {y:.0f}), "
+                f"the panel is not held: case {case} makes it slide along {axis} (part near x {x:.0f}, y {y:.0f}), "
                 'and every support is free in plane; give one in_plane = "held"'
             )
 
@@ -165,8 +165,8 @@ class PanelModel:
 
     def softness_at(self, place: Point) -> float:
         """Deflection per force, mm/N, at a place, interpolated in its triangle; small deflections."""
-        cell, shares = locate(self.mesh, np.array([place]))
-        return float(shares[0] @ self._unit_push_deflections(self.mesh.triangles[cell[0]]))
+        triangle, shares = locate(self.mesh, np.array([place]))
+        return float(shares[0] @ self._unit_push_deflections(self.mesh.triangles[triangle[0]]))
 
     def _unit_push_deflections(self, nodes: np.ndarray) -> np.ndarray:
         """(k,) deflection, mm, of each node under 1 N along its own normal."""
@@ -177,8 +177,8 @@ class PanelModel:
 
     def push_forces(self, place: Point, force: float) -> np.ndarray:
         """(6 n,) nodal forces of a push of `force` N onto the "up" face at a place."""
-        cell, shares = locate(self.mesh, np.array([place]))
-        nodes = self.mesh.triangles[cell[0]]
+        triangle, shares = locate(self.mesh, np.array([place]))
+        nodes = self.mesh.triangles[triangle[0]]
         forces = np.zeros((len(self.normals), 6))
         forces[nodes, :3] = -force * shares[0][:, None] * self.normals[nodes]
         return forces.ravel()
@@ -354,7 +354,7 @@ def build_panel_model(panel: Panel, layout: Layout, mesh: Mesh, assumed: str) ->
     Raises InputError for a gauge that is not positive and for supports that are not known.
     """
     if not layout.gauge > 0:
-        raise InputError([Fault("gauge", f"is {layout.gauge:g} mm", "a sheet has some thickness")])
+        raise InputError([Fault("gauge", f"is {layout.gauge:g} mm", "give a positive thickness")])
     material = panel.material
     shell = Shell(mesh.nodes, mesh.triangles, layout.gauge, material.E, material.nu, material.rho)
     restraints = build_restraints(panel, mesh, assumed)

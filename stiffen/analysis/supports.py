@@ -1,4 +1,4 @@
-"""Supports of a panel on its mesh: fixed freedoms, springs, contact, and the nodes of each fastener."""
+"""Supports of a panel on its mesh: fixed DOFs, springs, contact, and the nodes of each fastener."""
 
 from __future__ import annotations
 
@@ -17,17 +17,18 @@ from .loads import tributary_lengths
 from .refusal import unknown
 
 HELD, FREE, UNKNOWN, SLIP = "held", "free", "unknown", "slip"
-RIGID_SPRING_LENGTH = 1e3  # mm times E: stiffness of a rigid hold along neither x nor y; 100 N move it 1e-6 mm
+# Penalty stiffness over E, mm, of a rigid support along a direction other than x and y: 100 N move it by 1e-6 mm.
+RIGID_SPRING_LENGTH = 1e3
 
 
 @dataclass(frozen=True, eq=False)
 class Restraints:
     """The restraints on the mesh under one assumption on 'unknown' in-plane restraints.
 
-    fixed: freedoms fixed.  rests: uz freedoms on a frame, which can only push.  slips: (nodes of a fastener's disc or
-    one node of a line, clearance mm) of supports that slip in plane before they hold.  drift_dofs: in-plane freedoms
-    fixed in the linear analysis only, to remove rigid drift.  springs: (6 n, 6 n) or None.  fasteners: centre of each
-    rivet or bolt -> its nodes.  lines: nodes (k,) along each edge or rest, in order.
+    fixed: DOFs constrained to zero.  rests: uz DOFs on a frame, which can only push.  slips: (nodes of a fastener's
+    disc or one node of a line, clearance mm) of supports that slip in plane before they hold.  drift_dofs: in-plane
+    DOFs fixed in the linear analysis only, to remove rigid drift.  springs: (6 n, 6 n) or None.  fasteners: centre of
+    each rivet or bolt -> its nodes.  lines: nodes (k,) along each edge or rest, in order.
     """
 
     fixed: np.ndarray
@@ -50,24 +51,24 @@ class Restraints:
 
     @property
     def linear_fixed(self) -> np.ndarray:
-        """Freedoms fixed in small-deflection theory, where a rest holds both ways and a slip is free."""
+        """DOFs fixed in small-deflection theory, where a rest holds up and down and a slip is free in plane."""
         return np.union1d(np.union1d(self.fixed, self.rests), self.drift_dofs)
 
     def uplift_mode(self, nodes: np.ndarray, forces: np.ndarray) -> str:
         """The rigid motion by which dead loads (6 n,) lift a panel off its rests; '' if the rests carry them.
 
-        Statics of the rigid panel: non-negative least squares finds the pushes of the rests that balance the loads.
-        The residual is the load on the motion that no push stops (Farkas' lemma).
+        Statics of the rigid panel: non-negative least squares finds the pushes of the rests that balance the loads.  If
+        none balance them, the residual is the unbalanced load, along a rigid motion that no push stops (Farkas' lemma).
         """
         size = float(np.ptp(nodes, axis=0).max())
         motions = rigid_body_modes(nodes) / np.array([1, 1, 1, size, size, size])
-        both_ways = [
+        bilateral = [
             motions[self.fixed],
             *(motions[(6 * disc[:, None] + np.arange(2)).ravel()] for disc, _ in self.slips),
         ]
         if self.springs is not None:
-            both_ways.append(self.springs @ motions / abs(self.springs).max())
-        rows = np.concatenate(both_ways)
+            bilateral.append(self.springs @ motions / abs(self.springs).max())
+        rows = np.concatenate(bilateral)
         stiffness, directions = np.linalg.eigh(rows.T @ rows)
         free = directions[:, stiffness <= 1e-12 * max(1.0, stiffness[-1])].T
         load = free @ (motions.T @ forces)
@@ -114,13 +115,13 @@ def _holds_in_plane(support: Support, assumed: str) -> bool:
 def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraints:
     """Restrain the mesh as the panel's supports say; 'unknown' in-plane restraints are taken as `assumed`.
 
-    A pinned line fixes uz at its nodes; clamped fixes both tilts too; guided fixes the tilts alone.  A pinned fastener
-    fixes uz at its centre, so that the sheet may tilt about it; a clamped one fixes uz and the tilts at every node of
-    its disc.  A spring is shared by the same nodes.  In plane a fastener fixes its whole disc.  On a flange a fastener
-    holds along its own axis as well as uz, and clamped fixes all rotations.  An edge or a rest holds uz, whatever the
-    direction of the sheet.
+    A pinned line fixes uz at its nodes; a clamped one also fixes the tilts rx and ry; a guided one fixes the tilts
+    only.  A pinned fastener fixes uz at its centre, so that the sheet may tilt about it; a clamped one fixes uz and the
+    tilts at every node of its disc.  A support with a stiffness has springs along uz instead, which the same nodes
+    share.  A fastener that holds in plane fixes its whole disc.  On a flange a fastener holds along its own axis as
+    well as uz, and a clamped one fixes all rotations.  An edge or a rest holds uz, whatever the direction of the sheet.
 
-    If the supports leave the panel free to drift in its plane, the fewest freedoms that stop it are fixed, at two
+    If the supports leave the panel free to drift in its plane, the fewest DOFs that stop it are fixed, at two
     fasteners or corners.  They carry no load as long as the loads balance in plane.
 
     Raises InputError for a support or an assumption that is not known.
@@ -179,9 +180,9 @@ def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraint
     )
 
 
-def _unique(freedoms: list[np.ndarray]) -> np.ndarray:
-    """The sorted union of freedom numbers."""
-    return np.unique(np.concatenate(freedoms)) if freedoms else np.zeros(0, int)
+def _unique(dofs: list[np.ndarray]) -> np.ndarray:
+    """The sorted union of DOF numbers."""
+    return np.unique(np.concatenate(dofs)) if dofs else np.zeros(0, int)
 
 
 @dataclass(frozen=True, eq=False)
@@ -196,7 +197,7 @@ class _Springs:
 def _restrain(
     fixed: list, springs: list, support: Support, nodes: np.ndarray, normals: np.ndarray, share: np.ndarray | float
 ) -> None:
-    """Fix or spring uz of nodes and, unless pinned, fix their tilts (on a flange all rotations)."""
+    """Fix uz of nodes, or put springs on it; unless pinned, fix their tilts too (on a flange all rotations)."""
     if support.hold != "guided":
         if support.stiffness is None:
             fixed.append(6 * nodes + 2)
@@ -209,18 +210,20 @@ def _restrain(
 def _restrain_horizontal(
     fixed: list, springs: list, support: Support, nodes: np.ndarray, axis: np.ndarray, rigid: float
 ) -> None:
-    """Fix or spring nodes along the horizontal part of a fastener's axis (3,); uz is restrained already.
+    """Restrain nodes, by springs or rigidly, along the horizontal part of a fastener's axis (3,).
 
-    rigid: N/mm, the spring of a rigid hold along neither x nor y.
+    uz is restrained already.
+
+    rigid: penalty stiffness, N/mm, of a rigid support along a direction other than x and y.
     """
-    level = np.array([axis[0], axis[1], 0.0]) / np.hypot(axis[0], axis[1])
-    along = int(np.abs(level).argmax())
+    horizontal = np.array([axis[0], axis[1], 0.0]) / np.hypot(axis[0], axis[1])
+    along = int(np.abs(horizontal).argmax())
     if support.stiffness is not None:
-        springs.append(_Springs(nodes, level, np.full(nodes.shape, support.stiffness / len(nodes))))
-    elif abs(level[along]) > 1 - TILT_TOLERANCE:
+        springs.append(_Springs(nodes, horizontal, np.full(nodes.shape, support.stiffness / len(nodes))))
+    elif abs(horizontal[along]) > 1 - TILT_TOLERANCE:
         fixed.append(6 * nodes + along)
     else:
-        springs.append(_Springs(nodes, level, np.full(nodes.shape, rigid)))
+        springs.append(_Springs(nodes, horizontal, np.full(nodes.shape, rigid)))
 
 
 def _spring_matrix(springs: list[_Springs], n: int) -> sp.csr_matrix | None:
@@ -228,15 +231,15 @@ def _spring_matrix(springs: list[_Springs], n: int) -> sp.csr_matrix | None:
     if not springs:
         return None
     blocks = [one.stiffness[:, None, None] * np.outer(one.direction, one.direction) for one in springs]
-    freedoms = 6 * np.concatenate([one.nodes for one in springs])[:, None] + np.arange(3)
-    place = np.repeat(freedoms, 3, axis=1).ravel(), np.tile(freedoms, (1, 3)).ravel()
+    dofs = 6 * np.concatenate([one.nodes for one in springs])[:, None] + np.arange(3)
+    place = np.repeat(dofs, 3, axis=1).ravel(), np.tile(dofs, (1, 3)).ravel()
     K = sp.csr_matrix((np.concatenate(blocks).ravel(), place), shape=(6 * n, 6 * n))
     K.eliminate_zeros()
     return K
 
 
 def _drift_dofs(mesh: Mesh, candidates: np.ndarray, fixed: np.ndarray, springs: list[_Springs]) -> np.ndarray:
-    """Freedoms along x and y, up to three, that stop the in-plane rigid motions that are still free.
+    """DOFs along x and y, up to three, that stop the in-plane rigid motions that are still free.
 
     They lie at two nodes of `candidates`, which are far apart.
     """
@@ -249,8 +252,10 @@ def _drift_dofs(mesh: Mesh, candidates: np.ndarray, fixed: np.ndarray, springs: 
         x, y = place[nodes].T
         return np.column_stack([dx, dy, x * dy - y * dx])
 
-    level = fixed[fixed % 6 < 2]
-    stopped = np.concatenate([rows(level // 6, np.eye(3)[level % 6]), *(rows(s.nodes, s.direction) for s in springs)])
+    in_plane = fixed[fixed % 6 < 2]
+    stopped = np.concatenate(
+        [rows(in_plane // 6, np.eye(3)[in_plane % 6]), *(rows(s.nodes, s.direction) for s in springs)]
+    )
     first = candidates[place[candidates].sum(axis=1).argmin()]
     gap = np.abs(place[candidates] - place[first])
     furthest = np.linalg.norm(gap, axis=1).argmax()
@@ -258,9 +263,9 @@ def _drift_dofs(mesh: Mesh, candidates: np.ndarray, fixed: np.ndarray, springs: 
     second = candidates[furthest]
     out = []
     for node, axis in ((first, 0), (first, 1), (second, across), (second, 1 - across)):
-        with_it = np.concatenate([stopped, rows(np.array([node]), np.eye(3)[axis])])
-        if _rank(with_it) > _rank(stopped):
-            stopped = with_it
+        with_node = np.concatenate([stopped, rows(np.array([node]), np.eye(3)[axis])])
+        if _rank(with_node) > _rank(stopped):
+            stopped = with_node
             out.append(6 * node + axis)
     return np.array(sorted(out), dtype=int)
 

@@ -8,9 +8,10 @@ It imports nothing of the package but `errors`, and knows nothing of panels.  In
 - `assembly`, `shell`, `linear`: global matrices, stresses, supports, static solve, modes, buckling
 - `rotations`, `corotational`, `edge_beams`, `contact`: finite rotations, corotational triangles, beams along edges,
   unilateral and gap supports
-- `nonlinear_problem`, `pseudo_transient`, `continuation`, `nonlinear`: equilibrium in large motion, and its path
+- `nonlinear_problem`, `pseudo_transient`, `continuation`, `nonlinear`: equilibrium at large displacements and
+  rotations, and the path of equilibria as the load grows
 
-mm, N, MPa, kg, s, Hz.  DOF 6 i + k of node i: ux, uy, uz, rx, ry, rz.
+Units: mm, N, MPa, kg, s, Hz.  Node i has the DOFs ux, uy, uz, rx, ry, rz at the indices 6 i to 6 i + 5.
 
 A strip, 100 x 10 x 2 mm, clamped at one end and pushed down by 1 N at the other: P L^3 / (3 E I) is 0.714 mm.
 

@@ -13,7 +13,7 @@ import scipy.sparse as sp
 
 @dataclass(frozen=True, eq=False)
 class AssemblyPattern:
-    """Sparsity pattern (CSR) of the global matrix and the position of each element entry in it; made once a mesh.
+    """Sparsity pattern (CSR) of the global matrix and the position of each element entry in it; made once per mesh.
 
     indptr: (6 n + 1,) CSR row starts.  indices: CSR columns.  entry_positions: (324 m,) position in the CSR values of
     each entry of the element matrices.  graph: the node graph as CSR, starts (n + 1,) and neighbours of each node, the
@@ -30,6 +30,7 @@ class AssemblyPattern:
         """The pattern of triangles (m, 3) over n nodes."""
         rows = np.repeat(triangles, 3, axis=1).ravel().astype(np.int64)
         cols = np.tile(triangles, (1, 3)).ravel().astype(np.int64)
+        # one 6 x 6 block for each pair (row node, column node) that shares a triangle, in the order of the pairs
         blocks, block = np.unique(rows * n + cols, return_inverse=True)
         block_rows, block_cols = np.divmod(blocks, n)
         starts = np.searchsorted(block_rows, np.arange(n + 1))

@@ -5,8 +5,8 @@ displacement that is guessed too large brings membrane forces that are far too l
 membrane forces that the last step predicted, not those of the guess.  This is the mixed Newton iteration of D.
 Magisano, L. Leonetti and G. Garcea, "How to improve efficiency and robustness of the Newton method in geometrically
 non-linear structural problem discretized via displacement-based finite elements", Comput. Methods Appl. Mech. Eng. 313
-(2017) 986-1005, here with the nodal forces of a triangle in place of stresses at integration points.  It takes steps
-many times longer; its solutions are the same.
+(2017) 986-1005, here with the nodal forces of a triangle in place of stresses at integration points.  It
+converges in steps many times longer than those of Newton's method, to the same solutions.
 
 Beyond a limit point the load falls while the displacement goes on.  There the solver takes arc-length steps (M. A.
 Crisfield, "A fast incremental/iterative solution procedure that handles snap-through", Comput. Struct. 13 (1981)
@@ -36,20 +36,21 @@ Progress = Callable[[float, str], None]
 # already, since the rest of the residual then lies in the stiff in-plane directions; 1e-6 costs one more iteration at
 # most (convergence is quadratic) and gives reactions and stresses to that accuracy.
 TOLERANCE = 1e-6
-MAX_ROUNDOFF_SHARE = 1e-3  # largest share of the load that rounding may hide in a state that counts as equilibrium
-MAX_ITERATIONS = 14  # of one step; more means the step was too long
-FIRST_STEP = 1.5  # linear deflection over thickness; more than 3 passes over the snap-through of a shallow arch
-SINGLE_STEP_LIMIT = 0.1  # linear deflection under the whole load, over that of a first step, up to which one step does
-MAX_STEP_GROWTH = 3.0  # linear change of the deflection in one load step, over the deflection so far
+MAX_ROUNDOFF_SHARE = 1e-3  # a residual that rounding explains is accepted up to this fraction of the load
+MAX_ITERATIONS = 14  # of one step; a step that needs more was too long
+FIRST_STEP = 1.5  # linear deflection over thickness; above 3 a step may jump over the snap-through of a shallow arch
+# One load step is enough if the linear deflection at the target is at most this fraction of that of a first step.
+SINGLE_STEP_LIMIT = 0.1
+MAX_STEP_GROWTH = 3.0  # increment of the deflection in a load step, by the tangent, over the deflection so far
 MAX_ATTEMPTS = 3  # at shorter and shorter steps, before another method is tried
 ARC_STEP_RATIO = 0.35  # arc-length step over the displacement so far
-BRANCH_JUMP_RATIO = 2.0  # displacement in a step, over what the tangents at its ends explain: more is another branch
-MIN_PATH_COSINE = 0.2  # between a step and the path at its ends
+BRANCH_JUMP_RATIO = 2.0  # a step longer than this multiple of what its end tangents predict is on another branch
+MIN_PATH_COSINE = 0.2  # least cosine of the angle between a step and the path tangents at its ends
 MAX_ARC_STEPS = 200
-RELAXATION_LOAD_STEP = 0.01  # of the target factor: accuracy of a limit point that is found by relaxation
-MAX_RELAXATION_STEPS = 10  # relaxation load steps taken at once
-DRIFT_STEPS = 10  # this many arc-length steps without any load mean that the sheet drifts off
-EASY_ITERATIONS = 5  # arc-length steps that need no more iterations than this are doubled
+RELAXATION_LOAD_STEP = 0.01  # over the target factor: accuracy of a limit point that relaxation finds
+MAX_RELAXATION_STEPS = 10  # longest load step in relaxation, over the shortest (RELAXATION_LOAD_STEP)
+DRIFT_STEPS = 10  # after so many arc-length steps at zero load the sheet is taken to drift without resistance
+EASY_ITERATIONS = 5  # the arc length is doubled after a step that needed no more iterations than this
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,8 +70,8 @@ class Equilibrium:
 class PathTangent:
     """Tangent of the path at an equilibrium.
 
-    rate: (6 n,) step per load factor.  length: norm of its displacements, mm.  max_displacement: largest of them, mm.
-    negative_eigenvalues: of the tangent stiffness; 0 where the equilibrium is stable.
+    rate: (6 n,) step per unit load factor.  length: norm of its displacements, mm.  max_displacement: its largest
+    displacement along an axis, mm.  negative_eigenvalues: of the tangent stiffness; 0 where the equilibrium is stable.
     """
 
     rate: np.ndarray
@@ -90,9 +91,9 @@ class ContinuationSolver:
 
     history: load factor, largest displacement (mm), strain energy (N mm) and watched DOFs of each equilibrium.  states:
     load factor -> state, at requested factors.  limit_factor: load factor of the first limit point.
-    first_unstable_factor: where the path first rises through an unstable equilibrium.  step_growth: current ratio of a
-    load step, see MAX_STEP_GROWTH.  failures: load steps that found no equilibrium.  tolerance: see TOLERANCE.  relaxation_step: current step of
-    the load factor in relaxation.
+    first_unstable_factor: load factor of the first unstable equilibrium at which the load rises.  step_growth: current
+    ratio of a load step, see MAX_STEP_GROWTH.  failures: load steps that found no equilibrium.  tolerance: see
+    TOLERANCE.  relaxation_step: current step of the load factor in relaxation.
     """
 
     problem: NonlinearProblem
@@ -220,9 +221,9 @@ class ContinuationSolver:
     ) -> Equilibrium | None:
         """Newton's iteration from a response and a first step (6 n,); None where it does not converge.
 
-        The load factor is fixed; or, with `arc_constraint` = (displacements (n, 3), arc length), it is the factor at
-        which the sheet lies at that distance from these displacements (Crisfield's cylindrical arc length, its
-        condition linearised).
+        Without `arc_constraint` the load factor is fixed.  With `arc_constraint` = (displacements (n, 3), arc length)
+        it is one more unknown: the solution lies at the arc length from these displacements (Crisfield's cylindrical
+        arc length; the condition is linearised in each iteration).
         """
         problem = self.problem
         previous_size = np.inf
@@ -248,8 +249,10 @@ class ContinuationSolver:
                 correction, rate = factors.solve(np.stack([residual, problem.free_part(response.load)], axis=1)).T
                 centre, arc_length = arc_constraint
                 radius = response.state.displacements - centre
-                lack = (arc_length**2 - np.vdot(radius, radius)) / 2
-                change = (lack - np.vdot(radius, _displacements(correction))) / np.vdot(radius, _displacements(rate))
+                # |radius + d|^2 = arc_length^2, linearised: radius.d = shortfall
+                shortfall = (arc_length**2 - np.vdot(radius, radius)) / 2
+                change = shortfall - np.vdot(radius, _displacements(correction))
+                change /= np.vdot(radius, _displacements(rate))
                 factor += float(change)
                 step = correction + change * rate
         return None
@@ -265,7 +268,7 @@ class ContinuationSolver:
         if end is not None:
             end_tangent = self.tangent(end)
             distance = float(np.linalg.norm(end.displacements - point.displacements))
-            # on one branch the compliance within a step lies near that at the step's ends
+            # on one branch the secant compliance of a step lies near the tangent compliances at its ends
             expected = np.sqrt(tangent.length * end_tangent.length) * (factor - point.factor)
             if distance <= BRANCH_JUMP_RATIO * expected and _is_smooth_segment(
                 point, tangent, end, end_tangent, 1.0, 1.0

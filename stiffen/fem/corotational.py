@@ -76,7 +76,10 @@ class CorotationalElements:
 
     @cached_property
     def corners(self) -> np.ndarray:
-        """(m, 3, 3) undeformed corners from the centroid, fixed axes: small, so that displacements lose no digits."""
+        """(m, 3, 3) undeformed corners, mm, from each centroid, fixed axes.
+
+        These coordinates are small, so that adding displacements to them loses no digits.
+        """
         return self.geometry.xy @ self.geometry.frames[:, :2]
 
     def chunks(self) -> Iterator[slice]:

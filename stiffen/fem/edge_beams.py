@@ -70,18 +70,23 @@ def _rotation_gradients(normals: np.ndarray, along: np.ndarray, length: np.ndarr
 
 
 def _geometric_stiffness(normals: np.ndarray, along: np.ndarray, length: np.ndarray, moments: np.ndarray) -> np.ndarray:
-    """(k, 12, 12) geometric stiffness: end moments (k, 2) times the second derivatives of the end rotations."""
+    """(k, 12, 12) geometric stiffness: end moments (k, 2) times the second derivatives of the end rotations -n.e.
+
+    With P = I - e e^T, q = P n and s = n.e these are (s P + e q^T + q e^T)/l^2 by the chord twice, P skew(n)/l by the
+    chord and the spin of n, and s I - (n e^T + e n^T)/2 by that spin twice (n expanded to second order in the spin).
+    Arguments as for `_rotation_gradients`.
+    """
     out = np.zeros((len(length), 2, 2, 3, 2, 2, 3))
     e, l = along, length[:, None, None]
-    across = np.eye(3) - e[:, :, None] * e[:, None, :]
+    P = np.eye(3) - e[:, :, None] * e[:, None, :]
     sides = np.array([[1.0, -1.0], [-1.0, 1.0]])
     for end in range(2):
         n, m = normals[:, end], moments[:, end, None, None]
         s = np.einsum("ki,ki->k", n, e)[:, None, None]
-        q = (across @ n[:, :, None])[:, :, 0]
+        q = (P @ n[:, :, None])[:, :, 0]
         coupled = e[:, :, None] * q[:, None, :]
-        chord = m * (s * across + coupled + coupled.transpose(0, 2, 1)) / l**2
-        mixed = m * (across @ skew(n)) / l
+        chord = m * (s * P + coupled + coupled.transpose(0, 2, 1)) / l**2
+        mixed = m * (P @ skew(n)) / l
         own = n[:, :, None] * e[:, None, :]
         for a in range(2):
             for b in range(2):

@@ -20,8 +20,8 @@ from scipy.linalg import blas, lapack
 
 from .blas_threads import one_thread
 
-LEAF_NODES = 24  # a part of no more nodes is not cut: it is one front
-MIN_PART_SHARE = 0.38  # least share of the nodes on the smaller side of a separator
+LEAF_NODES = 24  # a part of at most so many nodes is not cut further and becomes one front
+MIN_PART_SHARE = 0.38  # each side of a separator has at least this share of the nodes
 IMBALANCE_PENALTY = 8.0  # a separator costs its nodes times 1 + IMBALANCE_PENALTY (share - 1/2)^2
 IndexRun = tuple[int, int, int]  # from, to: indices in a child's boundary; at: index in the parent's front
 
@@ -73,6 +73,7 @@ class Dissection:
         number = np.full(n, -1)
 
         def cut(nodes: np.ndarray) -> int:
+            """Append the parts of `nodes`, then their separator, to the tree; index of the last entry."""
             children = []
             if len(nodes) > leaf:
                 *halves, nodes = _bisect(nodes, points, indptr, indices, number)
@@ -110,6 +111,7 @@ class Dissection:
         return known
 
     def _build_scatter_map(self, indptr: np.ndarray, indices: np.ndarray) -> ScatterMap:
+        """Scatter map of a matrix with this block CSR pattern."""
         n, fronts = len(self.position), self.fronts
         row, column = np.repeat(self.position, np.diff(indptr)), self.position[indices]
         blocks = np.flatnonzero(column >= row)  # the lower triangle repeats the upper
@@ -175,7 +177,10 @@ def _bisect(
 
 
 def _index_runs(positions: np.ndarray, first: int, last: int, boundary: np.ndarray) -> Iterator[IndexRun]:
-    """Runs (from, to, at) of a child's boundary, at sorted positions, in a front; none reaches into both its parts."""
+    """Runs (from, to, at) by which a child's boundary, at sorted `positions`, maps into its parent's front.
+
+    first, last, boundary: of the parent.  No run spans both the eliminated nodes and the boundary of the parent.
+    """
     local = np.where(positions < last, positions - first, last - first + np.searchsorted(boundary, positions))
     new = np.diff(local, prepend=-2) != 1
     new |= local == last - first
@@ -188,10 +193,10 @@ def _index_runs(positions: np.ndarray, first: int, last: int, boundary: np.ndarr
 class FactoredFront:
     """A front after elimination.
 
-    span: first DOF, and one past the last, in the elimination order.  boundary: later DOFs (q,).  diagonal_factor:
-    Cholesky or Bunch-Kaufman factor of the diagonal block.  coupling: (p, q) L^-1 times the coupling block (Cholesky),
-    or the coupling block itself.  pivots: LAPACK's pivots of an indefinite diagonal block, inverse_coupling (p, q): its
-    inverse times the coupling; both None for Cholesky.
+    p eliminated DOFs, q boundary DOFs.  span: first eliminated DOF, and one past the last, in the elimination order.
+    boundary: later DOFs (q,).  A positive definite diagonal block has its Cholesky factor L as diagonal_factor, and
+    coupling (p, q) is L^-1 times the coupling block.  An indefinite one has LAPACK's Bunch-Kaufman factor and pivots;
+    coupling is the coupling block itself, and inverse_coupling (p, q) the inverse of the diagonal block times it.
     """
 
     span: tuple[int, int]
@@ -339,7 +344,10 @@ def _assemble_front(
 def _eliminate(
     front: Front, diagonal_block: np.ndarray, coupling: np.ndarray, b: int, positive_definite: bool
 ) -> FactoredFront:
-    """Factorise a front's diagonal block: its upper triangle is read and overwritten (as its transpose's lower)."""
+    """Factorise a front's diagonal block, whose upper triangle is read and overwritten.
+
+    LAPACK stores by columns, so it is handed the transpose and its lower triangle.
+    """
     span = b * front.first, b * front.last
     boundary = (b * front.boundary[:, None] + np.arange(b)).ravel()
     lower, failed = lapack.dpotrf(diagonal_block.T, lower=1, clean=0, overwrite_a=positive_definite)

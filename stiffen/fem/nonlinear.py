@@ -35,7 +35,8 @@ class EquilibriumPath:
     states: load factor -> state, for the requested factors, where the path first passed them with rising load.
     end_state: the last equilibrium.  reactions (6 n,): forces of supports on the sheet there, N and N mm.
     limit_factor: load factor of the first limit point (snap-through), or None.  converged: the path reached the target
-    factor.  stable: the tangent at the end has no negative eigenvalue.  message: what happened, for people.
+    factor.  stable: the tangent at the end has no negative eigenvalue.  iterations, factorisations: counts over the
+    whole path.  message: the outcome in words, for the user.
     """
 
     shell: Shell
@@ -112,8 +113,8 @@ def follow_path(
     watched_dofs: DOFs whose history is kept.
     by_arc_length: use arc-length steps from the start; otherwise they are used only where load steps find no nearby
     equilibrium.  Unilateral supports never use them.
-    first_step: linear deflection of the first step over thickness; a long step costs less, and may pass over a
-    snap-through on its way to the same end.
+    first_step: linear deflection of the first step over thickness.  Longer steps cost less, but may jump over a
+    snap-through without noticing it.
     tolerance: residual force over load at which a state counts as equilibrium.
     progress(fraction, message): called after every step.
 
@@ -188,8 +189,8 @@ def _path_result(solver: ContinuationSolver, end: Equilibrium, tangent: PathTang
         messages.append(f"load factor {solver.target_factor:g} was not reached in {MAX_ARC_STEPS} arc-length steps")
     if solver.first_unstable_factor is not None:
         messages.append(
-            f"from load factor {solver.first_unstable_factor:.3g} on the sheet could leave this path for a buckled "
-            "one; give it an initial waviness to see which"
+            f"from load factor {solver.first_unstable_factor:.3g} on this path is unstable (the sheet can "
+            "buckle); give it an initial waviness to follow the buckled path"
         )
     return EquilibriumPath(
         problem.shell,

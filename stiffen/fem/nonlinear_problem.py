@@ -1,4 +1,4 @@
-"""Equilibrium of a supported and loaded shell in large motion: internal forces, loads, tangent and its factors.
+"""Equilibrium of a shell at large displacements and rotations: internal forces, loads, tangent and its factors.
 
 Forces are conjugate to steps (displacements, and spins about the fixed axes).  All loads are proportional to one load
 factor.  n nodes, m triangles.
@@ -27,8 +27,8 @@ from .sparse_lu import SparseFactors
 class Response:
     """The shell at a state.
 
-    internal_forces: (6 n,) of elements, edge beams and supports.  support_forces: (6 n,) of the supports alone, as they
-    act in internal_forces.  energy: strain energy of all of them, N mm.  element_states: one for each chunk of
+    internal_forces: (6 n,) of elements, edge beams and supports.  support_forces: (6 n,) the part of internal_forces
+    that is due to supports.  energy: strain energy of all of them, N mm.  element_states: one for each chunk of
     triangles.  added_stiffness: (6 n, 6 n) of supports and edge beams, None where there are none.  load: (6 n,) at load
     factor 1.
     """
@@ -85,7 +85,7 @@ class NonlinearProblem:
 
     @cached_property
     def moment_stiffness(self) -> sp.csr_matrix | None:
-        """(6 n, 6 n) unsymmetric tangent per load factor, at nodes under a moment M of the dead loads; None without.
+        """(6 n, 6 n) unsymmetric tangent stiffness of dead moments M on nodes, per unit load factor; None without M.
 
         Spins do not commute: the internal moments, whose sum is M, have the stiffness -skew(M)/2, which the symmetric
         element tangents lack (Nour-Omid & Rankin 1991).
@@ -178,7 +178,7 @@ class NonlinearProblem:
         return float(np.linalg.norm(forces * self.rotation_scale))
 
     def roundoff_residual(self, response: Response) -> float:
-        """Residual (N, as by `force_norm`) that rounding of the displacements alone causes: the floor of iterations."""
+        """Residual (N, as by `force_norm`) due to rounding of the displacements; iterations cannot get below it."""
         span = float(np.abs(response.state.displacements).max() + np.sqrt(self.shell.geometry.area.max()))
         return float(np.finfo(float).eps * span * self.max_stiffness * np.sqrt(self.is_free.sum()))
 
@@ -218,8 +218,8 @@ class NonlinearProblem:
     ) -> SparseFactors:
         """Factors of the tangent on the free DOFs; their negative eigenvalues count the unstable directions.
 
-        damping: N/mm, a stiffness of each node against the step itself; against spins times the square of the median
-        element size.  Raises SolverError where the tangent is singular.
+        damping: N/mm, an added stiffness of each node against displacements of the step; against spins it is multiplied
+        by the square of the median element size.  Raises SolverError where the tangent is singular.
         """
         K = self.tangent_stiffness(response, element_forces, factor)
         if damping:

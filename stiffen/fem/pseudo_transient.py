@@ -24,12 +24,13 @@ from .sparse_lu import SparseFactors
 
 MAX_STEPS = 200
 MAX_STEP_IN_THICKNESSES = 3.0
-INITIAL_DAMPING = 1e-8  # of the largest stiffness of a triangle's corner
+INITIAL_DAMPING = 1e-8  # over the largest membrane stiffness of a triangle's corner
 DAMPING_INCREASE, DAMPING_DECREASE = 10.0, 0.1
-MAX_OPPOSING_WORK = 0.5  # opposing work of the residual at the end of an admissible step, over that at its start
-MIN_WORK_TO_EXTEND = 0.9  # work of the residual at the end of a step, over that at its start, above which it is doubled
+# Both as the work of the residual along the step, at its end over that at its start:
+MAX_OPPOSING_WORK = 0.5  # a step is shortened while this ratio is below -MAX_OPPOSING_WORK
+MIN_WORK_TO_EXTEND = 0.9  # a step is doubled while the ratio is above this
 MAX_HALVINGS = 8
-PERTURBATION = 0.01  # of the longest step, to leave an unstable equilibrium
+PERTURBATION = 0.01  # length of the step that leaves an unstable equilibrium, over the longest step
 INVERSE_ITERATIONS = 4
 
 
@@ -70,7 +71,7 @@ def relax_to_stable(
 def _instability_direction(problem: NonlinearProblem, factors: SparseFactors) -> np.ndarray:
     """Step (6 n,) along the lowest eigenvector of the damped tangent, largest displacement 1 mm, by inverse iteration.
 
-    Its sign depends on the start vector, which is the same each time.
+    Its sign depends on the start vector, which is fixed, so that results repeat.
     """
     step = problem.free_part(np.random.default_rng(0).standard_normal(problem.shell.dof_count))
     for _ in range(INVERSE_ITERATIONS):

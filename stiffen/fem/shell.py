@@ -180,6 +180,7 @@ def unrestrained_modes(
         size = np.ptp(nodes, axis=0).max()
         R = rigid_body_modes(nodes) @ np.diag([1, 1, 1, 1 / size, 1 / size, 1 / size])
         dofs = (6 * members[:, None] + np.arange(6)).ravel()
+        # (6, 6) stiffness of the rigid part on its supports, each constrained DOF a unit spring
         gram = R.T @ (constrained[dofs][:, None] * R)
         if springs is not None:
             part_springs = springs.tocsr()[dofs][:, dofs]
@@ -194,8 +195,11 @@ def unrestrained_modes(
 
 
 def check_restrained(shell: Shell, fixed: np.ndarray, springs: sp.spmatrix | None = None) -> None:
-    """Raises SolverError that names the rigid-body modes which no support restrains; arguments as above."""
+    """Raises SolverError that names the rigid-body modes which no support restrains.
+
+    Arguments as for `unrestrained_modes`.
+    """
     modes = unrestrained_modes(shell, fixed, springs)
     if modes:
-        named = "; ".join(f"can {mode} (part about x {p[0]:.0f}, y {p[1]:.0f})" for mode, p in modes)
+        named = "; ".join(f"can {mode} (part near x {p[0]:.0f}, y {p[1]:.0f})" for mode, p in modes)
         raise SolverError(f"the panel is not held: it {named}; add or extend a support")

@@ -110,8 +110,8 @@ def spd_solver(K: sp.csc_matrix, ordered: bool = False) -> Callable[[np.ndarray]
 def superlu_factors(K: sp.csc_matrix, order: str) -> SuperLU:
     """SuperLU factors without pivoting, as for a symmetric matrix.
 
-    relax (columns merged into one supernode at the leaves) is kept small: more costs fill and time on graded meshes,
-    and more than SuperLU's own setting, 12, overruns its memory.
+    relax: columns merged into one supernode at the leaves.  A larger value costs fill and time on graded meshes; above
+    SuperLU's own setting, 12, SuperLU overruns its memory.
     """
     return splu(K, permc_spec=order, diag_pivot_thresh=0.0, relax=3, options={"SymmetricMode": True})
 

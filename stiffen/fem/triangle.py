@@ -82,8 +82,7 @@ def lumping_matrix(xy: np.ndarray) -> np.ndarray:
     x, y = _sides(xy)
     x12, x23, x31 = x.T
     y12, y23, y31 = y.T
-    # factor 1/2 of L and alpha_b/6, alpha_b/3 with alpha_b = 3/2
-    s, d = 1.5 / 6, 1.5 / 3
+    s, d = 1.5 / 6, 1.5 / 3  # alpha_b/6 and alpha_b/3 of the paper, alpha_b = 3/2
     L = np.zeros((len(xy), 9, 3))
     for k, (ya, xa, yb, xb, yc, xc) in enumerate(
         (
@@ -92,7 +91,7 @@ def lumping_matrix(xy: np.ndarray) -> np.ndarray:
             (y12, x12, y23, x23, y31, x31),
         )
     ):
-        # node i: y_jk, x_kj; the drilling row from the two sides that meet at the node
+        # rows of node i: ux and uy by the opposite side jk, rz by the two sides that meet at the node
         L[:, 3 * k, 0] = ya
         L[:, 3 * k, 2] = -xa
         L[:, 3 * k + 1, 1] = -xa
@@ -106,7 +105,8 @@ def lumping_matrix(xy: np.ndarray) -> np.ndarray:
 def membrane_stiffness(xy: np.ndarray, area: np.ndarray, t: np.ndarray | float, C: np.ndarray, nu: float) -> np.ndarray:
     """(m, 9, 9) membrane stiffness of the OPT triangle, N/mm; order ux, uy, rz of nodes 1, 2, 3.
 
-    C: (3, 3) plane-stress matrix.  Basic part L C L^T t/A, higher part (3/4) beta0 t A sum Q^T Enat Q.
+    C: (3, 3) plane-stress matrix.  Basic part L C L^T t/A; higher part (3/4) beta0 t A T^T (sum Q^T Enat Q) T, with
+    Enat = Te^T C Te (notation of Felippa 2003).
     """
     L = lumping_matrix(xy)
     basic = (L @ C) @ L.transpose(0, 2, 1) * (t / area)[:, None, None]
@@ -116,6 +116,7 @@ def membrane_stiffness(xy: np.ndarray, area: np.ndarray, t: np.ndarray | float, 
     l21, l32, l13 = (x**2 + y**2).T  # squared lengths
     zero, four = np.zeros_like(area), 4 * area
     x32, y32, x13, y13, x21, y21 = -x23, -y23, -x31, -y31, -x12, -y12
+    # T: nodal rotations less the mean rotation of the triangle, from (ux, uy, rz) of the nodes
     T = (
         np.stack(
             [
@@ -127,6 +128,7 @@ def membrane_stiffness(xy: np.ndarray, area: np.ndarray, t: np.ndarray | float, 
         )
         / (four[:, None, None])
     )
+    # Te: (e_x, e_y, gamma_xy) from the natural strains along the three sides
     Te = (
         np.stack(
             [
@@ -151,7 +153,7 @@ def membrane_stiffness(xy: np.ndarray, area: np.ndarray, t: np.ndarray | float, 
     q2 = np.array([[-2, -1, -1], [1, 1, 2], [-1, 0, 1]])
     q3 = np.array([[1, -1, 0], [-1, -2, -1], [2, 1, 1]])
     scale = (2 * area / 3)[:, None] / np.stack([l21, l32, l13], axis=1)
-    beta0 = max(0.01, (1 - 4 * nu**2) / 2)
+    beta0 = max(0.01, (1 - 4 * nu**2) / 2)  # the paper's optimum for in-plane bending, kept positive for nu near 1/2
     higher = np.zeros((len(area), 3, 3))
     for qa, qb in ((q1, q2), (q2, q3), (q3, q1)):
         Q = scale[:, :, None] * ((qa + qb) / 2)
@@ -161,7 +163,7 @@ def membrane_stiffness(xy: np.ndarray, area: np.ndarray, t: np.ndarray | float, 
 
 
 def _quadratic_shapes(L: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Quadratic shape functions N (q, 6) and their xi and eta slopes at area coordinates L (q, 3)."""
+    """Quadratic shape functions N (q, 6) and their derivatives by xi and eta, at area coordinates L (q, 3)."""
     _, xi, eta = L.T
     one = 1 - xi - eta
     N = np.stack(
@@ -174,7 +176,10 @@ def _quadratic_shapes(L: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray
 
 
 def _rotation_weights(xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(m, 6, 9) weights Hx, Hy: rotations of the normal beta = N (q, 6) @ H @ u, u = (uz, rx, ry) of the nodes."""
+    """(m, 6, 9) matrices Hx, Hy: rotations of the normal beta = N (q, 6) @ H @ u, u = (uz, rx, ry) of the nodes.
+
+    a to e are a_k to e_k of Batoz, Bathe and Ho, for the sides 12, 23, 31.
+    """
     x, y = _sides(xy)
     square = x**2 + y**2
     a = -x / square

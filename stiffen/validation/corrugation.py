@@ -94,10 +94,10 @@ def _uniform_strain_field(nodes: np.ndarray, strain: np.ndarray) -> np.ndarray:
 
 
 def _energies(shell: Shell, master: np.ndarray, pins: np.ndarray, strains: np.ndarray) -> np.ndarray:
-    """Twice the strain energies, mixed, of a period under macroscopic strains (k, 6), one a row.
+    """(k, k) energy products u_i^T K u_j of a period under macroscopic strains (k, 6), one strain a row.
 
-    The field is `_uniform_strain_field` plus a periodic one, which is equal at each node and its `master`, such that
-    the energy is least.  `pins` are the freedoms that fix the rigid motions of the periodic field.
+    The diagonal is twice the strain energy.  u_i is `_uniform_strain_field` plus the periodic field, equal at each node
+    and its `master` (n,), that makes the energy least.  pins: DOFs fixed against rigid motions of the periodic field.
     """
     keep, at = np.unique(master, return_inverse=True)
     size = 6 * len(keep)
@@ -127,12 +127,12 @@ def plate_constants(
 
 
 def strip_inertia(profile: np.ndarray, t: float) -> float:
-    """mm4 of a strip with free sides, bent without axial force: energy of a slice over E."""
+    """Second moment of area, mm4, of a strip with free sides, bent without axial force: energy of a slice over E."""
     step = 2.0
     nodes, triangles = _extruded_mesh(profile, 2 * step, 2, "union")
     number = np.arange(len(nodes)).reshape(-1, 3)
     number[:, -1] = number[:, 0]
-    # the last pin, u_z on the far side, stops the rotation about y
+    # the last pin, uz on the far side, stops the rotation about y
     last = 6 * (len(np.unique(number)) - 2) + 2
     strains = np.eye(6)[[1, 4]]
     C = _energies(Shell(nodes, triangles, t, 70e3, 0.33), number.ravel(), np.array([0, 1, 2, last]), strains)
@@ -165,8 +165,8 @@ def _sine_cell() -> np.ndarray:
 
 @cache
 def _trapezoid_cell() -> np.ndarray:
-    # cells about as long as wide: at a sharp fold the plates' drilling rotations cannot agree, and A66 is the stiffer
-    # the shorter the cells are along the fold (1.1 % at half this length)
+    # Cells are about as long as wide.  At a sharp fold the drilling rotations of the two plates cannot agree.  This
+    # makes A66 too stiff, the more so the shorter the cells are along the fold (1.1 % at half this length).
     return plate_constants(trapezoid(0.0508, 0.0127, 6), 0.00635, 21e9, 0.3, 0.0127)
 
 
@@ -221,7 +221,7 @@ def navier_deflection(D: dict[str, float], a: float, b: float, q: float) -> floa
 
 
 def navier_frequency(D: dict[str, float], a: float, b: float, mass: float) -> float:
-    """First natural frequency, Hz, of the same plate; mass in t/mm2 of plan (Lang & Su 2022, Eq. 25)."""
+    """First natural frequency, Hz, of the same plate; mass: tonnes per mm2 of plan (Lang & Su 2022, Eq. 25)."""
     stiffness = D["D11"] / a**4 + D["D22"] / b**4 + 2 * (D["D12"] + 2 * D["D66"]) / (a * b) ** 2
     return float(np.pi / 2 * np.sqrt(stiffness / mass))
 
@@ -231,7 +231,7 @@ HALF_DEPTH = {"sine": 4.0, "trapezoid": 5.0}  # half of the profile's height, mm
 
 
 def _profile(shape: str, fine: bool = False) -> np.ndarray:
-    """One pitch of 40 mm; the sine needs many chords, as each cuts off some of its depth."""
+    """One pitch of 40 mm; the sine needs many chords, since each chord lies inside the curve and makes it shallower."""
     if shape == "sine":
         return sine(HALF_PITCH, HALF_DEPTH[shape], 2000 if fine else 24)
     return trapezoid(HALF_PITCH, HALF_DEPTH[shape], 3)
@@ -239,7 +239,7 @@ def _profile(shape: str, fine: bool = False) -> np.ndarray:
 
 @cache
 def _plate(shape: str, periods: int) -> tuple[float, float]:
-    """Centre deflection under 1 kPa and first frequency of `periods` x 40 mm by 480 mm, half of it by symmetry.
+    """Centre deflection under 1 kPa and first frequency of a plate `periods` x 40 mm by 480 mm; half of it is modelled.
 
     Simply supported: u_y and u_z are fixed on the edges along the ridges, u_x and u_z on those across (as by a thin end
     plate).
@@ -283,7 +283,10 @@ def _plates():
 
 @cache
 def _strip_tip() -> float:
-    """I from the tip of a 600 mm cantilever with one arc bead 16 x 6, pitch 60, t 1, under an end couple."""
+    """Second moment of area, mm4, from the tip deflection of a 600 mm cantilever under an end couple.
+
+    It has one arc bead 16 x 6; pitch 60, t 1.
+    """
     L, t = 600.0, 1.0
     profile = bead("arc", 16, 6, 60)
     nodes, triangles = _extruded_mesh(profile, L, 100, "union")

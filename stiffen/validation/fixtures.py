@@ -14,17 +14,17 @@ def nodes_at(nodes: np.ndarray, axis: int, value: float) -> np.ndarray:
 
 
 def dofs(nodes: np.ndarray, which: str) -> np.ndarray:
-    """Freedom numbers of nodes, by the digits 1-6 (ux, uy, uz, rx, ry, rz)."""
+    """DOF numbers of nodes, by the digits 1-6 (ux, uy, uz, rx, ry, rz)."""
     return np.concatenate([6 * nodes + int(digit) - 1 for digit in which])
 
 
 def symmetry_dofs(nodes: np.ndarray, axis: int, value: float) -> np.ndarray:
-    """Freedoms fixed on the plane of symmetry at `value` of `axis`."""
+    """DOFs fixed on the plane of symmetry at `value` of `axis`."""
     return dofs(nodes_at(nodes, axis, value), ("156", "246", "345")[axis])
 
 
 def impose_displacements(shell: Shell, fixed: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """(6 n,) displacements if the freedoms `fixed` take the given values, without loads."""
+    """(6 n,) displacements without loads, with the DOFs `fixed` (k,) at the given values (k,)."""
     model = LinearModel(shell, fixed)
     u = np.zeros(shell.dof_count)
     u[fixed] = values
@@ -33,7 +33,7 @@ def impose_displacements(shell: Shell, fixed: np.ndarray, values: np.ndarray) ->
 
 
 def line_load(shell: Shell, nodes: np.ndarray, freedom: int, total: float) -> np.ndarray:
-    """(6 n,) a total force on a line of nodes as a uniform line load; the end nodes carry half."""
+    """(6 n,) forces of a uniform line load of `total` on a line of nodes, along DOF `freedom` (0 to 5)."""
     place = shell.nodes[nodes]
     order = nodes[np.argsort(place @ (place[-1] - place[0]))]
     gaps = np.linalg.norm(np.diff(shell.nodes[order], axis=0), axis=1)

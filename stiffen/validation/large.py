@@ -25,8 +25,8 @@ from .case import Reference
 from .fixtures import dofs, line_load, nodes_at, symmetry_dofs
 from .structured_meshes import grid, nearest_node, rectangle, unit_pressure_forces, with_heights
 
-LEVY_LOADS = (12.1, 29.4, 56.9, 99.4, 161.0, 247.0)
-WAY_LOADS = (1.0, 3.0, 6.0, 10.0, 15.0)
+LEVY_LOADS = (12.1, 29.4, 56.9, 99.4, 161.0, 247.0)  # q a^4/(E t^4), a the side
+WAY_LOADS = (1.0, 3.0, 6.0, 10.0, 15.0)  # q a^4/(E t^4), a the radius
 
 
 @cache
@@ -80,7 +80,7 @@ def slit_ring(rows: int = 10, around: int = 80) -> tuple[float, float]:
 
 @cache
 def roof(t: float, arc: bool = False, cells: int = 16) -> EquilibriumPath:
-    """A shallow cylindrical roof on hinged straight edges under 3000 N at its top (a quarter of it)."""
+    """A shallow cylindrical roof on hinged straight edges under 3000 N at its top; a quarter is modelled."""
     plan, triangles = grid(np.linspace(0, 254, cells + 1), np.linspace(0, 0.1, cells + 1), "union")
     x, turn = plan.T
     nodes = np.column_stack([x, 2540 * np.sin(turn), 2540 * (np.cos(turn) - 1)])
@@ -100,10 +100,10 @@ def _limit(t: float) -> float:
 
 @cache
 def square_plate(edges: str = "straight", cells: int = 8) -> np.ndarray:
-    """w/t at the middle of a simply supported square plate under LEVY_LOADS = q a^4/(E t^4), nu 0.316 (a quarter).
+    """w/t at the middle of a simply supported square plate under LEVY_LOADS, nu 0.316; a quarter is modelled.
 
-    edges: "straight" they stay straight and move in, with no total force; "free" without any force along them; "held"
-    they are fixed in plane.
+    edges, in plane: "straight" edges stay straight and move in, so that the resultant force on each is zero; "free"
+    edges have no in-plane stress normal to them; "held" edges are fixed.
     """
     a, t, E = 50.0, 1.0, 7e4
     nodes, triangles = rectangle(a, a, cells, cells, "union")
@@ -128,7 +128,7 @@ def square_plate(edges: str = "straight", cells: int = 8) -> np.ndarray:
 
 @cache
 def clamped_disc(cells: int = 16) -> np.ndarray:
-    """w/t at the middle of a clamped circular plate, its rim fixed in plane, under WAY_LOADS = q a^4/(E t^4)."""
+    """w/t at the middle of a clamped circular plate, its rim fixed in plane, under WAY_LOADS."""
     a, t, E = 100.0, 1.0, 7e4
     plan, triangles = grid(*2 * [np.linspace(0, 1, cells + 1)], "union")
     u, v = plan.T
@@ -143,7 +143,11 @@ def clamped_disc(cells: int = 16) -> np.ndarray:
     return np.array([path.states[f].displacements[0, 2] / t for f in factors])
 
 
-BEAD_WIDTH, BEAD_DEPTH, BEAD_INSET = 20.0, 6.0, 25.0  # mm, of the foot-loaded panel; inset: bead end to edge
+BEAD_WIDTH, BEAD_DEPTH, BEAD_INSET = (
+    20.0,
+    6.0,
+    25.0,
+)  # mm, of `foot_loaded_panel`; inset: from the end of a bead to the edge of the sheet
 
 
 def foot_loaded_panel(
@@ -181,7 +185,7 @@ def foot_loaded_panel(
 
 @cache
 def foot_deflection(beads: int = 0, newtons: float = 883.0, in_plane: str = "held", t: float = 1.0) -> float:
-    """Largest deflection (mm) of that panel under a foot load of `newtons`, quick mesh."""
+    """Largest deflection (mm) of `foot_loaded_panel` under a foot load of `newtons`, quick mesh."""
     shell, restraints, forces = foot_loaded_panel(beads, in_plane, t)
     return float(abs(follow_path(shell, restraints.fixed, newtons * forces).end_state.displacements[:, 2]).max())
 

@@ -24,7 +24,7 @@ STEEL = Material("steel", 210e3, 0.3, 7.85e-6, 250.0, 400.0, 0.2)
 TOOLS = Tools("shop", Roller(throat=500.0), (BeadDie("B16", "round", 16.0, 4.0),), ())
 SIDE = 400.0  # mm, side of the square plate
 PRESSURE = 1e-5  # MPa
-SCALE = 32.0  # of the folded Z-section; a power of two divides without rounding
+SCALE = 32.0  # divides all lengths of the folded Z-section; a power of two does so without rounding
 
 
 def _panel_model(
@@ -34,10 +34,10 @@ def _panel_model(
     return build_panel_model(panel, Layout(t), mesh_panel(panel, Layout(t), size=size), HELD)
 
 
-def _w(on: PanelModel, at: tuple[float, float]) -> float:
+def _w(model: PanelModel, at: tuple[float, float]) -> float:
     """Deflection under the case "load" at the node nearest to a place, mm."""
-    node = np.argmin(np.linalg.norm(on.mesh.plan - at, axis=1))
-    return float(abs(on.normal_displacement(on.linear_solution("load")[1])[node]))
+    node = np.argmin(np.linalg.norm(model.mesh.plan - at, axis=1))
+    return float(abs(model.normal_displacement(model.linear_solution("load")[1])[node]))
 
 
 # ------------------------------------------------------------------------------------------------------ edge tubes
@@ -45,7 +45,7 @@ def _w(on: PanelModel, at: tuple[float, float]) -> float:
 
 @cache
 def _tube_edged_plate(ratio: float) -> PanelModel:
-    """A square with two sides simply supported and two on tubes of EI = ratio a D, under pressure."""
+    """A square of side a under pressure: two sides simply supported, two stiffened by tubes of EI = ratio a D."""
     left, right = ((0.0, 0.0), (0.0, SIDE)), ((SIDE, 0.0), (SIDE, SIDE))
     tubes = ((0.0, 0.0), (SIDE, 0.0)), ((0.0, SIDE), (SIDE, SIDE))
     return _panel_model(
@@ -64,7 +64,10 @@ def _tube_edged_w(ratio: float, y: float) -> float:
 
 
 def edge_tubes(ratio: float, nu: float = 0.3) -> tuple[float, float]:
-    """w D/(q a^4) at the centre and at the middle of a tube, by Levy's series (T&WK art. 47; the side runs along x).
+    """w D/(q a^4) at the centre and at the middle of a tube, by Levy's series.
+
+    T&WK art. 47: S. P. Timoshenko and S. Woinowsky-Krieger, Theory of Plates and Shells, 2nd ed. 1959.  The tubes run
+    along x; EI = ratio a D.
 
     For each odd m: w = 4/(m pi)^5 + B cosh(k y) + C y sinh(k y), k = m pi/a.  At the tube the moment across vanishes
     and the plate's edge force loads the tube, D (w,yyy + (2 - nu) w,xxy) = EI w,xxxx.
@@ -119,8 +122,8 @@ def _bolted_disc(diameter: float) -> PanelModel:
 
 
 def _bolted_disc_w(diameter: float) -> float:
-    on = _bolted_disc(diameter)
-    w = np.abs(on.normal_displacement(on.linear_solution("load")[1])[on.mesh.outline]).mean()
+    model = _bolted_disc(diameter)
+    w = np.abs(model.normal_displacement(model.linear_solution("load")[1])[model.mesh.outline]).mean()
     return float(w) * ALUMINIUM.bending_stiffness(1.0) / (PRESSURE * RADIUS**4)
 
 
@@ -187,13 +190,13 @@ def _z_section() -> PanelModel:
 def _z_stress() -> float:
     """Axial mid-surface stress at the free edge of a flange, 2.5 m (full size) from the root."""
     x = 2.5e3 / SCALE
-    on = _z_section()
-    shell = on.linear_model.shell
-    N, _ = shell.resultants(on.linear_solution("load")[1])
+    model = _z_section()
+    shell = model.linear_model.shell
+    N, _ = shell.resultants(model.linear_solution("load")[1])
     along = fixtures.global_tensors(shell, N / shell.t)[:, 0, 0]
-    flange = np.flatnonzero(on.mesh.plan[on.mesh.triangles].mean(axis=1)[:, 1] < 1e3 / SCALE)
+    flange = np.flatnonzero(model.mesh.plan[model.mesh.triangles].mean(axis=1)[:, 1] < 1e3 / SCALE)
     plate = Shell(shell.nodes, shell.triangles[flange], shell.t, shell.E, shell.nu)
-    tip = on.mesh.nodes[np.argmin(np.linalg.norm(on.mesh.plan - (x, 0.0), axis=1))]
+    tip = model.mesh.nodes[np.argmin(np.linalg.norm(model.mesh.plan - (x, 0.0), axis=1))]
     return float(abs(fixtures.value_at(plate, along[flange], (x, tip[1], tip[2]))))
 
 

@@ -1,8 +1,8 @@
 """Flat plates in bending only, for validation: edges by letters, holes, point supports, loads, membrane states.
 
-All in-plane freedoms are fixed, so that three a node are left.  Edges are given as a word of four letters for x = 0,
-x = a, y = 0, y = b: S simply supported ("hard": the slope along the edge is fixed too), C clamped, F free, G guided
-(the slope across the edge is fixed, as on a line of symmetry).
+All in-plane DOFs are fixed, so that each node keeps three, uz, rx and ry.  Edges are given as a word of four letters
+for x = 0, x = a, y = 0, y = b: S simply supported ("hard": the slope along the edge is fixed too), C clamped, F free,
+G guided (the slope across the edge is fixed, as on a line of symmetry).
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ E, T, RHO = 70000.0, 1.0, 2.7e-6  # MPa, mm, kg/mm3; results are made dimensionl
 
 @dataclass(frozen=True, eq=False)
 class PlateModel:
-    """A flat shell with supports on its bending freedoms `fixed`; its in-plane freedoms are fixed too."""
+    """A flat shell with supports on its bending DOFs `fixed`; its in-plane DOFs are fixed too."""
 
     shell: Shell
     fixed: np.ndarray
@@ -35,7 +35,7 @@ class PlateModel:
 
     @cached_property
     def linear_model(self) -> LinearModel:
-        """The plate with its in-plane freedoms fixed."""
+        """The plate with its in-plane DOFs fixed."""
         base = 6 * np.arange(len(self.shell.nodes))
         return LinearModel(self.shell, np.unique(np.concatenate([self.fixed, base, base + 1, base + 5])))
 
@@ -55,7 +55,8 @@ class PlateModel:
     def frequency_parameters(self, count: int, length: float) -> np.ndarray:
         """omega length^2 sqrt(rho t/D) of the first elastic modes, without rigid-body modes.
 
-        Springs in proportion to mass shift all frequencies; a free plate needs them, and they change no mode shape.
+        Springs in proportion to mass restrain a free plate.  They raise each omega^2 by the same amount, which is
+        subtracted again, and change no mode shape.
         """
         unit = np.sqrt(self.D / (self.shell.rho * TONNES_PER_KG * self.shell.t)) / length**2  # 1/s for lam = 1
         model = LinearModel(self.shell, self.linear_model.fixed, springs=self.shell.mass * (TONNES_PER_KG * unit**2))
@@ -80,7 +81,7 @@ def uniform_membrane_displacements(shell: Shell, forces: tuple[float, float, flo
 
 
 def edge_dofs(nodes: np.ndarray, edges: str) -> np.ndarray:
-    """Freedoms fixed on the four sides of the bounding rectangle, by the letters of the module's docstring."""
+    """DOFs fixed on the four sides of the bounding rectangle, by the letters of the module's docstring."""
     low, high = nodes.min(axis=0), nodes.max(axis=0)
     fixed = [np.zeros(0, int)]
     for letter, axis, value in zip(edges, (0, 0, 1, 1), (low[0], high[0], low[1], high[1]), strict=True):
@@ -118,12 +119,12 @@ def square_with_hole(b: float, d: float, edges: str, rows: int = 14, around: int
 def circular_plate(a: float, b: float, clamped: bool, around: int = 128, nu: float = 0.3) -> PlateModel:
     """The circular plate of radius a with a free hole of radius b (0: none); its outer edge is supported.
 
-    A simply supported round edge has w fixed at its nodes only.  To fix the slope along the chords as well would give
-    another plate (the paradox of the polygon, I. Babuska 1961).
+    A simply supported round edge has w fixed at its nodes only.  Fixing the slope along the chords too would give the
+    solution of another problem, also in the limit of many chords (polygon paradox, I. Babuska 1961).
     """
     if b == 0:
         rows = np.linspace(0, 1, 25)
-    else:  # cells of one shape, 1.5 times as long radially as around
+    else:  # cells of equal proportions, 1.5 times as long radially as around
         radii = np.geomspace(b, a, 1 + max(4, round(np.log(a / b) * around / (3 * np.pi))))
         rows = (radii - b) / (a - b)
     nodes, triangles = structured_meshes.ring(structured_meshes.circle(b), structured_meshes.circle(a), rows, around)

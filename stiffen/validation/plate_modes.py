@@ -94,7 +94,7 @@ def _k(ratio: float, edges: str, forces: tuple[float, float, float]) -> float:
     return plate.buckling(forces) * B**2 / (np.pi**2 * plate.D)
 
 
-def _loads():
+def _buckling():
     source = "Ritz, converged; counterparts Timoshenko & Gere, Elastic Stability; Gerard & Becker, NACA TN 3781"
     for name, edges, forces, table in BUCKLING_CASES:
         for ratio, value in table.items():
@@ -120,7 +120,7 @@ def _hole_lam(share: float, edges: str) -> float:
 
 
 def _hole_state(share: float, how: str) -> tuple[np.ndarray, float]:
-    """Membrane displacements (6 n,) of the square with a hole, and the mean force, N/mm, on its edge.
+    """Membrane displacements (6 n,), mm, of the square with a hole d/b = share, and the mean force, N/mm, on its edge.
 
     how: "stress" uniform compression on x = +-b/2; "shortening" these edges move straight toward each other and may
     slide along; "shear" uniform shear on all four edges.  Except for shear, the sides y = +-b/2 are free in plane.
@@ -191,4 +191,4 @@ def _holes():
                 )  # fmt: skip
 
 
-REFERENCES = (*_frequencies(), *_loads(), *_holes())
+REFERENCES = (*_frequencies(), *_buckling(), *_holes())

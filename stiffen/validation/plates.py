@@ -21,7 +21,7 @@ POINT_FORCE_REASON = "1 %: the deflection under a point force converges slowly"
 
 @cache
 def _plate(ratio: float, edges: str, nu: float = 0.3, points: tuple = ()) -> plate_model.PlateModel:
-    """The plate ratio x 1 (times B); point supports in units of the sides."""
+    """The plate with sides ratio B and B, mm; coordinates of point supports as fractions of the sides."""
     a = ratio * B
     n = 20 if ratio >= 1 else 16
     return plate_model.rectangle(a, B, edges, n, nu, [(x * a, y * B) for x, y in points])
@@ -30,7 +30,7 @@ def _plate(ratio: float, edges: str, nu: float = 0.3, points: tuple = ()) -> pla
 def _w(
     plate: plate_model.PlateModel, at: tuple[float, float], length: float, foot: tuple[float, float] | None = None
 ) -> float:
-    """w D/(q length^4) at a point, less that at `foot` if given."""
+    """w D/(q length^4) at a point, minus that at the point `foot` if given."""
     u = plate.unit_pressure_displacements.reshape(-1, 6)[:, 2]
     nodes = plate.shell.nodes
     low = u[structured_meshes.nearest_node(nodes, foot)] if foot else 0.0
@@ -196,7 +196,10 @@ def _points():
 
 @cache
 def _bay(ratio: float) -> plate_model.PlateModel:
-    """A quarter of a bay: the long side is B/2, half the pitch; a column at the origin; symmetry on all sides."""
+    """A quarter of a bay of a sheet on a grid of columns, symmetric on all sides; a column at the origin.
+
+    The column pitch is B along y and B/ratio along x.
+    """
     return plate_model.rectangle(B / ratio / 2, B / 2, "GGGG", 20, points=[(0, 0)])
 
 

@@ -39,9 +39,9 @@ def _scordelis(n: int) -> float:
 
 
 def _pinched_sphere(nodes: np.ndarray, triangles: np.ndarray, E: float, force: float) -> float:
-    """Displacement under the outward force along x; a quarter of a sphere of radius 10, t 0.04.
+    """Displacement at the outward force; a quarter of a sphere of radius 10, t 0.04.
 
-    One pair of forces pulls outward along x, one pushes inward along y.
+    One pair of forces pulls outward along x, another pushes inward along y.
     """
     shell = Shell(nodes, triangles, 0.04, E, 0.3)
     pulled, pushed = (
@@ -246,7 +246,7 @@ def _le5() -> float:
 
 @cache
 def _free_square(clamped: bool) -> np.ndarray:
-    """Hz of the elastic modes of the 10 m square, t 50 mm, as a shell with all six freedoms a node."""
+    """Hz of the elastic modes of the 10 m square, t 50 mm, as a shell with six DOFs a node."""
     nodes, triangles = structured_meshes.rectangle(10e3, 10e3, 20, 20)
     shell = Shell(nodes, triangles, 50.0, 200e3, 0.3, 8000e-9)
     if clamped:

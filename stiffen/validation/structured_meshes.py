@@ -45,7 +45,7 @@ def with_heights(nodes: np.ndarray, z: np.ndarray | float = 0.0) -> np.ndarray:
 
 
 def weld(nodes: np.ndarray, triangles: np.ndarray, digits: int = 6) -> tuple[np.ndarray, np.ndarray]:
-    """Merge nodes that agree to `digits` decimals and drop triangles that lose a corner by it."""
+    """Merge nodes that agree to `digits` decimals and drop triangles that this makes degenerate."""
     _, keep, place = np.unique(np.round(nodes, digits) + 0.0, axis=0, return_index=True, return_inverse=True)
     triangles = place.ravel()[triangles]
     whole = (
@@ -73,7 +73,7 @@ def circle(radius: float) -> ClosedCurve:
 
 
 def square(half: float) -> ClosedCurve:
-    """The square of side 2 half about the origin, for `ring`; its points have the bearings of `circle`."""
+    """The square of side 2 half about the origin, for `ring`; its points have the polar angles of those of `circle`."""
 
     def outline(s: np.ndarray) -> np.ndarray:
         direction = np.column_stack([np.cos(2 * np.pi * s), np.sin(2 * np.pi * s)])
@@ -88,7 +88,7 @@ def nearest_node(nodes: np.ndarray, point: tuple[float, ...]) -> int:
 
 
 def unit_pressure_forces(nodes: np.ndarray, triangles: np.ndarray) -> np.ndarray:
-    """(n, 3) nodal forces of 1 MPa along the normals, N: a third of each triangle's at each corner."""
+    """(n, 3) nodal forces of 1 MPa along the normals, N; each corner takes a third of its triangle's."""
     corners = nodes[triangles]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) / 2
     out = np.zeros((len(nodes), 3))
@@ -103,7 +103,7 @@ def sphere_octant(n: int, radius: float) -> tuple[np.ndarray, np.ndarray]:
     number = np.full((n + 1, n + 1), -1)
     number[i[inside], j[inside]] = np.arange(inside.sum())
     flat = np.column_stack([i, j, n - i - j])[inside].astype(float)
-    # angles rather than chords in equal parts keep the triangles even
+    # equal steps of angle, not of chord, keep the triangles alike in size
     bent = np.sin(np.pi / 2 * flat / n)
     up = [(a, b) for a in range(n) for b in range(n - a)]
     down = [(a, b) for a in range(n - 1) for b in range(n - 1 - a)]

@@ -75,7 +75,7 @@ def test_motion_as_a_rigid_body_bends_no_tube():
 
 
 def test_supports_do_not_carry_what_tubes_hand_on():
-    """Reactions at the clamped end: force P, moment P L, whatever runs through the tubes; nothing elsewhere."""
+    """Reactions at the clamped end are the force P and moment P L, part of it from the tubes; none elsewhere."""
     model = strip()
     forces, u = model.linear_solution("end")
     reactions = model.linear_model.reactions(u, forces).reshape(-1, 6)
@@ -111,8 +111,11 @@ def test_a_stiff_tube_makes_a_panel_that_passes():
     assert hertz[0] < 0.75 * hertz[1]
 
 
-def test_beams_are_at_any_deflection_what_their_stored_work_says():
-    """Forces are its gradient by finite differences; a turn and shift of the whole changes nothing; forces balance."""
+def test_forces_of_beams_are_the_gradient_of_their_energy_at_any_deflection():
+    """Forces are the gradient of the energy, the stiffness that of the forces (symmetric part), by finite differences.
+
+    Forces balance; a rigid-body motion changes neither energy nor forces in the rotated frame.
+    """
     rng = np.random.default_rng(4)
     model = strip(tubes=(None,))
     beams, n = model.trim_beams, len(model.mesh.nodes)

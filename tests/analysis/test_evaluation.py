@@ -51,8 +51,8 @@ HEAVY = lid(
 def test_large_deflection_decides_beyond_half_the_thickness():
     deflection, stress = check(HEAVY, Layout(1.0), mesh_level="quick").demands
     assert deflection.decided_by == stress.decided_by == NONLINEAR
-    # a general open FE program's quadratic shells and a separate co-rotational trial: 8.29 mm, edges free to draw in
-    # (nu 0.33, E 70 GPa); small-deflection theory says 62.9
+    # 8.29 mm by quadratic shells of a general open FE program and by a separate corotational trial, edges free in plane
+    # (nu 0.33, E 70 GPa); 62.9 mm by small-deflection theory
     assert deflection.value == pytest.approx(8.29, rel=0.03)
     assert deflection.deflection_over_thickness == pytest.approx(62.9, rel=0.02)
     assert deflection.met
@@ -95,7 +95,7 @@ def test_fasteners_are_reported():
         assert one.shear > one.pull > 200.0 / 18  # the membrane tension exceeds the load itself
 
 
-def test_unknown_hold_takes_the_worse_end():
+def test_unknown_in_plane_restraint_takes_the_worse_of_held_and_free():
     held = Support("rivets", path=((12.0, 12.0), (488.0, 12.0)), pitch=60.0, diameter=4.0)
     other = replace(held, path=((12.0, 388.0), (488.0, 388.0)))
     panel = lid(supports=(held, other))
@@ -121,7 +121,7 @@ def test_margins():
 def test_margin_inside_the_mesh_error_does_not_count():
     flat = check(lid(), SIX["three B16 along"])
     value = flat.demands[1].value
-    # the refined frequency is higher than the coarse one, the refined deflection smaller: what errs to the bad side
+    # the extrapolated frequency is above this limit, the value on the mesh just below it: both must meet
     edge = lid(demands=(Demand("frequency", value * 1.0001),))
     assert not check(edge, SIX["three B16 along"]).met
 
@@ -458,11 +458,11 @@ ROUND = '[[support]]\nkind = "edge"\nalong = "outline"\nin_plane = "free"\n'
 @pytest.mark.parametrize(
     ("support", "load", "status", "message"),
     [
-        (edge(0, 500), DOWN, 3, "it can turn about x (part about x 25"),
+        (edge(0, 500), DOWN, 3, "it can turn about x (part near x 25"),
         (edge(0, 500, hold="guided"), DOWN, 3, "it can move along z"),
-        (ROUND, ALONG, 3, "case wind makes it slide along x (part about x 25"),
+        (ROUND, ALONG, 3, "case wind makes it slide along x (part near x 25"),
         (edge(600, 700), DOWN, 2, "support[1].path: leaves the sheet at (600.0, 0.0)"),
-        ("", DOWN, 3, "can move along z (part about x 25"),
+        ("", DOWN, 3, "can move along z (part near x 25"),
     ],
     ids=["one side", "guided", "slides", "off the sheet", "no support"],
 )

@@ -89,7 +89,7 @@ def test_beads_and_lips_do_not_change_where_the_sheet_faces():
 
 
 def test_pressure_in_a_tray_pushes_out_on_its_sides_and_down_on_its_floor():
-    """Statics: the sides cancel, p A B goes down (but for the reliefs); one side alone gives p times its area."""
+    """Statics: the sides cancel, p A B goes down (less the reliefs); one side alone gives p times its area."""
     model = model_of(TRAY)
     forces = model.linear_solution("full")[0].reshape(-1, 6)[:, :3]
     assert forces.sum(axis=0) == pytest.approx([0, 0, -1e-4 * (A * B - 4 * 2.0**2)], abs=1e-9)
@@ -105,9 +105,9 @@ def test_pressure_in_a_tray_pushes_out_on_its_sides_and_down_on_its_floor():
 
 
 def test_a_flange_bends_as_a_cantilever_under_pressure():
-    """p H^4/(8 D) at its lip, square to the flange, where the floor holds its root (nu = 0, a long flange).
+    """p H^4/(8 D) at its lip, normal to the flange, whose root the floor holds (nu = 0, a long flange).
 
-    A deflection is square to the sheet everywhere: uz alone would not see a flange that opens.
+    Deflections are measured normal to the sheet everywhere, since uz would miss a flange that opens.
     """
     long, high = 600.0, 60.0
     fold = ((0.0, high), (long, high))
@@ -125,7 +125,7 @@ def test_a_flange_bends_as_a_cantilever_under_pressure():
     blown, soft = check(panel, Layout(1.0)).demands
     assert blown.value == pytest.approx(1e-5 * high**4 / (8 * SHEET.E / 12), rel=0.01)
     assert blown.at[1] == pytest.approx(0.0, abs=1e-6)
-    assert soft.at[1] == pytest.approx(0.0, abs=1.0)  # the lip, pushed square to the flange, is what gives most
+    assert soft.at[1] == pytest.approx(0.0, abs=1.0)  # the softest place is the lip, pushed normal to the flange
 
 
 # ---- supports on flanges
@@ -205,7 +205,7 @@ def test_holds_on_flanges_rotate_with_the_panel(hold):
 
 
 def test_a_panel_that_only_its_flanges_hold_along_the_fold_does_not_drift():
-    """Rivets free in plane hold a flange along their axis and upright: one more freedom stops the slide along it."""
+    """Rivets free in plane hold a flange along their axis and in uz: one more DOF stops the slide along the fold."""
     panel, _ = bracket(in_plane="free")
     model = model_of(panel)
     assert len(model.restraints.drift_dofs) == 1 and model.restraints.drift_dofs[0] % 6 == 0

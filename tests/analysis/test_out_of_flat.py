@@ -17,7 +17,7 @@ L, B, T, RISE = 300.0, 40.0, 1.0, 1.0
 
 
 def strip(measured=(), waviness=0.0):
-    """A strip between two held and pinned ends; no cross contraction, so that it is a beam."""
+    """A strip between two ends that are pinned and held in plane; nu = 0, so that it is a beam."""
     panel = Panel(
         "strip",
         replace(SHEET, nu=0.0),
@@ -64,9 +64,9 @@ def test_the_sheet_takes_the_shape_measured():
 
 
 def test_a_shallow_arch_snaps_through_at_the_load_of_the_books():
-    """Pinned half-sine arch under a half-sine load: with a its height under load, q = EI (pi/L)^4 ((h - a) +
-    A/(4 I) (h^2 - a^2) a), which has a top for h > 0.58 t (Timoshenko & Gere, Theory of Elastic Stability, 2nd ed.,
-    art. 7.7).
+    """Pinned half-sine arch of rise h under a half-sine load, a its rise under load (Timoshenko & Gere, Theory of
+    Elastic Stability, 2nd ed., art. 7.7):
+    q = EI (pi/L)^4 ((h - a) + A/(4 I) (h^2 - a^2) a), which has a maximum, the limit load, for h > 0.58 t.
     """
     a = np.linspace(-RISE, RISE, 4001)
     inertia = B * T**3 / 12

@@ -146,7 +146,7 @@ def test_small_motion_is_the_linear_shell():
 
 
 def gradient_case(name):
-    """A problem with one kind of stop or load besides the sheet, and how that stores work."""
+    """The sheet alone, or with one kind of nonlinear support."""
     shell = wavy()
     n = len(shell.nodes)
     none, forces = np.zeros(0, int), np.zeros(shell.dof_count)
@@ -190,8 +190,8 @@ def tangent_of(problem, state):
     return problem.tangent_stiffness(response, response.element_forces, 1.0).toarray()
 
 
-# The terms left out grow as the square of the straining rotation (0.01 and 0.05 rad here) over twelve, times the
-# ratio of stiffnesses in a sheet, so the tolerances are 25 apart.
+# The tangent leaves out terms that grow with the square of the deformational rotation (see `tangent_stiffness`).  It is
+# 0.01 and 0.05 rad here, so the tolerances differ by a factor of 25.
 @pytest.mark.parametrize(("size", "tolerance"), [(0.004, 1e-4), (0.02, 2.5e-3)])
 @pytest.mark.parametrize("name", ["sheet", "springs", "slips"])
 def test_tangent_against_finite_difference_of_forces(name, size, tolerance):
@@ -283,7 +283,7 @@ def test_a_sheet_restrained_in_plane_carries_by_tension(pressed_plate):
 
 
 def test_convergence_is_quadratic(pressed_plate):
-    """Plain Newton steps from a state some 0.03 mm off: residual over the square of the one before stays what it is."""
+    """Newton steps from a state about 0.03 mm off: each residual over the square of the previous one stays alike."""
     problem = pressed_plate.problem
     off = np.random.default_rng(7).normal(size=problem.shell.dof_count).reshape(-1, 2, 3) * [[0.03], [0.0005]]
     response = problem.respond(pressed_plate.end_state.updated(problem.free_part(off.ravel())))
@@ -412,7 +412,10 @@ def middle_load(shell, size):
 
 
 def test_unilateral_support_carries_a_push_and_no_pull():
-    """A strip on two supports over a rest in the middle: pushed it stays, pulled it is a beam, P L^3/(48 EI)."""
+    """A strip on two end supports, with a rest under its middle.
+
+    Pushed down at the middle it does not move; pulled up it deflects as a beam, P L^3/(48 EI).
+    """
     shell = strip()
     ends = np.concatenate([nodes_at(shell.nodes, 0, 0.0), nodes_at(shell.nodes, 0, 100.0)])
     fixed = np.concatenate([dofs(ends, "23"), dofs(ends[:2], "1")])
@@ -449,10 +452,10 @@ def test_loose_rivet_slides_by_its_clearance_then_bears():
     fixed = np.concatenate([dofs(nodes_at(shell.nodes, 0, 0.0), "123456"), dofs(np.arange(len(shell.nodes)), "3456")])
     pull = line_load(shell, right, 0, 1.0)
     stiffness = E * 10 * 1 / 100  # N/mm of the strip
-    for force, lies in ((0.5 * 0.1 * stiffness, "free"), (3 * 0.1 * stiffness, "held")):
+    for force, state in ((0.5 * 0.1 * stiffness, "free"), (3 * 0.1 * stiffness, "bearing")):
         result = follow_path(shell, fixed, force * pull, gaps=[(right, 0.1)])
         slid = result.end_state.displacements[right, 0].mean()
-        if lies == "free":
+        if state == "free":
             assert slid == pytest.approx(0.05, rel=1e-3)
         else:
             # the stop has 20 E t, N/mm, against the strip's E t / 10
@@ -497,19 +500,20 @@ def test_perfect_sheet_stays_flat_and_is_called_unstable():
     result = compressed(0.0, 1.5)
     assert result.max_displacements[-1] < 0.05
     assert not result.stable
-    assert "buckled" in result.message
+    assert "can buckle" in result.message
 
 
 def test_wavy_sheet_buckles_along_its_wave_and_carries_on():
+    """At 1.5 times the buckling load the deflection hardly depends on the height of the wave."""
     result = compressed(0.01, 1.5)
     w = result.history[:, 0]
-    assert np.all(np.diff(w) > 0)  # never to the other side
+    assert np.all(np.diff(w) > 0)  # it never snaps to the other side
     assert result.stable
-    assert w[-1] == pytest.approx(compressed(0.02, 1.5).history[-1, 0], rel=0.01)  # far past it, the wave is forgotten
+    assert w[-1] == pytest.approx(compressed(0.02, 1.5).history[-1, 0], rel=0.01)  # postbuckling
 
 
 def test_limit_point_between_two_equilibria():
-    # h(s) = s (2 - 3 s + s^3) is no cubic; take 1 + s - 2 s^2, highest at a quarter
+    # 1 + s - 2 s^2: ends 1 and 0, end slopes 1 and -3, maximum 1.125 at s = 1/4
     share, value = cubic_maximum(1.0, 0.0, 1.0, -3.0)
     assert share == pytest.approx(0.25)
     assert value == pytest.approx(1.125)

@@ -1,4 +1,4 @@
-"""Relaxation: the stable equilibrium of a sheet whose load finds no equilibrium near by."""
+"""Relaxation to a stable equilibrium where none lies near the start."""
 
 from functools import partial
 
@@ -58,17 +58,20 @@ def test_a_straight_column_relaxes_to_the_elastica(degrees, table):
 
 def test_a_roof_at_its_limit_load_relaxes_to_where_the_path_leads():
     path = roof(12.7)
-    problem, high = path.problem, 1.005 * path.limit_factor
-    whole = follow_path(problem.shell, problem.fixed, problem.forces, target_factor=high)
+    problem, above_limit = path.problem, 1.005 * path.limit_factor
+    whole = follow_path(problem.shell, problem.fixed, problem.forces, target_factor=above_limit)
     before = follow_path(problem.shell, problem.fixed, problem.forces, target_factor=0.995 * path.limit_factor)
     assert whole.max_displacements[-1] > 1.5 * before.max_displacements[-1]
     np.testing.assert_allclose(
-        relaxed(problem, high, before.end_state).displacements, whole.end_state.displacements, atol=1e-3
+        relaxed(problem, above_limit, before.end_state).displacements, whole.end_state.displacements, atol=1e-3
     )
 
 
 def sheet_on_a_frame(newtons, cells):
-    """A flat sheet 500 x 400 x 1 that only lies on its edges, a foot in the middle; follow's arguments."""
+    """A flat sheet 500 x 400 x 1 mm that rests on its edges, under a foot load on its middle.
+
+    Returns shell, fixed DOFs, forces (6 n,) and the uz DOFs of the rests.
+    """
     nodes, triangles = rectangle(500.0, 400.0, *cells, "union")
     shell = Shell(nodes, triangles, T, E, NU)
     edge = np.unique(
@@ -87,7 +90,10 @@ def sheet_on_a_frame(newtons, cells):
 
 @pytest.mark.slow
 def test_a_sheet_on_a_bare_frame_is_followed_past_its_limit_load():
-    """Its corners lift, then all at once it rolls up: at one load, whatever the load asked for, and to one shape."""
+    """Its corners lift; at a limit load it rolls up.
+
+    Neither this load nor the shape after it depends on the target load.
+    """
     shell, fixed, forces, rests = sheet_on_a_frame(200.0, (20, 16))
     path = follow_path(shell, fixed, forces, unilateral=rests)
     twice = follow_path(shell, fixed, 2 * forces, unilateral=rests, requested_factors=(0.5,))

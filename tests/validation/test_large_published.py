@@ -26,7 +26,7 @@ from stiffen.validation.structured_meshes import rectangle, unit_pressure_forces
 
 
 def elastica_cantilever(load):
-    """Tip (u, w) over the length of an inextensible cantilever under a dead end force of `load` EI/L^2."""
+    """Tip displacements (u, w) over length of an inextensible cantilever under a dead end force load EI/L^2."""
 
     def slopes(s, y):  # angle, its rate, x, z along the strip
         return np.array([y[1], -load * np.cos(y[0]), np.cos(y[0]), np.sin(y[0])])
@@ -57,8 +57,8 @@ def test_cantilever_goes_to_the_elastica_as_the_mesh_is_refined():
 def karman_disc(q, nu=0.3):
     """w/t at the middle of a clamped disc whose rim is held in plane, under q a^4/(E t^4), by von Karman's equations.
 
-    In units of a, t and E: slope phi and psi = r N_r over the radius, D (phi'' + phi'/r - phi/r^2) = psi phi/r + q r/2,
-    psi'' + psi'/r - psi/r^2 = -phi^2/(2 r); no shift of the rim: psi' = nu psi.  Near the middle both grow as r.
+    In units of a, t and E, with the slope phi and psi = r N_r: D (phi'' + phi'/r - phi/r^2) = psi phi/r + q r/2 and
+    psi'' + psi'/r - psi/r^2 = -phi^2/(2 r).  Rim fixed in plane: psi' = nu psi.  Near the middle phi and psi go as r.
     """
     D, start = 1 / (12 * (1 - nu**2)), 1e-3
 
@@ -103,7 +103,7 @@ def test_clamped_disc_against_the_handbook_formula():
 
 
 def test_how_the_edges_hold_matters_to_a_square_plate():
-    """TR 737's 'zero edge compression' keeps the edges straight: with edges free of stress the sheet is much softer.
+    """TR 737's 'zero edge compression' keeps the edges straight: with stress-free edges the sheet is much softer.
 
     At q a^4/(E t^4) = 247, w/t 2.74 straight (published 2.742), 3.73 free of stress, 1.76 held.
     """
@@ -113,16 +113,16 @@ def test_how_the_edges_hold_matters_to_a_square_plate():
 
 
 @pytest.mark.slow
-def test_hemisphere_is_on_its_way_to_the_published_shifts():
+def test_hemisphere_converges_to_the_published_displacements():
     published = np.array([8.178, 4.067])
     coarse, fine = (1 - np.array(hemisphere(cells)) / published for cells in (16, 32))
     assert np.all(fine < coarse / 3)
-    assert np.all(fine > 0)  # from below, as a stiff mesh must
+    assert np.all(fine > 0)  # from below: the coarse mesh is too stiff
 
 
 @pytest.mark.parametrize("t", [12.7, 6.35])
 def test_roof_is_followed_through_its_snap(t):
-    """Steps of load that find no way on, and steps along the path from the start, tell of one path."""
+    """Load steps that change to arc length where they fail give the same path as arc-length steps from the start."""
     by_load, by_length = roof(t), roof(t, arc=True)
     assert by_load.limit_factor == pytest.approx(by_length.limit_factor, rel=2e-3)
     for path in (by_load, by_length):
@@ -132,19 +132,19 @@ def test_roof_is_followed_through_its_snap(t):
         assert path.factors.max() == 1.0
         assert "snaps through" in path.message
     np.testing.assert_allclose(by_load.end_state.displacements, by_length.end_state.displacements, atol=1e-5)
-    if t < 10:  # the thin roof can be held down only by a pull
+    if t < 10:  # past the limit point the thin roof is in equilibrium under an upward force
         assert by_load.factors.min() < 0
 
 
-def test_a_snap_that_a_load_step_could_leap_over_is_seen():
-    """Under 15 000 N the first steps are as long as the snap itself: its far side lies within reach of an iteration."""
-    at_once = roof(12.7, cells=6).problem
-    assert follow_path(at_once.shell, at_once.fixed, 5 * at_once.forces).limit_factor == pytest.approx(
+def test_a_snap_through_that_a_load_step_could_jump_over_is_found():
+    """Under 15 000 N the first load steps are as long as the snap, so that Newton's method may converge beyond it."""
+    problem = roof(12.7, cells=6).problem
+    assert follow_path(problem.shell, problem.fixed, 5 * problem.forces).limit_factor == pytest.approx(
         0.74 / 5, rel=0.01
     )
 
 
-# An earlier quick version of this method on the same panel, by another hand; agreement to two or three figures.
+# By a separate corotational trial on the same panel, given to two or three figures.
 TRIAL = (
     ("held", 50.0, 1.0, 2.40),
     ("held", 200.0, 1.0, 4.00),
@@ -160,10 +160,10 @@ def test_flat_panel_under_a_foot(in_plane, newtons, t, expected):
     assert foot_deflection(0, newtons, in_plane, t) == pytest.approx(expected, rel=0.04)
 
 
-# The same trial with five beads.  Section, spacing and length were not recorded: of cosine, parabolic and half-wave
-# sections, spacings of 60 to 80 and lengths of 360 to 470 mm only a cosine at about 400/6 and 450 mm comes near all
-# eight values.  A round section with the same linear deflections misses the two at 50 N by 7 %: what the sheet loses to
-# the thrust in its beads hangs on their shape.
+# The same trial with five beads, whose section, spacing and length were not recorded.  Cosine, parabolic and half-wave
+# sections, spacings of 60 to 80 mm and lengths of 360 to 470 mm were tried.  Only cosine sections about 400/6 mm apart
+# and 450 mm long come near all eight values.  A round section with the same linear deflections misses the two at 50 N
+# by 7 %: how far a bead unfolds under membrane tension depends on its section.
 BEADED = (
     ("held", 50.0, 1.0, 2.53),
     ("held", 200.0, 1.0, 6.05),
@@ -187,7 +187,10 @@ def test_the_same_by_linear_theory_at_200_newtons(beads, in_plane, expected):
 
 
 def test_beads_turn_from_help_to_harm_as_the_load_grows():
-    """Five beads along a 1 mm panel with held edges help under 20 N and harm under a foot: membrane against bellows."""
+    """Five beads along a 1 mm panel with held edges help under 20 N and harm under a foot.
+
+    A flat sheet carries a large load by membrane tension; beads unfold under that tension as a bellows does.
+    """
     assert foot_deflection(5, 20.0) < 0.7 * foot_deflection(0, 20.0)
     assert foot_deflection(5, 200.0) > 1.3 * foot_deflection(0, 200.0)
 
@@ -220,9 +223,9 @@ def test_against_another_program():
     ops.section("ElasticMembranePlateSection", 1, 70e3, 0.33, 1.0, 0.0)
     for number, corners in enumerate((triangles + 1).tolist(), 1):
         ops.element("ShellNLDKGT", number, *corners, 1)
-    holds = np.zeros(shell.dof_count, int)
-    holds[fixed] = 1
-    for number, row in enumerate(holds.reshape(-1, 6).tolist(), 1):
+    is_fixed = np.zeros(shell.dof_count, int)
+    is_fixed[fixed] = 1
+    for number, row in enumerate(is_fixed.reshape(-1, 6).tolist(), 1):
         if any(row):
             ops.fix(number, *row)
     ops.timeSeries("Linear", 1)
@@ -235,8 +238,8 @@ def test_against_another_program():
     ops.test("NormDispIncr", 1e-6, 50, 0)
     ops.algorithm("NewtonLineSearch")
     steps = 40
-    for cube in np.diff(np.linspace(0, 1, steps + 1) ** 3):
-        ops.integrator("LoadControl", float(cube))
+    for increment in np.diff(np.linspace(0, 1, steps + 1) ** 3):  # even steps in the deflection of a membrane
+        ops.integrator("LoadControl", float(increment))
         ops.analysis("Static")
         assert ops.analyze(1) == 0
     theirs = max(abs(ops.nodeDisp(number + 1, 3)) for number in range(len(nodes)))
