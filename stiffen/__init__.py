@@ -42,7 +42,7 @@ _NAMES = {  # public names by the module that holds them
     "model.layout": "Bead Hole Layout",
     "model.panel": "Combination Cutout Demand EdgeTrim FlatnessReading Fold KeepOut Load Panel PointMass Support",
     "model.results": "DemandResult FlatSheetBaseline LoadDeflectionCurve ResultFields SearchResult Verdict",
-    "model.outcomes": "BoundRecord BoundStatus GaugeOutcome GaugeStatus gauge_sentence",
+    "model.outcomes": "GaugeOutcome GaugeStatus gauge_sentence",
     "io.panel_file": "read_layout read_panel",
     "io.tools_file": "read_tools starter_tools",
     "shop.layout_check": "audit",
@@ -69,7 +69,7 @@ if TYPE_CHECKING:
     from stiffen.io.tools_file import read_tools, starter_tools
     from stiffen.model.layout import Bead, Hole, Layout
     from stiffen.model.material import Material, materials
-    from stiffen.model.outcomes import BoundRecord, BoundStatus, GaugeOutcome, GaugeStatus, gauge_sentence
+    from stiffen.model.outcomes import GaugeOutcome, GaugeStatus, gauge_sentence
     from stiffen.model.panel import (
         Combination,
         Cutout,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,6 +15,7 @@ from . import sweep
 from .inputs import count, panel_and_start, panel_of_file, positive_number, seed
 from .output_files import closing_line, exit_status, give_result, output_folder
 from .terminal import FAILED, MET, NOT_MET, print_error, progress_bar
+from .workers import layout_workers
 
 if TYPE_CHECKING:
     from stiffen.model.results import SearchResult, Verdict
@@ -45,8 +47,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--seconds",
         metavar="S",
         type=positive_number("seconds"),
-        default=60.0,
-        help="time limit, s, for each panel and each value of a sweep (default 60)",
+        help="time limit, s, for each panel and each value of a sweep (default: none, the effort decides)",
+    )
+    parser.add_argument(
+        "--effort",
+        choices=("quick", "normal", "thorough"),
+        default="normal",
+        help="how much is tried; the same effort gives the same layout on any machine (default normal)",
+    )
+    parser.add_argument(
+        "--workers", metavar="N", type=count, help="processes that evaluate layouts (default: one for each core)"
     )
     parser.add_argument("--seed", metavar="N", type=seed, default=0, help="seed of the random numbers (default 0)")
     parser.add_argument(
@@ -87,35 +97,28 @@ def _search_one(args: argparse.Namespace) -> int:
 
     result: SearchResult | Verdict
     try:
-        with progress_bar(args.quiet) as progress:
+        with progress_bar(args.quiet) as progress, layout_workers(args.workers) as executor:
             found = result = search(
                 panel,
+                effort=args.effort,
                 seconds=args.seconds,
                 seed=args.seed,
                 mesh_level=args.mesh,
                 start=start,
+                executor=executor,
                 progress=progress,
                 on_best=keep,
             )
-        verdict, baseline, stopped, proof = found.verdict, found.flat_baseline, found.stopped, _infeasible_note(found)
+        verdict, baseline, stopped = found.verdict, found.flat_baseline, found.stopped
     except KeyboardInterrupt:
         if not best:
             raise
         result = verdict = best[0]
-        baseline, stopped, proof = None, "stopped", ""
+        baseline, stopped = None, "stopped"
     data = write_bench_files(panel, result, folder, paper=args.paper)
-    line = f"{closing_line(verdict, baseline, data)}{proof}; in {folder}"
+    line = f"{closing_line(verdict, baseline, data)}; in {folder}"
     give_result(args, data, [f"{stopped}; {line}" if stopped else line])
     return exit_status(data)
-
-
-def _infeasible_note(found: SearchResult) -> str:
-    """A few words if every thinner sheet of the rack is proven infeasible."""
-    gauge = found.verdict.layout.gauge
-    lighter = [outcome for outcome in found.gauge_outcomes if outcome.gauge < gauge]
-    if not found.verdict.met or not lighter or not all(outcome.is_infeasible for outcome in lighter):
-        return ""
-    return "; no lighter sheet of the rack can (ribbed-plate model)"
 
 
 # ------------------------------------------------------------------------------------------------------ several panels
@@ -132,7 +135,9 @@ def _search_several(args: argparse.Namespace) -> int:
             raise InputError([Fault(option, f"got {len(args.panels)} panels", "give it one panel at a time")])
     _check_panel_files(args.panels)
     folders = {path: Path(args.out) / Path(path).stem for path in args.panels}
-    options = ["--seconds", f"{args.seconds!r}", "--seed", f"{args.seed}", "--mesh", args.mesh, "--paper", args.paper]
+    options = ["--effort", args.effort, "--seed", f"{args.seed}", "--mesh", args.mesh, "--paper", args.paper]
+    options += [] if args.seconds is None else ["--seconds", f"{args.seconds!r}"]
+    options += ["--workers", f"{args.workers or max(1, (os.cpu_count() or 1) // args.jobs)}"]
     commands = {
         path: [sys.executable, "-m", "stiffen", "search", path, "--out", str(folder), "--quiet", *options]
         for path, folder in folders.items()

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from .inputs import faults_of_file, panel_and_start
 from .output_files import exit_status, give_result, output_folder, write_text
 from .terminal import progress_bar
+from .workers import layout_workers
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -32,14 +33,16 @@ def run(args: argparse.Namespace) -> int:
         _write_rows(panel, plan, rows, folder)
 
     try:
-        with progress_bar(args.quiet) as progress:
+        with progress_bar(args.quiet) as progress, layout_workers(args.workers) as executor:
             sweep(
                 panel,
                 plan,
+                effort=args.effort,
                 seconds=args.seconds,
                 seed=args.seed,
                 mesh_level=args.mesh,
                 start=start,
+                executor=executor,
                 progress=progress,
                 on_row=keep,
             )

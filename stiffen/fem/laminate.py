@@ -33,8 +33,8 @@ class Laminate:
     """Laminates of m triangles in their own frames.
 
     stiffness: (m, 6, 6) N/mm, N and N mm.  areal_mass: (m,) kg/mm2.  axis: (m, 2) cosine and sine of the angle from
-    the frame's x to the strips.  crest: (m,) height of the strips' farthest wall over the reference surface, mm, signed;
-    0 where there is no strip.
+    the frame's x to the strips.  crest: (m,) signed height of the strips' farthest wall over the reference
+    surface, mm; 0 where there is no strip.
     """
 
     stiffness: np.ndarray
@@ -108,9 +108,9 @@ def element_stiffness(geometry: triangle.TriangleFrames, laminate: Laminate) -> 
         relaxed = D - B.transpose(0, 2, 1) @ np.linalg.solve(A, B)
         plate = (mean.transpose(0, 2, 1) @ D @ mean) * area[:, None, None]
         rows = len(area), 9, 9
-        plate += (varying.reshape(rows).transpose(0, 2, 1) @ (relaxed[:, None] @ varying).reshape(rows)) * (
-            area / 3
-        )[:, None, None]
+        plate += (varying.reshape(rows).transpose(0, 2, 1) @ (relaxed[:, None] @ varying).reshape(rows)) * (area / 3)[
+            :, None, None
+        ]
         plate = plate.reshape(-1, 3, 3, 3, 3)
         coupling = (triangle.lumping_matrix(xy) @ (B @ mean)).reshape(-1, 3, 3, 3, 3)
         for a, at in enumerate((0, 1, 5)):
@@ -123,9 +123,7 @@ def element_stiffness(geometry: triangle.TriangleFrames, laminate: Laminate) -> 
     return K.reshape(m, 18, 18)
 
 
-def resultants(
-    geometry: triangle.TriangleFrames, laminate: Laminate, u: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def resultants(geometry: triangle.TriangleFrames, laminate: Laminate, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Membrane forces N (m, 3), N/mm, and moments M (m, 3), N mm/mm, at the centroids, from local u (m, 18)."""
     forces = np.einsum("mij,mj->mi", laminate.stiffness, strains(geometry, u))
     return forces[:, :3], forces[:, 3:]
@@ -144,9 +142,9 @@ def face_stresses(
     R = strain_rotation(laminate.axis[:, 0], laminate.axis[:, 1])
     local = np.einsum("mij,mj->mi", R, strain)
     # forces turn as the inverse transpose of strains
-    force = np.linalg.solve(
-        R.transpose(0, 2, 1), np.einsum("mij,mj->mi", laminate.stiffness, strain)[:, :, None]
-    )[:, :, 0]
+    force = np.linalg.solve(R.transpose(0, 2, 1), np.einsum("mij,mj->mi", laminate.stiffness, strain)[:, :, None])[
+        :, :, 0
+    ]
     shared, passed = local[:, SHARED], force[:, PASSED_ON]
     own = np.concatenate([shared, passed], axis=1) @ mixed_form(flat_sheet(E, nu, t)).T
     N = np.column_stack([own[:, 0], passed[:, 0], passed[:, 1]])

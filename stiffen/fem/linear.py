@@ -139,7 +139,9 @@ class LinearModel:
         """
         M = (self.mass[self.free][:, self.free] * TONNES_PER_KG).tocsc()
         K = self.stiffness[self.free][:, self.free]
-        values, vectors = eigsh(K, k=count, M=M, sigma=0.0, OPinv=self._inverse, v0=np.ones(len(self.free)), tol=tolerance)
+        values, vectors = eigsh(
+            K, k=count, M=M, sigma=0.0, OPinv=self._inverse, v0=np.ones(len(self.free)), tol=tolerance
+        )
         order = np.argsort(values)
         shapes = np.zeros((self.shell.dof_count, count))
         shapes[self.free] = vectors[:, order]

@@ -107,8 +107,8 @@ def follow_path(
     unilateral: uz DOFs of nodes that lie on a frame: they may lift off, not sink.
     gaps: (nodes of a fastener's disc, clearance mm): the disc slides in plane by its clearance, then bears.
     edge_beams: beams attached to the sheet.
-    guess: a state near the equilibrium at the target factor.  If a stable one is found from it directly, it is the whole
-    path; else the path is followed from rest.
+    guess: a state near the equilibrium at the target factor.  If a stable one is found from it directly, it is the
+    whole path; else the path is followed from rest.
     requested_factors: load factors at which the state is kept.
     watched_dofs: DOFs whose history is kept.
     by_arc_length: use arc-length steps from the start; otherwise they are used only where load steps find no nearby

@@ -120,9 +120,7 @@ class Shell:
     def local_stress(self, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """As `stress`, for deformations u (m, 18) in the triangles' frames."""
         if self.laminate is not None:
-            return laminate.face_stresses(
-                self.geometry, self.laminate, self.E, self.nu, float(np.mean(self.t)), u
-            )
+            return laminate.face_stresses(self.geometry, self.laminate, self.E, self.nu, float(np.mean(self.t)), u)
         return face_stresses(self.t, *self.local_resultants(u))
 
     def resultants(self, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -27,7 +27,7 @@ def result_document(
     """The result as plain data; numbers that are not finite become null when it is written as JSON.
 
     status is "met" only if every demand is met and no spacing rule is broken.  Masses in kg, lengths in mm.
-    search_result: adds the bound and how the search went.
+    search_result: adds how the search went.
     """
     layout = verdict.layout.to_dict()
     if plan and plan.layout == verdict.layout:
@@ -56,12 +56,12 @@ def result_document(
             {"case": one.case, "at": one.centre, "shear_N": one.shear, "pull_N": one.pull, "in_plane": one.in_plane}
             for one in verdict.fastener_loads
         ],
-        "bound": search_result.bound.to_dict() if search_result and search_result.bound else None,
         "warnings": list_warnings(violations, verdict, cautions),
         "seconds": search_result.seconds if search_result else verdict.seconds,
     }
     if search_result:
         data["search"] = {
+            "effort": search_result.effort,
             "seed": search_result.seed,
             "candidates": search_result.candidate_count,
             "stopped": search_result.stopped,

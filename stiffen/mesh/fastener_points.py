@@ -26,7 +26,8 @@ def fastener_discs(
 ) -> tuple[dict[Point, np.ndarray], PlanarStraightLineGraph]:
     """For each fastener its points (k, 2), centre first; and the graph, split where its lines cross a disc.
 
-    rim_points: around the centre; 0 for the centre alone.  Rim points off the sheet are left out.  Raises MeshError for a fastener without diameter or off the sheet.
+    rim_points: around the centre; 0 for the centre alone.  Rim points off the sheet are left out.  Raises MeshError for
+    a fastener without diameter or off the sheet.
     """
     discs: dict[Point, np.ndarray] = {}
     split_points = [np.zeros((0, 2))]
@@ -75,7 +76,7 @@ def disc_points(discs: dict[Point, np.ndarray]) -> StructuredPoints:
     """
     parts = [disc[part] for part in (slice(1), slice(1, None)) for disc in discs.values()]
     radii = [np.linalg.norm(disc[-1] - disc[0]) if len(disc) > 1 else LONE_SIZE for disc in discs.values()] * 2
-    radius = np.repeat(radii, [len(part) for part in parts])
+    radius: np.ndarray = np.repeat(np.array(radii), [len(part) for part in parts])
     points = np.concatenate([np.zeros((0, 2)), *parts])
     clearance = np.where(radius < LONE_SIZE, 0.4 * radius, LONE_CLEARANCE)
     disc_set = StructuredPoints(points, radius, clearance, np.zeros((0, 2), dtype=int))

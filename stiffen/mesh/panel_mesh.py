@@ -85,9 +85,7 @@ def mesh_panel(panel: Panel, layout: Layout, size: float | None = None, mesh_lev
     resolution = _panel_resolution(panel, size, mesh_level)
     tolerance = SNAP_DISTANCE + resolution.chord_error
     region = plan_region(panel, layout, resolution)
-    fasteners, graph = fastener_discs(
-        panel, build_line_graph(panel, region, resolution), resolution.rim_points
-    )
+    fasteners, graph = fastener_discs(panel, build_line_graph(panel, region, resolution), resolution.rim_points)
     graph = _split_at_bead_rows(graph, layout, resolution)
     shapes = [bead_rows(bead, resolution) for bead in layout.beads] + [
         hole_rings(hole, resolution) for hole in layout.holes

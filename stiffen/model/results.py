@@ -188,6 +188,7 @@ class SearchResult:
     flat_verdict: Verdict
     flat_baseline: FlatSheetBaseline
     gauge_outcomes: tuple[GaugeOutcome, ...] = ()
+    effort: str = "normal"
     seed: int = 0
     candidate_count: int = 0
     stopped: str = ""

@@ -74,9 +74,8 @@ def write_bench_files(
     plan = process_plan(panel, verdict.layout)
     verdict, layout = replace(verdict, layout=plan.layout), plan.layout
     gauges: tuple[GaugeOutcome, ...] = ()
-    bound = None
     if isinstance(result, SearchResult):
-        gauges, bound = result.gauge_outcomes, result.bound
+        gauges = result.gauge_outcomes
         flat_baseline = flat_baseline or result.flat_baseline
         flat = flat or (result.flat_verdict if layout.beads or layout.holes else None)
     remove_bench_files(folder)
@@ -88,15 +87,15 @@ def write_bench_files(
     write_template(panel, layout, folder / "template_back.pdf", plan=plan, face="down", paper=paper)
     write_card(
         panel, verdict, folder / "card.pdf",
-        plan=plan, flat_baseline=flat_baseline, gauges=gauges, bound=bound, paper=paper,
+        plan=plan, flat_baseline=flat_baseline, gauges=gauges, paper=paper,
     )  # fmt: skip
-    text = card_text(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, bound=bound)
+    text = card_text(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges)
     with atomic_write(folder / "card.txt") as fresh:
         fresh.write_text(text, encoding="utf-8")
     pictures = picture_set.write_pictures(panel, verdict, folder, flat=flat, plan=plan)
     write_page(
         panel, verdict, folder / "report.html",
-        plan=plan, flat_baseline=flat_baseline, flat=flat, gauges=gauges, bound=bound, pictures=pictures,
+        plan=plan, flat_baseline=flat_baseline, flat=flat, gauges=gauges, pictures=pictures,
     )  # fmt: skip
     return data
 

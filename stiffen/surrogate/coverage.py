@@ -13,7 +13,7 @@ from shapely.geometry import LineString
 
 from stiffen.model.layout import Bead, Hole, Point
 from stiffen.shop.bead_section import taper
-from stiffen.shop.bead_surface import extended_past_open_ends, side_signs, raised_side
+from stiffen.shop.bead_surface import extended_past_open_ends, raised_side, side_signs
 
 from .strip_laminate import TAPER_STEPS
 
@@ -36,9 +36,7 @@ class ElementSamples:
         fold = a + b > 1
         a, b = np.where(fold, 1 - a, a), np.where(fold, 1 - b, b)
         shares = np.stack([1 - a - b, a, b], axis=1)
-        return cls(
-            np.einsum("qc,mcx->mqx", shares, corners), np.concatenate([corners.min(1), corners.max(1)], axis=1)
-        )
+        return cls(np.einsum("qc,mcx->mqx", shares, corners), np.concatenate([corners.min(1), corners.max(1)], axis=1))
 
     def near(self, x0: float, y0: float, x1: float, y1: float) -> np.ndarray:
         """Triangles whose bounds meet a rectangle."""
@@ -122,7 +120,9 @@ def opening_coverage(samples: ElementSamples, region: shapely.Polygon) -> Covera
     flat = points.reshape(-1, 2)
     inside = shapely.contains_xy(region, flat[:, 0], flat[:, 1])
     zeros = np.zeros(len(flat), int)
-    return _collect(near, points.shape[1], inside, zeros + TAPER_STEPS, np.tile([1.0, 0.0], (len(flat), 1)), zeros + OPENING)
+    return _collect(
+        near, points.shape[1], inside, zeros + TAPER_STEPS, np.tile([1.0, 0.0], (len(flat), 1)), zeros + OPENING
+    )
 
 
 def _collect(

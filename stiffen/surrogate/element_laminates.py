@@ -74,7 +74,10 @@ def _form(
 
 
 def _strip_axis(direction: np.ndarray, axes: np.ndarray) -> np.ndarray:
-    """(m, 2) cosine and sine from each triangle's e1 to its strips; direction (m, 2): sums of (cos, sin) of 2 angles."""
+    """(m, 2) cosine and sine from each triangle's e1 to its strips.
+
+    direction: (m, 2) sums of the cosine and sine of twice the angle in plan.
+    """
     angle = np.arctan2(direction[:, 1], direction[:, 0]) / 2
     local = np.einsum("mij,mj->mi", axes, np.column_stack([np.cos(angle), np.sin(angle)]))
     return local / np.linalg.norm(local, axis=1)[:, None]

@@ -19,13 +19,13 @@ from shapely.geometry import Polygon
 from stiffen.analysis.demand_values import DemandValue, demand_value, require_known_demands
 from stiffen.analysis.panel_model import Accuracy, PanelModel, build_panel_model
 from stiffen.analysis.supports import in_plane_assumptions
-from stiffen.errors import SolverError
 from stiffen.fem.blas_threads import one_thread
 from stiffen.fem.corotational import State
+from stiffen.fem.laminate import Laminate
 from stiffen.mesh.panel_mesh import Mesh, mesh_panel
 from stiffen.mesh.size_field import COARSE, background_side
-from stiffen.model.layout import Bead, Hole, Layout
-from stiffen.model.panel import Panel
+from stiffen.model.layout import Bead, Hole, Layout, Point
+from stiffen.model.panel import Cutout, Panel
 from stiffen.model.results import NOT_DECIDED
 
 from .coverage import Coverage, ElementSamples, bead_coverage, hole_coverage, opening_coverage
@@ -89,27 +89,23 @@ class LaminatedPanel:
         return np.stack([e1, np.column_stack([-e1[:, 1], e1[:, 0]])], axis=1)
 
     @cached_property
-    def _left_out_coverages(self) -> list[tuple[None, Coverage]]:
+    def _left_out_coverages(self) -> list[tuple[Bead | Hole | None, Coverage]]:
         return [(None, opening_coverage(self.samples, region)) for region in self.left_out]
 
     def coverage(self, shape: Bead | Hole) -> Coverage:
         """Coverage of a bead or flared hole; kept, as the search meets the same ones again and again."""
         if shape not in self._coverages:
-            is_bead = isinstance(shape, Bead)
             self._coverages[shape] = (
-                bead_coverage(self.samples, shape, self.panel.outline) if is_bead else hole_coverage(self.samples, shape)
+                bead_coverage(self.samples, shape, self.panel.outline)
+                if isinstance(shape, Bead)
+                else hole_coverage(self.samples, shape)
             )
         return self._coverages[shape]
 
     def model_of(self, layout: Layout, assumed: str, guesses: Mapping[tuple, State] | None = None) -> PanelModel:
         """The model of a layout under an in-plane assumption.  guesses: see `PanelModel`."""
         flat = self.models[assumed]
-        shapes = [(shape, self.coverage(shape)) for shape in (*layout.beads, *layout.holes)]
-        count = len(self.mesh.triangles)
-        laminate = element_laminates(
-            count, self.axes, [*shapes, *self._left_out_coverages], self.panel.material, self.gauge
-        )
-        shell = flat.linear_model.shell.with_laminate(laminate)
+        shell = flat.linear_model.shell.with_laminate(self._laminate(layout))
         added = flat.nodal_mass - flat.linear_model.shell.nodal_mass
         return replace(
             flat,
@@ -120,6 +116,13 @@ class LaminatedPanel:
             accuracy=ACCURACY,
             _cache={},
         )
+
+    def _laminate(self, layout: Layout) -> Laminate:
+        """The laminates of all triangles."""
+        found: tuple[Bead | Hole, ...] = (*layout.beads, *layout.holes)
+        shapes: list[tuple[Bead | Hole | None, Coverage]] = [(shape, self.coverage(shape)) for shape in found]
+        shapes += self._left_out_coverages
+        return element_laminates(len(self.axes), self.axes, shapes, self.panel.material, self.gauge)
 
     @one_thread
     def respond(
@@ -152,7 +155,8 @@ def laminated_panel(panel: Panel, gauge: float, size: float | None = None) -> La
     """
     require_known_demands(panel)
     side = size or background_side(panel.region.area, COARSE)
-    kept, left_out = [], []
+    kept: list[Cutout] = []
+    left_out: list[Cutout] = []
     for cutout in panel.cutouts:
         region = Polygon(cutout.ring)
         small = np.ptp(shapely.bounds(region).reshape(2, 2), axis=0).max() < SMALL_OPENING * side
@@ -166,5 +170,8 @@ def laminated_panel(panel: Panel, gauge: float, size: float | None = None) -> La
 
 def _touches_a_line(panel: Panel, region: Polygon) -> bool:
     """True if a support, load, fold or trim line meets an opening: the mesh then has the opening."""
-    paths = [one.path for one in (*panel.supports, *panel.loads, *panel.trims)] + [fold.line for fold in panel.folds]
+    paths: list[tuple[Point, ...] | None] = [fold.line for fold in panel.folds]
+    paths += [support.path for support in panel.supports]
+    paths += [load.path for load in panel.loads]
+    paths += [trim.path for trim in panel.trims]
     return any(path is not None and shapely.LineString(path).intersects(region) for path in paths)

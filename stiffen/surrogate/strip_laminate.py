@@ -28,7 +28,9 @@ from stiffen.fem.laminate import flat_sheet, mixed_form
 from stiffen.model.tools import BeadDie, HoleDie
 from stiffen.shop.bead_section import profile_points
 
-FLANGE_RISE_SHARE = 0.6  # of the cone's rise that stiffens: a short ring rolls with the sheet; fitted to the shell model
+FLANGE_RISE_SHARE = (
+    0.6  # of the cone's rise that stiffens: a short ring rolls with the sheet; fitted to the shell model
+)
 TAPER_STEPS = 8  # shares of the depth at which the run-out of a bead is computed
 
 

@@ -57,9 +57,7 @@ class BeadRules:
         """True where the card would warn that a bead of this die may crack: stretch or bend beyond the elongation."""
         limit = self.panel.material.elongation
         bend = bead_section.bend_strain(die, self.gauge)
-        bends_too_far = (
-            bend is not None and bend > limit and self.panel.material.least_bend_radius(self.gauge) is None
-        )
+        bends_too_far = bend is not None and bend > limit and self.panel.material.least_bend_radius(self.gauge) is None
         return bead_section.stretch_strain(die) > limit or bends_too_far
 
     @property
@@ -184,7 +182,9 @@ class BeadRules:
                     image = symmetry.mirrored_bead(member, centre, axis)
                     if any(symmetry.same_place(image, other) for other in members):
                         continue
-                    found = next((one for one in left if symmetry.same_place(image, one) and one.side == image.side), None)
+                    found = next(
+                        (one for one in left if symmetry.same_place(image, one) and one.side == image.side), None
+                    )
                     if found is None:
                         return None
                     left.remove(found)

@@ -37,10 +37,10 @@ from .evaluator import Evaluator
 from .gauge_search import GaugeSearch
 from .hole_placement import add_holes
 from .incumbent import Incumbent, OnBest, ignore_best
+from .runner import LayoutRunner
 from .settings import DEFAULT_SETTINGS, EFFORTS, SearchSettings
 from .state import SearchState
 from .strike_out import strike_out
-from .runner import LayoutRunner
 
 FINAL_SHARE = 0.25  # of the time limit, for what comes after the search
 FINAL_EVALUATIONS = 3.0  # times the longest evaluation, for the same
@@ -120,6 +120,7 @@ def search(
         flat_baseline=baseline,
         gauge_outcomes=tuple(state.outcomes[gauge] for gauge in sorted(state.outcomes)),
         cut_short=state.cut_short or interrupted,
+        effort=effort,
         seed=seed,
         candidate_count=state.count,
         stopped=stopped,
@@ -191,6 +192,7 @@ def search_gauges(state: SearchState, budget: Budget) -> None:
             state.record(GaugeOutcome(gauge, GaugeStatus.NOT_TRIED))
             state.cut_short = True
             continue
+        state.place = (number / len(gauges), 1 / len(gauges))
         share = replace(budget, deadline=_share_of(budget, len(gauges) - number))
         given = _evaluate_given(state, gauge)
         if given is not None and not state.stiffest:
@@ -208,10 +210,12 @@ def search_gauges(state: SearchState, budget: Budget) -> None:
                 state.record(GaugeOutcome(gauge, GaugeStatus.BEADED, beads=len(verdict.layout.beads)))
                 _finish(state, budget, verdict, rules)
                 return
+        if not any(one.gauge == gauge for one in searched) and not state.stiffest:
+            miss = max(state.evaluator.lowest_utilisation(gauge) - 1, 0.0)
+            state.record(GaugeOutcome(gauge, GaugeStatus.NO_BEADS, miss=miss if math.isfinite(miss) else None))
+            continue
         state.record(
-            GaugeOutcome(gauge, GaugeStatus.STIFFEST)
-            if state.stiffest
-            else GaugeOutcome(gauge, GaugeStatus.NOT_FOUND, miss=_miss(state, gauge, searched))
+            GaugeOutcome(gauge, GaugeStatus.STIFFEST) if state.stiffest else _not_found(state, gauge, searched)
         )
     _evaluate_best(state, budget, searched)
     best = state.incumbent.verdict
@@ -276,11 +280,13 @@ def _evaluate_given(state: SearchState, gauge: float) -> Verdict | None:
     return state.incumbent.best_met(verdicts)
 
 
-def _miss(state: SearchState, gauge: float, searched: list[GaugeSearch]) -> float | None:
-    """Fraction by which the best layout of a gauge misses its worst demand, by the calibrated surrogate or the shell."""
-    by_surrogate = [one.lowest_utilisation for one in searched if one.gauge == gauge]
-    lowest = min([*by_surrogate, state.evaluator.lowest_utilisation(gauge)])
-    return max(lowest - 1, 0.0) if math.isfinite(lowest) else None
+def _not_found(state: SearchState, gauge: float, searched: list[GaugeSearch]) -> GaugeOutcome:
+    """The outcome with the smallest miss: by the calibrated surrogate, or by the shell where that is smaller."""
+    by_surrogate = min((one.lowest_utilisation for one in searched if one.gauge == gauge), default=math.inf)
+    by_shell = state.evaluator.lowest_utilisation(gauge)
+    lowest = min(by_surrogate, by_shell)
+    miss = max(lowest - 1, 0.0) if math.isfinite(lowest) else None
+    return GaugeOutcome(gauge, GaugeStatus.NOT_FOUND, miss=miss, miss_by_surrogate=by_surrogate < by_shell)
 
 
 def _evaluate_best(state: SearchState, budget: Budget, searched: list[GaugeSearch]) -> None:

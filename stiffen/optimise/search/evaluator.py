@@ -20,8 +20,8 @@ from .settings import DEFAULT_SETTINGS, SearchSettings
 class Evaluator:
     """Evaluates layouts of one panel with the shell model and remembers the answers.
 
-    runner: evaluates on the quick mesh.  full: the function that does the others; another may stand in for it.  verdicts: those of `evaluate`.
-    lowest_utilisations: by gauge (mm), the lowest that a layout of it has reached.
+    runner: evaluates on the quick mesh.  full: the function that does the others; another may stand in for it.
+    verdicts: those of `evaluate`.  lowest_utilisations: by gauge (mm), the lowest that a layout of it has reached.
     longest_evaluation: s, for time limits alone.  mesh_factors: by gauge (mm), see `expected`.
     """
 
@@ -103,9 +103,7 @@ class Evaluator:
     def flat_utilisations(self) -> dict[float, float]:
         """Utilisation on the quick mesh of the flat sheets that were evaluated, by gauge (mm)."""
         return {
-            key[0]: max(values, default=0.0)
-            for key, values in self._quick_values.items()
-            if not key[1] and not key[2]
+            key[0]: max(values, default=0.0) for key, values in self._quick_values.items() if not key[1] and not key[2]
         }
 
 

@@ -124,10 +124,11 @@ class GaugeSearch:
                 if budget.is_spent:
                     state.cut_short = True
                     break
-                if dies > 1 and (one_die := chain.get((count, 1))) and not state.stiffest:
-                    if self.worst(one_die) > settings.more_dies_limit:
-                        continue
+                one_die = chain.get((count, 1))
+                if one_die is not None and not state.stiffest and self.worst(one_die) > settings.more_dies_limit:
+                    continue
                 starts = [one for one in (before, chain.get((count, dies - 1))) if one is not None]
+                state.stage = (counts.index(count) + (dies - 1) * len(counts)) / (len(counts) * dies_at_most)
                 trial = self._stage(budget, count, dies, starts)
                 if trial is None:
                     continue
@@ -162,11 +163,7 @@ class GaugeSearch:
         every = families(self.rules, self.dies)
         if count > FRAME_COUNT:
             every = [family for family in every if family.angle is not None]
-        ranked = sorted(
-            (value, number)
-            for number, value in self.family_values.items()
-            if number < len(every)
-        )
+        ranked = sorted((value, number) for number, value in self.family_values.items() if number < len(every))
         kept = [every[number] for _, number in ranked[: state.effort.families]] if count > FIRST_COUNTS else every
         spreads = SPREADS if count > FIRST_COUNTS else SPREADS[:1]
         drawn = [

@@ -58,7 +58,6 @@ class LayoutRunner:
         futures = [self.executor.submit(utilisations, *job) for job in jobs]
         return [future.result() for future in futures]
 
-
     def quick_batch(self, layouts: Sequence[Layout]) -> list[tuple[float, ...]]:
         """Utilisations of each layout's demands on the quick mesh of the shell model; infinite where that fails."""
         if self.executor is None:

@@ -75,10 +75,7 @@ class SearchSettings:
     """mm of the finest slide."""
 
     norm_exponent: float = 12.0
-    """Exponent of the norm that joins the demands' utilisations: the worst counts most, and ties are still told apart."""
-
-    surrogate_error: float = 0.15
-    """The largest error of the surrogate against the shell in the benchmarks, before calibration."""
+    """Exponent of the norm that joins the demands' utilisations: the worst counts most, ties are still told apart."""
 
     mass_tolerance: float = 0.01
     """Relative difference of mass below which bench time decides."""

@@ -15,8 +15,8 @@ from stiffen.model.results import Verdict
 from .budget import Budget
 from .evaluator import Evaluator
 from .incumbent import Incumbent
-from .settings import DEFAULT_SETTINGS, NORMAL, SearchEffort, SearchSettings
 from .runner import LayoutRunner
+from .settings import DEFAULT_SETTINGS, NORMAL, SearchEffort, SearchSettings
 
 
 @dataclass(eq=False)
@@ -25,7 +25,8 @@ class SearchState:
 
     runner: evaluates by the surrogate.  effort: the counted work.  whole: the time of the whole search, for progress
     lines.  initial_layouts: layouts to start from, which the user has drawn.  outcomes: by gauge (mm), how the search
-    ended there.  count: layouts evaluated by the surrogate.  cut_short: the clock has ended a part of the search.
+    ended there.  count: layouts evaluated by the surrogate.  place: share of the gauges done, and share of one gauge;
+    stage: share of this gauge's stages done.  cut_short: the clock has ended a part of the search.
     """
 
     evaluator: Evaluator
@@ -39,6 +40,8 @@ class SearchState:
     initial_layouts: tuple[Layout, ...] = ()
     outcomes: dict[float, GaugeOutcome] = field(default_factory=dict)
     count: int = 0
+    place: tuple[float, float] = (0.0, 1.0)
+    stage: float = 0.0
     cut_short: bool = False
 
     @property
@@ -68,7 +71,10 @@ class SearchState:
         """Report the fraction of the time used, a message, the incumbent, and the seconds left."""
         now = time.monotonic()
         limited = math.isfinite(self.whole.deadline)
-        used = min(1.0, (now - self.whole.start) / max(self.whole.length, 1e-9)) if limited else None
+        done, gauge = self.place
+        used = min(done + gauge * self.stage, 1.0)
+        if limited:
+            used = max(used, min(1.0, (now - self.whole.start) / max(self.whole.length, 1e-9)))
         best = self.incumbent.verdict
         if best is not None:
             worst = best.utilisation

@@ -11,6 +11,7 @@ import io
 import math
 from collections import Counter
 from collections.abc import Callable
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -147,18 +148,20 @@ def sweep(
     panel: Panel,
     plan: SweepPlan,
     *,
-    seconds: float = 60.0,
+    effort: str = "normal",
+    seconds: float | None = None,
     seed: int = 0,
     mesh_level: str = "normal",
     start: Layout | None = None,
+    executor: Executor | None = None,
     progress: Progress = no_progress,
     on_row: OnRow = lambda row: None,
     searcher: Callable[..., SearchResult] | None = None,
 ) -> tuple[SweepRow, ...]:
     """Search once for each value, each search from the layout of the row before if that is legal.
 
-    seconds: for each search.  on_row: called with each row once it is done.  searcher: does the searches; default
-    `search`.  Ctrl-C (KeyboardInterrupt) ends the sweep after the row under way.
+    effort, seconds, executor: of each search.  on_row: called with each row once it is done.  searcher: does the
+    searches; default `search`.  Ctrl-C (KeyboardInterrupt) ends the sweep after the row under way.
     """
     searcher = searcher or search
     rows: list[SweepRow] = []
@@ -172,7 +175,14 @@ def sweep(
 
         row_start = None if before is None else _start_layout(row_panel, before)
         result = searcher(
-            row_panel, seconds=seconds, seed=seed, mesh_level=mesh_level, start=row_start, progress=report
+            row_panel,
+            effort=effort,
+            seconds=seconds,
+            seed=seed,
+            mesh_level=mesh_level,
+            start=row_start,
+            executor=executor,
+            progress=report,
         )
         rows.append(SweepRow(value, result))
         on_row(rows[-1])

@@ -17,7 +17,7 @@ from shapely.geometry import LineString, Polygon
 
 from stiffen.io.files import atomic_write
 from stiffen.model.layout import Bead, Hole
-from stiffen.model.outcomes import BoundRecord, GaugeOutcome, gauge_sentence
+from stiffen.model.outcomes import GaugeOutcome, gauge_sentence
 from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import datum_corner, face_up, face_view, plural, rolled_faces
@@ -25,7 +25,7 @@ from stiffen.shop.cautions import list_warnings
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.roller_settings import pass_depths
 
-from .shop_card import DEMAND_HEAD, bound_text, card, demand_rows, mass_comparison, mass_text
+from .shop_card import DEMAND_HEAD, card, demand_rows, mass_comparison, mass_text
 
 DRAWING_MARGIN = 0.04  # of the longer side, around the drawing
 
@@ -39,18 +39,15 @@ def write_page(
     flat_baseline: FlatSheetBaseline | None = None,
     flat: Verdict | None = None,
     gauges: Sequence[GaugeOutcome] = (),
-    bound: BoundRecord | None = None,
     pictures: Sequence[tuple[str, Path]] = (),
 ) -> None:
     """Write the report as HTML, whole or not at all.
 
-    plan, flat_baseline, gauges, bound: see `card`.  flat: the verdict of the flat sheet of the same gauge, to compare
+    plan, flat_baseline, gauges: see `card`.  flat: the verdict of the flat sheet of the same gauge, to compare
     with.  pictures: (caption, PNG file) pairs, embedded in the page.
     Raises InputError if the file cannot be written, OSError if a picture cannot be read.
     """
-    text = page(
-        panel, verdict, flat_baseline=flat_baseline, flat=flat, gauges=gauges, bound=bound, pictures=pictures, plan=plan
-    )
+    text = page(panel, verdict, flat_baseline=flat_baseline, flat=flat, gauges=gauges, pictures=pictures, plan=plan)
     with atomic_write(path) as fresh:
         fresh.write_text(text, encoding="utf-8")
 
@@ -63,7 +60,6 @@ def page(
     flat_baseline: FlatSheetBaseline | None = None,
     flat: Verdict | None = None,
     gauges: Sequence[GaugeOutcome] = (),
-    bound: BoundRecord | None = None,
     pictures: Sequence[tuple[str, Path]] = (),
 ) -> str:
     """The page as HTML text; see `write_page`."""
@@ -88,9 +84,8 @@ def page(
         holes=[_hole_row(panel, number, hole) for number, hole in enumerate(verdict.layout.holes, 1)],
         warnings=list_warnings(plan.violations, verdict, plan.cautions),
         pictures=[(caption, base64.b64encode(Path(file).read_bytes()).decode()) for caption, file in pictures],
-        card=card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, bound=bound),
+        card=card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges),
         sheets=[(f"{outcome.gauge:g} mm", gauge_sentence(outcome)) for outcome in gauges],
-        work=bound_text(bound) if bound else "",
     )
 
 

@@ -11,7 +11,7 @@ from itertools import pairwise
 from shapely.geometry import LineString, Polygon
 
 from stiffen.model.layout import Layout
-from stiffen.model.outcomes import BoundRecord, BoundStatus, GaugeOutcome, gauge_sentence
+from stiffen.model.outcomes import GaugeOutcome, gauge_sentence
 from stiffen.model.panel import Panel
 from stiffen.model.results import LINEAR, NONLINEAR, NOT_DECIDED, DemandResult, FlatSheetBaseline, Verdict
 from stiffen.model.tools import HoleDie
@@ -55,12 +55,11 @@ def card(
     plan: ProcessPlan | None = None,
     flat_baseline: FlatSheetBaseline | None = None,
     gauges: Sequence[GaugeOutcome] = (),
-    bound: BoundRecord | None = None,
 ) -> Card:
     """The content of the card.  Beads are numbered in rolling order.
 
     plan: the process plan of the verdict's layout, if it is made already.  flat_baseline: the flat sheet to compare
-    with.  gauges: how the search ended at each gauge.  bound: on the bench time of the layout.
+    with.  gauges: how the search ended at each gauge.
     """
     plan = plan_for(panel, verdict.layout, plan)
     verdict = replace(verdict, layout=plan.layout)
@@ -75,7 +74,7 @@ def card(
         ("ORDER OF WORK", [*(f"{n:2}.\t{step}" for n, step in enumerate(plan.work_steps, 1)), _minutes_text(plan)]),
         ("DEMANDS AND RESULTS", [demands, *_model_notes(verdict)] if verdict.demands else [NO_DEMAND_TEXT]),
         ("MOST LOADED RIVETS AND BOLTS", _fastener_tables(panel, verdict)),
-        ("OTHER GAUGES, BENCH TIME", _other_gauges(gauges, bound)),
+        ("OTHER GAUGES", _other_gauges(gauges)),
         ("CAUTIONS", CAUTIONS),
     ]
     return Card(
@@ -92,10 +91,9 @@ def card_text(
     plan: ProcessPlan | None = None,
     flat_baseline: FlatSheetBaseline | None = None,
     gauges: Sequence[GaugeOutcome] = (),
-    bound: BoundRecord | None = None,
 ) -> str:
     """The card as plain text, lines of at most 100 characters; see `card`."""
-    content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, bound=bound)
+    content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges)
     title = content.title.upper()
     lines = [title, "=" * min(len(title), MAX_LINE_CHARS), *content.alerts]
     for section in content.sections:
@@ -158,19 +156,6 @@ def mass_comparison(verdict: Verdict, flat_baseline: FlatSheetBaseline) -> str:
     return f"{mass_text(abs(less))} ({share:.0f} %) {'lighter' if less > 0 else 'HEAVIER'} than {flat}"
 
 
-def bound_text(bound: BoundRecord) -> str:
-    """The bound on the bench time as two sentences.  It is rounded down, so that no layout can beat it."""
-    if bound.status is BoundStatus.OPTIMAL:
-        said = "no layout takes less: proven"
-    else:
-        least = math.floor(10 * bound.value) / 10
-        said = f"no layout takes less than {least:.1f} (proven; gap {100 * bound.gap:.0f} %)"
-    return (
-        f"The beads take {bound.known:.1f} minutes to mark, set up and roll, trial strips included; {said}. "
-        f"This covers {bound.covers}; not reorientations, nor layouts that only the shell model accepts."
-    )
-
-
 def mass_text(mass: float) -> str:
     """A mass, to the gram below 10 kg."""
     return f"{mass:.3f} kg" if mass < 10 else f"{mass:.2f} kg"
@@ -214,12 +199,11 @@ def _sheet_lines(
     ]
 
 
-def _other_gauges(gauges: Sequence[GaugeOutcome], bound: BoundRecord | None) -> list[str]:
+def _other_gauges(gauges: Sequence[GaugeOutcome]) -> list[str]:
     outcomes = " ".join(f"{outcome.gauge:g} mm: {gauge_sentence(outcome)}." for outcome in gauges)
-    lines = [line for line in (outcomes, bound_text(bound) if bound else "") if line]
-    if bound or any(outcome.rests_on_surrogate for outcome in gauges):
-        lines[-1] += " Ribbed plate: a quick model with the beads as ribs on a flat sheet."
-    return lines
+    if any(outcome.rests_on_surrogate for outcome in gauges):
+        outcomes += " Surrogate: a quick model with the beads smeared into a coarse mesh."
+    return [outcomes] if outcomes else []
 
 
 def _size_text(shape: Polygon) -> str:

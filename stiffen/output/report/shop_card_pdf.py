@@ -7,7 +7,7 @@ from pathlib import Path
 
 from shapely.geometry import LineString, Point, Polygon, box
 
-from stiffen.model.outcomes import BoundRecord, GaugeOutcome
+from stiffen.model.outcomes import GaugeOutcome
 from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import FaceView, face_view
@@ -38,18 +38,17 @@ def write_card(
     plan: ProcessPlan | None = None,
     flat_baseline: FlatSheetBaseline | None = None,
     gauges: Sequence[GaugeOutcome] = (),
-    bound: BoundRecord | None = None,
     paper: str = "a4",
 ) -> None:
     """Write the card as PDF, with a small picture.  Capitals are 3 mm high.
 
-    plan, flat_baseline, gauges, bound: see `card`.  paper: "a4" or "letter"; "roll" gives A4.  The file is
+    plan, flat_baseline, gauges: see `card`.  paper: "a4" or "letter"; "roll" gives A4.  The file is
     written under a temporary name, then renamed.  Raises InputError if it cannot be written.
     """
     from .page_flow import Drawing, write_pages
 
     plan = plan_for(panel, verdict.layout, plan)
-    content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, bound=bound)
+    content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges)
     view = face_view(panel, verdict.layout, plan=plan)
     size = _picture_size(view)
     write_pages(
