@@ -48,13 +48,14 @@ class Accuracy:
 
     tolerance: residual force over load at equilibrium.  mode_tolerance: see `LinearModel.modes`.  soft_places: places
     pushed by the large-deflection solver if a push leaves linear theory.  refine_probes: True if more points are probed
-    about the softest.
+    about the softest.  trust_guesses: an equilibrium found from a guess is not checked for stability.
     """
 
     tolerance: float = TOLERANCE
     mode_tolerance: float = 0.0
     soft_places: int = 3
     refine_probes: bool = True
+    trust_guesses: bool = False
 
 
 FULL_ACCURACY = Accuracy()
@@ -248,6 +249,7 @@ class PanelModel:
             requested_factors=factors,
             first_step=first_step,
             tolerance=self.accuracy.tolerance,
+            trust_guess=self.accuracy.trust_guesses,
         )
 
     def push_deflection(self, place: Point, force: float) -> float:
