@@ -103,7 +103,12 @@ def pages():
     return runpy.run_path(str(ROOT / "docs" / "make_pages.py"))
 
 
-PARTS = [("panel_file.md", "panel keys"), ("tools_file.md", "tools keys"), ("tools_file.md", "spacing")]
+PARTS = [
+    ("panel_file.md", "panel keys"),
+    ("tools_file.md", "tools keys"),
+    ("tools_file.md", "spacing"),
+    ("tools_file.md", "minutes"),
+]
 
 
 @pytest.mark.parametrize(

@@ -205,7 +205,7 @@ def test_a_sheet_with_no_beads_says_nothing_of_the_roller(tmp_path):
 def test_notes_and_card_agree_on_what_comes_last():
     """Trimmed, folded, then drilled together with what the panel goes on."""
     steps, notes = order_of_work(PANEL, LAYOUT), bench_notes(face_view(PANEL, LAYOUT))
-    for told, order in ((steps, ("trim to it", "Fold 1", "mating hole")), (notes, ("Trim", "Fold", "Drill"))):
+    for told, order in ((steps, ("trim to it", "Fold 1", "through both parts")), (notes, ("Trim", "Fold", "Drill"))):
         places = [next(i for i, line in enumerate(told) if words in line) for words in order]
         assert places == sorted(places), told
 

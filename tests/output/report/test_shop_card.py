@@ -15,17 +15,18 @@ from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.panel import EdgeTrim
 from stiffen.model.results import NONLINEAR, NOT_DECIDED, FastenerLoad, FlatSheetBaseline
-from stiffen.model.tools import BeadDie, HoleDie
+from stiffen.model.tools import BeadDie, HoleDie, Trial
 from stiffen.output.drawing.pdf import printed_width
 from stiffen.output.drawing.title_block import CAUTIONS
 from stiffen.output.report.page_flow import write_pages
 from stiffen.output.report.sections import Section, Table, columns
 from stiffen.output.report.shop_card import card, card_text, demand_table, mass_comparison
 from stiffen.output.report.shop_card_pdf import write_card
+from stiffen.output.report.trial_strip import trial_passes
 from stiffen.shop import flared_holes, process_plan, rollability, rough_blank, work_steps
 from stiffen.shop.cautions import warning_lines
 from stiffen.shop.rollability import in_rolling_order
-from stiffen.shop.roller_settings import pass_depths, roller_settings
+from stiffen.shop.roller_settings import pass_depths, roller_settings, turns_text
 
 RIVAL = FlatSheetBaseline(1.5, PANEL.mass(Layout(1.5)))
 LIGHTER = FlatSheetBaseline(0.8, PANEL.mass(Layout(0.8)))
@@ -114,9 +115,43 @@ def test_turns_come_from_the_trial_strip_or_are_said_to_be_computed():
     assert "trial strip" in strip[0]
     assert "formula" in formula[0]
     found = roller_settings(PANEL.tools, B20, PANEL.material, 1.0)
-    assert formula[0].split()[2:] == " ".join(f"{one.turns:.2f} ({one.depth:.1f} mm)" for one in found.passes).split()
-    assert strip[0].endswith("(4.0 mm)")  # the full depth at the last pass
-    assert "stiffen trial PANEL.toml --die B16 or --die B20 --gauge 1 " in " ".join(" ".join(lines).split())
+    assert (
+        formula[0].split()[2:]
+        == " ".join(f"{turns_text(one.turns)} ({one.depth:.1f} mm)" for one in found.passes).split()
+    )
+    assert strip[0].split()[-2] in ("(3.9", "(4.0", "(4.1")  # the full depth at the last pass, to an eighth of a turn
+    assert "stiffen trial PANEL.toml --die B20 --gauge 1 --out DIR." in " ".join(" ".join(lines).split())
+
+
+def test_no_strip_is_asked_for_where_all_readings_are_entered():
+    readings = Trial("B20", "5754-H111", 1.0, (1.0, 4.0), (1.5, 5.5), 3)
+    tools = replace(PANEL.tools, trials=(*PANEL.tools.trials, readings))
+    text = card_text(replace(PANEL, tools=tools), GOOD)
+    lines = " ".join(" ".join(section(text, "ROLLER SETTINGS")).split())
+    assert "TRIAL STRIP" not in text
+    assert "stiffen trial" not in text
+    assert "trial strip" in lines
+    shallow = replace(PANEL, tools=replace(tools, trials=(replace(readings, depth=(1.5, 3.5)),)))
+    assert "TRIAL STRIP FIRST" in card_text(shallow, GOOD)
+
+
+def test_the_strip_and_the_card_give_the_same_turns():
+    """A strip of four passes or more is rolled at the very settings of the card."""
+    hard = replace(PANEL, tools=replace(PANEL.tools, trials=()), material=replace(PANEL.material, yield_strength=185.0))
+    die = BeadDie("V12", "vee", 12.0, 4.0, nose_radius=1.5, shoulder_radius=1.5)
+    found = roller_settings(hard.tools, die, hard.material, 1.0)
+    assert [(one.turns, one.depth) for one in found.passes] == [
+        (one.turns, pytest.approx(one.depth)) for one in trial_passes(hard, die, 1.0)
+    ]
+
+
+def test_the_card_says_why_a_gauge_has_no_beads():
+    flat = verdict(Layout(2.0))
+    told = " ".join(card_text(PANEL, flat, gauges=[GaugeOutcome(2.0, GaugeStatus.FLAT)]).split())
+    reason = "No beads: 2 mm 5754-H111 is over the roller's rating of 1.61 mm for this material by 25 %"
+    assert told.count(reason) == 1
+    assert reason in " ".join(card_text(PANEL, GOOD, gauges=[GaugeOutcome(2.0, GaugeStatus.FLAT)]).split())
+    assert "No beads" not in card_text(PANEL, verdict(Layout(1.0)))
 
 
 def test_what_a_die_asks_of_the_sheet_is_told_at_both_ends():
@@ -197,8 +232,19 @@ def test_the_most_loaded_rivet_is_named_with_what_it_uses_of_its_strength():
     )
     lines = section(card_text(panel, replace(GOOD, fastener_loads=loads)), "MOST LOADED RIVETS AND BOLTS")
     rows = [" ".join(line.split()) for line in lines]
-    assert "wind rivet 4 10.0 200.0 30 40 500 10.0 %" in rows  # 50 of 500 N
-    assert "wind bolt 6 540.0 50.0 12 5 not given -" in rows
+    assert "wind 4 mm rivet 10.0 200.0 30 40 500 10.0 %" in rows  # 50 of 500 N
+    assert "wind M6 bolt (6 mm) 540.0 50.0 12 5 not given -" in rows
+
+
+def test_rivets_that_carry_more_than_is_common_are_told():
+    panel = replace(PANEL, supports=(replace(PANEL.supports[0], strength=None),))
+    heavy = FastenerLoad("wind", (10.0, 200.0), 900.0, 0.0, "held")
+    words = "4 mm rivets carry up to 900 N. Aluminium blind rivets of this size commonly stand 850 to 1250 N"
+    assert words in " ".join(card_text(panel, replace(GOOD, fastener_loads=(heavy,))).split())
+    light = replace(heavy, shear=800.0)
+    assert "commonly stand" not in card_text(panel, replace(GOOD, fastener_loads=(light,)))
+    known = replace(panel, supports=(replace(panel.supports[0], strength=2000.0),))
+    assert "commonly stand" not in card_text(known, replace(GOOD, fastener_loads=(heavy,)))
 
 
 def test_cautions_are_always_there():
