@@ -151,6 +151,11 @@ class HoleDie:
         return cone_angle(self.finished, self.flange, self.rise)
 
     @property
+    def cut_diameter(self) -> float:
+        """Diameter that is cut at the bench, mm: that of the pilot hole, or of the hole for the bolt of such a die."""
+        return self.draw_bolt or self.pilot
+
+    @property
     def lip_strain(self) -> float:
         """Hoop strain of the lip, finished/pilot - 1 (sharp fold, slant length kept)."""
         return self.finished / self.pilot - 1

@@ -165,6 +165,10 @@ def row_text(support: Support) -> str:
     runs, closed = rivet_runs(support), _is_closed(support)
     if closed and len(runs) == 1:
         return f"{len(support.fasteners())} all round, {_spaces_text(runs[0].gaps)}"
+    if closed and all(run.to_next == 0.0 for run in runs):
+        counts = ", ".join(f"{len(run.gaps)}" for run in runs)
+        gaps = tuple(gap for run in runs for gap in run.gaps)
+        return f"{len(support.fasteners())} all round, {counts} spaces from corner to corner, {_each_text(gaps)}"
     parts = []
     for run in runs:
         count = run.count - (run.to_next == 0.0)  # a rivet on a corner counts with the next run
@@ -181,8 +185,16 @@ def row_text(support: Support) -> str:
 def _spaces_text(gaps: tuple[float, ...]) -> str:
     least, most = min(gaps), max(gaps)
     if most - least >= 0.05:
-        return f"spaces of {least:.1f} to {most:.1f} mm, as drawn"
-    return f"{len(gaps)} x {sum(gaps) / len(gaps):.1f} mm"
+        return f"{len(gaps)} spaces of {_each_text(gaps)}"
+    return f"{len(gaps)} x {_each_text(gaps)}"
+
+
+def _each_text(gaps: tuple[float, ...]) -> str:
+    """One space, or from the least to the greatest where they differ in what is printed."""
+    least, most = min(gaps), max(gaps)
+    if most - least >= 0.05:
+        return f"{least:.1f} to {most:.1f} mm, as drawn"
+    return f"{sum(gaps) / len(gaps):.1f} mm"
 
 
 def _is_closed(support: Support) -> bool:
@@ -213,19 +225,21 @@ def bolt_name(diameter: float) -> str:
     return f"M{diameter:g} bolt ({diameter:g} mm)" if diameter in CLEARANCE_HOLES else f"{diameter:g} mm bolt"
 
 
-def bolt_hole(support: Support) -> tuple[float, str]:
-    """Hole in the panel for the bolts of a support, mm, and where it comes from.
+def bolt_holes(support: Support) -> tuple[float, str, float]:
+    """Hole in the panel for the bolts of a support, mm, where it comes from, and hole in the part below, mm.
 
     With a slip, the bolt's diameter and twice the slip.  Otherwise ISO 273: fine if held, coarse if free, else medium.
-    A bolt that is no metric thread gets a tenth more than its diameter (common practice, no source).
+    A bolt that is no metric thread gets a tenth more than its diameter (common practice, no source).  The part below
+    gets a closer hole where the panel is to move.
     """
+    tenth = round(1.1 * support.diameter, 1)
+    row = CLEARANCE_HOLES.get(support.diameter, (tenth, tenth, tenth))
     if support.slip is not None:
-        return support.diameter + 2 * support.slip, "for the slip asked for"
-    row = CLEARANCE_HOLES.get(support.diameter)
-    if row is None:
-        return round(1.1 * support.diameter, 1), "a tenth over, common practice, no source"
-    fit = {"held": 0, "free": 2}.get(support.in_plane, 1)
-    return row[fit], f"ISO 273 {('fine', 'medium', 'coarse')[fit]}"
+        return support.diameter + 2 * support.slip, "for the slip asked for", row[0]
+    fit, below = {"held": (0, 0), "free": (2, 1)}.get(support.in_plane, (1, 1))
+    source = f"ISO 273 {('fine', 'medium', 'coarse')[fit]}"
+    known = support.diameter in CLEARANCE_HOLES
+    return row[fit], source if known else "a tenth over, common practice, no source", row[below]
 
 
 def rivets_needed(width: float, per_inch: float, share: float = 1.0) -> int:

@@ -69,7 +69,7 @@ def _hole_steps(panel: Panel, layout: Layout) -> tuple[list[str], list[str]]:
     counts = Counter(hole.die for hole in layout.holes)
     most = flared_holes.max_lip_strain(panel.material, layout.gauge)
     pilots = [
-        f"Cut {n} x pilot hole {die.pilot:g} mm for die {die.name}{_cutters(panel.tools, die, most)}."
+        f"Cut {n} x pilot hole {round(die.pilot, 1):g} mm for die {die.name}{_cutters(panel.tools, die, most)}."
         for die, n in counts.items()
         if not die.draw_bolt
     ]
@@ -94,7 +94,7 @@ def _hole_steps(panel: Panel, layout: Layout) -> tuple[list[str], list[str]]:
 def _cutters(tools: Tools, die: HoleDie, most: float) -> str:
     """The two best cutters for the pilot hole; `most`: stretch of the lip, as a fraction, that the sheet stands."""
     nearest = [
-        f"{cut.kind} {cut.diameter:g} mm (lip {cut.flare.rise:.1f} mm high, it stretches "
+        f"{cut.kind} {cut.diameter:g} mm (lip {cut.flare.rise:.1f} mm high, stretched "
         f"{100 * cut.flare.lip_strain:.0f} %)"
         for cut in flared_holes.best_cuts(die, tools.cutters, most)[:2]
     ]
@@ -110,16 +110,17 @@ def _rolling_steps(
         numbers = [position + 1 for position in order if layout.beads[position].die == die]
         passes = _passes_text(len(rolling_depths(panel.tools, die, panel.material, layout.gauge)))
         names = [f"{number} {layout.beads[number - 1].side}" if len(sides) > 1 else f"{number}" for number in numbers]
-        faces = "each proud on the face named" if len(sides) > 1 else f"proud on the {next(iter(sides))} face"
+        faces = "proud on the face named" if len(sides) > 1 else f"proud on the {next(iter(sides))} face"
         track = "" if passes.startswith("1 ") else ", the first only to set the track"
+        several, each = (" in this order", "each ") if len(numbers) > 1 else ("", "")
         if not matching_trial(panel.tools, die, panel.material, layout.gauge):
             steps.append(f"Die {die.name}: roll a trial strip of the same sheet; measure the depth after each pass.")
         steps.append(
-            f"Die {die.name}: roll bead {', '.join(names)} in this order, {faces}, each in {passes}{track}; "
+            f"Die {die.name}: roll bead {', '.join(names)}{several}, {faces}, {each}in {passes}{track}; "
             f"full depth from {die.run_out_length:.0f} mm after the start to "
             "the same distance before the stop. Check for bow after each and flatten by hand."
         )
-    expected = _bow_to_expect(panel, bow)
+    expected = _bow_to_expect(panel, bow, one_sided=len(sides) == 1)
     if reorientation_count:
         steps.append(f"Between beads the sheet is taken out and turned {reorientation_count} x. {expected}".rstrip())
     elif expected:
@@ -131,7 +132,7 @@ def _passes_text(count: int) -> str:
     return "1 pass" if count == 1 else f"{count} passes"
 
 
-def _bow_to_expect(panel: Panel, bow: RollingBow) -> str:
+def _bow_to_expect(panel: Panel, bow: RollingBow, one_sided: bool) -> str:
     """The bow to expect; empty if it is too small to mention."""
     expected = [
         f"{height:.0f} mm along {axis} (radius {radius / 1000:.1f} m)"
@@ -140,7 +141,9 @@ def _bow_to_expect(panel: Panel, bow: RollingBow) -> str:
     ]
     if not expected:
         return ""
-    cure = " Beads alternately on both faces would bow it less." if panel.bead_side == "either" else ""
+    cure = ""
+    if panel.bead_side == "either" and one_sided:
+        cure = " Beads alternately on both faces would bow it less."
     return f"Bow to expect at most, if rolling leaves each bead at yield along its length: {', '.join(expected)}.{cure}"
 
 
@@ -172,7 +175,7 @@ def _finishing_steps(panel: Panel, layout: Layout) -> list[str]:
     if rows:
         fit += " Pin it again; set the rivets from the middle of each row outward, the pinned holes last."
     if bolts:
-        fit += " Put all bolts in before you tighten one."
+        fit += " All bolts in before one is tightened."
     return [*steps, *drilling, fit]
 
 
@@ -198,7 +201,7 @@ def _rivet_step(alike: list[Support], t: float) -> str:
 def _bolt_step(alike: list[Support], panel: Panel, t: float) -> str:
     first = alike[0]
     count = sum(len(support.fasteners()) for support in alike)
-    hole, fit = rivets.bolt_hole(first)
+    hole, fit, below = rivets.bolt_holes(first)
     edge = spacing(panel.tools, "rivet_edge", t, first.diameter)
     nut = rivets.BLIND_NUT_HOLES.get(first.diameter)
     blind = ""
@@ -210,7 +213,7 @@ def _bolt_step(alike: list[Support], panel: Panel, t: float) -> str:
         )
     return (
         f"{rivets.bolt_name(first.diameter)}, {count} x: drill {hole:g} mm ({fit}) in the panel, {edge:g} mm or more "
-        f"from its edge, and in the part below.{blind} {_grip_text(first, t, 'bolt')}"
+        f"from its edge, and {below:g} mm in the part below.{blind} {_grip_text(first, t, 'bolt')}"
     )
 
 

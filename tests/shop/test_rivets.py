@@ -133,6 +133,7 @@ def test_a_ring_counts_each_rivet_once():
     assert [len(run.gaps) for run in runs] == [3, 2, 3, 2]
     assert all(run.to_next == 0 for run in runs)
     assert sum(run.count - 1 for run in runs) == len(on_corners.fasteners()) == 10
+    assert rivets.row_text(on_corners) == "10 all round, 3, 2, 3, 2 spaces from corner to corner, 30.0 mm"
     off_corners = replace(on_corners, pitch=28.0)  # 11 rivets, 27.3 mm along the line
     told = rivets.rivet_runs(off_corners)
     assert sum(run.count for run in told) - sum(run.to_next == 0 for run in told) == len(off_corners.fasteners())
@@ -146,7 +147,7 @@ def test_a_ring_counts_each_rivet_once():
 def test_rivets_that_were_drawn_unevenly_are_told_as_they_are():
     places = ((0.0, 0.0), (30.0, 0.0), (65.0, 0.0))
     row = Support("rivets", path=places, at=places, diameter=4.0)
-    assert rivets.row_text(row) == "3 in spaces of 30.0 to 35.0 mm, as drawn (65.0 mm first to last)"
+    assert rivets.row_text(row) == "3 in 2 spaces of 30.0 to 35.0 mm, as drawn (65.0 mm first to last)"
 
 
 @pytest.mark.parametrize(("diameter", "hole"), [(3.2, 3.3), (4.0, 4.1), (4.8, 4.9), (6.4, 6.5)])

@@ -30,16 +30,17 @@ def test_order_of_work():
     layout = Layout(1.0, (across(100), across(200), upright(300, V14)), (Hole(F60, (300, 300)),))
     steps = work_steps.order_of_work(panel, layout)
     order = [
-        "Mark outline, openings", "Rough cut", "pilot hole 43.03 mm", "B16: roll a trial strip",
+        "Mark outline, openings", "Rough cut", "pilot hole 43 mm", "B16: roll a trial strip",
         "B16: roll bead 2, 1 in",
-        "V14: roll a trial strip", "V14: roll bead 3 in", "turned 1 x", "Flare 1 x with die F60", "trim to it",
+        "V14: roll a trial strip", "V14: roll bead 3, proud on the up face, in", "turned 1 x",
+        "Flare 1 x with die F60", "trim to it",
         "1 x cut-out",
         "Fold 1: 90 degrees down", "clamp it flat. M6 bolt (6 mm), 2 x: drill 6.6 mm", "Fit the panel",
     ]  # fmt: skip
     places = [place(steps, words) for words in order]
     assert places == sorted(places)
     assert len(steps) == len(set(places))
-    assert "Deburr all edges and holes. Fit the edge trim. Fit the panel. Put all bolts in" in steps[-1]
+    assert "Deburr all edges and holes. Fit the edge trim. Fit the panel. All bolts in" in steps[-1]
 
 
 def step(steps, words):
@@ -50,7 +51,7 @@ def test_rolling_step_names_sides_run_outs_and_turns():
     both = Layout(1.0, (across(200), across(150, side="down"), across(250)))
     steps = work_steps.order_of_work(PANEL, both)
     text = step(steps, "roll bead")
-    assert "roll bead 1 up, 3 up, 2 down in this order, each proud on the face named" in text
+    assert "roll bead 1 up, 3 up, 2 down in this order, proud on the face named" in text
     assert "full depth from 12 mm after the start" in text  # 2.5 x 5 mm, to the even millimetre
     assert "turned 1 x" in step(steps, "taken out")
     one_sided = work_steps.order_of_work(PANEL, Layout(1.0, (across(150), across(200))))
@@ -76,7 +77,7 @@ def test_pilot_step_names_what_cuts_it():
     assert "hole saw 43 mm" in text
     own = replace(PANEL, tools=replace(TOOLS, cutters=(Cutter("fly cutter", (42.5,)),)))
     told = step(work_steps.order_of_work(own, layout), "pilot hole")
-    assert "fly cutter 42.5 mm (lip 6.2 mm high, it stretches 12 %)" in told
+    assert "fly cutter 42.5 mm (lip 6.2 mm high, stretched 12 %)" in told
     none = replace(PANEL, tools=replace(TOOLS, cutters=(Cutter("fly cutter", (60.0,)),)))
     assert "nearest size" not in step(work_steps.order_of_work(none, layout), "pilot hole")
 
@@ -90,7 +91,7 @@ def test_the_cutter_offered_keeps_the_lip_within_what_the_sheet_stands():
     )
     told = step(work_steps.order_of_work(hard, Layout(1.0, (), (Hole(F60, (300, 300)),))), "pilot hole")
     lip = 60 - (60 - 44) / math.sqrt(2)
-    assert f"hole saw 44 mm (lip 5.7 mm high, it stretches {100 * (lip / 44 - 1):.0f} %)" in told
+    assert f"hole saw 44 mm (lip 5.7 mm high, stretched {100 * (lip / 44 - 1):.0f} %)" in told
     assert "hole saw 40" not in told
 
 
@@ -105,7 +106,7 @@ def test_no_trial_strip_is_asked_for_where_readings_are_entered():
     read = replace(PANEL, tools=replace(TOOLS, trials=(Trial("B16", "5754-H111", 1.0, (1.0, 4.0), (1.5, 5.5), 3),)))
     steps = work_steps.order_of_work(read, Layout(1.0, (across(100), across(150, V14))))
     assert [line.split(":")[0] for line in steps if "trial strip" in line] == ["Die V14"]
-    assert "each in 3 passes, the first only to set the track" in step(steps, "B16: roll bead")
+    assert "in 3 passes, the first only to set the track" in step(steps, "B16: roll bead")
 
 
 def test_fold_step_gives_the_flange_size():
@@ -146,9 +147,13 @@ def test_bolts_are_named_with_their_holes():
     assert "blind nut M6 there: 9 mm" in told(bolts)
     assert "18 mm or more from its edge" in told(bolts)
     assert "set one in scrap first" in told(bolts)
-    assert "drill 7 mm (ISO 273 coarse)" in told(replace(bolts, in_plane="free"))
+    free = told(replace(bolts, in_plane="free"))
+    assert "drill 7 mm (ISO 273 coarse)" in free
+    assert "and 6.6 mm in the part below" in free
     assert "drill 6.4 mm (ISO 273 fine)" in told(replace(bolts, in_plane="held"))
-    assert "drill 7 mm (for the slip asked for)" in told(replace(bolts, in_plane="held", slip=0.5))
+    slips = told(replace(bolts, in_plane="held", slip=0.5))
+    assert "drill 7 mm (for the slip asked for)" in slips
+    assert "and 6.4 mm in the part below" in slips
     assert "6.35 mm bolt, 2 x: drill 7 mm" in told(replace(bolts, diameter=6.35))
 
 

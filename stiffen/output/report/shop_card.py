@@ -75,7 +75,7 @@ def card(
         (_roller_title(plan), _roller_settings(plan)),
         ("BEADS, IN ROLLING ORDER", _bead_table(panel, plan)),
         ("FLARED HOLES", _hole_tables(panel, layout)),
-        ("ORDER OF WORK", _order_of_work(panel, plan)),
+        ("ORDER OF WORK", _order_of_work(plan)),
         ("DEMANDS AND RESULTS", [demands, *_model_notes(verdict)] if verdict.demands else [NO_DEMAND_TEXT]),
         ("MOST LOADED RIVETS AND BOLTS", _fastener_section(panel, verdict)),
         ("OTHER GAUGES, BENCH TIME", _other_gauges(panel, layout, gauges, bound)),
@@ -214,6 +214,7 @@ def _sheet_lines(
         f"{f' ({removed})' if removed else ''}; finished {mass_text(verdict.mass_kg)}.",
         *_edge_trim_lines(panel),
         *_no_beads_lines(panel, layout),
+        *([hands] if (hands := hands_needed(panel, layout, rough)) else []),
         *([f"Against flat: {mass_comparison(verdict, flat_baseline)}."] if flat_baseline else []),
     ]
 
@@ -251,11 +252,8 @@ def _edge_trim_lines(panel: Panel) -> list[str]:
     return [f"Edge trim comes on top: {mass_text(total)}."] if panel.trims else []
 
 
-def _order_of_work(panel: Panel, plan: ProcessPlan) -> list[str | Table]:
-    """Who holds on, the steps, the minutes."""
-    hands = hands_needed(panel, plan.layout, plan.rough_outline)
-    steps = (f"{n:2}.\t{step}" for n, step in enumerate(plan.work_steps, 1))
-    return [*([hands] if hands else []), *steps, _minutes_text(plan)]
+def _order_of_work(plan: ProcessPlan) -> list[str | Table]:
+    return [*(f"{n:2}.\t{step}" for n, step in enumerate(plan.work_steps, 1)), _minutes_text(plan)]
 
 
 def _without_strip(plan: ProcessPlan) -> list[str]:
@@ -285,14 +283,14 @@ def _roller_settings(plan: ProcessPlan) -> list[str | Table]:
             (die.name, run_out, f"{100 * stretch:.0f} %", f"{100 * thinner:.0f} %", drawn_in, f"{one.springback:.2f}")
         )
         notes.setdefault(one.note, []).append(die.name)
-    strips = " ".join(f"--die {shlex.quote(name)}" for name in _without_strip(plan))
+    new = _without_strip(plan)
+    strips = " ".join(f"--die {shlex.quote(name)}" for name in new)
     first = (
-        "First roll a scrap strip of the same sheet with each die and measure the depth. This prints the strips with "
-        f"instructions: stiffen trial PANEL.toml {strips} --gauge {plan.layout.gauge:g} --out DIR. "
+        f"First roll a scrap strip of the same sheet with die {', '.join(new)} and measure the depth. This prints it "
+        f"with instructions: stiffen trial PANEL.toml {strips} --gauge {plan.layout.gauge:g} --out DIR. "
     )
     return [
-        f"{first if strips else ''}The table gives turns of the screw from first touch, to the nearest eighth, and the "
-        "depth at them.",
+        f"{first if strips else ''}Turns of the screw from first touch, to the nearest eighth, and the depth at them:",
         Table(("die", "from", *(f"pass {number}" for number in range(1, most + 1))), tuple(rows)),
         *(f"{', '.join(names)}: {note}." for note, names in notes.items()),
         "Stretch and thinning of the sheet if its edges are held; draw-in if they are free:",
@@ -369,7 +367,7 @@ def _hole_tables(panel: Panel, layout: Layout) -> list[Table]:
             side,
             f"{len(numbers)}",
             number_ranges([("H", number) for number in numbers]),
-            f"{die.pilot:g}",
+            f"{round(die.cut_diameter, 1):g}",
             _pilot_cutter(panel, die, layout.gauge),
             f"{die.finished:g}",
             f"{die.flange:g}",
@@ -385,7 +383,7 @@ def _hole_tables(panel: Panel, layout: Layout) -> list[Table]:
 def _pilot_cutter(panel: Panel, die: HoleDie, t: float) -> str:
     """The cutter whose size is nearest to the pilot hole and keeps the lip within what the sheet stands."""
     if die.draw_bolt:
-        return "the die itself"
+        return "drill for bolt"
     most = flared_holes.max_lip_strain(panel.material, t)
     cuts = flared_holes.best_cuts(die, panel.tools.cutters, most)
     return f"{cuts[0].kind} {cuts[0].diameter:g}" if cuts else "-"
@@ -470,7 +468,7 @@ def _minutes_text(plan: ProcessPlan) -> str:
     for what in by_rest[: total - sum(whole.values())]:
         whole[what] += 1
     parts = ", ".join(f"{what} {share}" for what, share in whole.items() if share)
-    return f"Minutes: about {total} in all: {parts} (an estimate, for planning)."
+    return f"Minutes, an estimate: about {total} in all: {parts}."
 
 
 # ------------------------------------------------------------------------------------------------------ texts of values
