@@ -26,6 +26,8 @@ from .layout_check import (
 from .rollability import direction, sheet_extents
 from .rough_blank import trim_allowance
 
+LEAST_SHARE_TOLD = 0.005  # fraction by which a limit in whole percent is exceeded before a caution speaks
+
 
 def warning_lines(panel: Panel, verdict: Verdict) -> list[str]:
     """All warnings, each line once: broken shop rules, warnings of the evaluation, cautions for the bench.
@@ -63,7 +65,7 @@ def bench_cautions(panel: Panel, layout: Layout, allowance: tuple[float, float] 
 def _rating_cautions(panel: Panel, t: float) -> list[str]:
     """Sheet over the roller's rating by less than the rating may be off."""
     rated = rated_thickness(panel.material, panel.tools.roller.rated_steel)
-    if not rated + 0.005 <= t <= rated * (1 + RATING_TOLERANCE):
+    if not LEAST_SHARE_TOLD <= t / rated - 1 <= RATING_TOLERANCE:
         return []
     return [
         f"{t:g} mm {panel.material.name} is {100 * (t / rated - 1):.0f} % over the roller's rating, {rated:.2f} mm for "
@@ -95,7 +97,7 @@ def _throat_cautions(panel: Panel, layout: Layout, allowance: tuple[float, float
         angle = math.radians(direction(bead))
         extra = abs(math.sin(angle)) * x + abs(math.cos(angle)) * y if len(bead.path) == 2 else max(x, y)
         spare = panel.tools.roller.throat - min(sheet_extents(panel, bead))
-        if 0 <= spare < extra:
+        if 0 <= spare <= extra - 0.5:  # both are told in whole mm
             cautions.append(
                 f"bead {number}: the rough cut leaves {extra:.0f} mm on the side that goes to the roller's frame, the "
                 f"throat has room for {spare:.0f} mm; cut that side closer"
@@ -107,7 +109,7 @@ def _bead_die_cautions(panel: Panel, die: BeadDie, t: float) -> list[str]:
     name, limit = f"die {die.name}", panel.material.elongation
     cautions = [str(violation) for violation in bead_die_violations(panel, die, t, name)]
     stretch, drawn = bead_section.stretch_strain(die), bead_section.draw_in(die)
-    if stretch > limit:
+    if stretch >= limit + LEAST_SHARE_TOLD:
         cautions.append(
             f"{name}: if the sheet cannot move in, it stretches {100 * stretch:.0f} % and thins by "
             f"{100 * bead_section.thinning(die):.0f} %, elongation is {100 * limit:.0f} % (of a tensile bar; a narrow "
@@ -117,7 +119,7 @@ def _bead_die_cautions(panel: Panel, die: BeadDie, t: float) -> list[str]:
     bend = bead_section.bend_strain(die, t)
     if bend is None:
         cautions.append(f"{name}: neither radius is given, so its bend strain is not checked")
-    elif bend > limit and panel.material.least_bend_radius(t) is None:
+    elif bend >= limit + LEAST_SHARE_TOLD and panel.material.least_bend_radius(t) is None:
         # A bend tolerates more strain than a tensile specimen, so a table of bend radii overrules the elongation.
         cautions.append(
             f"{name}: bends the outer fibre by {100 * bend:.0f} % at its tightest radius, elongation is "
@@ -139,7 +141,7 @@ def _hole_die_cautions(panel: Panel, die: HoleDie, t: float) -> list[str]:
         )
     cuts = flared_holes.best_cuts(die, panel.tools.cutters, flared_holes.max_lip_strain(panel.material, t))
     stretch = cuts[0].flare.lip_strain if cuts else die.lip_strain
-    if stretch > limit and not any("stretches the lip" in caution for caution in cautions):
+    if stretch >= limit + LEAST_SHARE_TOLD and not any("stretches the lip" in caution for caution in cautions):
         cautions.append(
             f"{name}: stretches the lip by {100 * stretch:.0f} %, elongation is {100 * limit:.0f} % (of a tensile "
             "bar; a smooth rim stands more, how much is not known): flare one in scrap, smooth the rim before"

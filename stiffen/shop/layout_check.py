@@ -126,7 +126,7 @@ def hole_die_violations(
         what = f"{die.finished:g} mm finished, least flared hole in {sheet} is {least:g} mm by one fabricator's list"
         violations.append(Violation(where, what, least - die.finished))
     limit = max_lip_strain(panel.material, gauge)
-    if check_lip and die.lip_strain > limit + 0.005 and not pilot_cuts(die, panel.tools.cutters, limit):
+    if check_lip and die.lip_strain >= limit + 0.005 and not pilot_cuts(die, panel.tools.cutters, limit):
         what = (
             f"stretches the lip by {100 * die.lip_strain:.0f} %, {sheet} is taken to stand {100 * limit:.0f} %, and "
             "no cutter here keeps to that: flare one in scrap first"

@@ -79,6 +79,11 @@ def test_the_trial_strip_rules_the_number_of_passes():
     assert "common practice, no source" in without.note
 
 
+def test_a_trial_may_name_the_material_otherwise():
+    found = roller_settings.roller_settings(with_trials(replace(STRIP, material="EN AW-5754 H111")), B16, SOFT, 1.0)
+    assert found.from_trial
+
+
 @pytest.mark.parametrize(
     ("turns", "text"),
     [(0.125, "1/8"), (0.5, "1/2"), (1.0, "1"), (2.375, "2 3/8"), (10.0, "10"), (0.0, "0"), (1.03125, "1 1/32")],

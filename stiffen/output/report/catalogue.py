@@ -110,12 +110,12 @@ def _hole_dies(tools: Tools) -> list[str]:
 
 def _minutes(tools: Tools) -> list[str]:
     rows = [
-        (name, f"{bench_minutes(tools, name):g}", one.description, "this shop's own" if name in tools.minutes else "")
+        (name, f"{bench_minutes(tools, name):g}", one.description + (": this shop's own" * (name in tools.minutes)))
         for name, one in BENCH_MINUTES.items()
     ]
     return [
         "BENCH MINUTES (common practice, no source)",
-        *columns(("work", "minutes", "what", ""), rows, right_aligned=(1,)),
+        *columns(("work", "minutes", "what"), rows, right_aligned=(1,)),
     ]
 
 
