@@ -236,7 +236,7 @@ def _hole_labels(view: FaceView, height: float) -> Iterator[Label]:
     cutouts = [Polygon(cutout.ring) for cutout in view.panel.cutouts]
     for number, hole in enumerate(view.layout.holes, 1):
         radius, name = hole.die.flange / 2, f"H{number}"
-        full = f"{name} cut {hole.die.cut_diameter:g} {hole.side}"
+        full = f"{name} cut {round(hole.die.cut_diameter, 1):g} {hole.side}"
         own, others = discs[number - 1], shapely.GeometryCollection([*discs[: number - 1], *discs[number:], *cutouts])
         positions, short_positions = (
             tuple(

@@ -155,7 +155,7 @@ def _hole_row(panel: Panel, number: int, hole: Hole) -> dict:
         "die": hole.die.name,
         "side": hole.side,
         "centre": f"{x:.1f}, {y:.1f}",
-        "pilot": f"{hole.die.cut_diameter:g}",
+        "pilot": f"{round(hole.die.cut_diameter, 1):g}",
         "finished": f"{hole.die.finished:g}",
         "flange": f"{hole.die.flange:g}",
     }

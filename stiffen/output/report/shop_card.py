@@ -117,8 +117,8 @@ def demand_rows(verdict: Verdict) -> list[tuple[str, ...]]:
         (
             _shortened(demand.label, 24),
             _limit_text(demand),
-            _value_text(demand.value, demand.unit),
-            _percent_text(demand.margin, sign=True),
+            _found_text(demand),
+            _percent_text(demand.margin, sign=True, places=0 if demand.met or demand.margin < -0.005 else 2),
             "met" if demand.met else "NOT MET",
             DECIDED_BY_TEXT.get(demand.decided_by, demand.decided_by),
             "-" if demand.mesh_error is None else _percent_text(demand.mesh_error),
@@ -477,6 +477,14 @@ def _minutes_text(plan: ProcessPlan) -> str:
 def _limit_text(demand: DemandResult) -> str:
     smaller = demand.kind in ("deflection", "softness")
     return f"{'<=' if smaller else '>='} {demand.limit:g} {demand.unit}"
+
+
+def _found_text(demand: DemandResult) -> str:
+    """The value found, with more figures where three would make a missed limit look kept."""
+    told = _value_text(demand.value, demand.unit)
+    if demand.met or told != _value_text(demand.limit, demand.unit):
+        return told
+    return f"{demand.value:.5g} {demand.unit}"
 
 
 def _value_text(value: float, unit: str) -> str:

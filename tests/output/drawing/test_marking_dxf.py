@@ -16,7 +16,7 @@ from support.trike import B16, F50, FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 from stiffen.errors import InputError
 from stiffen.io.files import atomic_write
 from stiffen.model.layout import Bead, Hole, Layout
-from stiffen.model.panel import Cutout
+from stiffen.model.panel import Cutout, Support
 from stiffen.output.drawing.bench_view import datum_corner, face_view
 from stiffen.output.drawing.dxf_writer import LAYERS
 from stiffen.output.drawing.label_placement import spread_apart
@@ -378,3 +378,16 @@ def test_every_corner_of_a_cut_out_is_told(tmp_path):
     after = told[told.index("corners, in turn") + 1 :]
     spoken = [one for one in after if re.fullmatch(r"-?[0-9]+\.[0-9]", one)][: 2 * len(ring)]
     assert spoken == [f"{value:.1f}" for x, y in ring for value in (x - x0, y - y0)]
+
+
+def test_fasteners_are_named_and_listed_no_longer_than_they_are_many(tmp_path):
+    """A row along a rounded outline has many more points than rivets: then each rivet has its line."""
+    ring = (*PANEL.outline, PANEL.outline[0])
+    inner = tuple((280 + 0.95 * (x - 280), 190 + 0.95 * (y - 190)) for x, y in ring)
+    around = Support("rivets", path=inner, pitch=150.0, diameter=4.0)
+    told = words(drawn(tmp_path / "marking.dxf", panel=replace(PANEL, supports=(around, PANEL.supports[1]))))
+    assert {"bolt M6", "rivets 4 mm", f"{len(around.fasteners())}, see card"} <= set(told)
+    start = told.index("rivets 4 mm")
+    assert "to" not in told[start : start + 4 * len(around.fasteners())]
+    straight = words(drawn(tmp_path / "straight.dxf"))
+    assert "9 at 40.0" in straight

@@ -274,6 +274,12 @@ def test_demands_are_told_with_how_far_to_believe_them():
     assert "not decided" in undecided
 
 
+def test_a_limit_missed_by_a_hair_does_not_look_kept():
+    missed = replace(GOOD.demands[0], value=1.5008, margin=-0.0008 / 1.5, met=False)
+    row = demand_table(replace(GOOD, demands=(missed,)))[2]
+    assert " ".join(row.split()).startswith("deflection wind <= 1.5 mm 1.5008 mm -0.05 % NOT MET")
+
+
 def test_values_that_are_no_numbers_are_told_in_words():
     none = replace(GOOD.demands[0], value=math.nan, margin=math.nan, met=False)
     endless = replace(GOOD.demands[0], kind="buckling", unit="x", value=math.inf, margin=math.inf)
