@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from stiffen.errors import InputError
 from stiffen.model import sheet_rules
 from stiffen.model.layout import GAUGE_RANGE, Layout
-from stiffen.model.material import Material, materials
+from stiffen.model.material import Material, find_material, materials
 from stiffen.model.panel import PANEL_RULES, Cutout, FlatnessReading, Fold, Panel
 from stiffen.model.sheet_geometry import RING, Ring, SheetGeometry, round_corners
 from stiffen.model.tools import Tools
@@ -258,10 +258,10 @@ def _material(root: TableReader, head: TableReader) -> Material | None:
     if "material" in root.data:  # it is no table: `table` has added that fault
         return None
     name = head.read("material", TEXT)
-    if name is not None and name not in materials():
+    if name is not None and find_material(name) is None:
         cure = f"{suggestion(name, materials())}; or describe your own under [material]"
         return head.add_fault("material", f'"{name}" is not in the built-in table', cure)
-    return materials().get(name)
+    return find_material(name) if name is not None else None
 
 
 def _gauges(head: TableReader) -> tuple[float, ...] | None:

@@ -67,8 +67,8 @@ LINE_SUPPORT_KEYS = ("along", "path", "inset", *RESTRAINT_KEYS)
 SUPPORT_FILE_KEYS = {
     "edge": KindKeys(("kind",), LINE_SUPPORT_KEYS),
     "rest": KindKeys(("kind",), LINE_SUPPORT_KEYS),
-    "rivets": KindKeys(("kind", "diameter"), (*LINE_SUPPORT_KEYS, "pitch", "at", "strength")),
-    "bolts": KindKeys(("kind", "at", "diameter"), (*RESTRAINT_KEYS, "strength")),
+    "rivets": KindKeys(("kind", "diameter"), (*LINE_SUPPORT_KEYS, "pitch", "at", "strength", "onto")),
+    "bolts": KindKeys(("kind", "at", "diameter"), (*RESTRAINT_KEYS, "strength", "onto")),
 }
 MATERIAL_FILE_KEYS = {"yield_strength": "yield"}  # fields of `Material` whose file key has another name
 
@@ -156,6 +156,7 @@ def support(row: TableReader, sheet: SheetGeometry | None) -> Support | None:
     diameter = row.read("diameter", SUPPORT_RULES["diameter"], 0.0)
     stiffness = row.read("stiffness", SUPPORT_RULES["stiffness"], None)
     strength = row.read("strength", SUPPORT_RULES["strength"], None)
+    onto = row.read("onto", SUPPORT_RULES["onto"], None)
     row.reject_unknown_keys("a support")
     if kind:
         row.check_keys_of_kind(f"a support of kind {kind}", SUPPORT_FILE_KEYS[kind])
@@ -175,7 +176,7 @@ def support(row: TableReader, sheet: SheetGeometry | None) -> Support | None:
     if not row.ok or (kind == "rivets" and path is None):  # without an outline, which has its own fault
         return None
     try:
-        return Support(kind, hold, in_plane, slip, path, at, pitch, diameter, stiffness, strength)
+        return Support(kind, hold, in_plane, slip, path, at, pitch, diameter, stiffness, strength, onto)
     except InputError as error:  # the pitch of rivets that are given one by one follows from their row
         for fault in error.faults:
             row.add_fault(fault.where.removeprefix("support."), fault.what, fault.cure)

@@ -100,7 +100,8 @@ class Support:
     in_plane: held, free or unknown.  slip: mm by which a clearance hole lets the sheet move in its plane before the
     fastener restrains it (None: no slip given).
     pitch, diameter: mm; given `at`, the pitch is the mean one.  stiffness: N/mm of one fastener, or N/mm per mm of
-    edge; None means rigid.  strength: N that one fastener carries in any direction, if known.
+    edge; None means rigid.  strength: N that one fastener carries in any direction, if known.  onto: mm, thickness of
+    the part below that the fasteners grip together with the panel, if known.
     """
 
     kind: str
@@ -113,6 +114,7 @@ class Support:
     diameter: float = 0.0
     stiffness: float | None = None
     strength: float | None = None
+    onto: float | None = None
 
     def __post_init__(self) -> None:
         rules = {key: rule for key, rule in SUPPORT_RULES.items() if key != "pitch"} if self.at else SUPPORT_RULES

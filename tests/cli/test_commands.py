@@ -541,6 +541,18 @@ def test_trial_writes_the_strip_and_a_copy_of_the_tools(panel_file, tmp_path, ca
     assert "thickness = 1.5\n" in (out / "trial.txt").read_text()
 
 
+def test_trial_makes_a_strip_for_each_die(panel_file, tmp_path, capsys):
+    out = tmp_path / "strips"
+    dies = ["--die", "B16", "--die", "B20", "--die", "B16"]
+    assert main(["trial", str(panel_file), *dies, "--out", str(out)]) == 0
+    assert len(capsys.readouterr().out.splitlines()) == 2
+    names = {path.name for path in out.iterdir()}
+    assert names == {"trial_B16.pdf", "trial_B16.txt", "trial_B20.pdf", "trial_B20.txt", "tools.toml"}
+    assert 'die = "B20"' in (out / "trial_B20.txt").read_text()
+    assert main(["trial", str(panel_file), "--die", "B16", "--die", "X1", "--out", str(out / "none")]) == 2
+    assert not (out / "none").exists()
+
+
 def test_trial_tells_which_dies_there_are(panel_file, tmp_path, capsys):
     assert main(["trial", str(panel_file), "--die", "X1", "--out", str(tmp_path / "strip")]) == 2
     assert '--die: "X1" is no bead die of this panel (one of: B12, B16' in capsys.readouterr().err

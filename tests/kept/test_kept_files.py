@@ -1,7 +1,8 @@
 """Files and numbers of version 0.1.0: they are still read, and layouts still have the values they had.
 
 `values.json` was written by version 0.1.0: masses and demand values of six layouts on the quick mesh, and the layouts
-of three small searches that the clock did not cut.
+of three small searches that the clock did not cut.  One of these, `one_short_evening`, was written again when beads
+came to take fewer passes: beads count fewer minutes since, and the layout is lighter.
 """
 
 import json

@@ -147,9 +147,9 @@ def _feed_arrow(axis: LineString, s: float, size: float) -> Line:
 
 
 def _hole_items(hole: Hole) -> Iterator[Line | Circle]:
-    """Centre cross, pilot hole and edge of the flare."""
-    yield from _cross("HOLE PILOT", hole.at, hole.die.pilot / 4)
-    yield Circle("HOLE PILOT", hole.at, hole.die.pilot)
+    """Centre cross, hole to cut and edge of the flare."""
+    yield from _cross("HOLE PILOT", hole.at, hole.die.cut_diameter / 4)
+    yield Circle("HOLE PILOT", hole.at, hole.die.cut_diameter)
     yield Circle("HOLE FLANGE", hole.at, hole.die.flange)
 
 
@@ -236,7 +236,7 @@ def _hole_labels(view: FaceView, height: float) -> Iterator[Label]:
     cutouts = [Polygon(cutout.ring) for cutout in view.panel.cutouts]
     for number, hole in enumerate(view.layout.holes, 1):
         radius, name = hole.die.flange / 2, f"H{number}"
-        full = f"{name} cut {hole.die.pilot:g} {hole.side}"
+        full = f"{name} cut {round(hole.die.cut_diameter, 1):g} {hole.side}"
         own, others = discs[number - 1], shapely.GeometryCollection([*discs[: number - 1], *discs[number:], *cutouts])
         positions, short_positions = (
             tuple(
@@ -260,7 +260,7 @@ def _reads_as_own(position: LabelPosition, text: str, height: float, own: Polygo
 
 def _positions_in_pilot(hole: Hole, text: str, height: float) -> Iterator[LabelPosition]:
     """Positions inside the pilot hole: past the ends of its cross, then between its arms."""
-    (x, y), past = hole.at, 0.375 * hole.die.pilot
+    (x, y), past = hole.at, 0.375 * hole.die.cut_diameter
     yield from ((x, y - past, 0.0), (x, y + past, 0.0))
     right, up = text_width(text, height) / 2 + 0.25 * height + TEXT_CLEARANCE, 0.75 * height + TEXT_CLEARANCE
     yield from ((x + i * right, y + j * up, 0.0) for i, j in ((1, -1), (-1, -1), (1, 1), (-1, 1)))

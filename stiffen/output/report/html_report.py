@@ -23,7 +23,7 @@ from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import datum_corner, face_up, face_view, plural, rolled_faces
 from stiffen.shop.cautions import list_warnings
 from stiffen.shop.process_plan import ProcessPlan, plan_for
-from stiffen.shop.roller_settings import pass_depths
+from stiffen.shop.roller_settings import rolling_depths
 
 from .shop_card import DEMAND_HEAD, card, demand_rows, mass_comparison, mass_text
 
@@ -136,7 +136,7 @@ def _bead_rows(panel: Panel, plan: ProcessPlan) -> list[dict]:
             "start": f"{x0:.1f}, {y0:.1f}",
             "end": "back at start" if bead.closed else f"{x1:.1f}, {y1:.1f}",
             "length": f"{bead.length:.0f}",
-            "passes": len(pass_depths(bead.die, panel.material)),
+            "passes": len(rolling_depths(panel.tools, bead.die, panel.material, layout.gauge)),
             "frame": seen[face_up(layout, bead)].frame_sides[place] or "NEITHER",
         }
         rows.append(row)
@@ -150,7 +150,7 @@ def _hole_row(panel: Panel, number: int, hole: Hole) -> dict:
         "die": hole.die.name,
         "side": hole.side,
         "centre": f"{x:.1f}, {y:.1f}",
-        "pilot": f"{hole.die.pilot:g}",
+        "pilot": f"{round(hole.die.cut_diameter, 1):g}",
         "finished": f"{hole.die.finished:g}",
         "flange": f"{hole.die.flange:g}",
     }
