@@ -14,8 +14,8 @@ from stiffen.errors import Fault, InputError
 from . import sweep
 from .inputs import count, panel_and_start, panel_of_file, positive_number, seed
 from .output_files import closing_line, exit_status, give_result, output_folder
+from .processes import layout_workers
 from .terminal import FAILED, MET, NOT_MET, print_error, progress_bar
-from .workers import layout_workers
 
 if TYPE_CHECKING:
     from stiffen.model.results import SearchResult, Verdict
