@@ -42,9 +42,7 @@ def strike_out(
             batch = likely[first : first + AT_ONCE]
             state.report(f"{layout.gauge:g} mm: trying {len(batch[0].beads)} of {len(layout.beads)} beads")
             expected = state.evaluator.expected(batch)
-            passing = [
-                one for one, value in zip(batch, expected, strict=True) if value <= state.settings.safe_pass_limit
-            ]
+            passing = [one for one, value in zip(batch, expected, strict=True) if value <= limit]
             if passing:
                 found = passing[0]
                 break
