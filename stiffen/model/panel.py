@@ -13,6 +13,7 @@ import numpy as np
 from shapely.geometry import LineString, Polygon
 
 from . import sheet_rules
+from .fold_plan import folding_order
 from .layout import GAUGE_RANGE, SIDES, Bead, Hole, Layout, Point
 from .material import Material
 from .record_rules import (
@@ -310,6 +311,7 @@ PANEL_RULES: dict[str, Rule] = {
 class Panel:
     """A flat panel as the user describes it.
 
+    Its folds are kept in the order in which they are made (`fold_plan.folding_order`), and numbered so everywhere.
     It checks itself when it is made: every value, every name of a case, and that everything lies on the sheet.
     InputError lists all faults with the same texts as the reader of panel files.
     """
@@ -351,6 +353,8 @@ class Panel:
         size = sheet_rules.size_findings(self.outline, "plan coordinates are in mm")
         raise_findings("panel", [(("outline",), what, cure) for _, what, cure in size])
         raise_findings("", panel_findings(self))
+        order = folding_order(self.outline, [fold.line for fold in self.folds])
+        object.__setattr__(self, "folds", tuple(self.folds[position] for position in order))
 
     @cached_property
     def region(self) -> Polygon:

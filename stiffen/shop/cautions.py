@@ -13,7 +13,8 @@ from stiffen.model.tools import BeadDie, HoleDie
 
 from . import bead_section, flared_holes
 from .clearance import bead_footprint, hole_footprint
-from .layout_check import Violation, audit, audit_folds, audit_supports, bead_die_violations, hole_die_violations
+from .folding.fold_check import audit_folds
+from .layout_check import Violation, audit, audit_supports, bead_die_violations, hole_die_violations
 from .rollability import direction, sheet_extents
 from .rough_blank import trim_allowance
 

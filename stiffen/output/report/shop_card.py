@@ -25,6 +25,7 @@ from stiffen.output.drawing.bench_view import (
 )
 from stiffen.output.drawing.title_block import CAUTIONS
 from stiffen.shop import bead_section, flared_holes
+from stiffen.shop.bends import flanges
 from stiffen.shop.cautions import list_warnings
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.rivets import fastener_utilisations
@@ -36,6 +37,8 @@ MASS_RESOLUTION = 0.001  # kg
 NO_FLAT_SHEET = "no flat sheet in the rack meets the demands"
 DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "2nd", "w/t")
 DIE_STRAIN_HEAD = ("die", "run-out mm", "held: stretch", "thinning", "free: draw-in mm", "spring-back mm")
+FOLDS_TITLE = "FOLDS, IN THE ORDER TO MAKE THEM"
+FOLD_HEAD = ("fold", "angle", "face", "inside R", "takes", "flange mm")
 DECIDED_BY_TEXT = {LINEAR: "linear", NONLINEAR: "large defl.", NOT_DECIDED: "not decided"}
 
 
@@ -72,6 +75,7 @@ def card(
         ("TRIAL STRIP FIRST", _roller_settings(plan)),
         ("BEADS, IN ROLLING ORDER", _bead_table(panel, plan)),
         ("FLARED HOLES", _hole_tables(panel, layout)),
+        (FOLDS_TITLE, _fold_table(panel, layout)),
         ("ORDER OF WORK", [*(f"{n:2}.\t{step}" for n, step in enumerate(plan.work_steps, 1)), _minutes_text(plan)]),
         ("DEMANDS AND RESULTS", [demands, *_model_notes(verdict)] if verdict.demands else [NO_DEMAND_TEXT]),
         ("MOST LOADED RIVETS AND BOLTS", _fastener_tables(panel, verdict)),
@@ -345,6 +349,21 @@ def _hole_tables(panel: Panel, layout: Layout) -> list[Table]:
     head = ("die", "face", "holes", "which", "cut dia.", "with", "opening", "flare dia.", "rise")
     places = [(f"H{number}", *_datum_xy(panel, hole.at)) for number, hole in enumerate(layout.holes, 1)]
     return [Table(head, tuple(dies), (2, 4, 6, 7, 8)), Table(("hole", "X", "Y"), tuple(places), (1, 2))]
+
+
+def _fold_table(panel: Panel, layout: Layout) -> list[str | Table]:
+    """One row a fold: its angle, face, radius, the sheet that it takes, the flange."""
+    if not panel.folds:
+        return []
+    rows = []
+    for fold, flange in zip(panel.folds, flanges(panel, layout.gauge), strict=True):
+        side = "up" if fold.angle > 0 else "down"
+        size = (f"{fold.radius:g}", f"{flange.allowance:.1f}", f"{flange.outside:.1f}")
+        rows.append((f"{flange.number}", f"{abs(fold.angle):g}", side, *size))
+    return [
+        Table(FOLD_HEAD, tuple(rows), (0, 1, 3, 4, 5)),
+        "Face: toward it the flange turns. Takes: mm of sheet. Picture: up face white, down face grey.",
+    ]
 
 
 def _pilot_cutter(panel: Panel, die: HoleDie) -> str:

@@ -12,14 +12,17 @@ from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import FaceView, face_view
 from stiffen.output.drawing.face_marking import build_marking, positions_around
+from stiffen.output.drawing.folded_view import draw_folded, folded_view
 from stiffen.output.drawing.label_placement import place_labels
 from stiffen.output.drawing.pdf import MIN_CAPITAL_HEIGHT, THIN_PEN, DrawingSurface, Pen, printed_width
 from stiffen.output.drawing.primitives import TEXT_CLEARANCE, XY, Circle, Label, Line
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 
-from .shop_card import card
+from .shop_card import FOLDS_TITLE, card
 
 MAX_PICTURE_SIZE = 84.0, 54.0  # mm
+FOLDED_WIDTH = 80.0  # mm, of the picture of the folded part
+FOLDED_HEIGHTS = 30.0, 46.0  # mm, of one or two folds, of more
 PICTURE_PENS = {
     "CUT": Pen(0.35),
     "FOLD": THIN_PEN,
@@ -52,6 +55,8 @@ def write_card(
     content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, bound=bound)
     view = face_view(panel, verdict.layout, plan=plan)
     size = _picture_size(view)
+    folded = folded_view(panel, plan.layout)
+    folded_size = FOLDED_WIDTH, FOLDED_HEIGHTS[len(panel.folds) > 2]
     write_pages(
         path,
         content.title,
@@ -59,6 +64,9 @@ def write_card(
         footer=f"{content.title}, {panel.material.name}, {verdict.layout.gauge:g} mm",
         alerts=content.alerts,
         picture=Drawing(*size, lambda surface: _draw_picture(surface, size, view)),
+        beside={FOLDS_TITLE: Drawing(*folded_size, lambda surface: draw_folded(surface, folded_size, folded))}
+        if folded
+        else None,
         paper=paper,
     )
 
