@@ -20,6 +20,7 @@ from stiffen.model.panel import PANEL_RULES, Cutout, FlatnessReading, Fold, Pane
 from stiffen.model.sheet_geometry import RING, Ring, SheetGeometry, round_corners
 from stiffen.model.tools import Tools
 from stiffen.model.value_rules import TEXT, Range, printable, show_value, suggestion
+from stiffen.shop.folding.notches import crossing_fault, cut_corners
 
 from . import panel_tables
 from .closed_loops import Loop
@@ -140,11 +141,16 @@ def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext
     tools, tools_data = _tools(head, folder)
     outline, drawing = _outline(head, folder, _own_layers(root, head))
     cutouts, sheet = _cutouts(root, head, outline, drawing)
+    gauges = _gauges(head)
+    folds = _folds(root, head, drawing, sheet)
+    if folds and sheet and outline and gauges and tools and root.ok:
+        blank = cut_corners(outline, folds, max(gauges), tools.folding_brake.neutral)
+        outline, folds, sheet = blank.outline, blank.folds, SheetGeometry(blank.outline, sheet.cutouts)
     context = LayoutContext(sheet, tools, head.read("bead_side", PANEL_RULES["bead_side"], "up"))
     values = {
         "name": head.read("name", TEXT),
         "material": _material(root, head),
-        "gauges": _gauges(head),
+        "gauges": gauges,
         "waviness": head.read("waviness", PANEL_RULES["waviness"], 0.0),
         "symmetry": head.read("symmetry", PANEL_RULES["symmetry"], "auto"),
         "goal": head.read("goal", PANEL_RULES["goal"], "lightest"),
@@ -156,7 +162,7 @@ def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext
         "keep_outs": _rows_and_annotations(
             root, head, drawing, "keep_out", partial(panel_tables.keep_out, sheet=sheet)
         ),
-        "folds": _folds(root, head, drawing, sheet),
+        "folds": folds,
         "masses": _rows(root, "mass", partial(panel_tables.mass, sheet=sheet)),
         "trims": _rows(root, "trim", partial(panel_tables.edge_trim, sheet=sheet)),
         "out_of_flat": _out_of_flat(root, sheet),
@@ -378,15 +384,15 @@ def _cutouts(
 def _folds(
     root: TableReader, head: TableReader, drawing: Drawing | None, sheet: SheetGeometry | None
 ) -> tuple[Fold, ...]:
-    """The folds; a fault if two cross on the sheet."""
+    """The folds; a fault if two cross where no notch can part them."""
     folds: list[Fold] = []
 
     def build(row: TableReader) -> Fold | None:
         fold = panel_tables.fold(row, sheet)
         if fold is None:
             return None
-        if sheet:
-            row.add_findings(sheet_rules.crossing_findings(sheet, fold.line, [other.line for other in folds]))
+        if sheet and (what := crossing_fault(sheet.outline, fold.line, [other.line for other in folds])):
+            row.add_fault("line", what, "let folds meet near a corner of the sheet, which is then cut out")
         folds.append(fold)
         return fold
 

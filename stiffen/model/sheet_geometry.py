@@ -220,10 +220,6 @@ class SheetGeometry:
         )
         return len(split(self.outline_polygon, longer).geoms)
 
-    def lines_cross(self, line: Sequence[XY], other: Sequence[XY]) -> bool:
-        """True if two lines cross or touch on the sheet."""
-        return LineString(line).intersection(LineString(other)).intersects(self._tolerant_region)
-
     def cutout_centroid(self, place: int) -> XY:
         """The centroid of a cut-out."""
         centroid = Polygon(self.cutouts[place]).centroid
