@@ -132,7 +132,7 @@ def _split_at_rows(
     ]
     for bend in folded.cylinders:
         lines = bend_row_lines(bend, resolution)
-        crossing.append((lines, 0.3 * bend.width / (len(lines) - 1)))
+        crossing.append((lines, 0.5 * bend.width / (len(lines) - 1)))
     for lines, min_distance in crossing:
         crossings = shapely.get_parts(shapely.intersection(graph.lines, lines))
         points = shapely.get_coordinates(crossings[shapely.get_type_id(crossings) == shapely.GeometryType.POINT])
