@@ -12,7 +12,6 @@ from .fold_geometry import Bend
 from .point_placement import StructuredPoints
 from .size_field import MeshResolution
 
-
 MIN_STRIP_SHARE = 0.1  # least width of a strip over the background element size
 
 

@@ -269,12 +269,16 @@ class FlatnessReading:
 
 @dataclass(frozen=True)
 class EdgeTrim:
-    """Edge trim or tube along a path (None: the outline): kg per metre, optional bending stiffness EI, N mm2."""
+    """Edge trim or tube along a path (None: the outline): kg per metre, optional bending stiffness EI, N mm2.
+
+    tube: outer diameter, mm, of a tube that is slit along its length and pushed on; 0 for edging.
+    """
 
     kg_per_metre: float
     path: tuple[Point, ...] | None = None
     stiffness: float = 0.0
     what: str = ""
+    tube: float = 0.0
 
     def __post_init__(self) -> None:
         check_fields(self, "trim", TRIM_RULES)

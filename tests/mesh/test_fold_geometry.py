@@ -91,7 +91,7 @@ def test_a_lip_on_a_flange_goes_with_it():
     assert tip == pytest.approx((0.0, 100.0 + 2 * mid + 20.0, 30.0 + 2 * mid))
     mesh = mesh_panel(panel, Layout(T), mesh_level="quick")
     assert np.ptp(mesh.nodes[:, 2]) == pytest.approx(30.0 + 2 * mid)
-    assert [bend.number for bend in mesh.folded.bends] == [2, 1]
+    assert [bend.number for bend in mesh.folded.bends] == [1, 2]  # the lip is made first
 
 
 def test_a_tight_bend_stays_a_line():

@@ -27,6 +27,7 @@ from stiffen.output.drawing.title_block import CAUTIONS
 from stiffen.shop import bead_section, flared_holes
 from stiffen.shop.bends import flanges
 from stiffen.shop.cautions import list_warnings
+from stiffen.shop.folding.edge_trims import trim_cut
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.rivets import fastener_utilisations
 from stiffen.shop.roller_settings import pass_depths
@@ -76,6 +77,7 @@ def card(
         ("BEADS, IN ROLLING ORDER", _bead_table(panel, plan)),
         ("FLARED HOLES", _hole_tables(panel, layout)),
         (FOLDS_TITLE, _fold_table(panel, layout)),
+        ("EDGE TRIM", _trim_table(panel, layout)),
         ("ORDER OF WORK", [*(f"{n:2}.\t{step}" for n, step in enumerate(plan.work_steps, 1)), _minutes_text(plan)]),
         ("DEMANDS AND RESULTS", [demands, *_model_notes(verdict)] if verdict.demands else [NO_DEMAND_TEXT]),
         ("MOST LOADED RIVETS AND BOLTS", _fastener_tables(panel, verdict)),
@@ -238,6 +240,24 @@ def _edge_trim_lines(panel: Panel) -> list[str]:
         for trim in panel.trims
     )
     return [f"Edge trim comes on top: {mass_text(total)}."] if panel.trims else []
+
+
+def _trim_table(panel: Panel, layout: Layout) -> list[str | Table]:
+    """One row an edge trim: its length to cut, where it begins and ends; then how tubes are slit and bent."""
+    if not panel.trims:
+        return []
+    rows, notes = [], []
+    for number, trim in enumerate(panel.trims, 1):
+        cut = trim_cut(panel, trim, layout.gauge)
+        what = trim.what or (f"tube {trim.tube:g}" if trim.tube else "edging")
+        ends = (
+            ("all round", "", "", "")
+            if trim.path is None
+            else (*_datum_xy(panel, trim.path[0]), *_datum_xy(panel, trim.path[-1]))
+        )
+        rows.append((f"{number}", _shortened(what, 24), f"{cut.length:.0f}", *ends))
+        notes += [f"Trim {number}: {line}" for line in cut.notes]
+    return [Table(("trim", "what", "cut to mm", "from X", "Y", "to X", "Y"), tuple(rows), (0, 2, 3, 4, 5, 6)), *notes]
 
 
 def _roller_settings(plan: ProcessPlan) -> list[str | Table]:
