@@ -64,7 +64,7 @@ INSET = Range(0.0, 1000.0, "mm")
 RIVET_INSET_DIAMETERS = (
     2.5  # default inset of a rivet row along the outline: the 2 of AC 43.13-1B and half a diameter more
 )
-MAX_GAP_TO_OUTLINE = 2.0  # mm by which a point that is named on the outline may miss it
+MAX_GAP_TO_OUTLINE = 20.0  # mm by which a point that is named on the outline may miss it: a rounded corner
 RESTRAINT_KEYS = ("hold", "in_plane", "stiffness")
 LINE_SUPPORT_KEYS = ("along", "path", "inset", *RESTRAINT_KEYS)
 SUPPORT_FILE_KEYS = {

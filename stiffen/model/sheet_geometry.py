@@ -227,6 +227,8 @@ class SheetGeometry:
         """
         ring = LineString([*self.outline, self.outline[0]])
         a, b = (ring.project(Point(point)) for point in (start, stop))
+        if abs(a - b) < MIN_DERIVED_SPACING:
+            return None
         parts = [substring(ring, a, b)] if b > a else [substring(ring, a, ring.length), substring(ring, 0.0, b)]
         coords = np.concatenate([np.array(part.coords) for part in parts if part.length > 0] or [np.zeros((0, 2))])
         if len(coords) < 2:

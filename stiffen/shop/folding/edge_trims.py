@@ -32,7 +32,7 @@ def trim_cut(panel: Panel, trim: EdgeTrim, t: float) -> TrimCut:
     if trim.tube:
         slit = t + SLIT_CLEARANCE
         notes.append(
-            f"slit the tube along its whole length, {slit:.1f} mm wide, in one straight line on the side toward the sheet;"
+            f"slit the tube along its whole length, {slit:.1f} mm wide, in one line on the side toward the sheet;"
             " deburr the slit and both ends. Push it on until the sheet touches the far wall."
         )
     if corners:
