@@ -20,6 +20,7 @@ from stiffen.model.panel import PANEL_RULES, Cutout, FlatnessReading, Fold, Pane
 from stiffen.model.sheet_geometry import RING, Ring, SheetGeometry, round_corners
 from stiffen.model.tools import Tools
 from stiffen.model.value_rules import TEXT, Range, printable, show_value, suggestion
+from stiffen.shop.folding.flange_blank import flanged_blank
 from stiffen.shop.folding.notches import crossing_fault, cut_corners
 
 from . import panel_tables
@@ -140,9 +141,10 @@ def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext
         head.has(key)
     tools, tools_data = _tools(head, folder)
     outline, drawing = _outline(head, folder, _own_layers(root, head))
-    cutouts, sheet = _cutouts(root, head, outline, drawing)
     gauges = _gauges(head)
-    folds = _folds(root, head, drawing, sheet)
+    finished, outline, flange_folds = _flanged(root, outline, gauges, tools)
+    cutouts, sheet = _cutouts(root, head, outline, drawing)
+    folds = (*_folds(root, head, drawing, sheet), *flange_folds)
     if folds and sheet and outline and gauges and tools and root.ok:
         blank = cut_corners(outline, folds, max(gauges), tools.folding_brake.neutral)
         outline, folds, sheet = blank.outline, blank.folds, SheetGeometry(blank.outline, sheet.cutouts)
@@ -163,6 +165,7 @@ def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext
             root, head, drawing, "keep_out", partial(panel_tables.keep_out, sheet=sheet)
         ),
         "folds": folds,
+        "finished": finished,
         "masses": _rows(root, "mass", partial(panel_tables.mass, sheet=sheet)),
         "trims": _rows(root, "trim", partial(panel_tables.edge_trim, sheet=sheet)),
         "out_of_flat": _out_of_flat(root, sheet),
@@ -397,6 +400,33 @@ def _folds(
         return fold
 
     return _rows_and_annotations(root, head, drawing, "fold", build)
+
+
+def _flanged(
+    root: TableReader, outline: Ring | None, gauges: tuple[float, ...] | None, tools: Tools | None
+) -> tuple[Ring | None, Ring | None, tuple[Fold, ...]]:
+    """The finished outline (None without flanges), the blank, and the folds of the flanges.
+
+    The blank is that of the thickest gauge: its bends take most.
+    """
+    rows = root.tables("flange")
+    sides: dict[int, int] = {}
+    found = []
+    for number, row in enumerate(rows, 1):
+        flange = panel_tables.edge_flange(row, outline)
+        if flange is not None and sides.setdefault(flange.side, number) != number:
+            row.add_fault("edge", f"is the side of flange[{sides[flange.side]}] too", "one flange on a side")
+        found.append(flange)
+    if not found or None in found or not root.ok or outline is None or not gauges or tools is None:
+        return None, outline, ()
+    try:
+        blank = flanged_blank(outline, found, max(gauges), tools.folding_brake.neutral)
+    except InputError as error:
+        for fault in error.faults:
+            place = int(fault.where.split()[1]) - 1 if " " in fault.where else 0
+            rows[place].add_fault("leg", fault.what.removeprefix("leg "), fault.cure)
+        return None, outline, ()
+    return outline, blank.outline, blank.folds
 
 
 def _cases(root: TableReader) -> dict:

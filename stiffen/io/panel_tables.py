@@ -49,9 +49,10 @@ from stiffen.model.record_rules import (
     load_findings,
     load_value_range,
 )
-from stiffen.model.sheet_geometry import RING, SheetGeometry, circle_ring
+from stiffen.model.sheet_geometry import RING, Ring, SheetGeometry, circle_ring
 from stiffen.model.tools import BeadDie, HoleDie, Tools
 from stiffen.model.value_rules import PATH, POINT, TEXT, Choice, Finding, KindKeys, PlanPoints, Range, suggestion
+from stiffen.shop.folding.flange_blank import CORNERS, FACING, EdgeFlange, side_of
 
 from .schema import TableReader, Value
 
@@ -60,6 +61,7 @@ ALONG = Choice((OUTLINE,))
 WORST_PLACE = "worst"
 OPEN_ENDS_BY_NAME = {word: ends for ends, word in OPEN_END_NAMES.items()}
 CIRCLE_DIAMETER = Range(0.5, 10_000.0, "mm")
+FLANGE_LEG = Range(0.5, 2000.0, "mm")
 INSET = Range(0.0, 1000.0, "mm")
 RIVET_INSET_DIAMETERS = (
     2.5  # default inset of a rivet row along the outline: the 2 of AC 43.13-1B and half a diameter more
@@ -135,6 +137,27 @@ def fold(row: TableReader, sheet: SheetGeometry | None) -> Fold | None:
     if row.ok and sheet:
         row.add_findings(sheet_rules.fold_findings(sheet, line))
     return Fold(line, angle, radius) if row.ok else None
+
+
+def edge_flange(row: TableReader, outline: Ring | None) -> EdgeFlange | None:
+    """[[flange]]: edge (bottom, right, top, left, or the two ends of a side), leg; optional angle, radius, corner."""
+    named = isinstance(row.data.get("edge"), str)
+    edge = row.read("edge", Choice(tuple(FACING)) if named else PATH)
+    leg = row.read("leg", FLANGE_LEG)
+    angle = row.read("angle", FOLD_RULES["angle"], 90.0)
+    radius = row.read("radius", FOLD_RULES["radius"], 0.0)
+    corner = row.read("corner", Choice(CORNERS), CORNERS[0])
+    row.reject_unknown_keys("a flange")
+    if angle == 0:
+        row.add_fault("angle", "is 0", "leave the flange out, or give degrees; + folds toward the up face")
+    if edge and not named and len(edge) != 2:
+        row.add_fault("edge", f"has {len(edge)} points", "give the two ends of a side, or bottom, right, top or left")
+    if not row.ok or outline is None:
+        return None
+    side, what = side_of(outline, edge)
+    if side is None:
+        return row.add_fault("edge", what, "give the two ends of a straight side: edge = [[x, y], [x, y]]")
+    return EdgeFlange(side, leg, angle, radius, corner)
 
 
 # --- supports --------------------------------------------------------------------------------------------------

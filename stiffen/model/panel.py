@@ -302,6 +302,7 @@ PANEL_RULES: dict[str, Rule] = {
     "masses": Records(PointMass),
     "trims": Records(EdgeTrim),
     "combinations": Records(Combination),
+    "finished": Optional(DERIVED_RING),
     "waviness": Range(0.0, 50.0, "mm"),
     "out_of_flat": Records(FlatnessReading),
     "symmetry": Choice(SYMMETRIES),
@@ -342,6 +343,7 @@ class Panel:
     )
     out_of_flat: tuple[FlatnessReading, ...] = ()  # measured imperfection, in place of waviness
     symmetry: str = "auto"  # of the layout: auto (the panel's own), none, x (x reversed), y, xy
+    finished: tuple[Point, ...] | None = None  # outside sizes of the folded part's base, if the blank is made from them
     goal: str = "lightest"  # or "stiffest": thinnest gauge, at most `beads_at_most` beads
     beads_at_most: int | None = None
     dies_at_most: int | None = None

@@ -71,6 +71,8 @@ def _outline_items(view: FaceView, height: float) -> Iterator[Line | Circle | Ha
     for keep_out in panel.keep_outs:
         yield _line("KEEP OUT", keep_out.polygon, closed=True)
         yield Hatch("KEEP OUT", keep_out.polygon)
+    if panel.finished:
+        yield _line("MOULD LINE", panel.finished, closed=True)
     for fold in panel.folds:
         yield _line("FOLD", fold.line)
     for zone in _round_bends(view):

@@ -213,6 +213,7 @@ def _sheet_lines(
         f"Buy: {panel.material.name}, {layout.gauge:g} mm.",
         f"Blank: {_size_text(rough)} ({'rough cut' if layout.beads else 'no beads: cut to size'}).",
         f"Finished: {_size_text(outline)}, flat.",
+        *([f"Finished base: {_size_text(Polygon(panel.finished))} outside."] if panel.finished else []),
         f"Mass: blank {mass_text(blank)}; removed {mass_text(blank - verdict.mass_kg)}"
         f"{f' ({removed})' if removed else ''}; finished {mass_text(verdict.mass_kg)}.",
         *_edge_trim_lines(panel),

@@ -12,6 +12,7 @@ from stiffen.model.panel import EdgeTrim, Panel
 
 SLIT_CLEARANCE = 0.2  # mm of a slit over the sheet's thickness: common practice, no source
 MIN_TUBE_BEND = 3.0  # radius of a tube's axis over its diameter, below which it kinks by hand: common practice
+MAX_MITRES = 8  # corners of one trim that are named one by one
 CORNER_TURN = 20.0  # degrees between two chords that make a corner, not a curve
 
 
@@ -35,11 +36,13 @@ def trim_cut(panel: Panel, trim: EdgeTrim, t: float) -> TrimCut:
             f"slit the tube along its whole length, {slit:.1f} mm wide, in one line on the side toward the sheet;"
             " deburr the slit and both ends. Push it on until the sheet touches the far wall."
         )
-    if corners:
+    if len(corners) > MAX_MITRES:
+        notes.append(f"it turns {len(corners)} corners: cut it in pieces there, or end it before them.")
+    elif corners:
         places = ", ".join(f"{place:.0f}" for place in corners)
         notes.append(f"mitre it at {len(corners)} corners, {places} mm from its beginning.")
-    if math.isfinite(tightest):
-        bend = f"bend it before it is slit, to radius {tightest:.0f} mm at the tightest"
+    if math.isfinite(tightest) and len(corners) <= MAX_MITRES:
+        bend = f"bend it{' before it is slit' if trim.tube else ''}, to radius {tightest:.0f} mm at the tightest"
         kink = trim.tube and tightest < MIN_TUBE_BEND * trim.tube
         notes.append(f"{bend}{'; so tight it kinks by hand: fill it with sand, or end it before' if kink else ''}.")
     return TrimCut(float(line.length), tuple(notes))
