@@ -97,6 +97,17 @@ def test_a_leg_without_flat_is_refused():
         flanged_blank(BASE, [replace(all_round()[0], leg=2.5)], T, K)
 
 
+def test_a_flange_that_ends_within_an_edge_has_slots_beside_it():
+    """A tab on a longer edge: fabricators' guides have a slot of depth R + t + 0.5 beside it (common practice)."""
+    ring = ((0.0, 0.0), (100.0, 0.0), (240.0, 0.0), (340.0, 0.0), (340.0, 240.0), (0.0, 240.0))
+    blank = flanged_blank(ring, [EdgeFlange(1, 25.0, 90.0, R)], T, K)
+    area = 340 * 240 + 140 * (25 + math.pi / 2 * (R + K * T) - 2 * (R + T)) - 2 * 1.5 * (R + T + 0.5)
+    assert Polygon(blank.outline).area == pytest.approx(area, rel=1e-6)
+    (fold,) = blank.folds
+    assert sorted((fold.line[0][0], fold.line[1][0])) == pytest.approx([100.0, 240.0])
+    Panel("tab", SHEET, (T,), blank.outline, SHOP, folds=blank.folds)
+
+
 FILE = """
 [panel]
 name = "load tub"

@@ -17,7 +17,7 @@ from shapely.geometry import Point, Polygon
 from stiffen.errors import Fault, InputError
 from stiffen.model.panel import Fold
 from stiffen.model.sheet_geometry import Ring
-from stiffen.shop.bends import bend_allowance, relief_hole, setback
+from stiffen.shop.bends import bend_allowance, relief_hole, relief_slot, setback
 
 from .notches import NOTCH_CLEARANCE, RELIEF_DEPTH_RATIO, CutBlank
 
@@ -25,6 +25,8 @@ CORNERS = ("open", "mitre")
 FACING = {"bottom": (0.0, -1.0), "right": (1.0, 0.0), "top": (0.0, 1.0), "left": (-1.0, 0.0)}
 SIDE_TOLERANCE = 10.0  # degrees by which a side may face away from its name
 CHORD_SHARE = 0.1  # of the longest side that faces a way; a shorter one beside it is a chord of a rounded corner
+MIN_SLOT_WIDTH = 1.5  # mm, of a saw or snips: common practice, no source
+MIN_SLOT_AREA = 0.05  # mm2 of the base beside a flange that needs a slot
 POINT_TOLERANCE = 0.05  # mm
 MITRE_GAP_THICKNESSES = 1.0  # from the mould line of the neighbour to a mitred edge: its inner face
 
@@ -125,6 +127,10 @@ def flanged_blank(outline: Ring, flanges: Sequence[EdgeFlange], t: float, neutra
             beyond.append(_flat_part(wall, wall.outer, wall.end, (near[0], far[0]), (near[1], far[1])))
         if after is not None:
             notches.append(_corner_notch(wall, after, t))
+        for neighbour, at_end in ((before, False), (after, True)):
+            slot = _relief_slot(wall, t, at_end)
+            if neighbour is None and base.intersection(slot).area > MIN_SLOT_AREA:
+                notches.append(slot)
     blank = shapely.union_all([base, *strips]).difference(shapely.union_all(notches))
     for wall, part in zip([w for w in walls if _is_mitred(w, by_side, count)], beyond, strict=True):
         own = _flat_part(wall, wall.outer, wall.end, (-1e4, wall.length + 1e4), (-1e4, wall.length + 1e4))
@@ -217,6 +223,15 @@ def _corner_notch(wall: _Wall, after: _Wall, t: float) -> Polygon:
     to_lines = [depth + (one.inner + one.outer) / 2 for depth, one in zip(depths, (wall, after), strict=True)]
     radius = max(radius, RELIEF_DEPTH_RATIO * max(to_lines))
     return shapely.union_all([wedge, Point(meeting).buffer(radius, quad_segs=8)])
+
+
+def _relief_slot(wall: _Wall, t: float, at_end: bool) -> Polygon:
+    """The slot beside a flange that ends within an edge: as deep as the bend reaches and a little more."""
+    width, depth = relief_slot(wall.flange.radius, t)
+    depth = max(depth, NOTCH_CLEARANCE - wall.inner)
+    width = max(width, MIN_SLOT_WIDTH)
+    limits = (wall.length, wall.length + width) if at_end else (-width, 0.0)
+    return _flat_part(wall, -depth, wall.end + 1.0, limits, limits)
 
 
 def _fold_line(blank: Polygon, wall: _Wall) -> tuple[tuple[float, float], tuple[float, float]]:
