@@ -416,8 +416,9 @@ def _flanged(
         flange = panel_tables.edge_flange(row, outline)
         if flange is not None and sides.setdefault(flange.side, number) != number:
             row.add_fault("edge", f"is the side of flange[{sides[flange.side]}] too", "one flange on a side")
-        found.append(flange)
-    if not found or None in found or not root.ok or outline is None or not gauges or tools is None:
+        if flange is not None:
+            found.append(flange)
+    if not found or len(found) < len(rows) or not root.ok or outline is None or not gauges or tools is None:
         return None, outline, ()
     try:
         blank = flanged_blank(outline, found, max(gauges), tools.folding_brake.neutral)

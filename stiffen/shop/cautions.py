@@ -47,7 +47,7 @@ def bench_cautions(panel: Panel, layout: Layout, allowance: tuple[float, float] 
     cautions += _throat_cautions(panel, layout, trim_allowance(panel, layout) if allowance is None else allowance)
     cautions += _load_cautions(panel, layout)
     cautions += map(str, audit_supports(panel))
-    cautions += map(str, audit_folds(panel, layout.gauge))
+    cautions += (f"rule not kept: {violation}" for violation in audit_folds(panel, layout.gauge))
     return tuple(cautions)
 
 

@@ -60,8 +60,8 @@ def _zones(outline: Ring, folds: tuple[Fold, ...], t: float, neutral: float, cla
         allowance = bend_allowance(abs(fold.angle), fold.radius, t, neutral)
         strip = _band(plan, -allowance / 2, allowance / 2)
         foot = _band(plan, -allowance / 2 - clamp, -allowance / 2) if clamp else None
-        lines = (_parallel(plan, side * allowance / 2) for side in (-1, 1))
-        found.append(BendZone(number, fold, plan, allowance, strip, *lines, foot))
+        inner, outer = (_parallel(plan, side * allowance / 2) for side in (-1, 1))
+        found.append(BendZone(number, fold, plan, allowance, strip, inner, outer, foot))
     return tuple(found)
 
 

@@ -188,7 +188,7 @@ def _mitre(wall: _Wall, neighbour: _Wall | None, t: float, at_end: bool) -> np.n
         up = np.append(math.cos(angle) * one.out, math.sin(angle))
         ups.append(up)
         normals.append(np.cross(np.append(one.along, 0.0), up))
-    line = np.cross(*normals)
+    line = np.cross(normals[0], normals[1])
     rise = float(line @ ups[0])
     if abs(rise) < 1e-6 * float(np.linalg.norm(line)):
         return None
