@@ -16,6 +16,7 @@ from stiffen.fem.shell import rigid_body_modes
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, EdgeTrim, Fold, Load, Panel, Support
+from stiffen.model.sheet_geometry import SheetGeometry
 from stiffen.validation.panels import edge_tubes
 
 L, B = 400.0, 40.0
@@ -199,3 +200,19 @@ def test_a_tube_that_round_off_cannot_carry_is_named():
     """EI of a solid bar a third of a metre thick on a thin wall: the message names the trim."""
     with pytest.raises(SolverError, match="the edge trim's stiffness is so great against the sheet's"):
         wall(1e13, "fine").linear_solution("push")
+
+
+def test_a_tube_on_a_part_of_a_curved_edge():
+    """Named by its two ends: the arch of a wall; the same as by all its points, and stiffer than none."""
+    arch = tuple((300 + 300 * np.cos(a), 300 + 80 * np.sin(a)) for a in np.linspace(0.0, np.pi, 41))
+    ring = tuple((float(x), float(y)) for x, y in ((0.0, 0.0), (600.0, 0.0), *arch))
+    path = SheetGeometry(ring).outline_path((600.0, 300.0), (0.0, 300.0))
+    assert len(path) == 41
+    held = Support("edge", in_plane="held", path=((0.0, 300.0), (0.0, 0.0), (600.0, 0.0), (600.0, 300.0)))
+    plain = Panel("cheek", SHEET, (1.0,), ring, SHOP, supports=(held,))
+    mesh = mesh_panel(replace(plain, trims=(EdgeTrim(0.0, path, TUBE),)), Layout(1.0), mesh_level="quick")
+    soft, stiff = (
+        build_panel_model(replace(plain, trims=trims), Layout(1.0), mesh, "held").first_frequency
+        for trims in ((), (EdgeTrim(0.0, path, TUBE),))
+    )
+    assert stiff > 1.2 * soft

@@ -92,6 +92,20 @@ def test_a_single_flange_is_as_long_as_its_side():
     assert len(blank.outline) in (4, 6) and blank.notches == ()
 
 
+def test_flanges_at_an_inner_corner_are_refused():
+    """Of an L the two sides of its inner corner: their strips would be the same sheet."""
+    ell = ((0.0, 0.0), (340.0, 0.0), (340.0, 100.0), (120.0, 100.0), (120.0, 240.0), (0.0, 240.0))
+    both = [EdgeFlange(side, 25.0, 90.0, R) for side in (2, 3)]
+    with pytest.raises(InputError, match="flange 2: meets flange 1 in the flat"):
+        flanged_blank(ell, both, T, K)
+    one = flanged_blank(ell, both[:1], T, K)
+    assert Polygon(one.outline).area > Polygon(ell).area
+    slot = ((0.0, 0.0), (340.0, 0.0), (340.0, 240.0), (200.0, 240.0), (200.0, 100.0), (180.0, 100.0), (180.0, 240.0),
+            (0.0, 240.0))  # fmt: skip
+    with pytest.raises(InputError, match="flange 1: lies on the base in the flat"):
+        flanged_blank(slot, [EdgeFlange(3, 60.0, 90.0, R)], T, K)
+
+
 def test_a_leg_without_flat_is_refused():
     with pytest.raises(InputError, match="flange 1: leg 2.5 mm leaves no flat beside its bend .more than 3.0 mm"):
         flanged_blank(BASE, [replace(all_round()[0], leg=2.5)], T, K)

@@ -23,6 +23,8 @@ from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import datum_corner, face_up, face_view, plural, rolled_faces
 from stiffen.output.drawing.folded_view import folded_view
 from stiffen.shop.cautions import list_warnings
+from stiffen.shop.folding.bend_zones import bend_zones
+from stiffen.shop.folding.brake import is_round
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.roller_settings import pass_depths
 
@@ -189,6 +191,12 @@ def _drawing(panel: Panel, verdict: Verdict, bead_rows: list[dict]) -> dict:
         "sheet": outline(panel.outline, *(cutout.ring for cutout in panel.cutouts)),
         "keep_outs": [(outline(one.polygon), one.why) for one in panel.keep_outs],
         "folds": [(*spot(fold.line[0]), *spot(fold.line[1])) for fold in panel.folds],
+        "tangents": [
+            (*spot(line.coords[0]), *spot(line.coords[-1]))
+            for zone in bend_zones(panel, verdict.layout.gauge)
+            if is_round(zone, verdict.layout.gauge)
+            for line in (zone.inner, zone.outer)
+        ],
         "fasteners": [
             (*spot(at), support.kind, support.diameter) for support in panel.supports for at in support.fasteners()
         ],

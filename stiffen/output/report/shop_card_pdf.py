@@ -22,7 +22,8 @@ from .shop_card import FOLDS_TITLE, card
 
 MAX_PICTURE_SIZE = 84.0, 54.0  # mm
 FOLDED_WIDTH = 80.0  # mm, of the picture of the folded part
-FOLDED_HEIGHTS = 30.0, 46.0  # mm, of one or two folds, of more
+FOLDED_HEIGHT, FOLDED_HEIGHT_OF_MANY_HOLES = 46.0, 28.0  # mm; a card with many holes has less room
+MANY_HOLES = 24
 PICTURE_PENS = {
     "CUT": Pen(0.35),
     "FOLD": THIN_PEN,
@@ -56,7 +57,8 @@ def write_card(
     view = face_view(panel, verdict.layout, plan=plan)
     size = _picture_size(view)
     folded = folded_view(panel, plan.layout)
-    folded_size = FOLDED_WIDTH, FOLDED_HEIGHTS[len(panel.folds) > 2]
+    is_crowded = len(plan.layout.holes) > MANY_HOLES
+    folded_size = FOLDED_WIDTH, FOLDED_HEIGHT_OF_MANY_HOLES if is_crowded else FOLDED_HEIGHT
     write_pages(
         path,
         content.title,

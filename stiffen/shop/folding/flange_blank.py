@@ -113,6 +113,7 @@ def flanged_blank(outline: Ring, flanges: Sequence[EdgeFlange], t: float, neutra
         raise InputError(faults)
     count = len(outline)
     base = Polygon(outline)
+    _check_apart(base, walls)
     by_side = {wall.flange.side: wall for wall in walls}
     strips, beyond, notches = [], [], []
     for wall in walls:
@@ -153,6 +154,18 @@ def _wall(outline: Ring, flange: EdgeFlange, t: float, neutral: float) -> _Wall:
     taken = bend_allowance(abs(flange.angle), flange.radius, t, neutral)
     out = np.array([along[1], -along[0]])
     return _Wall(flange, a, along, out, length, -back, taken - back, flange.leg + taken - 2 * back)
+
+
+def _check_apart(base: Polygon, walls: Sequence[_Wall]) -> None:
+    """Raise InputError where a flange in the flat lies on the base or on another."""
+    strips = [_flat_part(wall, 0.0, wall.end, (0.0, wall.length), (0.0, wall.length)) for wall in walls]
+    cure = "a shorter leg, or make it of two parts"
+    for number, strip in enumerate(strips, 1):
+        if strip.intersection(base).area > MIN_SLOT_AREA:
+            raise InputError([Fault(f"flange {number}", "lies on the base in the flat: the edge turns inward", cure)])
+        for other, second in enumerate(strips[: number - 1], 1):
+            if strip.intersection(second).area > MIN_SLOT_AREA:
+                raise InputError([Fault(f"flange {number}", f"meets flange {other} in the flat", cure)])
 
 
 def _flat_part(
