@@ -146,8 +146,8 @@ def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext
     cutouts, sheet = _cutouts(root, head, outline, drawing)
     folds = (*_folds(root, head, drawing, sheet), *flange_folds)
     if folds and sheet and outline and gauges and tools and root.ok:
-        blank = cut_corners(outline, folds, max(gauges), tools.folding_brake.neutral)
-        outline, folds, sheet = blank.outline, blank.folds, SheetGeometry(blank.outline, sheet.cutouts)
+        outline, folds = _notched(root, outline, folds, max(gauges), tools)
+        sheet = SheetGeometry(outline, sheet.cutouts)
     context = LayoutContext(sheet, tools, head.read("bead_side", PANEL_RULES["bead_side"], "up"))
     values = {
         "name": head.read("name", TEXT),
@@ -400,6 +400,22 @@ def _folds(
         return fold
 
     return _rows_and_annotations(root, head, drawing, "fold", build)
+
+
+def _notched(
+    root: TableReader, outline: Ring, folds: tuple[Fold, ...], t: float, tools: Tools
+) -> tuple[Ring, tuple[Fold, ...]]:
+    """The blank with its corners cut out where folds cross, and the folds cut off there."""
+    try:
+        blank = cut_corners(outline, folds, t, tools.folding_brake.neutral)
+    except InputError as error:
+        for fault in error.faults:
+            place = int(fault.where.split()[1]) - 1
+            in_file = place < len(root.data.get("fold", []))  # the others are those of the drawing
+            path = ("fold", place, "line") if in_file else ("panel", "outline_dxf")
+            root.add_fault(path, fault.what if in_file else f"{fault.where}: {fault.what}", fault.cure)
+        return outline, folds
+    return blank.outline, blank.folds
 
 
 def _flanged(

@@ -213,6 +213,9 @@ def _check_apart(inner: Bend, outer: Bend) -> None:
     common = a.intersection(b).area
     if common > MIN_OVERLAP and a.area - common > MIN_OVERLAP:
         raise _fold_error(where, "their flanges overlap", "cut the corner out where they cross")
+    for one, line in ((inner, outer.plan.line), (outer, inner.plan.line)):
+        if one.width and line.intersection(one.moved.intersection(_band(one)).buffer(-EDGE_TOLERANCE)).length > 1.0:
+            raise _fold_error(where, "their bends overlap", "move the lines apart, or make the radius smaller")
     strips = [
         bend.moved.intersection(_band(bend)).buffer(-EDGE_TOLERANCE) if bend.width else None for bend in (inner, outer)
     ]

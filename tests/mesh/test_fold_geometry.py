@@ -120,3 +120,11 @@ def test_bends_that_run_into_each_other_are_refused():
     panel = Panel("u", SHEET, (T,), ((0, 0), (100, 0), (100, 200), (0, 200)), SHOP, folds=near)
     with pytest.raises(MeshError, match="fold 1 and fold 2: their bends overlap"):
         folded_sheet(panel, T)
+
+
+def test_a_bend_that_reaches_over_another_line_is_refused():
+    """A lip with a bend of R 30 beside a sharp fold 18 mm away."""
+    folds = (Fold(((0, 27), (100, 27)), 90.0, 2.0), Fold(((0, 9), (100, 9)), -120.0, 30.0))
+    panel = Panel("u", SHEET, (T,), ((0, 0), (100, 0), (100, 200), (0, 200)), SHOP, folds=folds)
+    with pytest.raises(MeshError, match="fold 1 and fold 2: their bends overlap"):
+        folded_sheet(panel, T)

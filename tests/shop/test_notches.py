@@ -110,3 +110,24 @@ def test_folds_that_cross_away_from_a_corner_are_refused():
     data["fold"][1]["line"] = [[0, 20], [400, 45]]
     with pytest.raises(InputError, match=r"at 4 degrees, too flat for a notch"):
         panel_from_dict(data, ".")
+
+
+def test_notches_that_leave_nothing_of_a_line_are_told():
+    """Bends of R 30 to turn by 120 degrees on a narrow sheet: the reliefs at both ends meet."""
+    data = tomllib.loads(TRAY.format(radius=30.0))
+    data["panel"]["outline"] = [[0, 0], [160, 0], [160, 300], [0, 300]]
+    data["support"][0]["path"] = [[80, 100], [80, 200]]
+    lines = ([[0, 45], [160, 45]], [[45, 0], [45, 300]], [[115, 0], [115, 300]])
+    data["fold"] = [{"line": line, "angle": 120, "radius": 30} for line in lines]
+    with pytest.raises(InputError, match=r"fold\[1\].line: the notches at its ends leave nothing of its line"):
+        panel_from_dict(data, ".")
+
+
+def test_rounded_corners_leave_no_sliver():
+    """The notch takes in the rounded corner: the edge beside it stays straight and the sheet can be meshed."""
+    data = tomllib.loads(TRAY.format(radius=2.0))
+    data["panel"]["corner_radius"] = 9.0
+    panel = panel_from_dict(data, ".")
+    assert mesh_panel(panel, Layout(T), mesh_level="quick").min_quality > 0.15
+    sharp = panel_from_dict(tomllib.loads(TRAY.format(radius=2.0)), ".")
+    assert panel.region.area == pytest.approx(sharp.region.area, rel=1e-6)

@@ -16,6 +16,7 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, Point, Polygon
 
+from stiffen.errors import Fault, InputError
 from stiffen.model.fold_plan import FlangePlan, flange_plan
 from stiffen.model.panel import Fold
 from stiffen.model.sheet_geometry import Ring
@@ -25,6 +26,7 @@ NOTCH_CLEARANCE = 0.5  # mm past the inner tangent lines, as for a relief slot: 
 RELIEF_DEPTH_RATIO = 1.3  # least radius of the relief over the notch's depth past a fold line: it ends the fold lines
 MIN_CROSSING_ANGLE = 30.0  # degrees between two fold lines that a notch can part: common practice, no source
 MAX_NOTCH_SHARE = 1 / 3  # of the smaller flange that a notch may take; a larger one is no corner
+EDGE_MARGIN = 1.0  # mm by which a notch reaches past the edge of the sheet
 MIN_NOTCH_AREA = 0.01  # mm2
 
 
@@ -56,7 +58,7 @@ def crossing_fault(outline: Ring, line: Sequence, others: Sequence[Sequence]) ->
 def cut_corners(outline: Ring, folds: Sequence[Fold], t: float, neutral: float) -> CutBlank:
     """The blank with a notch wherever two of its folds cross; t: the thickest sheet, whose bends take most.
 
-    A blank whose folds do not cross comes back as it is.
+    A blank whose folds do not cross comes back as it is.  Raises InputError where notches leave nothing of a line.
     """
     sheet = Polygon(outline)
     plans = [flange_plan(sheet, fold.line) for fold in folds]
@@ -69,8 +71,14 @@ def cut_corners(outline: Ring, folds: Sequence[Fold], t: float, neutral: float) 
         return CutBlank(outline, tuple(folds), ())
     rest = max(shapely.get_parts(sheet.difference(shapely.union_all(notches))), key=lambda part: part.area)
     ring = tuple((float(x), float(y)) for x, y in shapely.remove_repeated_points(rest, 1e-6).exterior.coords[:-1])
-    kept = tuple(replace(fold, line=_cut_line(rest, fold)) for fold in folds)
-    return CutBlank(ring, kept, tuple(notches))
+    lines = [_cut_line(rest, fold) for fold in folds]
+    gone = [place for place, line in enumerate(lines) if line is None]
+    if gone:
+        cure = "move the lines apart, or make the radii smaller"
+        what = "the notches at its ends leave nothing of its line"
+        raise InputError([Fault(f"fold {place + 1}", what, cure) for place in gone])
+    kept = tuple(replace(fold, line=line) for fold, line in zip(folds, lines, strict=True) if line)
+    return CutBlank(ring, kept, tuple(sheet.intersection(notch) for notch in notches))
 
 
 def _notch(
@@ -84,14 +92,16 @@ def _notch(
     depths = [
         bend_allowance(abs(fold.angle), fold.radius, t, neutral) / 2 + NOTCH_CLEARANCE for fold in (fold_a, fold_b)
     ]
-    quadrant = _half_plane(a, -depths[0], sheet).intersection(_half_plane(b, -depths[1], sheet)).intersection(sheet)
+    quadrant = _half_plane(a, -depths[0], sheet).intersection(_half_plane(b, -depths[1], sheet))
     inside = common.representative_point()
-    corner = next(part for part in shapely.get_parts(quadrant) if part.covers(inside))
+    corner = next(part for part in shapely.get_parts(quadrant.intersection(sheet)) if part.covers(inside))
+    # past the edge of the sheet, so that no sliver is left along it
+    corner = corner.buffer(EDGE_MARGIN, join_style="mitre").intersection(quadrant)
     matrix = np.array([a.out, b.out])
     meeting = np.linalg.solve(matrix, [a.start @ a.out - depths[0], b.start @ b.out - depths[1]])
     radius = max(relief_hole(max(fold_a.radius, fold_b.radius), t) / 2, RELIEF_DEPTH_RATIO * max(depths))
     hole = Point(meeting).buffer(radius, quad_segs=8)
-    joined = corner.union(hole.intersection(sheet))
+    joined = corner.union(hole)
     return joined if isinstance(joined, Polygon) else corner
 
 
@@ -103,9 +113,11 @@ def _half_plane(plan: FlangePlan, offset: float, sheet: Polygon) -> Polygon:
     return Polygon([a, b, b + reach * plan.out, a + reach * plan.out])
 
 
-def _cut_line(sheet: Polygon, fold: Fold) -> tuple[tuple[float, float], tuple[float, float]]:
-    """The longest part of a fold line on the sheet that is left, in the line's own direction."""
-    pieces = [part for part in shapely.get_parts(LineString(fold.line).intersection(sheet)) if part.length > 0]
+def _cut_line(sheet: Polygon, fold: Fold) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """The longest part of a fold line on the sheet that is left, in the line's own direction; None if nothing is."""
+    pieces = [part for part in shapely.get_parts(LineString(fold.line).intersection(sheet)) if part.length > 1.0]
+    if not pieces:
+        return None
     coords = max(pieces, key=lambda part: part.length).coords
     a, b = coords[0], coords[-1]
     start, end = np.array(fold.line[0]), np.array(fold.line[1])
