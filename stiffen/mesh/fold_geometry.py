@@ -1,6 +1,6 @@
 """Fold geometry: where the folds of a panel take each point of the flat sheet, and how the sheet is turned there.
 
-A bend of an inside radius over CYLINDER_RADIUS_RATIO thicknesses is a cylinder: the strip between its tangent lines,
+A bend of a large inside radius (`bends.is_round_bend`) is a cylinder: the strip between its tangent lines,
 as wide as its bend allowance, becomes an arc of radius R + t/2.  A tighter bend is a sharp fold at its line.  Maps are
 of points, not of meshes, so that any set of flat points can be folded: `fold_nodes`, `fold_frames`.
 """
@@ -19,9 +19,8 @@ from shapely.ops import split
 from stiffen.errors import Fault, MeshError
 from stiffen.model.fold_plan import FlangePlan, flange_plan
 from stiffen.model.panel import Panel
-from stiffen.shop.bends import bend_allowance
+from stiffen.shop.bends import bend_allowance, is_round_bend
 
-CYLINDER_RADIUS_RATIO = 5.0  # inside radius over thickness, above which a bend is a cylinder
 EDGE_TOLERANCE = 0.3  # mm by which points of a flange may lie outside the outline: chords of curved edges
 ON_LINE_TOLERANCE = 0.2  # mm; nearer to a sharp fold's line a point lies on it
 BESIDE_LINE = 0.05  # mm from a sharp fold's line, where the normals of its two sides are taken
@@ -54,11 +53,6 @@ class Bend(NamedTuple):
         near = offset >= -self.width / 2 - 1e-9
         near[near] = shapely.intersects_xy(self.moved, *points[near].T)
         return near
-
-
-def is_cylinder(radius: float, thickness: float) -> bool:
-    """True if a bend of this inside radius, mm, is a cylinder in the model; else it is a sharp fold."""
-    return radius > CYLINDER_RADIUS_RATIO * thickness
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,7 +158,7 @@ def folded_sheet(panel: Panel, thickness: float) -> FoldedSheet:
         if plan is None:
             raise _fold_error(f"fold {number}", "its line does not divide the sheet", "draw it from edge to edge")
         width = radius = 0.0
-        if is_cylinder(fold.radius, thickness):
+        if is_round_bend(fold.radius, thickness):
             width = bend_allowance(abs(fold.angle), fold.radius, thickness, neutral)
             radius = fold.radius + thickness / 2
         moved = _moved_part(f"fold {number}", plan, outline, width)

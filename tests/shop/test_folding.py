@@ -8,7 +8,7 @@ import pytest
 from stiffen.model.fold_plan import folding_order
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.material import Material
-from stiffen.model.panel import Cutout, Fold, Panel, Support
+from stiffen.model.panel import Cutout, Fold, Panel, PointMass, Support
 from stiffen.model.sheet_geometry import circle_ring
 from stiffen.model.tools import BeadDie, FoldingBrake, HoleDie, Roller, Tools
 from stiffen.shop import layout_check
@@ -117,6 +117,11 @@ def test_a_cut_out_in_the_bend_is_told_and_a_relief_is_not():
     slit = replace(FOLDED, folds=(Fold(((0, 60), (1000, 60)), 90, R), Fold(((990, 0), (990, 400)), 90, R)))
     both = replace(slit, cutouts=(relief,))
     assert not [one for one in told(both) if "cut-out" in one]
+
+
+def test_a_part_bolted_on_in_the_bend_is_told():
+    panel = replace(FOLDED, masses=(PointMass((400.0, 61.0), 0.5, "lamp"), PointMass((400.0, 200.0), 0.5)))
+    assert told(panel) == ["mass[1] lamp: at (400.0, 61.0) lies in the bend of fold 1: bolt it to flat sheet"]
 
 
 # ---- the brake

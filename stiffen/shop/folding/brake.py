@@ -14,11 +14,11 @@ from shapely.geometry import Point
 from stiffen.model.material import Material, rated_thickness
 from stiffen.model.panel import Panel
 from stiffen.model.tools import FoldingBrake
+from stiffen.shop.bends import is_round_bend
 from stiffen.shop.roller_settings import loaded_curvature
 
 from .bend_zones import BendZone
 
-ROUND_RADIUS_RATIO = 5.0  # inside radius over thickness, above which a bend is made round a tube: common practice
 STANDING_REACH = 30.0  # mm from the end of a fold line within which a flange that stands is in the bar's way
 MAX_FINGERS = 12  # of a set that is tried in all combinations
 MIN_FINGER_SHARE = 0.9  # of a bend that fingers must press on: common practice, no source
@@ -39,7 +39,7 @@ def rated_fold_thickness(brake: FoldingBrake, material: Material, length: float)
 
 def is_round(zone: BendZone, t: float) -> bool:
     """True if a bend is too wide for the brake's nose and is made round a tube."""
-    return zone.fold.radius > ROUND_RADIUS_RATIO * t
+    return is_round_bend(zone.fold.radius, t)
 
 
 def former_radius(radius: float, material: Material, t: float) -> float:

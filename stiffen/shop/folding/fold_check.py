@@ -31,6 +31,7 @@ def audit_folds(panel: Panel, gauge: float) -> tuple[Violation, ...]:
         *(Violation(*fault) for fault in brake_faults(panel, zones, gauge)),
         *_fastener_faults(panel, zones, gauge),
         *_opening_faults(panel, zones, gauge),
+        *_mass_faults(panel, zones),
     )
 
 
@@ -78,6 +79,16 @@ def _fastener_faults(panel: Panel, zones: Sequence[BendZone], gauge: float) -> I
                     what = f"{one} lies {place} of {zone.where}"
                 reach = zone.allowance / 2 + least
                 yield Violation(where, f"{what}: put it {reach:.1f} mm or more from the fold line", least - gap)
+
+
+def _mass_faults(panel: Panel, zones: Sequence[BendZone]) -> Iterator[Violation]:
+    """Things that are bolted on in a bend."""
+    for number, mass in enumerate(panel.masses, 1):
+        for zone in zones:
+            if zone.strip.distance(Point(mass.at)) == 0:
+                x, y = mass.at
+                what = f"at ({x:.1f}, {y:.1f}) lies in the bend of {zone.where}: bolt it to flat sheet"
+                yield Violation(f"mass[{number}] {mass.what}".rstrip(), what)
 
 
 def _row_faults(where: str, support: Support, zone: BendZone) -> Iterator[Violation]:
