@@ -76,7 +76,7 @@ def key_tables(path: Path, name: str) -> str:
 def spacing() -> str:
     """The spacing rules with formula and source."""
     rows = ((f"`{rule.name}`", rule.description, rule.formula, rule.source) for rule in SPACING_RULES.values())
-    return table(("rule", "distance", "mm; t: sheet, d: fastener, R: fold", "source"), rows)
+    return table(("rule", "distance", "mm; t: sheet, d: fastener", "source"), rows)
 
 
 def minutes() -> str:

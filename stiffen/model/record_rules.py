@@ -113,6 +113,7 @@ TRIM_RULES: dict[str, Rule] = {
     "path": Optional(DERIVED_PATH),
     "stiffness": Range(0.0, 1e13, "N mm2"),
     "what": TEXT,
+    "tube": Range(0.0, 200.0, "mm"),
 }
 
 

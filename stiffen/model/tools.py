@@ -57,7 +57,15 @@ HOLE_DIE_RULES: dict[str, Rule] = {
     "rise": Range(0.2, 50.0, "mm"),
     "draw_bolt": Range(0.0, 100.0, "mm"),
 }
-FOLDING_BRAKE_RULES: dict[str, Rule] = {"neutral": Range(0.2, 0.5), "least_flat": Range(0.0, 200.0, "mm")}
+FOLDING_BRAKE_RULES: dict[str, Rule] = {
+    "neutral": Range(0.2, 0.5),
+    "least_flat": Range(0.0, 200.0, "mm"),
+    "clamp": Range(0.0, 300.0, "mm"),
+    "nose": Range(0.0, 50.0, "mm"),
+    "length": Optional(Range(50.0, 6000.0, "mm")),
+    "rated_steel": Optional(Range(0.2, 6.0, "mm")),
+    "fingers": Numbers(Range(5.0, 3000.0, "mm"), least=0),
+}
 CUTTER_RULES: dict[str, Rule] = {"kind": TEXT, "sizes": Numbers(DIAMETER_RANGE)}
 TRIAL_RULES: dict[str, Rule] = {
     "die": TEXT,
@@ -167,10 +175,18 @@ class FoldingBrake:
 
     neutral: distance of the neutral line from the inner face as a fraction of the thickness; 0.447 is the value in the
     formula of `bends.bend_allowance`.  least_flat: mm of flat flange that the brake needs beyond the bend (0: 2.5 t).
+    clamp: mm of sheet that the clamp bar presses on behind the bend; 15 is common practice without a source.  nose:
+    inside radius that the bar's nose makes, mm.  length: of the longest bend, mm, and rated_steel: greatest mild-steel
+    thickness over that length, mm (None: not known, not checked).  fingers: widths of a box brake's fingers, mm.
     """
 
     neutral: float = 0.447
     least_flat: float = 0.0
+    clamp: float = 15.0
+    nose: float = 0.0
+    length: float | None = None
+    rated_steel: float | None = None
+    fingers: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         check_fields(self, "folder", FOLDING_BRAKE_RULES)

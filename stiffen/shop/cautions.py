@@ -14,11 +14,11 @@ from stiffen.model.tools import BeadDie, HoleDie
 
 from . import bead_section, flared_holes, rivets
 from .clearance import bead_footprint, hole_footprint
+from .folding.fold_check import audit_folds
 from .layout_check import (
     RATING_TOLERANCE,
     Violation,
     audit,
-    audit_folds,
     audit_supports,
     bead_die_violations,
     hole_die_violations,
@@ -58,7 +58,7 @@ def bench_cautions(panel: Panel, layout: Layout, allowance: tuple[float, float] 
     cautions += _load_cautions(panel, layout)
     cautions += map(str, audit_supports(panel))
     cautions += _rivet_pitch_cautions(panel, layout.gauge)
-    cautions += map(str, audit_folds(panel, layout.gauge))
+    cautions += (f"rule not kept: {violation}" for violation in audit_folds(panel, layout.gauge))
     return tuple(cautions)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
+from itertools import groupby
 from typing import NamedTuple
 
 import numpy as np
@@ -25,7 +26,6 @@ from stiffen.model.tools import BeadDie, HoleDie
 
 from .bead_section import tightest_radius
 from .bead_surface import raised_side
-from .bends import flanges, fold_crossings, least_flat, relief_hole
 from .clearance import (
     LENGTH_TOLERANCE,
     Feature,
@@ -197,8 +197,13 @@ def _place_violations(panel: Panel, feature: Feature, gauge: float, name: str) -
             yield from _step_reach_violations(panel, feature, gauge, name)
     else:
         yield from _obstacle_violations(footprint, Obstacle("edge of the sheet", sheet.exterior, clearance), name)
-    for obstacle in obstacles(panel, gauge, kind_of(feature)):
-        yield from _obstacle_violations(footprint, obstacle, name)
+    for _, alike in groupby(obstacles(panel, gauge, kind_of(feature)), key=lambda obstacle: obstacle.description):
+        # a bend and the sheet that the clamp bar holds behind it are one place: the greater shortfall is told once
+        found = [(one, violation) for one in alike for violation in _obstacle_violations(footprint, one, name)]
+        if len(found) > 1 and found[0][0].edge is None and found[1][0].edge is not None:
+            across = footprint[0].distance(found[0][0].shape) == 0
+            found = found[:1] if across else [max(found[:2], key=lambda pair: pair[1].short_by_mm or 0.0), *found[2:]]
+        yield from (violation for _, violation in found)
 
 
 def _step_reach_violations(panel: Panel, bead: Bead, gauge: float, name: str) -> Iterator[Violation]:
@@ -265,10 +270,15 @@ def _angle_to_edge(edge: BaseGeometry, place: Point, along: np.ndarray) -> float
 
 
 def _obstacle_violations(footprint: tuple[BaseGeometry, float], obstacle: Obstacle, name: str) -> Iterator[Violation]:
-    description, shape, clearance = obstacle
-    short = shortfall(footprint, shape, clearance)
+    short = shortfall(footprint, obstacle.shape, obstacle.clearance)
     if short > LENGTH_TOLERANCE:
-        what = f"{clearance - short:.1f} mm from {description}, at least {clearance:.1f} mm"
+        least = obstacle.clearance
+        if obstacle.edge is not None:  # the shape is a strip along it: the strip's width counts, from the edge on
+            axis, half_width = footprint
+            least = max(obstacle.edge.distance(Point(at)) for at in shapely.get_coordinates(obstacle.shape))
+            if obstacle.shape.distance(axis) == 0:
+                short = least + half_width - obstacle.edge.distance(axis)
+        what = f"{least - short:.1f} mm from {obstacle.description}, at least {least:.1f} mm{obstacle.why}"
         yield Violation(name, what, short)
 
 
@@ -320,27 +330,3 @@ def _pitch_violations(panel: Panel, centres: np.ndarray, d: float, where: str) -
     if nearest < least - LENGTH_TOLERANCE:
         what = f"centres {nearest:.1f} mm apart, at least {least:.1f} mm"
         yield Violation(where, what, least - nearest)
-
-
-def audit_folds(panel: Panel, gauge: float) -> tuple[Violation, ...]:
-    """Folds of the panel itself that are too tight for the sheet, leave too short a flange, or meet (warnings)."""
-    violations: list[Violation] = []
-    least, min_flange_flat = (
-        panel.material.least_bend_radius(gauge),
-        least_flat(gauge, panel.tools.folding_brake.least_flat),
-    )
-    for number, fold in enumerate(panel.folds, 1):
-        if least is not None and fold.radius < least - 1e-6:
-            sheet = f"{gauge:g} mm {panel.material.name}"
-            what = f"inside radius {fold.radius:g} mm, least for {sheet} is {least:.2f} mm"
-            violations.append(Violation(f"fold {number}", what, least - fold.radius))
-    for flange in flanges(panel, gauge):
-        if flange.flat < min_flange_flat - LENGTH_TOLERANCE:
-            flat = max(flange.flat, 0.0)
-            what = f"{flat:.1f} mm flat is left beyond the bend, the folding brake needs {min_flange_flat:.1f} mm"
-            violations.append(Violation(f"fold {flange.number}", what, min_flange_flat - flange.flat))
-    for i, j, (x, y) in fold_crossings(panel):
-        hole = relief_hole(max(panel.folds[i - 1].radius, panel.folds[j - 1].radius), gauge)
-        what = f"meet at ({x:.1f}, {y:.1f}): drill a relief hole of {hole:.1f} mm there first"
-        violations.append(Violation(f"fold {i} and fold {j}", what))
-    return tuple(_worth_saying(violations))

@@ -10,7 +10,8 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel, Support
 from stiffen.model.tools import HoleDie, Tools
 
-from . import bends, flared_holes, rivets
+from . import flared_holes, rivets
+from .folding.fold_steps import fold_steps
 from .rollability import reorientations, rolling_order
 from .roller_settings import matching_trial, rolling_depths
 from .rolling_bow import RollingBow, rolling_bow
@@ -155,15 +156,7 @@ def _finishing_steps(panel: Panel, layout: Layout) -> list[str]:
         steps.append(f"Mark the outline again, measured from the bead axes, and trim to it. {cut}".rstrip())
     elif cut:
         steps.append(cut)
-    folds: dict[str, list[int]] = {}  # folds of the same angle, radius and flange share one step
-    for fold, flange in zip(panel.folds, bends.flanges(panel, layout.gauge), strict=True):
-        how = (
-            f"{abs(fold.angle):g} degrees {'up' if fold.angle > 0 else 'down'}, inside radius {fold.radius:g} mm, the "
-            f"line in the middle of the {flange.allowance:.1f} mm that the bend takes; the flange comes out "
-            f"{flange.outside:.1f} mm high outside."
-        )
-        folds.setdefault(how, []).append(flange.number)
-    steps += [f"Fold {', '.join(map(str, numbers))}: {how}" for how, numbers in folds.items()]
+    steps += fold_steps(panel, layout.gauge)
     rows = _alike([support for support in panel.supports if support.kind == "rivets" and support.fasteners()])
     bolts = _alike([support for support in panel.supports if support.kind == "bolts" and support.fasteners()])
     drilling = [_rivet_step(alike, layout.gauge) for alike in rows]

@@ -101,6 +101,7 @@ def test_a_good_layout_has_no_violation():
     assert audit(PLAIN, *beads, Hole(F60, (300, 200)), Hole(F30, (200, 220))) == ()
 
 
+BENT = math.pi / 4 * (8.0 + 0.447)  # from a fold line to its tangent lines, R 8 in 1 mm
 FEATURES = {
     # name: (what the panel has, bead that comes 1.5 mm short, hole of 30 mm fold circle that comes 1.5 mm short)
     "edge of the sheet": ({}, (100, 12 + 8 - 1.5, 400), (300, 6 + 15 - 1.5)),
@@ -114,10 +115,10 @@ FEATURES = {
         (100, 200 - 8 + 1.5, 400),
         (300, 200 - 15 + 1.5),
     ),
-    "fold 1": (
+    "the bend of fold 1": (
         {"folds": (Fold(((0, 50), (600, 50)), 90, 8.0),)},
-        (100, 50 + 12 + 8 - 1.5, 400),
-        (300, 50 + 12 + 15 - 1.5),
+        (100, 50 + BENT + 15 + 8 - 1.5, 400),  # the clamp bar holds 15 mm behind the bend
+        (300, 50 + BENT + 15 + 15 - 1.5),
     ),
     "rivet row": (
         {"supports": (Support("rivets", path=((0, 50), (600, 50)), pitch=60, diameter=4.8),)},

@@ -231,7 +231,8 @@ def bench_notes(view: FaceView) -> list[str]:
     if view.layout.beads:
         notes.append("Trim to the finished outline after rolling.")
     if view.panel.folds:
-        notes.append("Fold after all openings are cut and flared." if not view.layout.beads else "Fold after trimming.")
+        when = "after trimming" if view.layout.beads else "after all openings are cut and flared"
+        notes.append(f"Fold {when}, in the order of the numbers.")
     if any(support.fasteners() for support in view.panel.supports):
         notes.append("Drill the rivet and bolt holes last, together with the mating part.")
     return notes

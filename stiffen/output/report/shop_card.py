@@ -26,7 +26,9 @@ from stiffen.output.drawing.bench_view import (
 )
 from stiffen.output.drawing.title_block import CAUTIONS
 from stiffen.shop import bead_section, flared_holes
+from stiffen.shop.bends import flanges
 from stiffen.shop.cautions import list_warnings
+from stiffen.shop.folding.edge_trims import trim_cut
 from stiffen.shop.layout_check import why_no_beads
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.rivets import COMMON_RIVET_SHEAR, bolt_name, fastener_utilisations
@@ -39,6 +41,8 @@ MASS_RESOLUTION = 0.001  # kg
 NO_FLAT_SHEET = "no flat sheet in the rack meets the demands"
 DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "2nd", "w/t")
 DIE_STRAIN_HEAD = ("die", "run-out mm", "held: stretch", "thinning", "free: draw-in mm", "spring-back mm")
+FOLDS_TITLE = "FOLDS, IN THE ORDER TO MAKE THEM"
+FOLD_HEAD = ("fold", "angle", "face", "inside R", "takes", "flange mm")
 DECIDED_BY_TEXT = {LINEAR: "linear", NONLINEAR: "large defl.", NOT_DECIDED: "not decided"}
 
 
@@ -74,6 +78,8 @@ def card(
         (_roller_title(plan), _roller_settings(plan)),
         ("BEADS, IN ROLLING ORDER", _bead_table(panel, plan)),
         ("FLARED HOLES", _hole_tables(panel, layout)),
+        (FOLDS_TITLE, _fold_table(panel, layout)),
+        ("EDGE TRIM", _trim_table(panel, layout)),
         ("ORDER OF WORK", _order_of_work(plan)),
         ("DEMANDS AND RESULTS", [demands, *_model_notes(verdict)] if verdict.demands else [NO_DEMAND_TEXT]),
         ("MOST LOADED RIVETS AND BOLTS", _fastener_section(panel, verdict)),
@@ -195,6 +201,7 @@ def _sheet_lines(
         f"Buy: {panel.material.name}, {layout.gauge:g} mm.",
         f"Blank: {_size_text(rough)} ({'rough cut' if layout.beads else 'no beads: cut to size'}).",
         f"Finished: {_size_text(outline)}, flat.",
+        *([f"Finished base: {_size_text(Polygon(panel.finished))} outside."] if panel.finished else []),
         f"Mass: blank {mass_text(blank)}; removed {mass_text(blank - verdict.mass_kg)}"
         f"{f' ({removed})' if removed else ''}; finished {mass_text(verdict.mass_kg)}.",
         *_edge_trim_lines(panel),
@@ -234,6 +241,24 @@ def _edge_trim_lines(panel: Panel) -> list[str]:
         for trim in panel.trims
     )
     return [f"Edge trim comes on top: {mass_text(total)}."] if panel.trims else []
+
+
+def _trim_table(panel: Panel, layout: Layout) -> list[str | Table]:
+    """One row an edge trim: its length to cut, where it begins and ends; then how tubes are slit and bent."""
+    if not panel.trims:
+        return []
+    rows, notes = [], []
+    for number, trim in enumerate(panel.trims, 1):
+        cut = trim_cut(panel, trim, layout.gauge)
+        what = trim.what or (f"tube {trim.tube:g}" if trim.tube else "edging")
+        ends = (
+            ("all round", "", "", "")
+            if trim.path is None
+            else (*_datum_xy(panel, trim.path[0]), *_datum_xy(panel, trim.path[-1]))
+        )
+        rows.append((f"{number}", _shortened(what, 24), f"{cut.length:.0f}", *ends))
+        notes += [f"Trim {number}: {line}" for line in cut.notes]
+    return [Table(("trim", "what", "cut to mm", "from X", "Y", "to X", "Y"), tuple(rows), (0, 2, 3, 4, 5, 6)), *notes]
 
 
 def _order_of_work(plan: ProcessPlan) -> list[str | Table]:
@@ -362,6 +387,21 @@ def _hole_tables(panel: Panel, layout: Layout) -> list[Table]:
     head = ("die", "face", "holes", "which", "cut dia.", "with", "opening", "flare dia.", "rise")
     places = [(f"H{number}", *_datum_xy(panel, hole.at)) for number, hole in enumerate(layout.holes, 1)]
     return [Table(head, tuple(dies), (2, 4, 6, 7, 8)), Table(("hole", "X", "Y"), tuple(places), (1, 2))]
+
+
+def _fold_table(panel: Panel, layout: Layout) -> list[str | Table]:
+    """One row a fold: its angle, face, radius, the sheet that it takes, the flange."""
+    if not panel.folds:
+        return []
+    rows = []
+    for fold, flange in zip(panel.folds, flanges(panel, layout.gauge), strict=True):
+        side = "up" if fold.angle > 0 else "down"
+        size = (f"{fold.radius:g}", f"{flange.allowance:.1f}", f"{flange.outside:.1f}")
+        rows.append((f"{flange.number}", f"{abs(fold.angle):g}", side, *size))
+    return [
+        Table(FOLD_HEAD, tuple(rows), (0, 1, 3, 4, 5)),
+        "Face: toward it the flange turns. Takes: mm of sheet. Picture: up face white, down face grey.",
+    ]
 
 
 def _pilot_cutter(panel: Panel, die: HoleDie, t: float) -> str:

@@ -16,7 +16,7 @@ from support.trike import B16, F50, FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 from stiffen.errors import InputError
 from stiffen.io.files import atomic_write
 from stiffen.model.layout import Bead, Hole, Layout
-from stiffen.model.panel import Cutout, Support
+from stiffen.model.panel import Cutout, Fold, Support
 from stiffen.output.drawing.bench_view import datum_corner, face_view
 from stiffen.output.drawing.dxf_writer import LAYERS
 from stiffen.output.drawing.label_placement import spread_apart
@@ -61,7 +61,20 @@ def test_reads_back_clean_in_millimetres(tmp_path, layout):
 
 def test_every_layer_is_used_by_a_full_panel(tmp_path):
     document = drawn(tmp_path / "marking.dxf")
-    assert {entity.dxf.layer for entity in document.modelspace()} == set(LAYERS)
+    assert {entity.dxf.layer for entity in document.modelspace()} == set(LAYERS) - {"BEND TANGENT", "MOULD LINE"}
+
+
+def test_a_round_bend_has_both_tangent_lines_and_its_middle(tmp_path):
+    """R 40 in 1 mm, 90 degrees: pi/2 (40 + 0.447) = 63.5 mm of sheet, half on either side of the line."""
+    fold = Fold(((0.0, 90.0), (560.0, 90.0)), 90.0, 40.0)
+    write_marking(replace(PANEL, folds=(fold,)), Layout(1.0), tmp_path / "marking.dxf")
+    document = ezdxf.readfile(tmp_path / "marking.dxf")
+    half = math.pi / 4 * (40 + 0.447)
+    levels = sorted({round(float(y), 2) for line in on(document, "BEND TANGENT") for _, y in points(line)})
+    assert levels == pytest.approx([90 - half, 90 + half], abs=0.01)
+    assert [points(line)[:, 1].tolist() for line in on(document, "FOLD")] == [[90.0, 90.0]]
+    (label,) = [text for text in words(document) if "fold 1" in text]
+    assert "round to inside R 40" in label or "between the two lines 63.5 apart" in " ".join(words(document))
 
 
 def test_colours_print_dark_enough_on_a_grey_printer():
