@@ -52,7 +52,7 @@ class MeshResolution:
 
 
 COARSE = "coarse"  # without beads and holes, for laminated triangles; fasteners are single nodes there
-COARSE_SIDES = 18
+COARSE_SIDES = 20
 COARSE_CHORD_ERROR = 0.06  # of the side, between a curve and its chords on the coarse mesh
 # square root of the area over side; strips_per_half, run_out_stations, cone_rings, neck_size_ratio, growth_rate
 MESH_LEVELS = {

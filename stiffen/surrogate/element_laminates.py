@@ -38,15 +38,16 @@ def element_laminates(
     covered, direction, opening = np.zeros(count), np.zeros((count, 2)), np.zeros(count)
     developed, crest = np.ones(count), np.zeros(count)
     for shape, coverage in shapes:
+        if shape is not None:
+            _add_developed(developed, shape, coverage.by_area or coverage, material, t)
         for kind, step in set(zip(coverage.kind.tolist(), coverage.taper.tolist(), strict=True)):
             part = (coverage.kind == kind) & (coverage.taper == step)
             at, share = coverage.triangles[part], coverage.share[part]
             if kind == OPENING or shape is None:
                 opening[at] += share
                 continue
-            form, ratio, height = _form(shape, kind, step / TAPER_STEPS, E, nu, t)
+            form, _, height = _form(shape, kind, step / TAPER_STEPS, E, nu, t)
             mixed[at] += share[:, None, None] * (form - flat)
-            developed[at] += share * (ratio - 1)
             crest[at] = np.where(np.abs(crest[at]) < abs(height), height, crest[at])
             covered[at] += share
             direction[at] += share[:, None] * coverage.direction[part]
@@ -58,6 +59,15 @@ def element_laminates(
     R = strain_rotation(axis[:, 0], axis[:, 1])
     C = R.transpose(0, 2, 1) @ stiffness_form(mixed) @ R * rest[:, None, None]
     return Laminate(C, material.rho * gauge * developed * rest, axis, crest)
+
+
+def _add_developed(developed: np.ndarray, shape: Bead | Hole, coverage: Coverage, material: Material, t: float) -> None:
+    """Add what a shape's developed length has over its width, (m,) of the triangles' area."""
+    for kind, step in set(zip(coverage.kind.tolist(), coverage.taper.tolist(), strict=True)):
+        if kind != OPENING:
+            part = (coverage.kind == kind) & (coverage.taper == step)
+            _, ratio, _ = _form(shape, kind, step / TAPER_STEPS, material.E, material.nu, t)
+            developed[coverage.triangles[part]] += coverage.share[part] * (ratio - 1)
 
 
 def _form(
