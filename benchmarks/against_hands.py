@@ -27,6 +27,10 @@ import shapely
 from eight_panels import EIGHT
 from scipy.optimize import differential_evolution
 from shapely.geometry import LineString, Polygon
+from stiffen.optimise.candidates.candidate_set import CandidateSet
+from stiffen.optimise.candidates.conflicts import conflict_matrix
+from stiffen.optimise.search.local_search import SelectionObjective
+from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 from stiffen.analysis.evaluation import check
 from stiffen.analysis.screening import quick_utilisation, screen
@@ -34,17 +38,13 @@ from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
-from stiffen.optimise.candidates.candidate_set import CandidateSet
-from stiffen.optimise.candidates.conflicts import conflict_matrix
 from stiffen.optimise.candidates.regular_patterns import regular_layouts
 from stiffen.optimise.candidates.straight_beads import bead_candidates, main_directions
 from stiffen.optimise.search import driver
 from stiffen.optimise.search.gauge_search import calibrate, selection_objective
-from stiffen.optimise.search.local_search import SelectionObjective
 from stiffen.optimise.search.settings import DEFAULT_SETTINGS
 from stiffen.shop import clearance, layout_check, rollability
 from stiffen.shop.process_plan import minutes
-from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 EVALUATED_BY_SHELL = 25  # hand layouts at one gauge that the shell model evaluates, the surrogate's best first
 MAX_EVOLVED_BEADS = 8  # beads that differential evolution may place

@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import minimize_scalar
+from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 from stiffen.analysis.evaluation import check
 from stiffen.io.panel_file import starter_tools
@@ -26,7 +27,6 @@ from stiffen.model.material import materials
 from stiffen.model.panel import Demand, Load, Panel, Support
 from stiffen.model.tools import BeadDie
 from stiffen.surrogate import rib_stiffness
-from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 SHEET = materials()["5754-H111"]
 SHOP = starter_tools()

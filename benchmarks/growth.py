@@ -15,16 +15,16 @@ from dataclasses import replace
 
 import numpy as np
 from eight_panels import EIGHT
+from stiffen.optimise.candidates.candidate_set import CandidateSet
+from stiffen.optimise.candidates.conflicts import conflict_matrix
+from stiffen.optimise.search.local_search import multistart
+from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.panel import Demand, Panel
-from stiffen.optimise.candidates.candidate_set import CandidateSet
-from stiffen.optimise.candidates.conflicts import conflict_matrix
 from stiffen.optimise.candidates.straight_beads import bead_candidates
 from stiffen.optimise.search import driver
 from stiffen.optimise.search.gauge_search import selection_objective
-from stiffen.optimise.search.local_search import multistart
-from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 LID = EIGHT[0]
 GAUGE = 1.0

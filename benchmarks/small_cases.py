@@ -17,22 +17,22 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.sparse as sp
+from stiffen.optimise.bounds.branch_and_bound import cheapest_layout
+from stiffen.optimise.bounds.cutting_planes import surrogate_limits
+from stiffen.optimise.bounds.linear_program import CostTerms
+from stiffen.optimise.bounds.lower_bound import lower_bound
+from stiffen.optimise.candidates.conflicts import conflict_matrix
+from stiffen.optimise.search.local_search import SelectionObjective, multistart
+from stiffen.surrogate.stiffened_plate import StiffenedPlate, stiffened_plate
 
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.material import Material
 from stiffen.model.panel import Cutout, Demand, Load, Panel, Support
 from stiffen.model.tools import BeadDie, Roller, Tools
-from stiffen.optimise.bounds.branch_and_bound import cheapest_layout
-from stiffen.optimise.bounds.cutting_planes import surrogate_limits
-from stiffen.optimise.bounds.linear_program import CostTerms
-from stiffen.optimise.bounds.lower_bound import lower_bound
-from stiffen.optimise.candidates.conflicts import conflict_matrix
 from stiffen.optimise.candidates.straight_beads import bead_candidates
-from stiffen.optimise.search.local_search import SelectionObjective, multistart
 from stiffen.optimise.search.settings import DEFAULT_SETTINGS
 from stiffen.shop import process_plan
-from stiffen.surrogate.stiffened_plate import StiffenedPlate, stiffened_plate
 
 GAUGE = 1.0
 SIZE = 25.0  # mm, element size of the surrogate

@@ -18,17 +18,17 @@ import numpy as np
 from against_hands import best_by_hand
 from eight_panels import EIGHT, SHEET, wind
 from scipy.stats import spearmanr
+from stiffen.optimise.candidates.conflicts import conflict_matrix
+from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 from stiffen.analysis.evaluation import check
 from stiffen.analysis.screening import quick_utilisation
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Demand, Panel, Support
-from stiffen.optimise.candidates.conflicts import conflict_matrix
 from stiffen.optimise.candidates.curved_beads import curved_bead_candidates
 from stiffen.optimise.candidates.straight_beads import bead_candidates
 from stiffen.optimise.search import driver
-from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 GAUGE = 1.0
 WITHIN = 0.08

@@ -13,6 +13,7 @@ from stiffen.errors import Fault, MeshError
 from .triangulation import directed_edges, edge_keys, quality, signed_area
 
 MIN_QUALITY = 0.15
+MAX_AREA_ERROR = 1e-3  # of the plan area
 DUPLICATE_DISTANCE = 1e-6  # mm: nodes nearer than this are duplicates
 
 
@@ -24,7 +25,7 @@ def mesh_error_at(
 
 
 def check_mesh(
-    plan: np.ndarray, triangles: np.ndarray, required_edges: np.ndarray, area: float, max_area_error: float
+    plan: np.ndarray, triangles: np.ndarray, required_edges: np.ndarray, area: float, max_area_error: float = MAX_AREA_ERROR
 ) -> None:
     """Raises MeshError unless triangles (m, 3) on plan (n, 2) cover `area` mm2 once and in one part.
 

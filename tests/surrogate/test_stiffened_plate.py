@@ -4,13 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from stiffen.surrogate.stiffened_plate import stiffened_plate
+from stiffen.surrogate.stiffeners import flange_inertia
 from support.panels import B16, HOLED, SIX, lid, rows
 
 from stiffen.analysis.evaluation import check
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Fold, Support
-from stiffen.surrogate.stiffened_plate import stiffened_plate
-from stiffen.surrogate.stiffeners import flange_inertia
 
 
 @pytest.mark.parametrize("name", SIX)
