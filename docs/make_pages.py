@@ -14,6 +14,7 @@ import tomllib
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
+from stiffen.shop.process_plan import BENCH_MINUTES
 from stiffen.shop.spacing_rules import SPACING_RULES
 from stiffen.validation import runner
 
@@ -57,8 +58,8 @@ def key_tables(path: Path, name: str) -> str:
     parts = []
     for heading, rows in examples(path).items():
         bare = heading.strip("[]")
-        if bare == "spacing":
-            continue  # a table of its own
+        if bare in ("spacing", "minutes"):
+            continue  # tables of their own
         known = meanings.pop(bare, {})
         if set(known) != set(rows):
             raise ValueError(
@@ -75,7 +76,13 @@ def key_tables(path: Path, name: str) -> str:
 def spacing() -> str:
     """The spacing rules with formula and source."""
     rows = ((f"`{rule.name}`", rule.description, rule.formula, rule.source) for rule in SPACING_RULES.values())
-    return table(("rule", "distance", "mm; t: sheet, d: fastener, R: fold", "source"), rows)
+    return table(("rule", "distance", "mm; t: sheet, d: fastener", "source"), rows)
+
+
+def minutes() -> str:
+    """The minutes at the bench."""
+    rows = ((f"`{name}`", f"{one.minutes:g}", one.description) for name, one in BENCH_MINUTES.items())
+    return table(("work", "minutes", "what"), rows)
 
 
 def accuracy() -> str:
@@ -87,6 +94,7 @@ PARTS: dict[tuple[str, str], Callable[[], str]] = {
     ("panel_file.md", "panel keys"): lambda: key_tables(DATA / "starter_panel.toml", "panel_file"),
     ("tools_file.md", "tools keys"): lambda: key_tables(DATA / "starter_tools.toml", "tools_file"),
     ("tools_file.md", "spacing"): spacing,
+    ("tools_file.md", "minutes"): minutes,
     ("accuracy.md", "accuracy"): accuracy,
 }
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from stiffen.errors import SolverError
+from stiffen.errors import InputError, SolverError
 from stiffen.fem.blas_threads import one_thread
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.mesh.size_field import background_side
@@ -88,7 +88,7 @@ def check(
 
     mesh_level: quick, normal or fine.  fields: keep the fields for pictures.  mesh_error: estimate the mesh error by a
     mesh twice as coarse.  second_opinion: compare with another shell element.  Raises InputError for a record that the
-    analysis does not know, MeshError if the layout cannot be meshed, SolverError if the panel is not held.
+    analysis does not know and for a panel that is not held, MeshError if the layout cannot be meshed, SolverError.
     """
     found = evaluate(panel, layout or panel.layout(), mesh_level=mesh_level, mesh_error=mesh_error, progress=progress)
     return found.full_verdict(fields=fields, second_opinion=second_opinion)
@@ -232,8 +232,8 @@ def _yield_warnings(panel: Panel, models: dict[str, PanelModel]) -> list[str]:
         for model in models.values():
             try:
                 stress = model.stress(case)
-            except SolverError:
-                continue  # no equilibrium was found
+            except (InputError, SolverError):
+                continue  # not held in this case, which no demand names, or no equilibrium
             area = model.linear_model.shell.geometry.area
             yielded = stress > panel.material.yield_strength
             worst = max(worst, (float(area[yielded].sum() / area.sum()), float(stress.max())))
@@ -254,8 +254,8 @@ def _governing_fasteners(panel: Panel, models: dict[str, PanelModel]) -> tuple[F
         for assumed, model in models.items():
             try:
                 loads = model.fastener_loads(case)
-            except SolverError:
-                continue  # no equilibrium was found
+            except (InputError, SolverError):
+                continue  # not held in this case, which no demand names, or no equilibrium
             for number, support in enumerate(panel.supports):
                 for centre in support.fasteners():
                     one = FastenerLoad(case, centre, *loads[centre], assumed)
@@ -277,8 +277,8 @@ def _result_fields(model: PanelModel) -> ResultFields:
             deflection[case], stress[case] = model.deflection(case), model.stress(case)
             if model.uses_large_deflection(case):
                 curves[case] = LoadDeflectionCurve(*model.load_deflection_curve(case))
-        except SolverError:
-            continue  # no equilibrium was found, so there is no field to draw
+        except (InputError, SolverError):
+            continue  # as in _yield_warnings: there is no field to draw
     return ResultFields(
         plan_nodes=model.mesh.plan,
         triangles=model.mesh.triangles,

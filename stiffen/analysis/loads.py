@@ -7,12 +7,14 @@ from functools import lru_cache
 
 import numpy as np
 import shapely
-from shapely.geometry import LineString, Polygon, box
-from shapely.ops import split
+from shapely.geometry import Polygon, box
 
 from stiffen.errors import Fault, InputError
 from stiffen.mesh.panel_mesh import Mesh
+from stiffen.model.fold_plan import flange_plan
 from stiffen.model.panel import LOAD_KINDS, Load, Panel, Point
+from stiffen.shop.folding.bend_zones import bend_zones
+from stiffen.shop.folding.brake import is_round
 
 from .refusal import unknown
 
@@ -219,11 +221,14 @@ def moving_patch_positions(panel: Panel, case: str, step: float = 0.5) -> list[P
 
 
 def _unfolded_part(panel: Panel) -> Polygon:
-    """The outline without its flanges: the larger of the two parts at each fold line."""
+    """The outline without its flanges and bends made round a tube: the larger part at each fold line."""
     base = Polygon(panel.outline)
     for fold in panel.folds:
-        base = max(split(base, LineString(fold.line)).geoms, key=lambda part: part.area)
-    return base
+        if plan := flange_plan(panel.outline, fold.line):
+            base = base.intersection(plan.base)
+    t = min(panel.gauges)
+    strips = [zone.strip for zone in bend_zones(panel, t) if is_round(zone, t)]
+    return max(shapely.get_parts(base.difference(shapely.union_all(strips))), key=shapely.area) if strips else base
 
 
 @lru_cache(maxsize=16)

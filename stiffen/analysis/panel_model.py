@@ -30,7 +30,8 @@ from stiffen.model.panel import Panel, Point
 
 from .edge_trims import trim_beams
 from .loads import case_forces, locate, lumped_masses, moving_patch_positions, probe_points
-from .supports import FREE, UNKNOWN, Restraints, build_restraints
+from .mechanisms import require_held
+from .supports import FREE, HELD, UNKNOWN, Restraints, build_restraints
 
 T = TypeVar("T")
 
@@ -48,13 +49,14 @@ class Accuracy:
 
     tolerance: residual force over load at equilibrium.  mode_tolerance: see `LinearModel.modes`.  soft_places: places
     pushed by the large-deflection solver if a push leaves linear theory.  refine_probes: True if more points are probed
-    about the softest.
+    about the softest.  trust_guesses: an equilibrium found from a guess is not checked for stability.
     """
 
     tolerance: float = TOLERANCE
     mode_tolerance: float = 0.0
     soft_places: int = 3
     refine_probes: bool = True
+    trust_guesses: bool = False
 
 
 FULL_ACCURACY = Accuracy()
@@ -99,7 +101,7 @@ class PanelModel:
         """Nodal forces and displacements (6 n,) of a load case by small-deflection theory.
 
         A moving patch is placed where it gives the largest deflection by that theory.  Raises InputError for an unknown
-        case, SolverError if the panel is not held.
+        case, and if nothing holds the panel in plane against the loads; SolverError if the solve fails.
         """
 
         def make() -> tuple[np.ndarray, np.ndarray]:
@@ -113,8 +115,12 @@ class PanelModel:
         return self._cached(("case", case), make)
 
     def _check_in_plane_balance(self, case: str, u: np.ndarray, forces: np.ndarray) -> None:
-        """Raise SolverError if the loads act along the plane and every support is free in plane."""
-        if any(support.in_plane == UNKNOWN for support in self.panel.supports) or not len(self.restraints.drift_dofs):
+        """Raise InputError if the loads act along the plane and no support holds the panel in plane against them.
+
+        Supports whose restraint is unknown are judged as held: some of them hold for certain.
+        """
+        unknown = any(support.in_plane == UNKNOWN for support in self.panel.supports)
+        if not len(self.restraints.drift_dofs) or (unknown and self.assumed != HELD):
             return
         reactions = self.linear_model.reactions(u, forces)
         if self.restraints.springs is not None:
@@ -122,11 +128,13 @@ class PanelModel:
         carried = np.abs(reactions[self.restraints.drift_dofs]).max(axis=1)
         if carried.max() > MAX_IN_PLANE_IMBALANCE * np.abs(forces).sum(axis=0).max():
             axis = "xy"[self.restraints.drift_dofs[carried.argmax()] % 6]
+            held = any(support.in_plane != FREE and support.slip is None for support in self.panel.supports)
+            motion = "turn in its plane" if held else f"slide along {axis}"
+            why = "too few supports hold it in plane" if held else "every support is free in plane"
             x, y, _ = self.mesh.nodes.mean(axis=0)
-            raise SolverError(
-                f"the panel is not held: case {case} makes it slide along {axis} (part near x {x:.0f}, y {y:.0f}), "
-                'and every support is free in plane; give one in_plane = "held"'
-            )
+            what = f"case {case} makes it {motion} (part near x {x:.0f}, y {y:.0f}), and {why}"
+            cure = f'give {"another" if held else "one"} in_plane = "held"'
+            raise InputError([Fault("support", f"the panel is not held: {what}", cure)])
 
     def normal_displacement(self, u: np.ndarray) -> np.ndarray:
         """Displacement normal to the sheet, mm, (n,) or (n, k), from displacements (6 n,) or (6 n, k).
@@ -248,6 +256,7 @@ class PanelModel:
             requested_factors=factors,
             first_step=first_step,
             tolerance=self.accuracy.tolerance,
+            trust_guess=self.accuracy.trust_guesses,
         )
 
     def push_deflection(self, place: Point, force: float) -> float:
@@ -351,13 +360,15 @@ class PanelModel:
 def build_panel_model(panel: Panel, layout: Layout, mesh: Mesh, assumed: str) -> PanelModel:
     """The panel model of a layout on a given mesh, under one assumption on unknown in-plane restraints.
 
-    Raises InputError for a gauge that is not positive and for supports that are not known.
+    Raises InputError for a gauge that is not positive, for supports that are not known, and if they leave the panel a
+    mechanism.
     """
     if not layout.gauge > 0:
         raise InputError([Fault("gauge", f"is {layout.gauge:g} mm", "give a positive thickness")])
     material = panel.material
     shell = Shell(mesh.nodes, mesh.triangles, layout.gauge, material.E, material.nu, material.rho)
     restraints = build_restraints(panel, mesh, assumed)
+    require_held(mesh, restraints)
     masses = lumped_masses(panel, mesh)
     nodal_mass = shell.nodal_mass
     if masses is not None:

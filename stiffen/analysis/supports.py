@@ -116,10 +116,17 @@ def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraint
     """Restrain the mesh as the panel's supports say; 'unknown' in-plane restraints are taken as `assumed`.
 
     A pinned line fixes uz at its nodes; a clamped one also fixes the tilts rx and ry; a guided one fixes the tilts
-    only.  A pinned fastener fixes uz at its centre, so that the sheet may tilt about it; a clamped one fixes uz and the
-    tilts at every node of its disc.  A support with a stiffness has springs along uz instead, which the same nodes
-    share.  A fastener that holds in plane fixes its whole disc.  On a flange a fastener holds along its own axis as
-    well as uz, and a clamped one fixes all rotations.  An edge or a rest holds uz, whatever the direction of the sheet.
+    only.  An edge or a rest holds uz, whatever the direction of the sheet.
+
+    A pinned fastener fixes the translations of its centre alone, so that the sheet may tilt and turn about it: uz, on a
+    flange the one along its own axis too, and where it holds in plane all others.  Its shank spreads these over the
+    disc: what is held is a weighted mean of the disc's nodes, which neither a tilt nor a turn about the centre moves.
+
+    A clamped fastener, whose head sits tight, fixes uz and the tilts at every node of its disc, on a flange all
+    rotations; where it holds in plane also ux and uy there, and the spin of its centre.  A guided one does the same
+    without uz and without its axis.
+
+    A support with a stiffness has springs along uz instead, which the same nodes share.
 
     If the supports leave the panel free to drift in its plane, the fewest DOFs that stop it are fixed, at two
     fasteners or corners.  They carry no load as long as the loads balance in plane.
@@ -149,8 +156,11 @@ def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraint
                     _restrain_horizontal(
                         fixed, springs, support, upright, normals[disc[0]], RIGID_SPRING_LENGTH * panel.material.E
                     )
-                if in_plane:
-                    fixed += [6 * disc, 6 * disc + 1]
+                if in_plane and support.hold == "pinned":
+                    rigid = RIGID_SPRING_LENGTH * panel.material.E
+                    _hold_shank(fixed, springs, disc, mesh.plan[disc], normals[disc[0]], rigid)
+                elif in_plane:  # the spin matters on meshes where the disc is its centre alone
+                    fixed += [6 * disc, 6 * disc + 1, 6 * disc[:1] + 5]
             continue
         line = mesh.outline if support.path is None else mesh.paths[support.path]
         lines.append(line if support.path is not None else np.append(line, line[0]))
@@ -187,11 +197,28 @@ def _unique(dofs: list[np.ndarray]) -> np.ndarray:
 
 @dataclass(frozen=True, eq=False)
 class _Springs:
-    """Springs along one direction (3,) on nodes (k,), stiffness (k,) N/mm."""
+    """k springs along one direction (3,), each on the weighted mean displacement of some nodes.
+
+    nodes, weights: (k, c) for c nodes a spring; the weights of a spring add up to 1.  stiffness: (k,) N/mm.
+    """
 
     nodes: np.ndarray
+    weights: np.ndarray
     direction: np.ndarray
     stiffness: np.ndarray
+
+    @classmethod
+    def on_nodes(cls, nodes: np.ndarray, direction: np.ndarray, stiffness: np.ndarray) -> _Springs:
+        """A spring on each node (k,)."""
+        return cls(nodes[:, None], np.ones((len(nodes), 1)), direction, stiffness)
+
+    def gradients(self, n: int) -> sp.csr_matrix:
+        """(k, 6 n) displacement of each spring by the DOFs of n nodes."""
+        k, c = self.nodes.shape
+        dofs = 6 * self.nodes[:, :, None] + np.arange(3)
+        rows = np.repeat(np.arange(k), 3 * c)
+        values = self.weights[:, :, None] * self.direction
+        return sp.csr_matrix((values.ravel(), (rows, dofs.ravel())), shape=(k, 6 * n))
 
 
 def _restrain(
@@ -202,7 +229,7 @@ def _restrain(
         if support.stiffness is None:
             fixed.append(6 * nodes + 2)
         else:
-            springs.append(_Springs(nodes, UP_NORMAL, np.broadcast_to(support.stiffness * share, nodes.shape)))
+            springs.append(_Springs.on_nodes(nodes, UP_NORMAL, np.broadcast_to(support.stiffness * share, nodes.shape)))
     if support.hold != "pinned":
         fixed += [6 * nodes + 3, 6 * nodes + 4, 6 * nodes[is_tilted(normals[nodes])] + 5]
 
@@ -219,21 +246,35 @@ def _restrain_horizontal(
     horizontal = np.array([axis[0], axis[1], 0.0]) / np.hypot(axis[0], axis[1])
     along = int(np.abs(horizontal).argmax())
     if support.stiffness is not None:
-        springs.append(_Springs(nodes, horizontal, np.full(nodes.shape, support.stiffness / len(nodes))))
+        springs.append(_Springs.on_nodes(nodes, horizontal, np.full(nodes.shape, support.stiffness / len(nodes))))
     elif abs(horizontal[along]) > 1 - TILT_TOLERANCE:
         fixed.append(6 * nodes + along)
     else:
-        springs.append(_Springs(nodes, horizontal, np.full(nodes.shape, rigid)))
+        springs.append(_Springs.on_nodes(nodes, horizontal, np.full(nodes.shape, rigid)))
+
+
+def _hold_shank(fixed: list, springs: list, disc: np.ndarray, plan: np.ndarray, axis: np.ndarray, rigid: float) -> None:
+    """Hold a pinned fastener's disc of nodes level and square to its axis (3,); on flat sheet along x and y.
+
+    A spring of `rigid` N/mm holds the mean of the disc about its centre, plan[0] of (c, 2): the least weights that move
+    neither with a tilt nor with a turn.  A disc that is its centre alone is fixed where its direction allows.
+    """
+    weights = np.linalg.pinv(np.vstack([np.ones(len(disc)), (plan - plan[0]).T]))[:, 0]
+    directions = [np.array([-axis[1], axis[0], 0.0]) / np.hypot(*axis[:2])] if is_tilted(axis) else np.eye(3)[:2]
+    for direction in directions:
+        along = int(np.abs(direction).argmax())
+        if len(disc) == 1 and abs(direction[along]) > 1 - TILT_TOLERANCE:
+            fixed.append(6 * disc + along)
+        else:
+            springs.append(_Springs(disc[None], weights[None], direction, np.array([rigid])))
 
 
 def _spring_matrix(springs: list[_Springs], n: int) -> sp.csr_matrix | None:
     """(6 n, 6 n) stiffness of springs on translations, or None."""
     if not springs:
         return None
-    blocks = [one.stiffness[:, None, None] * np.outer(one.direction, one.direction) for one in springs]
-    dofs = 6 * np.concatenate([one.nodes for one in springs])[:, None] + np.arange(3)
-    place = np.repeat(dofs, 3, axis=1).ravel(), np.tile(dofs, (1, 3)).ravel()
-    K = sp.csr_matrix((np.concatenate(blocks).ravel(), place), shape=(6 * n, 6 * n))
+    gradients = sp.vstack([one.gradients(n) for one in springs])
+    K = (gradients.T @ sp.diags(np.concatenate([one.stiffness for one in springs])) @ gradients).tocsr()
     K.eliminate_zeros()
     return K
 
@@ -254,7 +295,11 @@ def _drift_dofs(mesh: Mesh, candidates: np.ndarray, fixed: np.ndarray, springs: 
 
     in_plane = fixed[fixed % 6 < 2]
     stopped = np.concatenate(
-        [rows(in_plane // 6, np.eye(3)[in_plane % 6]), *(rows(s.nodes, s.direction) for s in springs)]
+        [
+            rows(in_plane // 6, np.eye(3)[in_plane % 6]),
+            *(np.einsum("kc,kcj->kj", s.weights, [rows(group, s.direction) for group in s.nodes]) for s in springs),
+            np.tile([0.0, 0.0, 1.0], (int((fixed % 6 == 5).any()), 1)),  # a fixed spin
+        ]
     )
     first = candidates[place[candidates].sum(axis=1).argmin()]
     gap = np.abs(place[candidates] - place[first])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from dataclasses import replace
 
-from .inputs import layout_of_file, panel_of_file, positive_number
+from .inputs import faults_of_file, layout_of_file, panel_of_file, positive_number
 from .output_files import exit_status, flat_sheet_for_pictures, give_result, output_folder, summary
 from .terminal import progress_bar
 
@@ -55,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
         _, layout = layout_of_file(args.layout)
         layout = replace(layout, gauge=args.gauge or layout.gauge)
     folder = output_folder(args, args.plot) if args.plot else None
-    with progress_bar(args.quiet) as progress:
+    with faults_of_file(args.panel), progress_bar(args.quiet) as progress:
         verdict = check(
             panel,
             layout,

@@ -1,13 +1,19 @@
-"""Runs several commands at once, each in a process of its own; one that dies is started once more."""
+"""Processes: commands that run at once, each in a process of its own, and workers that evaluate layouts for a search.
+
+A command whose process dies is started once more.
+"""
 
 from __future__ import annotations
 
+import multiprocessing
+import os
 import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor, as_completed, wait
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed, wait
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 NORMAL_EXIT_STATUSES = (0, 1, 2, 3, 130)  # of a command that ended by itself
@@ -99,3 +105,25 @@ def run_all(
             except KeyboardInterrupt:
                 group.interrupt(kill=True)
     return [future.result() for future in futures]
+
+
+@contextmanager
+def layout_workers(count: int | None) -> Iterator[Executor | None]:
+    """An executor with so many processes (None: one for each core); None where one process does all.
+
+    The result of a search does not depend on it.  Ctrl-C ends the search in this process; the workers then end too.
+    """
+    count = count or os.cpu_count() or 1
+    if count == 1:
+        yield None
+        return
+    executor = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"), initializer=_ignore_ctrl_c)
+    try:
+        yield executor
+    finally:
+        executor.shutdown(wait=True, cancel_futures=True)
+
+
+def _ignore_ctrl_c() -> None:
+    """Leave Ctrl-C to the main process."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING
 from stiffen.errors import Fault, InputError
 
 from . import sweep
-from .inputs import count, panel_and_start, panel_of_file, positive_number, seed
+from .inputs import count, faults_of_file, panel_and_start, panel_of_file, positive_number, seed
 from .output_files import closing_line, exit_status, give_result, output_folder
+from .processes import layout_workers
 from .terminal import FAILED, MET, NOT_MET, print_error, progress_bar
-from .workers import layout_workers
 
 if TYPE_CHECKING:
     from stiffen.model.results import SearchResult, Verdict
@@ -97,7 +97,11 @@ def _search_one(args: argparse.Namespace) -> int:
 
     result: SearchResult | Verdict
     try:
-        with progress_bar(args.quiet) as progress, layout_workers(args.workers) as executor:
+        with (
+            faults_of_file(args.panel),
+            progress_bar(args.quiet) as progress,
+            layout_workers(args.workers) as executor,
+        ):
             found = result = search(
                 panel,
                 effort=args.effort,

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from .inputs import faults_of_file, panel_and_start
 from .output_files import exit_status, give_result, output_folder, write_text
+from .processes import layout_workers
 from .terminal import progress_bar
-from .workers import layout_workers
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -5,7 +5,8 @@ It imports nothing of the package but `errors`, and knows nothing of panels.  In
 - `blas_threads`: one BLAS thread for small dense blocks
 - `triangle`: the flat shell triangle (DKT bending, OPT membrane with drilling rotation), all triangles at once
 - `multifrontal`, `sparse_lu`: sparse direct solvers (own multifrontal factors, SuperLU) behind one interface
-- `assembly`, `shell`, `linear`: global matrices, stresses, supports, static solve, modes, buckling
+- `laminate`: the same triangle with a laminate's stiffness (membrane and bending coupled)
+- `shell`, `linear`: global matrices, stresses, supports, static solve, modes, buckling
 - `rotations`, `corotational`, `edge_beams`, `contact`: finite rotations, corotational triangles, beams along edges,
   unilateral and gap supports
 - `nonlinear_problem`, `pseudo_transient`, `continuation`, `nonlinear`: equilibrium at large displacements and

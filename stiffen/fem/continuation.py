@@ -159,11 +159,17 @@ class ContinuationSolver:
             )
         return point
 
-    def near_guess(self, guess: State) -> tuple[Equilibrium, PathTangent] | None:
-        """The stable equilibrium at the target factor near a state, with its tangent; None where none is found."""
+    def near_guess(self, guess: State, trusted: bool) -> tuple[Equilibrium, PathTangent] | None:
+        """The equilibrium at the target factor near a state, with its tangent; None where no stable one is found.
+
+        trusted: its stability is not checked, and its tangent is left out (zero).
+        """
         try:
             point = self.start_equilibrium(self.target_factor, guess)
-            tangent = self.tangent(point)
+            if trusted:
+                tangent = PathTangent(np.zeros(self.problem.shell.dof_count), 0.0, 0.0, 0)
+            else:
+                tangent = self.tangent(point)
         except SolverError:
             return None
         if tangent.negative_eigenvalues:

@@ -21,6 +21,8 @@ from .sparse_lu import SingularError, factorise
 
 TONNES_PER_KG = 1e-3  # the tonne is the consistent mass unit of mm, N, s
 BALANCE_TOLERANCE = 1e-6  # largest unbalanced force or moment, as a fraction of what was applied
+ROUNDOFF_FACTOR = 8.0  # of the round-off bound: errors of the matrix itself and of the solve come on top of K u
+MAX_ROUNDOFF_SHARE = 1e-3  # of the load that round-off may hide
 MIN_INVERSE_FACTOR = 1e-12  # inverse buckling factors below this are numerical zeros
 
 
@@ -92,7 +94,10 @@ class LinearModel:
         """
         u = np.zeros_like(forces, dtype=float)
         u[self.free] = self.solve_free(np.ascontiguousarray(forces[self.free]))
-        self._check_balance(u, forces)
+        if np.all(np.isfinite(u)) and (self._imbalance(u, forces) > BALANCE_TOLERANCE * self._applied(forces)).any():
+            residual = (forces - self.stiffness @ u)[self.free]  # one step of iterative refinement
+            u[self.free] += self.solve_free(np.ascontiguousarray(residual))
+        self.check_balance(u, forces)
         return u
 
     def reactions(self, u: np.ndarray, forces: np.ndarray) -> np.ndarray:
@@ -103,22 +108,70 @@ class LinearModel:
         out[self.fixed] = (internal - forces)[self.fixed]
         return out
 
-    def _check_balance(self, u: np.ndarray, forces: np.ndarray) -> None:
-        """Raises SolverError unless applied loads and reactions balance in force and moment."""
+    def check_balance(self, u: np.ndarray, forces: np.ndarray) -> None:
+        """Raises SolverError unless applied loads and reactions balance in force and moment.
+
+        They balance within BALANCE_TOLERANCE of what was applied, or within what round-off in K u can amount to where
+        that is more.  Where round-off could hide MAX_ROUNDOFF_SHARE of the load, the solution is refused as well.
+        """
         if not np.all(np.isfinite(u)):
             raise SolverError("the solution overflows: the supports hardly hold the panel; add or extend a support")
+        applied = np.maximum(self._applied(forces), 1e-30)
+        unbalanced = self._imbalance(u, forces)
+        if not np.any(unbalanced > BALANCE_TOLERANCE * applied):
+            return
+        roundoff = self._roundoff_imbalance(u, self.stiffness)
+        wrong = unbalanced > ROUNDOFF_FACTOR * roundoff
+        hidden = ROUNDOFF_FACTOR * roundoff > MAX_ROUNDOFF_SHARE * applied
+        if not np.any((wrong | hidden) & (unbalanced > BALANCE_TOLERANCE * applied)):
+            return
+        raise SolverError(
+            f"loads and reactions do not balance (off by {np.max(unbalanced):.2g} N of {np.max(applied):.2g} N): "
+            f"{self._imbalance_cause(u, roundoff)}"
+        )
+
+    def _imbalance(self, u: np.ndarray, forces: np.ndarray) -> np.ndarray:
+        """(k,) or () largest unbalanced force, or moment over the span, N, of loads and reactions."""
         modes = rigid_body_modes(self.shell.nodes)
+        unbalanced = modes.T @ (forces + self.reactions(u, forces)) / self._balance_scale(u.ndim)
+        return np.asarray(np.abs(unbalanced).max(axis=0))
+
+    def _balance_scale(self, dimensions: int) -> np.ndarray:
+        """(6,) or (6, 1): 1 for forces, the panel's span, mm, for moments."""
         span = np.ptp(self.shell.nodes, axis=0).max()
-        scale = np.array([1, 1, 1, span, span, span]).reshape((6,) + (1,) * (u.ndim - 1))
-        unbalanced = modes.T @ (forces + self.reactions(u, forces)) / scale
+        return np.array([1, 1, 1, span, span, span]).reshape((6,) + (1,) * (dimensions - 1))
+
+    def _applied(self, forces: np.ndarray) -> np.ndarray:
+        """(k,) or () sum of all forces, and of moments over the span, N."""
+        span = np.ptp(self.shell.nodes, axis=0).max()
         weights = np.tile([1, 1, 1, 1 / span, 1 / span, 1 / span], len(self.shell.nodes))
-        applied = np.abs(forces * weights.reshape((-1,) + (1,) * (u.ndim - 1))).sum(axis=0)
-        if np.any(np.abs(unbalanced).max(axis=0) > BALANCE_TOLERANCE * np.maximum(applied, 1e-30)):
-            raise SolverError(
-                f"loads and reactions do not balance (off by {np.abs(unbalanced).max():.2g} N of {applied.max():.2g} "
-                "N): the supports hardly hold the panel, or the sheet is very thin against its mesh; check the "
-                "supports, or try a coarser mesh"
-            )
+        return np.asarray(np.abs(forces * weights.reshape((-1,) + (1,) * (forces.ndim - 1))).sum(axis=0))
+
+    def _roundoff_imbalance(self, u: np.ndarray, K: sp.spmatrix) -> np.ndarray:
+        """(k,) or () N by which loads and reactions may differ by round-off in K u alone.
+
+        The rounding error of each product in K u is at most a unit round-off of its size (Higham, Accuracy and
+        Stability of Numerical Algorithms, 2002, ch. 3); |R|^T |K| |u| sums them up in the rigid-body modes R.
+        """
+        unit = np.finfo(float).eps / 2
+        sums = np.abs(rigid_body_modes(self.shell.nodes)).T @ (abs(K) @ np.abs(u)) / self._balance_scale(u.ndim)
+        return np.asarray(unit * sums.max(axis=0))
+
+    def _imbalance_cause(self, u: np.ndarray, roundoff: np.ndarray) -> str:
+        """Why loads and reactions do not balance, and what would do."""
+        for added, what in (
+            (self.attached_stiffness, "the edge trim's stiffness"),
+            (self.springs, "the stiffness of a support"),
+        ):
+            if added is not None and np.max(self._roundoff_imbalance(u, added)) > 0.5 * np.max(roundoff):
+                return (
+                    f"{what} is so great against the sheet's, over elements this short, that round-off hides the load; "
+                    "check its value (N mm2, N/mm), or try a coarser mesh"
+                )
+        return (
+            "the supports hardly hold the panel, or the sheet is very thin against its mesh; check the supports, or "
+            "try a coarser mesh"
+        )
 
     @cached_property
     def mass(self) -> sp.csr_matrix:

@@ -90,6 +90,7 @@ def follow_path(
     edge_beams: EdgeBeams | None = None,
     start: EquilibriumPath | None = None,
     guess: State | None = None,
+    trust_guess: bool = False,
     target_factor: float = 1.0,
     requested_factors: Sequence[float] = (),
     watched_dofs: Sequence[int] = (),
@@ -108,7 +109,7 @@ def follow_path(
     gaps: (nodes of a fastener's disc, clearance mm): the disc slides in plane by its clearance, then bears.
     edge_beams: beams attached to the sheet.
     guess: a state near the equilibrium at the target factor.  If a stable one is found from it directly, it is the
-    whole path; else the path is followed from rest.
+    whole path; else the path is followed from rest.  trust_guess: do not check that it is stable.
     requested_factors: load factors at which the state is kept.
     watched_dofs: DOFs whose history is kept.
     by_arc_length: use arc-length steps from the start; otherwise they are used only where load steps find no nearby
@@ -142,7 +143,7 @@ def follow_path(
         first_step=first_step,
         tolerance=tolerance,
     )
-    found = solver.near_guess(guess) if guess is not None else None
+    found = solver.near_guess(guess, trust_guess) if guess is not None else None
     end, tangent = found or solver.run(float(factor), state, by_arc_length)
     return _path_result(solver, end, tangent)
 

@@ -15,11 +15,13 @@ from typing import Any, NamedTuple
 from stiffen.errors import InputError
 from stiffen.model import sheet_rules
 from stiffen.model.layout import GAUGE_RANGE, Layout
-from stiffen.model.material import Material, materials
+from stiffen.model.material import Material, find_material, materials
 from stiffen.model.panel import PANEL_RULES, Cutout, FlatnessReading, Fold, Panel
 from stiffen.model.sheet_geometry import RING, Ring, SheetGeometry, round_corners
 from stiffen.model.tools import Tools
 from stiffen.model.value_rules import TEXT, Range, printable, show_value, suggestion
+from stiffen.shop.folding.flange_blank import flanged_blank
+from stiffen.shop.folding.notches import crossing_fault, cut_corners
 
 from . import panel_tables
 from .closed_loops import Loop
@@ -139,12 +141,18 @@ def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext
         head.has(key)
     tools, tools_data = _tools(head, folder)
     outline, drawing = _outline(head, folder, _own_layers(root, head))
+    gauges = _gauges(head)
+    finished, outline, flange_folds = _flanged(root, outline, gauges, tools)
     cutouts, sheet = _cutouts(root, head, outline, drawing)
+    folds = (*_folds(root, head, drawing, sheet), *flange_folds)
+    if folds and sheet and outline and gauges and tools and root.ok:
+        outline, folds = _notched(root, outline, folds, max(gauges), tools)
+        sheet = SheetGeometry(outline, sheet.cutouts)
     context = LayoutContext(sheet, tools, head.read("bead_side", PANEL_RULES["bead_side"], "up"))
     values = {
         "name": head.read("name", TEXT),
         "material": _material(root, head),
-        "gauges": _gauges(head),
+        "gauges": gauges,
         "waviness": head.read("waviness", PANEL_RULES["waviness"], 0.0),
         "symmetry": head.read("symmetry", PANEL_RULES["symmetry"], "auto"),
         "goal": head.read("goal", PANEL_RULES["goal"], "lightest"),
@@ -156,7 +164,8 @@ def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext
         "keep_outs": _rows_and_annotations(
             root, head, drawing, "keep_out", partial(panel_tables.keep_out, sheet=sheet)
         ),
-        "folds": _folds(root, head, drawing, sheet),
+        "folds": folds,
+        "finished": finished,
         "masses": _rows(root, "mass", partial(panel_tables.mass, sheet=sheet)),
         "trims": _rows(root, "trim", partial(panel_tables.edge_trim, sheet=sheet)),
         "out_of_flat": _out_of_flat(root, sheet),
@@ -258,10 +267,10 @@ def _material(root: TableReader, head: TableReader) -> Material | None:
     if "material" in root.data:  # it is no table: `table` has added that fault
         return None
     name = head.read("material", TEXT)
-    if name is not None and name not in materials():
+    if name is not None and find_material(name) is None:
         cure = f"{suggestion(name, materials())}; or describe your own under [material]"
         return head.add_fault("material", f'"{name}" is not in the built-in table', cure)
-    return materials().get(name)
+    return find_material(name) if name is not None else None
 
 
 def _gauges(head: TableReader) -> tuple[float, ...] | None:
@@ -378,19 +387,63 @@ def _cutouts(
 def _folds(
     root: TableReader, head: TableReader, drawing: Drawing | None, sheet: SheetGeometry | None
 ) -> tuple[Fold, ...]:
-    """The folds; a fault if two cross on the sheet."""
+    """The folds; a fault if two cross where no notch can part them."""
     folds: list[Fold] = []
 
     def build(row: TableReader) -> Fold | None:
         fold = panel_tables.fold(row, sheet)
         if fold is None:
             return None
-        if sheet:
-            row.add_findings(sheet_rules.crossing_findings(sheet, fold.line, [other.line for other in folds]))
+        if sheet and (what := crossing_fault(sheet.outline, fold.line, [other.line for other in folds])):
+            row.add_fault("line", what, "let folds meet near a corner of the sheet, which is then cut out")
         folds.append(fold)
         return fold
 
     return _rows_and_annotations(root, head, drawing, "fold", build)
+
+
+def _notched(
+    root: TableReader, outline: Ring, folds: tuple[Fold, ...], t: float, tools: Tools
+) -> tuple[Ring, tuple[Fold, ...]]:
+    """The blank with its corners cut out where folds cross, and the folds cut off there."""
+    try:
+        blank = cut_corners(outline, folds, t, tools.folding_brake.neutral)
+    except InputError as error:
+        for fault in error.faults:
+            place = int(fault.where.split()[1]) - 1
+            in_file = place < len(root.data.get("fold", []))  # the others are those of the drawing
+            path = ("fold", place, "line") if in_file else ("panel", "outline_dxf")
+            root.add_fault(path, fault.what if in_file else f"{fault.where}: {fault.what}", fault.cure)
+        return outline, folds
+    return blank.outline, blank.folds
+
+
+def _flanged(
+    root: TableReader, outline: Ring | None, gauges: tuple[float, ...] | None, tools: Tools | None
+) -> tuple[Ring | None, Ring | None, tuple[Fold, ...]]:
+    """The finished outline (None without flanges), the blank, and the folds of the flanges.
+
+    The blank is that of the thickest gauge: its bends take most.
+    """
+    rows = root.tables("flange")
+    sides: dict[int, int] = {}
+    found = []
+    for number, row in enumerate(rows, 1):
+        flange = panel_tables.edge_flange(row, outline)
+        if flange is not None and sides.setdefault(flange.side, number) != number:
+            row.add_fault("edge", f"is the side of flange[{sides[flange.side]}] too", "one flange on a side")
+        if flange is not None:
+            found.append(flange)
+    if not found or len(found) < len(rows) or not root.ok or outline is None or not gauges or tools is None:
+        return None, outline, ()
+    try:
+        blank = flanged_blank(outline, found, max(gauges), tools.folding_brake.neutral)
+    except InputError as error:
+        for fault in error.faults:
+            place = int(fault.where.split()[1]) - 1 if " " in fault.where else 0
+            rows[place].add_fault("leg", fault.what.removeprefix("leg "), fault.cure)
+        return None, outline, ()
+    return outline, blank.outline, blank.folds
 
 
 def _cases(root: TableReader) -> dict:

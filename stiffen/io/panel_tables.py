@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from shapely.geometry import Point
+
 from stiffen.errors import InputError
 from stiffen.model import sheet_rules
 from stiffen.model.layout import BEAD_RULES, HOLE_RULES, OPEN_END_NAMES, SIDE, SIDES, Bead, Hole
@@ -47,9 +49,10 @@ from stiffen.model.record_rules import (
     load_findings,
     load_value_range,
 )
-from stiffen.model.sheet_geometry import RING, SheetGeometry, circle_ring
+from stiffen.model.sheet_geometry import RING, Ring, SheetGeometry, circle_ring
 from stiffen.model.tools import BeadDie, HoleDie, Tools
 from stiffen.model.value_rules import PATH, POINT, TEXT, Choice, Finding, KindKeys, PlanPoints, Range, suggestion
+from stiffen.shop.folding.flange_blank import CORNERS, FACING, EdgeFlange, side_of
 
 from .schema import TableReader, Value
 
@@ -58,17 +61,19 @@ ALONG = Choice((OUTLINE,))
 WORST_PLACE = "worst"
 OPEN_ENDS_BY_NAME = {word: ends for ends, word in OPEN_END_NAMES.items()}
 CIRCLE_DIAMETER = Range(0.5, 10_000.0, "mm")
+FLANGE_LEG = Range(0.5, 2000.0, "mm")
 INSET = Range(0.0, 1000.0, "mm")
 RIVET_INSET_DIAMETERS = (
     2.5  # default inset of a rivet row along the outline: the 2 of AC 43.13-1B and half a diameter more
 )
+MAX_GAP_TO_OUTLINE = 20.0  # mm by which a point that is named on the outline may miss it: a rounded corner
 RESTRAINT_KEYS = ("hold", "in_plane", "stiffness")
 LINE_SUPPORT_KEYS = ("along", "path", "inset", *RESTRAINT_KEYS)
 SUPPORT_FILE_KEYS = {
     "edge": KindKeys(("kind",), LINE_SUPPORT_KEYS),
     "rest": KindKeys(("kind",), LINE_SUPPORT_KEYS),
-    "rivets": KindKeys(("kind", "diameter"), (*LINE_SUPPORT_KEYS, "pitch", "at", "strength")),
-    "bolts": KindKeys(("kind", "at", "diameter"), (*RESTRAINT_KEYS, "strength")),
+    "rivets": KindKeys(("kind", "diameter"), (*LINE_SUPPORT_KEYS, "pitch", "at", "strength", "onto")),
+    "bolts": KindKeys(("kind", "at", "diameter"), (*RESTRAINT_KEYS, "strength", "onto")),
 }
 MATERIAL_FILE_KEYS = {"yield_strength": "yield"}  # fields of `Material` whose file key has another name
 
@@ -134,6 +139,27 @@ def fold(row: TableReader, sheet: SheetGeometry | None) -> Fold | None:
     return Fold(line, angle, radius) if row.ok else None
 
 
+def edge_flange(row: TableReader, outline: Ring | None) -> EdgeFlange | None:
+    """[[flange]]: edge (bottom, right, top, left, or the two ends of a side), leg; optional angle, radius, corner."""
+    named = isinstance(row.data.get("edge"), str)
+    edge = row.read("edge", Choice(tuple(FACING)) if named else PATH)
+    leg = row.read("leg", FLANGE_LEG)
+    angle = row.read("angle", FOLD_RULES["angle"], 90.0)
+    radius = row.read("radius", FOLD_RULES["radius"], 0.0)
+    corner = row.read("corner", Choice(CORNERS), CORNERS[0])
+    row.reject_unknown_keys("a flange")
+    if angle == 0:
+        row.add_fault("angle", "is 0", "leave the flange out, or give degrees; + folds toward the up face")
+    if edge and not named and len(edge) != 2:
+        row.add_fault("edge", f"has {len(edge)} points", "give the two ends of a side, or bottom, right, top or left")
+    if not row.ok or outline is None:
+        return None
+    side, what = side_of(outline, edge)
+    if side is None:
+        return row.add_fault("edge", what, "give the two ends of a straight side: edge = [[x, y], [x, y]]")
+    return EdgeFlange(side, leg, angle, radius, corner)
+
+
 # --- supports --------------------------------------------------------------------------------------------------
 
 
@@ -156,6 +182,7 @@ def support(row: TableReader, sheet: SheetGeometry | None) -> Support | None:
     diameter = row.read("diameter", SUPPORT_RULES["diameter"], 0.0)
     stiffness = row.read("stiffness", SUPPORT_RULES["stiffness"], None)
     strength = row.read("strength", SUPPORT_RULES["strength"], None)
+    onto = row.read("onto", SUPPORT_RULES["onto"], None)
     row.reject_unknown_keys("a support")
     if kind:
         row.check_keys_of_kind(f"a support of kind {kind}", SUPPORT_FILE_KEYS[kind])
@@ -175,7 +202,7 @@ def support(row: TableReader, sheet: SheetGeometry | None) -> Support | None:
     if not row.ok or (kind == "rivets" and path is None):  # without an outline, which has its own fault
         return None
     try:
-        return Support(kind, hold, in_plane, slip, path, at, pitch, diameter, stiffness, strength)
+        return Support(kind, hold, in_plane, slip, path, at, pitch, diameter, stiffness, strength, onto)
     except InputError as error:  # the pitch of rivets that are given one by one follows from their row
         for fault in error.faults:
             row.add_fault(fault.where.removeprefix("support."), fault.what, fault.cure)
@@ -320,17 +347,40 @@ def _point_findings(sheet: SheetGeometry | None, at: Value) -> list[Finding]:
 
 
 def edge_trim(row: TableReader, sheet: SheetGeometry | None) -> EdgeTrim | None:
-    """[[trim]]: along = "outline" or path, kg_per_metre; optional stiffness (EI, N mm2), what."""
+    """[[trim]]: along = "outline", with from and to for a part of it, or path; kg_per_metre.
+
+    Optional: stiffness (EI, N mm2), what, tube (outer diameter of a slit tube, mm).
+    """
     row.read("along", ALONG, None)
     path = row.read("path", PATH, None)
+    start, stop = row.read("from", POINT, None), row.read("to", POINT, None)
     weight = row.read("kg_per_metre", TRIM_RULES["kg_per_metre"])
     stiffness = row.read("stiffness", TRIM_RULES["stiffness"], 0.0)
     what = row.read("what", TEXT, "")
+    tube = row.read("tube", TRIM_RULES["tube"], 0.0)
     row.reject_unknown_keys("a trim")
     _check_one_line(row, "a trim")
     if sheet:
         row.add_findings(sheet_rules.path_findings(sheet, path))
-    return EdgeTrim(weight, path, stiffness, what) if row.ok else None
+    if row.ok and ("from" in row.data or "to" in row.data):
+        path = _outline_part(row, sheet, start, stop)
+    return EdgeTrim(weight, path, stiffness, what, tube) if row.ok else None
+
+
+def _outline_part(row: TableReader, sheet: SheetGeometry | None, start: Value, stop: Value) -> Value:
+    """The outline from `from` to `to`, counter-clockwise; None after adding faults, or where there is no sheet."""
+    if "path" in row.data:
+        return row.add_fault("from", "has no meaning beside path", "the path itself says where the trim runs")
+    for key, point, other in (("from", start, "to"), ("to", stop, "from")):
+        if point is None:
+            return row.add_fault(key, f"is missing beside {other}", "give both, counter-clockwise along the outline")
+        if sheet and (gap := sheet.outline_polygon.exterior.distance(Point(point))) > MAX_GAP_TO_OUTLINE:
+            cure = f"name a point within {MAX_GAP_TO_OUTLINE:g} mm of it"
+            return row.add_fault(key, f"({point[0]:g}, {point[1]:g}) is {gap:.1f} mm off the outline", cure)
+    part = sheet.outline_path(start, stop) if sheet else None
+    if sheet and part is None:
+        return row.add_fault("to", "is the same point as from", "name two points")
+    return part
 
 
 def bead(row: TableReader, sheet: SheetGeometry | None, tools: Tools | None, bead_side: str | None) -> Bead | None:

@@ -3,11 +3,12 @@
     name = "home shop"            # optional; the file's name otherwise
     [roller]                      # throat, rated_steel; optional: the other fields of `tools.Roller`
     [[bead_die]]                  # name, profile, width, depth; optional: nose_radius, shoulder_radius, flank, run_out
-    [[hole_die]]                  # name, pilot, finished, flange, rise
-    [[trial]]                     # die, material, thickness, turns = [...], depth = [...]
+    [[hole_die]]                  # name, pilot, finished, flange, rise; optional: draw_bolt
+    [[trial]]                     # die, material, thickness, turns = [...], depth = [...]; optional: passes
     [folder]                      # optional: neutral, least_flat
     [[cutter]]                    # kind, sizes = [...]; those commonly sold if there is none
     [spacing]                     # shop rules by name, mm
+    [minutes]                     # bench minutes by name
 
 Lengths in mm, angles in degrees.
 """
@@ -25,6 +26,7 @@ from stiffen.model.tools import (
     CUTTER_RULES,
     FOLDING_BRAKE_RULES,
     HOLE_DIE_RULES,
+    MINUTES_RANGE,
     ROLLER_RULES,
     SPACING_RANGE,
     TRIAL_RULES,
@@ -42,6 +44,7 @@ from stiffen.model.tools import (
 )
 from stiffen.model.value_rules import TEXT, Rule
 from stiffen.shop.bead_section import half_profile
+from stiffen.shop.process_plan import BENCH_MINUTES
 from stiffen.shop.spacing_rules import SPACING_RULES
 
 from .files import FilePath, file_error, read_toml
@@ -98,7 +101,8 @@ def tools_from_table(table: TableReader, name: str) -> Tools:
     _check_unique_names(hole_rows)
     named = [row.data["name"] for row in bead_rows if isinstance(row.data.get("name"), str)]
     trials = [_trial(row, named) for row in table.tables("trial")]
-    spacing = _spacing(table.table("spacing"))
+    spacing = _own_values(table.table("spacing"), SPACING_RULES, SPACING_RANGE, "the spacing rules")
+    minutes = _own_values(table.table("minutes"), BENCH_MINUTES, MINUTES_RANGE, "the bench minutes")
     brake = _folding_brake(table.table("folder"))
     cutters = [_cutter(row) for row in table.tables("cutter")]
     if not bead_rows and not hole_rows and table.ok:
@@ -115,6 +119,7 @@ def tools_from_table(table: TableReader, name: str) -> Tools:
         spacing,
         _without_none(cutters),
         brake,
+        minutes,
     )
 
 
@@ -179,7 +184,7 @@ def _hole_die(row: TableReader) -> HoleDie | None:
     values = _values(row, HOLE_DIE_RULES, HoleDie)
     row.reject_unknown_keys("a hole die")
     if row.ok:
-        row.add_findings(hole_die_findings(*(values[key] for key in ("pilot", "finished", "flange", "rise"))))
+        row.add_findings(hole_die_findings(**{key: values[key] for key in HOLE_DIE_RULES if key != "name"}))
     return HoleDie(**values) if row.ok else None
 
 
@@ -206,9 +211,10 @@ def _cutter(row: TableReader) -> Cutter | None:
     return Cutter(**values) if row.ok else None
 
 
-def _spacing(row: TableReader | None) -> dict[str, float]:
+def _own_values(row: TableReader | None, names: Iterable[str], rule: Rule, noun: str) -> dict[str, float]:
+    """The shop's own values by name; {} for a table that is not there."""
     if row is None:
         return {}
-    values = {key: row.read(key, SPACING_RANGE, None) for key in SPACING_RULES}
-    row.reject_unknown_keys("the spacing rules")
+    values = {key: row.read(key, rule, None) for key in names}
+    row.reject_unknown_keys(noun)
     return {key: value for key, value in values.items() if value is not None}

@@ -7,6 +7,7 @@ lies on it.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -130,15 +131,19 @@ def required_paths(panel: Panel) -> tuple[tuple[Point, ...], ...]:
     return tuple(dict.fromkeys(path for path in (*supported, *loaded, *trimmed) if path is not None))
 
 
-def build_line_graph(panel: Panel, region: Polygon, resolution: MeshResolution) -> PlanarStraightLineGraph:
+def build_line_graph(
+    panel: Panel,
+    region: Polygon,
+    resolution: MeshResolution,
+    fold_lines: Sequence[tuple[str, tuple[Point, ...]]] = (),
+) -> PlanarStraightLineGraph:
     """Graph of the outline and rims of `region`, fold lines and required paths, split at all crossings.
 
+    fold_lines: names and lines of the sharp folds; the rows of a bend of large radius are not lines of the graph.
     Raises MeshError for a path or fold line that does not touch the sheet.
     """
     tolerance = SNAP_DISTANCE + resolution.chord_error
-    named_paths: list[tuple[str, tuple[Point, ...]]] = [
-        (f"fold {n}", fold.line) for n, fold in enumerate(panel.folds, 1)
-    ]
+    named_paths: list[tuple[str, tuple[Point, ...]]] = [*fold_lines]
     named_paths += [(f"path from ({p[0][0]:g}, {p[0][1]:g})", p) for p in required_paths(panel)]
     lines: list[BaseGeometry] = [region.boundary]
     snapped_ends: list[tuple[float, float]] = []

@@ -1,89 +1,245 @@
-"""Fold geometry: rotates the flange beside each fold line about that line on the mid-surface, without a radius."""
+"""Fold geometry: where the folds of a panel take each point of the flat sheet, and how the sheet is turned there.
+
+A bend of a large inside radius (`bends.is_round_bend`) is a cylinder: the strip between its tangent lines,
+as wide as its bend allowance, becomes an arc of radius R + t/2.  A tighter bend is a sharp fold at its line.  Maps are
+of points, not of meshes, so that any set of flat points can be folded: `fold_nodes`, `fold_frames`.
+"""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
+import shapely
+from shapely.geometry import LineString, Polygon
+from shapely.ops import split
 
 from stiffen.errors import Fault, MeshError
-from stiffen.model.panel import Fold
+from stiffen.model.fold_plan import FlangePlan, flange_plan
+from stiffen.model.panel import Panel
+from stiffen.shop.bends import bend_allowance, is_round_bend
 
-from .triangulation import directed_edges, edge_keys, signed_area
+EDGE_TOLERANCE = 0.3  # mm by which points of a flange may lie outside the outline: chords of curved edges
+ON_LINE_TOLERANCE = 0.2  # mm; nearer to a sharp fold's line a point lies on it
+BESIDE_LINE = 0.05  # mm from a sharp fold's line, where the normals of its two sides are taken
+MAX_EDGE_SLANT = 2.0  # mm by which the sheet may widen at each end of a bend, over mm from its line
+MIN_OVERLAP = 1.0  # mm2 of two flanges that counts as an overlap
 
 
-def fold_nodes(
-    nodes: np.ndarray, triangles: np.ndarray, folds: tuple[Fold, ...], fold_edges: list[np.ndarray]
-) -> np.ndarray:
-    """Nodes (n, 3) after all folds, from unfolded nodes (n, 3) whose x, y are the plan.
+class Bend(NamedTuple):
+    """One fold of the sheet.
 
-    fold_edges: mesh edges (k, 2) on each fold line.  A flange on another flange is rotated first, then moves with it.
-    Raises MeshError where a line does not divide the sheet, or where two flanges overlap.
+    number: of the fold, from 1.  plan: its flange.  angle: radians, positive toward "up".  width: mm of flat sheet
+    that the bend takes; 0 for a sharp fold.  radius: of the mid-surface, mm; 0 for a sharp fold.  moved: the sheet
+    that the fold moves, from the inner tangent line on, widened by EDGE_TOLERANCE.
     """
-    plan = nodes[:, :2]
-    area = signed_area(plan[triangles])
-    flanges = [
-        _flange_mask(f"fold {n}", fold, line, plan, triangles, area)
-        for n, (fold, line) in enumerate(zip(folds, fold_edges, strict=True), 1)
+
+    number: int
+    plan: FlangePlan
+    angle: float
+    width: float
+    radius: float
+    moved: Polygon
+
+    @property
+    def where(self) -> str:
+        """Its name in messages."""
+        return f"fold {self.number}"
+
+    def moves(self, points: np.ndarray, offset: np.ndarray) -> np.ndarray:
+        """(n,) bool: points (n, 2) at distances `offset` (n,) from the line that the fold moves."""
+        near = offset >= -self.width / 2 - 1e-9
+        near[near] = shapely.intersects_xy(self.moved, *points[near].T)
+        return near
+
+
+@dataclass(frozen=True, eq=False)
+class FoldedSheet:
+    """The map from the flat sheet to the folded mid-surface.
+
+    bends: the innermost flange first: a lip is folded before the flange on which it lies.
+    """
+
+    bends: tuple[Bend, ...]
+
+    @property
+    def cylinders(self) -> tuple[Bend, ...]:
+        """The bends that are cylinders."""
+        return tuple(bend for bend in self.bends if bend.width)
+
+    def surface(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Positions (n, 3) on the folded mid-surface and frames (n, 3, 3) there.
+
+        points: (n, 2) in the flat sheet, or (n, 3) with heights over it.  Columns of a frame: where the folds turn the
+        flat sheet's x, y and its normal on the "up" face.  A point on a sharp fold's line belongs to the base.
+        """
+        points = np.asarray(points, dtype=float)
+        plan = points[:, :2]
+        place = np.column_stack([plan, points[:, 2] if points.shape[1] == 3 else np.zeros(len(points))])
+        frames = np.tile(np.eye(3), (len(points), 1, 1))
+        for bend in self.bends:
+            offset = bend.plan.offset(plan)
+            moved = np.flatnonzero(bend.moves(plan, offset))
+            flat, half = offset[moved], bend.width / 2
+            share = np.clip(flat / bend.width + 0.5, 0.0, 1.0) if bend.width else flat > 1e-9
+            reached = np.clip(flat, -half, half)
+            place[moved], frames[moved] = _turn(place[moved], frames[moved], bend, bend.angle * share, reached)
+        return place, frames
+
+    def normals(self, points: np.ndarray) -> np.ndarray:
+        """(n, 3) unit normals on the "up" face at points (n, 2).
+
+        A point on a sharp fold's line has the normal of the side that is less tilted.
+        """
+        points = np.asarray(points, dtype=float)[:, :2]
+        out = self.surface(points)[1][:, :, 2]
+        base, flange = points.copy(), points.copy()
+        on_line = np.zeros(len(points), dtype=bool)
+        for bend in self.bends:
+            if not bend.width:
+                offset = bend.plan.offset(points)
+                here = bend.moves(points, offset + ON_LINE_TOLERANCE) & (offset <= ON_LINE_TOLERANCE)
+                for side, shifted in ((-1, base), (1, flange)):
+                    shifted[here] += (side * BESIDE_LINE - offset[here])[:, None] * bend.plan.out
+                on_line |= here
+        if on_line.any():
+            sides = [self.surface(shifted[on_line])[1][:, :, 2] for shifted in (base, flange)]
+            is_flatter = np.abs(sides[1][:, 2]) > np.abs(sides[0][:, 2]) + 1e-12
+            out[on_line] = np.where(is_flatter[:, None], sides[1], sides[0])
+        return out
+
+
+def _turn(
+    place: np.ndarray, frames: np.ndarray, bend: Bend, turned: np.ndarray, reached: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Positions (n, 3) and frames (n, 3, 3) after one bend.
+
+    turned: (n,) radians by which the sheet is turned at each point.  reached: (n,) mm from the line to where the arc
+    ends for that point, in the flat sheet.
+    """
+    plan, half = bend.plan, bend.width / 2
+    along = np.append(plan.along, 0.0)
+    out = np.append(plan.out, 0.0)
+    sine, cosine = np.sin(turned), np.cos(turned)
+    radius = math.copysign(bend.radius, bend.angle)
+    start = np.append(plan.start, 0.0)
+    from_start = place - start
+    beyond = from_start @ out - reached  # past the end of the arc
+    z = from_start[:, 2]
+    away = -half + radius * sine + beyond * cosine - z * sine
+    up = radius * (1 - cosine) + beyond * sine + z * cosine
+    place = start + np.outer(from_start @ along, along) + np.outer(away, out) + np.outer(up, [0.0, 0.0, 1.0])
+    level = np.einsum("i,nij->nj", out, frames)
+    rise = frames[:, 2, :]
+    new_level = cosine[:, None] * level - sine[:, None] * rise
+    new_rise = sine[:, None] * level + cosine[:, None] * rise
+    kept = np.einsum("i,nij->nj", along, frames)
+    frames = (
+        along[None, :, None] * kept[:, None, :]
+        + out[None, :, None] * new_level[:, None, :]
+        + np.array([0.0, 0.0, 1.0])[None, :, None] * new_rise[:, None, :]
+    )
+    return place, frames
+
+
+def folded_sheet(panel: Panel, thickness: float) -> FoldedSheet:
+    """The map of a panel's folds in sheet of `thickness` mm.
+
+    Raises MeshError where a line does not divide the sheet, where two flanges or bends overlap, or where the notch
+    beside a bend of large radius ends before its tangent line.
+    """
+    neutral = panel.tools.folding_brake.neutral
+    outline = Polygon(panel.outline)
+    found: list[Bend] = []
+    for number, fold in enumerate(panel.folds, 1):
+        plan = flange_plan(outline, fold.line)
+        if plan is None:
+            raise _fold_error(f"fold {number}", "its line does not divide the sheet", "draw it from edge to edge")
+        width = radius = 0.0
+        if is_round_bend(fold.radius, thickness):
+            width = bend_allowance(abs(fold.angle), fold.radius, thickness, neutral)
+            radius = fold.radius + thickness / 2
+        moved = _moved_part(f"fold {number}", plan, outline, width)
+        found.append(
+            Bend(number, plan, math.radians(fold.angle), width, radius, moved.buffer(EDGE_TOLERANCE, quad_segs=2))
+        )
+    found.sort(key=lambda bend: bend.plan.polygon.area)
+    for rank, inner in enumerate(found):
+        for outer in found[rank + 1 :]:
+            _check_apart(inner, outer)
+    return FoldedSheet(tuple(found))
+
+
+def _moved_part(where: str, plan: FlangePlan, outline: Polygon, width: float) -> Polygon:
+    """The flange and its bend: the sheet beyond the inner tangent line."""
+    if not width:
+        return plan.polygon
+    reach = sum(np.ptp(np.array(outline.exterior.coords), axis=0))
+    foot = np.array(plan.line.interpolate(0.5, normalized=True).coords[0]) - width / 2 * plan.out
+    tangent = LineString([foot - reach * plan.along, foot + reach * plan.along]).intersection(outline)
+    pieces = [piece for piece in shapely.get_parts(tangent) if piece.geom_type == "LineString" and piece.length > 0.1]
+    if not pieces:  # the sheet ends within the bend
+        return outline
+    a, b = np.array(min(pieces, key=lambda piece: piece.distance(shapely.Point(foot))).coords)
+    line = LineString([a - 0.01 * (b - a) / np.linalg.norm(b - a), b + 0.01 * (b - a) / np.linalg.norm(b - a)])
+    inside = plan.polygon.representative_point()
+    part = next((one for one in split(outline, line).geoms if one.covers(inside)), outline)
+    a, b = plan.line.coords[0], plan.line.coords[-1]
+    more = width / 2 * (np.array(b) - a) / plan.line.length * MAX_EDGE_SLANT
+    foot_line = [np.array(b) + more - width / 2 * plan.out, np.array(a) - more - width / 2 * plan.out]
+    bent = Polygon([a, b, *foot_line]).buffer(EDGE_TOLERANCE)
+    if part.difference(plan.polygon).difference(bent).area > MIN_OVERLAP:
+        raise _fold_error(
+            where,
+            f"its bend reaches {width / 2:.1f} mm past the line, and the notch beside it does not",
+            f"cut the notch {width / 2:.1f} mm past the fold line, or make the radius smaller",
+        )
+    return part
+
+
+def _check_apart(inner: Bend, outer: Bend) -> None:
+    """Raise MeshError unless two flanges lie apart, or the inner one lies on the flat of the outer one."""
+    a, b = inner.plan.polygon, outer.plan.polygon
+    first, second = sorted((inner.number, outer.number))
+    where = f"fold {first} and fold {second}"
+    common = a.intersection(b).area
+    if common > MIN_OVERLAP and a.area - common > MIN_OVERLAP:
+        raise _fold_error(where, "their flanges overlap", "cut the corner out where they cross")
+    for one, line in ((inner, outer.plan.line), (outer, inner.plan.line)):
+        if one.width and line.intersection(one.moved.intersection(_band(one)).buffer(-EDGE_TOLERANCE)).length > 1.0:
+            raise _fold_error(where, "their bends overlap", "move the lines apart, or make the radius smaller")
+    strips = [
+        bend.moved.intersection(_band(bend)).buffer(-EDGE_TOLERANCE) if bend.width else None for bend in (inner, outer)
     ]
-    order = sorted(range(len(folds)), key=lambda i: area[flanges[i]].sum())
-    for rank, i in enumerate(order):
-        for j in order[rank + 1 :]:
-            common = flanges[i] & flanges[j]
-            if common.any() and (flanges[i] & ~flanges[j]).any():
-                where = f"fold {min(i, j) + 1} and fold {max(i, j) + 1}"
-                raise MeshError(str(Fault(where, "their flanges overlap", "cut the corner out where they cross")))
-    nodes = nodes.copy()
-    for i in order:
-        members = np.unique(triangles[flanges[i]])
-        nodes[members] = _rotate_flange(nodes[members], folds[i], plan[triangles[flanges[i]]].mean(axis=(0, 1)))
-    return nodes
+    if strips[0] is not None and strips[1] is not None and strips[0].intersection(strips[1]).area > MIN_OVERLAP:
+        raise _fold_error(where, "their bends overlap", "move the lines apart, or cut the corner out between them")
 
 
-def _flange_mask(
-    where: str, fold: Fold, line: np.ndarray, plan: np.ndarray, triangles: np.ndarray, area: np.ndarray
-) -> np.ndarray:
-    """(m,) bool: triangles on that side of a fold line which has less area."""
-    count = len(plan)
-    edges = edge_keys(directed_edges(triangles), count)
-    owner = np.repeat(np.arange(len(triangles)), 3)
-    is_uncut = ~np.isin(edges, edge_keys(line, count))
-    order = np.argsort(edges[is_uncut], kind="stable")
-    edge, triangle = edges[is_uncut][order], owner[is_uncut][order]
-    shared = np.flatnonzero(edge[1:] == edge[:-1])
-    graph = coo_matrix((np.ones(len(shared)), (triangle[shared], triangle[shared + 1])), shape=(len(triangles),) * 2)
-    parts, part = connected_components(graph, directed=False)
-    beside = np.isin(owner, owner[~is_uncut]) & ~is_uncut
-    start, along = _fold_axis(fold)
-    left = np.array([-along[1], along[0]])
-    offset = (plan[triangles].mean(axis=1) - start) @ left
-    sides = []
-    for side in (1, -1):
-        touching = np.unique(part[owner[beside & (side * offset[owner] > 0)]])
-        sides.append(np.isin(part, touching))
-    if parts < 2 or (sides[0] & sides[1]).any():
-        raise MeshError(str(Fault(where, "its line does not divide the sheet", "draw it from edge to edge")))
-    return min(sides, key=lambda side: area[side].sum())
+def _band(bend: Bend) -> Polygon:
+    """The strip between the tangent lines of a bend, without end."""
+    plan, reach = bend.plan, 1e5
+    ends = [plan.start + side * reach * plan.along for side in (-1, 1)]
+    return LineString(ends).buffer(bend.width / 2, cap_style="flat")
 
 
-def _fold_axis(fold: Fold) -> tuple[np.ndarray, np.ndarray]:
-    """Start (2,) and direction (2,) of a fold line."""
-    start, end = np.array(fold.line, dtype=float)
-    return start, (end - start) / np.linalg.norm(end - start)
+def _fold_error(where: str, what: str, cure: str) -> MeshError:
+    return MeshError(str(Fault(where, what, cure)))
 
 
-def _rotate_flange(nodes: np.ndarray, fold: Fold, middle: np.ndarray) -> np.ndarray:
-    """Nodes (k, 3) of a flange rotated by the fold's angle, positive toward +z; middle (2,): a point on its side."""
-    start, along = _fold_axis(fold)
-    out = np.array([-along[1], along[0]])
-    if (middle - start) @ out < 0:
-        out = -out
-    angle = math.radians(fold.angle)
-    distance = (nodes[:, :2] - start) @ out
-    flat = nodes[:, :2] - distance[:, None] * out
-    z = nodes[:, 2]
-    away = distance * math.cos(angle) - z * math.sin(angle)
-    up = distance * math.sin(angle) + z * math.cos(angle)
-    return np.column_stack([flat + away[:, None] * out, up])
+def fold_nodes(panel: Panel, thickness: float, points: np.ndarray) -> np.ndarray:
+    """Positions (n, 3), mm, on the folded mid-surface of flat points (n, 2), or (n, 3) with heights over the sheet.
+
+    Raises MeshError as `folded_sheet` does.
+    """
+    return folded_sheet(panel, thickness).surface(points)[0]
+
+
+def fold_frames(panel: Panel, thickness: float, points: np.ndarray) -> np.ndarray:
+    """Frames (n, 3, 3) of the folded sheet at flat points (n, 2).
+
+    Columns: where the folds turn the flat sheet's x, y and its normal on the "up" face.  Raises MeshError as
+    `folded_sheet` does.
+    """
+    return folded_sheet(panel, thickness).surface(points)[1]

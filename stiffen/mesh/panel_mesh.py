@@ -1,8 +1,8 @@
 """Mesh of a panel: triangles on the true mid-surface with its beads, flared holes and folds.
 
-First the line graph (`feature_lines`), then structured and fill points (`point_placement`, `fastener_points`) at the
-sizes of the size field (`size_field`), then triangles (`triangulation`), heights and folds (`fold_geometry`), and last
-the checks (`checks`).  mm throughout; z points toward the "up" face.
+First the line graph (`feature_lines`), then structured and fill points (`point_placement`, `bend_rows`,
+`fastener_points`) at the sizes of the size field (`size_field`), then triangles (`triangulation`), heights and folds
+(`fold_geometry`), and last the checks (`checks`).  mm throughout; z points toward the "up" face.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from stiffen.model.layout import Layout, Point
 from stiffen.model.panel import Panel
 from stiffen.shop.bead_surface import extended_past_open_ends, surface_height
 
+from .bend_rows import bend_row_lines, bend_rows
 from .checks import check_mesh, check_path, mesh_error_at
 from .fastener_points import disc_nodes, disc_points, fastener_discs
 from .feature_lines import (
@@ -33,7 +34,7 @@ from .feature_lines import (
     subdivide,
     valid_region,
 )
-from .fold_geometry import fold_nodes
+from .fold_geometry import FoldedSheet, folded_sheet
 from .point_placement import StructuredPoints, bead_rows, cone_radius, fill_points, hole_rings, row_lines
 from .size_field import MeshResolution, SizeField, line_sources, mesh_resolution
 from .triangulation import MeshPoints, directed_edges, edge_keys, quality, signed_area, triangulate
@@ -52,6 +53,7 @@ class Mesh:
     paths: required path -> its nodes in order.  A closed path repeats its first node at the end; a path that leaves
     the sheet has a gap there.
     discs: centre of a fastener -> its nodes, centre first.
+    folded: the map from the flat sheet to the folded one.
     min_quality: lowest triangle quality in plan; 1 is equilateral.
     area: in plan, mm2.
     """
@@ -63,6 +65,7 @@ class Mesh:
     rims: tuple[np.ndarray, ...]
     paths: dict[tuple, np.ndarray]
     discs: dict[Point, np.ndarray]
+    folded: FoldedSheet
     min_quality: float
     area: float
 
@@ -85,10 +88,15 @@ def mesh_panel(panel: Panel, layout: Layout, size: float | None = None, mesh_lev
     resolution = _panel_resolution(panel, size, mesh_level)
     tolerance = SNAP_DISTANCE + resolution.chord_error
     region = plan_region(panel, layout, resolution)
-    fasteners, graph = fastener_discs(panel, build_line_graph(panel, region, resolution), resolution.rim_points)
-    graph = _split_at_bead_rows(graph, layout, resolution)
-    shapes = [bead_rows(bead, resolution) for bead in layout.beads] + [
-        hole_rings(hole, resolution) for hole in layout.holes
+    folded = folded_sheet(panel, layout.gauge)
+    sharp = [(bend.where, panel.folds[bend.number - 1].line) for bend in folded.bends if not bend.width]
+    graph = build_line_graph(panel, region, resolution, sharp)
+    fasteners, graph = fastener_discs(panel, graph, resolution.rim_points)
+    graph = _split_at_rows(graph, layout, folded, resolution)
+    shapes = [
+        *(bend_rows(bend, resolution) for bend in folded.cylinders),
+        *(bead_rows(bead, resolution) for bead in layout.beads),
+        *(hole_rings(hole, resolution) for hole in layout.holes),
     ]
     mesh_points, field = _place_points(graph, disc_points(fasteners), shapes, resolution)
     plan, edges, triangles = _drop_unused(*triangulate(mesh_points, region, field))
@@ -99,15 +107,15 @@ def mesh_panel(panel: Panel, layout: Layout, size: float | None = None, mesh_lev
     for path, path_edges in paths.items():
         check_path(path, plan, path_edges, region, tolerance)
     flat = np.column_stack([plan, surface_heights(panel, layout, plan, resolution)])
-    fold_edges = [edges[edges_on_path(plan, edges, fold.line, tolerance)] for fold in panel.folds]
     return Mesh(
         plan=plan,
-        nodes=fold_nodes(flat, triangles, panel.folds, fold_edges),
+        nodes=folded.surface(flat)[0],
         triangles=triangles,
         outline=outline,
         rims=rims,
         paths={path: _order_along_path(path, plan, path_edges) for path, path_edges in paths.items()},
         discs=disc_nodes(fasteners, plan),
+        folded=folded,
         min_quality=float(quality(plan[triangles]).min()),
         area=float(signed_area(plan[triangles]).sum()),
     )
@@ -121,17 +129,23 @@ def _panel_resolution(panel: Panel, size: float | None, mesh_level: str) -> Mesh
     return mesh_resolution(sheet.area, perimeter, size, mesh_level)
 
 
-def _split_at_bead_rows(
-    graph: PlanarStraightLineGraph, layout: Layout, resolution: MeshResolution
+def _split_at_rows(
+    graph: PlanarStraightLineGraph, layout: Layout, folded: FoldedSheet, resolution: MeshResolution
 ) -> PlanarStraightLineGraph:
-    """The line graph, split where rows of beads cross it, so that its edges follow the profile."""
-    for bead in layout.beads:
-        strip = LineString(bead.path).buffer(bead.die.width / 2)
-        if strip.intersects(graph.lines):
-            crossings = shapely.get_parts(shapely.intersection(graph.lines, row_lines(bead, resolution)))
-            points = shapely.get_coordinates(crossings[shapely.get_type_id(crossings) == shapely.GeometryType.POINT])
-            if len(points):
-                graph = split_at_points(graph, points, 0.3 * bead.die.width / resolution.strips_per_half)
+    """The line graph, split where rows of beads and bends cross it, so that its edges follow the profile."""
+    crossing = [
+        (row_lines(bead, resolution), 0.3 * bead.die.width / resolution.strips_per_half)
+        for bead in layout.beads
+        if LineString(bead.path).buffer(bead.die.width / 2).intersects(graph.lines)
+    ]
+    for bend in folded.cylinders:
+        lines = bend_row_lines(bend, resolution)
+        crossing.append((lines, 0.5 * bend.width / (len(lines) - 1)))
+    for lines, min_distance in crossing:
+        crossings = shapely.get_parts(shapely.intersection(graph.lines, lines))
+        points = shapely.get_coordinates(crossings[shapely.get_type_id(crossings) == shapely.GeometryType.POINT])
+        if len(points):
+            graph = split_at_points(graph, points, min_distance)
     return graph
 
 

@@ -6,6 +6,7 @@ Units: MPa, kg/mm3, mm.
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from dataclasses import dataclass
 from functools import cache
@@ -22,6 +23,14 @@ MATERIAL_RULES: dict[str, Rule] = {
     "yield_strength": Range(1.0, 3000.0, "MPa"),
     "tensile": Range(1.0, 3000.0, "MPa"),
     "elongation": Range(0.0, 1.0, cure="a fraction: 14 % is 0.14"),
+}
+CHEMICAL_SYMBOLS = {  # of EN 573-2 (from memory) -> number of the alloy
+    "almg2.5": "5052",
+    "almg3": "5754",
+    "almg1sicu": "6061",
+    "alcu4mg1": "2024",
+    "al99.5": "1050a",
+    "almn1cu": "3003",
 }
 
 
@@ -82,8 +91,49 @@ def materials() -> dict[str, Material]:
     for row in _shipped_tables()["material"]:
         row["yield_strength"] = row.pop("yield")
         row["bend_radius"] = tuple((float(t), float(k)) for t, k in row.get("bend_radius", ()))
+        row.pop("also", None)
         table[row["name"]] = Material(**row)
     return table
+
+
+@cache
+def material_aliases() -> dict[str, tuple[str, ...]]:
+    """Other names of each built-in material: those of standards, and the trade's words."""
+    return {row["name"]: tuple(row.get("also", ())) for row in _shipped_tables()["material"]}
+
+
+def find_material(name: str) -> Material | None:
+    """The built-in material of this name, or of another name for it; None if there is none.
+
+    Capitals, spaces, hyphens and a leading "EN AW" or "AA" do not count.  A bare alloy without its temper is not found:
+    its strength would be a guess.
+    """
+    return materials().get(_names().get(_plain(name), name))
+
+
+def material_name(name: str) -> str:
+    """The name in the built-in table of a material that may go by another name; other names are handed back."""
+    return _names().get(_plain(name), name)
+
+
+@cache
+def _names() -> dict[str, str]:
+    """Plain form of each name -> name in the built-in table."""
+    found = {}
+    for name, others in material_aliases().items():
+        for other in (name, *others):
+            found[_plain(other)] = name
+    return found
+
+
+def _plain(name: str) -> str:
+    """A name without what writers of the same name vary."""
+    text = re.sub(r"[^a-z0-9.+]", "", name.casefold())
+    text = re.sub(r"^(en)?(aw|aa)(?=\d|al)|^(en|aluminium|aluminum|alloy)(?=\d|al)", "", text)
+    for symbol, number in CHEMICAL_SYMBOLS.items():
+        if text.startswith(symbol) and text[len(symbol) : len(symbol) + 1] in ("h", "o", "t"):
+            return number + text[len(symbol) :]
+    return text
 
 
 @cache

@@ -13,6 +13,7 @@ import numpy as np
 from shapely.geometry import LineString, Polygon
 
 from . import sheet_rules
+from .fold_plan import folding_order
 from .layout import GAUGE_RANGE, SIDES, Bead, Hole, Layout, Point
 from .material import Material
 from .record_rules import (
@@ -100,7 +101,8 @@ class Support:
     in_plane: held, free or unknown.  slip: mm by which a clearance hole lets the sheet move in its plane before the
     fastener restrains it (None: no slip given).
     pitch, diameter: mm; given `at`, the pitch is the mean one.  stiffness: N/mm of one fastener, or N/mm per mm of
-    edge; None means rigid.  strength: N that one fastener carries in any direction, if known.
+    edge; None means rigid.  strength: N that one fastener carries in any direction, if known.  onto: mm, thickness of
+    the part below that the fasteners grip together with the panel, if known.
     """
 
     kind: str
@@ -113,6 +115,7 @@ class Support:
     diameter: float = 0.0
     stiffness: float | None = None
     strength: float | None = None
+    onto: float | None = None
 
     def __post_init__(self) -> None:
         rules = {key: rule for key, rule in SUPPORT_RULES.items() if key != "pitch"} if self.at else SUPPORT_RULES
@@ -268,12 +271,16 @@ class FlatnessReading:
 
 @dataclass(frozen=True)
 class EdgeTrim:
-    """Edge trim or tube along a path (None: the outline): kg per metre, optional bending stiffness EI, N mm2."""
+    """Edge trim or tube along a path (None: the outline): kg per metre, optional bending stiffness EI, N mm2.
+
+    tube: outer diameter, mm, of a tube that is slit along its length and pushed on; 0 for edging.
+    """
 
     kg_per_metre: float
     path: tuple[Point, ...] | None = None
     stiffness: float = 0.0
     what: str = ""
+    tube: float = 0.0
 
     def __post_init__(self) -> None:
         check_fields(self, "trim", TRIM_RULES)
@@ -297,6 +304,7 @@ PANEL_RULES: dict[str, Rule] = {
     "masses": Records(PointMass),
     "trims": Records(EdgeTrim),
     "combinations": Records(Combination),
+    "finished": Optional(DERIVED_RING),
     "waviness": Range(0.0, 50.0, "mm"),
     "out_of_flat": Records(FlatnessReading),
     "symmetry": Choice(SYMMETRIES),
@@ -310,6 +318,7 @@ PANEL_RULES: dict[str, Rule] = {
 class Panel:
     """A flat panel as the user describes it.
 
+    Its folds are kept in the order in which they are made (`fold_plan.folding_order`), and numbered so everywhere.
     It checks itself when it is made: every value, every name of a case, and that everything lies on the sheet.
     InputError lists all faults with the same texts as the reader of panel files.
     """
@@ -336,6 +345,7 @@ class Panel:
     )
     out_of_flat: tuple[FlatnessReading, ...] = ()  # measured imperfection, in place of waviness
     symmetry: str = "auto"  # of the layout: auto (the panel's own), none, x (x reversed), y, xy
+    finished: tuple[Point, ...] | None = None  # outside sizes of the folded part's base, if the blank is made from them
     goal: str = "lightest"  # or "stiffest": thinnest gauge, at most `beads_at_most` beads
     beads_at_most: int | None = None
     dies_at_most: int | None = None
@@ -351,6 +361,8 @@ class Panel:
         size = sheet_rules.size_findings(self.outline, "plan coordinates are in mm")
         raise_findings("panel", [(("outline",), what, cure) for _, what, cure in size])
         raise_findings("", panel_findings(self))
+        order = folding_order(self.outline, [fold.line for fold in self.folds])
+        object.__setattr__(self, "folds", tuple(self.folds[position] for position in order))
 
     @cached_property
     def region(self) -> Polygon:

@@ -66,13 +66,14 @@ SUPPORT_RULES: dict[str, Rule] = {
     "diameter": Range(1.0, 50.0, "mm"),
     "stiffness": Optional(Range(0.0, 1e9, excludes_low=True)),
     "strength": Optional(Range(0.0, 1e6, "N", excludes_low=True)),
+    "onto": Optional(Range(0.2, 100.0, "mm")),
 }
 RESTRAINT_KEYS = ("hold", "in_plane", "slip", "stiffness")
 SUPPORT_KEYS = {  # keys of the record; a file gives a line as `along` or `path`
     "edge": KindKeys(("kind",), ("path", *RESTRAINT_KEYS)),
     "rest": KindKeys(("kind",), ("path", *RESTRAINT_KEYS)),
-    "rivets": KindKeys(("kind", "path", "diameter", "pitch"), ("at", "strength", *RESTRAINT_KEYS)),
-    "bolts": KindKeys(("kind", "at", "diameter"), ("strength", *RESTRAINT_KEYS)),
+    "rivets": KindKeys(("kind", "path", "diameter", "pitch"), ("at", "strength", "onto", *RESTRAINT_KEYS)),
+    "bolts": KindKeys(("kind", "at", "diameter"), ("strength", "onto", *RESTRAINT_KEYS)),
 }
 LOAD_RULES: dict[str, Rule] = {
     "case": TEXT,
@@ -112,6 +113,7 @@ TRIM_RULES: dict[str, Rule] = {
     "path": Optional(DERIVED_PATH),
     "stiffness": Range(0.0, 1e13, "N mm2"),
     "what": TEXT,
+    "tube": Range(0.0, 200.0, "mm"),
 }
 
 

@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
-from shapely.ops import split
+from shapely.ops import split, substring
 from shapely.validation import explain_validity
 
 from stiffen.errors import Fault, InputError
@@ -220,9 +220,21 @@ class SheetGeometry:
         )
         return len(split(self.outline_polygon, longer).geoms)
 
-    def lines_cross(self, line: Sequence[XY], other: Sequence[XY]) -> bool:
-        """True if two lines cross or touch on the sheet."""
-        return LineString(line).intersection(LineString(other)).intersects(self._tolerant_region)
+    def outline_path(self, start: XY, stop: XY) -> tuple[XY, ...] | None:
+        """The part of the outline from one point on it to another, counter-clockwise; None if it has no length.
+
+        The points are moved onto the outline.
+        """
+        ring = LineString([*self.outline, self.outline[0]])
+        a, b = (ring.project(Point(point)) for point in (start, stop))
+        if abs(a - b) < MIN_DERIVED_SPACING:
+            return None
+        parts = [substring(ring, a, b)] if b > a else [substring(ring, a, ring.length), substring(ring, 0.0, b)]
+        coords = np.concatenate([np.array(part.coords) for part in parts if part.length > 0] or [np.zeros((0, 2))])
+        if len(coords) < 2:
+            return None
+        keep = np.append(True, np.linalg.norm(np.diff(coords, axis=0), axis=1) > MIN_DERIVED_SPACING)
+        return tuple((float(x), float(y)) for x, y in coords[keep])
 
     def cutout_centroid(self, place: int) -> XY:
         """The centroid of a cut-out."""

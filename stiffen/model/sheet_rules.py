@@ -50,13 +50,6 @@ def fold_findings(sheet: SheetGeometry, line: Sequence[XY]) -> list[Finding]:
     return [(("line",), what, "a fold line runs from edge to edge, right across the sheet, once")]
 
 
-def crossing_findings(sheet: SheetGeometry, line: Sequence[XY], others: Iterable[Sequence[XY]]) -> list[Finding]:
-    """A fold line that crosses one of the others on the sheet."""
-    if any(sheet.lines_cross(line, other) for other in others):
-        return [(("line",), "crosses another fold on the sheet", "one fold at a place")]
-    return []
-
-
 # --- things on the sheet ---------------------------------------------------------------------------------------
 
 

@@ -15,9 +15,11 @@ from .value_rules import (
     Finding,
     Instance,
     Numbers,
+    Optional,
     Range,
     Records,
     Rule,
+    Whole,
     check_fields,
     field_findings,
     raise_findings,
@@ -53,8 +55,17 @@ HOLE_DIE_RULES: dict[str, Rule] = {
     "finished": DIAMETER_RANGE,
     "flange": DIAMETER_RANGE,
     "rise": Range(0.2, 50.0, "mm"),
+    "draw_bolt": Range(0.0, 100.0, "mm"),
 }
-FOLDING_BRAKE_RULES: dict[str, Rule] = {"neutral": Range(0.2, 0.5), "least_flat": Range(0.0, 200.0, "mm")}
+FOLDING_BRAKE_RULES: dict[str, Rule] = {
+    "neutral": Range(0.2, 0.5),
+    "least_flat": Range(0.0, 200.0, "mm"),
+    "clamp": Range(0.0, 300.0, "mm"),
+    "nose": Range(0.0, 50.0, "mm"),
+    "length": Optional(Range(50.0, 6000.0, "mm")),
+    "rated_steel": Optional(Range(0.2, 6.0, "mm")),
+    "fingers": Numbers(Range(5.0, 3000.0, "mm"), least=0),
+}
 CUTTER_RULES: dict[str, Rule] = {"kind": TEXT, "sizes": Numbers(DIAMETER_RANGE)}
 TRIAL_RULES: dict[str, Rule] = {
     "die": TEXT,
@@ -62,8 +73,10 @@ TRIAL_RULES: dict[str, Rule] = {
     "thickness": Range(0.1, 6.0, "mm"),
     "turns": Numbers(Range(0.0, 100.0, "turns")),
     "depth": Numbers(Range(0.0, 50.0, "mm")),
+    "passes": Optional(Whole(Range(1, 20))),
 }
 SPACING_RANGE = Range(0.0, 500.0, "mm")
+MINUTES_RANGE = Range(0.0, 600.0, "minutes")
 
 
 @dataclass(frozen=True)
@@ -124,6 +137,8 @@ class HoleDie:
 
     pilot: diameter cut first; finished: diameter of the lip's opening after flaring; flange: diameter of the fold
     circle where the cone leaves the sheet; rise: height of the lip over the sheet.  All mm, mid-surface.
+    draw_bolt: diameter of the hole for the bolt of a die that punches the pilot hole and flares it in one go, drawn
+    together by that bolt, mm; 0 for a die that flares a hole cut before.
     """
 
     name: str
@@ -131,15 +146,22 @@ class HoleDie:
     finished: float
     flange: float
     rise: float
+    draw_bolt: float = 0.0
 
     def __post_init__(self) -> None:
         found = field_findings(self, HOLE_DIE_RULES)
-        raise_findings("hole_die", found or hole_die_findings(self.pilot, self.finished, self.flange, self.rise))
+        sizes = self.pilot, self.finished, self.flange, self.rise, self.draw_bolt
+        raise_findings("hole_die", found or hole_die_findings(*sizes))
 
     @property
     def angle(self) -> float:
         """Angle of the cone to the sheet, degrees."""
         return cone_angle(self.finished, self.flange, self.rise)
+
+    @property
+    def cut_diameter(self) -> float:
+        """Diameter that is cut at the bench, mm: that of the pilot hole, or of the hole for the bolt of such a die."""
+        return self.draw_bolt or self.pilot
 
     @property
     def lip_strain(self) -> float:
@@ -153,10 +175,18 @@ class FoldingBrake:
 
     neutral: distance of the neutral line from the inner face as a fraction of the thickness; 0.447 is the value in the
     formula of `bends.bend_allowance`.  least_flat: mm of flat flange that the brake needs beyond the bend (0: 2.5 t).
+    clamp: mm of sheet that the clamp bar presses on behind the bend; 15 is common practice without a source.  nose:
+    inside radius that the bar's nose makes, mm.  length: of the longest bend, mm, and rated_steel: greatest mild-steel
+    thickness over that length, mm (None: not known, not checked).  fingers: widths of a box brake's fingers, mm.
     """
 
     neutral: float = 0.447
     least_flat: float = 0.0
+    clamp: float = 15.0
+    nose: float = 0.0
+    length: float | None = None
+    rated_steel: float | None = None
+    fingers: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         check_fields(self, "folder", FOLDING_BRAKE_RULES)
@@ -175,13 +205,17 @@ class Cutter:
 
 @dataclass(frozen=True)
 class Trial:
-    """A scrap strip that was rolled: pairs of screw turns from first touch and measured depth (mm)."""
+    """A scrap strip that was rolled: pairs of screw turns from first touch and measured depth (mm).
+
+    passes: how many passes a good bead to full depth took; None if only the depths were measured.
+    """
 
     die: str
     material: str
     thickness: float
     turns: tuple[float, ...]
     depth: tuple[float, ...]
+    passes: int | None = None
 
     def __post_init__(self) -> None:
         raise_findings("trial", field_findings(self, TRIAL_RULES) or trial_findings(self.turns, self.depth))
@@ -192,7 +226,7 @@ class Tools:
     """All tools of a shop.
 
     spacing: own values, mm, for rules of `spacing_rules.SPACING_RULES` by name.  cutters: () stands for the commonly
-    sold ones (`flared_holes.stock_cutters`).
+    sold ones (`flared_holes.stock_cutters`).  minutes: own values for work of `process_plan.BENCH_MINUTES` by name.
     """
 
     name: str
@@ -203,6 +237,7 @@ class Tools:
     spacing: dict[str, float] = field(default_factory=dict)
     cutters: tuple[Cutter, ...] = ()
     folding_brake: FoldingBrake = FoldingBrake()
+    minutes: dict[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         raise_findings("tools", field_findings(self, TOOLS_RULES) or tools_findings(self))
@@ -235,8 +270,13 @@ def cone_angle(finished: float, flange: float, rise: float) -> float:
     return math.degrees(math.atan2(rise, (flange - finished) / 2))
 
 
-def hole_die_findings(pilot: float, finished: float, flange: float, rise: float) -> list[Finding]:
+def hole_die_findings(
+    pilot: float, finished: float, flange: float, rise: float, draw_bolt: float = 0.0
+) -> list[Finding]:
     """A flaring die whose diameters do not rise, or whose cone is too flat or too steep."""
+    if draw_bolt >= pilot:
+        what = f"is {draw_bolt:g}, not less than the {pilot:g} mm that the die punches"
+        return [(("draw_bolt",), what, "the hole for the bolt that draws the die, smaller than pilot")]
     if not pilot < finished < flange:
         what = f"is {finished:g}; it must lie between pilot {pilot:g} and flange {flange:g}"
         return [(("finished",), what, "pilot < finished < flange, all diameters")]

@@ -244,7 +244,7 @@ class Flag:
 
 @dataclass(frozen=True)
 class Numbers:
-    """A list of `count` numbers within a range (count 0: one or more).
+    """A list of `count` numbers within a range (count 0: `least` or more).
 
     unique: "", or the name of the numbers, for the fault if one of them occurs twice.
     """
@@ -253,6 +253,7 @@ class Numbers:
     count: int = 0
     unique: str = ""
     missing: str = "give a list of numbers"
+    least: int = 1
 
     def accepts(self, value: Any) -> bool:
         return type(value) is tuple and not self.faults(value)
@@ -260,7 +261,7 @@ class Numbers:
     def faults(self, value: Any) -> list[Finding]:
         if not isinstance(value, list | tuple):
             return [((), f"is {show_value(value)}, not a list", "write it in brackets: [1.0, 1.5]")]
-        if len(value) != self.count if self.count else not 1 <= len(value) <= 1000:
+        if len(value) != self.count if self.count else not self.least <= len(value) <= 1000:
             return [((), f"has {_count(len(value), 'number')}", f"give {self.count or 'one or more'}")]
         found = [
             ((place, *path), what, cure)

@@ -1,3 +1,4 @@
-"""The search for layouts: what may be drawn (`candidates`), what no choice of it can beat (`bounds`), and the search
-itself (`search`).
+"""The search for layouts: what may be made (`candidates`), and which of it to try (`search`).
+
+Imports `surrogate` and below.
 """

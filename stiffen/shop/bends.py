@@ -23,6 +23,7 @@ from stiffen.model.panel import Fold, Panel
 from stiffen.model.tools import FoldingBrake
 
 MIN_FLAT_THICKNESSES = 2.5  # flat of a flange beyond the bend over the sheet's thickness: common practice, no source
+ROUND_RADIUS_RATIO = 5.0  # inside radius over thickness, above which a bend is made round a tube: common practice
 SMALL_RELIEF_MAX_THICKNESS = 1.63  # mm; thicker sheet needs a relief hole of 3/16 inch instead of 1/8 inch
 
 
@@ -56,6 +57,11 @@ class Flange:
     flat: float
     allowance: float
     setback: float
+
+
+def is_round_bend(radius: float, t: float) -> bool:
+    """True if a bend is too wide for a brake's nose: it is made round a tube, and is a cylinder in the shell model."""
+    return radius > ROUND_RADIUS_RATIO * t
 
 
 def setback(angle: float, radius: float, t: float) -> float:

@@ -7,15 +7,26 @@ import math
 from shapely.geometry import Polygon, box
 
 from stiffen.model.layout import Layout
+from stiffen.model.material import rated_thickness
 from stiffen.model.panel import Load, Panel
 from stiffen.model.results import Verdict
 from stiffen.model.tools import BeadDie, HoleDie
 
-from . import bead_section, flared_holes
+from . import bead_section, flared_holes, rivets
 from .clearance import bead_footprint, hole_footprint
-from .layout_check import Violation, audit, audit_folds, audit_supports, bead_die_violations, hole_die_violations
+from .folding.fold_check import audit_folds
+from .layout_check import (
+    RATING_TOLERANCE,
+    Violation,
+    audit,
+    audit_supports,
+    bead_die_violations,
+    hole_die_violations,
+)
 from .rollability import direction, sheet_extents
 from .rough_blank import trim_allowance
+
+LEAST_SHARE_TOLD = 0.005  # fraction by which a limit in whole percent is exceeded before a caution speaks
 
 
 def warning_lines(panel: Panel, verdict: Verdict) -> list[str]:
@@ -38,7 +49,7 @@ def bench_cautions(panel: Panel, layout: Layout, allowance: tuple[float, float] 
 
     allowance: result of `rough_blank.trim_allowance`, if computed before.
     """
-    cautions: list[str] = []
+    cautions: list[str] = _rating_cautions(panel, layout.gauge) if layout.beads else []
     for die in dict.fromkeys(bead.die for bead in layout.beads):
         cautions += _bead_die_cautions(panel, die, layout.gauge)
     for flare in dict.fromkeys(hole.die for hole in layout.holes):
@@ -46,8 +57,36 @@ def bench_cautions(panel: Panel, layout: Layout, allowance: tuple[float, float] 
     cautions += _throat_cautions(panel, layout, trim_allowance(panel, layout) if allowance is None else allowance)
     cautions += _load_cautions(panel, layout)
     cautions += map(str, audit_supports(panel))
-    cautions += map(str, audit_folds(panel, layout.gauge))
+    cautions += _rivet_pitch_cautions(panel, layout.gauge)
+    cautions += (f"rule not kept: {violation}" for violation in audit_folds(panel, layout.gauge))
     return tuple(cautions)
+
+
+def _rating_cautions(panel: Panel, t: float) -> list[str]:
+    """Sheet over the roller's rating by less than the rating may be off."""
+    rated = rated_thickness(panel.material, panel.tools.roller.rated_steel)
+    if not LEAST_SHARE_TOLD <= t / rated - 1 <= RATING_TOLERANCE:
+        return []
+    return [
+        f"{t:g} mm {panel.material.name} is {100 * (t / rated - 1):.0f} % over the roller's rating, {rated:.2f} mm for "
+        "this material: roll the trial strip in light passes, and watch that the frame does not spring"
+    ]
+
+
+def _rivet_pitch_cautions(panel: Panel, t: float) -> list[str]:
+    """Rivets so far apart that the sheet between two of them buckles or gapes."""
+    most = rivets.max_pitch(panel.material, t)
+    cautions = []
+    for number, support in enumerate(panel.supports, 1):
+        widest = max((gap for run in rivets.rivet_runs(support) for gap in run.gaps), default=0.0)
+        if widest >= most + 0.05:
+            buckles = rivets.inter_rivet_buckling_stress(panel.material, t, widest)
+            cautions.append(
+                f"support {number}: rivets {widest:.1f} mm apart. Pushed together along the row, {t:g} mm sheet "
+                f"buckles between them at {buckles:.1f} MPa (3 pi^2 E t^2 / 12 pitch^2), and it may gape; "
+                f"{most:.0f} mm at most holds to half its yield strength"
+            )
+    return cautions
 
 
 def _throat_cautions(panel: Panel, layout: Layout, allowance: tuple[float, float]) -> list[str]:
@@ -58,7 +97,7 @@ def _throat_cautions(panel: Panel, layout: Layout, allowance: tuple[float, float
         angle = math.radians(direction(bead))
         extra = abs(math.sin(angle)) * x + abs(math.cos(angle)) * y if len(bead.path) == 2 else max(x, y)
         spare = panel.tools.roller.throat - min(sheet_extents(panel, bead))
-        if 0 <= spare < extra:
+        if 0 <= spare <= extra - 0.5:  # both are told in whole mm
             cautions.append(
                 f"bead {number}: the rough cut leaves {extra:.0f} mm on the side that goes to the roller's frame, the "
                 f"throat has room for {spare:.0f} mm; cut that side closer"
@@ -70,20 +109,22 @@ def _bead_die_cautions(panel: Panel, die: BeadDie, t: float) -> list[str]:
     name, limit = f"die {die.name}", panel.material.elongation
     cautions = [str(violation) for violation in bead_die_violations(panel, die, t, name)]
     stretch, drawn = bead_section.stretch_strain(die), bead_section.draw_in(die)
-    if stretch > limit:
+    if stretch >= limit + LEAST_SHARE_TOLD:
         cautions.append(
             f"{name}: if the sheet cannot move in, it stretches {100 * stretch:.0f} % and thins by "
-            f"{100 * bead_section.thinning(die):.0f} %, elongation is {100 * limit:.0f} %; if it can, each bead "
-            f"draws in {drawn:.1f} mm. The truth lies between: try a scrap strip."
+            f"{100 * bead_section.thinning(die):.0f} %, elongation is {100 * limit:.0f} % (of a tensile bar; a narrow "
+            f"bend stands more); if it can, each bead draws in {drawn:.1f} mm. The truth lies between: try a scrap "
+            "strip."
         )
     bend = bead_section.bend_strain(die, t)
     if bend is None:
         cautions.append(f"{name}: neither radius is given, so its bend strain is not checked")
-    elif bend > limit and panel.material.least_bend_radius(t) is None:
+    elif bend >= limit + LEAST_SHARE_TOLD and panel.material.least_bend_radius(t) is None:
         # A bend tolerates more strain than a tensile specimen, so a table of bend radii overrules the elongation.
         cautions.append(
             f"{name}: bends the outer fibre by {100 * bend:.0f} % at its tightest radius, elongation is "
-            f"{100 * limit:.0f} %"
+            f"{100 * limit:.0f} % (of a tensile bar; a narrow bend stands more, how much is not known): look for "
+            "cracks on the trial strip"
         )
     return cautions
 
@@ -94,11 +135,16 @@ def _hole_die_cautions(panel: Panel, die: HoleDie, t: float) -> list[str]:
     thickest = flared_holes.max_flared_thickness(panel.material, die.finished)
     if thickest is not None and t > thickest + flared_holes.INCH_ROUNDING and not cautions:
         material = panel.material.name
-        cautions.append(f"{name}: no published limit for flares in {material} over {thickest:g} mm: try scrap")
-    if die.lip_strain > limit:
         cautions.append(
-            f"{name}: stretches the lip by {100 * die.lip_strain:.0f} %, elongation is {100 * limit:.0f} %: it may "
-            "split; cut a larger pilot hole and smooth its edge"
+            f"{name}: one fabricator lists flares of this size in {material} up to {thickest:g} mm; what this die "
+            "takes is not known: try scrap"
+        )
+    cuts = flared_holes.best_cuts(die, panel.tools.cutters, flared_holes.max_lip_strain(panel.material, t))
+    stretch = cuts[0].flare.lip_strain if cuts else die.lip_strain
+    if stretch >= limit + LEAST_SHARE_TOLD and not any("stretches the lip" in caution for caution in cautions):
+        cautions.append(
+            f"{name}: stretches the lip by {100 * stretch:.0f} %, elongation is {100 * limit:.0f} % (of a tensile "
+            "bar; a smooth rim stands more, how much is not known): flare one in scrap, smooth the rim before"
         )
     return cautions
 

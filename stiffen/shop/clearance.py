@@ -20,6 +20,7 @@ from stiffen.model.layout import Bead, Hole
 from stiffen.model.panel import Panel, Support
 from stiffen.model.tools import BeadDie, HoleDie, Tools
 
+from .folding.bend_zones import bend_zones
 from .spacing_rules import spacing, spacing_faults
 
 LENGTH_TOLERANCE = 0.02  # mm, of measured distances; finer than any mark on sheet
@@ -29,11 +30,16 @@ Feature = Bead | Hole
 
 
 class Obstacle(NamedTuple):
-    """Something that beads or holes keep clear of: its name, its shape in plan, mm from footprint to shape."""
+    """Something that beads or holes keep clear of: its name, its shape in plan, mm from footprint to shape.
+
+    edge: the line from which a distance is told where it is not that to the shape.  why: said after the distance.
+    """
 
     description: str
     shape: BaseGeometry
     clearance: float
+    edge: BaseGeometry | None = None
+    why: str = ""
 
 
 # ---------------------------------------------------------------------------------------------------------- footprints
@@ -128,9 +134,12 @@ def _opening_obstacles(panel: Panel, gauge: float, kind: str) -> Iterator[Obstac
 
 
 def _fold_obstacles(panel: Panel, gauge: float, kind: str) -> Iterator[Obstacle]:
-    for number, fold in enumerate(panel.folds, 1):
-        clearance = spacing(panel.tools, f"{kind}_fold", gauge, fold.radius)
-        yield Obstacle(f"fold {number}", LineString(fold.line), clearance)
+    """Bends, between their tangent lines, and the sheet that the clamp bar holds while they are folded."""
+    for zone in bend_zones(panel, gauge):
+        yield Obstacle(f"the bend of {zone.where}", zone.strip, spacing(panel.tools, f"{kind}_fold", gauge))
+        if zone.foot is not None:
+            why = f", which the clamp bar holds and would crush it: move it, or fold before the {kind} is made"
+            yield Obstacle(f"the bend of {zone.where}", zone.foot, 0.0, zone.inner, why)
 
 
 def _support_obstacles(panel: Panel, support: Support, gauge: float, kind: str) -> Iterator[Obstacle]:

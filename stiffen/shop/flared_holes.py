@@ -13,6 +13,7 @@ from functools import cache
 from importlib import resources
 from typing import NamedTuple
 
+from stiffen.errors import InputError
 from stiffen.model.material import Material
 from stiffen.model.tools import Cutter, HoleDie
 
@@ -46,6 +47,11 @@ FLARE_LIMITS: dict[str, tuple[FlareLimits, ...]] = {
     ),
 }
 INCH_ROUNDING = 0.01  # mm; inch sizes are rounded to it
+# Stretch of the lip that sheet stands where flares in its alloy and thickness are listed, whatever its elongation.  The
+# elongation of a tensile bar is no measure of a smooth rim: 5052-H32, with 5 %, is flared everyday.  Hole-expansion
+# values of these alloys were not found.  Common practice, no source.
+LISTED_LIP_STRAIN = 0.12
+LEAST_RISE_SHARE = 0.85  # of the die's rise; a larger pilot hole leaves a lower lip: common practice, no source
 SUBSTITUTE_ALLOYS = {"5754": "5052", "5251": "5052", "1050": "5052", "3003": "5052", "DC01": "1008", "DX51D": "G90"}
 
 
@@ -68,6 +74,11 @@ def max_flared_thickness(material: Material, finished: float) -> float | None:
     """Thickest sheet (mm) in which a hole of this finished diameter is listed; None if there is none."""
     fits = [row.max_thickness for row in _limits_of_alloy(material) if row.min_diameter <= finished + 1e-6]
     return max(fits, default=None)
+
+
+def max_lip_strain(material: Material, t: float) -> float:
+    """Stretch of the lip that this sheet is taken to stand: its elongation, or more where such flares are listed."""
+    return max(material.elongation, LISTED_LIP_STRAIN if flare_limits(material, t) else 0.0)
 
 
 def _limits_of_alloy(material: Material) -> tuple[FlareLimits, ...]:
@@ -106,15 +117,42 @@ def flare_from_pilot(die: HoleDie, pilot: float) -> HoleDie:
     return replace(die, pilot=pilot, finished=die.flange - 2 * slant * math.cos(angle), rise=slant * math.sin(angle))
 
 
-def pilot_cuts(die: HoleDie, cutters: tuple[Cutter, ...] = ()) -> tuple[PilotCut, ...]:
-    """For each kind of cutter the size nearest to the die's pilot hole and not above it; the largest comes first.
+def pilot_cuts(die: HoleDie, cutters: tuple[Cutter, ...] = (), max_strain: float = math.inf) -> tuple[PilotCut, ...]:
+    """For each kind of cutter the size that suits the die's pilot hole best; the one nearest to it comes first.
 
-    Kinds without such a size are left out.  A smaller pilot hole stretches the lip more; a larger one leaves it too
-    short.  cutters: () means `stock_cutters`.
+    That is the largest size not above the pilot hole.  If that stretches the lip by more than `max_strain`, it is the
+    next size above, as long as that leaves 85 % of the die's rise: a larger pilot hole stretches the lip less and
+    leaves it lower.  Kinds without such a size are left out, and so are all for a die that punches its own pilot hole.
+    cutters: () means `stock_cutters`.
     """
+    if die.draw_bolt:
+        return ()
     found = []
     for cutter in cutters or stock_cutters():
-        size = max((size for size in cutter.sizes if size <= die.pilot + 0.05), default=None)
-        if size is not None:
-            found.append(PilotCut(cutter.kind, size, flare_from_pilot(die, size)))
-    return tuple(sorted(found, key=lambda cut: -cut.diameter))
+        below = max((size for size in cutter.sizes if size <= die.pilot + 0.05), default=None)
+        above = min((size for size in cutter.sizes if size > die.pilot + 0.05), default=None)
+        cut = _pilot_cut(die, cutter.kind, below, max_strain)
+        if cut is None and math.isfinite(max_strain):
+            cut = _pilot_cut(die, cutter.kind, above, max_strain)
+        if cut:
+            found.append(cut)
+    return tuple(sorted(found, key=lambda cut: abs(cut.diameter - die.pilot)))
+
+
+def best_cuts(die: HoleDie, cutters: tuple[Cutter, ...], max_strain: float) -> tuple[PilotCut, ...]:
+    """`pilot_cuts` within `max_strain`; where no cutter keeps to that, those nearest to the pilot hole."""
+    return pilot_cuts(die, cutters, max_strain) or pilot_cuts(die, cutters)
+
+
+def _pilot_cut(die: HoleDie, kind: str, size: float | None, max_strain: float) -> PilotCut | None:
+    """The cut of a size, None where its lip would be too low, stretch too far, or close up."""
+    if size is None or size >= die.flange:
+        return None
+    slant = (die.flange - die.pilot) / 2
+    try:
+        flare = flare_from_pilot(die, size)
+    except InputError:  # no flare at all
+        return None
+    if (die.flange - size) / 2 < LEAST_RISE_SHARE * slant - 1e-9 or flare.lip_strain > max_strain:
+        return None
+    return PilotCut(kind, size, flare)

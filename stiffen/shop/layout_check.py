@@ -8,7 +8,8 @@ elsewhere beads keep clear of edges.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from itertools import groupby
 from typing import NamedTuple
 
 import numpy as np
@@ -25,7 +26,6 @@ from stiffen.model.tools import BeadDie, HoleDie
 
 from .bead_section import tightest_radius
 from .bead_surface import raised_side
-from .bends import flanges, fold_crossings, least_flat, relief_hole
 from .clearance import (
     LENGTH_TOLERANCE,
     Feature,
@@ -39,7 +39,7 @@ from .clearance import (
     pair_shortfall,
     shortfall,
 )
-from .flared_holes import min_flared_diameter
+from .flared_holes import max_lip_strain, min_flared_diameter, pilot_cuts
 from .rollability import (
     MAX_PATH_DEVIATION,
     min_bead_length,
@@ -51,6 +51,11 @@ from .rollability import (
 from .spacing_rules import spacing
 
 MIN_OPEN_END_ANGLE = 45.0  # degrees between an open end and its edge: common practice, no source
+# Fraction by which sheet may exceed the roller's rating before beads are ruled out.  The rating is a maker's round
+# figure for mild steel, and it is carried over to other sheet by tensile strengths that scatter by as much.  Between
+# the two the card warns.  Common practice, no source.
+RATING_TOLERANCE = 0.15
+ROUNDING = 0.05  # mm; a shortfall that would print as 0.0 mm breaks no rule
 
 
 class Violation(NamedTuple):
@@ -65,6 +70,11 @@ class Violation(NamedTuple):
         return f"{self.where}: {self.what}{short}"
 
 
+def _worth_saying(violations: Iterable[Violation]) -> list[Violation]:
+    """Those whose shortfall does not round to 0."""
+    return [one for one in violations if one.short_by_mm is None or one.short_by_mm >= ROUNDING]
+
+
 # ------------------------------------------------------------------------------------------------------ dies and sheet
 
 
@@ -72,25 +82,57 @@ def bead_die_violations(panel: Panel, die: BeadDie, gauge: float, where: str = "
     """Rules that a bead die breaks in sheet of this gauge: the roller's rating and the least bend radius."""
     violations = []
     rated = rated_thickness(panel.material, panel.tools.roller.rated_steel)
-    if gauge > rated + 1e-6:
-        what = f"{gauge:g} mm {panel.material.name} is over the roller's rating of {rated:.2f} mm for this material"
+    if gauge > rated * (1 + RATING_TOLERANCE):
+        what = (
+            f"{gauge:g} mm {panel.material.name} is over the roller's rating of {rated:.2f} mm for this material by "
+            f"{100 * (gauge / rated - 1):.0f} %; {100 * RATING_TOLERANCE:.0f} % is the most that a rating may be off"
+        )
         violations.append(Violation(where, what, gauge - rated))
     radius, least = tightest_radius(die), panel.material.least_bend_radius(gauge)
     if radius is not None and least is not None and radius - gauge / 2 < least - 1e-6:
         inner = radius - gauge / 2
         what = f"die {die.name} bends to an inside radius of {inner:.2f} mm, least for {gauge:g} mm is {least:.2f} mm"
         violations.append(Violation(where, what, least - inner))
-    return violations
+    return _worth_saying(violations)
 
 
-def hole_die_violations(panel: Panel, die: HoleDie, gauge: float, where: str = "") -> list[Violation]:
-    """The rule that a flaring die breaks if its hole is too small for the gauge; see `flared_holes.FLARE_LIMITS`."""
-    least = min_flared_diameter(panel.material, gauge)
-    if least is None or die.finished >= least - 1e-6:
-        return []
+def why_no_beads(panel: Panel, gauge: float) -> str:
+    """Why no die of the shop can roll a bead in sheet of this gauge; "" if one can.
+
+    A reason that holds for all dies stands alone.
+    """
+    found = [bead_die_violations(panel, die, gauge) for die in panel.tools.bead_dies]
+    if not found:
+        return "the shop has no bead die"
+    if not all(found):
+        return ""
+    reasons = [[violation.what for violation in violations] for violations in found]
+    common = [what for what in reasons[0] if all(what in others for others in reasons)]
+    return "; ".join(common or dict.fromkeys(what for whats in reasons for what in whats))
+
+
+def hole_die_violations(
+    panel: Panel, die: HoleDie, gauge: float, where: str = "", check_lip: bool = True
+) -> list[Violation]:
+    """Rules that a flaring die breaks: its hole is too small for the gauge, or its lip stretches beyond what is taken.
+
+    See `flared_holes.FLARE_LIMITS` and `flared_holes.max_lip_strain`.  What a rim stands is not known well, so a search
+    leaves such a die out (check_lip), but `audit` does not refuse a hole that the user asks for; the card warns.
+    """
+    violations = []
     sheet = f"{gauge:g} mm {panel.material.name}"
-    what = f"{die.finished:g} mm finished, least flared hole in {sheet} is {least:g} mm"
-    return [Violation(where, what, least - die.finished)]
+    least = min_flared_diameter(panel.material, gauge)
+    if least is not None and die.finished < least - 1e-6:
+        what = f"{die.finished:g} mm finished, least flared hole in {sheet} is {least:g} mm by one fabricator's list"
+        violations.append(Violation(where, what, least - die.finished))
+    limit = max_lip_strain(panel.material, gauge)
+    if check_lip and die.lip_strain >= limit + 0.005 and not pilot_cuts(die, panel.tools.cutters, limit):
+        what = (
+            f"stretches the lip by {100 * die.lip_strain:.0f} %, {sheet} is taken to stand {100 * limit:.0f} %, and "
+            "no cutter here keeps to that: flare one in scrap first"
+        )
+        violations.append(Violation(where, what))
+    return _worth_saying(violations)
 
 
 # ---------------------------------------------------------------------------------------------------------- the layout
@@ -115,10 +157,10 @@ def audit(panel: Panel, layout: Layout) -> tuple[Violation, ...]:
             violations += bead_die_violations(panel, feature.die, layout.gauge, name)
             violations += _path_violations(panel, feature, name)
         else:
-            violations += hole_die_violations(panel, feature.die, layout.gauge, name)
+            violations += hole_die_violations(panel, feature.die, layout.gauge, name, check_lip=False)
         violations += _place_violations(panel, feature, layout.gauge, name)
     violations += _pair_violations(panel, features, names, layout.gauge)
-    return tuple(violations)
+    return tuple(_worth_saying(violations))
 
 
 def _path_violations(panel: Panel, bead: Bead, name: str) -> Iterator[Violation]:
@@ -155,8 +197,13 @@ def _place_violations(panel: Panel, feature: Feature, gauge: float, name: str) -
             yield from _step_reach_violations(panel, feature, gauge, name)
     else:
         yield from _obstacle_violations(footprint, Obstacle("edge of the sheet", sheet.exterior, clearance), name)
-    for obstacle in obstacles(panel, gauge, kind_of(feature)):
-        yield from _obstacle_violations(footprint, obstacle, name)
+    for _, alike in groupby(obstacles(panel, gauge, kind_of(feature)), key=lambda obstacle: obstacle.description):
+        # a bend and the sheet that the clamp bar holds behind it are one place: the greater shortfall is told once
+        found = [(one, violation) for one in alike for violation in _obstacle_violations(footprint, one, name)]
+        if len(found) > 1 and found[0][0].edge is None and found[1][0].edge is not None:
+            across = footprint[0].distance(found[0][0].shape) == 0
+            found = found[:1] if across else [max(found[:2], key=lambda pair: pair[1].short_by_mm or 0.0), *found[2:]]
+        yield from (violation for _, violation in found)
 
 
 def _step_reach_violations(panel: Panel, bead: Bead, gauge: float, name: str) -> Iterator[Violation]:
@@ -223,10 +270,15 @@ def _angle_to_edge(edge: BaseGeometry, place: Point, along: np.ndarray) -> float
 
 
 def _obstacle_violations(footprint: tuple[BaseGeometry, float], obstacle: Obstacle, name: str) -> Iterator[Violation]:
-    description, shape, clearance = obstacle
-    short = shortfall(footprint, shape, clearance)
+    short = shortfall(footprint, obstacle.shape, obstacle.clearance)
     if short > LENGTH_TOLERANCE:
-        what = f"{clearance - short:.1f} mm from {description}, at least {clearance:.1f} mm"
+        least = obstacle.clearance
+        if obstacle.edge is not None:  # the shape is a strip along it: the strip's width counts, from the edge on
+            axis, half_width = footprint
+            least = max(obstacle.edge.distance(Point(at)) for at in shapely.get_coordinates(obstacle.shape))
+            if obstacle.shape.distance(axis) == 0:
+                short = least + half_width - obstacle.edge.distance(axis)
+        what = f"{least - short:.1f} mm from {obstacle.description}, at least {least:.1f} mm{obstacle.why}"
         yield Violation(name, what, short)
 
 
@@ -254,7 +306,7 @@ def audit_supports(panel: Panel) -> tuple[Violation, ...]:
         where = f"support[{number}] {support.kind}"
         violations += _edge_distance_violations(panel, centres, support.diameter, where)
         violations += _pitch_violations(panel, centres, support.diameter, where)
-    return tuple(violations)
+    return tuple(_worth_saying(violations))
 
 
 def _edge_distance_violations(panel: Panel, centres: np.ndarray, d: float, where: str) -> Iterator[Violation]:
@@ -278,27 +330,3 @@ def _pitch_violations(panel: Panel, centres: np.ndarray, d: float, where: str) -
     if nearest < least - LENGTH_TOLERANCE:
         what = f"centres {nearest:.1f} mm apart, at least {least:.1f} mm"
         yield Violation(where, what, least - nearest)
-
-
-def audit_folds(panel: Panel, gauge: float) -> tuple[Violation, ...]:
-    """Folds of the panel itself that are too tight for the sheet, leave too short a flange, or meet (warnings)."""
-    violations: list[Violation] = []
-    least, min_flange_flat = (
-        panel.material.least_bend_radius(gauge),
-        least_flat(gauge, panel.tools.folding_brake.least_flat),
-    )
-    for number, fold in enumerate(panel.folds, 1):
-        if least is not None and fold.radius < least - 1e-6:
-            sheet = f"{gauge:g} mm {panel.material.name}"
-            what = f"inside radius {fold.radius:g} mm, least for {sheet} is {least:.2f} mm"
-            violations.append(Violation(f"fold {number}", what, least - fold.radius))
-    for flange in flanges(panel, gauge):
-        if flange.flat < min_flange_flat - LENGTH_TOLERANCE:
-            flat = max(flange.flat, 0.0)
-            what = f"{flat:.1f} mm flat is left beyond the bend, the folding brake needs {min_flange_flat:.1f} mm"
-            violations.append(Violation(f"fold {flange.number}", what, min_flange_flat - flange.flat))
-    for i, j, (x, y) in fold_crossings(panel):
-        hole = relief_hole(max(panel.folds[i - 1].radius, panel.folds[j - 1].radius), gauge)
-        what = f"meet at ({x:.1f}, {y:.1f}): drill a relief hole of {hole:.1f} mm there first"
-        violations.append(Violation(f"fold {i} and fold {j}", what))
-    return tuple(violations)

@@ -10,30 +10,50 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
+from typing import NamedTuple
 
-from shapely.geometry import Polygon
+from shapely.geometry import LineString, Polygon
 
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
+from stiffen.model.tools import Tools
 
 from .cautions import bench_cautions
 from .layout_check import Violation, audit
 from .rollability import frame_sides, in_rolling_order, reorientations, reorientations_before, rolling_order
-from .roller_settings import RollerSettings, pass_depths, roller_settings
+from .roller_settings import RollerSettings, matching_trial, roller_settings, rolling_depths
 from .rolling_bow import RollingBow, rolling_bow
 from .rough_blank import rough_outline, trim_allowance
 from .work_steps import work_steps
 
-# Minutes: common practice, no source.
-MINUTES_PER_MARK = 0.5  # one bead or hole
-MINUTES_PER_CUT_METRE = 4.0  # by snips; once for the rough cut, once for the trim
-MINUTES_PER_DEBURRED_METRE = 1.5
-MINUTES_PER_REORIENTATION = 0.5  # the sheet is turned between two beads
-MINUTES_PER_TRIAL_STRIP = 5.0  # one die
-MINUTES_PER_PILOT_HOLE = 1.5
-MINUTES_PER_FLARE = 1.0
-MINUTES_PER_FOLD = 4.0
-MINUTES_PER_FASTENER = 0.5  # drilling the mating hole
+
+class BenchMinutes(NamedTuple):
+    """Minutes of one piece of work, and what it is."""
+
+    minutes: float
+    description: str
+
+
+# Common practice, no source: a shop puts its own into [minutes] of the tools file.
+BENCH_MINUTES: dict[str, BenchMinutes] = {
+    "template": BenchMinutes(6.0, "to tape the paper template together and lay it on the sheet"),
+    "mark": BenchMinutes(0.5, "to mark one bead or hole"),
+    "cut_metre": BenchMinutes(4.0, "a metre by snips; the outline once, twice where beads are rolled"),
+    "deburr_metre": BenchMinutes(1.5, "a metre of edge"),
+    "turn_sheet": BenchMinutes(0.5, "to turn the sheet between two beads"),
+    "trial_strip": BenchMinutes(5.0, "to roll and measure the strip of one die that has no readings"),
+    "pilot_hole": BenchMinutes(1.5, "to cut one pilot hole and smooth its rim"),
+    "flare": BenchMinutes(1.0, "to flare one hole"),
+    "draw_flare": BenchMinutes(3.0, "to drill for the bolt of a die that punches and flares, and draw it through"),
+    "fold": BenchMinutes(4.0, "one fold"),
+    "drill_hole": BenchMinutes(0.5, "to drill one rivet or bolt hole through both parts"),
+    "set_rivet": BenchMinutes(0.5, "to set one rivet, pins included"),
+    "fit_bolt": BenchMinutes(1.0, "to fit one bolt"),
+    "trim_metre": BenchMinutes(1.5, "a metre of edge trim"),
+    "fit_panel": BenchMinutes(5.0, "to offer the panel up and clamp it, take it apart, clean it and fit it again"),
+}
+MINUTES_PER_MARK = BENCH_MINUTES["mark"].minutes  # for the search, which counts with the built-in values
+MINUTES_PER_TRIAL_STRIP = BENCH_MINUTES["trial_strip"].minutes
 
 
 @dataclass(frozen=True)
@@ -129,23 +149,41 @@ def minutes(panel: Panel, layout: Layout) -> float:
     return sum(time_breakdown(panel, layout).values())
 
 
+def bench_minutes(tools: Tools, name: str) -> float:
+    """Minutes of one piece of work in this shop: its own value if it has one, else that of BENCH_MINUTES."""
+    return tools.minutes.get(name, BENCH_MINUTES[name].minutes)
+
+
 def _time_breakdown(panel: Panel, layout: Layout, reorientation_count: int) -> dict[str, float]:
     """Minutes by kind of work, for a layout with its beads in rolling order."""
-    roller, beads = panel.tools.roller, layout.beads
+    tools, roller, beads = panel.tools, panel.tools.roller, layout.beads
+    each = {name: bench_minutes(tools, name) for name in BENCH_MINUTES}
     dies = dict.fromkeys(bead.die for bead in beads)
-    passes = {die: len(pass_depths(die, panel.material)) for die in dies}
-    edges = sum(ring.length for ring in (panel.region.exterior, *panel.region.interiors)) / 1000  # m
-    fasteners = sum(len(support.fasteners()) for support in panel.supports)
+    passes = {die: len(rolling_depths(tools, die, panel.material, layout.gauge)) for die in dies}
+    without_readings = [die for die in dies if not matching_trial(tools, die, panel.material, layout.gauge)]
+    outline = panel.region.exterior.length / 1000  # m
+    openings = sum(ring.length for ring in panel.region.interiors) / 1000
+    fasteners = dict.fromkeys(("rivets", "bolts"), 0)
+    for support in panel.supports:
+        if support.kind in fasteners:
+            fasteners[support.kind] += len(support.fasteners())
+    drawn = sum(hole.die.draw_bolt > 0 for hole in layout.holes)
+    pressed = len(layout.holes) - drawn
+    trims = sum((LineString(trim.path).length if trim.path else 1000 * outline) for trim in panel.trims) / 1000
     return {
-        "mark": MINUTES_PER_MARK * (len(beads) + len(layout.holes)),
-        "cut and trim": 2 * MINUTES_PER_CUT_METRE * edges,
-        "trial strips": MINUTES_PER_TRIAL_STRIP * len(dies),
+        "template": each["template"],
+        "mark": each["mark"] * (len(beads) + len(layout.holes)),
+        "cut and trim" if beads else "cut": each["cut_metre"] * (outline * (2 if beads else 1) + openings),
+        "trial strips": each["trial_strip"] * len(without_readings),
         "die changes": roller.die_change_minutes * len(dies),
-        "set up": roller.set_up_minutes * len(beads) + MINUTES_PER_REORIENTATION * reorientation_count,
+        "set up": roller.set_up_minutes * len(beads) + each["turn_sheet"] * reorientation_count,
         "roll": sum(passes[bead.die] * bead.length for bead in beads) / roller.hand_speed,
-        "pilot holes": MINUTES_PER_PILOT_HOLE * len(layout.holes),
-        "flare": MINUTES_PER_FLARE * len(layout.holes),
-        "fold": MINUTES_PER_FOLD * len(panel.folds),
-        "mating holes": MINUTES_PER_FASTENER * fasteners,
-        "deburr": MINUTES_PER_DEBURRED_METRE * edges,
+        "pilot holes": each["pilot_hole"] * pressed,
+        "flare": each["flare"] * pressed + each["draw_flare"] * drawn,
+        "fold": each["fold"] * len(panel.folds),
+        "deburr": each["deburr_metre"] * (outline + openings),
+        "edge trim": each["trim_metre"] * trims,
+        "mating holes": each["drill_hole"] * sum(fasteners.values()),
+        "rivets and bolts": each["set_rivet"] * fasteners["rivets"] + each["fit_bolt"] * fasteners["bolts"],
+        "fit": each["fit_panel"],
     }

@@ -1,6 +1,6 @@
 """Spacing rules on the sheet: one table; the tools file of a shop may replace each value.
 
-mm.  `clearance` says between which lines a distance is measured.
+mm.  `clearance` says between which lines a distance is measured.  A bend ends at its tangent lines.
 """
 
 from __future__ import annotations
@@ -20,8 +20,7 @@ AC_43_13 = "FAA AC 43.13-1B (1998), chapter 4"
 class SpacingRule:
     """One spacing rule.
 
-    name: its key in the tools file.  value(t, d): mm, for sheet of t mm; d is the diameter of the fastener, or the
-    inside radius of the fold.
+    name: its key in the tools file.  value(t, d): mm, for sheet of t mm; d is the diameter of the fastener.
     """
 
     name: str
@@ -41,7 +40,7 @@ SPACING_RULES: dict[str, SpacingRule] = {
             "bead_open_end", "open end to a support or edge trim", "max(10, 6 t)", lambda t, d: max(10.0, 6 * t)
         ),
         SpacingRule("bead_cutout", "bead to cut-out", "max(12, 8 t)", lambda t, d: max(12.0, 8 * t)),
-        SpacingRule("bead_fold", "bead to fold line", "max(10, 4 t + R)", lambda t, d: max(10.0, 4 * t + d)),
+        SpacingRule("bead_fold", "bead to a bend", "max(10, 4 t)", lambda t, d: max(10.0, 4 * t)),
         SpacingRule("bead_rivet", "bead to rivet row or bolt, centre", "max(8, 2 d)", lambda t, d: max(8.0, 2 * d)),
         SpacingRule("bead_support", "bead to a line it rests on", "max(6, 4 t)", lambda t, d: max(6.0, 4 * t)),
         SpacingRule("bead_bead", "bead to bead", "max(10, 6 t)", lambda t, d: max(10.0, 6 * t)),
@@ -49,12 +48,14 @@ SPACING_RULES: dict[str, SpacingRule] = {
         SpacingRule("bead_keep_out", "bead to keep-out", "0", lambda t, d: 0.0),
         SpacingRule("hole_edge", "fold circle to edge of the sheet", "max(6, 3 t)", lambda t, d: max(6.0, 3 * t)),
         SpacingRule("hole_cutout", "fold circle to cut-out", "max(6, 3 t)", lambda t, d: max(6.0, 3 * t)),
-        SpacingRule("hole_fold", "fold circle to fold line", "max(8, 4 t + R)", lambda t, d: max(8.0, 4 * t + d)),
+        SpacingRule("hole_fold", "fold circle to a bend", "max(8, 4 t)", lambda t, d: max(8.0, 4 * t)),
         SpacingRule("hole_rivet", "fold circle to rivet row or bolt", "max(8, 2 d)", lambda t, d: max(8.0, 2 * d)),
         SpacingRule("hole_support", "fold circle to a line it rests on", "max(6, 3 t)", lambda t, d: max(6.0, 3 * t)),
         SpacingRule("hole_hole", "fold circle to fold circle", "max(8, 6 t)", lambda t, d: max(8.0, 6 * t)),
         SpacingRule("hole_keep_out", "fold circle to keep-out", "0", lambda t, d: 0.0),
         SpacingRule("rivet_edge", "rivet or bolt centre to edge of the sheet", "2 d", lambda t, d: 2 * d, AC_43_13),
+        SpacingRule("rivet_fold", "rivet or bolt centre to a bend", "2 d", lambda t, d: 2 * d),
+        SpacingRule("cutout_fold", "cut-out to a bend", "4 t", lambda t, d: 4 * t),
         SpacingRule("rivet_pitch", "rivet or bolt to the next, centres", "3 d", lambda t, d: 3 * d, AC_43_13),
     )
 }

@@ -8,6 +8,7 @@ from support.panels import EDGE, SHEET, SHOP, lid
 
 from stiffen.analysis.evaluation import check
 from stiffen.analysis.panel_model import build_panel_model
+from stiffen.errors import SolverError
 from stiffen.fem.corotational import State
 from stiffen.fem.nonlinear import follow_path
 from stiffen.fem.rotations import rotation_matrices
@@ -15,6 +16,7 @@ from stiffen.fem.shell import rigid_body_modes
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, EdgeTrim, Fold, Load, Panel, Support
+from stiffen.model.sheet_geometry import SheetGeometry
 from stiffen.validation.panels import edge_tubes
 
 L, B = 400.0, 40.0
@@ -154,3 +156,66 @@ def test_a_strip_rolled_up_by_moments_on_its_tubes_is_an_arc():
     for u, _, w in path.end_state.displacements[tips]:
         assert w == pytest.approx(R * (1 - np.cos(1.2)), rel=2e-3)
         assert -u == pytest.approx(L - R * np.sin(1.2), rel=2e-3)
+
+
+# ---- round-off beside a stiff tube
+
+TUBE = 261e6  # N mm2, a steel tube of 20 mm
+
+
+def wall(stiffness, mesh_level="normal", t=0.5):
+    """A plain wall 1200 x 600 clamped at its foot, with a tube along its top edge that is pushed across, 80 N."""
+    top = ((0.0, 600.0), (1200.0, 600.0))
+    panel = Panel(
+        "wall",
+        SHEET,
+        (t,),
+        ((0.0, 0.0), (1200.0, 0.0), (1200.0, 600.0), (0.0, 600.0)),
+        SHOP,
+        supports=(Support("edge", "clamped", "held", path=((0.0, 0.0), (1200.0, 0.0))),),
+        loads=(Load("push", "line", 80 / 1200, path=top),),
+        trims=(EdgeTrim(0.3, top, stiffness),),
+    )
+    return build_panel_model(panel, Layout(t), mesh_panel(panel, Layout(t), mesh_level=mesh_level), "held")
+
+
+def test_a_stiff_tube_on_a_plain_wall_is_solved():
+    """The wall bends as a cantilever under its stiff edge: P L^3/(3 D b) and, with nu held off by the tube, near it."""
+    model = wall(TUBE, "fine")
+    u = model.linear_solution("push")[1]
+    tip = -u[2::6][np.abs(model.mesh.plan[:, 1] - 600) < 1e-6]
+    beam = 80 * 600**3 / (3 * SHEET.E * 1200 * 0.5**3 / 12)
+    assert np.ptp(tip) < 0.01 * tip.mean()  # the tube keeps the edge straight
+    assert beam * (1 - SHEET.nu**2) * 0.98 < tip.mean() < beam
+
+
+def test_a_missing_thousandth_of_the_load_is_caught():
+    """Displacements under 0.999 of the load are refused, with the tube as without; the right ones are not."""
+    for stiffness in (0.0, TUBE):
+        model = wall(stiffness)
+        forces, u = model.linear_solution("push")
+        model.linear_model.check_balance(u, forces)
+        with pytest.raises(SolverError, match="do not balance"):
+            model.linear_model.check_balance(0.999 * u, forces)
+
+
+def test_a_tube_that_round_off_cannot_carry_is_named():
+    """EI of a solid bar a third of a metre thick on a thin wall: the message names the trim."""
+    with pytest.raises(SolverError, match="the edge trim's stiffness is so great against the sheet's"):
+        wall(1e13, "fine").linear_solution("push")
+
+
+def test_a_tube_on_a_part_of_a_curved_edge():
+    """Named by its two ends: the arch of a wall; the same as by all its points, and stiffer than none."""
+    arch = tuple((300 + 300 * np.cos(a), 300 + 80 * np.sin(a)) for a in np.linspace(0.0, np.pi, 41))
+    ring = tuple((float(x), float(y)) for x, y in ((0.0, 0.0), (600.0, 0.0), *arch))
+    path = SheetGeometry(ring).outline_path((600.0, 300.0), (0.0, 300.0))
+    assert len(path) == 41
+    held = Support("edge", in_plane="held", path=((0.0, 300.0), (0.0, 0.0), (600.0, 0.0), (600.0, 300.0)))
+    plain = Panel("cheek", SHEET, (1.0,), ring, SHOP, supports=(held,))
+    mesh = mesh_panel(replace(plain, trims=(EdgeTrim(0.0, path, TUBE),)), Layout(1.0), mesh_level="quick")
+    soft, stiff = (
+        build_panel_model(replace(plain, trims=trims), Layout(1.0), mesh, "held").first_frequency
+        for trims in ((), (EdgeTrim(0.0, path, TUBE),))
+    )
+    assert stiff > 1.2 * soft

@@ -5,7 +5,7 @@ import pytest
 import scipy.sparse as sp
 from scipy.sparse.linalg import spsolve
 
-from stiffen.fem.assembly import AssemblyPattern
+from stiffen.fem.shell import AssemblyPattern
 from stiffen.fem.multifrontal import Dissection, SingularError, factorise
 from stiffen.validation import structured_meshes
 

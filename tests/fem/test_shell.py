@@ -229,7 +229,7 @@ def test_reactions_balance_the_loads():
 def test_wrong_solution_is_refused():
     model = hinged(bumpy())
     right = model.solve_free
-    model.__dict__["solve_free"] = lambda b: 1.001 * right(b)
+    model.__dict__["solve_free"] = lambda b: 1.05 * right(b)  # refinement leaves 0.25 % of it
     with pytest.raises(SolverError, match="loads and reactions do not balance"):
         model.solve(scattered(model.shell)[:, 0])
     model.__dict__["solve_free"] = lambda b: np.full_like(b, np.nan)

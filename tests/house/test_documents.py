@@ -103,7 +103,12 @@ def pages():
     return runpy.run_path(str(ROOT / "docs" / "make_pages.py"))
 
 
-PARTS = [("panel_file.md", "panel keys"), ("tools_file.md", "tools keys"), ("tools_file.md", "spacing")]
+PARTS = [
+    ("panel_file.md", "panel keys"),
+    ("tools_file.md", "tools keys"),
+    ("tools_file.md", "spacing"),
+    ("tools_file.md", "minutes"),
+]
 
 
 @pytest.mark.parametrize(
@@ -140,7 +145,7 @@ def test_glossary_agrees_with_files_and_records():
     meanings = tomllib.loads((ROOT / "docs" / "keys.toml").read_text(encoding="utf-8"))
     tables = {table for file in meanings.values() for table in file}
     keys = {key for file in meanings.values() for table in file.values() for key in table}
-    assert {row[3].strip("`") for row in rows} - {""} <= tables | keys | {"spacing"}
+    assert {row[3].strip("`") for row in rows} - {""} <= tables | keys | {"spacing", "minutes"}
     assert tables - {"dxf_layers"} <= {row[3].strip("`") for row in rows}
     records = {name for name in stiffen.__all__ if inspect.isclass(getattr(stiffen, name))}
     errors = {name for name in records if issubclass(getattr(stiffen, name), Exception)}

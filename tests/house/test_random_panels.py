@@ -10,18 +10,15 @@ import math
 from pathlib import Path
 
 import ezdxf
-import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiPoint, Point, Polygon
+from support.candidates import random_layout
 
 from stiffen.analysis.evaluation import check
 from stiffen.io.panel_file import panel_from_dict
 from stiffen.model.layout import Layout
-from stiffen.optimise.candidates.conflicts import conflict_matrix
-from stiffen.optimise.candidates.hole_grid import hole_candidates
-from stiffen.optimise.candidates.straight_beads import bead_candidates
 from stiffen.optimise.search.driver import search
 from stiffen.output.drawing.marking_dxf import write_marking
 from stiffen.shop.layout_check import audit
@@ -69,29 +66,6 @@ def panel_of(data):
     return panel_from_dict(data, HERE)
 
 
-def chosen(panel, seed, most=4):
-    """A random layout of candidates that do not conflict: beads first, then holes."""
-    chance = np.random.default_rng(seed)
-    gauge = panel.gauges[0]
-    beads, holes = bead_candidates(panel, gauge), hole_candidates(panel, gauge)
-    things = [*beads, *holes]
-    blocked = conflict_matrix(panel, gauge, beads, holes).toarray()
-    free = np.ones(len(things), dtype=bool)
-    taken = []
-    for last in (len(beads), len(things)):
-        while free[:last].any() and len(taken) < (most if last == len(beads) else most + 2):
-            one = int(chance.choice(np.flatnonzero(free[:last])))
-            taken.append(one)
-            free &= ~blocked[one]
-            free[one] = False
-    first_hole = len(beads)
-    return Layout(
-        gauge,
-        tuple(things[i] for i in taken if i < first_hole),
-        tuple(things[i] for i in taken if i >= first_hole),
-    )
-
-
 # --- legal, on the blank, of the right mass --------------------------------------------------------------------
 
 
@@ -100,7 +74,7 @@ def chosen(panel, seed, most=4):
 @given(sheets(), st.integers(0, 999))
 def test_candidates_without_conflict_break_no_rule(data, seed):
     panel = panel_of(data)
-    layout = chosen(panel, seed)
+    layout = random_layout(panel, seed)
     assert layout.beads or layout.holes
     assert audit(panel, layout) == ()
 
@@ -112,7 +86,7 @@ def test_what_a_search_hands_out_breaks_no_rule(data):
     data["demand"] = [{"kind": "frequency", "limit": 150.0}]
     panel = panel_of(data)
     told = []
-    found = search(panel, seconds=1.5, mesh_level="quick", on_best=told.append)
+    found = search(panel, effort="quick", seconds=3.0, mesh_level="quick", on_best=told.append)
     for verdict in (*told, found.verdict):
         assert audit(panel, verdict.layout) == ()
         assert verdict.layout.gauge in panel.gauges
@@ -136,7 +110,7 @@ def drawn(path):
 @given(sheets(), st.integers(0, 999))
 def test_what_is_drawn_lies_on_the_blank(tmp_path_factory, data, seed):
     panel = panel_of(data)
-    layout = chosen(panel, seed)
+    layout = random_layout(panel, seed)
     path = tmp_path_factory.mktemp("drawn") / "marking.dxf"
     write_marking(panel, layout, path)
     outline = Polygon(panel.outline)
@@ -162,7 +136,7 @@ def shoelace(ring):
 @given(sheets(), st.integers(0, 999))
 def test_mass_is_area_times_thickness_times_density(data, seed):
     panel = panel_of(data)
-    layout = chosen(panel, seed)
+    layout = random_layout(panel, seed)
     area = shoelace(panel.outline) - sum(abs(shoelace(cutout.ring)) for cutout in panel.cutouts)
     area -= sum(math.pi / 4 * hole.die.pilot**2 for hole in layout.holes)
     assert panel.mass(layout) == pytest.approx(panel.material.rho * layout.gauge * area, rel=1e-9)
@@ -204,7 +178,7 @@ def test_the_answer_moves_with_the_panel(name, data, seed):
     data["load"].append({"case": "hand", "kind": "patch", "value": 0.01, "at": [90, 60], "size": [40, 40]})
     data["demand"].append({"kind": "deflection", "case": "hand", "limit": 1.0})
     here = panel_of(data)
-    layout = chosen(here, seed, most=2)
+    layout = random_layout(here, seed, most_beads=2)
     plain = {**data, "bead": layout.to_dict()["beads"], "hole": layout.to_dict()["holes"]}
     here, there = panel_of(plain), panel_of(moved(plain, WAYS[name]))
     assert (
@@ -265,7 +239,7 @@ def test_a_support_more_is_never_softer(data, u, v):
 def test_a_bead_more_is_never_softer_where_the_sheet_is_held_all_round(data, seed):
     """Under small loads, edges free to draw in.  A sheet bent one way only, across the bead, would be softer."""
     panel = panel_of(data)
-    layout = chosen(panel, seed, most=3)
+    layout = random_layout(panel, seed, most_beads=3)
     beads = layout.beads
     before, after = (check(panel, Layout(layout.gauge, some), mesh_level="quick") for some in (beads[:-1], beads))
     (w0, f0), (w1, f1) = before.demands, after.demands

@@ -11,6 +11,7 @@ from stiffen.io.panel_file import layout_document, panel_from_dict, read_layout,
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.tools import Cutter, FoldingBrake
+from stiffen.shop.process_plan import BENCH_MINUTES
 from stiffen.shop.spacing_rules import SPACING_RULES
 
 TEXT = resources.files("stiffen").joinpath("data/starter_tools.toml").read_text(encoding="utf-8")
@@ -33,8 +34,9 @@ def test_shipped_file_holds_every_key_of_every_table():
     assert set(data["folder"]) == set(vars(tools.folding_brake))
     assert set(data["cutter"][0]) == set(vars(tools.cutters[0]))
     assert list(data["spacing"]) == list(SPACING_RULES)
+    assert data["minutes"] == {name: one.minutes for name, one in BENCH_MINUTES.items()}
     assert {*data, "name"} == {
-        "name", "roller", "bead_die", "hole_die", "cutter", "folder", "trial", "spacing",
+        "name", "roller", "bead_die", "hole_die", "cutter", "folder", "trial", "spacing", "minutes",
     }  # fmt: skip
 
 
@@ -44,6 +46,18 @@ def test_shipped_file_lists_each_spacing_as_it_is_computed():
         assert line.endswith(f"{rule.description}: {rule.formula}")
         shown = float(line.split("=")[1].split("#")[0])
         assert shown == pytest.approx(rule.value(1.0, 4.0 if "rivet" in name else 2.0))
+
+
+def test_own_minutes_and_a_die_drawn_by_its_bolt():
+    die = {"name": "P40", "pilot": 27.28, "finished": 31, "flange": 40, "rise": 4.5, "draw_bolt": 12.5}
+    tools = tools_from_dict({**MINIMAL_TOOLS, "hole_die": [die], "minutes": {"fold": 2.5}}, "mine")
+    assert tools.minutes == {"fold": 2.5}
+    assert tools.hole_dies[0].draw_bolt == 12.5
+    assert tools_from_dict(MINIMAL_TOOLS, "least").minutes == {}
+    with pytest.raises(InputError, match="draw_bolt: is 30, not less than the 27.28 mm that the die punches"):
+        tools_from_dict({**MINIMAL_TOOLS, "hole_die": [{**die, "draw_bolt": 30}]}, "mine")
+    with pytest.raises(InputError, match=r"minutes.flod: is not a key of the bench minutes .did you mean .fold"):
+        tools_from_dict({**MINIMAL_TOOLS, "minutes": {"flod": 2.5}}, "mine")
 
 
 def test_all_profiles_are_shown():

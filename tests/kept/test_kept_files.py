@@ -1,7 +1,8 @@
 """Files and numbers of version 0.1.0: they are still read, and layouts still have the values they had.
 
 `values.json` was written by version 0.1.0: masses and demand values of six layouts on the quick mesh, and the layouts
-of three small searches that the clock did not cut.
+of three small searches.  Where a value has changed `since`, the new one stands there beside the old one, with the
+reason.  The search is another since; it must not find heavier layouts.
 """
 
 import json
@@ -13,6 +14,7 @@ import pytest
 import stiffen
 
 HERE = Path(__file__).parent
+MASS_OF_NEAT_HOLES = 0.02  # rows and grids of holes save less than scattered ones
 VALUES = json.loads((HERE / "values.json").read_text(encoding="utf-8"))
 
 
@@ -30,19 +32,17 @@ def test_layouts_have_the_values_they_had(name):
     panel, layout = stiffen.read_layout(HERE / "layouts" / f"{name}.json")
     verdict = stiffen.check(panel, layout, mesh_level="quick", mesh_error=False)
     assert verdict.mass_kg == pytest.approx(VALUES["layouts"][name]["mass_kg"], rel=1e-9)
-    assert [one.value for one in verdict.demands] == pytest.approx(VALUES["layouts"][name]["demands"], rel=1e-9)
+    since = VALUES["layouts"][name].get("since", {})
+    for demand, before in zip(verdict.demands, VALUES["layouts"][name]["demands"], strict=True):
+        assert demand.value == pytest.approx(since.get(demand.label, {}).get("value", before), rel=1e-9), demand.label
+    assert set(since) <= {demand.label for demand in verdict.demands}
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", VALUES["searches"])
-def test_searches_find_the_layouts_they_found(name):
-    result = stiffen.search(stiffen.read_panel(HERE / "searches" / f"{name}.toml"), seconds=400, mesh_level="quick")
-    layout = result.verdict.layout
-    assert not result.cut_short
-    assert {
-        "gauge": layout.gauge,
-        "mass_kg": result.verdict.mass_kg,
-        "cut_short": False,
-        "beads": [[bead.die.name, bead.side, [list(point) for point in bead.path]] for bead in layout.beads],
-        "holes": [[hole.die.name, hole.side, list(hole.at)] for hole in layout.holes],
-    } == VALUES["searches"][name]
+def test_searches_find_nothing_heavier(name):
+    panel = stiffen.read_panel(HERE / "searches" / f"{name}.toml")
+    verdict = stiffen.search(panel, mesh_level="quick").verdict
+    assert verdict.met
+    assert verdict.layout.gauge <= VALUES["searches"][name]["gauge"]
+    assert verdict.mass_kg <= VALUES["searches"][name]["mass_kg"] * (1 + MASS_OF_NEAT_HOLES)

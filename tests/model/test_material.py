@@ -6,7 +6,7 @@ in a retyped edition; bend radii from FAA AC 43.13-1B (1998), Table 4-6.
 
 import pytest
 
-from stiffen.model.material import materials, rated_thickness, stock_gauges
+from stiffen.model.material import find_material, material_aliases, materials, rated_thickness, stock_gauges
 
 KSI = 6.894757  # MPa
 LB_PER_IN3 = 27679.9e-9  # kg/mm3
@@ -106,3 +106,44 @@ def test_stock_gauges_are_inches_as_named():
         sizes = [mm for _, mm in rows]
         assert sizes == sorted(sizes)
         assert all(0.1 <= size <= 6 for size in sizes)
+
+
+@pytest.mark.parametrize(
+    ("word", "name"),
+    [
+        ("5754-H111", "5754-H111"),
+        ("EN AW-5754 H111", "5754-H111"),
+        ("EN AW 5754-H111", "5754-H111"),
+        ("AW-5754 H111", "5754-H111"),
+        ("AlMg3 H111", "5754-H111"),
+        ("en aw-almg2.5 h32", "5052-H32"),
+        ("aluminium 5052 H32", "5052-H32"),
+        ("AA 2024-T3", "2024-T3"),
+        ("EN AW-1050A H14", "1050A-H14"),
+        ("half-hard", "1050A-H14"),
+        ("mild steel", "DC01"),
+        ("Mild Steel", "DC01"),
+        ("dc 01", "DC01"),
+        ("1.0330", "DC01"),
+        ("stainless", "304"),
+        ("1.4301", "304"),
+        ("EN 1.4301", "304"),
+        ("X5CrNi18-10", "304"),
+        ("galvanised steel", "DX51D"),
+        ("Ti Grade 2", "Ti grade 2"),
+        ("5754", None),  # without its temper the strength would be a guess
+        ("AlMg3", None),
+        ("unobtainium", None),
+        ("", None),
+    ],
+)
+def test_common_words_and_names_of_standards_are_found(word, name):
+    """Names of EN 573, EN 10027 and the trade, from memory."""
+    found = find_material(word)
+    assert (found and found.name) == name
+
+
+def test_no_word_stands_for_two_materials():
+    words = [word.casefold().replace(" ", "").replace("-", "") for also in material_aliases().values() for word in also]
+    assert len(words) == len(set(words))
+    assert not set(words) & {name.casefold().replace("-", "") for name in materials()}

@@ -132,10 +132,10 @@ def test_hole_centres(written):
     drawn = {row[0]: row for row in page_tree(folder).rows("holes")}
     for number, hole in enumerate(layout.holes, 1):
         (x, y), die = hole.at, hole.die
-        assert follows([f"H{number}", die.name, "up", f"{x:.1f}", f"{y:.1f}", f"{die.pilot:g}"], told)
+        assert follows([f"H{number}", die.name, "up", f"{x:.1f}", f"{y:.1f}", f"{round(die.pilot, 1):g}"], told)
         assert {(0, f"{x:.1f}"), (1, f"{y:.1f}")} <= sizes
-        assert f"centre {x:.1f}, {y:.1f}\ncut {die.pilot:g}" in hover[number - 1]
-        assert drawn[f"H{number}"][3:5] == [f"{x:.1f}, {y:.1f}", f"{die.pilot:g}"]
+        assert f"centre {x:.1f}, {y:.1f}\ncut {round(die.pilot, 1):g}" in hover[number - 1]
+        assert drawn[f"H{number}"][3:5] == [f"{x:.1f}, {y:.1f}", f"{round(die.pilot, 1):g}"]
         row = f" H{number} {x:.1f} {y:.1f} "
         assert {form for form, words in card_words(folder).items() if row in words} == {"text", "PDF"}
         for words in card_words(folder).values():

@@ -15,8 +15,9 @@ from stiffen.errors import InputError
 from stiffen.model.material import Material
 from stiffen.model.panel import Fold, Panel
 from stiffen.model.tools import FoldingBrake, Roller, Tools
-from stiffen.shop import bends, layout_check
+from stiffen.shop import bends
 from stiffen.shop.bends import Bend
+from stiffen.shop.folding.fold_check import audit_folds
 
 INCH = 25.4
 SOFT = Material("5754-H111", 70e3, 0.33, 2.67e-6, 80, 190, 0.15, ((1.5, 0.5), (6.0, 1.0)))
@@ -127,7 +128,7 @@ def test_flange_of_a_panel_is_its_blank():
 def test_flange_that_ends_at_another_fold():
     lip = Fold(((0, 8), (300, 8)), 90, 2.0)
     panel = replace(TRAY, folds=(Fold(((0, 30), (300, 30)), -90, 2.0), lip))
-    wall, edge = bends.flanges(panel, 1.0)
+    edge, wall = bends.flanges(panel, 1.0)  # the lip is made first
     sizes = bends.outside_sizes(200, [8, 30], [Bend(90, 2.0)] * 2, 1.0)
     assert (edge.outside, wall.outside) == pytest.approx(sizes[:2])
 
@@ -150,14 +151,14 @@ def test_corners_where_folds_meet():
 def test_audit_of_folds():
     """5754-H111 at 1 mm: least inside radius 0.5 t; 2.5 mm flat beyond the bend; a relief of twice the radius."""
     good = replace(TRAY, folds=(Fold(((0, 20), (300, 20)), 90, 2),))
-    assert layout_check.audit_folds(good, 1.0) == ()
-    (tight,) = layout_check.audit_folds(replace(TRAY, folds=(Fold(((0, 20), (300, 20)), 90, 0.3),)), 1.0)
+    assert audit_folds(good, 1.0) == ()
+    (tight,) = audit_folds(replace(TRAY, folds=(Fold(((0, 20), (300, 20)), 90, 0.3),)), 1.0)
     assert tight.short_by_mm == pytest.approx(0.2)
-    (narrow,) = layout_check.audit_folds(replace(TRAY, folds=(Fold(((0, 4), (300, 4)), 90, 2),)), 1.0)
+    (narrow,) = audit_folds(replace(TRAY, folds=(Fold(((0, 4), (300, 4)), 90, 2),)), 1.0)
     assert narrow.short_by_mm == pytest.approx(2.5 - (4 - math.pi / 4 * 2.447))
     grip = replace(good, tools=replace(TRAY.tools, folding_brake=FoldingBrake(least_flat=25.0)))
-    assert "the folding brake needs 25.0 mm" in layout_check.audit_folds(grip, 1.0)[0].what
+    assert "the folding brake needs 25.0 mm" in audit_folds(grip, 1.0)[0].what
     box = replace(TRAY, folds=(Fold(((0, 20), (300, 20)), 90, 2), Fold(((20, 0), (20, 200)), 90, 3)))
-    (corner,) = layout_check.audit_folds(box, 1.0)
+    (corner,) = audit_folds(box, 1.0)
     assert corner.where == "fold 1 and fold 2"
     assert "relief hole of 6.0 mm" in corner.what

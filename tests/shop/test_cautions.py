@@ -6,9 +6,10 @@ import pytest
 from support.bench import F60, PANEL, ROLLER, SOFT, TOOLS, across
 
 from stiffen.model.layout import Hole, Layout
+from stiffen.model.material import materials
 from stiffen.model.panel import Fold, Load, Support
 from stiffen.model.tools import BeadDie, HoleDie
-from stiffen.shop import cautions, rough_blank
+from stiffen.shop import cautions, layout_check, rough_blank
 
 
 def test_a_mild_layout_has_no_warning():
@@ -45,6 +46,35 @@ def test_lip_beyond_elongation():
     assert "stretches the lip by 12 %" in found
 
 
+@pytest.mark.parametrize(("t", "told"), [(1.60, False), (1.613, False), (1.62, True), (1.84, True), (1.85, False)])
+def test_sheet_a_little_over_the_rating_is_a_caution(t, told):
+    """1.2 mm of mild steel is 1.6053 mm of this sheet (1.2 sqrt(340/190)); 15 % more is 1.846 mm."""
+    mild = BeadDie("mild", "round", 40, 4, shoulder_radius=10)
+    lines = cautions.bench_cautions(PANEL, Layout(t, (across(100, mild),)))
+    assert any("over the roller's rating, 1.61 mm for this material: roll the trial" in line for line in lines) == told
+    assert any("rating may be off" in line for line in lines) == (t > 1.846)
+    assert not any("rating" in line for line in cautions.bench_cautions(PANEL, Layout(t)))
+    assert not any("is 0 % over" in line for line in lines)
+
+
+def test_a_hair_over_the_rating_is_a_caution_and_the_die_is_offered():
+    """1.2 mm of mild steel is 1.492 mm of 5754-H22 (220 MPa)."""
+    panel = replace(PANEL, material=materials()["5754-H22"])
+    assert layout_check.bead_die_violations(panel, TOOLS.bead_dies[0], 1.5) == []
+    lines = cautions.bench_cautions(panel, Layout(1.5, (across(100),)))
+    assert any("1.5 mm 5754-H22 is 1 % over the roller's rating, 1.49 mm" in line for line in lines)
+
+
+def test_rivets_far_apart_are_told():
+    """Strip between two rivets as a column with end fixity 3: 190 mm in 0.8 mm, E 70 GPa: 3.06 MPa (recomputed)."""
+    row = Support("rivets", path=((20.0, 20.0), (590.0, 20.0)), pitch=190.0, diameter=4.0)
+    panel = replace(PANEL, supports=(row,))
+    (found,) = cautions.bench_cautions(panel, Layout(0.8))
+    assert "support 1: rivets 190.0 mm apart" in found
+    assert "buckles between them at 3.1 MPa" in found
+    assert cautions.bench_cautions(replace(panel, supports=(replace(row, pitch=40.0),)), Layout(0.8)) == ()
+
+
 def test_rating_and_rivets():
     mild = BeadDie("mild", "round", 40, 4, shoulder_radius=10)
     near = replace(PANEL, supports=(Support("rivets", path=((5, 5), (595, 5)), pitch=40, diameter=4.0),))
@@ -67,7 +97,7 @@ def test_flares_beyond_the_published_thickness():
     hard = replace(PANEL, material=replace(SOFT, name="2024-T3", bend_radius=()))
     layout = Layout(1.0, (), (Hole(F60, (300, 300)),))
     (found,) = cautions.bench_cautions(hard, layout)
-    assert "no published limit for flares in 2024-T3 over 0.64 mm" in found
+    assert "one fabricator lists flares of this size in 2024-T3 up to 0.64 mm; what this die takes is not" in found
     assert cautions.bench_cautions(hard, replace(layout, gauge=0.6)) == ()
 
 

@@ -3,10 +3,11 @@
 from dataclasses import replace
 
 import pytest
-from support.bench import B16, F60, PANEL, SOFT, V14, across, upright
+from support.bench import B16, F60, PANEL, SOFT, TOOLS, V14, across, upright
 
 from stiffen.model.layout import Bead, Hole, Layout
-from stiffen.model.panel import Fold, Support
+from stiffen.model.panel import Cutout, EdgeTrim, Fold, Support
+from stiffen.model.tools import Trial
 from stiffen.shop import cautions, layout_check, process_plan, rollability, rolling_bow, rough_blank, work_steps
 from stiffen.shop.roller_settings import pass_depths
 
@@ -21,12 +22,17 @@ def test_minutes_add_up():
     layout = Layout(1.0, beads, (Hole(F60, (300, 300)),))
     found = process_plan.time_breakdown(panel, layout)
     passes = [len(pass_depths(die, SOFT)) for die in (B16, V14)]
+    each = {name: one.minutes for name, one in process_plan.BENCH_MINUTES.items()}
     assert found["roll"] == pytest.approx((2 * passes[0] + passes[1]) * 400 / 800)
     assert found["die changes"] == 8
     assert found["set up"] == 3
-    assert found["fold"] == process_plan.MINUTES_PER_FOLD
-    assert found["mating holes"] == 2 * process_plan.MINUTES_PER_FASTENER
-    assert found["deburr"] == pytest.approx(2.0 * process_plan.MINUTES_PER_DEBURRED_METRE)
+    assert found["fold"] == each["fold"]
+    assert found["mating holes"] == 2 * each["drill_hole"]
+    assert found["rivets and bolts"] == 2 * each["fit_bolt"]
+    assert found["deburr"] == pytest.approx(2.0 * each["deburr_metre"])
+    assert found["cut and trim"] == pytest.approx(2 * 2.0 * each["cut_metre"])
+    assert found["template"] == each["template"]
+    assert found["fit"] == each["fit_panel"]
     assert process_plan.minutes(panel, layout) == pytest.approx(sum(found.values()))
 
 
@@ -37,8 +43,49 @@ def test_fewer_dies_and_beads_take_less_time():
     same = Bead(B16, ((160, 100), (440, 100))), Bead(B16, ((160, 150), (440, 150)))
     turned = process_plan.minutes(PANEL, Layout(1.0, (same[0], upright(300))))
     assert turned == pytest.approx(
-        process_plan.minutes(PANEL, Layout(1.0, same)) + process_plan.MINUTES_PER_REORIENTATION
+        process_plan.minutes(PANEL, Layout(1.0, same)) + process_plan.BENCH_MINUTES["turn_sheet"].minutes
     )
+
+
+def test_flat_sheet_is_cut_once():
+    assert process_plan.time_breakdown(PANEL, Layout(1.0))["cut"] == pytest.approx(2.0 * 4.0)
+    opening = Cutout(((40, 300), (140, 300), (140, 350), (40, 350)))  # 0.3 m round, cut once even where beads are
+    opened = replace(PANEL, cutouts=(opening,))
+    rolled = process_plan.time_breakdown(opened, Layout(1.0, (across(100),)))
+    assert rolled["cut and trim"] == pytest.approx((2 * 2.0 + 0.3) * 4.0)
+
+
+def test_the_shop_has_minutes_of_its_own():
+    """Every piece of work counts: with one of them a minute longer, a panel that has it all takes longer."""
+    panel = replace(
+        PANEL,
+        folds=(Fold(((0, 20), (600, 20)), 90, 2),),
+        supports=(
+            Support("bolts", at=((10, 10), (590, 10)), diameter=6),
+            Support("rivets", path=((20, 390), (580, 390)), pitch=40, diameter=4),
+        ),
+        trims=(EdgeTrim(0.1),),
+    )
+    drawn = replace(F60, name="P60", draw_bolt=12.0)
+    layout = Layout(1.0, (across(100), upright(300)), (Hole(F60, (100, 300)), Hole(drawn, (500, 300))))
+    before = process_plan.minutes(panel, layout)
+    for name, one in process_plan.BENCH_MINUTES.items():
+        own = replace(panel, tools=replace(TOOLS, minutes={name: one.minutes + 1}))
+        assert process_plan.minutes(own, layout) >= before + 0.99, name
+
+
+def test_readings_that_are_there_need_no_strip():
+    read = replace(PANEL, tools=replace(TOOLS, trials=(Trial("B16", "5754-H111", 1.0, (1.0, 4.0), (1.5, 5.5)),)))
+    layout = Layout(1.0, (across(100), across(150, V14)))
+    assert process_plan.time_breakdown(PANEL, layout)["trial strips"] == 10
+    assert process_plan.time_breakdown(read, layout)["trial strips"] == 5
+
+
+def test_a_die_that_punches_and_flares_needs_no_pilot_hole():
+    drawn = replace(F60, name="P60", draw_bolt=12.0)
+    found = process_plan.time_breakdown(PANEL, Layout(1.0, (), (Hole(drawn, (300, 300)),)))
+    assert found["pilot holes"] == 0
+    assert found["flare"] == process_plan.BENCH_MINUTES["draw_flare"].minutes
 
 
 # -------------------------------------------------------------------------------------------------------- process plan

@@ -11,6 +11,7 @@ from support.panels import lid
 from stiffen.analysis.evaluation import check
 from stiffen.errors import InputError
 from stiffen.model.layout import Layout
+from stiffen.model.material import materials
 from stiffen.model.panel import Demand, Load, Support
 from stiffen.model.results import FastenerLoad
 from stiffen.shop import rivets
@@ -100,3 +101,66 @@ def test_utilisation_is_the_resultant_over_the_strength():
     verdict = replace(check(panel, Layout(1.0), mesh_level="quick", mesh_error=False), fastener_loads=(load,))
     (use,) = rivets.fastener_utilisations(panel, verdict)
     assert use.utilisation == pytest.approx(500 / 800)
+
+
+# --------------------------------------------------------------------------------------------------------- as drawn
+
+
+def test_a_straight_row_as_it_is_marked_out():
+    row = Support("rivets", path=((20.0, 10.0), (480.0, 10.0)), pitch=37.0, diameter=4.0)
+    (run,) = rivets.rivet_runs(row)
+    assert run.count == len(row.fasteners()) == 13
+    assert run.gaps == pytest.approx([460 / 12] * 12)
+    assert rivets.row_text(row) == "13 in 12 x 38.3 mm (460.0 mm first to last)"
+
+
+def test_a_row_round_a_corner_is_told_run_by_run():
+    """An L of 100 and 60 mm at 32 mm: stations 0, 32, 64, 96 | 128, 160; across the corner sqrt(4^2 + 28^2) = 28.3."""
+    row = Support("rivets", path=((0.0, 0.0), (100.0, 0.0), (100.0, 60.0)), pitch=32.0, diameter=4.0)
+    first, second = rivets.rivet_runs(row)
+    assert (first.count, second.count) == (4, 2)
+    assert first.to_next == pytest.approx(math.hypot(4, 28))
+    assert second.to_next is None
+    assert rivets.row_text(row) == (
+        "4 in 3 x 32.0 mm (96.0 mm first to last), 28.3 mm across the corner, 2 in 1 x 32.0 mm"
+    )
+
+
+def test_a_ring_counts_each_rivet_once():
+    box = ((0.0, 0.0), (90.0, 0.0), (90.0, 60.0), (0.0, 60.0), (0.0, 0.0))
+    on_corners = Support("rivets", path=box, pitch=30.0, diameter=4.0)
+    runs = rivets.rivet_runs(on_corners)
+    assert [len(run.gaps) for run in runs] == [3, 2, 3, 2]
+    assert all(run.to_next == 0 for run in runs)
+    assert sum(run.count - 1 for run in runs) == len(on_corners.fasteners()) == 10
+    assert rivets.row_text(on_corners) == "10 all round, 3, 2, 3, 2 spaces from corner to corner, 30.0 mm"
+    off_corners = replace(on_corners, pitch=28.0)  # 11 rivets, 27.3 mm along the line
+    told = rivets.rivet_runs(off_corners)
+    assert sum(run.count for run in told) - sum(run.to_next == 0 for run in told) == len(off_corners.fasteners())
+    circle = tuple((50 * math.cos(a), 50 * math.sin(a)) for a in (2 * math.pi * k / 24 for k in range(25)))
+    circle = (*circle[:-1], circle[0])
+    assert rivets.row_text(Support("rivets", path=circle, pitch=26.0, diameter=4.0)).startswith(
+        "12 all round, 12 x 25."
+    )
+
+
+def test_rivets_that_were_drawn_unevenly_are_told_as_they_are():
+    places = ((0.0, 0.0), (30.0, 0.0), (65.0, 0.0))
+    row = Support("rivets", path=places, at=places, diameter=4.0)
+    assert rivets.row_text(row) == "3 in 2 spaces of 30.0 to 35.0 mm, as drawn (65.0 mm first to last)"
+
+
+@pytest.mark.parametrize(("diameter", "hole"), [(3.2, 3.3), (4.0, 4.1), (4.8, 4.9), (6.4, 6.5)])
+def test_holes_of_blind_rivets(diameter, hole):
+    """Makers' tables (from memory): 0.1 mm over."""
+    assert rivets.rivet_hole(diameter) == pytest.approx(hole)
+
+
+def test_sheet_between_rivets_buckles_as_a_column():
+    """Euler, a strip 1 mm wide with end fixity 3: F = 3 pi^2 E I / p^2, I = t^3/12, stress F/t; half of yield."""
+    material = materials()["5052-H32"]
+    pitch = rivets.max_pitch(material, 1.0)
+    stress = 3 * math.pi**2 * material.E * (1.0**3 / 12) / pitch**2 / 1.0
+    assert stress == pytest.approx(material.yield_strength / 2)
+    assert rivets.inter_rivet_buckling_stress(material, 1.0, pitch) == pytest.approx(stress)
+    assert rivets.max_pitch(material, 2.0) == pytest.approx(2 * pitch)

@@ -17,7 +17,7 @@ DIES = (
     BeadDie("V14", "vee", 14, 4, nose_radius=2, shoulder_radius=1.5),
     BeadDie("T24", "flat", 24, 6, nose_radius=3, shoulder_radius=3),
 )
-HOLE_DIES = (HoleDie("F40", 25, 32, 40, 4), HoleDie("F60", 43, 48, 60, 6))
+HOLE_DIES = (HoleDie("F40", 28.69, 32, 40, 4), HoleDie("F60", 43, 48, 60, 6))
 TOOLS = Tools("test bench", Roller(throat=450, least_path_radius=60), DIES, HOLE_DIES)
 
 

@@ -1,4 +1,4 @@
-"""Beads and holes that a search may choose from, their conflicts, symmetry and neighbours.
+"""What a search may make of a panel: beads that can be rolled, regular layouts, hole patterns, symmetry.
 
 Imports `surrogate` and below.
 """

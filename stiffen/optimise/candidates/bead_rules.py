@@ -128,11 +128,17 @@ class BeadRules:
     # -------------------------------------------------------------------------------------------------- several beads
 
     def group(self, bead: Bead | None) -> Group | None:
-        """A bead with its mirror images; None if one of them cannot be made, or they are too close together."""
+        """A bead with its mirror images; None if one of them cannot be made, or they are too close together.
+
+        A straight bead on one line with its image is cut to the part that both share.
+        """
+        centre = symmetry.outline_centre(self.panel)
+        if bead is not None and self.mirror_axes:
+            shared = symmetry.part_shared_with_images(bead, centre, self.mirror_axes)
+            bead = bead if shared == bead else self.made(shared)
         if bead is None:
             return None
         members = [bead]
-        centre = symmetry.outline_centre(self.panel)
         for axis in self.mirror_axes:
             for member in list(members):
                 image = symmetry.mirrored_bead(member, centre, axis)
@@ -145,10 +151,6 @@ class BeadRules:
                 members.append(made)
         group = tuple(members)
         return None if self._conflict(group, ()) else group
-
-    def is_own_image(self, group: Group) -> bool:
-        """True where a group has fewer members than mirror images would make."""
-        return len(group) < 2 ** len(self.mirror_axes)
 
     def fits(self, group: Group, others: Sequence[Bead]) -> bool:
         """True where a group keeps clear of other beads; what is fixed is minded already."""

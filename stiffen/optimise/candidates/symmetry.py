@@ -15,7 +15,6 @@ from dataclasses import replace
 import numpy as np
 from shapely.affinity import scale
 from shapely.geometry import LineString, Polygon
-from shapely.prepared import prep
 
 from stiffen.model.layout import Bead, Point
 from stiffen.model.panel import Panel
@@ -61,11 +60,18 @@ def _unmirrored_region_share(panel: Panel, axis: str) -> float:
 
 
 def _is_symmetric(panel: Panel, axis: str) -> bool:
-    """True where the outline and the fasteners are their own mirror images, within the tolerances above."""
+    """True where outline, fasteners and what is fixed are their own mirror images, within the tolerances above."""
     centre = outline_centre(panel)
     outline = Polygon(panel.outline)
     mirrored = Polygon([_mirrored_point(point, centre, axis) for point in panel.outline])
     if outline.symmetric_difference(mirrored).area > MAX_UNMIRRORED_OUTLINE * outline.area:
+        return False
+    fixed = [bead for bead in panel.beads if bead.fixed]
+    images = [mirrored_bead(bead, centre, axis) for bead in fixed]
+    if not all(any(same_place(image, bead) for bead in fixed) for image in images):
+        return False
+    holes = {_grid_point(hole.at) for hole in panel.holes if hole.fixed}
+    if holes != {_grid_point(_mirrored_point(hole.at, centre, axis)) for hole in panel.holes if hole.fixed}:
         return False
     places = {_grid_point(p) for support in panel.supports for p in support.fasteners()}
     return places == {
@@ -81,12 +87,6 @@ def _mirrored_point(point: Point, centre: Point, axis: str) -> Point:
 def _grid_point(point: Point) -> tuple[int, int]:
     """The point on a grid of SAME_PLACE_DISTANCE, to compare points by."""
     return round(point[0] / SAME_PLACE_DISTANCE), round(point[1] / SAME_PLACE_DISTANCE)
-
-
-def _place_key(bead: Bead) -> tuple:
-    """A key that is the same for beads in the same place, whichever end of the path comes first."""
-    ends = [] if bead.closed else sorted((_grid_point(bead.path[0]), _grid_point(bead.path[-1])))
-    return bead.die.name, bead.side, round(bead.length), len(bead.path), *ends, _grid_point(_bead_centre(bead))
 
 
 def same_place(a: Bead, b: Bead) -> bool:
@@ -114,7 +114,7 @@ def mirrored_bead(bead: Bead, centre: Point, axis: str) -> Bead:
     return Bead(bead.die, path, bead.side, bead.fixed, bead.open_ends)
 
 
-def _part_shared_with_images(bead: Bead, centre: Point, mirror_axes: str) -> Bead:
+def part_shared_with_images(bead: Bead, centre: Point, mirror_axes: str) -> Bead:
     """A straight bead cut to the part that it shares with its images on the same line; whole if that is too short."""
     for axis in mirror_axes if len(bead.path) == 2 else "":
         start, stop = np.array(bead.path)
@@ -127,37 +127,3 @@ def _part_shared_with_images(bead: Bead, centre: Point, mirror_axes: str) -> Bea
             path = tuple((float(x), float(y)) for x, y in (start + low * tangent, start + high * tangent))
             bead = replace(bead, path=path)
     return bead
-
-
-def mirror_groups(panel: Panel, gauge: float, beads: tuple[Bead, ...], mirror_axes: str) -> list[tuple[Bead, ...]]:
-    """Beads with their mirror images along the axes, each group once; a bead that is its own image is a group alone.
-
-    A group is left out if one of its images cannot be rolled.  A straight bead on one line with its image is cut to the
-    part that both share.
-    """
-    centre = outline_centre(panel)
-    beads = tuple(_part_shared_with_images(bead, centre, mirror_axes) for bead in beads)
-    regions = {
-        die: prep(clearance.bead_feasible_region(panel, die, gauge).buffer(SAME_PLACE_DISTANCE))
-        for die in {bead.die for bead in beads}
-    }
-    known = {_place_key(bead): bead for bead in beads}
-    groups: list[tuple[Bead, ...]] = []
-    seen: set[tuple] = set()
-    for bead in beads:
-        if _place_key(bead) in seen:
-            continue
-        group = {_place_key(bead): bead}
-        for axis in mirror_axes:
-            for member in list(group.values()):
-                mirrored = mirrored_bead(member, centre, axis)
-                if not any(same_place(mirrored, other) for other in group.values()):
-                    group[_place_key(mirrored)] = known.get(_place_key(mirrored), mirrored)
-        seen |= group.keys()
-        new = [one for key, one in group.items() if key not in known]
-        if all(
-            regions[one.die].covers(LineString(one.path)) and rollability.preferred_frame_side(panel, one)
-            for one in new
-        ):
-            groups.append(tuple(group.values()))
-    return groups

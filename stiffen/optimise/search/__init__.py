@@ -1,7 +1,7 @@
 """The search for the best layout of a panel, and sweeps of searches.
 
-`driver` goes through the gauges; `gauge_search` searches one of them: by `local_search` on the surrogate, or with the
-shell model on `proposals`; then follow `bead_removal`, `hole_placement` and `proofs`.  `state` is what these share:
-`evaluator`, `incumbent`, and the time, in a `budget`.  `settings` holds the tuning.  `sweep` varies one value over
-several searches.  Imports `bounds` and below.
+`driver` goes through the gauges; `gauge_search` searches one of them in stages, by `moves` that the surrogate
+evaluates; then follow `strike_out` and `hole_placement`.  `state` is what these share: `evaluator`, `incumbent`, the
+`runner` that evaluates on workers, and the time limit, in a `budget`.  `settings` holds the counted effort and the
+tuning.  `sweep` varies one value over several searches.  Imports `candidates` and below.
 """

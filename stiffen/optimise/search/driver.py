@@ -220,6 +220,7 @@ def search_gauges(state: SearchState, budget: Budget) -> None:
     _evaluate_best(state, budget, searched)
     best = state.incumbent.verdict
     if state.stiffest and best is not None and best.layout.beads:
+        _strike_out_of_stiffest(state, budget, best)
         _balance_faces(state)
 
 
@@ -326,6 +327,18 @@ def _finish(state: SearchState, budget: Budget, verdict: Verdict, rules: BeadRul
         if state.evaluate(layout).met:
             break
     _balance_faces(state)
+
+
+def _strike_out_of_stiffest(state: SearchState, budget: Budget, best: Verdict) -> None:
+    """Take away what the stiffest layout has no use for: the demands change by less than `needless_share` without."""
+    layout = best.layout
+    rules = BeadRules(state.panel, layout.gauge, symmetry.mirror_axes(state.panel))
+    limit = (1 + state.settings.needless_share) * state.evaluator.expected([layout])[0]
+    smaller = strike_out(state, budget, layout, rules, limit)
+    if smaller != layout:
+        verdict = state.evaluate(smaller)
+        if verdict.utilisation <= (1 + 2 * state.settings.needless_share) * best.utilisation:
+            state.incumbent.accept(verdict)
 
 
 def _balance_faces(state: SearchState) -> None:

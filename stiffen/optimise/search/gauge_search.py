@@ -29,6 +29,8 @@ from .state import SearchState
 
 FIRST_COUNTS = 3  # beads: up to so many all families are drawn, beyond the best ones only, in all spreads
 FRAME_COUNT = 2  # beads: more frames than this are not drawn
+STIFFEST_FACTOR = 2  # times the batches where the stiffest layout is asked for
+GROWTH = 1  # tells the random numbers of growing from those of tuning
 GIVE_UP = 1.05  # times the worst utilisation of the best trial: a worse demand ends the evaluation of a move
 STANDARD_SPACING = 12.0  # mm: `candidate_spacing` of a panel up to 650 mm from corner to corner
 
@@ -141,18 +143,22 @@ class GaugeSearch:
         return None
 
     def _stage(self, budget: Budget, count: int, dies: int, starts: list[Trial]) -> Trial | None:
-        """The best trial of at most `count` beads of at most `dies` dies: regular layouts, then tuning."""
+        """The best trial of at most `count` beads of at most `dies` dies.
+
+        What is new in this stage is tuned: its best regular layout, or the best of the stages before with a bead more.
+        """
         state = self.state
-        trials = list(starts)
+        fresh = self._grown(count, dies, starts)
         if dies == 1:
-            trials += self._regular(count, starts)
-        if not trials:
-            trials = self.evaluate([()], {})
-        trials.sort(key=self._order)
-        fresh = trials[0] not in starts
-        batches = state.effort.batches if fresh else max(1, state.effort.batches // 2)
-        tuned = [self._tune(budget, trial, count, dies, batches) for trial in trials[: state.effort.starts]]
-        return min(tuned, key=self._order) if tuned else None
+            fresh += self._regular(count, starts)
+        if not fresh and not starts:
+            fresh = self.evaluate([()], {})
+        fresh = sorted((trial for trial in dict.fromkeys(fresh) if trial not in starts), key=self._order)
+        batches = state.effort.batches * (STIFFEST_FACTOR if state.stiffest else 1)
+        tuned = [self._tune(budget, trial, count, dies, batches) for trial in fresh[: state.effort.starts]]
+        if not tuned and starts and dies > 1:
+            tuned = [self._tune(budget, min(starts, key=self._order), count, dies, batches)]
+        return min([*starts, *tuned], key=self._order, default=None)
 
     def _order(self, trial: Trial) -> tuple:
         return self.utilisation(trial), len(beads_of(trial.choice)), sorted(map(repr, key_of(trial.choice)))
@@ -181,6 +187,20 @@ class GaugeSearch:
         for (number, _, _), trial in zip(drawn, trials, strict=True):
             values[number] = min(self.utilisation(trial), values.get(number, math.inf))
         self.family_values.update(values)
+        return trials
+
+    def _grown(self, count: int, dies: int, starts: list[Trial]) -> list[Trial]:
+        """The layouts of the stages before with one group more, as many as a batch holds."""
+        state = self.state
+        maker = MoveMaker(self.rules, self.dies, count, dies, self.pool)
+        rng = np.random.default_rng([state.seed, round(1000 * self.gauge), count, dies, GROWTH])
+        trials: list[Trial] = []
+        for start in starts:
+            if self.worst(start) > state.settings.tuning_limit and not state.stiffest:
+                continue
+            choices = _some(maker.additions(start.choice, rng), self.known, state.effort.batch_size)
+            guesses = state.runner.confirm(self.rules.layout(start.choice))[1]
+            trials += self.evaluate(choices, guesses, GIVE_UP * self.worst(start))
         return trials
 
     def _tune(self, budget: Budget, start: Trial, count: int, dies: int, batches: int) -> Trial:

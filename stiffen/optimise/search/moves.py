@@ -40,7 +40,7 @@ class MoveMaker:
 
     def moves(self, choice: Choice, step: float, rng: np.random.Generator) -> Iterator[Choice]:
         """New choices in random order, each once, all allowed; step: mm by which beads slide."""
-        makers = [*self._single_moves(choice, step), *self._joint_moves(choice), *self._additions(choice, step, rng)]
+        makers = [*self._single_moves(choice, step), *self._joint_moves(choice), *self._additions(choice, rng)]
         seen = {key_of(choice)}
         for k in rng.permutation(len(makers)):
             made = makers[k]()
@@ -48,6 +48,15 @@ class MoveMaker:
                 continue
             seen.add(key_of(made))
             yield made
+
+    def additions(self, choice: Choice, rng: np.random.Generator) -> Iterator[Choice]:
+        """Choices with one group more: beads between and beside those there, then some of the pool."""
+        makers = [partial(self._added, choice, make) for make in self._new_beads(choice)]
+        makers += [partial(self._with_group, choice, self.pool[int(i)]) for i in rng.permutation(len(self.pool))]
+        for make in makers:
+            made = make()
+            if made is not None and self.allows(made):
+                yield made
 
     def allows(self, choice: Choice) -> bool:
         """True where a choice keeps the limits on beads and dies, counting what is fixed."""
@@ -68,8 +77,7 @@ class MoveMaker:
             if not is_straight(lead):
                 continue
             for slide in (step, -step):
-                if not self.rules.is_own_image(group) or not self.rules.mirror_axes:
-                    yield partial(self._swap, choice, k, partial(self._redrawn, lead, slide=slide))
+                yield partial(self._swap, choice, k, partial(self._redrawn, lead, slide=slide))
             for share in LENGTH_SHARES:
                 yield partial(self._swap, choice, k, partial(self._redrawn, lead, share=share))
             for turn in TURNS:
@@ -171,12 +179,10 @@ class MoveMaker:
 
     # ----------------------------------------------------------------------------------------------- add, drop, replace
 
-    def _additions(
-        self, choice: Choice, step: float, rng: np.random.Generator
-    ) -> Iterator[Callable[[], Choice | None]]:
+    def _additions(self, choice: Choice, rng: np.random.Generator) -> Iterator[Callable[[], Choice | None]]:
         for k in range(len(choice)):
             yield partial(_dropped, choice, k)
-        for make in self._new_beads(choice, step):
+        for make in self._new_beads(choice):
             yield partial(self._added, choice, make)
             if choice:
                 yield partial(self._added, _dropped(choice, int(rng.integers(len(choice)))), make)
@@ -186,7 +192,7 @@ class MoveMaker:
             if choice:
                 yield partial(self._with_group, _dropped(choice, int(rng.integers(len(choice)))), group)
 
-    def _new_beads(self, choice: Choice, step: float) -> Iterator[Callable[[], Bead | None]]:
+    def _new_beads(self, choice: Choice) -> Iterator[Callable[[], Bead | None]]:
         """Beads like those there, half way between two of them and beside the outer ones; frames of their dies."""
         lines: dict[tuple, list[float]] = {}
         for group in choice:

@@ -64,6 +64,9 @@ class SearchSettings:
     safe_pass_limit: float = 0.985
     """The same up to which a layout with something taken away counts as meeting the demands on the way."""
 
+    needless_share: float = 0.002
+    """Share of the utilisation that a bead of the stiffest layout must bring."""
+
     improvement: float = 0.998
     """A move counts as an improvement if it multiplies the utilisation by less than this."""
 

@@ -17,11 +17,15 @@ LIKELY = 1.05  # utilisation by the calibrated surrogate up to which the shell i
 AT_ONCE = 2  # layouts that the shell evaluates at once; fixed, so that the number of workers changes nothing
 
 
-def strike_out(state: SearchState, budget: Budget, layout: Layout, rules: BeadRules) -> Layout:
+def strike_out(
+    state: SearchState, budget: Budget, layout: Layout, rules: BeadRules, limit: float | None = None
+) -> Layout:
     """The layout without its needless parts; dies go first, then beads.
 
-    Each part that the calibrated surrogate holds needless is tried on the shell's quick mesh.
+    Each part that the calibrated surrogate holds needless is tried on the shell's quick mesh.  limit: utilisation up to
+    which a part is needless; default: the demands stay met.
     """
+    limit = state.settings.safe_pass_limit if limit is None else limit
     while True:
         smaller = [one for one in _smaller(layout, rules) if not layout_check.audit(state.panel, one)]
         if not smaller:
@@ -29,7 +33,7 @@ def strike_out(state: SearchState, budget: Budget, layout: Layout, rules: BeadRu
         mine, guesses = state.runner.confirm(layout)
         factors = calibration(state, layout, mine)
         worst = [float((np.array(one) * factors).max(initial=0.0)) for one in state.runner.batch(smaller, guesses)]
-        likely = [one for one, value in zip(smaller, worst, strict=True) if value <= LIKELY]
+        likely = [one for one, value in zip(smaller, worst, strict=True) if value <= LIKELY * limit]
         found = None
         for first in range(0, len(likely), AT_ONCE):
             if budget.is_spent:
@@ -38,9 +42,7 @@ def strike_out(state: SearchState, budget: Budget, layout: Layout, rules: BeadRu
             batch = likely[first : first + AT_ONCE]
             state.report(f"{layout.gauge:g} mm: trying {len(batch[0].beads)} of {len(layout.beads)} beads")
             expected = state.evaluator.expected(batch)
-            passing = [
-                one for one, value in zip(batch, expected, strict=True) if value <= state.settings.safe_pass_limit
-            ]
+            passing = [one for one, value in zip(batch, expected, strict=True) if value <= limit]
             if passing:
                 found = passing[0]
                 break

@@ -175,6 +175,7 @@ def _mirrored_panel(panel: Panel, mirror_sum: float) -> Panel:
         panel,
         outline=_mirrored(panel.outline, mirror_sum)[::-1],
         cutouts=tuple(cutouts),
+        finished=_mirrored(panel.finished, mirror_sum),
         keep_outs=tuple(replace(one, polygon=_mirrored(one.polygon, mirror_sum)) for one in panel.keep_outs),
         folds=tuple(replace(fold, line=_mirrored(fold.line, mirror_sum)) for fold in panel.folds),
         supports=tuple(_mirrored_support(support, mirror_sum) for support in panel.supports),

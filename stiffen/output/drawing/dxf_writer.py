@@ -13,6 +13,8 @@ LAYERS: dict[str, tuple[int, str, int, str]] = {
     "CUT": (7, "CONTINUOUS", 35, "finished outline and cut-outs: cut after rolling"),
     "ROUGH CUT": (32, "BENCH LONG", 25, "rough cut: cut here first; rolling draws the sheet in"),
     "FOLD": (6, "BENCH CENTRE", 25, "fold lines with angle and side"),
+    "MOULD LINE": (8, "BENCH SHORT", 13, "outside of the finished base: where the outer faces of its sides will be"),
+    "BEND TANGENT": (6, "CONTINUOUS", 18, "a round bend begins and ends at these lines; the fold line is its middle"),
     "BEAD AXIS": (1, "BENCH CENTRE", 35, "the line to roll along"),
     "BEAD FLANK": (8, "BENCH SHORT", 13, "edges of the bead"),
     "BEAD STOP": (1, "CONTINUOUS", 35, "double tick: rolls down; single: rolls up; small: full depth from here"),

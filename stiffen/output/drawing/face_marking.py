@@ -15,6 +15,8 @@ from shapely.geometry.base import BaseGeometry
 
 from stiffen.model.layout import Bead, Hole
 from stiffen.model.panel import Panel
+from stiffen.shop.folding.bend_zones import BendZone, bend_zones
+from stiffen.shop.folding.brake import is_round
 
 from .bench_view import END_NAMES, FaceView
 from .primitives import TEXT_CLEARANCE, XY, Circle, Hatch, Label, LabelPosition, Line, Marking, text_height, text_width
@@ -69,8 +71,19 @@ def _outline_items(view: FaceView, height: float) -> Iterator[Line | Circle | Ha
     for keep_out in panel.keep_outs:
         yield _line("KEEP OUT", keep_out.polygon, closed=True)
         yield Hatch("KEEP OUT", keep_out.polygon)
+    if panel.finished:
+        yield _line("MOULD LINE", panel.finished, closed=True)
     for fold in panel.folds:
         yield _line("FOLD", fold.line)
+    for zone in _round_bends(view):
+        yield _line("BEND TANGENT", zone.inner.coords)
+        yield _line("BEND TANGENT", zone.outer.coords)
+
+
+def _round_bends(view: FaceView) -> list[BendZone]:
+    """The bends that are made round a tube, between two lines."""
+    t = view.layout.gauge
+    return [zone for zone in bend_zones(view.panel, t) if is_round(zone, t)]
 
 
 def _bead_lines(view: FaceView, bead: Bead, height: float) -> Iterator[Line]:
@@ -147,9 +160,9 @@ def _feed_arrow(axis: LineString, s: float, size: float) -> Line:
 
 
 def _hole_items(hole: Hole) -> Iterator[Line | Circle]:
-    """Centre cross, pilot hole and edge of the flare."""
-    yield from _cross("HOLE PILOT", hole.at, hole.die.pilot / 4)
-    yield Circle("HOLE PILOT", hole.at, hole.die.pilot)
+    """Centre cross, hole to cut and edge of the flare."""
+    yield from _cross("HOLE PILOT", hole.at, hole.die.cut_diameter / 4)
+    yield Circle("HOLE PILOT", hole.at, hole.die.cut_diameter)
     yield Circle("HOLE FLANGE", hole.at, hole.die.flange)
 
 
@@ -236,7 +249,7 @@ def _hole_labels(view: FaceView, height: float) -> Iterator[Label]:
     cutouts = [Polygon(cutout.ring) for cutout in view.panel.cutouts]
     for number, hole in enumerate(view.layout.holes, 1):
         radius, name = hole.die.flange / 2, f"H{number}"
-        full = f"{name} cut {hole.die.pilot:g} {hole.side}"
+        full = f"{name} cut {round(hole.die.cut_diameter, 1):g} {hole.side}"
         own, others = discs[number - 1], shapely.GeometryCollection([*discs[: number - 1], *discs[number:], *cutouts])
         positions, short_positions = (
             tuple(
@@ -260,7 +273,7 @@ def _reads_as_own(position: LabelPosition, text: str, height: float, own: Polygo
 
 def _positions_in_pilot(hole: Hole, text: str, height: float) -> Iterator[LabelPosition]:
     """Positions inside the pilot hole: past the ends of its cross, then between its arms."""
-    (x, y), past = hole.at, 0.375 * hole.die.pilot
+    (x, y), past = hole.at, 0.375 * hole.die.cut_diameter
     yield from ((x, y - past, 0.0), (x, y + past, 0.0))
     right, up = text_width(text, height) / 2 + 0.25 * height + TEXT_CLEARANCE, 0.75 * height + TEXT_CLEARANCE
     yield from ((x + i * right, y + j * up, 0.0) for i, j in ((1, -1), (-1, -1), (1, 1), (-1, 1)))
@@ -290,10 +303,14 @@ def _outline_labels(view: FaceView, height: float) -> Iterator[Label]:
         full = "\n".join([short, *textwrap.wrap(keep_out.why, 14)])  # short lines, to fit inside
         positions, short_positions = (_positions_in_or_around(area, text, height) for text in (full, short))
         yield Label("KEEP OUT", full, area, positions, short, short_positions)
+    round_bends = {zone.number: zone.allowance for zone in _round_bends(view)}
     for number, fold in enumerate(panel.folds, 1):
         what = f"fold {number}: {'up' if fold.angle > 0 else 'down'} {abs(fold.angle):g} deg"
         how = "toward you" if (fold.angle > 0) == (view.face == "up") else "away from you"
-        how += f", inside R {fold.radius:g}" if fold.radius else ""
+        if number in round_bends:
+            how += f", round to inside R {fold.radius:g} between the two lines {round_bends[number]:.1f} apart"
+        else:
+            how += f", inside R {fold.radius:g}" if fold.radius else ""
         line = LineString(fold.line)
         positions, short_positions = (_middle_first(_positions_beside(line, away * height)) for away in (1.2, 1.9))
         yield Label("FOLD", f"{what}, {how}", line, positions, f"{what}\n{how}", short_positions)

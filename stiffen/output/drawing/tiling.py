@@ -52,6 +52,8 @@ LAYER_PENS: dict[str, Pen] = {
     "CUT": Pen(0.5),
     "ROUGH CUT": Pen(0.35, (12, 3)),
     "FOLD": Pen(0.35, (9, 2, 1.5, 2, 1.5, 2)),
+    "MOULD LINE": Pen(0.18, (1.0, 1.5)),
+    "BEND TANGENT": Pen(0.25),
     "BEAD AXIS": Pen(0.4, (12, 2, 2, 2)),
     "BEAD FLANK": Pen(0.18, (3, 2)),
     "BEAD STOP": Pen(0.5),

@@ -6,10 +6,10 @@ import textwrap
 from collections.abc import Iterator
 
 import numpy as np
-import shapely
 from shapely.geometry import Polygon
 
 from stiffen.model.results import Verdict
+from stiffen.shop.rivets import CLEARANCE_HOLES, rivet_runs
 
 from .bench_view import FaceView, mark_points, plural, rolled_faces
 from .dxf_writer import DxfCanvas
@@ -33,9 +33,16 @@ def draw_column(canvas: DxfCanvas, view: FaceView, verdict: Verdict | None) -> N
         head = ("bead", "die", "face", "frame", "X mm", "Y mm", "mark")
         at = _draw_table(canvas, at, "BEADS, in rolling order", head, beads)
     holes: list[tuple[str, ...]] = [
-        (f"H{number}", die.name, hole.side, *_xy_text(view, hole.at), f"{die.pilot:g}", f"{die.flange:g}")
+        (
+            f"H{number}",
+            die.name,
+            hole.side,
+            *_xy_text(view, hole.at),
+            f"{round(die.cut_diameter, 1):g}",
+            f"{die.flange:g}",
+        )
         for number, hole in enumerate(view.layout.holes, 1)
-        for die in (hole.die,)
+        for die, sizes in ((hole.die, (hole.die.cut_diameter, hole.die.flange)),)
     ]
     if holes:
         head = ("hole", "die", "face", "X mm", "Y mm", "cut dia.", "flare dia.")
@@ -77,20 +84,26 @@ def _cutout_rows(view: FaceView) -> list[tuple[str, ...]]:
 
 
 def _fastener_rows(view: FaceView) -> list[tuple[str, ...]]:
-    """The centre of each bolt, and the ends and corners of each row of rivets."""
+    """The centre of each bolt, and the ends and corners of each row of rivets, or its rivets where those are fewer."""
     rows: list[tuple[str, ...]] = []
     for support in view.panel.supports:
         centres = support.fasteners()
         if not centres:
             continue
-        size = f" dia. {support.diameter:g}" if support.diameter else ""
+        size = f" {support.diameter:g} mm"
         if support.kind == "bolts":
-            rows += [(f"bolt{size}" if i == 0 else "", "", *_xy_text(view, at)) for i, at in enumerate(centres)]
+            name = f"bolt M{support.diameter:g}" if support.diameter in CLEARANCE_HOLES else f"bolt{size}"
+            rows += [(name if i == 0 else "", "", *_xy_text(view, at)) for i, at in enumerate(centres)]
             continue
-        length = shapely.LineString(support.path).length
-        pitch = f"{len(centres)} at {length / max(1, round(length / support.pitch)):.1f}"
-        for i, at in enumerate(dict.fromkeys(support.path)):
-            rows.append((*((f"rivets{size}", pitch) if i == 0 else ("", "to")), *_xy_text(view, at)))
+        runs = rivet_runs(support)
+        gaps = [gap for run in runs for gap in (*run.gaps, run.to_next or 0.0) if gap]
+        even = gaps and max(gaps) - min(gaps) < 0.05
+        pitch = f"{len(centres)} at {gaps[0]:.1f}" if even else f"{len(centres)}, see card"
+        corners, to = tuple(dict.fromkeys(support.path)), "to"
+        if len(corners) > len(centres):  # a rounded line: its rivets are fewer than its points
+            corners, to = centres, ""
+        for i, at in enumerate(corners):
+            rows.append((*((f"rivets{size}", pitch) if i == 0 else ("", to)), *_xy_text(view, at)))
     return rows
 
 
@@ -218,7 +231,8 @@ def bench_notes(view: FaceView) -> list[str]:
     if view.layout.beads:
         notes.append("Trim to the finished outline after rolling.")
     if view.panel.folds:
-        notes.append("Fold after all openings are cut and flared." if not view.layout.beads else "Fold after trimming.")
+        when = "after trimming" if view.layout.beads else "after all openings are cut and flared"
+        notes.append(f"Fold {when}, in the order of the numbers.")
     if any(support.fasteners() for support in view.panel.supports):
         notes.append("Drill the rivet and bolt holes last, together with the mating part.")
     return notes

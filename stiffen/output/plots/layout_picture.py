@@ -111,7 +111,10 @@ def _position_list(panel: Panel, layout: Layout) -> list[str]:
         )
         for n, bead in enumerate(layout.beads, 1)
     ]
-    holes = [(f"H{n}", "cut", f"{hole.die.pilot:g}", "at", *xy(hole.at)) for n, hole in enumerate(layout.holes, 1)]
+    holes = [
+        (f"H{n}", "cut", f"{round(hole.die.cut_diameter, 1):g}", "at", *xy(hole.at))
+        for n, hole in enumerate(layout.holes, 1)
+    ]
     return [*_in_columns(_aligned(beads)), *_in_columns(_aligned(holes))]
 
 

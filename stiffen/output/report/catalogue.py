@@ -5,9 +5,10 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from stiffen.model.material import Material, materials, rated_thickness, stock_gauges
+from stiffen.model.material import Material, material_aliases, materials, rated_thickness, stock_gauges
 from stiffen.model.tools import Tools
-from stiffen.shop.flared_holes import max_flared_thickness, stock_cutters
+from stiffen.shop.flared_holes import stock_cutters
+from stiffen.shop.process_plan import BENCH_MINUTES, bench_minutes
 from stiffen.shop.spacing_rules import SPACING_RULES
 
 from .sections import MAX_LINE_CHARS, columns
@@ -17,6 +18,9 @@ def stock_lines(tools: Tools) -> list[str]:
     """All of it as lines of text; the heads of the tables give the units."""
     return [
         *_materials(tools),
+        "",
+        "OTHER NAMES that a panel may give (capitals, spaces, hyphens and a leading EN AW do not count)",
+        *(_wrapped_list(name, others) for name, others in material_aliases().items() if others),
         "",
         "SHEETS COMMONLY SOLD, mm (common practice, no source)",
         *(_wrapped_list(kind, [_gauge_text(*size) for size in sizes]) for kind, sizes in stock_gauges().items()),
@@ -32,6 +36,8 @@ def stock_lines(tools: Tools) -> list[str]:
         *(_wrapped_list(one.kind, [f"{x:g}" for x in one.sizes]) for one in tools.cutters or stock_cutters()),
         "",
         *_spacing(tools),
+        "",
+        *_minutes(tools),
         "",
         "WHERE THE MATERIALS' NUMBERS COME FROM",
         *(_wrapped_list(one.name, [one.source]) for one in materials().values()),
@@ -85,19 +91,32 @@ def _bead_dies(tools: Tools) -> list[str]:
 
 
 def _hole_dies(tools: Tools) -> list[str]:
-    soft = materials()["5052-H32"]
     rows = [
         (
             die.name,
             *(f"{x:g}" for x in (die.pilot, die.finished, die.flange, die.rise)),
             f"{die.angle:.0f}",
             f"{100 * die.lip_strain:.0f}",
-            "-" if (thickest := max_flared_thickness(soft, die.finished)) is None else f"{thickest:g}",
+            f"{die.draw_bolt:g}" if die.draw_bolt else "-",
         )
         for die in tools.hole_dies
     ]
-    head = ("flaring die", "cut dia. mm", "opening mm", "flare dia. mm", "rise mm", "cone deg", "lip %", "5052 to mm")
-    return columns(head, rows, right_aligned=range(1, 8))
+    head = ("flaring die", "cut dia. mm", "opening mm", "flare dia. mm", "rise mm", "cone deg", "lip %", "bolt mm")
+    return [
+        *columns(head, rows, right_aligned=range(1, 8)),
+        "How thick a sheet a die takes is not known here: flare one in scrap of the same sheet.",
+    ]
+
+
+def _minutes(tools: Tools) -> list[str]:
+    rows = [
+        (name, f"{bench_minutes(tools, name):g}", one.description + (": this shop's own" * (name in tools.minutes)))
+        for name, one in BENCH_MINUTES.items()
+    ]
+    return [
+        "BENCH MINUTES (common practice, no source)",
+        *columns(("work", "minutes", "what"), rows, right_aligned=(1,)),
+    ]
 
 
 def _spacing(tools: Tools) -> list[str]:

@@ -21,9 +21,12 @@ from stiffen.model.outcomes import GaugeOutcome, gauge_sentence
 from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import datum_corner, face_up, face_view, plural, rolled_faces
+from stiffen.output.drawing.folded_view import folded_view
 from stiffen.shop.cautions import list_warnings
+from stiffen.shop.folding.bend_zones import bend_zones
+from stiffen.shop.folding.brake import is_round
 from stiffen.shop.process_plan import ProcessPlan, plan_for
-from stiffen.shop.roller_settings import pass_depths
+from stiffen.shop.roller_settings import rolling_depths
 
 from .shop_card import DEMAND_HEAD, card, demand_rows, mass_comparison, mass_text
 
@@ -77,6 +80,7 @@ def page(
         met=verdict.met and not plan.violations,
         missed=[demand.label for demand in verdict.demands if not demand.met],
         drawing=_drawing(panel, verdict, bead_rows),
+        folded=_folded_drawing(panel, verdict),
         demand_head=DEMAND_HEAD,
         demands=list(zip(demand_rows(verdict), [demand.met for demand in verdict.demands], strict=True)),
         against=_flat_comparison(verdict, flat),
@@ -136,7 +140,7 @@ def _bead_rows(panel: Panel, plan: ProcessPlan) -> list[dict]:
             "start": f"{x0:.1f}, {y0:.1f}",
             "end": "back at start" if bead.closed else f"{x1:.1f}, {y1:.1f}",
             "length": f"{bead.length:.0f}",
-            "passes": len(pass_depths(bead.die, panel.material)),
+            "passes": len(rolling_depths(panel.tools, bead.die, panel.material, layout.gauge)),
             "frame": seen[face_up(layout, bead)].frame_sides[place] or "NEITHER",
         }
         rows.append(row)
@@ -150,7 +154,7 @@ def _hole_row(panel: Panel, number: int, hole: Hole) -> dict:
         "die": hole.die.name,
         "side": hole.side,
         "centre": f"{x:.1f}, {y:.1f}",
-        "pilot": f"{hole.die.pilot:g}",
+        "pilot": f"{round(hole.die.cut_diameter, 1):g}",
         "finished": f"{hole.die.finished:g}",
         "flange": f"{hole.die.flange:g}",
     }
@@ -182,6 +186,12 @@ def _drawing(panel: Panel, verdict: Verdict, bead_rows: list[dict]) -> dict:
         "sheet": outline(panel.outline, *(cutout.ring for cutout in panel.cutouts)),
         "keep_outs": [(outline(one.polygon), one.why) for one in panel.keep_outs],
         "folds": [(*spot(fold.line[0]), *spot(fold.line[1])) for fold in panel.folds],
+        "tangents": [
+            (*spot(line.coords[0]), *spot(line.coords[-1]))
+            for zone in bend_zones(panel, verdict.layout.gauge)
+            if is_round(zone, verdict.layout.gauge)
+            for line in (zone.inner, zone.outer)
+        ],
         "fasteners": [
             (*spot(at), support.kind, support.diameter) for support in panel.supports for at in support.fasteners()
         ],
@@ -197,6 +207,43 @@ def _drawing(panel: Panel, verdict: Verdict, bead_rows: list[dict]) -> dict:
             }
             for number, hole in enumerate(verdict.layout.holes, 1)
         ],
+    }
+
+
+def _folded_drawing(panel: Panel, verdict: Verdict) -> dict | None:
+    """The folded part as shapes of an SVG, back to front, y downward; None if there is none to show."""
+    view = folded_view(panel, verdict.layout)
+    if view is None:
+        return None
+    width, height = view.size
+    letter = 0.03 * max(width, height)
+    edge = 2.5 * letter
+
+    def spot(at: tuple[float, float]) -> tuple[float, float]:
+        return round(at[0], 2), round(height - at[1], 2)
+
+    def path(points: Sequence[tuple[float, float]], end: str = "") -> str:
+        return "M " + " ".join(f"{x},{y}" for x, y in map(spot, points)) + end
+
+    numbers = []
+    for number, (middle, _) in enumerate(view.folds, 1):
+        away = np.subtract(middle, view.up)
+        at = np.array(middle) + 1.6 * letter * away / (np.hypot(*away) or 1.0)
+        numbers.append((number, *spot((float(at[0]), float(at[1]))), *spot(middle)))
+    return {
+        "box": f"{-edge:.1f} {-edge:.1f} {width + 2 * edge:.1f} {height + 2 * edge:.1f}",
+        "letter": round(letter, 1),
+        "up": spot(view.up),
+        "faces": [
+            {
+                "is_up": face.is_up,
+                "area": " ".join(path(ring, " Z") for ring in face.rings),
+                "edges": " ".join(path(run) for run in face.edges),
+                "marks": " ".join(path(run) for run in face.marks),
+            }
+            for face in view.faces
+        ],
+        "numbers": numbers,
     }
 
 

@@ -7,7 +7,7 @@ reportlab.  Lengths are in mm, but for those handed to reportlab, which are in p
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -84,20 +84,22 @@ def write_pages(
     footer: str,
     alerts: Sequence[str] = (),
     picture: Drawing | None = None,
+    beside: Mapping[str, Drawing] | None = None,
     drawings: Sequence[Drawing] = (),
     paper: str = "a4",
 ) -> None:
     """Write a PDF: title, alerts in bold, sections; then each drawing at true scale on a page of its own size.
 
     footer: stands at the foot of each page of text, before the number of the page.  picture: stands at the right of the
-    first section.  paper: of the pages of text, "a4" or "letter"; anything else gives A4.
+    first section.  beside: pictures at the right of the sections of these titles.  paper: of the pages of text, "a4"
+    or "letter"; anything else gives A4.
     The file has no dates: the same input gives the same bytes.  It is written under a temporary name, then renamed.
     Raises InputError if it cannot be written.
     """
     size = PAPER_SIZES.get(paper, PAPER_SIZES["a4"])
 
     def build(target: str | IO[bytes], pages: int, drawings: Sequence[Drawing]) -> int:
-        story = list(_story(title, alerts, sections, picture, (size[0] - LEFT - RIGHT) * POINTS))
+        story = list(_story(title, alerts, sections, picture, beside or {}, (size[0] - LEFT - RIGHT) * POINTS))
         return _build(target, title, story, size, f"{footer}\tpage {{}} of {pages}", drawings)
 
     _register_fonts()
@@ -164,7 +166,12 @@ def _draw_footer(surface: DrawingSurface, name: str, count: str) -> None:
 
 
 def _story(
-    title: str, alerts: Sequence[str], sections: Sequence[Section], picture: Drawing | None, room: float
+    title: str,
+    alerts: Sequence[str],
+    sections: Sequence[Section],
+    picture: Drawing | None,
+    beside: Mapping[str, Drawing],
+    room: float,
 ) -> Iterator[Flowable]:
     """Everything to set, from the top.  room: width of a line, points."""
     yield _plain_paragraph(title, _style(BOLD_FONT, TITLE_CAPITAL_HEIGHT))
@@ -173,6 +180,8 @@ def _story(
     for number, section in enumerate(sections):
         if number == 0 and picture:
             yield _beside_picture(section, picture, room)
+        elif section.title in beside:
+            yield KeepTogether([_beside_picture(section, beside[section.title], room)])
         else:
             yield from _kept_section(section, room)
 

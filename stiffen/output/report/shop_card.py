@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shlex
 import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -25,10 +26,14 @@ from stiffen.output.drawing.bench_view import (
 )
 from stiffen.output.drawing.title_block import CAUTIONS
 from stiffen.shop import bead_section, flared_holes
+from stiffen.shop.bends import flanges
 from stiffen.shop.cautions import list_warnings
+from stiffen.shop.folding.edge_trims import trim_cut
+from stiffen.shop.layout_check import why_no_beads
 from stiffen.shop.process_plan import ProcessPlan, plan_for
-from stiffen.shop.rivets import fastener_utilisations
-from stiffen.shop.roller_settings import pass_depths
+from stiffen.shop.rivets import COMMON_RIVET_SHEAR, bolt_name, fastener_utilisations
+from stiffen.shop.roller_settings import RollingPass, rolling_depths, turns_text
+from stiffen.shop.work_steps import hands_needed
 
 from .sections import MAX_LINE_CHARS, Section, Table, columns, text_lines
 
@@ -36,6 +41,8 @@ MASS_RESOLUTION = 0.001  # kg
 NO_FLAT_SHEET = "no flat sheet in the rack meets the demands"
 DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "2nd", "w/t")
 DIE_STRAIN_HEAD = ("die", "run-out mm", "held: stretch", "thinning", "free: draw-in mm", "spring-back mm")
+FOLDS_TITLE = "FOLDS, IN THE ORDER TO MAKE THEM"
+FOLD_HEAD = ("fold", "angle", "face", "inside R", "takes", "flange mm")
 DECIDED_BY_TEXT = {LINEAR: "linear", NONLINEAR: "large defl.", NOT_DECIDED: "not decided"}
 
 
@@ -68,13 +75,15 @@ def card(
     sections: list[tuple[str, Sequence[str | Table]]] = [
         ("SHEET", _sheet_lines(panel, verdict, flat_baseline, plan)),
         ("WARNINGS", list_warnings(plan.violations, verdict, plan.cautions)),
-        ("TRIAL STRIP FIRST", _roller_settings(plan)),
+        (_roller_title(plan), _roller_settings(plan)),
         ("BEADS, IN ROLLING ORDER", _bead_table(panel, plan)),
         ("FLARED HOLES", _hole_tables(panel, layout)),
-        ("ORDER OF WORK", [*(f"{n:2}.\t{step}" for n, step in enumerate(plan.work_steps, 1)), _minutes_text(plan)]),
+        (FOLDS_TITLE, _fold_table(panel, layout)),
+        ("EDGE TRIM", _trim_table(panel, layout)),
+        ("ORDER OF WORK", _order_of_work(plan)),
         ("DEMANDS AND RESULTS", [demands, *_model_notes(verdict)] if verdict.demands else [NO_DEMAND_TEXT]),
-        ("MOST LOADED RIVETS AND BOLTS", _fastener_tables(panel, verdict)),
-        ("OTHER GAUGES", _other_gauges(gauges)),
+        ("MOST LOADED RIVETS AND BOLTS", _fastener_section(panel, verdict)),
+        ("OTHER GAUGES", _other_gauges(panel, layout, gauges)),
         ("CAUTIONS", CAUTIONS),
     ]
     return Card(
@@ -112,8 +121,8 @@ def demand_rows(verdict: Verdict) -> list[tuple[str, ...]]:
         (
             _shortened(demand.label, 24),
             _limit_text(demand),
-            _value_text(demand.value, demand.unit),
-            _percent_text(demand.margin, sign=True),
+            _found_text(demand),
+            _percent_text(demand.margin, sign=True, places=0 if demand.met or demand.margin < -0.005 else 2),
             "met" if demand.met else "NOT MET",
             DECIDED_BY_TEXT.get(demand.decided_by, demand.decided_by),
             "-" if demand.mesh_error is None else _percent_text(demand.mesh_error),
@@ -192,15 +201,29 @@ def _sheet_lines(
         f"Buy: {panel.material.name}, {layout.gauge:g} mm.",
         f"Blank: {_size_text(rough)} ({'rough cut' if layout.beads else 'no beads: cut to size'}).",
         f"Finished: {_size_text(outline)}, flat.",
+        *([f"Finished base: {_size_text(Polygon(panel.finished))} outside."] if panel.finished else []),
         f"Mass: blank {mass_text(blank)}; removed {mass_text(blank - verdict.mass_kg)}"
         f"{f' ({removed})' if removed else ''}; finished {mass_text(verdict.mass_kg)}.",
         *_edge_trim_lines(panel),
+        *_no_beads_lines(panel, layout),
+        *([hands] if (hands := hands_needed(panel, layout, rough)) else []),
         *([f"Against flat: {mass_comparison(verdict, flat_baseline)}."] if flat_baseline else []),
     ]
 
 
-def _other_gauges(gauges: Sequence[GaugeOutcome]) -> list[str]:
-    outcomes = " ".join(f"{outcome.gauge:g} mm: {gauge_sentence(outcome)}." for outcome in gauges)
+def _no_beads_lines(panel: Panel, layout: Layout) -> list[str]:
+    """Why a sheet without beads has none, if no die of the shop can roll it."""
+    why = "" if layout.beads or not panel.tools.bead_dies else why_no_beads(panel, layout.gauge)
+    return [f"No beads: {why}."] if why else []
+
+
+def _other_gauges(panel: Panel, layout: Layout, gauges: Sequence[GaugeOutcome]) -> list[str]:
+    def why(outcome: GaugeOutcome) -> str:
+        told_above = outcome.gauge == layout.gauge and not layout.beads
+        reason = why_no_beads(panel, outcome.gauge) if panel.tools.bead_dies and not told_above else ""
+        return f" No beads: {reason}." if reason else ""
+
+    outcomes = " ".join(f"{outcome.gauge:g} mm: {gauge_sentence(outcome)}.{why(outcome)}" for outcome in gauges)
     if any(outcome.rests_on_surrogate for outcome in gauges):
         outcomes += " Surrogate: a quick model with the beads smeared into a coarse mesh."
     return [outcomes] if outcomes else []
@@ -220,6 +243,37 @@ def _edge_trim_lines(panel: Panel) -> list[str]:
     return [f"Edge trim comes on top: {mass_text(total)}."] if panel.trims else []
 
 
+def _trim_table(panel: Panel, layout: Layout) -> list[str | Table]:
+    """One row an edge trim: its length to cut, where it begins and ends; then how tubes are slit and bent."""
+    if not panel.trims:
+        return []
+    rows, notes = [], []
+    for number, trim in enumerate(panel.trims, 1):
+        cut = trim_cut(panel, trim, layout.gauge)
+        what = trim.what or (f"tube {trim.tube:g}" if trim.tube else "edging")
+        ends = (
+            ("all round", "", "", "")
+            if trim.path is None
+            else (*_datum_xy(panel, trim.path[0]), *_datum_xy(panel, trim.path[-1]))
+        )
+        rows.append((f"{number}", _shortened(what, 24), f"{cut.length:.0f}", *ends))
+        notes += [f"Trim {number}: {line}" for line in cut.notes]
+    return [Table(("trim", "what", "cut to mm", "from X", "Y", "to X", "Y"), tuple(rows), (0, 2, 3, 4, 5, 6)), *notes]
+
+
+def _order_of_work(plan: ProcessPlan) -> list[str | Table]:
+    return [*(f"{n:2}.\t{step}" for n, step in enumerate(plan.work_steps, 1)), _minutes_text(plan)]
+
+
+def _without_strip(plan: ProcessPlan) -> list[str]:
+    """Names of the dies for which a trial strip is still to be rolled, or to be rolled deeper."""
+    return [one.die.name for one in plan.roller_settings if not (one.from_trial and one.reaches_depth)]
+
+
+def _roller_title(plan: ProcessPlan) -> str:
+    return "TRIAL STRIP FIRST" if _without_strip(plan) else "ROLLER SETTINGS"
+
+
 def _roller_settings(plan: ProcessPlan) -> list[str | Table]:
     """Turns of the screw, one row a die, one column a pass; then the strains of the sheet."""
     found = plan.roller_settings
@@ -230,7 +284,7 @@ def _roller_settings(plan: ProcessPlan) -> list[str | Table]:
     rows, sheet = [], []
     notes: dict[str, list[str]] = {}
     for die, one in zip(dies, found, strict=True):
-        passes = [f"{_turns_text(step.turns)} ({step.depth:.1f} mm)" for step in one.passes]
+        passes = [_pass_text(step) for step in one.passes]
         rows.append((die.name, "trial strip" if one.from_trial else "formula", *passes, *[""] * (most - len(passes))))
         stretch, thinner = bead_section.stretch_strain(die), bead_section.thinning(die)
         drawn_in, run_out = f"{bead_section.draw_in(die):.1f}", f"{die.run_out_length:.0f}"
@@ -238,11 +292,14 @@ def _roller_settings(plan: ProcessPlan) -> list[str | Table]:
             (die.name, run_out, f"{100 * stretch:.0f} %", f"{100 * thinner:.0f} %", drawn_in, f"{one.springback:.2f}")
         )
         notes.setdefault(one.note, []).append(die.name)
-    strips = " or ".join(f"--die {die.name}" for die in dies)
+    new = _without_strip(plan)
+    strips = " ".join(f"--die {shlex.quote(name)}" for name in new)
+    first = (
+        f"First roll a scrap strip of the same sheet with die {', '.join(new)} and measure the depth. This prints it "
+        f"with instructions: stiffen trial PANEL.toml {strips} --gauge {plan.layout.gauge:g} --out DIR. "
+    )
     return [
-        "First roll a scrap strip of the same sheet with each die and measure the depth. The command stiffen trial "
-        f"PANEL.toml {strips} --gauge {plan.layout.gauge:g} prints the strip with instructions. The table gives the "
-        "turns of the screw from first touch and, in brackets, the depth to expect.",
+        f"{first if strips else ''}Turns of the screw from first touch, to the nearest eighth, and the depth at them:",
         Table(("die", "from", *(f"pass {number}" for number in range(1, most + 1))), tuple(rows)),
         *(f"{', '.join(names)}: {note}." for note, names in notes.items()),
         "Stretch and thinning of the sheet if its edges are held; draw-in if they are free:",
@@ -250,8 +307,9 @@ def _roller_settings(plan: ProcessPlan) -> list[str | Table]:
     ]
 
 
-def _turns_text(turns: float | None) -> str:
-    return "roll a trial" if turns is None else f"{turns:.2f}"
+def _pass_text(step: RollingPass) -> str:
+    """Turns and depth of one pass."""
+    return f"{'roll a trial' if step.turns is None else turns_text(step.turns)} ({step.depth:.1f} mm)"
 
 
 def _bead_table(panel: Panel, plan: ProcessPlan) -> list[str | Table]:
@@ -261,7 +319,7 @@ def _bead_table(panel: Panel, plan: ProcessPlan) -> list[str | Table]:
     views = {face: face_view(panel, layout, face, plan) for face in rolled_faces(layout)}
     rows = []
     for position, (bead, handling) in enumerate(zip(layout.beads, _handling_before_beads(plan), strict=True)):
-        passes = len(pass_depths(bead.die, panel.material))
+        passes = len(rolling_depths(panel.tools, bead.die, panel.material, layout.gauge))
         side = views[face_up(layout, bead)].frame_sides[position] or "NEITHER"
         start, *between, stop = mark_points(bead)
         rows.append(
@@ -318,8 +376,8 @@ def _hole_tables(panel: Panel, layout: Layout) -> list[Table]:
             side,
             f"{len(numbers)}",
             number_ranges([("H", number) for number in numbers]),
-            f"{die.pilot:g}",
-            _pilot_cutter(panel, die),
+            f"{round(die.cut_diameter, 1):g}",
+            _pilot_cutter(panel, die, layout.gauge),
             f"{die.finished:g}",
             f"{die.flange:g}",
             f"{die.rise:g}",
@@ -331,10 +389,47 @@ def _hole_tables(panel: Panel, layout: Layout) -> list[Table]:
     return [Table(head, tuple(dies), (2, 4, 6, 7, 8)), Table(("hole", "X", "Y"), tuple(places), (1, 2))]
 
 
-def _pilot_cutter(panel: Panel, die: HoleDie) -> str:
-    """The cutter whose size is nearest to the pilot hole, and not above it."""
-    cuts = flared_holes.pilot_cuts(die, panel.tools.cutters)
+def _fold_table(panel: Panel, layout: Layout) -> list[str | Table]:
+    """One row a fold: its angle, face, radius, the sheet that it takes, the flange."""
+    if not panel.folds:
+        return []
+    rows = []
+    for fold, flange in zip(panel.folds, flanges(panel, layout.gauge), strict=True):
+        side = "up" if fold.angle > 0 else "down"
+        size = (f"{fold.radius:g}", f"{flange.allowance:.1f}", f"{flange.outside:.1f}")
+        rows.append((f"{flange.number}", f"{abs(fold.angle):g}", side, *size))
+    return [
+        Table(FOLD_HEAD, tuple(rows), (0, 1, 3, 4, 5)),
+        "Face: toward it the flange turns. Takes: mm of sheet. Picture: up face white, down face grey.",
+    ]
+
+
+def _pilot_cutter(panel: Panel, die: HoleDie, t: float) -> str:
+    """The cutter whose size is nearest to the pilot hole and keeps the lip within what the sheet stands."""
+    if die.draw_bolt:
+        return "drill for bolt"
+    most = flared_holes.max_lip_strain(panel.material, t)
+    cuts = flared_holes.best_cuts(die, panel.tools.cutters, most)
     return f"{cuts[0].kind} {cuts[0].diameter:g}" if cuts else "-"
+
+
+def _fastener_section(panel: Panel, verdict: Verdict) -> list[str | Table]:
+    """The table, and a note on rivets that carry more than aluminium ones commonly do, if no strength is given."""
+    found = fastener_utilisations(panel, verdict)
+    heavy: dict[float, float] = {}
+    for use in found:
+        support = panel.supports[use.support_number - 1]
+        carried = math.hypot(use.load.shear, use.load.pull)
+        common = COMMON_RIVET_SHEAR.get(support.diameter, (math.inf,))[0]
+        if support.kind == "rivets" and use.strength is None and carried > common:
+            heavy[support.diameter] = max(carried, heavy.get(support.diameter, 0.0))
+    notes = [
+        f"{diameter:g} mm rivets carry up to {carried:.0f} N. Aluminium blind rivets of this size commonly stand "
+        f"{' to '.join(f'{value:g}' for value in COMMON_RIVET_SHEAR[diameter])} N in shear (ISO 15977, from memory): "
+        "find the strength of yours, enter it in the panel file, and take more, thicker or steel ones."
+        for diameter, carried in heavy.items()
+    ]
+    return [*_fastener_tables(panel, verdict), *notes]
 
 
 def _fastener_tables(panel: Panel, verdict: Verdict) -> list[Table]:
@@ -342,7 +437,7 @@ def _fastener_tables(panel: Panel, verdict: Verdict) -> list[Table]:
     rows = []
     for use in fastener_utilisations(panel, verdict):
         one, support = use.load, panel.supports[use.support_number - 1]
-        what = f"{support.kind[:-1]} {support.diameter:g}" if support.diameter else support.kind[:-1]
+        what = bolt_name(support.diameter) if support.kind == "bolts" else f"{support.diameter:g} mm rivet"
         strength = "not given" if use.strength is None else f"{use.strength:.0f}"
         share = "-" if use.utilisation is None else _percent_text(use.utilisation)
         rows.append(
@@ -397,7 +492,7 @@ def _minutes_text(plan: ProcessPlan) -> str:
     for what in by_rest[: total - sum(whole.values())]:
         whole[what] += 1
     parts = ", ".join(f"{what} {share}" for what, share in whole.items() if share)
-    return f"Minutes: about {total} in all: {parts} (an estimate, for planning)."
+    return f"Minutes, an estimate: about {total} in all: {parts}."
 
 
 # ------------------------------------------------------------------------------------------------------ texts of values
@@ -406,6 +501,14 @@ def _minutes_text(plan: ProcessPlan) -> str:
 def _limit_text(demand: DemandResult) -> str:
     smaller = demand.kind in ("deflection", "softness")
     return f"{'<=' if smaller else '>='} {demand.limit:g} {demand.unit}"
+
+
+def _found_text(demand: DemandResult) -> str:
+    """The value found, with more figures where three would make a missed limit look kept."""
+    told = _value_text(demand.value, demand.unit)
+    if demand.met or told != _value_text(demand.limit, demand.unit):
+        return told
+    return f"{demand.value:.5g} {demand.unit}"
 
 
 def _value_text(value: float, unit: str) -> str:

@@ -12,14 +12,18 @@ from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import FaceView, face_view
 from stiffen.output.drawing.face_marking import build_marking, positions_around
+from stiffen.output.drawing.folded_view import draw_folded, folded_view
 from stiffen.output.drawing.label_placement import place_labels
 from stiffen.output.drawing.pdf import MIN_CAPITAL_HEIGHT, THIN_PEN, DrawingSurface, Pen, printed_width
 from stiffen.output.drawing.primitives import TEXT_CLEARANCE, XY, Circle, Label, Line
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 
-from .shop_card import card
+from .shop_card import FOLDS_TITLE, card
 
 MAX_PICTURE_SIZE = 84.0, 54.0  # mm
+FOLDED_WIDTH = 80.0  # mm, of the picture of the folded part
+FOLDED_HEIGHT, FOLDED_HEIGHT_OF_MANY_HOLES = 46.0, 28.0  # mm; a card with many holes has less room
+MANY_HOLES = 24
 PICTURE_PENS = {
     "CUT": Pen(0.35),
     "FOLD": THIN_PEN,
@@ -51,6 +55,9 @@ def write_card(
     content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges)
     view = face_view(panel, verdict.layout, plan=plan)
     size = _picture_size(view)
+    folded = folded_view(panel, plan.layout)
+    is_crowded = len(plan.layout.holes) > MANY_HOLES
+    folded_size = FOLDED_WIDTH, FOLDED_HEIGHT_OF_MANY_HOLES if is_crowded else FOLDED_HEIGHT
     write_pages(
         path,
         content.title,
@@ -58,6 +65,9 @@ def write_card(
         footer=f"{content.title}, {panel.material.name}, {verdict.layout.gauge:g} mm",
         alerts=content.alerts,
         picture=Drawing(*size, lambda surface: _draw_picture(surface, size, view)),
+        beside={FOLDS_TITLE: Drawing(*folded_size, lambda surface: draw_folded(surface, folded_size, folded))}
+        if folded
+        else None,
         paper=paper,
     )
 

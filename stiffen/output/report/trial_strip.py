@@ -6,9 +6,8 @@ field that of all passes.  Lengths in mm, turns of the pressure screw from first
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from importlib import resources
 from pathlib import Path
@@ -32,12 +31,11 @@ from stiffen.output.drawing.tiling import (
     used_tiles,
 )
 from stiffen.shop.layout_check import bead_die_violations
-from stiffen.shop.roller_settings import matching_trial, pass_depths, roller_settings
+from stiffen.shop.roller_settings import matching_trial, rolling_depths, settable_turns, springback, turns_text
 
 from .sections import Section, Table, text_lines
 
 MIN_READINGS = 4  # enough to interpolate between them
-TURN_STEP = 0.125  # turns that a hand sets without a scale (common practice, no source)
 LEAD_IN_LENGTH, TAIL_LENGTH = 15.0, 10.0  # before the first line, after the last field
 MIN_FIELD_LENGTH = 45.0  # long enough to measure clear of where the depth changes: common practice, no source
 MIN_STRIP_WIDTH = 60.0
@@ -81,22 +79,17 @@ def copy_starter_tools(panel: Panel, folder: Path) -> str:
 def trial_passes(panel: Panel, die: BeadDie, thickness: float) -> tuple[TrialPass, ...]:
     """The passes of a strip of this thickness, mm: those of the panel, and more between them if they are under four.
 
-    Turns are rounded to eighths, or finer by halves if two passes would get the same.  The last pass reaches the full
-    depth by the formula.
+    Turns are rounded as on the card (`roller_settings.settable_turns`), and so are those of the full depth.
     """
-    depths = list(pass_depths(die, panel.material))
+    depths = list(rolling_depths(panel.tools, die, panel.material, thickness))
     while len(depths) < MIN_READINGS:
         gaps = [after - before for before, after in zip([0.0, *depths], depths, strict=False)]
         widest = gaps.index(max(gaps))
         depths.insert(widest, depths[widest] - gaps[widest] / 2)
-    full = roller_settings(replace(panel.tools, trials=()), die, panel.material, thickness).passes[-1].turns
-    part = TURN_STEP
-    turns: list[float] = []
-    while not turns or any(after <= before for before, after in zip([0.0, *turns], turns, strict=False)):
-        turns = [part * round(full * depth / die.depth / part) for depth in depths]
-        turns[-1] = part * math.ceil(full / part - 1e-9)
-        part /= 2
-    return tuple(TrialPass(turn, die.depth * turn / full) for turn in turns)
+    springs_back = springback(die, panel.material, thickness) or 0.0
+    turns_per_mm = (1 + springs_back / die.depth) / panel.tools.roller.screw_lead
+    turns = settable_turns([depth * turns_per_mm for depth in depths])
+    return tuple(TrialPass(turn, turn / turns_per_mm) for turn in turns)
 
 
 def tools_file_lines(panel: Panel, die: BeadDie, thickness: float) -> list[str]:
@@ -109,6 +102,7 @@ def tools_file_lines(panel: Panel, die: BeadDie, thickness: float) -> list[str]:
         f"thickness = {thickness:g}",
         f"turns = [{', '.join(turns)}]",
         f"depth = [{', '.join('____' for _ in turns)}]",
+        f"passes = {len(rolling_depths(panel.tools, die, panel.material, thickness))}",
     ]
 
 
@@ -183,7 +177,7 @@ def strip_drawing(panel: Panel, die: BeadDie, thickness: float) -> Marking:
         if number < len(passes):
             items.append(Circle("HOLE PILOT", (centre, middle), 4.0))
             turns = passes[number].turns
-            text = f"pass {number + 1}\n{turns:g} turn{'s' if turns != 1 else ''}"
+            text = f"pass {number + 1}\n{turns_text(turns)} turn{'s' if turns > 1 else ''}"
         else:
             text = "spare\n1/4 turn\nmore"
         above, below = (middle + die.width / 2 + wide) / 2, (middle - die.width / 2) / 2
@@ -227,7 +221,7 @@ def _sections(panel: Panel, die: BeadDie, thickness: float, copy: str) -> Iterat
         ),
     )
     rows = [
-        (f"{number}", f"{step.turns:g}", f"{step.depth:.1f}", *[""] * len(READING_COLUMNS))
+        (f"{number}", turns_text(step.turns), f"{step.depth:.1f}", *[""] * len(READING_COLUMNS))
         for number, step in enumerate(passes, 1)
     ]
     rows.append(("spare", *[""] * (len(READING_COLUMNS) + 2)))
@@ -246,6 +240,10 @@ def _entry_steps(panel: Panel, die: BeadDie, thickness: float, copy: str) -> Ite
         yield f'Put these lines at the end of the tools file of the panel ("{panel.tools.name}"):'
     yield from tools_file_lines(panel, die, thickness)
     yield "Give one depth for each number of turns, both rising. Leave out a pass that did not make the bead deeper."
+    yield (
+        "The number of passes is common practice without a source. Roll another strip in fewer if the metal takes it, "
+        "or in more if it tears or wanders, and enter the number that gave a clean bead."
+    )
     yield "From then on the turns on the card of stiffen search and draw come from these readings."
     if matching_trial(panel.tools, die, panel.material, thickness):
         yield "There are readings for this die and sheet already. Of two as near in thickness the later one counts."

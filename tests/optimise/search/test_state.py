@@ -12,6 +12,7 @@ from stiffen.optimise.search import budget
 from stiffen.optimise.search.budget import UNLIMITED, Budget
 from stiffen.optimise.search.evaluator import Evaluator
 from stiffen.optimise.search.incumbent import Incumbent, rank
+from stiffen.optimise.search.runner import LayoutRunner
 from stiffen.optimise.search.settings import SearchSettings
 from stiffen.optimise.search.state import SearchState
 
@@ -47,35 +48,35 @@ def test_a_reserve_may_grow_and_is_taken_off_shares_once(clock):
     assert half.seconds_left == 8.0 and whole.seconds_left == 2.0
 
 
-def test_quick_values_are_remembered_by_geometry_and_a_bound_that_is_too_low_is_replaced():
-    """Evaluation stops at the first demand over `stop_above`: what comes back then is a lower bound."""
-    asked, values = [], {1.0: 1.5}
+class MadeUpRunner:
+    """Stands in for the workers: every layout has the same utilisations on the quick mesh."""
 
-    def quick(panel, layout, stop_above):
-        asked.append(stop_above)
-        return values.get(stop_above, 1.8)
+    def __init__(self, values):
+        self.values, self.asked = values, []
 
-    evaluator = Evaluator(LID, "quick", quick=quick)
+    def quick_batch(self, layouts):
+        self.asked += layouts
+        return [self.values for _ in layouts]
+
+
+def test_quick_values_are_remembered_by_geometry():
+    runner = MadeUpRunner((1.5, 0.4))
+    evaluator = Evaluator(LID, "quick", runner)
     one = Layout(1.0, (Bead(B16, ((60.0, 200.0), (440.0, 200.0))), Bead(B16, ((60.0, 100.0), (440.0, 100.0)))))
     same = Layout(1.0, tuple(replace(bead, path=bead.path[::-1]) for bead in one.beads[::-1]))
-    ask = evaluator.quick_utilisation
-    assert [ask(one, 1.0), ask(same, 1.2)] == [1.5, 1.5] and asked == [1.0]
-    assert [ask(same, 1.7), ask(one, 1.7)] == [1.8, 1.8] and asked == [1.0, 1.7]
-    assert [ask(one, 2.0), ask(one, 9.0)] == [1.8, 1.8] and asked == [1.0, 1.7, 2.0]
+    assert evaluator.quick_utilisations(one) == evaluator.quick_utilisations(same) == (1.5, 0.4)
+    assert runner.asked == [one]
+    assert evaluator.quick_batch([same, Layout(0.8)]) == [(1.5, 0.4)] * 2
+    assert runner.asked == [one, Layout(0.8)]
+    assert evaluator.flat_utilisations() == {0.8: 1.5}
 
 
-def test_screenings_are_remembered_and_tell_of_the_flat_sheets():
-    asked = []
-
-    def screening(panel, layout, stop_above):
-        asked.append((layout, stop_above))
-        return 1.2, (0,)
-
-    evaluator = Evaluator(LID, "quick", SearchSettings(quick_miss_limit=1.3), screening=screening)
-    beaded = Layout(1.0, (Bead(B16, ((60.0, 200.0), (440.0, 200.0))),))
-    assert [evaluator.screen(one) for one in (Layout(0.8), beaded, beaded)] == [(1.2, (0,))] * 3
-    assert asked == [(Layout(0.8), 1.3), (beaded, 1.3)]
-    assert evaluator.flat_utilisations() == {0.8: 1.2}
+def test_what_the_finer_mesh_will_say_is_expected_from_the_last_layout_on_both():
+    evaluator = Evaluator(LID, "quick", MadeUpRunner((0.9, 1.0)))
+    assert evaluator.expected([Layout(1.0)]) == [1.0]
+    evaluator.mesh_factors[1.0] = (1.2, 0.95)
+    assert evaluator.expected([Layout(1.0)]) == pytest.approx([1.08])
+    assert evaluator.expected([Layout(0.8)]) == [1.0]
 
 
 def test_the_incumbent_changes_by_rank_or_if_told_to():
@@ -104,7 +105,11 @@ def test_masses_within_the_tolerance_leave_the_rank_to_bench_time():
 def test_progress_tells_the_share_of_time_the_incumbent_and_the_time_left(clock):
     lines = []
     state = SearchState(
-        Evaluator(LID, "quick"), Incumbent(LID), whole=Budget.of(40.0), progress=lambda *line: lines.append(line)
+        Evaluator(LID, "quick", LayoutRunner(LID)),
+        Incumbent(LID),
+        LayoutRunner(LID),
+        whole=Budget.of(40.0),
+        progress=lambda *line: lines.append(line),
     )
     clock[0] += 10.0
     state.report("one")

@@ -16,7 +16,7 @@ from support.trike import B16, F50, FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 from stiffen.errors import InputError
 from stiffen.io.files import atomic_write
 from stiffen.model.layout import Bead, Hole, Layout
-from stiffen.model.panel import Cutout
+from stiffen.model.panel import Cutout, Fold, Support
 from stiffen.output.drawing.bench_view import datum_corner, face_view
 from stiffen.output.drawing.dxf_writer import LAYERS
 from stiffen.output.drawing.label_placement import spread_apart
@@ -61,7 +61,20 @@ def test_reads_back_clean_in_millimetres(tmp_path, layout):
 
 def test_every_layer_is_used_by_a_full_panel(tmp_path):
     document = drawn(tmp_path / "marking.dxf")
-    assert {entity.dxf.layer for entity in document.modelspace()} == set(LAYERS)
+    assert {entity.dxf.layer for entity in document.modelspace()} == set(LAYERS) - {"BEND TANGENT", "MOULD LINE"}
+
+
+def test_a_round_bend_has_both_tangent_lines_and_its_middle(tmp_path):
+    """R 40 in 1 mm, 90 degrees: pi/2 (40 + 0.447) = 63.5 mm of sheet, half on either side of the line."""
+    fold = Fold(((0.0, 90.0), (560.0, 90.0)), 90.0, 40.0)
+    write_marking(replace(PANEL, folds=(fold,)), Layout(1.0), tmp_path / "marking.dxf")
+    document = ezdxf.readfile(tmp_path / "marking.dxf")
+    half = math.pi / 4 * (40 + 0.447)
+    levels = sorted({round(float(y), 2) for line in on(document, "BEND TANGENT") for _, y in points(line)})
+    assert levels == pytest.approx([90 - half, 90 + half], abs=0.01)
+    assert [points(line)[:, 1].tolist() for line in on(document, "FOLD")] == [[90.0, 90.0]]
+    (label,) = [text for text in words(document) if "fold 1" in text]
+    assert "round to inside R 40" in label or "between the two lines 63.5 apart" in " ".join(words(document))
 
 
 def test_colours_print_dark_enough_on_a_grey_printer():
@@ -205,7 +218,7 @@ def test_a_sheet_with_no_beads_says_nothing_of_the_roller(tmp_path):
 def test_notes_and_card_agree_on_what_comes_last():
     """Trimmed, folded, then drilled together with what the panel goes on."""
     steps, notes = order_of_work(PANEL, LAYOUT), bench_notes(face_view(PANEL, LAYOUT))
-    for told, order in ((steps, ("trim to it", "Fold 1", "mating hole")), (notes, ("Trim", "Fold", "Drill"))):
+    for told, order in ((steps, ("trim to it", "Fold 1", "through both parts")), (notes, ("Trim", "Fold", "Drill"))):
         places = [next(i for i, line in enumerate(told) if words in line) for words in order]
         assert places == sorted(places), told
 
@@ -378,3 +391,16 @@ def test_every_corner_of_a_cut_out_is_told(tmp_path):
     after = told[told.index("corners, in turn") + 1 :]
     spoken = [one for one in after if re.fullmatch(r"-?[0-9]+\.[0-9]", one)][: 2 * len(ring)]
     assert spoken == [f"{value:.1f}" for x, y in ring for value in (x - x0, y - y0)]
+
+
+def test_fasteners_are_named_and_listed_no_longer_than_they_are_many(tmp_path):
+    """A row along a rounded outline has many more points than rivets: then each rivet has its line."""
+    ring = (*PANEL.outline, PANEL.outline[0])
+    inner = tuple((280 + 0.95 * (x - 280), 190 + 0.95 * (y - 190)) for x, y in ring)
+    around = Support("rivets", path=inner, pitch=150.0, diameter=4.0)
+    told = words(drawn(tmp_path / "marking.dxf", panel=replace(PANEL, supports=(around, PANEL.supports[1]))))
+    assert {"bolt M6", "rivets 4 mm", f"{len(around.fasteners())}, see card"} <= set(told)
+    start = told.index("rivets 4 mm")
+    assert "to" not in told[start : start + 4 * len(around.fasteners())]
+    straight = words(drawn(tmp_path / "straight.dxf"))
+    assert "9 at 40.0" in straight

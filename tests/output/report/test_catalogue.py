@@ -7,6 +7,7 @@ from stiffen.model.material import materials, stock_gauges
 from stiffen.model.tools import Cutter
 from stiffen.output.report.catalogue import stock_lines
 from stiffen.shop.flared_holes import stock_cutters
+from stiffen.shop.process_plan import BENCH_MINUTES
 from stiffen.shop.spacing_rules import SPACING_RULES
 
 STARTER = starter_tools()
@@ -42,6 +43,15 @@ def test_roller_rated_for_steel_is_told_for_every_sheet():
     """1.2 mm of mild steel (340 MPa): 1.2 sqrt(340/214) = 1.51 mm of 5052-H32."""
     line = next(line for line in told().splitlines() if line.startswith("5052-H32  "))
     assert line.split()[-1] == "1.51"
+
+
+def test_other_names_and_minutes_are_listed():
+    words = told()
+    assert any(line.startswith("DC01: mild steel, 1.0330") for line in words.splitlines())
+    own = told(replace(STARTER, minutes={"fold": 2.5}))
+    assert next(line for line in own.splitlines() if line.startswith("fold ")).split()[1] == "2.5"
+    assert all(any(line.startswith(f"{name} ") for line in words.splitlines()) for name in BENCH_MINUTES)
+    assert "5052 to" not in words  # one fabricator's limit is not the die's
 
 
 def test_lines_fit_a_screen():

@@ -15,17 +15,21 @@ from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.panel import EdgeTrim
 from stiffen.model.results import NONLINEAR, NOT_DECIDED, FastenerLoad, FlatSheetBaseline
-from stiffen.model.tools import BeadDie, HoleDie
+from stiffen.model.tools import BeadDie, HoleDie, Trial
+from stiffen.output.drawing.bench_view import face_view
+from stiffen.output.drawing.face_marking import build_marking
 from stiffen.output.drawing.pdf import printed_width
+from stiffen.output.drawing.primitives import Circle
 from stiffen.output.drawing.title_block import CAUTIONS
 from stiffen.output.report.page_flow import write_pages
 from stiffen.output.report.sections import Section, Table, columns
 from stiffen.output.report.shop_card import card, card_text, demand_table, mass_comparison
 from stiffen.output.report.shop_card_pdf import write_card
+from stiffen.output.report.trial_strip import trial_passes
 from stiffen.shop import flared_holes, process_plan, rollability, rough_blank, work_steps
 from stiffen.shop.cautions import warning_lines
 from stiffen.shop.rollability import in_rolling_order
-from stiffen.shop.roller_settings import pass_depths, roller_settings
+from stiffen.shop.roller_settings import pass_depths, roller_settings, turns_text
 
 RIVAL = FlatSheetBaseline(1.5, PANEL.mass(Layout(1.5)))
 LIGHTER = FlatSheetBaseline(0.8, PANEL.mass(Layout(0.8)))
@@ -54,6 +58,7 @@ def test_sheet_and_masses_add_up():
     told = " ".join(" ".join(section(card_text(PANEL, GOOD, flat_baseline=RIVAL), "SHEET")).split())
     x, y = rough_blank.trim_allowance(PANEL, LAYOUT)
     assert "Buy: 5754-H111, 1 mm." in told
+    assert "Bolt the roller down." in told
     assert f"Blank: {560 + 2 * x:.1f} x {380 + 2 * y:.1f} mm (rough cut)" in told
     assert "Finished: 560.0 x 380.0 mm" in told
     masses = dict(re.findall(r"(blank|removed|trimmed edge|cut-outs|flared holes|finished) ([0-9.]+) kg", told))
@@ -114,9 +119,43 @@ def test_turns_come_from_the_trial_strip_or_are_said_to_be_computed():
     assert "trial strip" in strip[0]
     assert "formula" in formula[0]
     found = roller_settings(PANEL.tools, B20, PANEL.material, 1.0)
-    assert formula[0].split()[2:] == " ".join(f"{one.turns:.2f} ({one.depth:.1f} mm)" for one in found.passes).split()
-    assert strip[0].endswith("(4.0 mm)")  # the full depth at the last pass
-    assert "stiffen trial PANEL.toml --die B16 or --die B20 --gauge 1 " in " ".join(" ".join(lines).split())
+    assert (
+        formula[0].split()[2:]
+        == " ".join(f"{turns_text(one.turns)} ({one.depth:.1f} mm)" for one in found.passes).split()
+    )
+    assert strip[0].split()[-2] in ("(3.9", "(4.0", "(4.1")  # the full depth at the last pass, to an eighth of a turn
+    assert "stiffen trial PANEL.toml --die B20 --gauge 1 --out DIR." in " ".join(" ".join(lines).split())
+
+
+def test_no_strip_is_asked_for_where_all_readings_are_entered():
+    readings = Trial("B20", "5754-H111", 1.0, (1.0, 4.0), (1.5, 5.5), 3)
+    tools = replace(PANEL.tools, trials=(*PANEL.tools.trials, readings))
+    text = card_text(replace(PANEL, tools=tools), GOOD)
+    lines = " ".join(" ".join(section(text, "ROLLER SETTINGS")).split())
+    assert "TRIAL STRIP" not in text
+    assert "stiffen trial" not in text
+    assert "trial strip" in lines
+    shallow = replace(PANEL, tools=replace(tools, trials=(replace(readings, depth=(1.5, 3.5)),)))
+    assert "TRIAL STRIP FIRST" in card_text(shallow, GOOD)
+
+
+def test_the_strip_and_the_card_give_the_same_turns():
+    """A strip of four passes or more is rolled at the very settings of the card."""
+    hard = replace(PANEL, tools=replace(PANEL.tools, trials=()), material=replace(PANEL.material, yield_strength=185.0))
+    die = BeadDie("V12", "vee", 12.0, 4.0, nose_radius=1.5, shoulder_radius=1.5)
+    found = roller_settings(hard.tools, die, hard.material, 1.0)
+    assert [(one.turns, one.depth) for one in found.passes] == [
+        (one.turns, pytest.approx(one.depth)) for one in trial_passes(hard, die, 1.0)
+    ]
+
+
+def test_the_card_says_why_a_gauge_has_no_beads():
+    flat = verdict(Layout(2.0))
+    told = " ".join(card_text(PANEL, flat, gauges=[GaugeOutcome(2.0, GaugeStatus.FLAT)]).split())
+    reason = "No beads: 2 mm 5754-H111 is over the roller's rating of 1.61 mm for this material by 25 %"
+    assert told.count(reason) == 1
+    assert reason in " ".join(card_text(PANEL, GOOD, gauges=[GaugeOutcome(2.0, GaugeStatus.FLAT)]).split())
+    assert "No beads" not in card_text(PANEL, verdict(Layout(1.0)))
 
 
 def test_what_a_die_asks_of_the_sheet_is_told_at_both_ends():
@@ -124,6 +163,13 @@ def test_what_a_die_asks_of_the_sheet_is_told_at_both_ends():
     layout = Layout(1.0, (Bead(BeadDie("deep", "round", 12, 4), ((60.0, 110.0), (500.0, 110.0))),))
     lines = section(card_text(PANEL, verdict(layout)), "TRIAL STRIP FIRST")
     assert "deep 10 27 % 22 % 3.3" in [" ".join(line.split()[:7]) for line in lines]
+
+
+def test_a_die_that_punches_and_flares_needs_the_hole_of_its_bolt():
+    drawn = replace(F50, name="P50", draw_bolt=12.5)
+    layout = Layout(1.0, (), (Hole(drawn, (150.0, 160.0)),))
+    assert re.search(r"P50 +up +1 +H1 +12\.5 +drill for bolt +42 +50 +4", card_text(PANEL, verdict(layout)))
+    assert Circle("HOLE PILOT", (150.0, 160.0), 12.5) in build_marking(face_view(PANEL, layout, "up"), 3.0).items
 
 
 def bead_rows(layout=LAYOUT):
@@ -183,7 +229,7 @@ def test_holes_and_order_of_work_and_minutes():
 @pytest.mark.parametrize("gauge", [0.8, 1.0, 1.2])
 def test_the_minutes_told_add_up_to_their_sum(gauge):
     text = " ".join(card_text(PANEL, verdict(replace(LAYOUT, gauge=gauge))).split())
-    total, shares = re.search(r"Minutes: about (\d+) in all: ([^(]*)", text).groups()
+    total, shares = re.search(r"about (\d+) in all: ([^.]*)", text).groups()
     assert sum(map(int, re.findall(r"\d+", shares))) == int(total)
 
 
@@ -197,8 +243,19 @@ def test_the_most_loaded_rivet_is_named_with_what_it_uses_of_its_strength():
     )
     lines = section(card_text(panel, replace(GOOD, fastener_loads=loads)), "MOST LOADED RIVETS AND BOLTS")
     rows = [" ".join(line.split()) for line in lines]
-    assert "wind rivet 4 10.0 200.0 30 40 500 10.0 %" in rows  # 50 of 500 N
-    assert "wind bolt 6 540.0 50.0 12 5 not given -" in rows
+    assert "wind 4 mm rivet 10.0 200.0 30 40 500 10.0 %" in rows  # 50 of 500 N
+    assert "wind M6 bolt (6 mm) 540.0 50.0 12 5 not given -" in rows
+
+
+def test_rivets_that_carry_more_than_is_common_are_told():
+    panel = replace(PANEL, supports=(replace(PANEL.supports[0], strength=None),))
+    heavy = FastenerLoad("wind", (10.0, 200.0), 900.0, 0.0, "held")
+    words = "4 mm rivets carry up to 900 N. Aluminium blind rivets of this size commonly stand 850 to 1250 N"
+    assert words in " ".join(card_text(panel, replace(GOOD, fastener_loads=(heavy,))).split())
+    light = replace(heavy, shear=800.0)
+    assert "commonly stand" not in card_text(panel, replace(GOOD, fastener_loads=(light,)))
+    known = replace(panel, supports=(replace(panel.supports[0], strength=2000.0),))
+    assert "commonly stand" not in card_text(known, replace(GOOD, fastener_loads=(heavy,)))
 
 
 def test_cautions_are_always_there():
@@ -215,6 +272,12 @@ def test_demands_are_told_with_how_far_to_believe_them():
     assert ">= 45 Hz" in text
     undecided = "\n".join(demand_table(verdict(LAYOUT, decided=NOT_DECIDED)))
     assert "not decided" in undecided
+
+
+def test_a_limit_missed_by_a_hair_does_not_look_kept():
+    missed = replace(GOOD.demands[0], value=1.5008, margin=-0.0008 / 1.5, met=False)
+    row = demand_table(replace(GOOD, demands=(missed,)))[2]
+    assert " ".join(row.split()).startswith("deflection wind <= 1.5 mm 1.5008 mm -0.05 % NOT MET")
 
 
 def test_values_that_are_no_numbers_are_told_in_words():

@@ -1,0 +1,58 @@
+"""Patterns of flared holes: one die, one pitch, rows of at least two, mirrored, and every rule of the shop."""
+
+import math
+from dataclasses import replace
+
+import pytest
+from support.busy_panel import BUSY
+from support.panels import B16, lid, rows
+
+from stiffen.model.layout import Layout
+from stiffen.optimise.candidates.hole_patterns import PITCH_STEP, hole_patterns
+from stiffen.optimise.candidates.symmetry import mirror_axes
+from stiffen.shop.layout_check import audit
+
+BEADS = rows(B16, (100.0, 200.0, 300.0))
+
+
+@pytest.mark.parametrize(
+    ("panel", "beads"),
+    [(lid(), ()), (lid(), BEADS), (BUSY, ()), (lid(900.0, 120.0), ())],
+    ids=["bare", "between beads", "busy", "strip"],
+)
+def test_every_pattern_is_neat_and_legal(panel, beads):
+    axes = mirror_axes(panel)
+    beads = (*beads, *(bead for bead in panel.beads if bead.fixed))
+    patterns = hole_patterns(panel, panel.gauges[0], beads, axes)
+    assert patterns
+    x0, y0, x1, y1 = panel.region.bounds
+    middle = (x0 + x1) / 2, (y0 + y1) / 2
+    for pattern in patterns:
+        holes = [hole for row in pattern for hole in row]
+        assert len({hole.die for hole in holes}) == 1
+        assert len(set(holes)) == len(holes)
+        for row in pattern:
+            assert len(row) >= 2
+            for hole in row:
+                gaps = [math.dist(hole.at, other.at) for other in row if other is not hole]
+                assert min(abs(gap / PITCH_STEP - round(gap / PITCH_STEP)) for gap in gaps) < 0.05
+        places = {(round(x, 1), round(y, 1)) for x, y in (hole.at for hole in holes)}
+        for axis in axes:
+            images = {
+                (round(2 * middle[0] - x, 1), y) if axis == "x" else (x, round(2 * middle[1] - y, 1)) for x, y in places
+            }
+            assert images == places
+        fixed = tuple(hole for hole in panel.holes if hole.fixed)
+        assert audit(panel, Layout(panel.gauges[0], beads, (*fixed, *holes))) == ()
+
+
+def test_holes_between_beads_lie_in_rows_along_them():
+    for pattern in hole_patterns(lid(), 1.0, BEADS, "xy"):
+        between = [row for row in pattern if any(100.0 < hole.at[1] < 200.0 for hole in row)]
+        for row in between:
+            assert len({round(hole.at[1], 1) for hole in row if hole.at[1] < 200.0}) == 1
+
+
+def test_no_room_no_pattern():
+    assert hole_patterns(lid(120.0, 40.0), 1.0, (), "") == []
+    assert hole_patterns(replace(lid(), tools=replace(lid().tools, hole_dies=())), 1.0, (), "") == []
