@@ -8,14 +8,15 @@ neighbours: a wall element carries N_c = N_n cos a across, and the moment M_c = 
 
     N_s  = E t <1> e_s + E t <z> k_s + nu <cos a> N_n
     M_s  = E t <z> e_s + (E t <z2> + E t3/12 <cos2 a>) k_s + nu <cos a> M_n
-    M_sn = E t3 / 24 (1 + nu) <1> 2 k_sn + <z> N_sn
+    M_sn = E t3 / 24 (1 + nu) <1> 2 k_sn + <z cos a> N_sn
     e_n  = -nu <cos a> e_s + (<z2>/D + (1 - nu2) <cos2 a>/(E t)) N_n - <z>/D M_n
-    g_sn = 2 (1 + nu)/(E t) <1> N_sn - <z> 2 k_sn
+    g_sn = 2 (1 + nu)/(E t) <1> N_sn - <z cos a> 2 k_sn
     k_n  = -nu <cos a> k_s - <z>/D N_n + <1>/D M_n
 
-<z2>/D is the softness of a bellows.  The constants of corrugated sheet are those of E. Seydel, "Shear buckling of
-corrugated plates", Jahrbuch DVL 1931, and of D. Briassoulis, "Equivalent orthotropic properties of corrugated sheets",
-Comput. Struct. 23 (1986) 129-138; `tests/surrogate` compares.
+<z2>/D is the softness of a bellows.  <z cos a>, and not <z>: a wall that twists by k_sn a mm moves along itself by k_sn
+times its distance from the axis, whose integral over the arc is twice the area under the profile (as the sectorial area
+of thin-walled bars).  `tests/surrogate` compares with published constants of corrugated sheet and with one period of
+true shell.
 """
 
 from __future__ import annotations
@@ -46,13 +47,14 @@ def strip_mixed_form(points: np.ndarray, E: float, nu: float, t: float) -> np.nd
     z2 = float(weight @ (low * low + low * high + high * high) / 3)
     cosine = across / arc
     cos, cos2 = float(weight @ cosine), float(weight @ cosine**2)
+    z_cos = float(weight @ (cosine * (low + high) / 2))
     wall, D = E * t, E * t**3 / 12 / (1 - nu**2)
     M = np.zeros((6, 6))  # rows N_s, M_s, M_sn, e_n, g_sn, k_n; columns e_s, k_s, 2 k_sn, N_n, N_sn, M_n
     M[0, 0], M[0, 1], M[1, 0] = wall * one, wall * z, wall * z
     M[1, 1] = wall * z2 + E * t**3 / 12 * cos2
     M[2, 2] = E * t**3 / 24 / (1 + nu) * one
     M[0, 3], M[3, 0], M[1, 5], M[5, 1] = nu * cos, -nu * cos, nu * cos, -nu * cos
-    M[2, 4], M[4, 2] = z, -z
+    M[2, 4], M[4, 2] = z_cos, -z_cos
     M[3, 3] = z2 / D + (1 - nu**2) * cos2 / wall
     M[3, 5] = M[5, 3] = -z / D
     M[4, 4] = 2 * (1 + nu) / wall * one

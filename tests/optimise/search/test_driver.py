@@ -200,14 +200,37 @@ def test_search_goes_on_from_a_layout(found):
 
 FOOT = stiffen.Load("foot", "patch", 120.0, at=(150.0, 120.0), size=(40.0, 40.0))
 DRAWN = tuple(Bead(SHOP.bead_dies[1], ((x, 40.0), (x, 200.0))) for x in (100.0, 150.0, 200.0))
+SMALL = {"a": 300.0, "b": 240.0, "gauges": (1.0,)}
+ACROSS = {"beads": DRAWN}
+SIDES = tuple(Support("edge", in_plane="free", path=((x, 25.0), (x, 240.0))) for x in (0.0, 300.0))
+CORNERS = ((15.0, 15.0), (285.0, 15.0), (285.0, 225.0), (15.0, 225.0))
 SIX_PANELS = {
-    "lid": replace(LID, gauges=(0.8,), demands=(Demand("frequency", 400.0),), beads=rows(SHOP.bead_dies[0], (120.0,), 40.0, 260.0)),
-    "push": lid(300.0, 240.0, gauges=(0.8,), loads=(FOOT,), demands=(Demand("deflection", 0.2, "foot"),), beads=DRAWN),
-    "strip": lid(600.0, 120.0, gauges=(1.0,), demands=(Demand("frequency", 900.0),), beads=rows(SHOP.bead_dies[0], (60.0,), 40.0, 560.0)),
-    "held": lid(300.0, 240.0, gauges=(1.0,), supports=(Support("edge", in_plane="held"),), loads=(FOOT,), demands=(Demand("deflection", 0.1, "foot"),), beads=DRAWN),
-    "on bolts": lid(300.0, 240.0, gauges=(1.0,), supports=(Support("bolts", in_plane="free", at=((15.0, 15.0), (285.0, 15.0), (285.0, 225.0), (15.0, 225.0)), diameter=5.0),), demands=(Demand("frequency", 300.0),), beads=DRAWN),
-    "folded": lid(300.0, 240.0, gauges=(1.0,), folds=(stiffen.Fold(((0.0, 25.0), (300.0, 25.0)), 90.0, 2.0),), supports=(Support("edge", in_plane="free", path=((0.0, 25.0), (0.0, 240.0))), Support("edge", in_plane="free", path=((300.0, 25.0), (300.0, 240.0)))), demands=(Demand("frequency", 900.0),), beads=DRAWN),
-}  # fmt: skip
+    "lid": lid(**SMALL, beads=rows(SHOP.bead_dies[0], (120.0,), 40.0, 260.0), demands=(Demand("frequency", 400.0),)),
+    "push": lid(**SMALL, **ACROSS, loads=(FOOT,), demands=(Demand("deflection", 0.2, "foot"),)),
+    "strip": lid(
+        600.0, 120.0, beads=rows(SHOP.bead_dies[0], (60.0,), 40.0, 560.0), demands=(Demand("frequency", 900.0),)
+    ),
+    "held": lid(
+        **SMALL,
+        **ACROSS,
+        supports=(Support("edge", in_plane="held"),),
+        loads=(FOOT,),
+        demands=(Demand("deflection", 0.1, "foot"),),
+    ),
+    "on bolts": lid(
+        **SMALL,
+        **ACROSS,
+        supports=(Support("bolts", in_plane="free", at=CORNERS, diameter=5.0),),
+        demands=(Demand("frequency", 300.0),),
+    ),
+    "folded": lid(
+        **SMALL,
+        **ACROSS,
+        folds=(stiffen.Fold(((0.0, 25.0), (300.0, 25.0)), 90.0, 2.0),),
+        supports=SIDES,
+        demands=(Demand("frequency", 900.0),),
+    ),
+}
 
 
 @pytest.mark.slow
