@@ -20,21 +20,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import spearmanr
-from stiffen.optimise.candidates.conflicts import conflict_matrix
-from stiffen.surrogate.stiffened_plate import stiffened_plate
 
 from stiffen.analysis.demand_values import demand_value
 from stiffen.analysis.panel_model import PanelModel, build_panel_model
 from stiffen.analysis.supports import in_plane_assumptions
 from stiffen.errors import StiffenError
 from stiffen.fem.blas_threads import one_thread
-<<<<<<< HEAD
-from stiffen.model.layout import Bead, Layout
-from stiffen.model.panel import Demand, Panel, Support
-from stiffen.optimise.candidates.curved_beads import curved_bead_candidates
-from stiffen.optimise.candidates.straight_beads import bead_candidates
-from stiffen.optimise.search import driver
-=======
 from stiffen.io.tools_file import starter_tools
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout, Point
@@ -44,7 +35,6 @@ from stiffen.optimise.candidates.curved_beads import curved_bead_candidates
 from stiffen.optimise.candidates.straight_beads import bead_candidates
 from stiffen.shop.layout_check import audit
 from stiffen.surrogate.laminated_panel import LaminatedPanel, laminated_panel
->>>>>>> G
 
 SHEET = Material("5754-H111", 70e3, 0.33, 2.67e-6, 80.0, 190.0, 0.15)
 GAUGE = 1.0

@@ -386,7 +386,7 @@ DOZENS = Layout(
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_a_card_of_four_dozen_holes_takes_two_pages_and_names_each(tmp_path, paper):
     gauges = [
-        GaugeOutcome(0.8, GaugeStatus.NOT_FOUND, miss=0.118, miss_by_surrogate=True, seconds=47.0),
+        GaugeOutcome(0.8, GaugeStatus.NOT_FOUND, miss=0.118, miss_by_surrogate=True),
         GaugeOutcome(1.0, GaugeStatus.BEADED, beads=5),
     ]
     write_card(PANEL, verdict(DOZENS), tmp_path / "card.pdf", flat_baseline=RIVAL, gauges=gauges, paper=paper)
