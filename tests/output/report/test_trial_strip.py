@@ -1,4 +1,4 @@
-"""The trial strip: true on paper, its turns countable, and what is entered in the tools file rules the card."""
+"""The trial strip: true to scale, turns that can be counted, readings in the tools file that set the card's turns."""
 
 import re
 from dataclasses import replace
@@ -55,11 +55,11 @@ def test_turns_rise_can_be_counted_and_reach_the_full_depth(die, lead):
     assert passes[-1].depth >= die.depth - 1e-9
     assert passes[-1].depth - die.depth < lead / 8
     if lead < 4:
-        assert turns[-1] * lead == pytest.approx(passes[-1].depth, rel=0.05)  # but for spring-back
+        assert turns[-1] * lead == pytest.approx(passes[-1].depth, rel=0.05)  # spring-back is the difference
 
 
-def test_no_step_asks_more_of_the_metal_than_the_passes_do():
-    """Stretch goes with depth squared, so steps in depth squared are compared; 1/8 turn of rounding is allowed for."""
+def test_no_pass_stretches_the_metal_more_than_those_of_the_panel():
+    """Stretch is proportional to depth squared, so increments of depth squared are compared; rounding: 1/8 turn."""
     hard = replace(PANEL, material=replace(PANEL.material, elongation=0.06))
     asked = np.diff(np.square([0.0, *pass_depths(B20, hard.material)])).max()
     given = np.diff(np.square([0.0, *(step.depth for step in trial_passes(hard, B20, 1.0))])).max()
@@ -87,7 +87,7 @@ def test_the_strip_is_true_to_scale(tmp_path, paper):
     assert np.ptp(outline, axis=0) == pytest.approx([x1 - x0, y1 - y0], abs=0.005)
     assert outline.min() > 5.0
     assert (outline.max(axis=0) < [width - 5.0, height - 5.0]).all()
-    # where each pass begins: even fields, from the first line on
+    # the lines where the passes begin are evenly spaced
     lines = np.sort(found[np.abs(ways - [0.0, y1 - y0 - 6.0]).max(axis=1) < 0.005][:, 0, 0])
     assert len(lines) == len(passes) + 1
     assert np.diff(lines) == pytest.approx(np.full(len(passes), np.diff(lines)[0]), abs=0.005)
@@ -148,7 +148,7 @@ def test_entered_readings_set_the_turns_on_the_card(tmp_path):
     rows = [next(line for line in card.splitlines() if line.startswith("  B16")) for card in (before, after)]
     turns = [list(map(float, re.findall(r"(\d+\.\d+) \(", row))) for row in rows]
     assert len(turns[0]) == len(turns[1])
-    assert all(b > a for a, b in zip(*turns, strict=True))  # the strip came out less deep than the formula thought
+    assert all(b > a for a, b in zip(*turns, strict=True))  # the strip was less deep than by the formula
     assert turns[1][-1] <= passes[-1].turns
 
 
