@@ -78,7 +78,7 @@ def running_dimensions(view: FaceView, along: int) -> tuple[RunningDimension, ..
     """Running dimensions along X (along=0) or Y (along=1), in rising order.
 
     They measure every mark point of the beads rolled with this face up, every hole and every circular cut-out.
-    Points with the same value share one dimension.  It is drawn to the one nearest to the edge it is written beside.
+    Points with the same value share one dimension, drawn to the point nearest to the edge where it stands.
     """
     names, points = zip(*_named_points(view), strict=True) if _named_points(view) else ((), ())
     measured = [round(view.from_datum(at)[along], 1) for at in points]

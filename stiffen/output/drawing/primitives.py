@@ -54,7 +54,7 @@ class Circle:
 
 @dataclass(frozen=True)
 class Hatch:
-    """A hatched polygon on a layer.  `text_windows` gives the areas to leave unhatched behind text."""
+    """A hatched polygon on a layer.  `text_windows` leaves the hatching out behind text."""
 
     layer: str
     polygon: tuple[XY, ...]

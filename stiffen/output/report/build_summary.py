@@ -26,9 +26,8 @@ STOCK_SHEETS = ((2000.0, 1000.0), (2500.0, 1250.0))  # usual sheets, mm: common 
 class BuildPanel:
     """One panel of a build.
 
-    status: "met", "not met", or "not judged" (no stored result belongs to the layout).  mass_kg: of the finished sheet
-    alone.  fitted_kg: edge trim and what is bolted on.  blank_*_mm: rectangle round the rough cut.  fasteners: rivets
-    and bolts.
+    status: "met", "not met", or "not judged".  mass_kg: finished, without what is fitted to it; fitted_kg: edge trim
+    and what is bolted on.  blank_*_mm: rectangle round the rough cut.  fasteners: rivets and bolts.
     """
 
     panel: str

@@ -81,8 +81,8 @@ def copy_starter_tools(panel: Panel, folder: Path) -> str:
 def trial_passes(panel: Panel, die: BeadDie, thickness: float) -> tuple[TrialPass, ...]:
     """The passes of a strip of this thickness, mm: those of the panel, with more between them if fewer than four.
 
-    Turns are rounded to eighths; to sixteenths or finer if two passes would get the same turns.  The last pass reaches
-    the full depth by the formula.
+    Turns are rounded to eighths, or finer by halves if two passes would get the same.  The last pass reaches the full
+    depth by the formula.
     """
     depths = list(pass_depths(die, panel.material))
     while len(depths) < MIN_READINGS:

@@ -122,7 +122,7 @@ def test_arrows_point_from_start_to_stop_and_f_stands_at_the_frame(tmp_path):
     assert arrow[1, 0] > arrow[[0, 2], 0].max()  # the tip, toward the stop
     assert arrow[1, 1] == 110.0
     (letter,) = on(document, "FEED", "TEXT")
-    # 110 mm of sheet right of the bead, 270 mm left of it: the narrower side goes to the roller's frame
+    # 110 mm of sheet right of the bead, 270 left of it: what is less goes to the frame, first
     assert letter.dxf.text == "F"
     assert ground_of(letter).centroid.y < 110.0 - B16.width / 2
 

@@ -58,8 +58,8 @@ def test_turns_rise_can_be_counted_and_reach_the_full_depth(die, lead):
         assert turns[-1] * lead == pytest.approx(passes[-1].depth, rel=0.05)  # spring-back is the difference
 
 
-def test_no_pass_stretches_the_metal_more_than_those_of_the_panel():
-    """Stretch is proportional to depth squared, so increments of depth squared are compared; rounding: 1/8 turn."""
+def test_no_step_asks_more_of_the_metal_than_the_passes_do():
+    """Stretch goes with depth squared, so steps in depth squared are compared; 1/8 turn of rounding is allowed for."""
     hard = replace(PANEL, material=replace(PANEL.material, elongation=0.06))
     asked = np.diff(np.square([0.0, *pass_depths(B20, hard.material)])).max()
     given = np.diff(np.square([0.0, *(step.depth for step in trial_passes(hard, B20, 1.0))])).max()
@@ -148,7 +148,7 @@ def test_entered_readings_set_the_turns_on_the_card(tmp_path):
     rows = [next(line for line in card.splitlines() if line.startswith("  B16")) for card in (before, after)]
     turns = [list(map(float, re.findall(r"(\d+\.\d+) \(", row))) for row in rows]
     assert len(turns[0]) == len(turns[1])
-    assert all(b > a for a, b in zip(*turns, strict=True))  # the strip was less deep than by the formula
+    assert all(b > a for a, b in zip(*turns, strict=True))  # the strip came out less deep than the formula thought
     assert turns[1][-1] <= passes[-1].turns
 
 
