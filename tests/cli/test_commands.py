@@ -419,7 +419,7 @@ def test_a_build_of_two_panels_for_real(tmp_path, capsys):
         text = PANEL_FILE.format(limit=1.0).replace("limit = 20", f"limit = {limit}")
         (tmp_path / f"{name}.toml").write_text(text.replace("gauges = [1.0, 2.0]", "gauges = [1.0]"))
     files = [str(tmp_path / "left.toml"), str(tmp_path / "right.toml")]
-    words = ["--seconds", "300", "--mesh", "quick"]  # the searches end by themselves long before
+    words = ["--seconds", "300", "--mesh", "quick"]  # these end by themselves long before
     out, result = tmp_path / "a", tmp_path / "r.json"
     assert main(["search", *files, *words, "--jobs", "2", "--out", str(out), "--json", str(result)]) == 0
     assert [line.split(": ")[:2] for line in capsys.readouterr().out.splitlines()] == [[file, "met"] for file in files]
