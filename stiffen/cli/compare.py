@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 HELP = "compare layouts side by side"
 DESCRIPTION = """\
 Compare two to six layouts: one table, one picture, and how each differs from the first.
-Takes the results in the layout files. Computes a layout again if its file holds no result that belongs to it.
+Uses the results stored in the layout files. Computes a layout again if its file holds no result for it.
 Writes compare.txt and compare.png."""
 EXAMPLES = (
     "stiffen compare out/hatch out/hatch2 --out out/both",
@@ -34,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Evaluate what needs it; print and write the table and the differences, write the picture."""
+    """Evaluate the layouts without a result; print and write the table and the differences, write the picture."""
     from stiffen.output.plots.comparison_plot import comparison_picture
     from stiffen.output.report.comparison import MAX_LAYOUTS, comparison_table, differences, legend
     from stiffen.output.report.sections import columns

@@ -26,7 +26,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
     0: all demands met.  1: a demand is not met, or a shop rule is broken.  2: bad input, or a place that cannot be
     written.  3: a mesh or a solver failed, or memory ran out.  130: stopped by Ctrl-C, SIGTERM or SIGHUP before there
-    was a result, or because nobody reads the output any more.
+    was a result, or because the reader of the output has closed it.
     """
     try:
         args = make_parser().parse_args(argv)
@@ -54,7 +54,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print_error("stopped")
         return STOPPED
-    except BrokenPipeError:  # the reader of the output has left
+    except BrokenPipeError:  # the reader of the output has closed it
         discard_output()
         return STOPPED
     except OSError as error:

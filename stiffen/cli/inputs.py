@@ -1,4 +1,4 @@
-"""What a command is given: files, whose faults are told with the name of the file, and values of options."""
+"""Inputs of a command: files, whose faults are reported with the file's name, and values of options."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def layout_of_file(path: str) -> tuple[Panel, Layout]:
 
 
 def panel_and_start(panel_path: str, start_path: str | None) -> tuple[Panel, Layout | None]:
-    """The panel to search, and the layout from which the search is to go on, if one is named."""
+    """The panel to search, and the layout from which the search continues; None if no file is named."""
     from stiffen.optimise.search.driver import continued_panel
 
     panel = panel_of_file(panel_path)

@@ -24,7 +24,7 @@ ProgressReport = Callable[[int, tuple[str, ...]], None]
 
 @dataclass(frozen=True)
 class ProcessOutcome:
-    """How a command ended.  status: its exit status, or minus the signal that killed it.  attempts: starts."""
+    """How a command ended.  status: its exit status, or minus the signal that killed it.  attempts: times started."""
 
     name: str
     status: int
@@ -40,7 +40,7 @@ class ProcessOutcome:
 
 @dataclass(eq=False)
 class _ProcessGroup:
-    """The running processes by name.  Once `stop` is set, none is started any more."""
+    """The running processes by name.  Once `stop` is set, no further process is started."""
 
     lock: threading.Lock = field(default_factory=threading.Lock)
     stop: threading.Event = field(default_factory=threading.Event)

@@ -68,7 +68,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--sweep",
         metavar="WHAT=VALUES",
-        help="what if: limit=2,3,4 (of several demands name one: frequency=30,40), gauge=0.8,1.0 or dies=1,2",
+        help="a search for each value: limit=2,3,4 (or the demand's name: frequency=30,40), gauge=0.8,1.0, dies=1,2",
     )
 
 

@@ -28,7 +28,7 @@ def print_error(line: str) -> None:
 
 
 def discard_output() -> None:
-    """Send what is still to be printed nowhere, so that Python's own flush at its end does not fail."""
+    """Discard what is still to be printed, so that Python's flush of stdout at exit does not fail."""
     with suppress(OSError):  # a replaced stdout may have no file number
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 

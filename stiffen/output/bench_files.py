@@ -69,7 +69,7 @@ def write_bench_files(
     flat: Verdict | None = None,
     paper: str = "a4",
 ) -> dict:
-    """Do the work of `write_all` in a folder that is there and locked already."""
+    """As `write_all`, into a folder that exists and is locked."""
     verdict = result.verdict if isinstance(result, SearchResult) else result
     plan = process_plan(panel, verdict.layout)
     verdict, layout = replace(verdict, layout=plan.layout), plan.layout
@@ -122,7 +122,7 @@ def write_layout(
 
 
 def remove_bench_files(folder: Path) -> None:
-    """Remove the files of an earlier layout, so that none lies beside a layout that it does not show.
+    """Remove the files of an earlier layout, which would not agree with the new one.
 
     layout.json stays.
     """

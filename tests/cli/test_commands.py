@@ -75,7 +75,7 @@ def panel_file(tmp_path):
 
 @pytest.fixture
 def made_up(monkeypatch):
-    """Made-up evaluations, so that only the command is under test; returns what was asked of them."""
+    """Puts made-up evaluations in place, to test the command alone; returns its calls: (layout, options)."""
     asked = []
 
     def check(panel, layout=None, **options):
@@ -96,7 +96,7 @@ def found(evaluated=GOOD, **more):
 
 @pytest.fixture
 def search_finds(monkeypatch, made_up):
-    """Puts a made-up search in place; it offers a first layout, then hands out what it is told to."""
+    """Returns a function that replaces `search`: it reports a first layout, then returns or raises the given answer."""
 
     def put(answer):
         def search(panel, *, on_best, progress, **options):
@@ -113,13 +113,13 @@ def search_finds(monkeypatch, made_up):
 
 @pytest.fixture
 def no_pictures(monkeypatch):
-    """Leaves the pictures out, which take their time, where a test is about something else."""
+    """Skips the slow pictures in tests about something else."""
     monkeypatch.setattr(picture_set, "write_pictures", lambda *args, **options: [])
 
 
 @pytest.fixture
 def hatch_file(tmp_path):
-    """A panel file in which the made-up layout has room."""
+    """A panel file whose outline is large enough for the made-up layout."""
     text = PANEL_FILE.format(limit=1.0).replace("[200, 0], [200, 150], [0, 150]", "[560, 0], [560, 380], [0, 380]")
     path = tmp_path / "hatch.toml"
     path.write_text(text.replace("corner_radius", 'bead_side = "either"\ncorner_radius'))
@@ -129,7 +129,7 @@ def hatch_file(tmp_path):
 # ------------------------------------------------------------------------------------------------- real evaluations
 
 
-def test_check_judges_for_real(panel_file, tmp_path, capsys):
+def test_check_with_a_real_evaluation(panel_file, tmp_path, capsys):
     result = tmp_path / "result.json"
     status = main(["check", str(panel_file), "--mesh", "quick", "--json", str(result), "--gauge", "2"])
     out, err = capsys.readouterr()
@@ -147,7 +147,7 @@ def test_check_judges_for_real(panel_file, tmp_path, capsys):
     assert err == ""
 
 
-def test_check_tells_what_is_missed(tmp_path, capsys):
+def test_check_reports_a_missed_demand(tmp_path, capsys):
     path = tmp_path / "plate.toml"
     path.write_text(PANEL_FILE.format(limit=0.01))
     assert main(["check", str(path), "--mesh", "quick", "--gauge", "2"]) == 1
@@ -181,7 +181,7 @@ def test_result_has_the_promised_keys(panel_file, tmp_path, made_up):
     assert wind["margin"] == pytest.approx(1 - 1.1 / 1.5)
 
 
-def test_numbers_that_are_none_become_null(panel_file, tmp_path, made_up, monkeypatch):
+def test_values_that_are_not_finite_become_null(panel_file, tmp_path, made_up, monkeypatch):
     odd = replace(GOOD.demands[0], value=math.nan, margin=-math.inf, met=False, decided_by=NOT_DECIDED)
     monkeypatch.setattr(evaluation, "check", lambda *a, **k: replace(GOOD, layout=Layout(1.0), demands=(odd,)))
     assert main(["check", str(panel_file), "--json", str(tmp_path / "r.json")]) == 1
@@ -200,7 +200,7 @@ def test_thinnest_sheet_is_taken_and_said(panel_file, made_up, capsys):
     assert "thinnest" not in capsys.readouterr().out
 
 
-def test_options_reach_the_judge(panel_file, made_up, tmp_path):
+def test_options_reach_the_evaluation(panel_file, made_up, tmp_path):
     main(["check", str(panel_file), "--mesh", "fine", "--plot", str(tmp_path / "new" / "pictures")])
     assert made_up[0][1]["mesh_level"] == "fine"
     assert made_up[0][1]["fields"] is True
@@ -208,7 +208,7 @@ def test_options_reach_the_judge(panel_file, made_up, tmp_path):
     assert names == {"layout.png", "judged.png", "first_mode.png", "first_mode.gif"}
 
 
-def test_layout_of_a_file_is_judged_on_the_panel(panel_file, made_up, tmp_path):
+def test_layout_of_a_file_is_evaluated_on_the_panel(panel_file, made_up, tmp_path):
     layout = replace(read_panel(panel_file).layout(2.0))
     write_json(tmp_path / "l.json", layout_document(read_panel(panel_file), layout, {}))
     main(["check", str(panel_file), "--layout", str(tmp_path / "l.json")])
@@ -250,7 +250,7 @@ def test_search_writes_everything_and_one_line(hatch_file, tmp_path, capsys, sea
     assert result["seconds"] == 3.0
 
 
-def test_a_search_that_finds_no_way_says_so(hatch_file, tmp_path, capsys, search_finds, no_pictures):
+def test_a_search_that_meets_not_all_demands_says_so(hatch_file, tmp_path, capsys, search_finds, no_pictures):
     search_finds(found(verdict(LAYOUT, deflection=2.0)))
     assert main(["search", str(hatch_file), "--out", str(tmp_path / "out")]) == 1
     assert capsys.readouterr().out.startswith("NOT MET: deflection wind; best found 1 mm")
@@ -283,7 +283,7 @@ def test_a_stopped_search_says_why(hatch_file, tmp_path, capsys, search_finds, n
 
 @pytest.mark.parametrize("watched", [True, False], ids=["terminal", "piped"])
 @pytest.mark.parametrize("quiet", [True, False], ids=["quiet", "not quiet"])
-def test_progress_only_where_someone_watches(
+def test_progress_only_on_a_terminal(
     hatch_file, tmp_path, capsys, search_finds, monkeypatch, watched, quiet, no_pictures
 ):
     search_finds(found())
@@ -322,7 +322,7 @@ def test_search_goes_on_from_a_layout_file(hatch_file, tmp_path, monkeypatch, se
     assert asked[1] is None
 
 
-def test_a_layout_that_cannot_be_gone_on_from_is_bad_input(panel_file, tmp_path, capsys):
+def test_a_layout_that_a_search_cannot_start_from_is_bad_input(panel_file, tmp_path, capsys):
     panel = read_panel(panel_file)
     file = tmp_path / "l.json"
     write_json(file, layout_document(panel, Layout(1.2), {}))
@@ -337,7 +337,7 @@ def test_a_layout_that_cannot_be_gone_on_from_is_bad_input(panel_file, tmp_path,
 
 @pytest.fixture
 def ended(monkeypatch):
-    """Puts made-up ends of the processes in place; hands back the commands."""
+    """Returns a function that replaces `run_all` by given outcomes; it returns the commands that were to be run."""
     asked = {}
 
     def put(*ends):
@@ -379,7 +379,7 @@ def test_several_panels_end_with_the_worst_status(panel_file, hatch_file, tmp_pa
     )
 
 
-def test_two_panels_of_one_name_and_all_faults_are_told_before_any_search(panel_file, tmp_path, capsys, ended):
+def test_equal_names_and_all_faults_are_reported_before_any_search(panel_file, tmp_path, capsys, ended):
     ended()
     other = tmp_path / "other" / "plate.toml"
     other.parent.mkdir()
@@ -408,7 +408,7 @@ def test_a_build_of_two_panels_for_real(tmp_path, capsys):
     assert all((out / name / "card.pdf").exists() for name in ("left", "right"))
     alone = stiffen.search(read_panel(files[0]), effort="quick", mesh_level="quick").verdict.layout
     written = read_layout(out / "left" / "layout.json")[1]
-    assert written.to_dict() == in_rolling_order(read_panel(files[0]), alone).to_dict()  # to the thousandth of a mm
+    assert written.to_dict() == in_rolling_order(read_panel(files[0]), alone).to_dict()  # rounded to 0.001 mm
 
 
 @pytest.mark.parametrize(
@@ -444,7 +444,7 @@ def test_a_sweep_writes_table_picture_and_layouts(hatch_file, tmp_path, capsys, 
 
 
 def searched(panel, met=True):
-    """A made-up search's answer whose demands are the panel's."""
+    """A made-up search result for the demands of the panel."""
     told = [replace(one, met=met) for one in (GOOD.demands[0], GOOD.demands[2])]
     flat = replace(GOOD, layout=Layout(1.0), demands=tuple(told))
     return SearchResult(flat, flat, FlatSheetBaseline(1.5, 0.9, (1.5,)))
@@ -473,7 +473,7 @@ def test_a_bad_sweep_is_told_with_the_file(panel_file, tmp_path, capsys):
 # ------------------------------------------------------------------------------------------------------------- draw
 
 
-def test_draw_judges_again_and_writes(tmp_path, panel_file, made_up, capsys):
+def test_draw_evaluates_again_and_writes(tmp_path, panel_file, made_up, capsys):
     panel = read_panel(panel_file)
     dies = {die.name: die for die in panel.tools.bead_dies}
     layout = Layout(1.0, (replace(LAYOUT.beads[0], die=dies["B16"], path=((40.0, 75.0), (160.0, 75.0))),))
@@ -538,7 +538,7 @@ def test_trial_tells_which_dies_there_are(panel_file, tmp_path, capsys):
     assert not (tmp_path / "strip").exists()
 
 
-def test_a_back_drawing_that_is_not_needed_any_more_goes(tmp_path, panel_file, made_up):
+def test_a_back_drawing_that_is_no_longer_needed_is_removed(tmp_path, panel_file, made_up):
     panel = read_panel(panel_file)
     write_json(tmp_path / "layout.json", layout_document(panel, panel.layout(1.0), {}))
     (tmp_path / "out").mkdir()
@@ -579,7 +579,7 @@ def test_compare_takes_the_results_in_the_files(two, tmp_path, capsys, monkeypat
     assert {path.name for path in (tmp_path / "both").iterdir()} == {"compare.txt", "compare.png"}
 
 
-def test_compare_judges_a_layout_edited_by_hand_and_all_when_asked(two, tmp_path, capsys, made_up):
+def test_compare_evaluates_a_layout_edited_by_hand_and_all_if_asked(two, tmp_path, capsys, made_up):
     file = two[1] / "layout.json"
     data = json.loads(file.read_text())
     data["beads"][0]["path"][0][0] += 1.0
@@ -590,7 +590,7 @@ def test_compare_judges_a_layout_edited_by_hand_and_all_when_asked(two, tmp_path
     assert len(made_up) == 3
 
 
-def test_compare_says_which_layout_could_not_be_judged(two, tmp_path, capsys, monkeypatch):
+def test_compare_says_which_layout_could_not_be_evaluated(two, tmp_path, capsys, monkeypatch):
     def check(*args, **options):
         raise MeshError("no mesh")
 
@@ -617,7 +617,7 @@ def test_tally_adds_up_and_writes_csv(two, tmp_path, capsys):
     assert "3 in all" in capsys.readouterr().out
 
 
-def test_tally_says_what_was_not_judged_and_what_fits_no_sheet(two, tmp_path, capsys):
+def test_tally_says_what_was_not_evaluated_and_what_fits_no_sheet(two, tmp_path, capsys):
     file = two[1] / "layout.json"
     file.write_text(json.dumps({**json.loads(file.read_text()), "result": None}))
     assert main(["tally", str(two[1])]) == 1
@@ -663,7 +663,7 @@ def test_json_of_a_search_goes_where_it_is_asked_for(hatch_file, tmp_path, searc
 
 @pytest.mark.slow
 @pytest.mark.parametrize("command", [["check"], ["search", "--out", "out"], ["stock"], ["check", "--help"]], ids=str)
-def test_no_colours_and_no_screen_codes_even_where_someone_watches(
+def test_no_colours_and_no_screen_codes_even_on_a_terminal(
     hatch_file, tmp_path, made_up, search_finds, capsys, monkeypatch, command
 ):
     monkeypatch.chdir(tmp_path)
@@ -675,7 +675,7 @@ def test_no_colours_and_no_screen_codes_even_where_someone_watches(
 
 
 @pytest.mark.slow
-def test_earlier_sheets_go_with_the_first_better_layout(hatch_file, tmp_path, search_finds):
+def test_earlier_files_are_removed_with_the_first_layout_found(hatch_file, tmp_path, search_finds):
     out = tmp_path / "out"
     search_finds(found())
     main(["search", str(hatch_file), "--out", str(out)])
@@ -754,7 +754,7 @@ def test_a_failed_solve_is_status_3(panel_file, capsys, monkeypatch, error):
     assert help_.startswith("  what may help: ") and "--mesh" in help_
 
 
-def test_our_own_fault_shows_no_traceback(panel_file, capsys, monkeypatch):
+def test_a_fault_inside_stiffen_shows_no_traceback(panel_file, capsys, monkeypatch):
     def check(*args, **options):
         return {}["key"]
 

@@ -1,4 +1,4 @@
-"""Several commands at once: in order, each by itself, begun again where one dies, stopped together."""
+"""Commands run at once: outcomes in the given order, a process that dies is started again, Ctrl-C stops all."""
 
 import os
 import signal
@@ -33,7 +33,7 @@ def command(code, *words):
     return [sys.executable, "-c", code, *map(str, words)]
 
 
-def test_ends_are_told_in_the_order_given():
+def test_outcomes_are_in_the_order_given():
     told = []
     ended = run_all(
         {f"p{k}": command(SAYS, k, k % 3) for k in range(5)}, 2, lambda done, names: told.append((done, len(names)))
@@ -44,7 +44,7 @@ def test_ends_are_told_in_the_order_given():
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="kills by signal")
-def test_one_that_dies_is_begun_once_more_and_the_others_go_on(tmp_path):
+def test_a_process_that_dies_is_started_once_more_and_the_others_go_on(tmp_path):
     once, always = tmp_path / "once", tmp_path / "always"
     ended = run_all(
         {"once": command(DIES, once, 1), "always": command(DIES, always, 9), "well": command(SAYS, 1, 0)}, 3
@@ -59,7 +59,7 @@ def test_one_that_dies_is_begun_once_more_and_the_others_go_on(tmp_path):
 
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="stops by signal")
-def test_ctrl_c_is_handed_on_and_what_was_not_begun_stays(tmp_path):
+def test_ctrl_c_is_passed_on_and_nothing_more_is_started(tmp_path):
     mark = tmp_path / "begun"
 
     def interrupt():

@@ -1,5 +1,5 @@
-"""What befalls a command from outside: two searches into one folder, signals, no memory, a failing solver, a killed
-writer; and three hundred broken files (`benchmarks/fuzz.py` does thousands)."""
+"""Commands under bad conditions: two searches into one folder, signals, no memory, a failing solver, a killed writer,
+three hundred broken files (`benchmarks/fuzz.py` does thousands)."""
 
 import os
 import signal
@@ -54,7 +54,7 @@ def holder(tmp_path):
     process.communicate()
 
 
-def test_a_folder_is_ours_alone_and_left_clean(tmp_path):
+def test_a_folder_is_locked_and_the_lock_removed_at_the_end(tmp_path):
     with locked_folder(tmp_path / "deep" / "out") as folder:
         assert (folder / LOCK_FILE_NAME).read_text().startswith(f"{os.getpid()} ")
     assert list(folder.iterdir()) == []
@@ -72,7 +72,7 @@ def test_a_second_search_into_the_folder_is_refused(tmp_path, holder, capsys):
     assert temporary_name(tmp_path / "out" / "layout.json", holder.pid).exists()
 
 
-def test_the_lock_of_a_dead_process_is_taken_over_and_its_rest_cleared_away(tmp_path, holder):
+def test_the_lock_of_a_dead_process_is_taken_over_and_its_temporary_files_removed(tmp_path, holder):
     out = tmp_path / "out"
     holder.kill()
     holder.wait()
@@ -101,7 +101,7 @@ def test_the_folder_is_free_again_after_a_failure(tmp_path):
 @pytest.mark.parametrize(
     "error", [KeyboardInterrupt(), MemoryError(), ValueError("no")], ids=lambda e: type(e).__name__
 )
-def test_what_stops_a_writer_leaves_the_old_file(tmp_path, error):
+def test_an_interrupted_writer_leaves_the_old_file(tmp_path, error):
     path = tmp_path / "card.txt"
     path.write_text("old")
     with pytest.raises(type(error)), atomic_write(path) as fresh:
@@ -114,7 +114,7 @@ def test_what_stops_a_writer_leaves_the_old_file(tmp_path, error):
 @pytest.mark.parametrize(
     "number, cure", [(28, "make room"), (13, "permissions"), (30, "read-only"), (122, "your share")]
 )
-def test_a_place_that_takes_no_more_is_told_with_what_would_do(tmp_path, monkeypatch, number, cure):
+def test_a_place_that_cannot_be_written_is_reported_with_a_cure(tmp_path, monkeypatch, number, cure):
     path = tmp_path / "card.txt"
     path.write_text("old")
 
@@ -182,7 +182,7 @@ def test_failure_is_status_3_with_what_to_try(tmp_path, capsys, monkeypatch, err
 
 @posix
 def test_out_of_memory_for_real(tmp_path):
-    """A fine mesh with 20 MB to spare, once everything is loaded and has run on a quick one."""
+    """After a check on a quick mesh has loaded every library, a fine mesh gets only 20 MB more."""
     if not Path("/proc/self/statm").exists():
         pytest.skip("how much memory is in use cannot be told here")
     (tmp_path / "lid.toml").write_text(kill.PANEL)
@@ -222,7 +222,7 @@ def test_other_signals_stop_as_ctrl_c_does_and_are_left_as_they_were(tmp_path, c
 
 
 @posix
-def test_ctrl_c_that_falls_where_it_is_swallowed_is_sent_once_more(capsys, monkeypatch):
+def test_ctrl_c_that_python_swallows_is_sent_once_more(capsys, monkeypatch):
     class Goes:
         def __del__(self):
             raise KeyboardInterrupt

@@ -1,4 +1,4 @@
-"""One layout, written in every form and read back: the same bead ends, hole centres, mass and margins everywhere."""
+"""One layout, written in every file format and read back: bead ends, hole centres, mass and margins agree."""
 
 import json
 import re
@@ -30,8 +30,7 @@ HATCH = Path(__file__).parents[2] / "examples" / "battery_hatch.toml"
 
 @pytest.fixture(scope="module")
 def written(tmp_path_factory):
-    """The hatch, a layout of odd numbers in no order, its verdict, and the folder with all that is
-    written."""
+    """Panel, layout (uneven coordinates) in rolling order, verdict, and the folder with all files written."""
     panel = read_panel(HATCH)
     b16, b20, f50, f32 = (panel.tools.bead_die(n) or panel.tools.hole_die(n) for n in ("B16", "B20", "F50", "F32"))
     layout = Layout(
@@ -56,7 +55,7 @@ def written(tmp_path_factory):
 
 
 def card_words(folder):
-    """The card's words in both forms, blanks made even."""
+    """The card as text and as PDF, each run of white space as one space."""
     plain = (folder / "card.txt").read_text()
     paper = "\n".join(page.extract_text() for page in PdfReader(folder / "card.pdf").pages)
     return {"text": re.sub(r"\s+", " ", plain), "PDF": re.sub(r"\s+", " ", paper)}
@@ -77,17 +76,17 @@ def page_tree(folder):
 
 
 def drawn_words(folder):
-    """Words of the drawing in the order in which they were written: tables row by row."""
+    """Texts of the drawing in the order of writing: tables row by row."""
     return [text.dxf.text for text in ezdxf.readfile(folder / "marking.dxf").modelspace().query("TEXT")]
 
 
 def follows(wanted, words):
-    """True where the wanted words stand in the list one after the other."""
+    """True if the wanted words follow each other in the list."""
     return any(words[i : i + len(wanted)] == wanted for i in range(len(words)))
 
 
 def running_sizes(folder):
-    """(0 along X or 1 along Y, figure) of every running dimension, as it can be read on the drawing."""
+    """(0 for X or 1 for Y, figure as drawn) of every running dimension."""
     space = ezdxf.readfile(folder / "marking.dxf").modelspace()
     found = set()
     for one in space.query("DIMENSION"):
@@ -142,7 +141,7 @@ def test_hole_centres(written):
             assert number in numbers_of(die.name, words)
 
 
-def test_the_paper_shows_beads_and_holes_where_the_layout_has_them(written):
+def test_the_template_shows_beads_and_holes_where_the_layout_has_them(written):
     _, layout, _, folder = written
     ((_, _, strokes, words),) = read(folder / "template.pdf")
     (known,) = [hole for hole in layout.holes if hole.die.name == "F32"]
@@ -182,7 +181,7 @@ def test_values_and_margins(written):
         assert {form for form, words in card_words(folder).items() if " ".join(row) in words} == {"text", "PDF"}
 
 
-def test_met_or_not_is_told_alike(written, tmp_path):
+def test_every_file_agrees_on_met_or_not_met(written, tmp_path):
     panel, layout, evaluated, folder = written
     (bead, *rest) = layout.beads
     near = replace(layout, beads=(bead, *rest, replace(bead, path=tuple((x, y + 20.0) for x, y in bead.path))))
@@ -200,7 +199,7 @@ def test_met_or_not_is_told_alike(written, tmp_path):
         assert ("rule not kept" in card_text(panel, one)) == (shape is near)
 
 
-def test_a_result_that_was_tampered_with_is_none_of_this_layout(written):
+def test_an_edited_result_is_not_taken_for_this_layout(written):
     panel, _, _, folder = written
     layout = read_layout(folder / "layout.json")[1]
     result = json.loads((folder / "layout.json").read_text())["result"]
@@ -220,7 +219,7 @@ def test_a_result_that_was_tampered_with_is_none_of_this_layout(written):
         assert verdict_from_document(panel, layout, junk) is None
 
 
-def test_numbers_that_are_none_come_back(written):
+def test_values_that_are_not_finite_are_read_back(written):
     panel, _, evaluated, folder = written
     layout = read_layout(folder / "layout.json")[1]
     result = json.loads((folder / "layout.json").read_text())["result"]

@@ -1,4 +1,4 @@
-"""The sheet as it lies at the bench: its two faces, the numbers and mark points of its beads, the rough cut.
+"""The sheet as seen at the bench: its two faces, the numbers and mark points of its beads, the rough cut.
 
 The "up" face is shown in plan coordinates.  The "down" face is shown mirrored left to right within the same bounds, as
 it looks after the sheet is turned over.  Positions are measured from the datum corner: least x and least y of the
@@ -28,7 +28,7 @@ MIRRORED_SIDE = {"left": "right", "right": "left", None: None}
 
 
 def plural(items: Sequence, noun: str) -> str:
-    """'1 bead', '3 beads'."""
+    """Count and noun, such as '1 bead' or '3 beads'."""
     return f"{len(items)} {noun}{'' if len(items) == 1 else 's'}"
 
 
@@ -109,7 +109,7 @@ class FaceView:
     panel, layout: mirrored for the "down" face; beads in rolling order.  datum: the datum corner.  x_sign: +1 if X runs
     right, -1 if it runs left.  frame_sides: for each bead, the side of its path on this face that goes to the roller's
     frame; None if the throat takes neither side.  rough_outline: the rough cut, mirrored for the "down" face.
-    plan: not mirrored.
+    plan: the process plan, not mirrored.
     """
 
     panel: Panel

@@ -38,7 +38,7 @@ LINE_TYPES = {
 
 
 def new_document(height: float) -> Any:
-    """An empty drawing (R2010, millimetres) with all layers.  height: of the capitals of its dimensions, mm."""
+    """An empty drawing (R2010, millimetres) with all layers.  height: of capitals in dimension texts, mm."""
     import ezdxf
 
     document = ezdxf.new("R2010")
@@ -81,7 +81,7 @@ class DxfCanvas:
     text_height: float
 
     def draw(self, item: Line | Circle | Hatch, texts: Sequence[TextLine] = ()) -> None:
-        """Add an item; hatching leaves a window behind each of the texts."""
+        """Add an item.  A hatch is left out behind each of the texts, so that they stay readable."""
         attributes = {"layer": item.layer}
         if isinstance(item, Line):
             self.modelspace.add_lwpolyline(item.points, close=item.closed, dxfattribs=attributes)

@@ -40,7 +40,7 @@ def place_labels(
 ) -> dict[Label, list[TextLine]]:
     """Place each label where it covers least of the obstacles and of the labels placed before it.
 
-    height: of capitals, mm.  window: only positions inside it count; a label without one is left out.
+    height: of capitals, mm.  window: only positions inside it count; a label that has none is left out.
     require_clear: leave out every label that has no free position, not only the optional ones.
     """
     tree, placed = shapely.STRtree(list(obstacles)), {}
@@ -101,7 +101,7 @@ def _text_lines(layer: str, text: str, height: float, position: LabelPosition) -
 def spread_apart(values: Sequence[float], pitch: float, low: float, high: float) -> np.ndarray:
     """Move rising values at least `pitch` apart, between low and high, with the least sum of squared shifts.
 
-    Returns (k,) places.  If the range is too short, they run on beyond `high`.
+    values: (k,), in rising order.  Returns (k,) positions.  If the range is too short, they continue beyond `high`.
     """
     steps = pitch * np.arange(len(values))
     free = isotonic_regression(np.asarray(values, dtype=float) - steps).x if len(values) else steps

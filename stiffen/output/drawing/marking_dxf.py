@@ -67,7 +67,7 @@ def write_marking(
 
 @dataclass(frozen=True)
 class RunningDimension:
-    """One running dimension: mm from the datum, the marking point it is taken to, and what lies at that distance."""
+    """One running dimension.  value: mm from the datum.  at: the point measured.  text: its name and the value."""
 
     value: float
     at: XY
@@ -112,7 +112,7 @@ def _draw_running_dimensions(canvas: DxfCanvas, view: FaceView) -> list[BaseGeom
     h = canvas.text_height
     x0, y0, x1, y1 = Polygon(view.panel.outline).bounds
     edges = view.rough_outline.bounds
-    start = max(view.plan.trim_allowance) + 6.5 * h  # past the datum lines, with room for the knee of a line
+    start = max(view.plan.trim_allowance) + 6.5 * h  # beyond the datum lines; an extension line can bend there
     covered: list[BaseGeometry] = []
     for along, low, high in ((0, x0, x1), (1, y0, y1)):
         dimensions = running_dimensions(view, along)

@@ -42,7 +42,7 @@ THIN_PEN, MEDIUM_PEN, BOLD_PEN = Pen(0.18), Pen(0.25), Pen(0.5)
 
 
 class DrawingSurface(Protocol):
-    """What lines, circles, filled polygons and texts are drawn on, mm from its lower left corner; see `Page`."""
+    """A surface to draw lines, circles, filled polygons and texts on.  mm from its lower left corner; see `Page`."""
 
     width: float
     height: float
@@ -192,7 +192,7 @@ class PdfDocument:
 
 
 def one_line(text: str) -> str:
-    """The text with every run of white space, line ends included, as one blank."""
+    """The text on one line: every run of white space, line ends included, becomes one space."""
     return " ".join(text.split())
 
 

@@ -54,8 +54,8 @@ def write_template(
 ) -> None:
     """Write the template of one face as PDF; the "down" face is mirrored, for marking the back.
 
-    plan: the process plan of this layout; made here if None.  paper: "a4", "letter" or "roll"; a panel that would take
-    over 150 sheets of paper goes on a roll.  The file is written under a temporary name, then renamed.  Raises
+    plan: the process plan of this layout; made here if None.  paper: "a4", "letter" or "roll"; a panel that needs
+    more than 150 sheets of paper goes on a roll.  The file is written under a temporary name, then renamed.  Raises
     InputError if it cannot be written.
     """
     view = face_view(panel, layout, face, plan)

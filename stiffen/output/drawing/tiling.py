@@ -187,9 +187,9 @@ def used_tiles(tiling: Tiling, marking: Marking) -> tuple[Tile, ...]:
 
 
 def place_texts(tiling: Tiling, tiles: Sequence[Tile], marking: Marking, height: float) -> dict[Tile, list[TextLine]]:
-    """Place the labels on each tile: whole, beside what they name, covering nothing.
+    """Place the labels on each tile: uncut, beside what they name, covering nothing.
 
-    A label that is not optional and has no free position on any tile goes where it covers least.
+    A label that is not optional and has no free position on any tile is placed where it covers least.
     """
     obstacles = {tile: _tile_obstacles(tiling, tile, marking) for tile in tiles}
     placed = {}
@@ -220,9 +220,9 @@ def place_texts(tiling: Tiling, tiles: Sequence[Tile], marking: Marking, height:
 
 
 def _moved_into_shown_part(label: Label, tile_area: Polygon, height: float) -> Label:
-    """For an area that is labelled inside and continues on another tile, the label moved into the part shown here.
+    """Move the label of an area into the part of that area that this tile shows.
 
-    Any other label is returned as it is.
+    Only for a label inside an area that continues on another tile.  Any other label is returned unchanged.
     """
     area = label.anchor
     if not (isinstance(area, Polygon) and label.positions and area.contains(Point(label.positions[0][:2]))):
@@ -304,7 +304,7 @@ def _join_marks(tiling: Tiling, tile: Tile, marking: Marking) -> Iterator[tuple[
 def draw_page_footer(page: DrawingSurface, foot: float, lines: Sequence[str], name: str = "") -> None:
     """Draw a horizontal and a vertical check bar, three lines of text, and the name of the tile.
 
-    A first line that is too long to stand beside the bar goes above it, over the whole width.
+    A first line too long to fit beside the bar is written above it, over the whole width.
     """
     x, y = UNPRINTABLE_EDGE + SIDE_STRIP, UNPRINTABLE_EDGE + 3.0
     _draw_check_bar(page, (x, y), (1.0, 0.0))

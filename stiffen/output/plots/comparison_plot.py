@@ -41,7 +41,7 @@ SHEET_TITLE_HEIGHT, MIN_SHEET_HEIGHT = 0.8, 0.8  # inches: above the picture of 
 
 @dataclass(frozen=True)
 class _Chart:
-    """One bar chart.  title: with unit.  bars: number of the layout, value, met.  limit: if all layouts share it."""
+    """One bar chart.  title: with unit.  bars: (layout number, value, met).  limit: None if limits differ."""
 
     title: str
     bars: list[tuple[int, float, bool]]

@@ -117,7 +117,7 @@ def _with_maps(titled: TitledVerdicts) -> list[Verdict]:
     """The verdicts; raises ValueError if one has no result fields."""
     verdicts = [verdict for _, verdict in titled]
     if any(verdict.fields is None for verdict in verdicts):
-        raise ValueError("every verdict needs maps: evaluate it with maps=True")
+        raise ValueError("every verdict needs result fields: evaluate it with fields=True")
     return verdicts
 
 
@@ -128,8 +128,8 @@ def _shared_cases(verdicts: Sequence[Verdict], kind: str) -> list[str]:
 
 
 def _worst_case(verdicts: Sequence[Verdict]) -> str | None:
-    """Of the cases that all have: the one with the least margin of a deflection demand in the last verdict, else the
-    first."""
+    """The load case to show: of those that all verdicts have, the one whose deflection demand has the least margin in
+    the last verdict, else the first.  None if they share no case."""
     shared = _shared_cases(verdicts, "deflection")
     demands = [d for d in verdicts[-1].demands if d.kind == "deflection" and d.case in shared]
     if demands:
@@ -189,7 +189,7 @@ def _largest(fields: Sequence[np.ndarray]) -> float:
 
 
 def _capped_maximum(verdict: Verdict, field: np.ndarray) -> float:
-    """The value that 99.5 % of the sheet's area stays below."""
+    """Upper end of the stress scale: 99.5 % of the sheet's area is at or below it.  field: one value a triangle."""
     corners = verdict.fields.plan_nodes[verdict.fields.triangles]
     area = np.abs(plan_areas(corners))
     order = field.argsort()
@@ -230,11 +230,11 @@ def _draw_rows(panel: Panel, titled: TitledVerdicts, rows: Sequence[_FieldRow], 
     )
     grid = (lines * count, 1) if stacked else (lines, count)
     axes = figure.subplots(*grid, squeeze=False, sharex=True, sharey=True).reshape(lines, count)
-    letters = 2 * CAPTION_CHARS if alone else CAPTION_CHARS
+    caption_chars = 2 * CAPTION_CHARS if alone else CAPTION_CHARS
     for line, row in zip(axes, rows, strict=False):
         for axis, (_, verdict), field, caption in zip(line, titled, row.fields, row.captions, strict=True):
             shades = row.draw(axis, panel, verdict, field, row.scale_max)
-            wrapped = "\n".join(part for one in caption.split("\n") for part in textwrap.wrap(one, letters))
+            wrapped = "\n".join(part for one in caption.split("\n") for part in textwrap.wrap(one, caption_chars))
             axis.set_xlabel(wrapped, fontsize=FONT_SIZE)
         more = {"extend": "max"} if row.is_capped and any(field.max() > row.scale_max for field in row.fields) else {}
         bar = figure.colorbar(shades, ax=list(line), shrink=0.9, format="%.3g", pad=0.02, **more)
@@ -301,7 +301,7 @@ def _draw_interpolated(
 def _draw_by_triangle(
     axis: Axes, panel: Panel, verdict: Verdict, field: np.ndarray, scale_max: float
 ) -> ScalarMappable:
-    """Draw one value a triangle, with an outline round the area over yield and a cross at the largest value."""
+    """Draw one value a triangle, stress over yield.  The area above 1 is outlined, the largest value has a cross."""
     from matplotlib.patheffects import withStroke
     from matplotlib.tri import Triangulation
 

@@ -181,14 +181,14 @@ def _draw_bead(axis: Axes, number: int, bead: Bead, path: np.ndarray, scale: flo
 
 
 def _draw_hole(axis: Axes, hole: Hole, at: tuple[float, float]) -> None:
-    """Draw a flared hole: the edge of its flare, and the pilot hole."""
+    """Draw a flared hole: the edge of its flare, and the pilot hole.  at: its centre from the datum corner, mm."""
     colour, style = FACE_STYLES[hole.side]
     axis.plot(*circle_points(at, hole.die.flange).T, style, color=colour, linewidth=0.9)
     axis.fill(*circle_points(at, hole.die.pilot).T, facecolor="white", edgecolor=colour, linewidth=1.1)
 
 
 def _label_holes(axis: Axes, layout: Layout, datum_corner: tuple[float, float], scale: float) -> None:
-    """Write H1, H2, ... in the middle of each hole if the flare is width enough, else beside it."""
+    """Write H1, H2, ... in the middle of each hole if the flare is wide enough, else beside it."""
     height, (x0, y0) = CAPITAL_HEIGHT / scale, datum_corner
     labels = []
     for number, hole in enumerate(layout.holes, 1):
@@ -224,7 +224,7 @@ def _draw_legend(axis: Axes, used: set[str], keep_outs: bool) -> None:
 
 
 def _label_position(path: np.ndarray) -> tuple[float, float, float]:
-    """Middle of a path's longest straight segment, of a curve its middle, and the angle there, degrees."""
+    """x, y, mm, and angle, degrees, of the middle of a path's longest straight segment; of a curve, its middle."""
     segments = np.diff(path, axis=0)
     longest = int(np.argmax(np.hypot(*segments.T).round(6)))
     if len(segments) > 8 and np.hypot(*segments[longest]) < 2 * np.median(np.hypot(*segments.T)):

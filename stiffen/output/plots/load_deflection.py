@@ -17,7 +17,7 @@ EQUAL_TOLERANCE = 1e-6  # relative difference of deflection below which two curv
 
 @dataclass(frozen=True)
 class Crossing:
-    """Load and deflection (mm) at which two curves cross.  stiffer_above: 0 or 1, the curve that is stiffer above."""
+    """Load and deflection (mm) at which two curves cross.  stiffer_above: 0 or 1, the curve stiffer at higher loads."""
 
     load: float
     deflection: float
@@ -25,7 +25,7 @@ class Crossing:
 
 
 def find_crossings(curve_a: CurvePoints, curve_b: CurvePoints) -> tuple[Crossing, ...]:
-    """All loads at which the two curves cross, in rising order, without the state of rest.
+    """All loads at which the two curves cross, in rising order.  Their common start at zero load does not count.
 
     The points of a curve are joined by straight lines.  Both curves are taken under load control: at a snap-through the
     deflection jumps.  Crossings are sought up to the end of the shorter curve.  Raises ValueError for a curve without a
@@ -39,7 +39,7 @@ def find_crossings(curve_a: CurvePoints, curve_b: CurvePoints) -> tuple[Crossing
     before = None  # index of the last load at which the curves differ
     for here in np.flatnonzero(gap):
         if before is not None and gap[before] * gap[here] < 0:
-            load = loads[before + 1]  # the first load at which they are equal
+            load = loads[before + 1]  # the first load at which the curves touch
             if here == before + 1:  # they cross between two neighbouring loads
                 load = loads[before] + (loads[here] - loads[before]) * gap[before] / (gap[before] - gap[here])
             crossings.append(Crossing(float(load), float(np.interp(load, *a)), int(gap[here] > 0)))

@@ -40,8 +40,8 @@ def curve_picture(
 ) -> None:
     """PNG of load-deflection curves with their crossings marked and described.
 
-    curves: title, loads (k,), largest deflections (k,) mm, starting at rest.  case: for the title.  load: name of the
-    loads; a unit follows a comma.  Raises ValueError for a curve without a load, InputError if the file cannot be
+    curves: title, loads (k,), largest deflections (k,) mm, starting at rest.  case: for the title.  load: label of the
+    load axis, its unit after a comma.  Raises ValueError for a curve without a load, InputError if the file cannot be
     written.
     """
     figure = new_figure(6.0)

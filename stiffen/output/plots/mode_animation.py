@@ -33,7 +33,7 @@ def animate_mode(panel: Panel, verdict: Verdict, path: str | Path) -> None:
     from PIL import Image
 
     if verdict.fields is None or not verdict.fields.modes:
-        raise ValueError("the verdict has no mode: evaluate it with maps=True")
+        raise ValueError("the verdict has no mode: evaluate it with fields=True")
     hertz, shape = verdict.fields.modes[0]
     plan = verdict.fields.plan_nodes - verdict.fields.plan_nodes.mean(axis=0)
     amplitude = AMPLITUDE_SHARE * np.ptp(plan, axis=0).max()
@@ -82,7 +82,7 @@ def _project(nodes: np.ndarray) -> np.ndarray:
 
 
 def _draw_surface(axis: Any, nodes: np.ndarray, triangles: np.ndarray) -> None:
-    """Draw triangles from back to front, shaded by their angle to the light."""
+    """Draw triangles from back to front, shaded by their angle to the light.  nodes: (n, 3); triangles: (m, 3)."""
     from matplotlib.collections import PolyCollection
     from matplotlib.colors import LinearSegmentedColormap
 

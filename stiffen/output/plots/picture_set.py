@@ -32,10 +32,10 @@ def write_pictures(
     """Write layout.png and the result fields of the verdict, beside those of the flat sheet if it is given.
 
     Files: before_after.png (judged.png for one verdict alone), deflection.png if there is more than one load case,
-    stress.png, first_mode.png, and load_deflection.png (numbered if there are several) for the cases that large
-    deflection decides.  Pictures of an earlier layout are removed.  plan: the process plan of this layout, if it is
-    made already.  Returns captions and paths of all files but layout.png.  Raises InputError if a file cannot be
-    written.
+    stress.png, first_mode.png, and load_deflection.png (numbered if there are several) for the cases that the
+    large-deflection computation decides.  Pictures of an earlier layout are removed.  plan: the process plan of this
+    layout, if there is one already.  Returns captions and paths of all files but layout.png.  Raises InputError if a
+    file cannot be written.
     """
     layout_picture(panel, verdict.layout, folder / "layout.png", plan=plan)
     for pattern in REPLACED_PICTURES:

@@ -37,7 +37,7 @@ def new_figure(height: float, width: float = FIGURE_WIDTH) -> Figure:
 
 
 def save_png(figure: Figure, path: str | Path) -> None:
-    """Write a figure as PNG, under a temporary name that is then renamed.  A dollar sign in a name stays a dollar sign.
+    """Write a figure as PNG, under a temporary name that is then renamed.  A dollar sign in a text starts no formula.
 
     Raises InputError if the file cannot be written.
     """

@@ -21,10 +21,10 @@ PlotPoint = tuple[float, float]
 
 
 def sweep_picture(panel: Panel, sweep_plan: SweepPlan, rows: tuple[SweepRow, ...], path: str | Path) -> None:
-    """PNG of the mass of each row over its value of the demand that stands for stiffness, stiffer to the right.
+    """PNG of mass against the value of one demand, a mark for each row, stiffer to the right.
 
-    The values are those of the shell model.  Open marks: demands not met.  Raises InputError if the file cannot be
-    written.
+    The demand is that of `shown_demand`, its values those of the shell model.  Open marks: demands not met.  Raises
+    InputError if the file cannot be written.
     """
     demand = shown_demand(sweep_plan, rows)
     one = panel.demands[demand]
@@ -39,7 +39,7 @@ def sweep_picture(panel: Panel, sweep_plan: SweepPlan, rows: tuple[SweepRow, ...
     axis.set_xlabel(f"{one.label} as computed, {unit}; stiffer to the right", fontsize=FONT_SIZE)
     axis.set_ylabel("mass, kg", fontsize=FONT_SIZE)
     axis.set_title(
-        f"{panel.name}: mass against stiffness\nat each: {sweep_plan.title(panel)}; the sheet", fontsize=FONT_SIZE
+        f"{panel.name}: mass against stiffness\nat each mark: {sweep_plan.title(panel)}; gauge", fontsize=FONT_SIZE
     )
     axis.set_ylim(bottom=0)
     axis.grid(color=GRID_COLOUR, linewidth=0.6)
@@ -50,7 +50,7 @@ def sweep_picture(panel: Panel, sweep_plan: SweepPlan, rows: tuple[SweepRow, ...
 
 
 def _draw_found(axis: Axes, rows: tuple[SweepRow, ...], demand: int) -> None:
-    """Draw the layouts found: value of the demand, mass."""
+    """Draw the layouts found: mass against the value of the demand."""
     places: dict[PlotPoint, list[SweepRow]] = {}
     for row in rows:
         place = result_of(row, demand).value, row.result.verdict.mass_kg
@@ -59,7 +59,7 @@ def _draw_found(axis: Axes, rows: tuple[SweepRow, ...], demand: int) -> None:
     axis.plot([x for x, _ in sorted(places)], [y for _, y in sorted(places)], "-", color=FOUND_COLOUR, linewidth=1.8)
     in_legend = set()
     left, right = axis.get_xlim()
-    free = {LABEL_BELOW: -math.inf, LABEL_ABOVE: -math.inf}  # about where the last label on this level ends
+    free = {LABEL_BELOW: -math.inf, LABEL_ABOVE: -math.inf}  # x where the last label there ends, about
     for place, here in sorted(places.items()):
         met = here[0].result.verdict.met
         label = "layouts found" if met else "best found, NOT MET"

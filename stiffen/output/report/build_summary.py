@@ -50,7 +50,8 @@ class BuildPanel:
 class Purchase:
     """Sheets of one material and gauge: how many of which size, where the blanks lie, and blanks that fit no sheet.
 
-    mass_kg: of the sheets bought.  used: share of their area that ends in blanks.
+    sheet: width and height, mm.  count: of sheets.  mass_kg: of the sheets bought.  used_fraction: share of their area
+    taken by blanks.
     """
 
     material: str
@@ -96,7 +97,8 @@ def purchases(
 ) -> tuple[Purchase, ...]:
     """The sheets to buy for each material and gauge, all of one stock size.
 
-    The size that holds most of the blanks is taken; of equal ones that of least area in all.  stock: sizes, mm.
+    Takes the stock size that holds most of the blanks; of equal sizes, the one with the least area of sheets in all.
+    stock: (width, height) of each size, mm.
     """
     kinds = dict.fromkeys((one.material, one.gauge_mm) for one in panels)
     return tuple(
@@ -108,12 +110,12 @@ def _purchase(panels: list[BuildPanel], stock: Sequence[tuple[float, float]]) ->
     blanks = [Blank(one.panel, one.blank_width_mm, one.blank_height_mm) for one in panels]
     tries = []
     for sheet in stock:
-        good = [blank for blank in blanks if fits(blank, sheet)]
-        placed = nest(good, sheet)
+        fitting = [blank for blank in blanks if fits(blank, sheet)]
+        placed = nest(fitting, sheet)
         count = max((one.sheet for one in placed), default=0)
         area = count * sheet[0] * sheet[1]
-        tries.append((len(blanks) - len(good), area, sheet, count, placed))
-    lost, area, sheet, count, placed = min(tries, key=lambda one: one[:2])
+        tries.append((len(blanks) - len(fitting), area, sheet, count, placed))
+    left_over, area, sheet, count, placed = min(tries, key=lambda one: one[:2])
     first = panels[0]
     cut = sum(one.blank.width * one.blank.height for one in placed)
     return Purchase(
@@ -124,7 +126,7 @@ def _purchase(panels: list[BuildPanel], stock: Sequence[tuple[float, float]]) ->
         mass_kg=area * first.gauge_mm * first.density,
         used_fraction=cut / area if area else 0.0,
         placed=placed,
-        too_large=tuple(blank.name for blank in blanks if not fits(blank, sheet)) if lost else (),
+        too_large=tuple(blank.name for blank in blanks if not fits(blank, sheet)) if left_over else (),
     )
 
 
@@ -147,7 +149,7 @@ NUMBER_COLUMNS = (3, 4, 5, 6, 7, 8, 9, 10)  # right-aligned columns
 
 
 def summary_rows(panels: Sequence[BuildPanel]) -> list[tuple[str, ...]]:
-    """Rows under HEAD: one for each panel, then the sum."""
+    """Rows under SUMMARY_HEAD: one for each panel, then the sum."""
     table = [
         (
             one.panel,

@@ -15,7 +15,7 @@ from .sections import MAX_LINE_CHARS, columns
 
 
 def stock_lines(tools: Tools) -> list[str]:
-    """All of it as lines of text; the heads of the tables give the units."""
+    """The whole catalogue as lines of text.  The heads of the tables give the units."""
     return [
         *_materials(tools),
         "",

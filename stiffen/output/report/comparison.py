@@ -55,7 +55,7 @@ def shared_limit(entries: Sequence[Entry], label: str) -> float | None:
 def comparison_table(entries: Sequence[Entry]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     """Head and rows of the table: one row a quantity, one column a layout.  "*" marks a demand that is not met.
 
-    Panel and material have rows only if they differ.  Long names are left to `legend`.
+    Panel and material have rows only if they differ.  If a name is too long for a column, `legend` lists all names.
     """
     short = not legend(entries)
     head = (
@@ -78,9 +78,9 @@ def comparison_table(entries: Sequence[Entry]) -> tuple[tuple[str, ...], list[tu
     for label in demand_labels(entries):
         found = [entry.demand(label) for entry in entries]
         unit = next(one.unit for one in found if one)
-        room = "  " if any(one and not one.met for one in found) else ""
+        pad = "  " if any(one and not one.met for one in found) else ""
         rows.append(
-            (f"{shortened(label, 24)} {unit}", *(_value_cell(one, room) for one in found), _limit_cell(entries, label))
+            (f"{shortened(label, 24)} {unit}", *(_value_cell(one, pad) for one in found), _limit_cell(entries, label))
         )
     rows += [
         ("beads", *(f"{len(layout.beads)}" for layout in layouts), ""),
@@ -107,7 +107,7 @@ def shortened(text: str, max_chars: int) -> str:
 
 
 def _value_cell(demand: DemandResult | None, no_star: str) -> str:
-    """A value with a star if the demand is not met, else with `no_star` in its place."""
+    """A value, then a star if the demand is not met, else `no_star`, which keeps the figures aligned."""
     if demand is None:
         return f"-{no_star}"
     star = no_star if demand.met else " *"

@@ -1,6 +1,6 @@
 """The report as one web page: results, layout, tables of beads and holes, warnings, pictures and the card.
 
-In the drawing of the layout each bead and hole shows its sizes under the pointer.  The page loads nothing else.  Its
+A bead or hole in the drawing of the layout shows its sizes when pointed at.  The page loads no other file.  Its
 template is data/report.html.
 """
 
@@ -126,7 +126,7 @@ def _flat_comparison(verdict: Verdict, flat: Verdict | None) -> list[tuple[str, 
 def _bead_rows(panel: Panel, plan: ProcessPlan) -> list[dict]:
     """Texts of each bead for table and drawing, in rolling order; coordinates from the datum corner, mm.
 
-    The frame side is seen with that face up on which the bead is rolled.
+    The frame side (left or right) is as seen with the face up that lies up while the bead is rolled.
     """
     layout = plan.layout
     seen = {face: face_view(panel, layout, face, plan) for face in rolled_faces(layout)}

@@ -254,7 +254,7 @@ def _paragraph(text: str, style: ParagraphStyle) -> Flowable:
 
 
 class _DrawingFlowable(Flowable):
-    """A drawing as large as it is."""
+    """A drawing at true scale, as a flowable."""
 
     def __init__(self, drawing: Drawing) -> None:
         super().__init__()
@@ -300,7 +300,7 @@ def _plain_table(table: Table, widths: list[float]) -> Flowable:
 def _table_flowable(
     cells: list, widths: list[float], style: list[tuple], heights: list | None = None, **options: Any
 ) -> Flowable:
-    """A table of reportlab's without padding, but for a gap at the right of each column."""
+    """A reportlab table without padding, except for a gap at the right of each column.  widths, heights: points."""
     plain = [
         ("LEFTPADDING", (0, 0), (-1, -1), 0),
         ("RIGHTPADDING", (0, 0), (-1, -1), COLUMN_GAP * POINTS),
@@ -346,21 +346,21 @@ class _SideBySideTable(Flowable):
         return self.width, self.height
 
     def split(self, width: float, height: float) -> list[Flowable]:
-        """What fits in the height, and the rest; nothing if hardly any of it fits."""
+        """The rows that fit in the height, points, then the others; empty if fewer than MIN_SPLIT_ROWS lines fit."""
         rows = self.table.rows
         _, least = self._arranged(rows[: self.parts]).wrap(width, height)
         depth = 1 + int((height - least) / (LINE_PITCH * POINTS))
         if height < least or depth < MIN_SPLIT_ROWS:
             return []
         first, rest = rows[: depth * self.parts], rows[depth * self.parts :]
-        halves = [replace(self.table, rows=part) for part in (first, rest) if part]
-        return [_SideBySideTable(half, self.widths, self.parts, self.room) for half in halves]
+        tables = [replace(self.table, rows=part) for part in (first, rest) if part]
+        return [_SideBySideTable(table, self.widths, self.parts, self.room) for table in tables]
 
     def draw(self) -> None:
         self.inner.drawOn(self.canv, 0, 0)
 
     def _arranged(self, rows: Sequence[Sequence[str]]) -> Flowable:
-        """The parts as one table of reportlab's, with an empty column between them."""
+        """The parts as one reportlab table, with an empty column between them."""
         gap = COLUMN_GAP * POINTS
         widths = [width + gap for width in self.widths]
         spare = (self.room + 2 * gap) / self.parts - sum(widths)
@@ -408,7 +408,7 @@ def _widest(texts: Iterable[str]) -> float:
 
 
 def _narrowed(widths: list[float], least: list[float], room: float) -> list[float]:
-    """Widths cut at one cap, chosen so that they fill the room, but none below its least width."""
+    """Widths limited to a common cap, so that they fill the room; none falls below its least width.  All in points."""
     low, high = 0.0, max(widths)
     for _ in range(40):
         cap = (low + high) / 2
@@ -440,7 +440,7 @@ def _style(font: str = REGULAR_FONT, capital_height: float = MIN_CAPITAL_HEIGHT,
 
 
 class CanvasSurface:
-    """A page or a flowable of reportlab's to draw on; see `DrawingSurface`."""
+    """A reportlab page or flowable to draw on; see `DrawingSurface`."""
 
     def __init__(self, canvas: Canvas, width: float, height: float) -> None:
         """width, height: of what is drawn on, mm."""

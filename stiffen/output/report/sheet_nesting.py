@@ -45,14 +45,14 @@ def fits(blank: Blank, sheet: tuple[float, float]) -> bool:
 
 
 def nest(blanks: Sequence[Blank], sheet: tuple[float, float], gap: float = CUT_GAP) -> tuple[PlacedBlank, ...]:
-    """Place all blanks on few sheets, and on little of the last one.
+    """Place all blanks on as few sheets as it can, and on as little of the last one.
 
-    A heuristic: it tries shelves along both sides of the sheet, blanks lying, standing and as given, the highest or the
-    longest first, and keeps the best.  The grain of the sheet is ignored.  Raises ValueError for a blank that is larger
-    than the sheet.
+    A heuristic: it tries shelves along both sides of the sheet, three preferred poses of the blanks (`_first_pose`) and
+    the highest or the longest blank first, and keeps the best.  The grain of the sheet is ignored.  Raises ValueError
+    for a blank that is larger than the sheet.
     """
-    if lost := [blank.name for blank in blanks if not fits(blank, sheet)]:
-        raise ValueError(f"larger than a sheet of {sheet[0]:g} x {sheet[1]:g} mm: {', '.join(lost)}")
+    if too_large := [blank.name for blank in blanks if not fits(blank, sheet)]:
+        raise ValueError(f"larger than a sheet of {sheet[0]:g} x {sheet[1]:g} mm: {', '.join(too_large)}")
     tries = (
         _fill_shelves(blanks, sheet, gap, across, lie, by_height)
         for across, lie, by_height in product((False, True), ("lying", "standing", "as given"), (True, False))
@@ -69,7 +69,9 @@ def _used_sheet(placed: Sequence[PlacedBlank]) -> tuple[int, float]:
 
 @dataclass
 class _Shelf:
-    """A strip across a sheet.  position: where it starts.  height: its width.  used_length: taken by blanks.  mm."""
+    """A strip across a sheet.  position: distance of its lower edge from the sheet's edge.  height: across the strip.
+    used_length: length taken by blanks.  mm.
+    """
 
     sheet: int
     position: float
@@ -80,7 +82,10 @@ class _Shelf:
 def _fill_shelves(
     blanks: Sequence[Blank], sheet: tuple[float, float], gap: float, across: bool, lie: str, by_height: bool
 ) -> tuple[PlacedBlank, ...]:
-    """First fit: each blank goes on the first shelf that holds it, else on a new one.  across: shelves along y."""
+    """First fit: each blank goes on the first shelf that holds it, else on a new one.
+
+    across: shelves run along y, not x.  lie: see `_first_pose`.  by_height: the highest blank first, else the longest.
+    """
     long, deep = sheet[::-1] if across else sheet
     order = sorted(blanks, key=lambda one: _first_pose(one, across, lie)[:: -1 if by_height else 1], reverse=True)
     shelves: list[_Shelf] = []
@@ -93,16 +98,19 @@ def _fill_shelves(
         else:
             shelf, pose = _new_shelf(blank, shelves, long, deep, gap, across, lie)
             shelves.append(shelf)
-        length, _, turned = pose
+        length, _, rotated = pose
         start = shelf.used_length + gap if shelf.used_length else 0.0
         shelf.used_length = start + length
         x, y = (shelf.position, start) if across else (start, shelf.position)
-        placed.append(PlacedBlank(blank, shelf.sheet, x, y, turned))
+        placed.append(PlacedBlank(blank, shelf.sheet, x, y, rotated))
     return tuple(placed)
 
 
 def _first_pose(blank: Blank, across: bool, lie: str) -> tuple[float, float]:
-    """Extent along and across the shelf, in the pose that is tried first."""
+    """Extent along and across the shelf, mm, in the pose that is tried first.
+
+    lie: "lying" (long side along the shelf), "standing" (long side across it) or "as given".
+    """
     length, height = (blank.height, blank.width) if across else (blank.width, blank.height)
     if lie == "lying":
         return max(length, height), min(length, height)
@@ -130,7 +138,10 @@ def _pose_on_shelf(
 def _new_shelf(
     blank: Blank, shelves: list[_Shelf], long: float, deep: float, gap: float, across: bool, lie: str
 ) -> tuple[_Shelf, tuple[float, float, bool]]:
-    """A new shelf for the blank, on the first sheet with room, else on a new sheet."""
+    """A new shelf for the blank, on the first sheet with room, else on a new sheet; and the pose of the blank on it.
+
+    long, deep: extent of the sheet along and across its shelves, mm.
+    """
     poses = [pose for pose in _poses(blank, across, lie) if pose[0] <= long and pose[1] <= deep]
     sheets = max((shelf.sheet for shelf in shelves), default=0)
     for number in range(1, sheets + 1):

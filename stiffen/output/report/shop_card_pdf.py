@@ -129,7 +129,7 @@ def _bead_labels(view: FaceView, reduced: Callable[[XY], XY]) -> Iterator[Label]
 
 
 def _hole_labels(view: FaceView, reduced: Callable[[XY], XY], scale: float) -> Iterator[Label]:
-    """The names of the holes: inside if there is room, else close beside, where they cannot seem to name another."""
+    """The names of the holes: inside if there is room, else so close beside that they cannot be read as another's."""
     for number, hole in enumerate(view.layout.holes, 1):
         at, name = reduced(hole.at), f"H{number}"
         beside = positions_around(at, scale * hole.die.pilot / 2, name, MIN_CAPITAL_HEIGHT)

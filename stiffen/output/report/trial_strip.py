@@ -1,7 +1,7 @@
 """The trial strip: scrap that is rolled with each setting of the screw, measured, and entered in the tools file.
 
 Each pass begins one field after the one before.  So the first field keeps the depth of the first pass, and the last
-field that of all passes.  Lengths in mm, turns of the pressure screw from first touch.
+field gets all passes.  Lengths in mm, turns of the pressure screw from first touch.
 """
 
 from __future__ import annotations
@@ -77,7 +77,7 @@ def copy_starter_tools(panel: Panel, folder: Path) -> str:
 
 
 def trial_passes(panel: Panel, die: BeadDie, thickness: float) -> tuple[TrialPass, ...]:
-    """The passes of a strip of this thickness, mm: those of the panel, and more between them if they are under four.
+    """The passes of a strip of this thickness, mm: those of the panel, with more between them if fewer than four.
 
     Turns are rounded as on the card (`roller_settings.settable_turns`), and so are those of the full depth.
     """

@@ -1,4 +1,4 @@
-"""The marking, apart from how it is drawn: marks, faces, the blank, where words go."""
+"""What is marked on a face, before it is written as DXF or PDF: mark points, faces, rough cut, label positions."""
 
 from dataclasses import replace
 
@@ -91,21 +91,21 @@ def test_the_back_shows_the_same_sheet_turned_over():
     assert [swapped[side] for side in front.frame_sides] == list(back.frame_sides)
 
 
-def test_frame_sides_are_those_the_regrips_are_counted_with():
+def test_frame_sides_are_those_that_reorientations_are_counted_with():
     ordered = in_rolling_order(PANEL, LAYOUT).beads
     assert face_view(PANEL, LAYOUT).frame_sides == rollability.frame_sides(PANEL, ordered)
 
 
 @pytest.mark.parametrize("face", ["up", "down"])
 def test_every_label_lies_beside_what_it_names(face):
-    """The middle of each place is nearer to the thing named than its own length and a bead's width."""
+    """The middle of each label position is within 4 mm a letter plus 45 mm of what it names."""
     drawn = build_marking(face_view(PANEL, LAYOUT, face), 4.0)
     for label in drawn.labels:
         reach = 4.0 * len(label.text) + 45.0
         assert all(Point(x, y).distance(label.anchor) < reach for x, y, _ in label.positions), label.text
 
 
-def test_words_take_the_first_free_place():
+def test_a_label_takes_its_first_free_position():
     label = Label("NUMBER", "12", Point(0, 0), ((0.0, 0.0, 0.0), (50.0, 0.0, 0.0), (90.0, 0.0, 0.0)))
     wall = LineString([(-5, -5), (5, 5)]).buffer(0.5)
     (words,) = place_labels([label], [wall], 4.0)[label]
@@ -117,7 +117,7 @@ def test_words_take_the_first_free_place():
     assert words.at[0] == pytest.approx(90.0)
 
 
-def test_lines_of_words_stand_under_each_other_and_turn_together():
+def test_lines_of_a_label_are_stacked_and_rotated_together():
     label = Label("KEEP OUT", "no bead\nclip", Point(0, 0), ((10.0, 20.0, 90.0),))
     first, second = place_labels([label], [], 4.0)[label]
     assert (first.rotation, second.rotation) == (90.0, 90.0)
@@ -126,7 +126,7 @@ def test_lines_of_words_stand_under_each_other_and_turn_together():
     assert first.footprint.union(second.footprint).envelope.centroid.x == pytest.approx(10.0)
 
 
-def test_hatching_leaves_a_window_for_words_that_stand_in_it():
+def test_hatching_is_left_out_behind_text():
     drawn = build_marking(face_view(PANEL, LAYOUT), 4.0)
     placed = [words for lines in place_labels(drawn.labels, drawn.obstacles, 4.0).values() for words in lines]
     hatch = next(item for item in drawn.items if isinstance(item, Hatch) and Polygon(item.polygon).area > 5000)
@@ -158,7 +158,7 @@ def test_ranges_of_names():
     assert number_ranges(names) == "1-3, C1, C2, H2, H5-H7"
 
 
-def test_the_words_of_a_hole_stand_nearest_to_that_hole():
+def test_the_label_of_a_hole_is_nearer_to_it_than_to_any_other():
     die = PANEL.tools.hole_dies[0]
     rows = [Hole(die, (x, y), "up") for x in (150.0, 300.0) for y in np.arange(80.0, 300.0, 1.25 * die.flange)]
     drawn = build_marking(face_view(PANEL, Layout(1.0, (), tuple(rows))), 4.0)
@@ -172,7 +172,7 @@ def test_the_words_of_a_hole_stand_nearest_to_that_hole():
         )
 
 
-def test_hatching_makes_room_for_words_that_are_nearly_as_wide_as_it():
+def test_hatching_is_left_out_behind_text_nearly_as_wide_as_the_area():
     hatch = Hatch("KEEP OUT", ((0.0, 0.0), (40.0, 0.0), (40.0, 40.0), (0.0, 40.0)))
     (room,) = hatch.text_windows([TextLine("KEEP OUT", "cable clip", (20.0, 18.0), 0.0, 4.3)])
     assert Polygon(hatch.polygon).contains(room)

@@ -1,4 +1,4 @@
-"""Words on drawings and templates: whole, large enough, on nothing else, for panels of every shape and crowd."""
+"""Labels on drawings and templates: uncut, large enough, over no line or other label, on panels of many shapes."""
 
 import math
 import random
@@ -25,7 +25,7 @@ EXAMPLES = sorted((Path(__file__).parents[3] / "examples").glob("*.toml"))
 
 
 def crowd(panel, seed, beads, holes):
-    """A layout of as many beads and holes as chance finds room for within the rules of the shop, on both faces."""
+    """Random layout on both faces: at most so many beads and holes, each added only if no shop rule is broken."""
     chance, tools = random.Random(seed), panel.tools
     x0, y0, x1, y1 = panel.region.bounds
     layout = Layout(panel.gauges[0], (), panel.layout().holes)
@@ -67,18 +67,18 @@ CROWDS = [
 
 
 def lies_on(words, lines):
-    """Words that lie on a line or on other words, with what they lie on."""
+    """(text, layer of the line or text of the label it covers) for every overlap."""
     tree = shapely.STRtree([item.shape for item in lines])
     for number, one in enumerate(words):
-        for place_ in tree.query(one.footprint, predicate="intersects"):
-            yield one.text, lines[place_].layer
+        for covered in tree.query(one.footprint, predicate="intersects"):
+            yield one.text, lines[covered].layer
         for other in words[:number]:
             if one.footprint.intersects(other.footprint):
                 yield one.text, other.text
 
 
 @pytest.mark.parametrize(("panel", "beads", "holes"), CROWDS)
-def test_nothing_lies_on_anything(panel, beads, holes):
+def test_no_label_covers_a_line_or_another_label(panel, beads, holes):
     layout = crowd(panel, 3, beads, holes)
     for face in ("up", "down"):
         drawn = build_marking(face_view(panel, layout, face), CAPITAL_HEIGHT)
@@ -97,12 +97,12 @@ def test_nothing_lies_on_anything(panel, beads, holes):
             assert {f"C{number}" for number in range(1, len(panel.cutouts) + 1)} <= told
 
 
-def test_letters_are_no_wider_than_they_are_taken_to_be():
+def test_text_is_no_wider_than_text_width_says():
     for words in ("H12 cut 46.03 down", "trim after rolling", "rough cut: cut here first", "NUMMER 3 WWW other face"):
         assert printed_width(words, MIN_CAPITAL_HEIGHT) <= text_width(words, MIN_CAPITAL_HEIGHT)
 
 
-def test_few_words_where_many_have_no_room_and_none_where_they_are_spare():
+def test_the_short_text_where_the_full_one_does_not_fit_and_none_if_optional():
     wall = [Point(0, 0).buffer(200).difference(Point(0, 0).buffer(9.0))]
     label = Label("NUMBER", "H1 cut 35.86 down", Point(0, 0), ((0.0, 30.0, 0.0),), "H1", ((0.0, 40.0, 0.0), (0, 0, 0)))
     ((words,),) = place_labels([label], wall, 4.0).values()
@@ -114,7 +114,7 @@ def test_few_words_where_many_have_no_room_and_none_where_they_are_spare():
     assert place_labels([replace(label, optional=True)], full, 4.0) == {}
 
 
-def test_the_edge_to_measure_from_is_named_though_its_corners_are_rounded():
+def test_the_datum_edge_is_labelled_although_its_corners_are_rounded():
     named = [read_panel(path).name for path in EXAMPLES if _datum_edge_is_named(read_panel(path))]
     assert len(named) == len(EXAMPLES)
 

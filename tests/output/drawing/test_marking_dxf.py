@@ -1,4 +1,4 @@
-"""The marking drawing is read back: layers, places, areas, and no words over other words."""
+"""The marking drawing is read back: layers, positions, areas, and no text over other text."""
 
 import math
 import re
@@ -140,7 +140,7 @@ def test_arrows_point_from_start_to_stop_and_f_stands_at_the_frame(tmp_path):
     assert ground_of(letter).centroid.y < 110.0 - B16.width / 2
 
 
-def test_an_open_end_runs_on_over_the_edge(tmp_path):
+def test_an_open_end_is_drawn_past_the_edge(tmp_path):
     layout = Layout(1.0, (Bead(B16, ((0.0, 200.0), (300.0, 200.0)), open_ends=(True, False)),))
     document = drawn(tmp_path / "marking.dxf", layout)
     flanks = np.vstack([points(flank) for flank in on(document, "BEAD FLANK")])
@@ -194,11 +194,11 @@ def test_table_gives_places_from_the_datum_corner(tmp_path):
     )
     assert datum_corner(moved) == pytest.approx((-70.0, 25.0))
     told = words(drawn(tmp_path / "marking.dxf", panel=moved))
-    assert "130.0" in told  # x 60 of the first bead, 70 right of what it was
-    assert "85.0" in told  # y 110, 25 lower
+    assert "130.0" in told  # first bead: x 60, and the corner moved 70 to the left
+    assert "85.0" in told  # first bead: y 110, and the corner moved 25 up
 
 
-def test_figures_in_tables_stand_under_each_other(tmp_path):
+def test_figures_in_tables_are_right_aligned(tmp_path):
     texts = on(drawn(tmp_path / "marking.dxf"), "DIMENSION", "TEXT")
     for figures in (("440.0", "500.0"), ("50", "50")):  # X of bead ends, flare diameters
         ends = {round(ground_of(text).bounds[2], 1) for text in texts if text.dxf.text in figures}
@@ -216,7 +216,7 @@ def test_a_sheet_with_no_beads_says_nothing_of_the_roller(tmp_path):
 
 
 def test_notes_and_card_agree_on_what_comes_last():
-    """Trimmed, folded, then drilled together with what the panel goes on."""
+    """Trim first, then fold, then drill together with the mating part."""
     steps, notes = order_of_work(PANEL, LAYOUT), bench_notes(face_view(PANEL, LAYOUT))
     for told, order in ((steps, ("trim to it", "Fold 1", "through both parts")), (notes, ("Trim", "Fold", "Drill"))):
         places = [next(i for i, line in enumerate(told) if words in line) for words in order]
@@ -244,7 +244,7 @@ def test_overall_sizes_are_those_of_the_finished_outline(tmp_path):
 
 
 def measured(document):
-    """Of every running dimension: mm along x, mm along y (one of them), the point it is taken to, its words."""
+    """For every running dimension: (mm along X or None, mm along Y or None, point measured, text)."""
     for one in on(document, "DIMENSION", "DIMENSION"):
         if one.dimtype == 6:  # ordinate
             at = one.dxf.defpoint2 - one.dxf.defpoint
@@ -281,7 +281,7 @@ def test_spread_keeps_apart_and_in_order(values):
     if len(values) == 6:
         assert places.max() <= 100.0
         assert places[3] == pytest.approx(50.0)
-        assert places[:3].mean() == pytest.approx(7.0)  # as near to 1 as the lower end lets it
+        assert places[:3].mean() == pytest.approx(7.0)  # as near to their mean of 1 as the lower end allows
 
 
 def test_check_bar_is_100_mm(tmp_path):
@@ -313,7 +313,7 @@ CROWD = replace(
     [(PANEL, LAYOUT), (PANEL, FRAME), (SMALL, TWO), (WEDGE, CLOSE), (PANEL, Layout(1.0, (), CROWD.holes))],
     ids=["beads and holes", "frame", "small", "wedge with close beads", "many holes"],
 )
-def test_words_are_large_enough_and_lie_on_nothing(tmp_path, panel, layout, face):
+def test_text_is_large_enough_and_covers_nothing(tmp_path, panel, layout, face):
     document = drawn(tmp_path / "marking.dxf", layout, panel, evaluated=GOOD, face=face)
     texts = list(document.modelspace().query("TEXT"))
     assert min(text.dxf.height for text in texts) >= 3.0
@@ -334,7 +334,7 @@ def test_words_are_large_enough_and_lie_on_nothing(tmp_path, panel, layout, face
 
 
 def ground_of(text):
-    """What a text covers, from the drawing library's own measure of it."""
+    """The area that a text covers, as ezdxf measures it."""
     straight = text.copy()
     straight.dxf.rotation = 0.0
     box = bbox.extents([straight], fast=True)

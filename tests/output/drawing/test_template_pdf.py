@@ -1,4 +1,4 @@
-"""The template's pages are read back by an independent library: true scale, crosses that meet, nothing cut off."""
+"""The template's pages are read back by an independent library: true scale, joining crosses, no text cut off."""
 
 import itertools
 import math
@@ -36,7 +36,7 @@ def written(path, layout=LAYOUT, panel=PANEL, **options):
 
 
 def has_segment(found, a, b):
-    """True where a stroke runs from one point to the other, either way."""
+    """True if a stroke runs from a to b or from b to a."""
     return any(np.abs(found - np.array(way)).max(axis=(1, 2)).min() < CLOSE for way in ((a, b), (b, a)))
 
 
@@ -54,7 +54,7 @@ def test_every_page_has_its_size_and_two_true_bars(tmp_path, paper):
 
 
 def on_roll(pages, mirrored):
-    """Strokes of a roll in plan coordinates; the first of the flared holes tells where they lie."""
+    """(stroke, points in plan coordinates) of a roll, positioned by the flared hole with the least x."""
     ((_, _, strokes, _),) = pages
     pilots = [one for one in circles(strokes) if one.diameter == pytest.approx(F50.pilot, abs=CLOSE)]
     hand = -1 if mirrored else 1
@@ -69,12 +69,12 @@ def on_roll(pages, mirrored):
 def test_a_roll_shows_every_line_at_its_place(tmp_path, face):
     plan = on_roll(written(tmp_path / "t.pdf", paper="roll", face=face), face == "down")
     pairs = np.array([points for _, points in plan if len(points) == 2])
-    for bead in LAYOUT.beads:  # those rolled from the other face too: as thin lines
+    for bead in LAYOUT.beads:  # beads rolled from the other face are shown too, as thin lines
         path = np.array(bead.path)
         assert any(len(p) == len(path) and np.abs(p - path).max() < CLOSE for _, p in plan)
     for bead in (bead for bead in LAYOUT.beads if bead.side == face):
         for (x, y), off in ((bead.path[0], bead.die.width / 2 + 3), (bead.path[-1], bead.die.width / 2 + 3)):
-            if bead.die is B16:  # its ends run along x, so the ticks stand upright
+            if bead.die is B16:  # a B16 bead ends parallel to x, so its ticks are parallel to y
                 assert has_segment(pairs, (x, y - off), (x, y + off))
     outline = Polygon(PANEL.outline)
     rounds = [Polygon(points) for _, points in plan if len(points) > 20]
@@ -86,7 +86,7 @@ def test_a_roll_shows_every_line_at_its_place(tmp_path, face):
 
 
 def assembled(pages):
-    """Shift of every page that brings crosses of the same name onto each other; checks that they agree."""
+    """Shift of every page, mm, that joins crosses of the same name; checks that all crosses of a page agree."""
     crosses = []
     for _, _, strokes, words in pages:
         rings = [one.centre for one in circles(strokes) if one.diameter == pytest.approx(4.0, abs=CLOSE)]
@@ -103,7 +103,7 @@ def assembled(pages):
         here, there = next((a, b) for a, b in pairs if len(crosses[a].keys() & crosses[b]) > 1)
         shared = crosses[here].keys() & crosses[there]
         steps = np.array([crosses[here][name] + shifts[here] - crosses[there][name] for name in shared])
-        assert np.ptp(steps, axis=0).max() < CLOSE  # not turned, not stretched
+        assert np.ptp(steps, axis=0).max() < CLOSE  # neither rotated nor stretched
         shifts[there] = steps[0]
         open_pages.remove(there)
     return shifts
@@ -136,7 +136,7 @@ def test_sheets_joined_by_their_crosses_show_the_whole_at_true_scale(tmp_path, p
         assert name == name.upper()
 
 
-def test_every_number_stands_on_some_sheet(tmp_path):
+def test_every_label_is_on_some_page(tmp_path):
     pages = written(tmp_path / "t.pdf")
     told = {word.text for *_, words in pages for word in words}
     assert {"1 B16 up", "2 B16 up", "3 other face", "H1 cut 36.7 up", "H2 cut 36.7 down", "datum 0, 0", "F"} <= told
@@ -161,7 +161,7 @@ def test_words_are_large_enough_and_on_the_paper(tmp_path, panel, layout, paper)
 
 @pytest.mark.parametrize("paper", ["a4", "letter", "roll"])
 @pytest.mark.parametrize("layout", [LAYOUT, FRAME, Layout(1.0)], ids=["beads and holes", "frame", "flat"])
-def test_words_on_a_sheet_are_whole_and_lie_on_nothing(layout, paper):
+def test_text_on_a_page_is_uncut_and_covers_nothing(layout, paper):
     drawn = build_marking(face_view(PANEL, layout), CAPITAL_HEIGHT)
     spread = tile_drawing(drawn.bounds, paper)
     tiles = used_tiles(spread, drawn)
@@ -178,8 +178,8 @@ def test_words_on_a_sheet_are_whole_and_lie_on_nothing(layout, paper):
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 @pytest.mark.parametrize("face", ["up", "down"])
-def test_an_area_that_goes_over_two_sheets_is_named_where_it_shows(paper, face):
-    """A cut-out between rows of holes, moved over the seams: named inside on each sheet with room for its number."""
+def test_an_area_on_two_pages_is_labelled_on_each(paper, face):
+    """A cut-out at several places across the seams: its label stands inside it on each page with room for it."""
     for left in range(100, 240, 20):
         ring = ((left, 150.0), (left + 140.0, 150.0), (left + 140.0, 250.0), (left, 250.0))
         holes = [Hole(F50, (x, y)) for y in (110.0, 290.0) for x in range(70, 400, 62)]
@@ -190,7 +190,7 @@ def test_an_area_that_goes_over_two_sheets_is_named_where_it_shows(paper, face):
         for tile, words in place_texts(spread, used_tiles(spread, drawn), drawn, CAPITAL_HEIGHT).items():
             shown = area.intersection(spread.shown_area(tile))
             x0, y0, x1, y1 = shown.bounds if shown.area else (0.0,) * 4
-            if min(x1 - x0, y1 - y0) > 24.0:  # the number, clear of the crosses at the seam
+            if min(x1 - x0, y1 - y0) > 24.0:  # room for the label beside the crosses at the seam
                 assert [one for one in words if one.text.startswith("C1") and area.contains(one.footprint)], tile.name
 
 

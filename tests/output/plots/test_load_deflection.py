@@ -6,8 +6,8 @@ import pytest
 from stiffen.output.plots.load_deflection import describe_crossing, find_crossings, load_controlled_curve
 
 LOADS = np.linspace(0, 2, 41)
-FLAT = (LOADS, 3 * LOADS ** (1 / 3))  # a sheet that soon hangs in tension
-BEADED = (LOADS, 2 * LOADS)  # stiff at first, straight on
+FLAT = (LOADS, 3 * LOADS ** (1 / 3))  # membrane tension: soft at first, then ever stiffer
+BEADED = (LOADS, 2 * LOADS)  # linear: stiff at first, no gain later
 TITLES = ("flat sheet", "beaded sheet")
 
 
@@ -21,8 +21,8 @@ def test_two_straight_lines_cross_where_algebra_says():
     assert other.stiffer_above == 1
 
 
-def test_curves_on_other_points_cross_at_the_same_load():
-    # 3 p^(1/3) = 2 p at p = (3/2)^(3/2) = 1.8371; 41 points: chords of a gentle curve, 0.1 %
+def test_curves_given_at_different_loads_cross_at_the_same_load():
+    # 3 p^(1/3) = 2 p at p = (3/2)^(3/2) = 1.8371; 41 points: straight chords err by up to 0.1 %
     (one,) = find_crossings(FLAT, BEADED)
     assert one.load == pytest.approx(1.5**1.5, rel=1e-3)
     assert one.stiffer_above == 0  # the flat sheet
@@ -30,7 +30,7 @@ def test_curves_on_other_points_cross_at_the_same_load():
     assert find_crossings(FLAT, coarse)[0].load == pytest.approx(one.load, rel=1e-9)
 
 
-def test_rest_is_no_crossing_and_no_crossing_is_told_with_the_stiffer():
+def test_zero_load_is_no_crossing_and_the_stiffer_curve_is_named():
     softer = (LOADS, 5 * LOADS ** (1 / 3))
     assert find_crossings(FLAT, softer) == ()
     assert describe_crossing(TITLES, (FLAT, softer)) == (
@@ -53,7 +53,7 @@ def test_a_touch_is_no_crossing_and_a_shared_stretch_counts_once():
     assert find_crossings(straight, (p, np.array([0.0, 1.0, 2.5, 3.5]))) == ()
     assert find_crossings(straight, (p, np.array([0.0, 0.5, 2.0, 2.5]))) == ()
     meets = (np.arange(5.0), np.array([0, 0.5, 2.0, 3.0, 5.0]))
-    assert find_crossings(straight, meets) == ()  # apart again only beyond the end of the shorter curve
+    assert find_crossings(straight, meets) == ()  # they part only beyond the end of the shorter curve
     (one,) = find_crossings((np.arange(5.0), np.arange(5.0)), meets)
     assert one.load == 2.0
     assert one.stiffer_above == 0
@@ -61,7 +61,7 @@ def test_a_touch_is_no_crossing_and_a_shared_stretch_counts_once():
 
 def test_curves_that_are_the_same_are_told_as_such():
     assert describe_crossing(TITLES, (FLAT, FLAT)) == "Both curves are the same up to 2 times the load."
-    shaken = FLAT[1] * (1 + 1e-9 * (-1) ** np.arange(len(LOADS)))  # rounding is no crossing
+    shaken = FLAT[1] * (1 + 1e-9 * (-1) ** np.arange(len(LOADS)))  # differences of rounding are no crossing
     assert find_crossings(FLAT, (LOADS, shaken)) == ()
 
 

@@ -1,4 +1,4 @@
-"""Curves, the moving mode, the comparison: what they show; and which files a verdict gets."""
+"""Load-deflection curves, mode animation, comparison: what they show; and which picture files a verdict gets."""
 
 from dataclasses import replace
 
@@ -61,7 +61,7 @@ def test_loads_in_newtons_are_told_with_their_unit(figure):
     assert "cross at 100 N (3 mm)" in told
 
 
-def test_a_case_in_linear_reach_gets_its_line_as_far_as_linear_theory_goes():
+def test_a_linear_case_gets_a_line_up_to_the_limit_of_linear_theory():
     flat = curved(FLAT, 2.4)
     (flat_curve, found_curve) = load_deflection_plot.case_curves([("flat", flat), ("found", GOOD)], "wind")
     assert flat_curve[0] == "flat"
@@ -77,7 +77,7 @@ def test_a_case_in_linear_reach_gets_its_line_as_far_as_linear_theory_goes():
 # ------------------------------------------------------------------------------------------------------------- motion
 
 
-def test_the_mode_moves_there_and_back(tmp_path):
+def test_the_mode_moves_in_both_directions(tmp_path):
     animate_mode(PANEL, GOOD, tmp_path / "mode.gif")
     with Image.open(tmp_path / "mode.gif") as image:
         assert image.format == "GIF"
@@ -87,7 +87,7 @@ def test_the_mode_moves_there_and_back(tmp_path):
             image.seek(number)
             frames.append(image.convert("L"))
     assert ImageChops.difference(frames[FRAMES_PER_CYCLE // 4], frames[3 * FRAMES_PER_CYCLE // 4]).getbbox()
-    # sin(22.5 degrees) = sin(157.5 degrees): the same picture on the way out and back
+    # sin(22.5 degrees) = sin(157.5 degrees): the same picture at both phases
     assert not ImageChops.difference(frames[1], frames[FRAMES_PER_CYCLE // 2 - 1]).getbbox()
 
 
@@ -119,7 +119,7 @@ def test_the_comparison_shows_every_layout_and_every_number(figure, count):
 
 @pytest.mark.parametrize("count", [2, 3, 4, 6])
 def test_the_comparison_fits_a_page_and_no_words_overlap_or_are_cut(figure, count):
-    """Panels of unlike demands: what only one of them is asked stands in words, all else in bars."""
+    """Two panels with different demands: a demand of one layout only is written as text, all others are bars."""
     other = replace(PANEL, name="left cheek", outline=((0.0, 0.0), (560.0, 0.0), (560.0, 500.0), (0.0, 500.0)))
     fewer = replace(GOOD, demands=GOOD.demands[1:])
     odd = replace(GOOD.demands[0], kind="stress", case="kerb", label="stress kerb", unit="x", limit=1.5, met=False)
@@ -156,7 +156,7 @@ def test_files_of_a_verdict_beside_the_flat_sheet(tmp_path):
     assert "Deflection under a growing load, case wind" in [caption for caption, _ in written]
 
 
-def test_files_of_a_verdict_alone_and_of_one_without_maps(tmp_path):
+def test_files_of_a_verdict_alone_and_of_one_without_result_fields(tmp_path):
     stressed = replace(GOOD.fields, stress={"wind": np.full(len(GOOD.fields.triangles), 20.0)})
     picture_set.write_pictures(PANEL, replace(GOOD, fields=stressed), tmp_path)
     assert {path.name for path in tmp_path.iterdir()} == {"layout.png", "judged.png", "stress.png", "first_mode.png"}

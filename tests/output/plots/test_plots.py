@@ -106,7 +106,7 @@ def test_a_row_without_data_is_left_out(figure):
     assert "mm per 100 N" not in "\n".join(texts(figure[1]))
 
 
-def test_an_unmoved_panel_is_drawn_too(tmp_path):
+def test_a_panel_without_deflection_is_drawn_too(tmp_path):
     still = replace(
         GOOD.fields,
         deflection={"wind": np.zeros(len(GOOD.fields.plan_nodes))},
@@ -116,14 +116,14 @@ def test_an_unmoved_panel_is_drawn_too(tmp_path):
     assert (tmp_path / "still.png").stat().st_size > 10_000
 
 
-def test_few_places_of_softness_are_drawn_as_dots(figure):
+def test_few_softness_points_are_drawn_as_dots(figure):
     few = replace(GOOD.fields, deflection={}, softness=np.array([[100.0, 100.0, 0.01], [200.0, 200.0, 0.02]]))
     field_maps.maps_picture(PANEL, [("few", replace(GOOD, fields=few))], "")
     assert "softest 2.00 mm per 100 N" in "\n".join(texts(figure[0]))
 
 
-def test_softness_keeps_its_samples_and_goes_no_further(figure):
-    """The surface through the samples is the samples at their places, and never softer than the softest."""
+def test_softness_keeps_computed_values_and_does_not_overshoot(figure):
+    """The drawn surface keeps the computed values at their points and never exceeds the largest of them."""
     ridge = GOOD.fields.softness.copy()
     ridge[:, 2] = 0.01 * (ridge[:, 0] > 280)  # a step, which a smooth surface would overshoot
     field_maps.maps_picture(
@@ -155,7 +155,7 @@ def test_stress_is_told_as_a_share_of_yield(figure):
     assert Polygon(np.transpose(outline.get_data())).equals(Polygon(corners))
 
 
-def test_a_mode_shows_both_ways(figure):
+def test_a_mode_shows_both_directions(figure):
     x, y = GOOD.fields.plan_nodes.T
     shape = np.sin(2 * np.pi * x / 560) * np.sin(np.pi * y / 380)
     evaluated = replace(GOOD, fields=replace(GOOD.fields, modes=((61.5, shape / np.abs(shape).max()),)))
@@ -174,7 +174,7 @@ def test_every_case_has_its_row(figure):
 
 
 def test_maps_are_needed():
-    with pytest.raises(ValueError, match="needs maps"):
+    with pytest.raises(ValueError, match="needs result fields"):
         field_maps.before_after_picture(
             PANEL, FLAT, verdict(LAYOUT, maps=False), "x.png", flat_title="flat", found_title="found"
         )
@@ -228,7 +228,7 @@ def test_a_long_list_stands_in_columns(figure):
     assert all(f"H{n} cut" in " ".join(listed.split()) for n in range(1, 12))
 
 
-def test_words_do_not_overlap_and_are_three_mm_high(figure):
+def test_text_does_not_overlap_and_is_3_mm_high(figure):
     import matplotlib.text
 
     layout_picture.layout_picture(PANEL, LAYOUT, "")
@@ -262,7 +262,7 @@ def test_words_keep_apart_on_sheets_of_every_shape(figure, long, high):
         assert overlapping(one) == ([], [])
 
 
-def test_crossings_near_each_other_are_told_apart(figure):
+def test_labels_of_near_crossings_do_not_overlap(figure):
     loads = np.array([0.0, 0.01, 0.02, 0.03, 1.0])
     curves = [
         ("flat", loads, np.array([0.0, 1.0, 1.9, 3.1, 8.0])),

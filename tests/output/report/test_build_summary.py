@@ -1,4 +1,4 @@
-"""The tally of a build: sums, sheets to buy, CSV."""
+"""The summary of a build: sums, sheets to buy, CSV."""
 
 import csv
 import io
@@ -25,7 +25,7 @@ FLAT = build_panel(replace(PANEL, name="floor"), Layout(1.0), "not judged")
 THICK = build_panel(replace(PANEL, name="wall"), Layout(1.5), "not met")
 
 
-def test_a_piece_is_what_the_panel_says():
+def test_a_row_holds_the_values_of_its_panel():
     x, y = trim_allowance(PANEL, LAYOUT)
     assert (LID.blank_width_mm, LID.blank_height_mm) == pytest.approx((560 + 2 * x, 380 + 2 * y), abs=0.1)
     assert LID.mass_kg == PANEL.mass(LAYOUT)
@@ -35,7 +35,7 @@ def test_a_piece_is_what_the_panel_says():
     assert LID.minutes == minutes(PANEL, LAYOUT)
 
 
-def test_what_is_fitted_counts_apart():
+def test_fitted_mass_is_counted_apart():
     fitted = replace(
         PANEL,
         trims=(EdgeTrim(0.1, path=((0.0, 100.0), (0.0, 300.0))), EdgeTrim(0.05)),
@@ -70,7 +70,7 @@ def test_sheets_go_by_material_and_gauge():
 
 
 def test_the_stock_size_that_needs_least_sheet_is_taken():
-    # on 2000 x 1000 at most five of 380 x 560 and three of 560 x 380 above them: nine need two of it, 4 m2 against 3.1
+    # 2000 x 1000 holds five of 380 x 560 and three of 560 x 380 above them.  Nine need two such sheets: 4 m2, not 3.1
     assert [(one.sheet, one.count) for one in purchases([FLAT] * 8)] == [((2000.0, 1000.0), 1)]
     assert [(one.sheet, one.count) for one in purchases([FLAT] * 9)] == [((2500.0, 1250.0), 1)]
     assert [(one.sheet, one.count) for one in purchases([FLAT])] == [((2000.0, 1000.0), 1)]

@@ -1,4 +1,4 @@
-"""The list of what is built in names everything that is, and what the shop has put in its place."""
+"""The catalogue lists every built-in material and tool, and the values of a shop's own tools file in their place."""
 
 from dataclasses import replace
 

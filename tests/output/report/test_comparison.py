@@ -34,14 +34,14 @@ def test_a_column_a_layout_and_a_row_a_quantity():
     assert all(len(line) <= 100 for line in columns(head, rows))
 
 
-def test_panel_and_material_stand_there_only_where_they_differ():
+def test_panel_and_material_have_rows_only_if_they_differ():
     other = replace(PANEL, name="floor pan")
     assert not any(one[0] == "panel" for one in comparison_table([A, B])[1])
     assert row([A, Entry("b", other, GOOD)], "panel")[1:3] == ("battery hatch", "floor pan")
     assert any("of different panels" in line for line in differences([A, Entry("b", other, GOOD)]))
 
 
-def test_long_names_stand_before_the_table_whole():
+def test_long_names_are_listed_before_the_table():
     left, right = (
         Entry(f"out_side_cheek_{side}", replace(PANEL, name=f"side cheek {side}"), GOOD) for side in ("l", "right")
     )
@@ -61,7 +61,7 @@ def test_demands_of_one_layout_alone_and_limits_that_differ():
     assert demand_labels([Entry("less", PANEL, less), B]) == ("deflection wind", "softness 10 N", "frequency")
 
 
-def test_values_that_are_none():
+def test_values_that_are_not_finite():
     odd = replace(
         GOOD,
         demands=(

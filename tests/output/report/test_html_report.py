@@ -1,4 +1,4 @@
-"""The report page: well formed, complete, nothing loaded from elsewhere; opened in a real browser where one is."""
+"""The report page: well formed, complete, loads no other file; opened in a real browser if one is installed."""
 
 import base64
 import json
@@ -66,7 +66,7 @@ def test_demands_and_the_flat_sheet_beside():
     assert whole(flat=None)[1].rows("against") == []
 
 
-def test_the_card_stands_in_it_word_for_word():
+def test_the_page_contains_the_whole_card():
     told = card(PANEL, GOOD, flat_baseline=RIVAL, gauges=[GaugeOutcome(1.0, GaugeStatus.BEADED, beads=3)])
     wanted = [told.title, *told.alerts]
     for section in told.sections:
@@ -90,14 +90,14 @@ def test_holes_side_by_side_have_a_head_over_each_part():
     assert [row[0].strip() for name in names for row in tree.rows(name)] == [f"H{i}" for i in range(1, 14)]
 
 
-def test_pictures_are_taken_in(tmp_path):
+def test_pictures_are_embedded(tmp_path):
     before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", flat_title="flat", found_title="found")
     _, tree = whole(pictures=[("flat and found", tmp_path / "a.png")])
     images = [one for one in tree.loads if one.startswith("data:image/png;base64,")]
     assert [base64.b64decode(one.split(",")[1]) for one in images] == [(tmp_path / "a.png").read_bytes()]
 
 
-def test_nothing_comes_from_elsewhere():
+def test_the_page_loads_no_other_file():
     text, tree = whole()
     assert all(one.startswith("data:") for one in tree.loads)
     assert not re.search(r"https?:|@import|url\(|<script|<iframe", text)
@@ -175,7 +175,7 @@ def opened(path, tmp_path):
 
 
 @pytest.mark.skipif(BROWSER is None, reason="no chromium on this machine")
-def test_a_browser_opens_it_without_a_miss(tmp_path):
+def test_a_browser_opens_it_without_errors(tmp_path):
     before_after_picture(PANEL, FLAT, GOOD, tmp_path / "a.png", flat_title="flat", found_title="found")
     write_page(
         PANEL, GOOD, tmp_path / "report.html", flat_baseline=RIVAL, flat=FLAT, pictures=[("both", tmp_path / "a.png")]
@@ -193,7 +193,7 @@ def test_a_browser_opens_it_without_a_miss(tmp_path):
 
 
 @pytest.mark.skipif(BROWSER is None, reason="no chromium on this machine")
-def test_the_browser_would_tell_of_a_miss(tmp_path):
+def test_the_browser_check_finds_an_error(tmp_path):
     path = tmp_path / "broken.html"
     path.write_text("<!DOCTYPE html><html><head></head><body><img src='gone.png'></body></html>")
     seen = opened(path, tmp_path)

@@ -1,4 +1,4 @@
-"""Blanks on sheets: nothing overlaps or hangs over, every cut goes straight across, no more sheets than need be."""
+"""Blanks on sheets: none overlaps or leaves the sheet, guillotine cuts separate them, no sheet is wasted."""
 
 import itertools
 
@@ -23,7 +23,7 @@ def apart(shapes):
 
 
 def cuttable(shapes):
-    """True where straight cuts right across, one after the other, part all rectangles (tried without guile)."""
+    """True if straight cuts across the whole piece, one after the other, separate all rectangles (guillotine cuts)."""
     if len(shapes) < 2:
         return True
     for low, high in ((0, 2), (1, 3)):
@@ -56,7 +56,7 @@ def test_every_blank_is_cut_once_apart_and_straight(sizes):
         ([(997.5, 497.5)] * 4, 1),  # four quarters with one gap each way fill a sheet to the mm
         ([(997.5, 497.5)] * 5, 2),
         ([(998, 497.5)] * 4, 2),  # half a mm too long
-        ([(495, 995)] * 4, 1),  # the same turned: 4 x 495 + 3 x 5 = 1995
+        ([(495, 995)] * 4, 1),  # the same rotated: 4 x 495 + 3 x 5 = 1995
         ([(2000, 1000)], 1),
         ([(1000, 2000)], 1),
         ([(1500, 600), (1500, 395), (490, 1000)], 1),  # a strip across first, two shelves beside it
@@ -69,7 +69,7 @@ def test_sheets_that_a_person_would_need(sizes, sheets):
     assert max((one.sheet for one in placed), default=0) == sheets
 
 
-def test_no_fewer_sheets_than_the_area_asks_for():
+def test_the_number_of_sheets_is_near_that_of_the_area():
     blanks = [Blank(f"{n}", 700, 480) for n in range(9)]
     used = max(one.sheet for one in nest(blanks, SHEET))
     assert used >= 9 * 700 * 480 / 2e6

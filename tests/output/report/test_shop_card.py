@@ -1,4 +1,4 @@
-"""The shop card says what it must, within its width, and the bad news first."""
+"""The shop card: its content, its line width, and alerts before all else."""
 
 import math
 import re
@@ -68,7 +68,7 @@ def test_sheet_and_masses_add_up():
     assert float(masses["flared holes"]) == pytest.approx(2 * math.pi / 4 * 36.7**2 * 2.67e-6, abs=0.0006)
     assert float(masses["cut-outs"]) == pytest.approx(math.pi / 4 * 32**2 * 2.67e-6, abs=0.0006)
     assert float(masses["finished"]) == pytest.approx(GOOD.mass_kg, abs=0.0006)
-    edge = (560 + 2 * x) * (380 + 2 * y) - 560 * 380  # but for the rounded corners
+    edge = (560 + 2 * x) * (380 + 2 * y) - 560 * 380  # without the rounded corners
     assert float(masses["trimmed edge"]) == pytest.approx(edge * 2.67e-6, abs=0.0015)
 
 
@@ -79,7 +79,7 @@ def test_edge_trim_comes_on_top():
     assert f"Edge trim comes on top: {0.25 * length / 1000 + 0.05:.3f} kg" in told
 
 
-def test_saving_is_the_difference_to_the_rival():
+def test_saving_is_the_difference_to_the_flat_sheet():
     less = RIVAL.mass_kg - GOOD.mass_kg
     assert f"{less:.3f} kg ({100 * less / RIVAL.mass_kg:.0f} %) lighter than the 1.5 mm flat sheet" in mass_comparison(
         GOOD, RIVAL
@@ -93,7 +93,7 @@ def test_a_lighter_flat_sheet_is_said_first():
     assert "A FLAT SHEET IS LIGHTER" not in card_text(PANEL, GOOD, flat_baseline=RIVAL)
 
 
-def test_rivals_without_a_sheet():
+def test_no_flat_sheet_that_meets_the_demands():
     assert (
         mass_comparison(GOOD, FlatSheetBaseline(None, None, (1.0, 1.5)))
         == "no flat sheet in the rack meets the demands"
@@ -101,7 +101,7 @@ def test_rivals_without_a_sheet():
     assert mass_comparison(GOOD, FlatSheetBaseline(None, None)) == "flat sheets were not evaluated"
 
 
-def test_nothing_is_saved_by_a_panel_that_does_not_do():
+def test_no_mass_is_saved_by_a_layout_that_misses_a_demand():
     missed = verdict(LAYOUT, deflection=2.0)
     assert "lighter" not in mass_comparison(missed, RIVAL)
     assert "1.5 mm flat sheet meets the demands" in mass_comparison(missed, RIVAL)
@@ -158,7 +158,7 @@ def test_the_card_says_why_a_gauge_has_no_beads():
     assert "No beads" not in card_text(PANEL, verdict(Layout(1.0)))
 
 
-def test_what_a_die_asks_of_the_sheet_is_told_at_both_ends():
+def test_strains_of_the_sheet_are_given_for_held_and_free_edges():
     """Arc 12 x 4: S - w = 3.29 mm (recomputed); 3.29/12 is 27 %, and 1 - 12/15.29 is 22 %."""
     layout = Layout(1.0, (Bead(BeadDie("deep", "round", 12, 4), ((60.0, 110.0), (500.0, 110.0))),))
     lines = section(card_text(PANEL, verdict(layout)), "TRIAL STRIP FIRST")
@@ -191,7 +191,7 @@ def test_beads_stand_in_rolling_order_with_ends_and_corners():
     assert [row for row in rows if len(row) == 3] == [["300.0", "290.0", "via"], ["400.0", "270.0", "via"]]
 
 
-def test_frame_sides_and_regrips_are_those_the_minutes_count():
+def test_frame_sides_and_reorientations_are_those_in_the_minutes():
     up = tuple(replace(bead, side="up") for bead in LAYOUT.beads)
     steep = Bead(B16, ((530.0, 100.0), (530.0, 300.0)))
     layout = Layout(1.0, (*up, steep, Bead(B16, ((500.0, 340.0), (250.0, 340.0)))))
@@ -264,7 +264,7 @@ def test_cautions_are_always_there():
         assert words in text
 
 
-def test_demands_are_told_with_how_far_to_believe_them():
+def test_demands_come_with_deciding_theory_and_mesh_error():
     text = "\n".join(demand_table(verdict(LAYOUT, deflection=2.0, decided=NONLINEAR)))
     row = next(line for line in text.splitlines() if line.startswith("deflection wind"))
     assert " ".join(row.split()) == "deflection wind <= 1.5 mm 2 mm -33 % NOT MET large defl. 2.0 % - 2.00"
@@ -335,7 +335,7 @@ CASES = {
 @pytest.mark.parametrize(
     ("case", "paper"), [(case, "a4") for case in CASES] + [("beads and holes", "letter"), ("flat", "roll")]
 )
-def test_words_on_paper_are_large_enough_whole_and_lie_on_nothing(tmp_path, case, paper):
+def test_text_in_the_pdf_is_large_enough_uncut_and_does_not_overlap(tmp_path, case, paper):
     evaluated, gauges = CASES[case]
     write_card(
         replace(PANEL, name="hatch 50 $\\%$ of a name"),
@@ -360,7 +360,7 @@ def test_words_on_paper_are_large_enough_whole_and_lie_on_nothing(tmp_path, case
             assert ground[3] < height - 5.0
             for other, text in grounds:
                 apart = ground[2] <= other[0] or other[2] <= ground[0] or ground[3] <= other[1] or other[3] <= ground[1]
-                # numbers in the little picture stand in bold, measured here as if they did not
+                # the bold numbers in the small picture are measured here as regular type
                 assert apart, f"{word.text!r} lies on {text!r}"
             grounds.append((ground, word.text))
         assert any(word.text == f"page {number} of {len(pages)}" for word in words)
@@ -401,7 +401,7 @@ def test_a_card_of_four_dozen_holes_takes_two_pages_and_names_each(tmp_path, pap
 
 @pytest.mark.parametrize("layout", [LAYOUT, DOZENS], ids=["few", "dozens"])
 def test_names_in_the_little_picture_lie_on_no_line(tmp_path, layout):
-    """Words by their true width, turned as they stand, against the lines drawn on the same page."""
+    """The printed box of each name, rotated as drawn, crosses no line on the same page."""
     write_card(PANEL, verdict(layout), tmp_path / "card.pdf", flat_baseline=RIVAL)
     width, _, strokes, words = read(tmp_path / "card.pdf")[0]
     lines = [LineString(one.points) for one in strokes if one.points[:, 0].min() > width / 2]
@@ -424,14 +424,14 @@ def test_short_paragraphs_are_not_broken_over_pages(tmp_path, paper):
 
 
 def filled_pages(folder, lines, section):
-    """Texts of each page of a file in which a section follows so many lines."""
+    """Texts of each page of a PDF in which `section` comes after so many filled lines."""
     write_pages(folder / "card.pdf", "card", [Section("ABOVE", ("filled",) * lines), section], footer="card")
     return [[word.text for word in words] for *_, words in read(folder / "card.pdf")]
 
 
 @pytest.mark.parametrize("part", ["One line.", "Short words in a row. " * 18, "1.\t" + "A step of the work. " * 15])
 def test_a_heading_stands_on_the_page_of_the_words_under_it(tmp_path, part):
-    """Whatever was above it: the page is filled line by line until the section goes over."""
+    """For any length of the text above it: lines are added until the section moves to the next page."""
     pages = set()
     for lines in range(48, 62):
         told = filled_pages(tmp_path, lines, Section("HEADING", (part,)))
@@ -488,13 +488,13 @@ def test_the_same_card_gives_the_same_bytes(tmp_path):
 
 
 def test_paper_says_what_the_text_says(tmp_path):
-    """Every word of the text stands on the paper too, in as many copies at least."""
+    """Every word of the text card is in the PDF at least as often."""
     evaluated, gauges = CASES["beads and holes"]
     write_card(PANEL, evaluated, tmp_path / "card.pdf", flat_baseline=RIVAL, gauges=gauges)
     text = card_text(PANEL, evaluated, flat_baseline=RIVAL, gauges=gauges)
     told = Counter(word for *_, words in read(tmp_path / "card.pdf") for one in words for word in one.text.split())
     wanted = Counter(word for word in text.split() if not set(word) <= {"-", "="})
-    title = {"BATTERY", "HATCH:", "SHOP", "CARD"}  # in small letters on paper
+    title = {"BATTERY", "HATCH:", "SHOP", "CARD"}  # in lower case in the PDF
     assert not {word: n for word, n in wanted.items() if told[word] < n and word not in title}
     bold = {one.text for *_, words in read(tmp_path / "card.pdf") for one in words}
     assert {"1", "2", "3", "H1", "H2"} <= bold  # in the picture and the tables

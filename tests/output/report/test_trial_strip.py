@@ -1,4 +1,4 @@
-"""The trial strip: true on paper, its turns countable, and what is entered in the tools file rules the card."""
+"""The trial strip: true to scale, turns that can be counted, readings in the tools file that set the card's turns."""
 
 import re
 from dataclasses import replace
@@ -55,7 +55,7 @@ def test_turns_rise_can_be_counted_and_reach_the_full_depth(die, lead):
     assert all(turn / part == int(turn / part) for turn in turns)
     assert passes[-1].depth == pytest.approx(die.depth, abs=lead / 16)  # the nearest eighth of a turn
     if lead < 4:
-        assert turns[-1] * lead == pytest.approx(passes[-1].depth, rel=0.05)  # but for spring-back
+        assert turns[-1] * lead == pytest.approx(passes[-1].depth, rel=0.05)  # spring-back is the difference
 
 
 def test_no_step_asks_more_of_the_metal_than_the_passes_do():
@@ -94,7 +94,7 @@ def test_the_strip_is_true_to_scale(tmp_path, paper):
     assert np.ptp(outline, axis=0) == pytest.approx([x1 - x0, y1 - y0], abs=0.005)
     assert outline.min() > 5.0
     assert (outline.max(axis=0) < [width - 5.0, height - 5.0]).all()
-    # where each pass begins: even fields, from the first line on
+    # the lines where the passes begin are evenly spaced
     lines = np.sort(found[np.abs(ways - [0.0, y1 - y0 - 6.0]).max(axis=1) < 0.005][:, 0, 0])
     assert len(lines) == len(passes) + 1
     assert np.diff(lines) == pytest.approx(np.full(len(passes), np.diff(lines)[0]), abs=0.005)
