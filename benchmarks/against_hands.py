@@ -1,17 +1,13 @@
-"""The search against layouts drawn by hand and against differential evolution, on eight panels, by the shell model.
+"""The search beside layouts that a person would draw, and beside differential evolution, on fourteen panels.
 
-Hand layouts: equal parallel beads each way, a cross, a diagonal cross, frames parallel to the outline; each tuned
-over its number of beads and its die.  Differential evolution (scipy) chooses from the search's own candidates on the
-same surrogate, in ten times the search's seconds, three times calibrated by the shell model as the search is.
+By hand: beads of one die at one pitch in one direction, or one or two frames, on one face; die, count, pitch and length
+are tuned, by the surrogate first, and the best ten by the shell's quick mesh.  Evolution has ten times the shell
+evaluations of the search.
 
-First table: the thinnest gauge at which each meets the demands, and its mass.
+1. Lightest: the thinnest gauge at which hand, search (and evolution) meet the demands.
+2. Stiffest: utilisation of hand over that of the search, at the same number of beads.
 
-Second table: the stiffest layout of the search beside two hand layouts, at the thinnest gauge at which a hand layout
-meets the demands.  The first, the best hand layout, meets them with fewest minutes at the bench.  The second is the
-stiffest hand layout with no more beads than that; the search is limited to the same number.  Each ratio is the worst
-value/limit (limit/value for frequencies) of the hand layout over the search's; over 1 is in the search's favour.
-
-    python benchmarks/against_hands.py [--seconds 60] [--only NUMBERS] [--table lightest|stiffest]
+    python benchmarks/against_hands.py --effort normal --panels 14 --workers 2
 """
 
 from __future__ import annotations
@@ -20,246 +16,146 @@ import argparse
 import math
 import time
 from collections.abc import Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
 from dataclasses import replace
 
 import numpy as np
-import shapely
-from eight_panels import EIGHT
+from panels import EIGHT, LARGE_DEFLECTION
 from scipy.optimize import differential_evolution
-from shapely.geometry import LineString, Polygon
-from stiffen.optimise.candidates.candidate_set import CandidateSet
-from stiffen.optimise.candidates.conflicts import conflict_matrix
-from stiffen.optimise.search.local_search import SelectionObjective
-from stiffen.surrogate.stiffened_plate import stiffened_plate
 
-from stiffen.analysis.evaluation import check
-from stiffen.analysis.screening import quick_utilisation, screen
-from stiffen.fem.blas_threads import one_thread
-from stiffen.model.layout import Bead, Layout
+from stiffen.analysis.screening import quick_utilisation
+from stiffen.errors import StiffenError
+from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
-from stiffen.model.tools import BeadDie
-from stiffen.optimise.candidates.regular_patterns import regular_layouts
-from stiffen.optimise.candidates.straight_beads import bead_candidates, main_directions
-from stiffen.optimise.search import driver
-from stiffen.optimise.search.gauge_search import calibrate, selection_objective
-from stiffen.optimise.search.settings import DEFAULT_SETTINGS
-from stiffen.shop import clearance, layout_check, rollability
-from stiffen.shop.process_plan import minutes
+from stiffen.optimise.candidates.bead_rules import BeadRules, Group, is_straight, line_of
+from stiffen.optimise.candidates.regular_patterns import SPREADS, families, members, most_beads
+from stiffen.optimise.search.driver import search
+from stiffen.optimise.search.runner import LayoutRunner
+from stiffen.shop.layout_check import audit
 
-EVALUATED_BY_SHELL = 25  # hand layouts at one gauge that the shell model evaluates, the surrogate's best first
-MAX_EVOLVED_BEADS = 8  # beads that differential evolution may place
-
-
-def drawn(panel: Panel, gauge: float) -> list[tuple[Bead, ...]]:
-    """All hand layouts at a gauge."""
-    along = main_directions(panel)[0]
-    beads = bead_candidates(panel, gauge, angles=(along, (along + 90) % 180))
-    blocked = conflict_matrix(panel, gauge, beads, ()).toarray()
-    out = [tuple(beads[i] for i in choice) for choice in regular_layouts(beads, blocked)]
-    for die in panel.tools.bead_dies:
-        if not layout_check.bead_die_violations(panel, die, gauge):
-            out += list(crosses(panel, die, gauge))
-    return [one for one in out if not layout_check.audit(panel, Layout(gauge, one))]
+COUNTS = (1, 2, 3, 4, 5, 6, 8, 10, 12)
+LENGTHS = (1.0, 0.8, 0.6)  # of the free length
+BY_SHELL = 10  # hand layouts that the shell evaluates
+STIFFEST_BEADS = 4
 
 
-def crosses(panel: Panel, die: BeadDie, gauge: float) -> Iterator[tuple[Bead, ...]]:
-    """Crosses of one bead through the middle and two arms, along the axes or the diagonals of the bounding box."""
-    room = clearance.bead_feasible_region(panel, die, gauge)
-    x0, y0, x1, y1 = Polygon(panel.outline).bounds
-    middle, reach = np.array([x0 + x1, y0 + y1]) / 2, np.hypot(x1 - x0, y1 - y0)
-    diagonal = math.degrees(math.atan2(y1 - y0, x1 - x0))
-    gap = die.width + clearance.pair_clearance(panel.tools, "bead", "bead", gauge) + 0.1
-    for first, second in ((0.0, 90.0), (90.0, 0.0), (diagonal, -diagonal), (-diagonal, diagonal)):
-        line, other = (
-            LineString([middle - reach * way, middle + reach * way])
-            for way in ([math.cos(math.radians(a)), math.sin(math.radians(a))] * np.ones(2) for a in (first, second))
-        )
-        through = shapely.get_parts(line.intersection(room))
-        arms = shapely.get_parts(other.intersection(room).difference(line.buffer(gap)))
-        pieces = [p for p in (*through, *arms) if p.length >= rollability.min_bead_length(die)]
-        if pieces:
-            yield tuple(Bead(die, tuple(p.coords), "down" if panel.bead_side == "down" else "up") for p in pieces)
+def hand_layouts(rules: BeadRules, most: int = max(COUNTS)) -> Iterator[Layout]:
+    """Every layout that counts as drawn by hand."""
+    for family in families(rules, rules.dies):
+        for count in COUNTS:
+            if count > min(most, most_beads(rules, family)):
+                continue
+            for spread in SPREADS:
+                choice = members(rules, family, count, spread)
+                if choice is None:
+                    continue
+                for length in LENGTHS if family.angle is not None else LENGTHS[:1]:
+                    groups = [_shortened(rules, group, length) for group in choice]
+                    if all(group is not None for group in groups):
+                        yield rules.layout([group for group in groups if group is not None])
 
 
-def surrogate_utilisations(
-    panel: Panel, gauge: float, layouts: list[tuple[Bead, ...]], excluded: set[int]
-) -> np.ndarray:
-    """(layouts,) utilisation of each layout on the surrogate, without the demands `excluded`."""
-    beads = list(dict.fromkeys(bead for layout in layouts for bead in layout))
-    number = {bead: i for i, bead in enumerate(beads)}
-    plate = stiffened_plate(panel, gauge, tuple(beads))
-    worst = []
-    for layout in layouts:
-        values = plate.respond(tuple(sorted(number[bead] for bead in layout))).values
-        worst.append(
-            max((panel.demands[i].utilisation(v) for i, v in values.items() if i not in excluded), default=0.0)
-        )
-    return np.array(worst)
+def _shortened(rules: BeadRules, group: Group, share: float) -> Group | None:
+    lead = group[0]
+    if share == 1.0 or not is_straight(lead):
+        return group
+    angle, offset, along = line_of(lead)
+    return rules.group(rules.straight(lead.die, angle, offset, lead.side, share, along))
 
 
-def large_deflection_demands(panel: Panel, gauge: float) -> set[int]:
-    """Indices of the demands that large deflection governs, for which the search does not use the surrogate."""
-    return set(screen(panel, Layout(gauge), stop_above=0.0)[1])
+def best_by_hand(
+    panel: Panel, gauge: float, executor: Executor | None, most: int = max(COUNTS)
+) -> tuple[float, Layout]:
+    """Least utilisation on the quick mesh of a hand layout, and that layout."""
+    rules = BeadRules(panel, gauge, "")
+    layouts = [one for one in dict.fromkeys(hand_layouts(rules, most)) if not audit(panel, one)]
+    runner = LayoutRunner(panel, executor)
+    worst = [max(values, default=0.0) for values in runner.batch(layouts, {})]
+    ranked = [layouts[i] for i in np.argsort(worst, kind="stable")[:BY_SHELL]]
+    by_shell = [max(values, default=0.0) for values in runner.quick_batch(ranked)]
+    return min(zip(by_shell, ranked, strict=True), key=lambda one: one[0], default=(math.inf, Layout(gauge)))
 
 
-def best_by_hand(panel: Panel, gauge: float, number: int | None = None) -> tuple[float, tuple[Bead, ...]]:
-    """Least utilisation of the hand layouts by the shell model (quick mesh), with at most `number` beads if given."""
-    layouts = [one for one in drawn(panel, gauge) if number is None or len(one) <= number]
-    best: tuple[float, tuple[Bead, ...]] = (math.inf, ())
-    if not layouts:
-        return best
-    for k in np.argsort(
-        surrogate_utilisations(panel, gauge, layouts, large_deflection_demands(panel, gauge)), kind="stable"
-    )[:EVALUATED_BY_SHELL]:
-        bad = quick_utilisation(panel, Layout(gauge, layouts[k]), stop_above=best[0])
-        if bad < best[0]:
-            best = bad, layouts[k]
-        if bad <= 1 and number is None:  # it meets the demands, which is all that is asked
-            break
-    return best
+def evolved(panel: Panel, gauge: float, evaluations: int, most: int = STIFFEST_BEADS) -> float:
+    """Least utilisation that differential evolution finds: free lines of one die, by the quick mesh."""
+    rules = BeadRules(panel, gauge, "")
+    plain = [die for die in rules.dies if die.profile != "step"]
 
+    def decoded(x: np.ndarray) -> Layout | None:
+        die = plain[min(int(x[0] * len(plain)), len(plain) - 1)]
+        angle = (0.0, 90.0)[x[1] >= 0.5]
+        span = rules.span(die, angle)
+        if span is None:
+            return None
+        groups: list[Group] = []
+        for share, length in x[2:].reshape(-1, 2):
+            if length < 0.2:
+                continue  # this bead is left out
+            offset = round(span[0] + share * (span[1] - span[0]))
+            group = rules.group(rules.straight(die, angle, offset, rules.sides[0], max(length, 0.4)))
+            if group is None or not rules.fits(group, [bead for one in groups for bead in one]):
+                return None
+            groups.append(group)
+        return rules.layout(groups)
 
-def lightest_by_hand(panel: Panel) -> float:
-    """The thinnest gauge at which a hand layout, or the flat sheet, meets the demands."""
-    for gauge in sorted(panel.gauges):
-        if quick_utilisation(panel, Layout(gauge), stop_above=1.0) <= 1 or best_by_hand(panel, gauge)[0] <= 1:
-            return gauge
-    return math.inf
+    def cost(x: np.ndarray) -> float:
+        layout = decoded(x)
+        if layout is None or audit(panel, layout):
+            return 1e3
+        try:
+            return min(quick_utilisation(panel, layout), 1e3)
+        except StiffenError:
+            return 1e3
 
-
-def decoded(x: np.ndarray, chooser: SelectionObjective) -> tuple[int, ...]:
-    """Candidates chosen by a vector x of pairs: position of a candidate in 0 to 1, and whether it is in (above 0.5).
-
-    A candidate in conflict with an earlier one stays out.
-    """
-    chosen: list[int] = list(chooser.fixed)
-    for place, on in x.reshape(-1, 2):
-        i = min(int(place * len(chooser.minutes)), len(chooser.minutes) - 1)
-        if on > 0.5 and i not in chosen and not chooser.conflicts[i, chosen].any():
-            chosen.append(i)
-    return tuple(sorted(chosen))
-
-
-def evolved(panel: Panel, gauge: float, seconds: float) -> bool:
-    """True where differential evolution finds a layout that meets by the shell model."""
-    pool = CandidateSet.of(panel, gauge, "")
-    if not pool.beads:
-        return False
-    plate = stiffened_plate(panel, gauge, pool.beads)
-    chooser = selection_objective(panel, pool, plate)
-    chooser.ignore(large_deflection_demands(panel, gauge))
-    for k in range(3):
-        chooser.responses = {}
-        end = time.monotonic() + seconds / 3
-        best: list[tuple[tuple, tuple[int, ...]]] = []
-
-        def cost(x: np.ndarray) -> float:
-            choice = chooser.evaluate(decoded(x, chooser))
-            best[:] = [min([*best, (choice.rank, choice.chosen)])]  # noqa: B023
-            return 1e3 * choice.rank[0] + choice.minutes
-
-        differential_evolution(
-            cost, [(0, 1)] * (2 * MAX_EVOLVED_BEADS), seed=k, popsize=4, maxiter=10**6, tol=0.0, polish=False,
-            callback=lambda x, convergence: time.monotonic() > end,  # noqa: B023
-        )  # fmt: skip
-        choice = chooser.evaluate(best[0][1])
-        verdict = check(panel, pool.layout(gauge, choice.chosen), mesh_level="quick", mesh_error=False)
-        if verdict.met:
-            return True
-        calibrate(chooser, choice, verdict)
-    return False
-
-
-def lightest_evolved(panel: Panel, from_gauge: float, seconds: float) -> str:
-    """The thinnest gauge at which differential evolution meets the demands.
-
-    It gets half the time each at the search's gauge, `from_gauge`, and at the next thinner one.  "-" if there is no
-    thinner one, so that it could only tie.
-    """
-    if from_gauge == min(panel.gauges):
-        return "-"
-    gauges = sorted(g for g in panel.gauges if g <= from_gauge)[-2:]
-    for gauge in gauges:
-        if evolved(panel, gauge, seconds / len(gauges)):
-            return f"{gauge:g}"
-    return f"> {from_gauge:g}"
-
-
-def lightest(panel: Panel, seconds: float) -> str:
-    """A row of the first table."""
-    found = driver.search(panel, seconds=seconds, mesh_level="quick")
-    verdict = found.verdict
-    gauge = verdict.layout.gauge if verdict.met else math.inf
-    hand = lightest_by_hand(panel)
-    by_evolution = lightest_evolved(panel, min(gauge, max(panel.gauges)), 10 * seconds)
-    flat = found.flat_baseline.gauge_mm or math.inf
-    by_hand, by_flat = (panel.mass(Layout(g)) if g < math.inf else math.inf for g in (hand, flat))
-    size = f"{len(verdict.layout.beads):5} {len(verdict.layout.holes):5}"
-    return (
-        f"{panel.name:30} {gauge:5g} {size} {verdict.mass_kg:7.3f} {found.seconds:3.0f}  "
-        f"{hand:6g} {by_hand:7.3f} {by_evolution:>8}  {flat:6g} {by_flat:7.3f}"
+    size = 2 + 2 * most
+    found = differential_evolution(
+        cost, [(0.0, 1.0)] * size, maxiter=max(1, evaluations // (5 * size) - 1), popsize=5, seed=0, polish=False
     )
+    return float(found.fun)
 
 
-def least_by_hand(panel: Panel, gauge: float) -> tuple[Bead, ...]:
-    """The hand layout of fewest bench minutes that meets the demands at a gauge by the shell model (quick mesh)."""
-    excluded = large_deflection_demands(panel, gauge)
-    layouts = drawn(panel, gauge)
-    promising = [
-        one
-        for one, bad in zip(layouts, surrogate_utilisations(panel, gauge, layouts, excluded), strict=True)
-        if bad <= DEFAULT_SETTINGS.surrogate_reject_limit
-    ]
-    for one in sorted(promising, key=lambda one: minutes(panel, Layout(gauge, one))):
-        if quick_utilisation(panel, Layout(gauge, one), stop_above=1.0) <= 1:
-            return one
-    return ()
-
-
-def stiffest(panel: Panel, seconds: float) -> tuple[str, tuple[float, float]]:
-    """A row of the second table, and its two ratios."""
-    gauge = min(lightest_by_hand(panel), max(panel.gauges))
-    best = least_by_hand(panel, gauge)
-    asked = replace(panel, goal="stiffest", gauges=(gauge,), beads_at_most=len(best))
-    found = driver.search(asked, seconds=seconds, mesh_level="quick")
-    own = quick_utilisation(panel, found.verdict.layout)
-    hand = quick_utilisation(panel, Layout(gauge, best)), best_by_hand(panel, gauge, len(best))[0]
-    ratios = hand[0] / own, hand[1] / own
-    return (
-        f"{panel.name:30} {gauge:5g} {len(best):5} {len(found.verdict.layout.beads):5} {own:8.3f} "
-        f"{hand[0]:9.3f} {ratios[0]:6.3f} {hand[1]:9.3f} {ratios[1]:6.3f}"
-    ), ratios
-
-
-@one_thread
 def main() -> None:
     """Print the tables."""
-    ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    ask.add_argument("--seconds", type=float, default=60.0)
-    ask.add_argument("--only", default="12345678", help="numbers of the panels, such as 138")
-    ask.add_argument("--table", choices=("lightest", "stiffest"))
-    options = ask.parse_args()
-    panels = [EIGHT[int(k) - 1] for k in options.only]
-    if options.table != "stiffest":
-        print(f"{'':30} {'search':>28}  {'by hand':>14} {'evolved':>8}  {'flat':>14}")
-        print(
-            f"{'panel':30} {'mm':>5} {'beads':>5} {'holes':>5} {'kg':>7} {'s':>3}  {'mm':>6} {'kg':>7} {'mm':>8}  "
-            f"{'mm':>6} {'kg':>7}"
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--effort", default="normal", choices=("quick", "normal", "thorough"))
+    parser.add_argument("--panels", type=int, default=14, help="how many of the fourteen panels")
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--evolution", type=int, default=0, metavar="N", help="shell evaluations of evolution; 0: none")
+    options = parser.parse_args()
+    executor = ProcessPoolExecutor(options.workers) if options.workers > 1 else None
+    ratios = []
+    print(
+        "panel                          | search mm    kg beads holes    s | hand mm | stiffest: search   hand  ratio"
+    )
+    for panel in (*EIGHT, *LARGE_DEFLECTION)[: options.panels]:
+        begun = time.perf_counter()
+        found = search(panel, effort=options.effort, mesh_level="quick", executor=executor)
+        seconds = time.perf_counter() - begun
+        own = found.verdict
+        by_hand = "-"
+        for gauge in sorted(panel.gauges):
+            if best_by_hand(panel, gauge, executor)[0] <= 1.0:
+                by_hand = f"{gauge:g}"
+                break
+        gauge = min(panel.gauges)
+        beads = max(STIFFEST_BEADS, panel.beads_at_most or 0)
+        asked = replace(panel, goal="stiffest", gauges=(gauge,), beads_at_most=beads)
+        stiffest = search(asked, effort=options.effort, mesh_level="quick", executor=executor).verdict
+        hand, _ = best_by_hand(panel, gauge, executor, beads)
+        mine = quick_utilisation(panel, stiffest.layout)
+        ratios.append(hand / mine)
+        row = f"{panel.name:30s} | {own.layout.gauge:9g} {own.mass_kg:5.3f} {len(own.layout.beads):5d}"
+        row += (
+            f" {len(own.layout.holes):5d} {seconds:4.0f} | {by_hand:>7s} | {mine:15.3f} {hand:6.3f} {hand / mine:6.2f}"
         )
-        for panel in panels:
-            print(lightest(panel, options.seconds), flush=True)
-    if options.table != "lightest":
-        print(f"\n{'':36} {'beads':>11} {'worst value/limit':>41}")
-        print(f"{'stiffest':30} {'mm':>5} {'hand':>5} {'ours':>5} {'ours':>8} {'best hand':>16} {'stiffest hand':>16}")
-        ratios = []
-        for panel in panels:
-            row, both = stiffest(panel, options.seconds)
-            ratios.append(both)
-            print(row, flush=True)
-        means = np.exp(np.mean(np.log(ratios), axis=0))
-        print(
-            f"geometric mean of {len(ratios)}: {means[0]:.3f} to the best hand layout, {means[1]:.3f} to the stiffest"
-        )
+        if not own.met:
+            row += "  NOT MET"
+        if options.evolution:
+            row += f"  evolution {evolved(panel, gauge, options.evolution, beads):.3f}"
+        print(row, flush=True)
+    print(f"geometric mean of hand over search: {math.exp(np.mean(np.log(ratios))):.2f}, least {min(ratios):.2f}")
+    if executor is not None:
+        executor.shutdown()
 
 
 if __name__ == "__main__":

@@ -18,7 +18,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from stiffen.analysis.demand_values import demand_value
 from stiffen.analysis.evaluation import check
 from stiffen.analysis.screening import quick_utilisations
 from stiffen.fem.blas_threads import one_thread

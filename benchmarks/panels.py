@@ -1,4 +1,7 @@
-"""Eight panels of different shape, support and demand, all from the cargo trike's shop, for the search's benchmarks."""
+"""Fourteen panels of different shape, support and demand, all from the cargo trike's shop, for the search's benchmarks.
+
+In the last six large deflection decides.
+"""
 
 from __future__ import annotations
 
@@ -88,4 +91,40 @@ EIGHT = (
     ),
     read_panel(EXAMPLES / "rear_bulkhead.toml"),
     read_panel(EXAMPLES / "floor_pan.toml"),
+)  # fmt: skip
+
+
+def foot(newtons: float, x: float, y: float, size: float = 100.0) -> Load:
+    """A foot on a square of the sheet; positive pushes onto the up face."""
+    return Load("foot", "patch", newtons, at=(x, y), size=(size, size))
+
+
+def rectangle(a: float, b: float) -> tuple[tuple[float, float], ...]:
+    """A rectangle with a corner at the origin."""
+    return ((0.0, 0.0), (a, 0.0), (a, b), (0.0, b))
+
+
+HELD = Support("edge", in_plane="held")
+CURVED = (
+    (0.0, 0.0), (480.0, 0.0),
+    *((480.0 + 60.0 * math.sin(math.pi * k / 12), 320.0 * k / 12) for k in range(1, 12)),
+    (480.0, 320.0), (0.0, 320.0),
+)  # fmt: skip
+
+LARGE_DEFLECTION = (
+    panel("foot from the hollow side", rectangle(500.0, 400.0), (HELD,), (foot(-400.0, 250.0, 200.0),),
+          (Demand("deflection", 3.8, "foot"),), beads_at_most=8),
+    panel("foot on the crests", rectangle(500.0, 400.0), (HELD,), (foot(400.0, 250.0, 200.0),),
+          (Demand("deflection", 4.6, "foot"),)),
+    panel("foot plate riveted all round", rectangle(360.0, 240.0), (
+        Support("rivets", in_plane="held", path=((12.0, 12.0), (348.0, 12.0), (348.0, 228.0), (12.0, 228.0), (12.0, 12.0)),
+                pitch=42.0, diameter=4.0),), (foot(-883.0, 180.0, 120.0),), (Demand("deflection", 4.2, "foot"),)),
+    panel("folded tray on four bolts", rectangle(420.0, 320.0), (
+        Support("bolts", in_plane="held", at=((40.0, 60.0), (380.0, 60.0), (380.0, 260.0), (40.0, 260.0)), diameter=6.0),),
+        (foot(-200.0, 210.0, 160.0, 80.0),), (Demand("deflection", 4.0, "foot"), Demand("frequency", 60.0)),
+        folds=(Fold(((0.0, 30.0), (420.0, 30.0)), 90.0, 2.0), Fold(((0.0, 290.0), (420.0, 290.0)), 90.0, 2.0))),
+    panel("curved side panel", CURVED, (edge((0.0, 0.0), (0.0, 320.0)), edge((0.0, 0.0), (480.0, 0.0))),
+          (foot(-40.0, 400.0, 230.0, 60.0),), (Demand("deflection", 6.0, "foot"), Demand("frequency", 22.0))),
+    panel("floor 900 x 600", rectangle(900.0, 600.0), (HELD,), (foot(-600.0, 450.0, 300.0),),
+          (Demand("deflection", 7.0, "foot"), Demand("frequency", 30.0))),
 )  # fmt: skip
