@@ -117,10 +117,11 @@ LARGE_DEFLECTION = (
     panel("foot on the crests", rectangle(500.0, 400.0), (HELD,), (foot(400.0, 250.0, 200.0),),
           (Demand("deflection", 4.6, "foot"),)),
     panel("foot plate riveted all round", rectangle(360.0, 240.0), (
-        Support("rivets", in_plane="held", path=((12.0, 12.0), (348.0, 12.0), (348.0, 228.0), (12.0, 228.0), (12.0, 12.0)),
-                pitch=42.0, diameter=4.0),), (foot(-883.0, 180.0, 120.0),), (Demand("deflection", 4.2, "foot"),)),
+        Support("rivets", in_plane="held", pitch=42.0, diameter=4.0,
+                path=((12.0, 12.0), (348.0, 12.0), (348.0, 228.0), (12.0, 228.0), (12.0, 12.0))),), (foot(-883.0, 180.0, 120.0),), (Demand("deflection", 4.2, "foot"),)),
     panel("folded tray on four bolts", rectangle(420.0, 320.0), (
-        Support("bolts", in_plane="held", at=((40.0, 60.0), (380.0, 60.0), (380.0, 260.0), (40.0, 260.0)), diameter=6.0),),
+        Support("bolts", in_plane="held", diameter=6.0,
+                at=((40.0, 60.0), (380.0, 60.0), (380.0, 260.0), (40.0, 260.0))),),
         (foot(-200.0, 210.0, 160.0, 80.0),), (Demand("deflection", 4.0, "foot"), Demand("frequency", 60.0)),
         folds=(Fold(((0.0, 30.0), (420.0, 30.0)), 90.0, 2.0), Fold(((0.0, 290.0), (420.0, 290.0)), 90.0, 2.0))),
     panel("curved side panel", CURVED, (edge((0.0, 0.0), (0.0, 320.0)), edge((0.0, 0.0), (480.0, 0.0))),

@@ -17,7 +17,7 @@ A lid of 300 x 240 mm that must not drum: is the thinnest sheet of the rack stif
 ... )
 >>> verdict = stiffen.check(lid, mesh_level="quick")
 >>> verdict.met, round(verdict.demands[0].value)
-(False, 56)
+(False, 53)
 >>> found = stiffen.search(lid, effort="quick", mesh_level="quick")
 >>> found.verdict.met, found.verdict.layout.gauge
 (True, 0.8)

@@ -74,9 +74,9 @@ def _both_elements(model: PanelModel, demands: tuple[DemandResult, ...]) -> Smal
             node = int(np.abs(own_w[:, k]).argmax())
             own[label], sfepy[label] = abs(float(own_w[node, k])), abs(float(sfepy_w[node, k]))
     for label in (d.label for d in demands if d.kind == "frequency"):
-        own[label] = model.first_frequency
+        own[label] = float(model.modes_in_air[0][0])
         hertz = sfepy_shell.frequencies(*sheet, shell.rho, fixed, 1, added, linear.lumped_masses, edges, K)
-        sfepy[label] = float(hertz[0])
+        sfepy[label] = float(hertz[0]) * own[label] / model.first_frequency  # the same air moves with both
     return SmallDeflectionValues(own, sfepy)
 
 

@@ -1,6 +1,7 @@
 """The value of one demand on one panel model.
 
-Values: deflection, softness (deflection under a push), first frequency, buckling factor and reserve against yield.
+Values: deflection, softness (deflection under a push), first frequency in air, buckling factor and reserve against
+yield.
 
 Linear theory finds the softest places; the softness there is always computed by the large-deflection solver.  A push
 of 10 N already bends thin flat sheet beyond small deflections, and linear theory makes beads look too stiff.
@@ -29,7 +30,8 @@ class DemandValue:
 
     value: in the unit of the demand, NaN if none was found.  deflection_over_thickness: by linear theory.  at: place
     (mm) of the largest value.  decided_by: LINEAR, NONLINEAR or NOT_DECIDED.  snap_through_factor: load factor of the
-    first limit point, None without one.  failure: why no value was decided.
+    first limit point, None without one.  failure: why no value was decided.  value_in_vacuum: of a frequency, Hz,
+    whose value is that in air; None of other demands.
     """
 
     value: float
@@ -38,6 +40,7 @@ class DemandValue:
     decided_by: str = LINEAR
     snap_through_factor: float | None = None
     failure: str = ""
+    value_in_vacuum: float | None = None
 
     def utilisation(self, demand: Demand) -> float:
         """Utilisation of the demand; infinite if the value is not decided."""
@@ -85,7 +88,7 @@ def demand_value(
     if finer is not None and finer.decided_by == NOT_DECIDED:
         return finer
     if demand.kind == "frequency":
-        return DemandValue(model.first_frequency)
+        return DemandValue(float(model.modes_in_air[0][0]), value_in_vacuum=model.first_frequency)
     if demand.kind == "softness":
         return _softness(model, demand, finer, coarse_model, stop_above)
     case = _case_of(model, demand)

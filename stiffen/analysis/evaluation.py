@@ -39,7 +39,6 @@ from .supports import in_plane_assumptions
 
 Progress = Callable[[float | None, str], None]
 Values = dict[str, list[DemandValue]]  # in-plane assumption -> value of each demand, on one mesh
-MODE_COUNT = 3  # natural modes kept for pictures
 YIELDED_AREA_LIMIT = (
     0.005  # share of the sheet above yield beyond which it is no longer local, as at rivets and corners
 )
@@ -197,6 +196,7 @@ def _demand_result(i: int, panel: Panel, by_mesh: list[Values]) -> DemandResult:
         by_in_plane_restraint={name: one.value for name, one in found.items()},
         at=worst.at,
         snap_through_factor=worst.snap_through_factor,
+        value_in_vacuum=worst.value_in_vacuum,
     )
 
 
@@ -268,9 +268,8 @@ def _governing_fasteners(panel: Panel, models: dict[str, PanelModel]) -> tuple[F
 
 def _result_fields(model: PanelModel) -> ResultFields:
     """Fields for pictures; cases without a solution are left out."""
-    hertz, shapes = model.linear_model.modes(MODE_COUNT)
-    displacements = model.normal_displacement(shapes).T
-    modes = tuple((float(f), w / np.abs(w).max()) for f, w in zip(hertz, displacements, strict=True))
+    hertz, shapes = model.modes_in_air
+    modes = tuple((float(f), w / np.abs(w).max()) for f, w in zip(hertz, shapes.T, strict=True))
     deflection, stress, curves = {}, {}, {}
     for case in model.panel.cases:
         try:

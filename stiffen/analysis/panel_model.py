@@ -28,14 +28,16 @@ from stiffen.mesh.panel_mesh import Mesh, mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel, Point
 
+from .air_mass import added_mass, modes_in_fluid
 from .edge_trims import trim_beams
-from .loads import case_forces, locate, lumped_masses, moving_patch_positions, probe_points
+from .loads import case_forces, locate, lumped_masses, moving_patch_positions, plan_areas, probe_points
 from .mechanisms import require_held
 from .supports import FREE, HELD, UNKNOWN, Restraints, build_restraints
 
 T = TypeVar("T")
 
 LINEAR_LIMIT = 0.5  # largest deflection over thickness up to which small-deflection theory decides
+MODE_COUNT = 3  # natural modes; air may put another one first
 PROBES_PER_SIDE = 8  # points pushed along the side of a square panel, before refining about the softest
 MAX_IN_PLANE_IMBALANCE = 0.05  # share of the load that drift_dofs may carry if all supports are free in plane
 PUSH_FIRST_STEP = 6.0  # `first_step` of a push, in thicknesses; large, as only the end state matters
@@ -150,8 +152,26 @@ class PanelModel:
 
     @cached_property
     def first_frequency(self) -> float:
-        """First natural frequency, Hz, of the unloaded panel."""
-        return float(self.linear_model.modes(1, self.accuracy.mode_tolerance)[0][0])
+        """First natural frequency, Hz, of the unloaded panel in vacuum."""
+        return float(self._modes_in_vacuum[0][0])
+
+    @cached_property
+    def _modes_in_vacuum(self) -> tuple[np.ndarray, np.ndarray]:
+        return self.linear_model.modes(MODE_COUNT, self.accuracy.mode_tolerance)
+
+    @cached_property
+    def modes_in_air(self) -> tuple[np.ndarray, np.ndarray]:
+        """First natural frequencies (k,) Hz of the unloaded panel in air, and normal displacements (n, k).
+
+        See `air_mass`: the panel counts as part of a rigid wall, its plan as its shape.
+        """
+        hertz, shapes = self._modes_in_vacuum
+        shapes = self.normal_displacement(shapes)
+        corners = self.mesh.plan[self.mesh.triangles]
+        share = np.repeat(np.abs(plan_areas(corners)) / 3, 3)
+        areas = np.bincount(self.mesh.triangles.ravel(), share, len(self.mesh.plan))
+        in_air, parts = modes_in_fluid(hertz, added_mass(self.mesh.plan, areas, shapes))
+        return in_air, shapes @ parts
 
     @cached_property
     def softness(self) -> np.ndarray:

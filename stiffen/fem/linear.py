@@ -23,6 +23,7 @@ TONNES_PER_KG = 1e-3  # the tonne is the consistent mass unit of mm, N, s
 BALANCE_TOLERANCE = 1e-6  # largest unbalanced force or moment, as a fraction of what was applied
 ROUNDOFF_FACTOR = 8.0  # of the round-off bound: errors of the matrix itself and of the solve come on top of K u
 MAX_ROUNDOFF_SHARE = 1e-3  # of the load that round-off may hide
+ROUGH_LANCZOS_VECTORS = 10  # Lanczos vectors where a tolerance is given: half of scipy's 20, as each costs a solve
 MIN_INVERSE_FACTOR = 1e-12  # inverse buckling factors below this are numerical zeros
 
 
@@ -190,10 +191,18 @@ class LinearModel:
 
         tolerance: relative accuracy of the squared frequencies; 0 for that of the machine.
         """
+        vectors_kept = max(ROUGH_LANCZOS_VECTORS, 2 * count + 1) if tolerance else None
         M = (self.mass[self.free][:, self.free] * TONNES_PER_KG).tocsc()
         K = self.stiffness[self.free][:, self.free]
         values, vectors = eigsh(
-            K, k=count, M=M, sigma=0.0, OPinv=self._inverse, v0=np.ones(len(self.free)), tol=tolerance
+            K,
+            k=count,
+            M=M,
+            sigma=0.0,
+            OPinv=self._inverse,
+            v0=np.ones(len(self.free)),
+            tol=tolerance,
+            ncv=vectors_kept,
         )
         order = np.argsort(values)
         shapes = np.zeros((self.shell.dof_count, count))

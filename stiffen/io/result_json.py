@@ -131,6 +131,8 @@ def _demand_result(demand: Demand, entry: dict) -> DemandResult:
             str(end): nothing if one is None else float(one) for end, one in entry["by_hold"].items()
         },
         at=None if entry["at"] is None else (float(entry["at"][0]), float(entry["at"][1])),
+        # a frequency without it is of a version that did not count the air: a KeyError, so it is evaluated again
+        value_in_vacuum=_optional_float(entry["value_in_vacuum"]) if demand.kind == "frequency" else None,
     )
 
 
@@ -153,6 +155,7 @@ def _demand(demand: DemandResult) -> dict:
         "unit": demand.unit,
         "limit": demand.limit,
         "value": demand.value,
+        "value_in_vacuum": demand.value_in_vacuum,
         "margin": demand.margin,
         "met": demand.met,
         "decided_by": demand.decided_by,

@@ -26,7 +26,7 @@ class DemandResult:
     deflection_over_thickness: largest linear deflection over thickness.  mesh_error: estimate, a fraction of value.
     in_plane: the assumed in-plane restraint of the supports that gives the value.  by_in_plane_restraint: the value
     under each one.  at: place (mm) of the largest value, if any.  snap_through_factor: load factor at which the sheet
-    oil-cans, or None.
+    oil-cans, or None.  value_in_vacuum: of a frequency, Hz, whose value is that in air; None of other demands.
     """
 
     kind: str
@@ -45,6 +45,7 @@ class DemandResult:
     by_in_plane_restraint: dict[str, float] = field(default_factory=dict)
     at: tuple[float, float] | None = None
     snap_through_factor: float | None = None
+    value_in_vacuum: float | None = None
 
 
 @dataclass(frozen=True)
@@ -74,7 +75,7 @@ class ResultFields:
     """Fields for pictures on one mesh: plan_nodes (n, 2) mm, triangles (m, 3), heights (n,) mm of the mid-surface.
 
     deflection: (n,) mm by case, positive toward "up".  softness: (k, 3) rows x, y, mm per newton.
-    modes: pairs of Hz and (n,) shape scaled to 1.  stress: (m,) MPa greatest von Mises of both faces by case.
+    modes: pairs of Hz in air and (n,) shape scaled to 1.  stress: (m,) MPa greatest von Mises of both faces by case.
     curves: load-deflection curves of the cases that large deflection decides.
     """
 

@@ -134,11 +134,12 @@ def demand_rows(verdict: Verdict) -> list[tuple[str, ...]]:
 
 
 def demand_table(verdict: Verdict) -> list[str]:
-    """The table of demands as lines of text, then the in-plane restraint of the edges."""
+    """The table of demands as lines of text, then the in-plane restraint of the edges and frequencies in vacuum."""
     if not verdict.demands:
         return [NO_DEMAND_TEXT]
     rows = columns(DEMAND_HEAD, demand_rows(verdict), right_aligned=(1, 2, 3, 6, 7, 8))
-    return [*rows, *(line for note in _in_plane_notes(verdict) for line in textwrap.wrap(note, MAX_LINE_CHARS))]
+    notes = (*_in_plane_notes(verdict), *_air_notes(verdict))
+    return [*rows, *(line for note in notes for line in textwrap.wrap(note, MAX_LINE_CHARS))]
 
 
 def fastener_table(panel: Panel, verdict: Verdict) -> list[str]:
@@ -450,7 +451,7 @@ def _fastener_tables(panel: Panel, verdict: Verdict) -> list[Table]:
 
 
 def _model_notes(verdict: Verdict) -> list[str]:
-    lines = _in_plane_notes(verdict)
+    lines = [*_in_plane_notes(verdict), *_air_notes(verdict)]
     if verdict.layout.beads:
         lines.append(
             "Not computed: residual stress from rolling. It can bow the panel or make it pop, so push the rolled panel "
@@ -461,6 +462,14 @@ def _model_notes(verdict: Verdict) -> list[str]:
         "of a second shell element. w/t: deflection over thickness; above 0.5 only large deflection decides."
     )
     return [" ".join(lines)]
+
+
+def _air_notes(verdict: Verdict) -> list[str]:
+    """Frequencies in vacuum beside those in air, which are judged."""
+    found = [demand.value_in_vacuum for demand in verdict.demands if demand.value_in_vacuum is not None]
+    if not found:
+        return []
+    return [f"Frequency: with the air that moves along, edges as in a wall (cautious); in vacuum {found[0]:.3g} Hz."]
 
 
 def _in_plane_notes(verdict: Verdict) -> list[str]:
