@@ -23,7 +23,8 @@ DESCRIPTION = """\
 Find the gauge, beads and flared holes of least mass that meet the demands.
 Ctrl-C ends the search early and keeps the best layout so far.
 Writes into DIR: layout.json, each time a better layout is found; marking.dxf, and marking_back.dxf if beads
-stand on both faces; template.pdf and template_back.pdf; card.pdf and card.txt; report.html; pictures:
+stand on both faces; template.pdf, and template_back.pdf if anything stands on the down face; card.pdf and
+card.txt; report.html; pictures:
 layout.png, before_after.png (judged.png if the flat sheet meets the demands) and more.
 With several panels, each gets a folder of its own in DIR. A sweep writes sweep.txt, sweep.csv and sweep.png
 (mass against stiffness), and for each value a folder with a layout.json to draw from."""

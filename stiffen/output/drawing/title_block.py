@@ -13,6 +13,7 @@ from stiffen.model.results import Verdict
 
 from .bench_view import FaceView, mark_points, plural, rolled_faces
 from .dxf_writer import DxfCanvas
+from .keep_out_marks import keep_out_marks
 from .primitives import XY, text_width
 
 MAX_LISTED_CORNERS = 12  # of a cut-out, listed one by one; a ring with more is taken for a curve
@@ -53,8 +54,10 @@ def _bead_rows(view: FaceView) -> list[tuple[str, ...]]:
     for number, (bead, side) in enumerate(zip(view.layout.beads, view.frame_sides, strict=True), 1):
         if view.is_rolled_here(bead):
             first = (f"{number}", bead.die.name, bead.side, side or "NEITHER")
-            for i, (x, y, word) in enumerate(mark_points(bead)):
-                rows.append((*(first if i == 0 else ("",) * 4), *_xy_text(view, (x, y)), word))
+            for i, point in enumerate(mark_points(bead)):
+                rows.append((*(first if i == 0 else ("",) * 4), *_xy_text(view, point.at), point.word))
+                if point.centre:
+                    rows.append((*("",) * 4, *_xy_text(view, point.centre), f"centre of R {point.radius:.1f}"))
     return rows
 
 
@@ -205,16 +208,28 @@ def bench_notes(view: FaceView) -> list[str]:
     else:
         notes.append("This is the back, mirrored. Measure from the datum corner: X to the LEFT, Y up.")
     if beads:
-        notes.append("Roll the beads in the order of their numbers, as the arrow points. F: this side to the frame.")
+        notes.append(
+            "Roll the beads in the order of their numbers, as the arrow points. The word frame: this side to the frame."
+        )
     if any(not bead.closed for bead in beads):
         notes.append(
             "Small tick across a bead: full depth begins here. From there to its end the bead runs out to zero."
         )
         notes.append("Start at the double tick: rolls down. Stop at the single tick: rolls up.")
     if any(bead.closed for bead in beads):
-        notes.append("A closed bead starts and stops at its one long tick.")
+        notes.append(
+            "A closed bead starts at its long tick. Roll on past that tick to the small one, until the join is as deep "
+            "as the rest."
+        )
+    if any(point.centre for bead in beads for point in mark_points(bead)):
+        notes.append("A cross with R marks the centre of an arc: strike it with dividers.")
     if any(any(bead.open_ends) for bead in beads):
         notes.append("Roll an end without a tick over the edge of the sheet.")
+    notes += [
+        f"Over the whole sheet: {mark.text}."
+        for mark in keep_out_marks(view.panel, view.layout)
+        if mark.over_whole_sheet
+    ]
     if view.layout.beads:
         notes.append("Trim to the finished outline after rolling.")
     if view.panel.folds:

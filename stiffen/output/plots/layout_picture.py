@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +14,7 @@ from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
 from stiffen.output.drawing.bench_view import datum_corner, plural
 from stiffen.output.drawing.face_marking import positions_around
+from stiffen.output.drawing.keep_out_marks import KeepOutMark, keep_out_marks
 from stiffen.output.drawing.label_placement import place_labels
 from stiffen.output.drawing.primitives import Label, text_width
 from stiffen.shop.process_plan import ProcessPlan, plan_for
@@ -44,6 +45,8 @@ CAPITAL_HEIGHT = 3.0  # mm on paper
 LETTER_WIDTH = 0.21 * FONT_SIZE  # mm on paper, about
 LIST_LINE_CHARS = 72  # letters in a line of the position list
 LIST_COLUMN_GAP = 2  # letters between columns
+HATCHES = {45.0: "////", 135.0: r"\\", 90.0: "||||"}  # by the direction of the hatching
+LEGEND_CHARS = 34  # letters of one entry of the legend
 SHEET_COLOUR, KEEP_OUT_COLOUR = "#f2efe6", "#777777"
 
 
@@ -77,7 +80,7 @@ def layout_picture(panel: Panel, layout: Layout, path: str | Path, *, plan: Proc
 def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float) -> None:
     """Draw the sheet with its beads and holes on axes in mm.  scale: mm on paper over mm of sheet, about."""
     x0, y0 = datum_corner(panel)
-    _draw_sheet(axis, panel, (x0, y0))
+    _draw_sheet(axis, panel, layout, (x0, y0))
     for number, bead in enumerate(layout.beads, 1):
         _draw_bead(axis, number, bead, np.asarray(bead.path, dtype=float) - (x0, y0), scale)
     for hole in layout.holes:
@@ -90,9 +93,8 @@ def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float) -> None:
     axis.grid(color=GRID_COLOUR, linewidth=0.4)
     axis.set_axisbelow(True)
     axis.spines[:].set_visible(False)
-    _draw_legend(
-        axis, {bead.side for bead in layout.beads} | {hole.side for hole in layout.holes}, bool(panel.keep_outs)
-    )
+    sides = {bead.side for bead in layout.beads} | {hole.side for hole in layout.holes}
+    _draw_legend(axis, sides, keep_out_marks(panel, layout))
 
 
 def _position_list(panel: Panel, layout: Layout) -> list[str]:
@@ -144,8 +146,8 @@ def _bead_label(number: int, bead: Bead, scale: float) -> str:
     return full if letters >= len(full) + 1 else f"{number}"
 
 
-def _draw_sheet(axis: Axes, panel: Panel, origin: tuple[float, float]) -> None:
-    """Draw what the panel file gives: outline, cut-outs, keep-outs, folds, rivets and bolts."""
+def _draw_sheet(axis: Axes, panel: Panel, layout: Layout, origin: tuple[float, float]) -> None:
+    """Draw what the panel file gives: outline, cut-outs, keep-outs that concern the layout, folds, rivets and bolts."""
 
     def from_origin(points: Iterable) -> np.ndarray:
         return (np.asarray(points, dtype=float) - origin).T
@@ -153,13 +155,25 @@ def _draw_sheet(axis: Axes, panel: Panel, origin: tuple[float, float]) -> None:
     axis.fill(*from_origin(panel.outline), facecolor=SHEET_COLOUR, edgecolor=LINE_COLOUR, linewidth=1.4)
     for cutout in panel.cutouts:
         axis.fill(*from_origin(cutout.ring), facecolor="white", edgecolor=LINE_COLOUR, linewidth=1.2)
-    for keep_out in panel.keep_outs:
-        axis.fill(*from_origin(keep_out.polygon), fill=False, hatch="////", edgecolor=KEEP_OUT_COLOUR, linewidth=0.8)
+    for mark in _drawn_keep_outs(panel, layout):
+        style = {"hatch": HATCHES[mark.hatch_angle], "edgecolor": KEEP_OUT_COLOUR, "linewidth": 0.8}
+        for ring in mark.parts:
+            axis.fill(*from_origin(ring), fill=False, **style)
+        at = max(map(Polygon, mark.parts), key=lambda part: part.area).representative_point()
+        axis.text(
+            at.x - origin[0], at.y - origin[1], mark.name, ha="center", va="center_baseline", fontsize=FONT_SIZE,
+            color=LINE_COLOUR, path_effects=_halo(), zorder=5,
+        )  # fmt: skip
     for fold in panel.folds:
         axis.plot(*from_origin(fold.line), color=LINE_COLOUR, linewidth=1.0, dashes=(10, 3, 2, 3))
     for support in panel.supports:
         if fasteners := support.fasteners():
             axis.plot(*from_origin(fasteners), "+", color=LINE_COLOUR, markersize=5, markeredgewidth=0.8)
+
+
+def _drawn_keep_outs(panel: Panel, layout: Layout) -> list[KeepOutMark]:
+    """The keep-outs that concern the layout and leave some of the sheet."""
+    return [mark for mark in keep_out_marks(panel, layout) if not mark.over_whole_sheet]
 
 
 def _draw_bead(axis: Axes, number: int, bead: Bead, path: np.ndarray, scale: float) -> None:
@@ -204,8 +218,8 @@ def _halo() -> list:
     return [withStroke(linewidth=HALO_WIDTH, foreground="white")]
 
 
-def _draw_legend(axis: Axes, used: set[str], keep_outs: bool) -> None:
-    """Draw the legend: the faces on which beads and flares stand proud, and the hatching."""
+def _draw_legend(axis: Axes, used: set[str], keep_outs: Sequence[KeepOutMark]) -> None:
+    """Draw the legend: the faces on which beads and flares stand proud, and each keep-out."""
     from matplotlib.patches import Patch
 
     handles = [
@@ -213,10 +227,14 @@ def _draw_legend(axis: Axes, used: set[str], keep_outs: bool) -> None:
         for side, (colour, style) in FACE_STYLES.items()
         if side in used
     ]
-    if keep_outs:
-        handles.append(Patch(fill=False, edgecolor=KEEP_OUT_COLOUR, hatch="////", label="keep-out"))
+    for mark in keep_outs:
+        label = textwrap.shorten(mark.text, LEGEND_CHARS, placeholder="..")
+        style = {"edgecolor": KEEP_OUT_COLOUR, "hatch": HATCHES[mark.hatch_angle]}
+        if mark.over_whole_sheet:  # not hatched in the picture either
+            label, style = f"{label} (whole sheet)", {"edgecolor": "none"}
+        handles.append(Patch(fill=False, label=label, **style))
     if handles:
-        style = {"ncols": 3, "frameon": False, "fontsize": FONT_SIZE, "borderaxespad": 0.2}
+        style = {"ncols": 2 if keep_outs else 3, "frameon": False, "fontsize": FONT_SIZE, "borderaxespad": 0.2}
         axis.legend(handles=handles, loc="lower center", bbox_to_anchor=(0.5, 1.0), **style)
 
 

@@ -21,6 +21,7 @@ from stiffen.model.outcomes import BoundRecord, GaugeOutcome, gauge_sentence
 from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import datum_corner, face_up, face_view, plural, rolled_faces
+from stiffen.output.drawing.keep_out_marks import keep_out_marks
 from stiffen.shop.cautions import list_warnings
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.roller_settings import pass_depths
@@ -185,7 +186,11 @@ def _drawing(panel: Panel, verdict: Verdict, bead_rows: list[dict]) -> dict:
         "box": f"{-edge:.1f} {-edge:.1f} {x1 - x0 + 2 * edge:.1f} {y1 - y0 + 2 * edge:.1f}",
         "letter": round(0.025 * max(x1 - x0, y1 - y0), 1),
         "sheet": outline(panel.outline, *(cutout.ring for cutout in panel.cutouts)),
-        "keep_outs": [(outline(one.polygon), one.why) for one in panel.keep_outs],
+        "keep_outs": [
+            (outline(*mark.parts), mark.text)
+            for mark in keep_out_marks(panel, verdict.layout)
+            if not mark.over_whole_sheet
+        ],
         "folds": [(*spot(fold.line[0]), *spot(fold.line[1])) for fold in panel.folds],
         "fasteners": [
             (*spot(at), support.kind, support.diameter) for support in panel.supports for at in support.fasteners()

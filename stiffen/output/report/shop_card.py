@@ -16,6 +16,7 @@ from stiffen.model.panel import Panel
 from stiffen.model.results import LINEAR, NONLINEAR, NOT_DECIDED, DemandResult, FlatSheetBaseline, Verdict
 from stiffen.model.tools import HoleDie
 from stiffen.output.drawing.bench_view import (
+    MarkPoint,
     datum_corner,
     face_up,
     face_view,
@@ -36,6 +37,7 @@ MASS_RESOLUTION = 0.001  # kg
 NO_FLAT_SHEET = "no flat sheet in the rack meets the demands"
 DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "2nd", "w/t")
 DIE_STRAIN_HEAD = ("die", "run-out mm", "held: stretch", "thinning", "free: draw-in mm", "spring-back mm")
+VIA_HEAD = ("bead", "via X", "Y", "centre X", "Y", "R")
 DECIDED_BY_TEXT = {LINEAR: "linear", NONLINEAR: "large defl.", NOT_DECIDED: "not decided"}
 
 
@@ -275,16 +277,16 @@ def _bead_table(panel: Panel, plan: ProcessPlan) -> list[str | Table]:
     if not layout.beads:
         return []
     views = {face: face_view(panel, layout, face, plan) for face in rolled_faces(layout)}
-    rows = []
+    rows, via = [], []
     for position, (bead, handling) in enumerate(zip(layout.beads, _handling_before_beads(plan), strict=True)):
         passes = len(pass_depths(bead.die, panel.material))
         side = views[face_up(layout, bead)].frame_sides[position] or "NEITHER"
         start, *between, stop = mark_points(bead)
         rows.append(
-            (f"{position + 1}", bead.die.name, bead.side, *_datum_xy(panel, start), *_datum_xy(panel, stop))
+            (f"{position + 1}", bead.die.name, bead.side, *_datum_xy(panel, start.at), *_datum_xy(panel, stop.at))
             + (f"{bead.length:.0f}", f"{passes}", side, handling)
         )
-        rows += [("", "", "", *_datum_xy(panel, at), "", "", "", "", "", at[2] or "via") for at in between]
+        via += [_via_row(panel, position + 1, point) for point in between]
     head = ("bead", "die", "face", "start X", "Y", "end X", "Y", "length", "passes", "frame", "before")
     handling_notes = [
         f"{face.upper()} face up in the roller, raised roll {view.raised_roll}: bead {_bead_numbers(layout, face)}."
@@ -292,11 +294,23 @@ def _bead_table(panel: Panel, plan: ProcessPlan) -> list[str | Table]:
     ]
     return [
         Table(head, tuple(rows), (0, 3, 4, 5, 6, 7, 8)),
+        *([Table(VIA_HEAD, tuple(via), (0, 1, 2, 3, 4, 5))] if via else []),
         *handling_notes,
         "All in mm, X and Y from the datum corner. Face: the side on which the bead stands proud. Frame: the side of "
         "the bead toward the roller's frame, seen from start to end with the face up that is named above. Before: what "
-        "to do before this bead.",
+        "to do before this bead."
+        + (
+            " Via: corners, ends of straight runs, and the middle of each arc with its centre and radius."
+            if via
+            else ""
+        ),
     ]
+
+
+def _via_row(panel: Panel, number: int, point: MarkPoint) -> tuple[str, ...]:
+    """A row under VIA_HEAD for a mark point between start and end."""
+    arc = (*_datum_xy(panel, point.centre), f"{point.radius:.1f}") if point.centre else ("", "", "")
+    return (f"{number}", *_datum_xy(panel, point.at), *arc)
 
 
 def _bead_numbers(layout: Layout, face: str) -> str:

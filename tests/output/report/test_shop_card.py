@@ -142,7 +142,16 @@ def test_beads_stand_in_rolling_order_with_ends_and_corners():
         assert list(map(float, row[3:7])) == pytest.approx([x0, y0, x1, y1], abs=0.051)
         assert float(row[7]) == pytest.approx(bead.length, abs=0.51)
         assert int(row[8]) == len(pass_depths(bead.die, PANEL.material))
-    assert [row for row in rows if len(row) == 3] == [["300.0", "290.0", "via"], ["400.0", "270.0", "via"]]
+    assert [row for row in rows if len(row) == 3] == []
+
+
+def test_via_points_and_arcs_stand_in_a_table_of_their_own():
+    lines = [line.split() for line in section(card_text(PANEL, GOOD), "BEADS, IN ROLLING ORDER")]
+    head = lines.index(["bead", "via", "X", "Y", "centre", "X", "Y", "R"])
+    assert lines[head + 2 : head + 4] == [["3", "300.0", "290.0"], ["3", "400.0", "270.0"]]
+    lines = [line.split() for line in section(card_text(PANEL, verdict(FRAME)), "BEADS, IN ROLLING ORDER")]
+    centres = {tuple(line[3:]) for line in lines if len(line) == 6 and line[0] == "1"}
+    assert centres == {(x, y, "70.0") for x in ("130.0", "430.0") for y in ("170.0", "250.0")}
 
 
 def test_frame_sides_and_regrips_are_those_the_minutes_count():
