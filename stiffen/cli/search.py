@@ -5,13 +5,14 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stiffen.errors import Fault, InputError
 
 from . import sweep
-from .inputs import count, panel_and_start, panel_of_file, positive_number, seed
+from .inputs import count, panel_and_start, panel_of_file, positive_number, require_demands, seed
 from .output_files import closing_line, exit_status, give_result, output_folder
 from .terminal import FAILED, MET, NOT_MET, print_error, progress_bar
 
@@ -72,6 +73,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _search_one(args: argparse.Namespace) -> int:
+    from stiffen.analysis.flat_sheet import with_outside_gauge
     from stiffen.optimise.search.driver import search
     from stiffen.output.bench_files import remove_bench_files, write_bench_files, write_layout
 
@@ -98,6 +100,9 @@ def _search_one(args: argparse.Namespace) -> int:
                 progress=progress,
                 on_best=keep,
             )
+            if not found.interrupted:
+                baseline = with_outside_gauge(panel, found.flat_baseline, progress=progress)
+                found = result = replace(found, flat_baseline=baseline)
         verdict, baseline, stopped, proof = found.verdict, found.flat_baseline, found.stopped, _infeasible_note(found)
     except KeyboardInterrupt:
         if not best:
@@ -178,7 +183,7 @@ def _check_panel_files(paths: Sequence[str]) -> None:
             faults.append(Fault(path, what, "give the file another name"))
         by_stem.setdefault(stem, path)
         try:
-            panel_of_file(path)
+            require_demands(panel_of_file(path), path)
         except InputError as error:
             faults += error.faults
     if faults:

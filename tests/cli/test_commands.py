@@ -171,6 +171,24 @@ def test_check_tells_what_is_missed(tmp_path, capsys):
 # ------------------------------------------------------------------------------------------------------------ check
 
 
+def test_a_panel_without_demands_is_not_called_met(tmp_path, capsys, made_up, monkeypatch):
+    path = tmp_path / "plain.toml"
+    path.write_text(PANEL_FILE[: PANEL_FILE.index("[[demand]]")])
+    monkeypatch.setattr(evaluation, "check", lambda *a, **k: replace(GOOD, layout=Layout(1.0), demands=()))
+    assert main(["check", str(path), "--json", str(tmp_path / "r.json")]) == 0
+    assert capsys.readouterr().out.splitlines()[-1].startswith("nothing asked: put a [[demand]] into the panel file")
+    assert json.loads((tmp_path / "r.json").read_text())["status"] == "nothing asked"
+    for more in ([], [str(tmp_path / "plain.toml")]):
+        other = tmp_path / "other" / "second.toml"
+        other.parent.mkdir(exist_ok=True)
+        other.write_text(path.read_text())
+        files = [str(path), *([str(other)] if more else [])]
+        assert main(["search", *files, "--out", str(tmp_path / "out")]) == 2
+        err = capsys.readouterr().err
+        assert err.count("demand: is missing: a search needs at least one") == len(files)
+    assert not (tmp_path / "out").exists()
+
+
 def test_result_has_the_promised_keys(panel_file, tmp_path, made_up):
     result = tmp_path / "result.json"
     assert main(["check", str(panel_file), "--json", str(result), "--rival"]) == 0

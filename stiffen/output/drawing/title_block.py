@@ -120,7 +120,8 @@ def _draw_title_block(canvas: DxfCanvas, at: XY, view: FaceView, verdict: Verdic
     if len(rolled_faces(layout)) == 2:
         lines.append((1.0, f"beads on both faces: see the other drawing for the {_other_face(view)} face"))
     if verdict:
-        lines.append((1.0, "all demands met" if verdict.met else "NOT ALL DEMANDS ARE MET: see the card"))
+        met = "all demands met" if verdict.demands else "nothing asked: no demand in the panel file"
+        lines.append((1.0, met if verdict.met else "NOT ALL DEMANDS ARE MET: see the card"))
     if view.plan.violations:
         lines.append((1.0, "A RULE OF THE SHOP IS NOT KEPT: see the card"))
     lines.append((1.0, "scale 1:1, millimetres; check bar: 100 mm"))
@@ -148,7 +149,8 @@ def _size_lines(view: FaceView) -> Iterator[str]:
     ):
         x0, y0, x1, y1 = shape.bounds
         if name == "finished" or view.layout.beads:
-            yield f"{name} {x1 - x0:.1f} x {y1 - y0:.1f} mm"
+            state = ", before folding," if name == "finished" and view.panel.folds else ""
+            yield f"{name}{state} {x1 - x0:.1f} x {y1 - y0:.1f} mm"
 
 
 def _other_face(view: FaceView) -> str:

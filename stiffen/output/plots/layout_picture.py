@@ -12,6 +12,7 @@ from shapely.geometry import LineString, Point, Polygon
 
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
+from stiffen.model.results import Verdict
 from stiffen.output.drawing.bench_view import datum_corner, plural
 from stiffen.output.drawing.face_marking import positions_around
 from stiffen.output.drawing.keep_out_marks import KeepOutMark, keep_out_marks
@@ -50,10 +51,18 @@ LEGEND_CHARS = 34  # letters of one entry of the legend
 SHEET_COLOUR, KEEP_OUT_COLOUR = "#f2efe6", "#777777"
 
 
-def layout_picture(panel: Panel, layout: Layout, path: str | Path, *, plan: ProcessPlan | None = None) -> None:
+def layout_picture(
+    panel: Panel,
+    layout: Layout,
+    path: str | Path,
+    *,
+    plan: ProcessPlan | None = None,
+    verdict: Verdict | None = None,
+) -> None:
     """PNG of a layout on the "up" face, beads numbered in rolling order, with a list of all positions below.
 
-    plan: the process plan of this layout, if it is made already.  Raises InputError if the file cannot be written.
+    plan: the process plan of this layout, if it is made already.  verdict: of this layout; marks where the push of each
+    softness demand deflects the sheet most.  Raises InputError if the file cannot be written.
     """
     layout = plan_for(panel, layout, plan).layout if plan else in_rolling_order(panel, layout)
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
@@ -68,16 +77,19 @@ def layout_picture(panel: Panel, layout: Layout, path: str | Path, *, plan: Proc
         ),
         f"{beads}{holes}seen on the up face",
     ]
-    figure = new_figure(0.86 * FIGURE_WIDTH * aspect_ratio(panel) + 1.3 + 0.2 * len(head) + 0.2 * len(positions))
+    pushes = [demand for demand in verdict.demands if demand.kind == "softness" and demand.at] if verdict else []
+    legend_rows = (len(keep_out_marks(panel, layout)) + len(pushes) + 1) // 2
+    lines = len(head) + len(positions) + legend_rows
+    figure = new_figure(0.86 * FIGURE_WIDTH * aspect_ratio(panel) + 1.3 + 0.2 * lines)
     axis = figure.subplots()
-    draw_layout(axis, panel, layout, scale)
+    draw_layout(axis, panel, layout, scale, verdict)
     figure.suptitle("\n".join(head), fontsize=FONT_SIZE)
     if positions:
         figure.supxlabel("\n".join(positions), fontsize=FONT_SIZE, family="monospace", x=0.04, ha="left")
     save_png(figure, path)
 
 
-def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float) -> None:
+def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float, verdict: Verdict | None = None) -> None:
     """Draw the sheet with its beads and holes on axes in mm.  scale: mm on paper over mm of sheet, about."""
     x0, y0 = datum_corner(panel)
     _draw_sheet(axis, panel, layout, (x0, y0))
@@ -94,7 +106,8 @@ def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float) -> None:
     axis.set_axisbelow(True)
     axis.spines[:].set_visible(False)
     sides = {bead.side for bead in layout.beads} | {hole.side for hole in layout.holes}
-    _draw_legend(axis, sides, keep_out_marks(panel, layout))
+    pushes = _draw_worst_pushes(axis, verdict, (x0, y0)) if verdict else []
+    _draw_legend(axis, sides, keep_out_marks(panel, layout), pushes)
 
 
 def _position_list(panel: Panel, layout: Layout) -> list[str]:
@@ -212,14 +225,26 @@ def _label_holes(axis: Axes, layout: Layout, datum_corner: tuple[float, float], 
         axis.text(*line.at, line.text, ha="center", va="baseline", **style)
 
 
+def _draw_worst_pushes(axis: Axes, verdict: Verdict, origin: tuple[float, float]) -> list:
+    """Mark the softest place of each softness demand; returns the marks for the legend."""
+    marks = []
+    for demand in verdict.demands:
+        if demand.kind == "softness" and demand.at:
+            x, y = demand.at[0] - origin[0], demand.at[1] - origin[1]
+            label = f"worst push, {demand.force:g} N: {demand.value:.2g} mm"
+            style = {"markersize": 9, "color": LINE_COLOUR, "linestyle": "none", "label": label, "zorder": 6}
+            marks += axis.plot([x], [y], "X", markeredgecolor="white", **style)
+    return marks
+
+
 def _halo() -> list:
     from matplotlib.patheffects import withStroke
 
     return [withStroke(linewidth=HALO_WIDTH, foreground="white")]
 
 
-def _draw_legend(axis: Axes, used: set[str], keep_outs: Sequence[KeepOutMark]) -> None:
-    """Draw the legend: the faces on which beads and flares stand proud, and each keep-out."""
+def _draw_legend(axis: Axes, used: set[str], keep_outs: Sequence[KeepOutMark], pushes: list) -> None:
+    """Draw the legend: the faces on which beads and flares stand proud, each keep-out, the worst pushes."""
     from matplotlib.patches import Patch
 
     handles = [
@@ -233,8 +258,14 @@ def _draw_legend(axis: Axes, used: set[str], keep_outs: Sequence[KeepOutMark]) -
         if mark.over_whole_sheet:  # not hatched in the picture either
             label, style = f"{label} (whole sheet)", {"edgecolor": "none"}
         handles.append(Patch(fill=False, label=label, **style))
+    handles += pushes
     if handles:
-        style = {"ncols": 2 if keep_outs else 3, "frameon": False, "fontsize": FONT_SIZE, "borderaxespad": 0.2}
+        style = {
+            "ncols": 2 if keep_outs or pushes else 3,
+            "frameon": False,
+            "fontsize": FONT_SIZE,
+            "borderaxespad": 0.2,
+        }
         axis.legend(handles=handles, loc="lower center", bbox_to_anchor=(0.5, 1.0), **style)
 
 

@@ -80,6 +80,7 @@ def page(
         layout=verdict.layout,
         facts=_facts(panel, verdict, flat_baseline, plan),
         met=verdict.met and not plan.violations,
+        asked=bool(verdict.demands),
         missed=[demand.label for demand in verdict.demands if not demand.met],
         drawing=_drawing(panel, verdict, bead_rows),
         demand_head=DEMAND_HEAD,

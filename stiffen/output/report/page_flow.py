@@ -103,7 +103,7 @@ def write_pages(
     _register_fonts()
     pages = build(io.BytesIO(), 0, ())
     with atomic_write(path) as fresh:
-        build(str(fresh), pages, drawings)
+        build(str(fresh), pages + len(drawings), drawings)
 
 
 def _build(

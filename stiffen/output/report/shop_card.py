@@ -26,7 +26,9 @@ from stiffen.output.drawing.bench_view import (
 )
 from stiffen.output.drawing.title_block import CAUTIONS
 from stiffen.shop import bead_section, flared_holes
+from stiffen.shop.bends import flanges, folded_base_size
 from stiffen.shop.cautions import list_warnings
+from stiffen.shop.layout_check import bead_die_violations
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.rivets import fastener_utilisations
 from stiffen.shop.roller_settings import pass_depths
@@ -75,9 +77,9 @@ def card(
         ("BEADS, IN ROLLING ORDER", _bead_table(panel, plan)),
         ("FLARED HOLES", _hole_tables(panel, layout)),
         ("ORDER OF WORK", [*(f"{n:2}.\t{step}" for n, step in enumerate(plan.work_steps, 1)), _minutes_text(plan)]),
-        ("DEMANDS AND RESULTS", [demands, *_model_notes(verdict)] if verdict.demands else [NO_DEMAND_TEXT]),
+        ("DEMANDS AND RESULTS", [demands, *_model_notes(panel, verdict)] if verdict.demands else [NO_DEMAND_TEXT]),
         ("MOST LOADED RIVETS AND BOLTS", _fastener_tables(panel, verdict)),
-        ("OTHER GAUGES, BENCH TIME", _other_gauges(gauges, bound)),
+        ("OTHER GAUGES, BENCH TIME", _other_gauges(panel, gauges, bound)),
         ("CAUTIONS", CAUTIONS),
     ]
     return Card(
@@ -107,7 +109,8 @@ def card_text(
 
 # ------------------------------------------------------------------------------------ shared with screen and report
 
-NO_DEMAND_TEXT = "the panel file makes no demand"
+NO_DEMAND_TEXT = "nothing asked: the panel file makes no demand"
+MISSED_BY_MESH = "NOT MET (mesh)"
 
 
 def demand_rows(verdict: Verdict) -> list[tuple[str, ...]]:
@@ -116,13 +119,13 @@ def demand_rows(verdict: Verdict) -> list[tuple[str, ...]]:
         (
             _shortened(demand.label, 24),
             _limit_text(demand),
-            _value_text(demand.value, demand.unit),
-            _percent_text(demand.margin, sign=True),
-            "met" if demand.met else "NOT MET",
+            f"{'>= ' if demand.is_lower_bound else ''}{_value_text(demand.value, demand.unit)}",
+            f"{'>= ' if demand.is_lower_bound else ''}{_percent_text(demand.margin, sign=True)}",
+            "met" if demand.met else MISSED_BY_MESH if demand.missed_by_mesh_error else "NOT MET",
             DECIDED_BY_TEXT.get(demand.decided_by, demand.decided_by),
             "-" if demand.mesh_error is None else _percent_text(demand.mesh_error),
             _cross_check_text(verdict, demand),
-            f"{demand.deflection_over_thickness:.2f}" if demand.deflection_over_thickness else "-",
+            _decided_ratio_text(verdict, demand),
         )
         for demand in verdict.demands
     ]
@@ -133,7 +136,8 @@ def demand_table(verdict: Verdict) -> list[str]:
     if not verdict.demands:
         return [NO_DEMAND_TEXT]
     rows = columns(DEMAND_HEAD, demand_rows(verdict), right_aligned=(1, 2, 3, 6, 7, 8))
-    return [*rows, *(line for note in _in_plane_notes(verdict) for line in textwrap.wrap(note, MAX_LINE_CHARS))]
+    notes = (*_in_plane_notes(verdict), *_sign_notes(verdict))
+    return [*rows, *(line for note in notes for line in textwrap.wrap(note, MAX_LINE_CHARS))]
 
 
 def fastener_table(panel: Panel, verdict: Verdict) -> list[str]:
@@ -147,8 +151,10 @@ def fastener_table(panel: Panel, verdict: Verdict) -> list[str]:
 
 def mass_comparison(verdict: Verdict, flat_baseline: FlatSheetBaseline) -> str:
     """One phrase: the mass compared with the flat sheet that meets the same demands."""
+    if not verdict.demands:
+        return "nothing asked, so there is no flat sheet to compare with"
     if flat_baseline.gauge_mm is None or flat_baseline.mass_kg is None:
-        return NO_FLAT_SHEET if flat_baseline.evaluated_gauges else "flat sheets were not evaluated"
+        return _no_flat_sheet(flat_baseline)
     if not verdict.met:
         return f"the {flat_baseline.gauge_mm:g} mm flat sheet meets the demands with {mass_text(flat_baseline.mass_kg)}"
     less = flat_baseline.mass_kg - verdict.mass_kg
@@ -158,6 +164,16 @@ def mass_comparison(verdict: Verdict, flat_baseline: FlatSheetBaseline) -> str:
         return "the lightest flat sheet of the rack that meets the demands" if flat_too else f"as heavy as {flat}"
     share = 100 * abs(less) / flat_baseline.mass_kg
     return f"{mass_text(abs(less))} ({share:.0f} %) {'lighter' if less > 0 else 'HEAVIER'} than {flat}"
+
+
+def _no_flat_sheet(flat_baseline: FlatSheetBaseline) -> str:
+    """One phrase where no flat sheet of the rack does; it names the sheet outside the rack that would, if known."""
+    if not flat_baseline.evaluated_gauges:
+        return "flat sheets were not evaluated"
+    if flat_baseline.outside_gauge_mm is None or flat_baseline.outside_mass_kg is None:
+        return NO_FLAT_SHEET
+    outside = f"{flat_baseline.outside_gauge_mm:g} mm, {mass_text(flat_baseline.outside_mass_kg)}"
+    return f"{NO_FLAT_SHEET}; outside the rack {outside}, would"
 
 
 def bound_text(bound: BoundRecord) -> str:
@@ -188,7 +204,11 @@ def _alerts(verdict: Verdict, flat_baseline: FlatSheetBaseline | None) -> Iterab
         if flat_baseline.mass_kg < verdict.mass_kg - MASS_RESOLUTION:
             yield f"A FLAT SHEET IS LIGHTER: {flat}."
     if not verdict.met:
-        missed = ", ".join(demand.label for demand in verdict.demands if not demand.met)
+        missed = ", ".join(
+            f"{demand.label}{' (by less than the mesh error)' if demand.missed_by_mesh_error else ''}"
+            for demand in verdict.demands
+            if not demand.met
+        )
         yield f"NOT MET: {missed}. This is the best that was found, not what was asked for."
 
 
@@ -208,17 +228,53 @@ def _sheet_lines(
     return [
         f"Buy: {panel.material.name}, {layout.gauge:g} mm.",
         f"Blank: {_size_text(rough)} ({'rough cut' if layout.beads else 'no beads: cut to size'}).",
-        f"Finished: {_size_text(outline)}, flat.",
+        *_finished_sizes(panel, layout),
         f"Mass: blank {mass_text(blank)}; removed {mass_text(blank - verdict.mass_kg)}"
         f"{f' ({removed})' if removed else ''}; finished {mass_text(verdict.mass_kg)}.",
         *_edge_trim_lines(panel),
         *([f"Against flat: {mass_comparison(verdict, flat_baseline)}."] if flat_baseline else []),
+        *_why_no_beads(panel, verdict),
     ]
 
 
-def _other_gauges(gauges: Sequence[GaugeOutcome], bound: BoundRecord | None) -> list[str]:
+def _finished_sizes(panel: Panel, layout: Layout) -> list[str]:
+    """The finished size of a flat part; of a folded part its flat size, then what the folds make of it."""
+    flat = _size_text(Polygon(panel.outline))
+    if not panel.folds:
+        return [f"Finished: {flat}, flat."]
+    size = folded_base_size(panel, layout.gauge)
+    base = f"base {size[0]:.1f} x {size[1]:.1f} mm outside, " if size else ""
+    heights = ", ".join(
+        f"fold {flange.number} {flange.outside:.1f} mm ({fold.angle:+g} degrees)"
+        for fold, flange in zip(panel.folds, flanges(panel, layout.gauge), strict=True)
+    )
+    return [f"Finished, before folding: {flat}, flat.", f"Folded: {base}flange outside: {heights}; + is up."]
+
+
+def _why_no_beads(panel: Panel, verdict: Verdict) -> list[str]:
+    """Why a layout has no beads, if that is known."""
+    if verdict.layout.beads or not panel.tools.bead_dies:
+        return []
+    if reasons := _no_die_rolls(panel, verdict.layout.gauge):
+        return [f"No beads: {reasons}."]
+    return ["No beads: the sheet meets all demands without."] if verdict.met and verdict.demands else []
+
+
+def _no_die_rolls(panel: Panel, gauge: float) -> str:
+    """Why no die of the list can be rolled in sheet of this gauge; empty if one can."""
+    broken = [bead_die_violations(panel, die, gauge) for die in panel.tools.bead_dies]
+    if not broken or not all(broken):
+        return ""
+    reasons = dict.fromkeys(rules[0].what for rules in broken)
+    return f"no die of the list can be rolled in {gauge:g} mm: {'; '.join(reasons)}"
+
+
+def _other_gauges(panel: Panel, gauges: Sequence[GaugeOutcome], bound: BoundRecord | None) -> list[str]:
     outcomes = " ".join(f"{outcome.gauge:g} mm: {gauge_sentence(outcome)}." for outcome in gauges)
-    lines = [line for line in (outcomes, bound_text(bound) if bound else "") if line]
+    unrolled = [reasons for outcome in gauges if (reasons := _no_die_rolls(panel, outcome.gauge))]
+    lines = [line for line in (outcomes, " ".join(f"{reasons}." for reasons in unrolled)) if line]
+    lines = [f"{line[0].upper()}{line[1:]}" for line in lines]
+    lines += [bound_text(bound)] if bound else []
     if bound or any(outcome.rests_on_surrogate for outcome in gauges):
         lines[-1] += " Ribbed plate: a quick model with the beads as ribs on a flat sheet."
     return lines
@@ -384,8 +440,8 @@ def _fastener_tables(panel: Panel, verdict: Verdict) -> list[Table]:
     return [Table(head, tuple(rows), (2, 3, 4, 5, 6, 7))]
 
 
-def _model_notes(verdict: Verdict) -> list[str]:
-    lines = _in_plane_notes(verdict)
+def _model_notes(panel: Panel, verdict: Verdict) -> list[str]:
+    lines = [*_worst_places(panel, verdict), *_in_plane_notes(verdict), *_sign_notes(verdict)]
     if verdict.layout.beads:
         lines.append(
             "Not computed: residual stress from rolling. It can bow the panel or make it pop, so push the rolled panel "
@@ -393,9 +449,43 @@ def _model_notes(verdict: Verdict) -> list[str]:
         )
     lines.append(
         f"Mesh error: how far a finer mesh than this one of {verdict.nodes} points may move the value. 2nd: difference "
-        "of a second shell element. w/t: deflection over thickness; above 0.5 only large deflection decides."
+        "of a second shell element. w/t: deflection over thickness, by the solution that decides; where linear theory "
+        "gives over 0.5, large deflection decides."
     )
     return [" ".join(lines)]
+
+
+def _worst_places(panel: Panel, verdict: Verdict) -> list[str]:
+    """Where each demand is at its worst, from the datum corner."""
+    places = [
+        f"{_shortened(demand.label, 24)} at X {x}, Y {y}"
+        for demand in verdict.demands
+        if demand.at
+        for x, y in [_datum_xy(panel, demand.at)]
+    ]
+    return [f"Worst places, mm from the datum corner: {'; '.join(places)}."] if places else []
+
+
+def _sign_notes(verdict: Verdict) -> list[str]:
+    """What the signs in the table mean, where they stand there."""
+    notes = []
+    if any(demand.missed_by_mesh_error for demand in verdict.demands):
+        notes.append(
+            f"{MISSED_BY_MESH}: the value meets its limit, but by less than the mesh error; --mesh fine may settle it."
+        )
+    if any(demand.is_lower_bound for demand in verdict.demands):
+        notes.append(">=: the load was followed up to the limit and no further, and the sheet did not snap through.")
+    return notes
+
+
+def _decided_ratio_text(verdict: Verdict, demand: DemandResult) -> str:
+    """Deflection over thickness by the solution that decides."""
+    ratio = demand.decided_ratio
+    if ratio is None and demand.kind in ("deflection", "softness") and demand.decided_by != NOT_DECIDED:
+        ratio = demand.value / verdict.layout.gauge  # a result stored before this number was
+    if ratio is None and demand.decided_by == LINEAR:
+        ratio = demand.deflection_over_thickness
+    return f"{ratio:.2f}" if ratio and math.isfinite(ratio) else "-"
 
 
 def _in_plane_notes(verdict: Verdict) -> list[str]:
@@ -408,6 +498,8 @@ def _in_plane_notes(verdict: Verdict) -> list[str]:
             lines.append(f"{_shortened(demand.label, 24)} {values}")
     if lines:
         return [f"Edges held and free in their plane, the worse counts: {'; '.join(lines)}."]
+    if any(len(demand.by_in_plane_restraint) > 1 for demand in verdict.demands):
+        return ["Edges in plane: unknown; computed held and free, which give the same values."]
     holds = sorted({demand.in_plane for demand in verdict.demands})
     return [f"Edges in plane: {' or '.join(holds)}."]
 

@@ -220,7 +220,7 @@ def test_title_block_tells_what_the_sheet_is(tmp_path):
         mass,
         "all demands met",
     } <= set(told)
-    assert {"finished 560.0 x 380.0 mm", "rough cut 570.0 x 396.0 mm"} <= set(told)
+    assert {"finished, before folding, 560.0 x 380.0 mm", "rough cut 570.0 x 396.0 mm"} <= set(told)
     missed = words(drawn(tmp_path / "missed.dxf", evaluated=verdict(LAYOUT, deflection=2.0)))
     assert "NOT ALL DEMANDS ARE MET: see the card" in missed
 
