@@ -51,10 +51,10 @@ def mirror_panel(source: FilePath, target: FilePath) -> tuple[Panel, tuple[str, 
     """
     panel = read_panel(source)
     _refuse_same_file(source, target)
-    document = tomlkit.parse(read_text(source, MAX_TOML_BYTES))
+    document: Any = tomlkit.parse(read_text(source, MAX_TOML_BYTES))
     remarks = []
-    if "outline_dxf" in document["panel"]:  # type: ignore[operator]
-        name = str(document["panel"]["outline_dxf"])  # type: ignore[index]
+    if "outline_dxf" in document["panel"]:
+        name = str(document["panel"]["outline_dxf"])
         _take_drawing_in(document, panel)
         remarks.append(f"the outline and the marks of {name} are now points in the file, no drawing")
     _mirror_tables(document, panel)

@@ -62,7 +62,7 @@ def rolled_faces(layout: Layout) -> tuple[str, ...]:
 
 def stands_on(layout: Layout, face: str) -> bool:
     """True if a bead or a flared hole stands proud on this face."""
-    return any(one.side == face for one in (*layout.beads, *layout.holes))
+    return any(bead.side == face for bead in layout.beads) or any(hole.side == face for hole in layout.holes)
 
 
 def face_up(layout: Layout, bead: Bead) -> str:

@@ -232,8 +232,9 @@ def _draw_worst_pushes(axis: Axes, verdict: Verdict, origin: tuple[float, float]
         if demand.kind == "softness" and demand.at:
             x, y = demand.at[0] - origin[0], demand.at[1] - origin[1]
             label = f"worst push, {demand.force:g} N: {demand.value:.2g} mm"
-            style = {"markersize": 9, "color": LINE_COLOUR, "linestyle": "none", "label": label, "zorder": 6}
-            marks += axis.plot([x], [y], "X", markeredgecolor="white", **style)
+            marks += axis.plot(
+                [x], [y], "X", markersize=9, color=LINE_COLOUR, markeredgecolor="white", label=label, zorder=6
+            )
     return marks
 
 

@@ -12,7 +12,7 @@ from shapely.geometry import LineString, Polygon
 
 from stiffen.model.layout import Layout
 from stiffen.model.outcomes import BoundRecord, BoundStatus, GaugeOutcome, gauge_sentence
-from stiffen.model.panel import Panel
+from stiffen.model.panel import Fold, Panel
 from stiffen.model.results import LINEAR, NONLINEAR, NOT_DECIDED, DemandResult, FlatSheetBaseline, Verdict
 from stiffen.model.tools import HoleDie
 from stiffen.output.drawing.bench_view import (
@@ -85,7 +85,11 @@ def card(
     return Card(
         f"{panel.name}: shop card",
         tuple(_alerts(verdict, flat_baseline)),
-        tuple(Section(title, tuple(parts), title == "CAUTIONS") for title, parts in sections if parts),
+        tuple(
+            Section(title, tuple(parts), keep_together=title == "CAUTIONS", to_tick=title == "ORDER OF WORK")
+            for title, parts in sections
+            if parts
+        ),
     )
 
 
@@ -245,10 +249,14 @@ def _finished_sizes(panel: Panel, layout: Layout) -> list[str]:
     size = folded_base_size(panel, layout.gauge)
     base = f"base {size[0]:.1f} x {size[1]:.1f} mm outside, " if size else ""
     heights = ", ".join(
-        f"fold {flange.number} {flange.outside:.1f} mm ({fold.angle:+g} degrees)"
+        f"fold {flange.number} {flange.outside:.1f} mm {_fold_text(fold)}"
         for fold, flange in zip(panel.folds, flanges(panel, layout.gauge), strict=True)
     )
-    return [f"Finished, before folding: {flat}, flat.", f"Folded: {base}flange outside: {heights}; + is up."]
+    return [f"Finished, before folding: {flat}, flat.", f"Folded: {base}flanges outside {heights}."]
+
+
+def _fold_text(fold: Fold) -> str:
+    return f"({abs(fold.angle):g} degrees {'up' if fold.angle > 0 else 'down'})"
 
 
 def _why_no_beads(panel: Panel, verdict: Verdict) -> list[str]:
@@ -350,7 +358,7 @@ def _bead_table(panel: Panel, plan: ProcessPlan) -> list[str | Table]:
     ]
     return [
         Table(head, tuple(rows), (0, 3, 4, 5, 6, 7, 8)),
-        *([Table(VIA_HEAD, tuple(via), (0, 1, 2, 3, 4, 5))] if via else []),
+        *([_via_table(via)] if via else []),
         *handling_notes,
         "All in mm, X and Y from the datum corner. Face: the side on which the bead stands proud. Frame: the side of "
         "the bead toward the roller's frame, seen from start to end with the face up that is named above. Before: what "
@@ -361,6 +369,12 @@ def _bead_table(panel: Panel, plan: ProcessPlan) -> list[str | Table]:
             else ""
         ),
     ]
+
+
+def _via_table(rows: Sequence[tuple[str, ...]]) -> Table:
+    """The rows under VIA_HEAD, without the columns for arcs if there are none."""
+    count = len(VIA_HEAD) if any(row[-1] for row in rows) else 3
+    return Table(VIA_HEAD[:count], tuple(row[:count] for row in rows), tuple(range(count)))
 
 
 def _via_row(panel: Panel, number: int, point: MarkPoint) -> tuple[str, ...]:

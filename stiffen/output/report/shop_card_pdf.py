@@ -13,7 +13,7 @@ from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import FaceView, face_view
 from stiffen.output.drawing.face_marking import build_marking, positions_around
 from stiffen.output.drawing.label_placement import place_labels
-from stiffen.output.drawing.pdf import MIN_CAPITAL_HEIGHT, THIN_PEN, DrawingSurface, Pen, printed_width
+from stiffen.output.drawing.pdf import MIN_CAPITAL_HEIGHT, PAPER_SIZES, THIN_PEN, DrawingSurface, Pen, printed_width
 from stiffen.output.drawing.primitives import TEXT_CLEARANCE, XY, Circle, Label, Line
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 
@@ -41,11 +41,12 @@ def write_card(
     bound: BoundRecord | None = None,
     paper: str = "a4",
 ) -> None:
-    """Write the card as PDF, with a small picture.  Capitals are 3 mm high.
+    """Write the card as PDF, with a small picture; then pages with a sketch for each step.  Capitals are 3 mm or more.
 
     plan, flat_baseline, gauges, bound: see `card`.  paper: "a4" or "letter"; "roll" gives A4.  The file is
     written under a temporary name, then renamed.  Raises InputError if it cannot be written.
     """
+    from .bench_pictures import picture_pages
     from .page_flow import Drawing, write_pages
 
     plan = plan_for(panel, verdict.layout, plan)
@@ -59,6 +60,7 @@ def write_card(
         footer=f"{content.title}, {panel.material.name}, {verdict.layout.gauge:g} mm",
         alerts=content.alerts,
         picture=Drawing(*size, lambda surface: _draw_picture(surface, size, view)),
+        drawings=picture_pages(panel, plan, PAPER_SIZES.get(paper, PAPER_SIZES["a4"])),
         paper=paper,
     )
 
