@@ -31,7 +31,8 @@ class DemandValue:
     value: in the unit of the demand, NaN if none was found.  deflection_over_thickness: by linear theory.  at: place
     (mm) of the largest value.  decided_by: LINEAR, NONLINEAR or NOT_DECIDED.  snap_through_factor: load factor of the
     first limit point, None without one.  failure: why no value was decided.  value_in_vacuum: of a frequency, Hz,
-    whose value is that in air; None of other demands.
+    whose value is that in air; None of other demands.  decided_ratio: largest deflection over thickness by the
+    solution that decides, None without one.
     """
 
     value: float
@@ -41,6 +42,7 @@ class DemandValue:
     snap_through_factor: float | None = None
     failure: str = ""
     value_in_vacuum: float | None = None
+    decided_ratio: float | None = None
 
     def utilisation(self, demand: Demand) -> float:
         """Utilisation of the demand; infinite if the value is not decided."""
@@ -134,9 +136,11 @@ def _deflection(model: PanelModel, case: str, ratio: float) -> DemandValue:
     """Largest deflection, mm, normal to the sheet."""
     w = np.abs(model.deflection(case))
     x, y = map(float, model.mesh.plan[w.argmax()])
+    own = float(w.max()) / model.layout.gauge
     if not model.uses_large_deflection(case):
-        return DemandValue(float(w.max()), ratio, (x, y))
-    return DemandValue(float(w.max()), ratio, (x, y), NONLINEAR, model.equilibrium_path(case).limit_factor)
+        return DemandValue(float(w.max()), ratio, (x, y), decided_ratio=own)
+    limit_factor = model.equilibrium_path(case).limit_factor
+    return DemandValue(float(w.max()), ratio, (x, y), NONLINEAR, limit_factor, decided_ratio=own)
 
 
 def _yield_reserve(model: PanelModel, case: str, ratio: float) -> DemandValue:
@@ -145,7 +149,9 @@ def _yield_reserve(model: PanelModel, case: str, ratio: float) -> DemandValue:
     worst = int(stress.argmax())
     x, y = map(float, model.mesh.plan[model.mesh.triangles[worst]].mean(axis=0))
     value = model.panel.material.yield_strength / max(float(stress[worst]), 1e-12)
-    return DemandValue(value, ratio, (x, y), NONLINEAR if model.uses_large_deflection(case) else LINEAR)
+    own = float(np.abs(model.deflection(case)).max()) / model.layout.gauge
+    decided_by = NONLINEAR if model.uses_large_deflection(case) else LINEAR
+    return DemandValue(value, ratio, (x, y), decided_by, decided_ratio=own)
 
 
 def _buckling(model: PanelModel, case: str, limit: float, ratio: float) -> DemandValue:
@@ -156,12 +162,14 @@ def _buckling(model: PanelModel, case: str, limit: float, ratio: float) -> Deman
     """
     if not model.uses_large_deflection(case):
         factors, _ = model.linear_model.buckling(model.linear_solution(case)[1])
-        return DemandValue(float(factors[0]) if len(factors) else math.inf, ratio)
+        return DemandValue(float(factors[0]) if len(factors) else math.inf, ratio, decided_ratio=ratio)
     path = model.equilibrium_path(case, limit)
+    at_load = path.factors >= min(1.0, path.factors.max())  # the first state that carries the load of the case
+    own = float(path.max_displacements[at_load.argmax()]) / model.layout.gauge
     if path.limit_factor is not None and not math.isnan(path.limit_factor):
-        return DemandValue(path.limit_factor, ratio, None, NONLINEAR, path.limit_factor)
+        return DemandValue(path.limit_factor, ratio, None, NONLINEAR, path.limit_factor, decided_ratio=own)
     if path.limit_factor is None and path.stable:
-        return DemandValue(limit, ratio, None, NONLINEAR)
+        return DemandValue(limit, ratio, None, NONLINEAR, decided_ratio=own)
     return DemandValue(math.nan, ratio, None, NOT_DECIDED, None, path.message)
 
 
@@ -193,7 +201,7 @@ def _softness(
     except SolverError as error:
         return DemandValue(ratio * t, ratio, places[0], NOT_DECIDED, None, str(error))
     worst = int(np.argmax(values))
-    return DemandValue(values[worst], ratio, places[worst], NONLINEAR)
+    return DemandValue(values[worst], ratio, places[worst], NONLINEAR, decided_ratio=values[worst] / t)
 
 
 def _spaced_points(points: np.ndarray, gap: float) -> list[Point]:

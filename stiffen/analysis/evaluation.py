@@ -197,6 +197,7 @@ def _demand_result(i: int, panel: Panel, by_mesh: list[Values]) -> DemandResult:
         at=worst.at,
         snap_through_factor=worst.snap_through_factor,
         value_in_vacuum=worst.value_in_vacuum,
+        decided_ratio=worst.decided_ratio,
     )
 
 
@@ -216,11 +217,11 @@ def _warnings(panel: Panel, demands: tuple[DemandResult, ...], found: Values) ->
         if d.snap_through_factor is not None and d.kind == "deflection" and d.snap_through_factor <= 1:
             percent = 100 * d.snap_through_factor
             out.append(f"{d.label}: the sheet snaps through (oil-cans) at {percent:.0f} % of the load")
-        if d.mesh_error is not None and not d.met and d.margin >= 0 and d.decided_by != NOT_DECIDED:
+        if d.mesh_error is not None and d.missed_by_mesh_error:
             error, margin = 100 * d.mesh_error, 100 * d.margin
             out.append(f"{d.label}: missed, as the mesh error ({error:.1f} %) exceeds the margin ({margin:.1f} %)")
     if not panel.demands:
-        out.append("the panel file has no demand: nothing was evaluated")
+        out.append("nothing asked: the panel file has no demand, so nothing was evaluated")
     return tuple(out)
 
 

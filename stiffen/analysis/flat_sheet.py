@@ -13,6 +13,7 @@ from stiffen.model.results import FlatSheetBaseline
 from .evaluation import Progress, check, no_progress
 from .screening import QUICK_MISS_LIMIT, quick_utilisation
 
+USUAL_GAUGES = (0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0)  # mm: common practice, no source
 NO_QUICK_RESULTS: Mapping[float, float] = {}
 
 
@@ -45,3 +46,28 @@ def flat_baseline(
         if verdict.met:
             return FlatSheetBaseline(gauge, verdict.mass_kg, tuple(gauges[:count]), verdict)
     return FlatSheetBaseline(None, None, tuple(gauges))
+
+
+@one_thread
+def with_outside_gauge(
+    panel: Panel, baseline: FlatSheetBaseline, *, progress: Progress = no_progress
+) -> FlatSheetBaseline:
+    """The baseline with the thinnest usual gauge above the rack whose flat sheet meets the demands.
+
+    It is looked for by halving, on the quick mesh, only if the rack was evaluated and no sheet of it does.  Raises as
+    `check`.
+    """
+    if baseline.gauge_mm is not None or not baseline.evaluated_gauges or not panel.demands:
+        return baseline
+    thicker = [gauge for gauge in USUAL_GAUGES if gauge > max(panel.gauges) + 1e-9]
+    low, high, found = 0, len(thicker), None
+    while low < high:
+        middle = (low + high) // 2
+        progress(None, f"flat sheet of {thicker[middle]:g} mm, outside the rack")
+        if check(panel, Layout(thicker[middle]), mesh_level="quick").met:
+            found, high = thicker[middle], middle
+        else:
+            low = middle + 1
+    if found is None:
+        return baseline
+    return replace(baseline, outside_gauge_mm=found, outside_mass_kg=panel.mass(Layout(found)))

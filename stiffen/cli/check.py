@@ -44,7 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Evaluate the panel, print the table of demands, write JSON and pictures if asked."""
     from stiffen.analysis.evaluation import check
-    from stiffen.analysis.flat_sheet import flat_baseline
+    from stiffen.analysis.flat_sheet import flat_baseline, with_outside_gauge
     from stiffen.io.result_json import result_document
     from stiffen.output.plots.picture_set import write_animation, write_pictures
     from stiffen.output.report.shop_card import demand_table, fastener_table, mass_comparison
@@ -65,6 +65,7 @@ def run(args: argparse.Namespace) -> int:
             progress=progress,
         )
         baseline = flat_baseline(panel, mesh_level=args.mesh, progress=progress) if args.rival else None
+        baseline = with_outside_gauge(panel, baseline, progress=progress) if baseline else None
         flat = flat_sheet_for_pictures(panel, verdict, args.mesh, progress) if folder else None
     if folder:
         write_pictures(panel, verdict, folder, flat=flat)
@@ -80,5 +81,6 @@ def run(args: argparse.Namespace) -> int:
     lines += [f"warning: {line}" for line in data["warnings"]]
     if baseline:
         lines.append(mass_comparison(verdict, baseline))
-    give_result(args, data, [*lines, data["status"]])
+    asked = "" if verdict.demands else ": put a [[demand]] into the panel file, see stiffen new"
+    give_result(args, data, [*lines, f"{data['status']}{asked}"])
     return exit_status(data)

@@ -22,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Evaluate the layout and the flat sheets, write all files."""
     from stiffen.analysis.evaluation import check
-    from stiffen.analysis.flat_sheet import flat_baseline
+    from stiffen.analysis.flat_sheet import flat_baseline, with_outside_gauge
     from stiffen.output.bench_files import write_bench_files
 
     panel, layout = layout_of_file(args.layout)
@@ -30,6 +30,7 @@ def run(args: argparse.Namespace) -> int:
     with progress_bar(args.quiet) as progress:
         verdict = check(panel, layout, mesh_level=args.mesh, fields=True, progress=progress)
         baseline = flat_baseline(panel, mesh_level=args.mesh, progress=progress)
+        baseline = with_outside_gauge(panel, baseline, progress=progress)
         flat = flat_sheet_for_pictures(panel, verdict, args.mesh, progress)
     data = write_bench_files(panel, verdict, folder, flat_baseline=baseline, flat=flat, paper=args.paper)
     give_result(args, data, [f"{closing_line(verdict, baseline, data)}; in {folder}"])

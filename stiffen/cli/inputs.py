@@ -54,12 +54,20 @@ def panel_and_start(panel_path: str, start_path: str | None) -> tuple[Panel, Lay
     from stiffen.optimise.search.driver import continued_panel
 
     panel = panel_of_file(panel_path)
+    require_demands(panel, panel_path)
     if not start_path:
         return panel, None
     _, start = layout_of_file(start_path)
     with faults_of_file(start_path):
         continued_panel(panel, start)
     return panel, start
+
+
+def require_demands(panel: Panel, path: str) -> None:
+    """Raise an InputError for a panel without demands: a search has nothing to look for."""
+    if not panel.demands:
+        cure = 'say what the panel must do, such as [[demand]] kind = "frequency" limit = 60'
+        raise InputError([Fault(f"{path}: demand", "is missing: a search needs at least one", cure)])
 
 
 def layout_paths(name: str) -> list[Path]:

@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from stiffen.model.results import FlatSheetBaseline, Verdict
 
 
+NOTHING_ASKED = "nothing asked"  # status of a panel without demands
+
+
 def output_folder(args: argparse.Namespace, name: str) -> Path:
     """The output folder, made if it is missing and locked for this process until the command ends."""
     from stiffen.io.folder_lock import locked_folder
@@ -42,8 +45,8 @@ def give_result(args: argparse.Namespace, data: dict, lines: Sequence[str]) -> N
 
 
 def exit_status(data: dict) -> int:
-    """MET or NOT_MET, as the status of a result says."""
-    return MET if data["status"] == "met" else NOT_MET
+    """MET or NOT_MET, as the status of a result says; MET too if nothing was asked, which the result says plainly."""
+    return MET if data["status"] in ("met", NOTHING_ASKED) else NOT_MET
 
 
 def summary(verdict: Verdict) -> str:
@@ -63,9 +66,15 @@ def closing_line(verdict: Verdict, flat_baseline: FlatSheetBaseline | None, data
     line = summary(verdict)
     if flat_baseline:
         line += f"; {mass_comparison(verdict, flat_baseline)}"
-    missed = [demand.label for demand in verdict.demands if not demand.met]
+    missed = [
+        f"{demand.label}{' (by less than the mesh error)' if demand.missed_by_mesh_error else ''}"
+        for demand in verdict.demands
+        if not demand.met
+    ]
     if missed:
         return f"NOT MET: {', '.join(missed)}; best found {line}"
+    if data["status"] == NOTHING_ASKED:
+        return f"nothing asked, as the panel file has no demand: {line}"
     return f"met: {line}" if exit_status(data) == MET else f"SHOP RULES BROKEN, see the card; {line}"
 
 

@@ -7,7 +7,8 @@ from types import ModuleType
 
 import stiffen
 
-from . import check, compare, draw, new, search, stock, tally, trial
+from . import check, compare, draw, search, stock, tally, trial
+from .file_commands import mirror, new
 
 MESH_LEVELS = ("quick", "normal", "fine")
 PAPERS = ("a4", "letter", "roll")
@@ -30,6 +31,7 @@ COMMANDS: dict[str, ModuleType] = {
     "trial": trial,
     "compare": compare,
     "tally": tally,
+    "mirror": mirror,
     "new": new,
     "stock": stock,
 }

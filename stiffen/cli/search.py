@@ -6,13 +6,22 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stiffen.errors import Fault, InputError
 
 from . import sweep
-from .inputs import count, faults_of_file, panel_and_start, panel_of_file, positive_number, seed
+from .inputs import (
+    count,
+    faults_of_file,
+    panel_and_start,
+    panel_of_file,
+    positive_number,
+    require_demands,
+    seed,
+)
 from .output_files import closing_line, exit_status, give_result, output_folder
 from .processes import layout_workers
 from .terminal import FAILED, MET, NOT_MET, print_error, progress_bar
@@ -25,10 +34,12 @@ DESCRIPTION = """\
 Find the gauge, beads and flared holes of least mass that meet the demands.
 Ctrl-C ends the search early and keeps the best layout so far.
 Writes into DIR: layout.json, each time a better layout is found; marking.dxf, and marking_back.dxf if beads
-stand on both faces; template.pdf and template_back.pdf; card.pdf and card.txt; report.html; pictures:
+stand on both faces; template.pdf, and template_back.pdf if anything stands on the down face; card.pdf and
+card.txt; report.html; pictures:
 layout.png, before_after.png (judged.png if the flat sheet meets the demands) and more.
 With several panels, each gets a folder of its own in DIR. A sweep writes sweep.txt, sweep.csv and sweep.png
 (mass against stiffness), and for each value a folder with a layout.json to draw from."""
+OUTSIDE_SHARE = 0.7  # of a time limit, up to which a flat sheet outside the rack is still looked for
 EXAMPLES = (
     "stiffen search hatch.toml --out out/hatch",
     "stiffen search hatch.toml --out out/hatch --seconds 600 --seed 3",
@@ -81,6 +92,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _search_one(args: argparse.Namespace) -> int:
+    from stiffen.analysis.flat_sheet import with_outside_gauge
     from stiffen.optimise.search.driver import search
     from stiffen.output.bench_files import remove_bench_files, write_bench_files, write_layout
 
@@ -113,6 +125,9 @@ def _search_one(args: argparse.Namespace) -> int:
                 progress=progress,
                 on_best=keep,
             )
+            if not found.interrupted and (args.seconds is None or found.seconds < OUTSIDE_SHARE * args.seconds):
+                baseline = with_outside_gauge(panel, found.flat_baseline, progress=progress)
+                found = result = replace(found, flat_baseline=baseline)
         verdict, baseline, stopped = found.verdict, found.flat_baseline, found.stopped
     except KeyboardInterrupt:
         if not best:
@@ -186,7 +201,7 @@ def _check_panel_files(paths: Sequence[str]) -> None:
             faults.append(Fault(path, what, "give the file another name"))
         by_stem.setdefault(stem, path)
         try:
-            panel_of_file(path)
+            require_demands(panel_of_file(path), path)
         except InputError as error:
             faults += error.faults
     if faults:

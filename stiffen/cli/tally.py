@@ -51,7 +51,8 @@ def run(args: argparse.Namespace) -> int:
         panel, layout, verdict = evaluated_layout(path)
         status = "not judged"
         if verdict:
-            status = "met" if verdict.met and not audit(panel, layout) else "not met"
+            met = "met" if verdict.demands else "nothing asked"
+            status = met if verdict.met and not audit(panel, layout) else "not met"
         panels.append(build_panel(panel, layout, status))
     bought = purchases(panels, args.sheet or STOCK_SHEETS)
     if args.csv:
@@ -60,5 +61,7 @@ def run(args: argparse.Namespace) -> int:
     print_lines(*table, "", "SHEETS", *purchase_lines(bought))
     if fitted := sum(panel.fitted_kg for panel in panels):
         print_lines("", f"Edge trim and what is bolted on come on top: {fitted:.3f} kg")
-    good = all(panel.status == "met" for panel in panels) and not any(purchase.too_large for purchase in bought)
+    good = all(panel.status in ("met", "nothing asked") for panel in panels) and not any(
+        purchase.too_large for purchase in bought
+    )
     return MET if good else NOT_MET

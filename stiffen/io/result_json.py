@@ -26,7 +26,8 @@ def result_document(
 ) -> dict:
     """The result as plain data; numbers that are not finite become null when it is written as JSON.
 
-    status is "met" only if every demand is met and no spacing rule is broken.  Masses in kg, lengths in mm.
+    status is "met" only if there are demands, all are met and no spacing rule is broken; it is "nothing asked" without
+    demands.  Masses in kg, lengths in mm.
     search_result: adds how the search went.
     """
     layout = verdict.layout.to_dict()
@@ -36,7 +37,7 @@ def result_document(
         violations, cautions = audit(panel, verdict.layout), bench_cautions(panel, verdict.layout)
     data = {
         "panel": verdict.panel,
-        "status": "met" if verdict.met and not violations else "not met",
+        "status": _status(verdict, bool(violations)),
         "material": panel.material.name,
         "gauge_mm": verdict.layout.gauge,
         "mass_kg": verdict.mass_kg,
@@ -69,6 +70,12 @@ def result_document(
             "gauges": _gauges(search_result.gauge_outcomes),
         }
     return data
+
+
+def _status(verdict: Verdict, has_violations: bool) -> str:
+    if has_violations or not verdict.met:
+        return "not met"
+    return "met" if verdict.demands else "nothing asked"
 
 
 def verdict_from_document(panel: Panel, layout: Layout, result: Any) -> Verdict | None:
@@ -133,6 +140,8 @@ def _demand_result(demand: Demand, entry: dict) -> DemandResult:
         at=None if entry["at"] is None else (float(entry["at"][0]), float(entry["at"][1])),
         # a frequency without it is of a version that did not count the air: a KeyError, so it is evaluated again
         value_in_vacuum=_optional_float(entry["value_in_vacuum"]) if demand.kind == "frequency" else None,
+        snap_through_factor=_optional_float(entry.get("snap_through_factor")),
+        decided_ratio=_optional_float(entry.get("decided_deflection_over_thickness")),
     )
 
 
@@ -160,6 +169,8 @@ def _demand(demand: DemandResult) -> dict:
         "met": demand.met,
         "decided_by": demand.decided_by,
         "deflection_over_thickness": demand.deflection_over_thickness,
+        "decided_deflection_over_thickness": demand.decided_ratio,
+        "snap_through_factor": demand.snap_through_factor,
         "mesh_error_estimate": demand.mesh_error,
         "in_plane": demand.in_plane,
         "by_hold": demand.by_in_plane_restraint,
@@ -171,7 +182,9 @@ def _flat_baseline(flat_baseline: FlatSheetBaseline | None) -> dict | None:
     """None if flat sheets were not evaluated; gauge and mass are null if no available gauge meets the demands."""
     if flat_baseline is None or (flat_baseline.gauge_mm is None and not flat_baseline.evaluated_gauges):
         return None
-    return {"gauge_mm": flat_baseline.gauge_mm, "mass_kg": flat_baseline.mass_kg}
+    outside = {"gauge_mm": flat_baseline.outside_gauge_mm, "mass_kg": flat_baseline.outside_mass_kg}
+    found = {"gauge_mm": flat_baseline.gauge_mm, "mass_kg": flat_baseline.mass_kg}
+    return found | ({"outside_rack": outside} if flat_baseline.outside_gauge_mm else {})
 
 
 def _gauges(outcomes: Sequence[GaugeOutcome]) -> list[dict]:

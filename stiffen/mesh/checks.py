@@ -25,7 +25,11 @@ def mesh_error_at(
 
 
 def check_mesh(
-    plan: np.ndarray, triangles: np.ndarray, required_edges: np.ndarray, area: float, max_area_error: float = MAX_AREA_ERROR
+    plan: np.ndarray,
+    triangles: np.ndarray,
+    required_edges: np.ndarray,
+    area: float,
+    max_area_error: float = MAX_AREA_ERROR,
 ) -> None:
     """Raises MeshError unless triangles (m, 3) on plan (n, 2) cover `area` mm2 once and in one part.
 

@@ -27,6 +27,7 @@ class DemandResult:
     in_plane: the assumed in-plane restraint of the supports that gives the value.  by_in_plane_restraint: the value
     under each one.  at: place (mm) of the largest value, if any.  snap_through_factor: load factor at which the sheet
     oil-cans, or None.  value_in_vacuum: of a frequency, Hz, whose value is that in air; None of other demands.
+    decided_ratio: largest deflection over thickness by the solution that decides; None if it has none or is not known.
     """
 
     kind: str
@@ -46,6 +47,18 @@ class DemandResult:
     at: tuple[float, float] | None = None
     snap_through_factor: float | None = None
     value_in_vacuum: float | None = None
+    decided_ratio: float | None = None
+
+    @property
+    def is_lower_bound(self) -> bool:
+        """True for a buckling factor that large deflection followed up to the limit and no further: `value` or more."""
+        followed = self.kind == "buckling" and self.decided_by == NONLINEAR and self.snap_through_factor is None
+        return followed and self.value == self.limit
+
+    @property
+    def missed_by_mesh_error(self) -> bool:
+        """True if the value meets its limit, but not once the mesh error is counted in."""
+        return not self.met and self.margin >= 0 and self.decided_by != NOT_DECIDED
 
 
 @dataclass(frozen=True)
@@ -165,13 +178,16 @@ class Verdict:
 class FlatSheetBaseline:
     """The thinnest flat sheet that meets the same demands in the same shell model; gauge None if no gauge does.
 
-    evaluated_gauges: mm; empty if the search was stopped before.  verdict: of that sheet.
+    evaluated_gauges: mm; empty if the search was stopped before.  verdict: of that sheet.  outside_gauge_mm,
+    outside_mass_kg: if no sheet of the rack does, the thinnest usual gauge that would, if it was looked for.
     """
 
     gauge_mm: float | None
     mass_kg: float | None
     evaluated_gauges: tuple[float, ...] = ()
     verdict: Verdict | None = None
+    outside_gauge_mm: float | None = None
+    outside_mass_kg: float | None = None
 
 
 @dataclass(frozen=True)
@@ -253,7 +269,8 @@ def _margins(demands: Sequence[DemandResult]) -> str:
     if not demands:
         return "demands: none"
     return "; ".join(
-        f"{one.label} {one.value:.3g} {one.unit} (limit {one.limit:g}, margin {one.margin * 100:+.0f} %)"
+        f"{one.label} {'>= ' if one.is_lower_bound else ''}{one.value:.3g} {one.unit} (limit {one.limit:g}, margin "
+        f"{one.margin * 100:+.0f} %{', missed by the mesh error' if one.missed_by_mesh_error else ''})"
         for one in demands
     )
 

@@ -18,7 +18,7 @@ from stiffen.model.results import FlatSheetBaseline, SearchResult, Verdict
 from stiffen.shop.process_plan import ProcessPlan, process_plan
 from stiffen.shop.rollability import in_rolling_order
 
-from .drawing.bench_view import rolled_faces
+from .drawing.bench_view import rolled_faces, stands_on
 from .drawing.marking_dxf import write_marking
 from .drawing.template_pdf import write_template
 from .plots import picture_set
@@ -45,8 +45,9 @@ def write_all(
 ) -> dict:
     """Write all that the bench needs of one layout into a folder, which is made if it is missing.
 
-    Files: layout.json; marking.dxf, and marking_back.dxf if beads stand on both faces; template.pdf and
-    template_back.pdf at 1:1; card.pdf and card.txt; report.html; layout.png and the pictures of `write_pictures`.
+    Files: layout.json; marking.dxf, and marking_back.dxf if beads stand on both faces; template.pdf at 1:1, and
+    template_back.pdf if anything stands on the down face; card.pdf and card.txt; report.html; layout.png and the
+    pictures of `write_pictures`.
     Files of an earlier layout in the folder are removed first.  Beads are numbered in rolling order everywhere.
 
     result: of `search`, or the verdict of `check`; pictures of deflection, stress and mode need a verdict with result
@@ -84,7 +85,8 @@ def write_bench_files(
     if "down" in rolled_faces(layout):
         write_marking(panel, layout, folder / "marking_back.dxf", verdict=verdict, plan=plan, face="down")
     write_template(panel, layout, folder / "template.pdf", plan=plan, paper=paper)
-    write_template(panel, layout, folder / "template_back.pdf", plan=plan, face="down", paper=paper)
+    if stands_on(layout, "down"):
+        write_template(panel, layout, folder / "template_back.pdf", plan=plan, face="down", paper=paper)
     write_card(
         panel, verdict, folder / "card.pdf",
         plan=plan, flat_baseline=flat_baseline, gauges=gauges, paper=paper,

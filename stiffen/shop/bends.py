@@ -44,6 +44,9 @@ class FlatPattern:
     flats: tuple[float, ...]
 
 
+MAX_MOULD_ANGLE = 120.0  # degrees; beyond, the mould line lies far off the metal
+
+
 @dataclass(frozen=True)
 class Flange:
     """The flange at a fold of a panel.
@@ -196,6 +199,36 @@ def flanges(panel: Panel, t: float) -> tuple[Flange, ...]:
             outer += setback(abs(beyond.angle), beyond.radius, t)
         found.append(Flange(number, flat + outer, flat, own, back))
     return tuple(found)
+
+
+def folded_base_size(panel: Panel, t: float) -> tuple[float, float] | None:
+    """Outside size of the part between the flanges along x and y, mm, to the mould lines of its folds.
+
+    Each fold along an edge of that part adds its setback and takes half of its allowance, because a fold line is the
+    middle of its bend.  None without folds, and if a fold of that part runs aslant or turns by more than 120 degrees.
+    """
+    if not panel.folds:
+        return None
+    base, neutral = Polygon(panel.outline), panel.tools.folding_brake.neutral
+    lines = []
+    for fold in panel.folds:
+        start, end = np.array(fold.line, dtype=float)
+        along = (end - start) / np.linalg.norm(end - start)
+        lines.append(LineString([start - along, end + along]))
+        base = max(split(base, lines[-1]).geoms, key=lambda part: part.area)
+    x0, y0, x1, y1 = base.bounds
+    size = [x1 - x0, y1 - y0]
+    for fold, line in zip(panel.folds, lines, strict=True):
+        if base.exterior.intersection(line.buffer(0.01)).length < 1.0:
+            continue  # a fold of a flange
+        (ax, ay), (bx, by) = fold.line
+        aslant = min(abs(bx - ax), abs(by - ay)) > 0.01 * math.dist(*fold.line)
+        if aslant or abs(fold.angle) > MAX_MOULD_ANGLE:
+            return None
+        across = 0 if abs(bx - ax) < abs(by - ay) else 1
+        angle = abs(fold.angle)
+        size[across] += setback(angle, fold.radius, t) - bend_allowance(angle, fold.radius, t, neutral) / 2
+    return size[0], size[1]
 
 
 def fold_crossings(panel: Panel) -> tuple[tuple[int, int, tuple[float, float]], ...]:

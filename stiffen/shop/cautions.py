@@ -11,6 +11,7 @@ from stiffen.model.material import rated_thickness
 from stiffen.model.panel import Load, Panel
 from stiffen.model.results import Verdict
 from stiffen.model.tools import BeadDie, HoleDie
+from stiffen.model.unit_hints import unit_hints
 
 from . import bead_section, flared_holes, rivets
 from .clearance import bead_footprint, hole_footprint
@@ -45,11 +46,16 @@ def list_warnings(violations: tuple[Violation, ...], verdict: Verdict, cautions:
 
 
 def bench_cautions(panel: Panel, layout: Layout, allowance: tuple[float, float] | None = None) -> tuple[str, ...]:
-    """Strains against the elongation, the roller's rating, the throat, loads on beads, rivets near edges, folds.
+    """Cautions for the bench.
+
+    They name values that may be in another unit, strains against the elongation, the roller's rating, the throat, loads
+    on beads, rivets near edges, and folds.
 
     allowance: result of `rough_blank.trim_allowance`, if computed before.
     """
-    cautions: list[str] = _rating_cautions(panel, layout.gauge) if layout.beads else []
+    cautions = [f"unit? {hint}" for hint in unit_hints(panel)]
+    if layout.beads:
+        cautions += _rating_cautions(panel, layout.gauge)
     for die in dict.fromkeys(bead.die for bead in layout.beads):
         cautions += _bead_die_cautions(panel, die, layout.gauge)
     for flare in dict.fromkeys(hole.die for hole in layout.holes):

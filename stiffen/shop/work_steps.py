@@ -60,8 +60,8 @@ def _cutting_steps(panel: Panel, layout: Layout, allowance: tuple[float, float])
     x, y = allowance
     return [
         f"Mark outline, openings, bead axes and bead ends on {sheet}.",
-        f"Rough cut, leaving {x:g} mm outside the outline at the left and right ends and {y:g} mm at the other two: "
-        "rolling draws the sheet in.",
+        f"Rough cut along straight lines, leaving {x:g} mm outside the outline at the left and right ends and {y:g} mm "
+        "at the other two: rolling draws the sheet in.",
     ]
 
 
@@ -118,8 +118,7 @@ def _rolling_steps(
             steps.append(f"Die {die.name}: roll a trial strip of the same sheet; measure the depth after each pass.")
         steps.append(
             f"Die {die.name}: roll bead {', '.join(names)}{several}, {faces}, {each}in {passes}{track}; "
-            f"full depth from {die.run_out_length:.0f} mm after the start to "
-            "the same distance before the stop. Check for bow after each and flatten by hand."
+            f"{_depth_along(layout, numbers)}. Check for bow after each and flatten by hand."
         )
     expected = _bow_to_expect(panel, bow, one_sided=len(sides) == 1)
     if reorientation_count:
@@ -131,6 +130,24 @@ def _rolling_steps(
 
 def _passes_text(count: int) -> str:
     return "1 pass" if count == 1 else f"{count} passes"
+
+
+def _depth_along(layout: Layout, numbers: list[int]) -> str:
+    """Where the beads of one die reach their full depth.  numbers: their positions in the layout, from 1.
+
+    The rolls go down over the first millimetres of a closed bead.  They pass there again, else the join stays shallow.
+    """
+    closed = [f"{number}" for number in numbers if layout.beads[number - 1].closed]
+    run_out = layout.beads[numbers[0] - 1].die.run_out_length
+    parts = []
+    if len(closed) < len(numbers):
+        parts.append(f"full depth from {run_out:.0f} mm after the start to the same distance before the stop")
+    if closed:
+        parts.append(
+            f"closed bead {', '.join(closed)}: roll on past the start, {run_out:.0f} mm or more, until the join is as "
+            "deep as the rest"
+        )
+    return "; ".join(parts)
 
 
 def _bow_to_expect(panel: Panel, bow: RollingBow, one_sided: bool) -> str:

@@ -6,7 +6,9 @@ import pytest
 from support.panels import lid
 
 from stiffen.analysis import flat_sheet
-from stiffen.analysis.flat_sheet import flat_baseline
+from stiffen.analysis.evaluation import check
+from stiffen.analysis.flat_sheet import flat_baseline, with_outside_gauge
+from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand
 
 
@@ -30,3 +32,19 @@ def test_gauges_known_to_miss_by_far_are_not_evaluated_again(monkeypatch):
     panel = replace(lid(), gauges=(1.0, 1.5), demands=(Demand("frequency", 30.0),))
     assert flat_baseline(panel, mesh_level="quick", quick_results={1.0: 1.5}).gauge_mm == 1.5
     assert seen == [1.5]
+
+
+def test_the_flat_sheet_outside_the_rack_that_would_do():
+    """Frequencies of flat sheet go with its thickness, so the gauge needed follows from one value."""
+    panel = replace(lid(), gauges=(0.8, 1.0), demands=(Demand("frequency", 1.0),))
+    at_1_mm = check(panel, Layout(1.0), mesh_level="quick").demands[0].value
+    panel = replace(panel, demands=(Demand("frequency", 2.1 * at_1_mm),))
+    baseline = flat_baseline(panel, mesh_level="quick")
+    assert baseline.gauge_mm is None and baseline.outside_gauge_mm is None
+    found = with_outside_gauge(panel, baseline)
+    assert found.outside_gauge_mm == 2.5  # the first usual gauge of 2.1 mm or more
+    assert found.outside_mass_kg == pytest.approx(panel.mass(Layout(2.5)))
+    hopeless = replace(panel, demands=(Demand("frequency", 100 * at_1_mm),))
+    assert with_outside_gauge(hopeless, flat_baseline(hopeless, mesh_level="quick")).outside_gauge_mm is None
+    met = flat_baseline(replace(panel, demands=(Demand("frequency", 1.0),)), mesh_level="quick")
+    assert with_outside_gauge(panel, met) is met

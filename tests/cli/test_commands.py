@@ -159,6 +159,24 @@ def test_check_reports_a_missed_demand(tmp_path, capsys):
 # ------------------------------------------------------------------------------------------------------------ check
 
 
+def test_a_panel_without_demands_is_not_called_met(tmp_path, capsys, made_up, monkeypatch):
+    path = tmp_path / "plain.toml"
+    path.write_text(PANEL_FILE[: PANEL_FILE.index("[[demand]]")])
+    monkeypatch.setattr(evaluation, "check", lambda *a, **k: replace(GOOD, layout=Layout(1.0), demands=()))
+    assert main(["check", str(path), "--json", str(tmp_path / "r.json")]) == 0
+    assert capsys.readouterr().out.splitlines()[-1].startswith("nothing asked: put a [[demand]] into the panel file")
+    assert json.loads((tmp_path / "r.json").read_text())["status"] == "nothing asked"
+    for more in ([], [str(tmp_path / "plain.toml")]):
+        other = tmp_path / "other" / "second.toml"
+        other.parent.mkdir(exist_ok=True)
+        other.write_text(path.read_text())
+        files = [str(path), *([str(other)] if more else [])]
+        assert main(["search", *files, "--out", str(tmp_path / "out")]) == 2
+        err = capsys.readouterr().err
+        assert err.count("demand: is missing: a search needs at least one") == len(files)
+    assert not (tmp_path / "out").exists()
+
+
 def test_result_has_the_promised_keys(panel_file, tmp_path, made_up):
     result = tmp_path / "result.json"
     assert main(["check", str(panel_file), "--json", str(result), "--rival"]) == 0
@@ -482,7 +500,7 @@ def test_draw_evaluates_again_and_writes(tmp_path, panel_file, made_up, capsys):
     assert main(["draw", str(source), "--out", str(tmp_path / "out")]) == 0
     assert [one.beads for one, _ in made_up] == [layout.beads, ()]
     names = {path.name for path in (tmp_path / "out").iterdir()}
-    assert names == WRITTEN
+    assert names == WRITTEN - {"template_back.pdf"}
     assert read_layout(tmp_path / "out" / "layout.json")[1] == layout
     assert capsys.readouterr().out.startswith("met: 1 mm")
 

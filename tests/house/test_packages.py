@@ -23,6 +23,7 @@ OWNERS = {
     "threadpoolctl": {"fem/blas_threads"},
     "reportlab": {"output/report"},
     "filelock": {"io/folder_lock"},
+    "tomlkit": {"io/mirrored_file"},
 }
 
 

@@ -51,9 +51,21 @@ def test_files_of_an_earlier_layout_go_and_others_stay(tmp_path):
     (tmp_path / "notes.txt").write_text("mine")
     write_all(PANEL, replace(GOOD, layout=Layout(1.0), fields=None), tmp_path)
     left = {path.name for path in tmp_path.iterdir()}
-    assert left == FILES - {"marking_back.dxf", "before_after.png", "first_mode.png"} | {"notes.txt"}
+    gone = {"marking_back.dxf", "template_back.pdf", "before_after.png", "first_mode.png"}
+    assert left == FILES - gone | {"notes.txt"}
     remove_bench_files(tmp_path)
     assert {path.name for path in tmp_path.iterdir()} == {"layout.json", "notes.txt"}
+
+
+def test_no_back_template_where_nothing_stands_on_the_back(tmp_path):
+    front = replace(
+        GOOD.layout,
+        beads=tuple(replace(bead, side="up") for bead in GOOD.layout.beads),
+        holes=tuple(replace(hole, side="up") for hole in GOOD.layout.holes),
+    )
+    write_all(PANEL, replace(GOOD, layout=front, fields=None), tmp_path)
+    assert (tmp_path / "template.pdf").exists()
+    assert not (tmp_path / "template_back.pdf").exists()
 
 
 def test_the_layout_alone(tmp_path):

@@ -162,3 +162,24 @@ def test_audit_of_folds():
     (corner,) = audit_folds(box, 1.0)
     assert corner.where == "fold 1 and fold 2"
     assert "relief hole of 6.0 mm" in corner.what
+
+
+@pytest.mark.parametrize("upright", [True, False])
+def test_folded_base_of_a_channel_has_the_outside_size_that_its_flat_length_was_made_for(upright):
+    """A channel 30 x 200 x 30 outside, R 3, t 1.5: flat = sum of outsides - 4 SB + 2 BA (AC 43.13-1B par. 4-56).
+
+    SB = R + t = 4.5, BA = (0.01743 R + 0.0078 t) 90 = 5.76, so 253.5 mm; the fold lines are the middles of the bends.
+    """
+    setback, allowance = 4.5, (0.01743 * 3 + 0.0078 * 1.5) * 90
+    flat = 260 - 4 * setback + 2 * allowance
+    first = 30 - setback + allowance / 2
+    lines = [((0.0, y), (400.0, y)) for y in (first, flat - first)]
+    outline = ((0.0, 0.0), (400.0, 0.0), (400.0, flat), (0.0, flat))
+    if upright:
+        lines = [tuple((y, x) for x, y in line) for line in lines]
+        outline = tuple((y, x) for x, y in outline)
+    panel = replace(TRAY, outline=outline, folds=tuple(Fold(line, 90, 3.0) for line in lines))
+    wanted = (200.0, 400.0) if upright else (400.0, 200.0)
+    assert bends.folded_base_size(panel, 1.5) == pytest.approx(wanted, abs=0.05)
+    assert [flange.outside for flange in bends.flanges(panel, 1.5)] == pytest.approx([30.0, 30.0], abs=0.05)
+    assert bends.folded_base_size(replace(panel, folds=()), 1.5) is None

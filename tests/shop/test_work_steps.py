@@ -5,9 +5,9 @@ from dataclasses import replace
 
 import pytest
 from shapely.geometry import Polygon
-from support.bench import F60, PANEL, SOFT, TOOLS, V14, across, upright
+from support.bench import B16, F60, PANEL, SOFT, TOOLS, V14, across, upright
 
-from stiffen.model.layout import Hole, Layout
+from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Cutout, EdgeTrim, Fold, Support
 from stiffen.model.tools import Cutter, Trial
 from stiffen.shop import work_steps
@@ -57,6 +57,15 @@ def test_rolling_step_names_sides_run_outs_and_turns():
     one_sided = work_steps.order_of_work(PANEL, Layout(1.0, (across(150), across(200))))
     assert "proud on the up face" in step(one_sided, "roll bead")
     assert not any("taken out" in line for line in one_sided)
+
+
+def test_a_closed_bead_is_rolled_on_past_its_start():
+    ring = Bead(B16, ((150, 100), (450, 100), (450, 300), (150, 300), (150, 100)))
+    text = step(work_steps.order_of_work(PANEL, Layout(1.0, (ring,))), "roll bead")
+    assert "closed bead 1: roll on past the start, 12 mm or more, until the join is as deep as the rest" in text
+    assert "before the stop" not in text
+    both = step(work_steps.order_of_work(PANEL, Layout(1.0, (ring, across(200)))), "roll bead")
+    assert "before the stop; closed bead 1: roll on" in both
 
 
 def test_bow_is_reported_where_beads_stand_on_one_face():

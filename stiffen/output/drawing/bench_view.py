@@ -15,7 +15,7 @@ from itertools import groupby
 from typing import Any
 
 import numpy as np
-from shapely.geometry import Polygon
+from shapely.geometry import Point, Polygon
 
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Load, Panel, Support
@@ -24,6 +24,7 @@ from stiffen.shop.process_plan import ProcessPlan, plan_for
 from .primitives import XY
 
 END_NAMES = "start", "stop"
+ARC_TOLERANCE = 0.3  # mm between a curve and the arcs that tell it: about a scribed line (common practice, no source)
 MIRRORED_SIDE = {"left": "right", "right": "left", None: None}
 
 
@@ -59,6 +60,11 @@ def rolled_faces(layout: Layout) -> tuple[str, ...]:
     return ("up", "down") if len({bead.side for bead in layout.beads}) == 2 else ("up",)
 
 
+def stands_on(layout: Layout, face: str) -> bool:
+    """True if a bead or a flared hole stands proud on this face."""
+    return any(bead.side == face for bead in layout.beads) or any(hole.side == face for hole in layout.holes)
+
+
 def face_up(layout: Layout, bead: Bead) -> str:
     """The face that lies up while this bead is rolled."""
     return bead.side if len(rolled_faces(layout)) == 2 else "up"
@@ -69,37 +75,71 @@ def raised_roll(bead: Bead, face: str) -> str:
     return "below" if bead.side == face else "on top"
 
 
-def mark_points(bead: Bead) -> tuple[tuple[float, float, str], ...]:
-    """Points to mark for a bead: plan x, plan y, and a word for the table.
+@dataclass(frozen=True)
+class MarkPoint:
+    """A point to mark for a bead, in plan, and a word for the table.
 
-    They are its ends, its corners and the ends of its straight runs.  A curve made of many short segments gives only
-    its middle point and its radius.
+    centre, radius: of the arc whose middle this point is, mm; None and 0 for any other point.
+    """
+
+    at: XY
+    word: str
+    centre: XY | None = None
+    radius: float = 0.0
+
+
+def mark_points(bead: Bead) -> tuple[MarkPoint, ...]:
+    """The points to mark for a bead, from its start to its stop.
+
+    They are its ends, its corners and the ends of its straight runs.  A curve made of many short segments is told as
+    circular arcs within ARC_TOLERANCE of it: the middle of each, with centre and radius, and where one meets the next.
     """
     path = np.asarray(bead.path, dtype=float)
     lengths = np.hypot(*np.diff(path, axis=0).T)
     straight = np.ones(len(lengths), bool) if len(path) <= 8 else lengths > 3 * np.median(lengths)
     keep = [i for i in range(len(path)) if i in (0, len(path) - 1) or straight[i - 1] or straight[i]]
-    points = []
+    points: list[MarkPoint] = []
     ends = [
         f"{word} over the edge" if is_open else word for word, is_open in zip(END_NAMES, bead.open_ends, strict=True)
     ]
     for i, after in zip(keep, (*keep[1:], None), strict=True):
         word = ends[0] if i == 0 else "" if after is not None else "back at start" if bead.closed else ends[1]
-        points.append((float(path[i, 0]), float(path[i, 1]), word))
-        if after is not None and after > i + 1:
-            middle = path[(i + after) // 2]
-            radius = _radius(path[i], middle, path[after])
-            curve = "curve" if math.isinf(radius) else f"curve R {radius:.0f}"
-            points.append((float(middle[0]), float(middle[1]), curve))
+        points.append(MarkPoint(_point(path[i]), word))
+        if after is not None:
+            points += _arcs(path[i : after + 1])
     return tuple(points)
 
 
-def _radius(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> float:
-    """Radius of the circle through three points; infinite if they lie on a line."""
-    (ux, uy), (vx, vy) = b - a, c - a
-    twice_area = abs(ux * vy - uy * vx)
-    sides = math.dist(a, b) * math.dist(b, c) * math.dist(c, a)
-    return sides / (2 * twice_area) if twice_area > 1e-9 * sides else math.inf
+def _point(at: np.ndarray) -> XY:
+    return float(at[0]), float(at[1])
+
+
+def _arcs(curve: np.ndarray) -> list[MarkPoint]:
+    """The arcs of a curve (n, 2) without its ends; none for a straight one.  A curve that no arc fits is halved."""
+    if len(curve) < 3:
+        return []
+    half = len(curve) // 2
+    a, b, c = curve[0], curve[half], curve[-1]
+    found = _circle(a, b, c)
+    if found is None and math.dist(a, c) > ARC_TOLERANCE:
+        (x, y), (ux, uy) = a, (c - a) / math.dist(a, c)
+        if np.abs((curve[:, 0] - x) * uy - (curve[:, 1] - y) * ux).max() <= ARC_TOLERANCE:
+            return []
+    if found is not None:
+        centre, radius = found
+        if np.abs(np.hypot(*(curve - centre).T) - radius).max() <= ARC_TOLERANCE:
+            return [MarkPoint(_point(b), f"curve R {radius:.0f}", _point(centre), radius)]
+    return [*_arcs(curve[: half + 1]), MarkPoint(_point(b), ""), *_arcs(curve[half:])]
+
+
+def _circle(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> tuple[np.ndarray, float] | None:
+    """Centre and radius of the circle through three points; None if they lie on a line."""
+    u, v = b - a, c - a
+    cross = u[0] * v[1] - u[1] * v[0]
+    if abs(cross) <= 1e-6 * math.hypot(*u) * math.hypot(*v) or not math.hypot(*u) * math.hypot(*v):
+        return None
+    centre = a + np.array([v[1] * (u @ u) - u[1] * (v @ v), u[0] * (v @ v) - v[0] * (u @ u)]) / (2 * cross)
+    return centre, math.dist(a, centre)
 
 
 @dataclass(frozen=True)
@@ -131,6 +171,10 @@ class FaceView:
         return " or ".join(
             sorted({raised_roll(bead, self.face) for bead in self.layout.beads if self.is_rolled_here(bead)})
         )
+
+    def within_reach(self, centre: XY | None) -> bool:
+        """True for the centre of an arc that lies on the rough blank, where one leg of the dividers can stand."""
+        return centre is not None and bool(self.rough_outline.covers(Point(centre)))
 
     def from_datum(self, at: XY) -> XY:
         """X and Y of a drawn point, measured from the datum corner."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,20 +16,26 @@ LAYERS: dict[str, tuple[int, str, int, str]] = {
     "FOLD": (6, "BENCH CENTRE", 25, "fold lines with angle and side"),
     "MOULD LINE": (8, "BENCH SHORT", 13, "outside of the finished base: where the outer faces of its sides will be"),
     "BEND TANGENT": (6, "CONTINUOUS", 18, "a round bend begins and ends at these lines; the fold line is its middle"),
-    "BEAD AXIS": (1, "BENCH CENTRE", 35, "the line to roll along"),
+    "BEAD AXIS": (1, "BENCH CENTRE", 35, "the line to roll along; cross: centre of an arc"),
     "BEAD FLANK": (8, "BENCH SHORT", 13, "edges of the bead"),
-    "BEAD STOP": (1, "CONTINUOUS", 35, "double tick: rolls down; single: rolls up; small: full depth from here"),
-    "FEED": (1, "CONTINUOUS", 25, "arrow: feed this way; F: this side goes to the roller's frame"),
+    "BEAD STOP": (
+        1,
+        "CONTINUOUS",
+        35,
+        "double tick: rolls down; single: up; small: full depth here, or roll on to it",
+    ),
+    "FEED": (1, "CONTINUOUS", 25, "arrow: feed this way; frame: this side goes to the roller's frame"),
     "OTHER FACE": (8, "BENCH SHORT", 13, "beads that are rolled with the other face up"),
     "HOLE PILOT": (5, "CONTINUOUS", 35, "pilot holes with centre crosses: cut before flaring"),
     "HOLE FLANGE": (152, "BENCH SHORT", 13, "edge of the flare"),
     "RIVET": (94, "CONTINUOUS", 25, "rivet and bolt centres: drill together with the mating part"),
-    "KEEP OUT": (34, "BENCH SHORT", 18, "no bead or hole in here"),
+    "KEEP OUT": (34, "BENCH SHORT", 18, "keep-outs: the label says what may not be in here"),
     "DATUM": (134, "BENCH CENTRE", 25, "the two lines to scribe first; all X and Y start here"),
     "NUMBER": (7, "CONTINUOUS", 25, "numbers of holes, and of beads in rolling order"),
     "DIMENSION": (7, "CONTINUOUS", 13, "running dimensions, overall sizes, tables of X and Y"),
     "NOTE": (7, "CONTINUOUS", 18, "title block, cautions, the 100 mm check bar"),
 }
+DXF_HATCH_SPACING = 3.0 * math.sqrt(2.0)  # mm between hatch lines
 # total length, then dash (+), gap (-), dot (0), mm
 LINE_TYPES = {
     "BENCH LONG": (15.0, 12.0, -3.0),
@@ -89,7 +96,9 @@ class DxfCanvas:
             self.modelspace.add_circle(item.at, item.diameter / 2, dxfattribs=attributes)
         else:
             hatch = self.modelspace.add_hatch(dxfattribs={**attributes, "color": 256})
-            hatch.set_pattern_fill("BENCH", color=256, definition=[[45.0, (0.0, 0.0), (-3.0, 3.0), []]])
+            turn = math.radians(item.angle)
+            step = (-DXF_HATCH_SPACING * math.sin(turn), DXF_HATCH_SPACING * math.cos(turn))
+            hatch.set_pattern_fill("BENCH", color=256, definition=[[item.angle, (0.0, 0.0), step, []]])
             hatch.paths.add_polyline_path(item.polygon, is_closed=True, flags=1)
             for window in item.text_windows(texts):
                 hatch.paths.add_polyline_path(window.exterior.coords[:-1], is_closed=True, flags=16)

@@ -18,11 +18,14 @@ from stiffen.model.panel import Panel
 from stiffen.shop.folding.bend_zones import BendZone, bend_zones
 from stiffen.shop.folding.brake import is_round
 
-from .bench_view import END_NAMES, FaceView
+from .bench_view import END_NAMES, FaceView, mark_points
+from .keep_out_marks import keep_out_marks
 from .primitives import TEXT_CLEARANCE, XY, Circle, Hatch, Label, LabelPosition, Line, Marking, text_height, text_width
 
 COLLINEAR_TOLERANCE = 1e-6  # mm; rounded corners end this close to a straight side
 TYPICAL_WIDTH_SHARE = 0.65  # width of text in common drawing fonts over its upper limit, `text_width`
+OVER_ROUGH_CUT = 1.0  # mm by which an open end is drawn past the rough cut
+CENTRE_CROSS_ARM = 3.0  # mm, of the cross at the centre of an arc
 LABEL_PITCH = 25.0  # mm between label positions along a line
 
 
@@ -37,6 +40,7 @@ def build_marking(view: FaceView, height: float) -> Marking:
     ]
     labels = [
         *_frame_labels(view, height),
+        *_arc_labels(view, height),
         *_bead_labels(view, height),
         *_hole_labels(view, height),
         *_outline_labels(view, height),
@@ -68,11 +72,12 @@ def _outline_items(view: FaceView, height: float) -> Iterator[Line | Circle | Ha
             yield _line("CUT", cutout.ring, closed=True)
     if view.layout.beads:
         yield _line("ROUGH CUT", view.rough_outline.exterior.coords[:-1], closed=True)
-    for keep_out in panel.keep_outs:
-        yield _line("KEEP OUT", keep_out.polygon, closed=True)
-        yield Hatch("KEEP OUT", keep_out.polygon)
     if panel.finished:
         yield _line("MOULD LINE", panel.finished, closed=True)
+    for mark in keep_out_marks(panel, view.layout):
+        for ring in () if mark.over_whole_sheet else mark.parts:
+            yield _line("KEEP OUT", ring, closed=True)
+            yield Hatch("KEEP OUT", ring, mark.hatch_angle)
     for fold in panel.folds:
         yield _line("FOLD", fold.line)
     for zone in _round_bends(view):
@@ -100,19 +105,23 @@ def _bead_lines(view: FaceView, bead: Bead, height: float) -> Iterator[Line]:
             continue
         at, along = _point_and_direction(line, 0.0)
         yield _tick(at, along, half + 3.0)
-        if bead.closed:
+        if bead.closed:  # rolled on past its start, over the length in which the rolls went down
+            yield _tick(*_point_and_direction(line, bead.die.run_out_length), half / 2)
             continue
         if end == "start":  # a second tick just outside marks the start
             yield _tick(at - 2.0 * along, along, half + 3.0)
         if 2 * bead.die.run_out_length < axis.length:
             yield _tick(*_point_and_direction(line, bead.die.run_out_length), half / 2)
+    for point in mark_points(bead):
+        if point.centre and view.within_reach(point.centre):
+            yield from _cross("BEAD AXIS", point.centre, CENTRE_CROSS_ARM)
     yield _feed_arrow(axis, min(0.5 * axis.length, bead.die.run_out_length + 2.5 * height), height)
 
 
 def _extended_axis(view: FaceView, bead: Bead) -> LineString:
     """The bead's axis, with its open ends extended past the rough cut."""
     path = np.asarray(bead.path, dtype=float)
-    more = max(view.plan.trim_allowance)
+    more = max(view.plan.trim_allowance) + OVER_ROUGH_CUT
     for end, inner, is_open in ((0, 1, bead.open_ends[0]), (-1, -2, bead.open_ends[1])):
         if is_open:
             out = path[end] - path[inner]
@@ -209,7 +218,7 @@ def _middle_first(positions: Iterable[LabelPosition]) -> tuple[LabelPosition, ..
 def _bead_labels(view: FaceView, height: float) -> Iterator[Label]:
     """Number, die and face of each bead: off its ends, beside it, else on it."""
     for number, (bead, frame) in enumerate(zip(view.layout.beads, view.frame_sides, strict=True), 1):
-        sides = (-1, 1) if frame == "left" else (1, -1)  # first the side without the F: label and F stay apart
+        sides = (-1, 1) if frame == "left" else (1, -1)  # first the side without the word frame: the two stay apart
         text = f"{number} {bead.die.name} {bead.side}" if view.is_rolled_here(bead) else f"{number} other face"
         axis = LineString(bead.path)
         positions = []
@@ -231,8 +240,18 @@ def _label_offset(bead: Bead, height: float) -> float:
     return bead.die.width / 2 + 0.85 * height + 1.5
 
 
+def _arc_labels(view: FaceView, height: float) -> Iterator[Label]:
+    """The number of the bead and the radius at the centre of each arc that lies on the sheet."""
+    for number, bead in enumerate(view.layout.beads, 1):
+        for point in mark_points(bead):
+            if view.is_rolled_here(bead) and point.centre and view.within_reach(point.centre):
+                text = f"{number} R {point.radius:.0f}"
+                positions = positions_around(point.centre, CENTRE_CROSS_ARM, text, height)
+                yield Label("NUMBER", text, Point(point.centre), positions, optional=True)
+
+
 def _frame_labels(view: FaceView, height: float) -> Iterator[Label]:
-    """An F on the side of each bead that goes to the roller's frame."""
+    """The word "frame" on the side of each bead that goes to the roller's frame."""
     for bead, side in zip(view.layout.beads, view.frame_sides, strict=True):
         if side and view.is_rolled_here(bead):
             axis, hand = LineString(bead.path), (1 if side == "left" else -1,)
@@ -240,7 +259,7 @@ def _frame_labels(view: FaceView, height: float) -> Iterator[Label]:
             positions = [
                 place for off in (near, inside, near + 1.5 * height) for place in _positions_beside(axis, off, hand)
             ]
-            yield Label("FEED", "F", axis, tuple(positions))
+            yield Label("FEED", "frame", axis, tuple(positions))
 
 
 def _hole_labels(view: FaceView, height: float) -> Iterator[Label]:
@@ -297,10 +316,12 @@ def positions_around(at: XY, radius: float, text: str, height: float) -> tuple[L
 def _outline_labels(view: FaceView, height: float) -> Iterator[Label]:
     """Labels of keep-outs, folds, cut-outs, trim line and rough cut."""
     panel, layout = view.panel, view.layout
-    for keep_out in panel.keep_outs:
-        area = Polygon(keep_out.polygon)
-        short = "no " + "\nor ".join(keep_out.against)
-        full = "\n".join([short, *textwrap.wrap(keep_out.why, 14)])  # short lines, to fit inside
+    for mark in keep_out_marks(panel, layout):
+        if mark.over_whole_sheet:
+            continue
+        area = max(map(Polygon, mark.parts), key=lambda part: part.area)
+        short = f"{mark.name} {mark.rule}".replace(" or ", "\nor ")
+        full = "\n".join([short, *textwrap.wrap(mark.keep_out.why, 14)])  # short lines, to fit inside
         positions, short_positions = (_positions_in_or_around(area, text, height) for text in (full, short))
         yield Label("KEEP OUT", full, area, positions, short, short_positions)
     round_bends = {zone.number: zone.allowance for zone in _round_bends(view)}
@@ -331,7 +352,9 @@ def _outline_labels(view: FaceView, height: float) -> Iterator[Label]:
     yield Label("CUT", trim, outline, positions, trim.split()[0], positions, optional=True)
     if layout.beads:
         rough = view.rough_outline.exterior
-        yield Label("ROUGH CUT", "rough cut: cut here first", rough, _positions_above(rough, 1.2 * height))
+        clear = view.plan.trim_allowance[1] + 1.1 * height
+        positions = (*_positions_above(rough, 1.2 * height), *_positions_above(rough, -clear))
+        yield Label("ROUGH CUT", "rough cut: cut here first", rough, positions)
 
 
 def _positions_above(ring: LineString, offset: float) -> tuple[LabelPosition, ...]:
@@ -370,7 +393,12 @@ def _datum_labels(view: FaceView, height: float) -> Iterator[Label]:
     half = text_width("datum 0, 0", height) / 2
     outer = (x - view.x_sign * (half + height), y - out - 0.2 * height, 0.0)
     below = (x + view.x_sign * (half + height), y - out + height, 0.0)
-    yield Label("DATUM", "datum 0, 0", Point(x, y), (outer, below))
+    inner = [  # where the paper ends at the blank
+        (x + view.x_sign * (half + gap * height), y + level * height, 0.0)
+        for gap in (1.0, 3.0, 6.0)
+        for level in (1.2, 3.0, 5.0, 8.0)
+    ]
+    yield Label("DATUM", "datum 0, 0", Point(x, y), (outer, below, *inner))
     if edge := _datum_edge(view):
         line = LineString(edge)
         offset = 1.2 * height

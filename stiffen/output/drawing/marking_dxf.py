@@ -77,7 +77,8 @@ class RunningDimension:
 def running_dimensions(view: FaceView, along: int) -> tuple[RunningDimension, ...]:
     """Running dimensions along X (along=0) or Y (along=1), in rising order.
 
-    They measure every mark point of the beads rolled with this face up, every hole and every circular cut-out.
+    They measure every mark point of the beads rolled with this face up, every hole and every circular cut-out.  An arc
+    is measured to its centre if that lies on the rough blank, else to its middle.
     Points with the same value share one dimension, drawn to the point nearest to the edge where it stands.
     """
     names, points = zip(*_named_points(view), strict=True) if _named_points(view) else ((), ())
@@ -94,10 +95,10 @@ def running_dimensions(view: FaceView, along: int) -> tuple[RunningDimension, ..
 def _named_points(view: FaceView) -> list[tuple[tuple[str, int], XY]]:
     """(kind, number) and position of every measured point."""
     beads = [
-        (("", number), (x, y))
+        (("", number), point.centre if point.centre and view.within_reach(point.centre) else point.at)
         for number, bead in enumerate(view.layout.beads, 1)
         if view.is_rolled_here(bead)
-        for x, y, _ in mark_points(bead)
+        for point in mark_points(bead)
     ]
     holes = [(("H", number), hole.at) for number, hole in enumerate(view.layout.holes, 1)]
     cutouts = [(("C", n), cutout.circle[:2]) for n, cutout in enumerate(view.panel.cutouts, 1) if cutout.circle]

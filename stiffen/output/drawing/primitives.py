@@ -5,7 +5,6 @@ All lengths in mm, all angles in degrees.  `dxf_writer.LAYERS` lists the layers.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -54,10 +53,11 @@ class Circle:
 
 @dataclass(frozen=True)
 class Hatch:
-    """A hatched polygon on a layer.  `text_windows` leaves the hatching out behind text."""
+    """A hatched polygon on a layer; angle: of its lines, degrees.  `text_windows` leaves them out behind text."""
 
     layer: str
     polygon: tuple[XY, ...]
+    angle: float = 45.0
 
     def text_windows(self, texts: Iterable[TextLine]) -> list[Polygon]:
         """A window round each text inside the polygon, cut off at the polygon's edge."""
@@ -66,12 +66,14 @@ class Hatch:
         return [part for window in windows for part in _polygons(window.intersection(inside))]
 
     def hatch_lines(self, spacing: float, windows: Iterable[Polygon]) -> Iterator[tuple[XY, XY]]:
-        """Hatch lines at 45 degrees, `spacing` mm apart, outside the windows."""
+        """Hatch lines at `angle`, `spacing` mm apart, outside the windows."""
         area = Polygon(self.polygon).difference(shapely.union_all(list(windows)))
-        x0, y0, x1, y1 = area.bounds
-        height, step = y1 - y0, spacing * math.sqrt(2)
-        lines = MultiLineString([[(x, y0), (x + height, y1)] for x in np.arange(x0 - height + step / 2, x1, step)])
-        for part in shapely.get_parts(lines.intersection(area)):
+        if area.is_empty:
+            return
+        level = affinity.rotate(area, -self.angle, origin=(0, 0))
+        x0, y0, x1, y1 = level.bounds
+        lines = MultiLineString([[(x0, y), (x1, y)] for y in np.arange(y0 + spacing / 2, y1, spacing)])
+        for part in shapely.get_parts(affinity.rotate(lines, self.angle, origin=(0, 0)).intersection(area)):
             if part.geom_type == "LineString":
                 yield part.coords[0], part.coords[-1]
 

@@ -35,6 +35,7 @@ from .tiling import (
     place_texts,
     roll_width,
     tile_drawing,
+    tile_marking,
     used_tiles,
 )
 from .title_block import CAUTIONS
@@ -60,7 +61,7 @@ def write_template(
     """
     view = face_view(panel, layout, face, plan)
     marking = build_marking(view, CAPITAL_HEIGHT)
-    tiling = tile_drawing(marking.bounds, paper, _roll_foot_height(view, marking))
+    tiling = tile_marking(marking, paper, _roll_foot_height(view, marking))
     tiles = used_tiles(tiling, marking)
     if len(tiles) > MAX_TILES:
         tiling = tile_drawing(marking.bounds, "roll", _roll_foot_height(view, marking))

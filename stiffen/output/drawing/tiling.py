@@ -46,6 +46,7 @@ HATCH_SPACING = 4.0  # between hatch lines
 TILE_NAME_HEIGHT = 3.5  # capitals of the tile names on the map
 LEGEND_ROW_PITCH = 5.5  # from row to row of the legend
 LEGEND_SAMPLE_LENGTH = 26.0  # length of a line sample in the legend
+MAX_COUNTED_TILES = 200  # larger drawings go on a roll: their sheets are not counted one by one
 CAPITAL_HEIGHT = 4.0  # of labels on the drawing
 
 LAYER_PENS: dict[str, Pen] = {
@@ -147,6 +148,39 @@ def tile_drawing(bounds: Box, paper: str, foot: float = FOOT_STRIP) -> Tiling:
     return min(both, key=lambda one: one.size[0] * one.size[1])
 
 
+def tile_marking(marking: Marking, paper: str, foot: float = FOOT_STRIP) -> Tiling:
+    """The tiling that shows a marking on the fewest sheets; see `tile_drawing`.
+
+    Where it saves sheets, the datum lines end at the edge of the paper, and the grid is moved off the middle.
+    """
+    if paper == "roll":
+        return tile_drawing(marking.bounds, paper, foot)
+    sheet = replace(marking, items=tuple(item for item in marking.items if item.layer != "DATUM"))
+    width, height = PAPER_SIZES[paper]
+    tilings = [
+        moved
+        for bounds in dict.fromkeys((marking.bounds, sheet.bounds))
+        for sides in ((width, height), (height, width))
+        for moved in _moved(_tile_on_paper(bounds, paper, *sides, FOOT_STRIP), bounds)
+    ]
+    fewest = min(len(one.tiles) for one in tilings)
+    if fewest > MAX_COUNTED_TILES:
+        return tile_drawing(marking.bounds, paper, foot)
+    return min(tilings, key=lambda one: len(used_tiles(one, sheet)))
+
+
+def _moved(tiling: Tiling, bounds: Box) -> Iterator[Tiling]:
+    """The tiling, then the same moved by half of the paper that is to spare, to each side."""
+    extents = bounds[2] - bounds[0], bounds[3] - bounds[1]
+    spare = [
+        size * step + TILE_OVERLAP - extent
+        for size, step, extent in zip(tiling.size, tiling.step, extents, strict=True)
+    ]
+    for right, up in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (1, -1), (-1, 1), (-1, -1)):
+        x, y = tiling.origin
+        yield replace(tiling, origin=(x + 0.49 * right * spare[0], y + 0.49 * up * spare[1]))
+
+
 def roll_width(bounds: Box) -> float:
     """Width of the sheet that a drawing of these bounds takes on a roll."""
     x0, y0, x1, y1 = bounds
@@ -180,10 +214,44 @@ def _tile_on_paper(bounds: Box, paper: str, width: float, height: float, foot: f
 
 
 def used_tiles(tiling: Tiling, marking: Marking) -> tuple[Tile, ...]:
-    """The tiles that show at least one line or circle."""
-    shapes = [item.shape for item in marking.items if not isinstance(item, Hatch)]
+    """The tiles that show a line or circle which no other tile shows; datum lines do not count.
+
+    What stands only in the overlap with a neighbour is on that one.  The tiles hang together by their sides.
+    """
+    shapes = [item.shape for item in marking.items if not isinstance(item, Hatch) and item.layer != "DATUM"]
     tree = shapely.STRtree(shapes)
-    return tuple(tile for tile in tiling.tiles if len(tree.query(tiling.shown_area(tile), predicate="intersects")))
+    shown = {
+        tile: tree.geometries[found]
+        for tile in tiling.tiles
+        if len(found := tree.query(tiling.shown_area(tile), predicate="intersects"))
+    }
+    kept = set(shown)
+    for tile in shown if len(shown) <= MAX_COUNTED_TILES else ():
+        others = shapely.union_all([tiling.shown_area(other) for other in kept - {tile} if _touch(tile, other)])
+        own = tiling.shown_area(tile).difference(others)
+        if not any(shape.intersects(own) for shape in shown[tile]) and _hang_together(kept - {tile}):
+            kept.remove(tile)
+    return tuple(tile for tile in tiling.tiles if tile in kept)
+
+
+def _touch(tile: Tile, other: Tile) -> bool:
+    """True for tiles that share a side or a corner."""
+    return max(abs(tile.column - other.column), abs(tile.row - other.row)) == 1
+
+
+def _hang_together(tiles: set[Tile]) -> bool:
+    """True if each tile can be reached from every other over shared sides."""
+    if not tiles:
+        return False
+    reached, last = set(), {next(iter(tiles))}
+    while last:
+        reached |= last
+        last = {
+            other
+            for other in tiles - reached
+            if any(abs(other.column - one.column) + abs(other.row - one.row) == 1 for one in last)
+        }
+    return reached == tiles
 
 
 def place_texts(tiling: Tiling, tiles: Sequence[Tile], marking: Marking, height: float) -> dict[Tile, list[TextLine]]:

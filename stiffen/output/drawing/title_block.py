@@ -13,6 +13,7 @@ from stiffen.shop.rivets import CLEARANCE_HOLES, rivet_runs
 
 from .bench_view import FaceView, mark_points, plural, rolled_faces
 from .dxf_writer import DxfCanvas
+from .keep_out_marks import keep_out_marks
 from .primitives import XY, text_width
 
 MAX_LISTED_CORNERS = 12  # of a cut-out, listed one by one; a ring with more is taken for a curve
@@ -60,8 +61,10 @@ def _bead_rows(view: FaceView) -> list[tuple[str, ...]]:
     for number, (bead, side) in enumerate(zip(view.layout.beads, view.frame_sides, strict=True), 1):
         if view.is_rolled_here(bead):
             first = (f"{number}", bead.die.name, bead.side, side or "NEITHER")
-            for i, (x, y, word) in enumerate(mark_points(bead)):
-                rows.append((*(first if i == 0 else ("",) * 4), *_xy_text(view, (x, y)), word))
+            for i, point in enumerate(mark_points(bead)):
+                rows.append((*(first if i == 0 else ("",) * 4), *_xy_text(view, point.at), point.word))
+                if point.centre:
+                    rows.append((*("",) * 4, *_xy_text(view, point.centre), f"centre of R {point.radius:.1f}"))
     return rows
 
 
@@ -130,7 +133,8 @@ def _draw_title_block(canvas: DxfCanvas, at: XY, view: FaceView, verdict: Verdic
     if len(rolled_faces(layout)) == 2:
         lines.append((1.0, f"beads on both faces: see the other drawing for the {_other_face(view)} face"))
     if verdict:
-        lines.append((1.0, "all demands met" if verdict.met else "NOT ALL DEMANDS ARE MET: see the card"))
+        met = "all demands met" if verdict.demands else "nothing asked: no demand in the panel file"
+        lines.append((1.0, met if verdict.met else "NOT ALL DEMANDS ARE MET: see the card"))
     if view.plan.violations:
         lines.append((1.0, "A RULE OF THE SHOP IS NOT KEPT: see the card"))
     lines.append((1.0, "scale 1:1, millimetres; check bar: 100 mm"))
@@ -158,7 +162,8 @@ def _size_lines(view: FaceView) -> Iterator[str]:
     ):
         x0, y0, x1, y1 = shape.bounds
         if name == "finished" or view.layout.beads:
-            yield f"{name} {x1 - x0:.1f} x {y1 - y0:.1f} mm"
+            state = ", before folding," if name == "finished" and view.panel.folds else ""
+            yield f"{name}{state} {x1 - x0:.1f} x {y1 - y0:.1f} mm"
 
 
 def _other_face(view: FaceView) -> str:
@@ -218,16 +223,28 @@ def bench_notes(view: FaceView) -> list[str]:
     else:
         notes.append("This is the back, mirrored. Measure from the datum corner: X to the LEFT, Y up.")
     if beads:
-        notes.append("Roll the beads in the order of their numbers, as the arrow points. F: this side to the frame.")
+        notes.append(
+            "Roll the beads in the order of their numbers, as the arrow points. The word frame: this side to the frame."
+        )
     if any(not bead.closed for bead in beads):
         notes.append(
             "Small tick across a bead: full depth begins here. From there to its end the bead runs out to zero."
         )
         notes.append("Start at the double tick: rolls down. Stop at the single tick: rolls up.")
     if any(bead.closed for bead in beads):
-        notes.append("A closed bead starts and stops at its one long tick.")
+        notes.append(
+            "A closed bead starts at its long tick. Roll on past that tick to the small one, until the join is as deep "
+            "as the rest."
+        )
+    if any(point.centre for bead in beads for point in mark_points(bead)):
+        notes.append("A cross with R marks the centre of an arc: strike it with dividers.")
     if any(any(bead.open_ends) for bead in beads):
         notes.append("Roll an end without a tick over the edge of the sheet.")
+    notes += [
+        f"Over the whole sheet: {mark.text}."
+        for mark in keep_out_marks(view.panel, view.layout)
+        if mark.over_whole_sheet
+    ]
     if view.layout.beads:
         notes.append("Trim to the finished outline after rolling.")
     if view.panel.folds:

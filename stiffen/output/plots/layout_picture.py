@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,8 +12,10 @@ from shapely.geometry import LineString, Point, Polygon
 
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
+from stiffen.model.results import Verdict
 from stiffen.output.drawing.bench_view import datum_corner, plural
 from stiffen.output.drawing.face_marking import positions_around
+from stiffen.output.drawing.keep_out_marks import KeepOutMark, keep_out_marks
 from stiffen.output.drawing.label_placement import place_labels
 from stiffen.output.drawing.primitives import Label, text_width
 from stiffen.shop.process_plan import ProcessPlan, plan_for
@@ -44,13 +46,23 @@ CAPITAL_HEIGHT = 3.0  # mm on paper
 LETTER_WIDTH = 0.21 * FONT_SIZE  # mm on paper, about
 LIST_LINE_CHARS = 72  # letters in a line of the position list
 LIST_COLUMN_GAP = 2  # letters between columns
+HATCHES = {45.0: "////", 135.0: r"\\", 90.0: "||||"}  # by the direction of the hatching
+LEGEND_CHARS = 34  # letters of one entry of the legend
 SHEET_COLOUR, KEEP_OUT_COLOUR = "#f2efe6", "#777777"
 
 
-def layout_picture(panel: Panel, layout: Layout, path: str | Path, *, plan: ProcessPlan | None = None) -> None:
+def layout_picture(
+    panel: Panel,
+    layout: Layout,
+    path: str | Path,
+    *,
+    plan: ProcessPlan | None = None,
+    verdict: Verdict | None = None,
+) -> None:
     """PNG of a layout on the "up" face, beads numbered in rolling order, with a list of all positions below.
 
-    plan: the process plan of this layout, if it is made already.  Raises InputError if the file cannot be written.
+    plan: the process plan of this layout, if it is made already.  verdict: of this layout; marks where the push of each
+    softness demand deflects the sheet most.  Raises InputError if the file cannot be written.
     """
     layout = plan_for(panel, layout, plan).layout if plan else in_rolling_order(panel, layout)
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
@@ -65,19 +77,22 @@ def layout_picture(panel: Panel, layout: Layout, path: str | Path, *, plan: Proc
         ),
         f"{beads}{holes}seen on the up face",
     ]
-    figure = new_figure(0.86 * FIGURE_WIDTH * aspect_ratio(panel) + 1.3 + 0.2 * len(head) + 0.2 * len(positions))
+    pushes = [demand for demand in verdict.demands if demand.kind == "softness" and demand.at] if verdict else []
+    legend_rows = (len(keep_out_marks(panel, layout)) + len(pushes) + 1) // 2
+    lines = len(head) + len(positions) + legend_rows
+    figure = new_figure(0.86 * FIGURE_WIDTH * aspect_ratio(panel) + 1.3 + 0.2 * lines)
     axis = figure.subplots()
-    draw_layout(axis, panel, layout, scale)
+    draw_layout(axis, panel, layout, scale, verdict)
     figure.suptitle("\n".join(head), fontsize=FONT_SIZE)
     if positions:
         figure.supxlabel("\n".join(positions), fontsize=FONT_SIZE, family="monospace", x=0.04, ha="left")
     save_png(figure, path)
 
 
-def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float) -> None:
+def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float, verdict: Verdict | None = None) -> None:
     """Draw the sheet with its beads and holes on axes in mm.  scale: mm on paper over mm of sheet, about."""
     x0, y0 = datum_corner(panel)
-    _draw_sheet(axis, panel, (x0, y0))
+    _draw_sheet(axis, panel, layout, (x0, y0))
     for number, bead in enumerate(layout.beads, 1):
         _draw_bead(axis, number, bead, np.asarray(bead.path, dtype=float) - (x0, y0), scale)
     for hole in layout.holes:
@@ -90,9 +105,9 @@ def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float) -> None:
     axis.grid(color=GRID_COLOUR, linewidth=0.4)
     axis.set_axisbelow(True)
     axis.spines[:].set_visible(False)
-    _draw_legend(
-        axis, {bead.side for bead in layout.beads} | {hole.side for hole in layout.holes}, bool(panel.keep_outs)
-    )
+    sides = {bead.side for bead in layout.beads} | {hole.side for hole in layout.holes}
+    pushes = _draw_worst_pushes(axis, verdict, (x0, y0)) if verdict else []
+    _draw_legend(axis, sides, keep_out_marks(panel, layout), pushes)
 
 
 def _position_list(panel: Panel, layout: Layout) -> list[str]:
@@ -147,8 +162,8 @@ def _bead_label(number: int, bead: Bead, scale: float) -> str:
     return full if letters >= len(full) + 1 else f"{number}"
 
 
-def _draw_sheet(axis: Axes, panel: Panel, origin: tuple[float, float]) -> None:
-    """Draw what the panel file gives: outline, cut-outs, keep-outs, folds, rivets and bolts."""
+def _draw_sheet(axis: Axes, panel: Panel, layout: Layout, origin: tuple[float, float]) -> None:
+    """Draw what the panel file gives: outline, cut-outs, keep-outs that concern the layout, folds, rivets and bolts."""
 
     def from_origin(points: Iterable) -> np.ndarray:
         return (np.asarray(points, dtype=float) - origin).T
@@ -156,13 +171,25 @@ def _draw_sheet(axis: Axes, panel: Panel, origin: tuple[float, float]) -> None:
     axis.fill(*from_origin(panel.outline), facecolor=SHEET_COLOUR, edgecolor=LINE_COLOUR, linewidth=1.4)
     for cutout in panel.cutouts:
         axis.fill(*from_origin(cutout.ring), facecolor="white", edgecolor=LINE_COLOUR, linewidth=1.2)
-    for keep_out in panel.keep_outs:
-        axis.fill(*from_origin(keep_out.polygon), fill=False, hatch="////", edgecolor=KEEP_OUT_COLOUR, linewidth=0.8)
+    for mark in _drawn_keep_outs(panel, layout):
+        style = {"hatch": HATCHES[mark.hatch_angle], "edgecolor": KEEP_OUT_COLOUR, "linewidth": 0.8}
+        for ring in mark.parts:
+            axis.fill(*from_origin(ring), fill=False, **style)
+        at = max(map(Polygon, mark.parts), key=lambda part: part.area).representative_point()
+        axis.text(
+            at.x - origin[0], at.y - origin[1], mark.name, ha="center", va="center_baseline", fontsize=FONT_SIZE,
+            color=LINE_COLOUR, path_effects=_halo(), zorder=5,
+        )  # fmt: skip
     for fold in panel.folds:
         axis.plot(*from_origin(fold.line), color=LINE_COLOUR, linewidth=1.0, dashes=(10, 3, 2, 3))
     for support in panel.supports:
         if fasteners := support.fasteners():
             axis.plot(*from_origin(fasteners), "+", color=LINE_COLOUR, markersize=5, markeredgewidth=0.8)
+
+
+def _drawn_keep_outs(panel: Panel, layout: Layout) -> list[KeepOutMark]:
+    """The keep-outs that concern the layout and leave some of the sheet."""
+    return [mark for mark in keep_out_marks(panel, layout) if not mark.over_whole_sheet]
 
 
 def _draw_bead(axis: Axes, number: int, bead: Bead, path: np.ndarray, scale: float) -> None:
@@ -201,14 +228,27 @@ def _label_holes(axis: Axes, layout: Layout, datum_corner: tuple[float, float], 
         axis.text(*line.at, line.text, ha="center", va="baseline", **style)
 
 
+def _draw_worst_pushes(axis: Axes, verdict: Verdict, origin: tuple[float, float]) -> list:
+    """Mark the softest place of each softness demand; returns the marks for the legend."""
+    marks = []
+    for demand in verdict.demands:
+        if demand.kind == "softness" and demand.at:
+            x, y = demand.at[0] - origin[0], demand.at[1] - origin[1]
+            label = f"worst push, {demand.force:g} N: {demand.value:.2g} mm"
+            marks += axis.plot(
+                [x], [y], "X", markersize=9, color=LINE_COLOUR, markeredgecolor="white", label=label, zorder=6
+            )
+    return marks
+
+
 def _halo() -> list:
     from matplotlib.patheffects import withStroke
 
     return [withStroke(linewidth=HALO_WIDTH, foreground="white")]
 
 
-def _draw_legend(axis: Axes, used: set[str], keep_outs: bool) -> None:
-    """Draw the legend: the faces on which beads and flares stand proud, and the hatching."""
+def _draw_legend(axis: Axes, used: set[str], keep_outs: Sequence[KeepOutMark], pushes: list) -> None:
+    """Draw the legend: the faces on which beads and flares stand proud, each keep-out, the worst pushes."""
     from matplotlib.patches import Patch
 
     handles = [
@@ -216,11 +256,23 @@ def _draw_legend(axis: Axes, used: set[str], keep_outs: bool) -> None:
         for side, (colour, style) in FACE_STYLES.items()
         if side in used
     ]
-    if keep_outs:
-        handles.append(Patch(fill=False, edgecolor=KEEP_OUT_COLOUR, hatch="////", label="keep-out"))
+    for mark in keep_outs:
+        label = textwrap.shorten(mark.text, LEGEND_CHARS, placeholder="..")
+        style = {"edgecolor": KEEP_OUT_COLOUR, "hatch": HATCHES[mark.hatch_angle]}
+        if mark.over_whole_sheet:  # not hatched in the picture either
+            label, style = f"{label} (whole sheet)", {"edgecolor": "none"}
+        handles.append(Patch(fill=False, label=label, **style))
+    handles += pushes
     if handles:
-        style = {"ncols": 3, "frameon": False, "fontsize": FONT_SIZE, "borderaxespad": 0.2}
-        axis.legend(handles=handles, loc="lower center", bbox_to_anchor=(0.5, 1.0), **style)
+        axis.legend(
+            handles=handles,
+            loc="lower center",
+            bbox_to_anchor=(0.5, 1.0),
+            ncols=2 if keep_outs or pushes else 3,
+            frameon=False,
+            fontsize=FONT_SIZE,
+            borderaxespad=0.2,
+        )
 
 
 def _label_position(path: np.ndarray) -> tuple[float, float, float]:

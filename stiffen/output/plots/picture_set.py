@@ -37,7 +37,7 @@ def write_pictures(
     layout, if there is one already.  Returns captions and paths of all files but layout.png.  Raises InputError if a
     file cannot be written.
     """
-    layout_picture(panel, verdict.layout, folder / "layout.png", plan=plan)
+    layout_picture(panel, verdict.layout, folder / "layout.png", plan=plan, verdict=verdict)
     for pattern in REPLACED_PICTURES:
         for old in folder.glob(pattern):
             old.unlink()

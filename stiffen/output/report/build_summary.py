@@ -26,8 +26,9 @@ STOCK_SHEETS = ((2000.0, 1000.0), (2500.0, 1250.0))  # usual sheets, mm: common 
 class BuildPanel:
     """One panel of a build.
 
-    status: "met", "not met", or "not judged".  mass_kg: finished, without what is fitted to it; fitted_kg: edge trim
-    and what is bolted on.  blank_*_mm: rectangle round the rough cut.  fasteners: rivets and bolts.
+    status: "met", "not met", "nothing asked" or "not judged".  mass_kg: finished, without what is fitted to it;
+    fitted_kg: edge trim and what is bolted on.  blank_*_mm: rectangle round the rough cut.  fasteners: rivets and
+    bolts.
     """
 
     panel: str
@@ -65,7 +66,7 @@ class Purchase:
 
 
 def build_panel(panel: Panel, layout: Layout, status: str) -> BuildPanel:
-    """The summary of one panel.  status: "met", "not met" or "not judged"."""
+    """The summary of one panel.  status: see `BuildPanel`."""
     x0, y0, x1, y1 = rough_outline(panel, layout).bounds
     return BuildPanel(
         panel=panel.name,
@@ -193,7 +194,7 @@ def purchase_lines(purchases: Iterable[Purchase]) -> list[str]:
 
 def _place_text(placed: PlacedBlank) -> str:
     wide, high = placed.size
-    rotated = " turned" if placed.rotated else ""
+    rotated = " turned 90 degrees" if placed.rotated else ""
     return f"{placed.blank.name}{rotated} {wide:.0f} x {high:.0f} at {placed.x:.0f}, {placed.y:.0f}"
 
 

@@ -87,7 +87,7 @@ def comparison_table(entries: Sequence[Entry]) -> tuple[tuple[str, ...], list[tu
         ("to roll m", *(f"{layout.rolled_length / 1000:.2f}" for layout in layouts), ""),
         ("flared holes", *(f"{len(layout.holes)}" for layout in layouts), ""),
         ("minutes", *(f"{entry.minutes:.0f}" for entry in entries), ""),
-        ("demands", *("met" if entry.verdict.met else "not met" for entry in entries), ""),
+        ("demands", *(_demands_word(entry.verdict) for entry in entries), ""),
     ]
     return head, rows
 
@@ -106,6 +106,12 @@ def shortened(text: str, max_chars: int) -> str:
     return text if len(text) <= max_chars else text[: max_chars - 2] + ".."
 
 
+def _demands_word(verdict: Verdict) -> str:
+    if not verdict.demands:
+        return "nothing asked"
+    return "met" if verdict.met else "not met"
+
+
 def _value_cell(demand: DemandResult | None, no_star: str) -> str:
     """A value, then a star if the demand is not met, else `no_star`, which keeps the figures aligned."""
     if demand is None:
@@ -113,7 +119,8 @@ def _value_cell(demand: DemandResult | None, no_star: str) -> str:
     star = no_star if demand.met else " *"
     if not math.isfinite(demand.value):
         return ("no limit" if demand.met else "none") + star
-    return f"{demand.value:.3g}{star}" if abs(demand.value) < 1000 else f"{demand.value:.0f}{star}"
+    sign = ">= " if demand.is_lower_bound else ""
+    return f"{sign}{demand.value:.3g}{star}" if abs(demand.value) < 1000 else f"{demand.value:.0f}{star}"
 
 
 def _limit_cell(entries: Sequence[Entry], label: str) -> str:
@@ -166,7 +173,7 @@ def _mass_difference(before: float, after: float) -> str:
 def _demand_difference(before: DemandResult | None, after: DemandResult | None) -> list[str]:
     if before is None or after is None or not (math.isfinite(before.value) and math.isfinite(after.value)):
         return []
-    if not before.value:
+    if not before.value or before.is_lower_bound or after.is_lower_bound:
         return []
     change = after.value / before.value - 1
     if abs(change) < SAME_VALUE_TOLERANCE:

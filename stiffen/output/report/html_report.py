@@ -22,6 +22,7 @@ from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import datum_corner, face_up, face_view, plural, rolled_faces
 from stiffen.output.drawing.folded_view import folded_view
+from stiffen.output.drawing.keep_out_marks import keep_out_marks
 from stiffen.shop.cautions import list_warnings
 from stiffen.shop.folding.bend_zones import bend_zones
 from stiffen.shop.folding.brake import is_round
@@ -78,6 +79,7 @@ def page(
         layout=verdict.layout,
         facts=_facts(panel, verdict, flat_baseline, plan),
         met=verdict.met and not plan.violations,
+        asked=bool(verdict.demands),
         missed=[demand.label for demand in verdict.demands if not demand.met],
         drawing=_drawing(panel, verdict, bead_rows),
         folded=_folded_drawing(panel, verdict),
@@ -184,7 +186,11 @@ def _drawing(panel: Panel, verdict: Verdict, bead_rows: list[dict]) -> dict:
         "box": f"{-edge:.1f} {-edge:.1f} {x1 - x0 + 2 * edge:.1f} {y1 - y0 + 2 * edge:.1f}",
         "letter": round(0.025 * max(x1 - x0, y1 - y0), 1),
         "sheet": outline(panel.outline, *(cutout.ring for cutout in panel.cutouts)),
-        "keep_outs": [(outline(one.polygon), one.why) for one in panel.keep_outs],
+        "keep_outs": [
+            (outline(*mark.parts), mark.text)
+            for mark in keep_out_marks(panel, verdict.layout)
+            if not mark.over_whole_sheet
+        ],
         "folds": [(*spot(fold.line[0]), *spot(fold.line[1])) for fold in panel.folds],
         "tangents": [
             (*spot(line.coords[0]), *spot(line.coords[-1]))

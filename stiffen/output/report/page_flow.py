@@ -61,6 +61,8 @@ ROW_HEIGHT_TO_FILL_IN = 8.5
 SPACE_ABOVE_HEADING = 2.0
 SPACE_AROUND_TABLE = 1.5
 HANGING_INDENT = 8.0  # of a numbered paragraph
+TICKED_INDENT = 15.0  # of a numbered paragraph with a box
+TICK_BOX = "\N{BALLOT BOX}"
 MAX_KEPT_LINES = 5  # a paragraph, or a section of paragraphs, of up to so many lines is not divided
 MIN_ROWS_SIDE_BY_SIDE = 4  # a narrow table of so many rows is set in parts side by side
 MIN_SPLIT_ROWS = 3  # rows that must fit on a page before such parts are divided
@@ -69,11 +71,15 @@ REGULAR_FONT, BOLD_FONT = "DejaVuSans", "DejaVuSans-Bold"
 
 @dataclass(frozen=True)
 class Drawing:
-    """A drawing of width x height mm.  draw: draws it on a surface, mm from its lower left corner."""
+    """A drawing of width x height mm.  draw: draws it on a surface, mm from its lower left corner.
+
+    has_footer: on a page of its own it gets the footer of the pages of text.
+    """
 
     width: float
     height: float
     draw: Callable[[DrawingSurface], None]
+    has_footer: bool = False
 
 
 def write_pages(
@@ -105,7 +111,7 @@ def write_pages(
     _register_fonts()
     pages = build(io.BytesIO(), 0, ())
     with atomic_write(path) as fresh:
-        build(str(fresh), pages, drawings)
+        build(str(fresh), pages + len(drawings), drawings)
 
 
 def _build(
@@ -123,7 +129,8 @@ def _build(
     for number, drawing in enumerate(drawings, 1):
         sheet = drawing.width, drawing.height
         name = f"drawing {number}"
-        templates.append(PageTemplate(name, [_frame(0.0, 0.0, *sheet)], pagesize=_points(sheet)))
+        foot = {"onPage": draw_footer} if drawing.has_footer else {}
+        templates.append(PageTemplate(name, [_frame(0.0, 0.0, *sheet)], pagesize=_points(sheet), **foot))
         story += [NextPageTemplate(name), PageBreak(), _DrawingFlowable(drawing)]
     document = BaseDocTemplate(
         target,
@@ -226,7 +233,10 @@ def _heading(section: Section) -> list[Flowable]:
 
 
 def _parts(section: Section, room: float) -> list[Flowable]:
-    return [_table(part, room) if isinstance(part, Table) else _paragraph(part, _style()) for part in section.parts]
+    return [
+        _table(part, room) if isinstance(part, Table) else _paragraph(part, _style(), section.to_tick)
+        for part in section.parts
+    ]
 
 
 class _KeptParagraph(Paragraph):
@@ -244,13 +254,14 @@ def _plain_paragraph(text: str, style: ParagraphStyle, number: str | None = None
     return _KeptParagraph("", style, bulletText=number, frags=[fragment.clone(text=one_line(text))])
 
 
-def _paragraph(text: str, style: ParagraphStyle) -> Flowable:
-    """A paragraph; what stands before a tab hangs out to the left."""
+def _paragraph(text: str, style: ParagraphStyle, to_tick: bool = False) -> Flowable:
+    """A paragraph; what stands before a tab hangs out to the left, after a box if it is to be ticked."""
     number, _, rest = text.rpartition("\t")
     if not number:
         return _plain_paragraph(rest, style)
-    style = ParagraphStyle("numbered", style, leftIndent=HANGING_INDENT * POINTS)
-    return _plain_paragraph(rest, style, number.strip())
+    indent = TICKED_INDENT if to_tick else HANGING_INDENT
+    style = ParagraphStyle("numbered", style, leftIndent=indent * POINTS)
+    return _plain_paragraph(rest, style, f"{TICK_BOX} {number.strip()}" if to_tick else number.strip())
 
 
 class _DrawingFlowable(Flowable):

@@ -31,12 +31,14 @@ class Section:
     """A title, then paragraphs and tables.
 
     In a paragraph what stands before a tab, as in "3.\\ttext", hangs out to the left.
-    keep_together: the section is not divided between two pages.
+    keep_together: the section is not divided between two pages.  to_tick: on paper each numbered paragraph has a box
+    to tick.
     """
 
     title: str
     parts: tuple[str | Table, ...]
     keep_together: bool = False
+    to_tick: bool = False
 
 
 def columns(head: Sequence[str], rows: Iterable[Sequence[str]], right_aligned: Sequence[int] = ()) -> list[str]:

@@ -13,10 +13,11 @@ from shapely.geometry import LineString, Polygon
 
 from stiffen.model.layout import Layout
 from stiffen.model.outcomes import GaugeOutcome, gauge_sentence
-from stiffen.model.panel import Panel
+from stiffen.model.panel import Fold, Panel
 from stiffen.model.results import LINEAR, NONLINEAR, NOT_DECIDED, DemandResult, FlatSheetBaseline, Verdict
 from stiffen.model.tools import HoleDie
 from stiffen.output.drawing.bench_view import (
+    MarkPoint,
     datum_corner,
     face_up,
     face_view,
@@ -26,7 +27,7 @@ from stiffen.output.drawing.bench_view import (
 )
 from stiffen.output.drawing.title_block import CAUTIONS
 from stiffen.shop import bead_section, flared_holes
-from stiffen.shop.bends import flanges
+from stiffen.shop.bends import flanges, folded_base_size
 from stiffen.shop.cautions import list_warnings
 from stiffen.shop.folding.edge_trims import trim_cut
 from stiffen.shop.layout_check import why_no_beads
@@ -43,6 +44,7 @@ DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh err
 DIE_STRAIN_HEAD = ("die", "run-out mm", "held: stretch", "thinning", "free: draw-in mm", "spring-back mm")
 FOLDS_TITLE = "FOLDS, IN THE ORDER TO MAKE THEM"
 FOLD_HEAD = ("fold", "angle", "face", "inside R", "takes", "flange mm")
+VIA_HEAD = ("bead", "via X", "Y", "centre X", "Y", "R")
 DECIDED_BY_TEXT = {LINEAR: "linear", NONLINEAR: "large defl.", NOT_DECIDED: "not decided"}
 
 
@@ -81,7 +83,7 @@ def card(
         (FOLDS_TITLE, _fold_table(panel, layout)),
         ("EDGE TRIM", _trim_table(panel, layout)),
         ("ORDER OF WORK", _order_of_work(plan)),
-        ("DEMANDS AND RESULTS", [demands, *_model_notes(verdict)] if verdict.demands else [NO_DEMAND_TEXT]),
+        ("DEMANDS AND RESULTS", [demands, *_model_notes(panel, verdict)] if verdict.demands else [NO_DEMAND_TEXT]),
         ("MOST LOADED RIVETS AND BOLTS", _fastener_section(panel, verdict)),
         ("OTHER GAUGES", _other_gauges(panel, layout, gauges)),
         ("CAUTIONS", CAUTIONS),
@@ -89,7 +91,11 @@ def card(
     return Card(
         f"{panel.name}: shop card",
         tuple(_alerts(verdict, flat_baseline)),
-        tuple(Section(title, tuple(parts), title == "CAUTIONS") for title, parts in sections if parts),
+        tuple(
+            Section(title, tuple(parts), keep_together=title == "CAUTIONS", to_tick=title == "ORDER OF WORK")
+            for title, parts in sections
+            if parts
+        ),
     )
 
 
@@ -112,7 +118,8 @@ def card_text(
 
 # ------------------------------------------------------------------------------------ shared with screen and report
 
-NO_DEMAND_TEXT = "the panel file makes no demand"
+NO_DEMAND_TEXT = "nothing asked: the panel file makes no demand"
+MISSED_BY_MESH = "NOT MET (mesh)"
 
 
 def demand_rows(verdict: Verdict) -> list[tuple[str, ...]]:
@@ -121,13 +128,14 @@ def demand_rows(verdict: Verdict) -> list[tuple[str, ...]]:
         (
             _shortened(demand.label, 24),
             _limit_text(demand),
-            _found_text(demand),
-            _percent_text(demand.margin, sign=True, places=0 if demand.met or demand.margin < -0.005 else 2),
-            "met" if demand.met else "NOT MET",
+            f"{'>= ' if demand.is_lower_bound else ''}{_found_text(demand)}",
+            (">= " if demand.is_lower_bound else "")
+            + _percent_text(demand.margin, sign=True, places=0 if demand.met or demand.margin < -0.005 else 2),
+            "met" if demand.met else MISSED_BY_MESH if demand.missed_by_mesh_error else "NOT MET",
             DECIDED_BY_TEXT.get(demand.decided_by, demand.decided_by),
             "-" if demand.mesh_error is None else _percent_text(demand.mesh_error),
             _cross_check_text(verdict, demand),
-            f"{demand.deflection_over_thickness:.2f}" if demand.deflection_over_thickness else "-",
+            _decided_ratio_text(verdict, demand),
         )
         for demand in verdict.demands
     ]
@@ -138,7 +146,7 @@ def demand_table(verdict: Verdict) -> list[str]:
     if not verdict.demands:
         return [NO_DEMAND_TEXT]
     rows = columns(DEMAND_HEAD, demand_rows(verdict), right_aligned=(1, 2, 3, 6, 7, 8))
-    notes = (*_in_plane_notes(verdict), *_air_notes(verdict))
+    notes = (*_in_plane_notes(verdict), *_air_notes(verdict), *_sign_notes(verdict))
     return [*rows, *(line for note in notes for line in textwrap.wrap(note, MAX_LINE_CHARS))]
 
 
@@ -153,8 +161,10 @@ def fastener_table(panel: Panel, verdict: Verdict) -> list[str]:
 
 def mass_comparison(verdict: Verdict, flat_baseline: FlatSheetBaseline) -> str:
     """One phrase: the mass compared with the flat sheet that meets the same demands."""
+    if not verdict.demands:
+        return "nothing asked, so there is no flat sheet to compare with"
     if flat_baseline.gauge_mm is None or flat_baseline.mass_kg is None:
-        return NO_FLAT_SHEET if flat_baseline.evaluated_gauges else "flat sheets were not evaluated"
+        return _no_flat_sheet(flat_baseline)
     if not verdict.met:
         return f"the {flat_baseline.gauge_mm:g} mm flat sheet meets the demands with {mass_text(flat_baseline.mass_kg)}"
     less = flat_baseline.mass_kg - verdict.mass_kg
@@ -164,6 +174,16 @@ def mass_comparison(verdict: Verdict, flat_baseline: FlatSheetBaseline) -> str:
         return "the lightest flat sheet of the rack that meets the demands" if flat_too else f"as heavy as {flat}"
     share = 100 * abs(less) / flat_baseline.mass_kg
     return f"{mass_text(abs(less))} ({share:.0f} %) {'lighter' if less > 0 else 'HEAVIER'} than {flat}"
+
+
+def _no_flat_sheet(flat_baseline: FlatSheetBaseline) -> str:
+    """One phrase where no flat sheet of the rack does; it names the sheet outside the rack that would, if known."""
+    if not flat_baseline.evaluated_gauges:
+        return "flat sheets were not evaluated"
+    if flat_baseline.outside_gauge_mm is None or flat_baseline.outside_mass_kg is None:
+        return NO_FLAT_SHEET
+    outside = f"{flat_baseline.outside_gauge_mm:g} mm, {mass_text(flat_baseline.outside_mass_kg)}"
+    return f"{NO_FLAT_SHEET}; outside the rack {outside}, would"
 
 
 def mass_text(mass: float) -> str:
@@ -181,7 +201,11 @@ def _alerts(verdict: Verdict, flat_baseline: FlatSheetBaseline | None) -> Iterab
         if flat_baseline.mass_kg < verdict.mass_kg - MASS_RESOLUTION:
             yield f"A FLAT SHEET IS LIGHTER: {flat}."
     if not verdict.met:
-        missed = ", ".join(demand.label for demand in verdict.demands if not demand.met)
+        missed = ", ".join(
+            f"{demand.label}{' (by less than the mesh error)' if demand.missed_by_mesh_error else ''}"
+            for demand in verdict.demands
+            if not demand.met
+        )
         yield f"NOT MET: {missed}. This is the best that was found, not what was asked for."
 
 
@@ -201,7 +225,7 @@ def _sheet_lines(
     return [
         f"Buy: {panel.material.name}, {layout.gauge:g} mm.",
         f"Blank: {_size_text(rough)} ({'rough cut' if layout.beads else 'no beads: cut to size'}).",
-        f"Finished: {_size_text(outline)}, flat.",
+        *_finished_sizes(panel, layout),
         *([f"Finished base: {_size_text(Polygon(panel.finished))} outside."] if panel.finished else []),
         f"Mass: blank {mass_text(blank)}; removed {mass_text(blank - verdict.mass_kg)}"
         f"{f' ({removed})' if removed else ''}; finished {mass_text(verdict.mass_kg)}.",
@@ -228,6 +252,24 @@ def _other_gauges(panel: Panel, layout: Layout, gauges: Sequence[GaugeOutcome]) 
     if any(outcome.rests_on_surrogate for outcome in gauges):
         outcomes += " Surrogate: a quick model with the beads smeared into a coarse mesh."
     return [outcomes] if outcomes else []
+
+
+def _finished_sizes(panel: Panel, layout: Layout) -> list[str]:
+    """The finished size of a flat part; of a folded part its flat size, then what the folds make of it."""
+    flat = _size_text(Polygon(panel.outline))
+    if not panel.folds:
+        return [f"Finished: {flat}, flat."]
+    size = folded_base_size(panel, layout.gauge)
+    base = f"base {size[0]:.1f} x {size[1]:.1f} mm outside, " if size else ""
+    heights = ", ".join(
+        f"fold {flange.number} {flange.outside:.1f} mm {_fold_text(fold)}"
+        for fold, flange in zip(panel.folds, flanges(panel, layout.gauge), strict=True)
+    )
+    return [f"Finished, before folding: {flat}, flat.", f"Folded: {base}flanges outside {heights}."]
+
+
+def _fold_text(fold: Fold) -> str:
+    return f"({abs(fold.angle):g} degrees {'up' if fold.angle > 0 else 'down'})"
 
 
 def _size_text(shape: Polygon) -> str:
@@ -318,16 +360,16 @@ def _bead_table(panel: Panel, plan: ProcessPlan) -> list[str | Table]:
     if not layout.beads:
         return []
     views = {face: face_view(panel, layout, face, plan) for face in rolled_faces(layout)}
-    rows = []
+    rows, via = [], []
     for position, (bead, handling) in enumerate(zip(layout.beads, _handling_before_beads(plan), strict=True)):
         passes = len(rolling_depths(panel.tools, bead.die, panel.material, layout.gauge))
         side = views[face_up(layout, bead)].frame_sides[position] or "NEITHER"
         start, *between, stop = mark_points(bead)
         rows.append(
-            (f"{position + 1}", bead.die.name, bead.side, *_datum_xy(panel, start), *_datum_xy(panel, stop))
+            (f"{position + 1}", bead.die.name, bead.side, *_datum_xy(panel, start.at), *_datum_xy(panel, stop.at))
             + (f"{bead.length:.0f}", f"{passes}", side, handling)
         )
-        rows += [("", "", "", *_datum_xy(panel, at), "", "", "", "", "", at[2] or "via") for at in between]
+        via += [_via_row(panel, position + 1, point) for point in between]
     head = ("bead", "die", "face", "start X", "Y", "end X", "Y", "length", "passes", "frame", "before")
     handling_notes = [
         f"{face.upper()} face up in the roller, raised roll {view.raised_roll}: bead {_bead_numbers(layout, face)}."
@@ -335,11 +377,29 @@ def _bead_table(panel: Panel, plan: ProcessPlan) -> list[str | Table]:
     ]
     return [
         Table(head, tuple(rows), (0, 3, 4, 5, 6, 7, 8)),
+        *([_via_table(via)] if via else []),
         *handling_notes,
         "All in mm, X and Y from the datum corner. Face: the side on which the bead stands proud. Frame: the side of "
         "the bead toward the roller's frame, seen from start to end with the face up that is named above. Before: what "
-        "to do before this bead.",
+        "to do before this bead."
+        + (
+            " Via: corners, ends of straight runs, and the middle of each arc with its centre and radius."
+            if via
+            else ""
+        ),
     ]
+
+
+def _via_table(rows: Sequence[tuple[str, ...]]) -> Table:
+    """The rows under VIA_HEAD, without the columns for arcs if there are none."""
+    count = len(VIA_HEAD) if any(row[-1] for row in rows) else 3
+    return Table(VIA_HEAD[:count], tuple(row[:count] for row in rows), tuple(range(count)))
+
+
+def _via_row(panel: Panel, number: int, point: MarkPoint) -> tuple[str, ...]:
+    """A row under VIA_HEAD for a mark point between start and end."""
+    arc = (*_datum_xy(panel, point.centre), f"{point.radius:.1f}") if point.centre else ("", "", "")
+    return (f"{number}", *_datum_xy(panel, point.at), *arc)
 
 
 def _bead_numbers(layout: Layout, face: str) -> str:
@@ -450,8 +510,13 @@ def _fastener_tables(panel: Panel, verdict: Verdict) -> list[Table]:
     return [Table(head, tuple(rows), (2, 3, 4, 5, 6, 7))]
 
 
-def _model_notes(verdict: Verdict) -> list[str]:
-    lines = [*_in_plane_notes(verdict), *_air_notes(verdict)]
+def _model_notes(panel: Panel, verdict: Verdict) -> list[str]:
+    lines = [
+        *_worst_places(panel, verdict),
+        *_in_plane_notes(verdict),
+        *_air_notes(verdict),
+        *_sign_notes(verdict),
+    ]
     if verdict.layout.beads:
         lines.append(
             "Not computed: residual stress from rolling. It can bow the panel or make it pop, so push the rolled panel "
@@ -459,7 +524,8 @@ def _model_notes(verdict: Verdict) -> list[str]:
         )
     lines.append(
         f"Mesh error: how far a finer mesh than this one of {verdict.nodes} points may move the value. 2nd: difference "
-        "of a second shell element. w/t: deflection over thickness; above 0.5 only large deflection decides."
+        "of a second shell element. w/t: deflection over thickness, by the solution that decides; where linear theory "
+        "gives over 0.5, large deflection decides."
     )
     return [" ".join(lines)]
 
@@ -472,6 +538,39 @@ def _air_notes(verdict: Verdict) -> list[str]:
     return [f"Frequency: with the air that moves along, edges as in a wall (cautious); in vacuum {found[0]:.3g} Hz."]
 
 
+def _worst_places(panel: Panel, verdict: Verdict) -> list[str]:
+    """Where each demand is at its worst, from the datum corner."""
+    places = [
+        f"{_shortened(demand.label, 24)} at X {x}, Y {y}"
+        for demand in verdict.demands
+        if demand.at
+        for x, y in [_datum_xy(panel, demand.at)]
+    ]
+    return [f"Worst places, mm from the datum corner: {'; '.join(places)}."] if places else []
+
+
+def _sign_notes(verdict: Verdict) -> list[str]:
+    """What the signs in the table mean, where they stand there."""
+    notes = []
+    if any(demand.missed_by_mesh_error for demand in verdict.demands):
+        notes.append(
+            f"{MISSED_BY_MESH}: the value meets its limit, but by less than the mesh error; --mesh fine may settle it."
+        )
+    if any(demand.is_lower_bound for demand in verdict.demands):
+        notes.append(">=: the load was followed up to the limit and no further, and the sheet did not snap through.")
+    return notes
+
+
+def _decided_ratio_text(verdict: Verdict, demand: DemandResult) -> str:
+    """Deflection over thickness by the solution that decides."""
+    ratio = demand.decided_ratio
+    if ratio is None and demand.kind in ("deflection", "softness") and demand.decided_by != NOT_DECIDED:
+        ratio = demand.value / verdict.layout.gauge  # a result stored before this number was
+    if ratio is None and demand.decided_by == LINEAR:
+        ratio = demand.deflection_over_thickness
+    return f"{ratio:.2f}" if ratio and math.isfinite(ratio) else "-"
+
+
 def _in_plane_notes(verdict: Verdict) -> list[str]:
     """The in-plane restraint of the edges, and the values for both if both were computed."""
     lines = []
@@ -482,6 +581,8 @@ def _in_plane_notes(verdict: Verdict) -> list[str]:
             lines.append(f"{_shortened(demand.label, 24)} {values}")
     if lines:
         return [f"Edges held and free in their plane, the worse counts: {'; '.join(lines)}."]
+    if any(len(demand.by_in_plane_restraint) > 1 for demand in verdict.demands):
+        return ["Edges in plane: unknown; computed held and free, which give the same values."]
     holds = sorted({demand.in_plane for demand in verdict.demands})
     return [f"Edges in plane: {' or '.join(holds)}."]
 

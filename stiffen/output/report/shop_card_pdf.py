@@ -14,7 +14,7 @@ from stiffen.output.drawing.bench_view import FaceView, face_view
 from stiffen.output.drawing.face_marking import build_marking, positions_around
 from stiffen.output.drawing.folded_view import draw_folded, folded_view
 from stiffen.output.drawing.label_placement import place_labels
-from stiffen.output.drawing.pdf import MIN_CAPITAL_HEIGHT, THIN_PEN, DrawingSurface, Pen, printed_width
+from stiffen.output.drawing.pdf import MIN_CAPITAL_HEIGHT, PAPER_SIZES, THIN_PEN, DrawingSurface, Pen, printed_width
 from stiffen.output.drawing.primitives import TEXT_CLEARANCE, XY, Circle, Label, Line
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 
@@ -44,11 +44,12 @@ def write_card(
     gauges: Sequence[GaugeOutcome] = (),
     paper: str = "a4",
 ) -> None:
-    """Write the card as PDF, with a small picture.  Capitals are 3 mm high.
+    """Write the card as PDF, with a small picture; then pages with a sketch for each step.  Capitals are 3 mm or more.
 
     plan, flat_baseline, gauges: see `card`.  paper: "a4" or "letter"; "roll" gives A4.  The file is
     written under a temporary name, then renamed.  Raises InputError if it cannot be written.
     """
+    from .bench_pictures import picture_pages
     from .page_flow import Drawing, write_pages
 
     plan = plan_for(panel, verdict.layout, plan)
@@ -68,6 +69,7 @@ def write_card(
         beside={FOLDS_TITLE: Drawing(*folded_size, lambda surface: draw_folded(surface, folded_size, folded))}
         if folded
         else None,
+        drawings=picture_pages(panel, plan, PAPER_SIZES.get(paper, PAPER_SIZES["a4"])),
         paper=paper,
     )
 

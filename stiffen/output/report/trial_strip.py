@@ -134,7 +134,7 @@ def write_trial(
     def draw_sheet(surface: DrawingSurface, number: int) -> None:
         tile = tiles[number - 1]
         sheet = f"{thickness:g} mm {panel.material.name}, die {die.name}"
-        count = f"strip, sheet {number} of {len(tiles)}, 1:1, mm"
+        count = f"strip, drawing {number} of {len(tiles)}, 1:1, mm"
         draw_page_footer(surface, tiling.foot, (panel.name, sheet, count), tile.name if len(tiles) > 1 else "")
         draw_tile(surface, tiling, tile, marking, texts[tile])
 

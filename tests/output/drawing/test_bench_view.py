@@ -8,7 +8,10 @@ from shapely.geometry import LineString, Point, Polygon, box
 from support.trike import B16, B20, FRAME, LAYOUT, PANEL
 
 from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.panel import KeepOut
 from stiffen.output.drawing.bench_view import (
+    ARC_TOLERANCE,
+    MarkPoint,
     face_up,
     face_view,
     mark_points,
@@ -17,32 +20,61 @@ from stiffen.output.drawing.bench_view import (
     rolled_faces,
 )
 from stiffen.output.drawing.face_marking import build_marking
+from stiffen.output.drawing.keep_out_marks import keep_out_marks
 from stiffen.output.drawing.label_placement import place_labels
 from stiffen.output.drawing.primitives import Circle, Hatch, Label, Line, TextLine
+from stiffen.output.drawing.title_block import bench_notes
 from stiffen.shop import rollability
 from stiffen.shop.rollability import in_rolling_order
 from stiffen.shop.rough_blank import rough_outline, trim_allowance
 
 
 def test_marks_of_a_straight_bead_are_its_ends():
-    assert mark_points(LAYOUT.beads[0]) == ((60.0, 110.0, "start"), (500.0, 110.0, "stop"))
+    assert mark_points(LAYOUT.beads[0]) == (MarkPoint((60.0, 110.0), "start"), MarkPoint((500.0, 110.0), "stop"))
 
 
 def test_marks_of_a_frame_are_the_ends_of_its_straights_and_its_curves():
     found = mark_points(FRAME.beads[0])
-    assert [word for _, _, word in found].count("curve R 70") == 4
-    assert found[-1][2] == "back at start"
-    assert found[0][:2] == found[-1][:2]
+    assert [point.word for point in found].count("curve R 70") == 4
+    assert found[-1].word == "back at start"
+    assert found[0].at == found[-1].at
     straight_ends = {(60.0, 170.0), (60.0, 250.0), (130.0, 100.0), (430.0, 320.0), (500.0, 250.0)}
-    assert straight_ends <= {(round(x, 6), round(y, 6)) for x, y, _ in found}
+    assert straight_ends <= {(round(x, 6), round(y, 6)) for x, y in (point.at for point in found)}
 
 
-def test_marks_of_an_arc_give_its_middle_and_radius():
+def test_marks_of_an_arc_give_its_middle_its_centre_and_radius():
     turn = np.linspace(0.3, 2.3, 41)
     arc = Bead(B16, tuple(zip(200 + 90 * np.cos(turn), 150 + 90 * np.sin(turn), strict=True)))
     start, middle, stop = mark_points(arc)
-    assert (start[2], middle[2], stop[2]) == ("start", "curve R 90", "stop")
-    assert Point(middle[:2]).distance(Point(200, 150)) == pytest.approx(90.0)
+    assert (start.word, middle.word, stop.word) == ("start", "curve R 90", "stop")
+    assert Point(middle.at).distance(Point(200, 150)) == pytest.approx(90.0)
+    assert middle.centre == pytest.approx((200.0, 150.0))
+    assert middle.radius == pytest.approx(90.0)
+    assert start.centre is stop.centre is None
+
+
+@pytest.mark.parametrize("kind", ["ellipse", "ring", "wave", "lead-in and arc"])
+def test_arcs_told_by_centre_and_radius_follow_any_curve(kind):
+    """Struck with dividers from the centres told, every point of the path lies on an arc or a straight run."""
+    turn = np.linspace(0.0, 2 * np.pi, 121)
+    x, y = {
+        "ellipse": (250 + 150 * np.cos(turn), 200 + 90 * np.sin(turn)),
+        "ring": (250 + 120 * np.cos(turn), 200 + 120 * np.sin(turn)),
+        "wave": (50 + 70 * turn, 200 + 40 * np.sin(turn)),
+        "lead-in and arc": (
+            np.concatenate([[50.0], 200 + 90 * np.sin(turn[:31])]),
+            np.concatenate([[110.0], 200 - 90 * np.cos(turn[:31])]),
+        ),
+    }[kind]
+    bead = Bead(B16, tuple(zip(x.tolist(), y.tolist(), strict=True)))
+    found = mark_points(bead)
+    arcs = [point for point in found if point.centre]
+    assert arcs
+    ends = LineString([point.at for point in found])
+    for at in bead.path:
+        off_arcs = min(abs(np.hypot(at[0] - p.centre[0], at[1] - p.centre[1]) - p.radius) for p in arcs)
+        assert min(off_arcs, ends.distance(Point(at))) <= ARC_TOLERANCE + 1e-6
+    assert len(found) < 32
 
 
 def test_rough_cut_is_outside_by_the_trim_allowance():
@@ -135,7 +167,7 @@ def test_hatching_is_left_out_behind_text():
     assert strokes
     for stroke in strokes:
         (x0, y0), (x1, y1) = stroke.coords
-        assert y1 - y0 == pytest.approx(x1 - x0)
+        assert abs(y1 - y0) == pytest.approx(abs(x1 - x0))
         assert Polygon(hatch.polygon).buffer(1e-6).covers(stroke)
         assert not stroke.crosses(first)
         assert not stroke.crosses(second)
@@ -151,6 +183,45 @@ def test_everything_of_the_panel_is_in_the_marking():
     assert sum(layer == "RIVET" for layer, *_ in circles) == 11
     lines = [item for item in drawn.items if isinstance(item, Line)]
     assert {"FOLD", "KEEP OUT", "DATUM", "ROUGH CUT", "FEED", "OTHER FACE"} <= {line.layer for line in lines}
+
+
+def test_a_closed_bead_has_a_tick_to_roll_on_to():
+    """The rolls go down over the run-out after the start, so the small tick stands that far past it."""
+    lines = [item.shape for item in build_marking(face_view(PANEL, FRAME), 4.0).items if item.layer == "BEAD STOP"]
+    path = LineString(FRAME.beads[0].path)
+    run_out = FRAME.beads[0].die.run_out_length
+    at = sorted(path.project(tick.centroid) % path.length for tick in lines)
+    assert at == pytest.approx([0.0, run_out], abs=0.05)
+    assert any("Roll on past that tick" in note for note in bench_notes(face_view(PANEL, FRAME)))
+
+
+def test_centres_of_arcs_on_the_sheet_have_a_cross():
+    marking = build_marking(face_view(PANEL, FRAME), 4.0)
+    crosses = {
+        tuple(np.round(item.shape.centroid.coords[0], 3))
+        for item in marking.items
+        if item.layer == "BEAD AXIS" and item.shape.length == pytest.approx(6.0)
+    }
+    assert crosses == {(130.0, 170.0), (430.0, 170.0), (130.0, 250.0), (430.0, 250.0)}
+    assert [label.text for label in marking.labels].count("1 R 70") == 4
+
+
+def test_keep_outs_are_clipped_and_only_those_of_what_is_made_are_drawn():
+    over = KeepOut(((500.0, 300.0), (700.0, 300.0), (700.0, 500.0), (500.0, 500.0)), ("hole",), "duct")
+    dry = KeepOut(((-10.0, -10.0), (570.0, -10.0), (570.0, 390.0), (-10.0, 390.0)), ("hole",), "rain")
+    panel = replace(PANEL, keep_outs=(*PANEL.keep_outs, over, dry))
+    beads, holes = replace(LAYOUT, holes=()), replace(LAYOUT, beads=())
+    assert [mark.name for mark in keep_out_marks(panel, beads)] == ["K1", "K2"]
+    assert [mark.name for mark in keep_out_marks(panel, holes)] == ["K1", "K3", "K4"]
+    assert keep_out_marks(panel, Layout(1.0)) == ()
+    for mark in keep_out_marks(panel, LAYOUT):
+        for ring in mark.parts:
+            assert Polygon(PANEL.outline).buffer(1e-6).covers(Polygon(ring))
+    assert {mark.hatch_angle for mark in keep_out_marks(panel, LAYOUT)} == {45.0, 90.0, 135.0}
+    drawn = build_marking(face_view(panel, LAYOUT), 4.0)
+    assert len([item for item in drawn.items if isinstance(item, Hatch)]) == 3  # not the one over the whole sheet
+    assert "Over the whole sheet: K4 no hole: rain." in bench_notes(face_view(panel, LAYOUT))
+    assert "K2 no bead\nlabel" in [label.text for label in drawn.labels]
 
 
 def test_ranges_of_names():

@@ -128,7 +128,7 @@ def test_beads_on_one_face_need_one_drawing_and_say_where_the_raised_roll_goes(t
     assert "raised roll below" in words(drawn(tmp_path / "marking.dxf", layout, face="down"))
 
 
-def test_arrows_point_from_start_to_stop_and_f_stands_at_the_frame(tmp_path):
+def test_arrows_point_from_start_to_stop_and_the_word_frame_stands_at_the_frame(tmp_path):
     layout = Layout(1.0, LAYOUT.beads[:1])
     document = drawn(tmp_path / "marking.dxf", layout)
     (arrow,) = map(points, on(document, "FEED"))
@@ -136,7 +136,7 @@ def test_arrows_point_from_start_to_stop_and_f_stands_at_the_frame(tmp_path):
     assert arrow[1, 1] == 110.0
     (letter,) = on(document, "FEED", "TEXT")
     # 110 mm of sheet right of the bead, 270 left of it: what is less goes to the frame, first
-    assert letter.dxf.text == "F"
+    assert letter.dxf.text == "frame"
     assert ground_of(letter).centroid.y < 110.0 - B16.width / 2
 
 
@@ -233,7 +233,7 @@ def test_title_block_tells_what_the_sheet_is(tmp_path):
         mass,
         "all demands met",
     } <= set(told)
-    assert {"finished 560.0 x 380.0 mm", "rough cut 568.0 x 396.0 mm"} <= set(told)
+    assert {"finished, before folding, 560.0 x 380.0 mm", "rough cut 570.0 x 396.0 mm"} <= set(told)
     missed = words(drawn(tmp_path / "missed.dxf", evaluated=verdict(LAYOUT, deflection=2.0)))
     assert "NOT ALL DEMANDS ARE MET: see the card" in missed
 

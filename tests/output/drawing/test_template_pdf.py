@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from shapely import union_all
 from shapely.geometry import Polygon
 from support.pdf import circles, read, segments
 from support.trike import B16, F50, FRAME, LAYOUT, PANEL
@@ -16,7 +17,7 @@ from stiffen.model.panel import Cutout
 from stiffen.output.drawing.bench_view import face_view
 from stiffen.output.drawing.face_marking import build_marking
 from stiffen.output.drawing.template_pdf import write_template
-from stiffen.output.drawing.tiling import CAPITAL_HEIGHT, place_texts, tile_drawing, used_tiles
+from stiffen.output.drawing.tiling import CAPITAL_HEIGHT, place_texts, tile_drawing, tile_marking, used_tiles
 from stiffen.shop.rollability import in_rolling_order
 
 CLOSE = 0.005  # mm; PDF coordinates have six digits
@@ -139,7 +140,7 @@ def test_sheets_joined_by_their_crosses_show_the_whole_at_true_scale(tmp_path, p
 def test_every_label_is_on_some_page(tmp_path):
     pages = written(tmp_path / "t.pdf")
     told = {word.text for *_, words in pages for word in words}
-    assert {"1 B16 up", "2 B16 up", "3 other face", "H1 cut 36.7 up", "H2 cut 36.7 down", "datum 0, 0", "F"} <= told
+    assert {"1 B16 up", "2 B16 up", "3 other face", "H1 cut 36.7 up", "H2 cut 36.7 down", "datum 0, 0", "frame"} <= told
     assert {"trim after rolling", "rough cut: cut here first", "datum edge", "C1 cut 32"} <= told
     back = {word.text for *_, words in written(tmp_path / "b.pdf", face="down") for word in words}
     assert {"3 B20 down", "1 other face", "2 other face"} <= back
@@ -220,7 +221,8 @@ def test_sheets_overlap_and_cover_the_drawing():
         whole = grounds[0]
         for ground in grounds[1:]:
             whole = whole.union(ground)
-        assert all(whole.covers(item.shape) for item in drawn.items if hasattr(item, "shape"))
+        shapes = [item.shape for item in drawn.items if hasattr(item, "shape") and item.layer != "DATUM"]
+        assert all(whole.covers(shape) for shape in shapes)
         overlap = min(a.intersection(b).area for a, b in itertools.combinations(grounds, 2) if a.distance(b) == 0)
         assert overlap == pytest.approx(15.0**2)  # two that meet at a corner only
 
@@ -232,6 +234,24 @@ def test_sheets_with_nothing_on_them_are_left_out(tmp_path):
     layout = Layout(1.0, (Bead(B16, ((30.0, 50.0), (500.0, 50.0))),))
     spread = tile_drawing(build_marking(face_view(ell, layout), CAPITAL_HEIGHT).bounds, "a4")
     assert len(written(tmp_path / "t.pdf", layout, ell)) - 1 < len(spread.tiles)
+
+
+@pytest.mark.parametrize(("size", "sheets"), [((720.0, 314.0), 6), ((500.0, 400.0), 6), ((340.0, 270.0), 4)])
+def test_a_blank_takes_no_more_sheets_than_its_size_needs(size, sheets):
+    """A4 shows 272 x 177 mm of the drawing, 15 mm of it shared with the next: 720 x 314 fits on 3 x 2 sheets."""
+    x, y = size
+    panel = replace(SMALL, outline=((0.0, 0.0), (x, 0.0), (x, y), (0.0, y)))
+    layout = Layout(1.0, (Bead(B16, ((60.0, 100.0), (x - 60.0, 100.0))),))
+    drawn = build_marking(face_view(panel, layout), CAPITAL_HEIGHT)
+    spread = tile_marking(drawn, "a4")
+    tiles = used_tiles(spread, drawn)
+    assert len(tiles) <= sheets
+    shapes = [item.shape for item in drawn.items if hasattr(item, "shape") and item.layer != "DATUM"]
+    for tile in tiles:  # each shows something that no other does
+        others = union_all([spread.shown_area(other) for other in tiles if other != tile])
+        assert any(shape.intersection(spread.shown_area(tile)).difference(others).length > 1.0 for shape in shapes)
+    told = {one.text for words in place_texts(spread, tiles, drawn, CAPITAL_HEIGHT).values() for one in words}
+    assert {"datum 0, 0", "rough cut: cut here first"} <= told
 
 
 def test_a_very_large_panel_goes_on_a_roll(tmp_path):

@@ -180,6 +180,15 @@ def test_maps_are_needed():
         )
 
 
+def test_layout_picture_shows_where_the_worst_push_stands(figure):
+    pushed = replace(GOOD.demands[1], at=(312.0, 145.5))
+    layout_picture.layout_picture(PANEL, LAYOUT, "", verdict=replace(GOOD, demands=(pushed,)))
+    (axis,) = figure[0].axes
+    (mark,) = [line for line in axis.lines if line.get_marker() == "X"]
+    assert (mark.get_xdata()[0], mark.get_ydata()[0]) == (312.0, 145.5)
+    assert "worst push, 10 N: 0.3 mm" in [text.get_text() for text in axis.get_legend().get_texts()]
+
+
 def test_layout_picture_names_every_bead_hole_and_size(figure):
     layout_picture.layout_picture(PANEL, LAYOUT, "")
     told = texts(figure[0])

@@ -66,7 +66,7 @@ def test_sheets_go_by_material_and_gauge():
     text = "\n".join(purchase_lines(bought))
     assert "5754-H111 1 mm: 1 x 2000 x 1000 mm, 5.34 kg" in text
     assert "floor" in text
-    assert "wall 560 x 380 at 0, 0" in text or "wall turned 380 x 560 at 0, 0" in text
+    assert "wall 560 x 380 at 0, 0" in text or "wall turned 90 degrees 380 x 560 at 0, 0" in text
 
 
 def test_the_stock_size_that_needs_least_sheet_is_taken():

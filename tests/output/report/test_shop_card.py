@@ -11,7 +11,9 @@ from shapely.geometry import LineString, box
 from support.pdf import read
 from support.trike import B16, B20, F50, FRAME, GOOD, LAYOUT, PANEL, verdict
 
+from stiffen.io.result_json import result_document
 from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.model.material import rated_thickness
 from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.panel import EdgeTrim
 from stiffen.model.results import NONLINEAR, NOT_DECIDED, FastenerLoad, FlatSheetBaseline
@@ -60,7 +62,7 @@ def test_sheet_and_masses_add_up():
     assert "Buy: 5754-H111, 1 mm." in told
     assert "Bolt the roller down." in told
     assert f"Blank: {560 + 2 * x:.1f} x {380 + 2 * y:.1f} mm (rough cut)" in told
-    assert "Finished: 560.0 x 380.0 mm" in told
+    assert "Finished, before folding: 560.0 x 380.0 mm" in told
     masses = dict(re.findall(r"(blank|removed|trimmed edge|cut-outs|flared holes|finished) ([0-9.]+) kg", told))
     assert float(masses["blank"]) - float(masses["removed"]) == pytest.approx(float(masses["finished"]), abs=0.0015)
     pieces = sum(float(masses[what]) for what in ("trimmed edge", "cut-outs", "flared holes"))
@@ -188,7 +190,17 @@ def test_beads_stand_in_rolling_order_with_ends_and_corners():
         assert list(map(float, row[3:7])) == pytest.approx([x0, y0, x1, y1], abs=0.051)
         assert float(row[7]) == pytest.approx(bead.length, abs=0.51)
         assert int(row[8]) == len(pass_depths(bead.die, PANEL.material))
-    assert [row for row in rows if len(row) == 3] == [["300.0", "290.0", "via"], ["400.0", "270.0", "via"]]
+    assert [row for row in rows if len(row) == 3] == []
+
+
+def test_via_points_and_arcs_stand_in_a_table_of_their_own():
+    lines = [line.split() for line in section(card_text(PANEL, GOOD), "BEADS, IN ROLLING ORDER")]
+    head = lines.index(["bead", "via", "X", "Y"])
+    assert lines[head + 2 : head + 4] == [["3", "300.0", "290.0"], ["3", "400.0", "270.0"]]
+    lines = [line.split() for line in section(card_text(PANEL, verdict(FRAME)), "BEADS, IN ROLLING ORDER")]
+    assert ["bead", "via", "X", "Y", "centre", "X", "Y", "R"] in lines
+    centres = {tuple(line[3:]) for line in lines if len(line) == 6 and line[0] == "1"}
+    assert centres == {(x, y, "70.0") for x in ("130.0", "430.0") for y in ("170.0", "250.0")}
 
 
 def test_frame_sides_and_reorientations_are_those_in_the_minutes():
@@ -308,6 +320,84 @@ def test_one_assumption_on_the_edges_is_said_once():
     assert "Edges in plane: held." in demand_table(replace(GOOD, demands=same))
 
 
+def test_unknown_restraint_with_equal_values_is_not_called_held():
+    same = tuple(
+        replace(d, by_in_plane_restraint={"held": d.value, "free": d.value}, in_plane="held") for d in GOOD.demands
+    )
+    text = " ".join(demand_table(replace(GOOD, demands=same)))
+    assert "Edges in plane: unknown; computed held and free, which give the same values." in text
+    assert "plane: held." not in text
+
+
+def test_a_demand_missed_by_the_mesh_error_says_so():
+    close = replace(GOOD.demands[2], value=45.9, margin=0.02, met=False, mesh_error=0.03)
+    missed = replace(GOOD, demands=(*GOOD.demands[:2], close))
+    row = next(line for line in demand_table(missed) if line.startswith("frequency"))
+    assert " ".join(row.split()).startswith("frequency >= 45 Hz 45.9 Hz +2 % NOT MET (mesh)")
+    assert "by less than the mesh error; --mesh fine may settle it" in " ".join(demand_table(missed))
+    assert "NOT MET: frequency (by less than the mesh error)." in card_text(PANEL, missed)
+
+
+def test_a_buckling_factor_followed_only_to_its_limit_is_at_least_that():
+    capped = replace(
+        GOOD.demands[2], kind="buckling", label="buckling wind", unit="x", limit=1.5, value=1.5, margin=0.0
+    )
+    table = demand_table(replace(GOOD, demands=(replace(capped, decided_by=NONLINEAR),)))
+    assert " ".join(table[2].split()).startswith("buckling wind >= 1.5 x >= 1.5 x >= +0 % met large defl.")
+    assert ">=: the load was followed up to the limit and no further" in " ".join(table)
+    snaps = replace(capped, decided_by=NONLINEAR, snap_through_factor=1.5)
+    assert ">= 1.5 x 1.5 x +0 %" in " ".join(demand_table(replace(GOOD, demands=(snaps,)))[2].split())
+
+
+def test_deflection_over_thickness_is_that_of_the_solution_that_decides():
+    """3 mm by linear theory, 1.1 mm by large deflection, in 1 mm sheet."""
+    one = replace(GOOD.demands[0], decided_by=NONLINEAR, deflection_over_thickness=3.0, decided_ratio=1.1)
+    row = demand_table(replace(GOOD, demands=(one,)))[2]
+    assert row.split()[-1] == "1.10"
+    stored_before = replace(one, decided_ratio=None)
+    assert demand_table(replace(GOOD, demands=(stored_before,)))[2].split()[-1] == "1.10"
+
+
+def test_nothing_asked_is_not_called_met():
+    nothing = replace(GOOD, demands=())
+    assert demand_table(nothing) == ["nothing asked: the panel file makes no demand"]
+    assert result_document(PANEL, nothing)["status"] == "nothing asked"
+    assert "meets the demands" not in card_text(PANEL, nothing, flat_baseline=RIVAL)
+
+
+def test_a_folded_part_has_a_flat_and_a_folded_size():
+    """The fold of the hatch at y = 20, R 2, t 1: SB 3, BA pi/2 (2 + 0.447) = 3.84; flange 21.1, base 360 + 1.1 mm."""
+    told = " ".join(section(card_text(PANEL, GOOD), "SHEET"))
+    assert "Finished, before folding: 560.0 x 380.0 mm, flat." in told
+    assert "Folded: base 560.0 x 361.1 mm outside, flanges outside fold 1 21.1 mm (90 degrees up)." in told
+    assert "Finished: 560.0 x 380.0 mm, flat." in card_text(replace(PANEL, folds=()), GOOD)
+
+
+def test_the_card_says_where_the_worst_push_stands():
+    pushed = replace(GOOD.demands[1], at=(312.0, 145.5))
+    text = " ".join(card_text(PANEL, replace(GOOD, demands=(pushed,))).split())
+    assert "Worst places, mm from the datum corner: softness 10 N at X 312.0, Y 145.5." in text
+
+
+def test_the_card_says_why_there_are_no_beads():
+    flat = " ".join(card_text(PANEL, verdict(Layout(1.0))).split())
+    assert "No beads: the sheet meets all demands without." in flat
+    thick = " ".join(card_text(PANEL, verdict(Layout(3.0))).split())
+    rated = rated_thickness(PANEL.material, PANEL.tools.roller.rated_steel)
+    assert (
+        f"No beads: no die of the list can be rolled in 3 mm: 3 mm 5754-H111 is over the roller's rating of {rated:.2f}"
+        in thick
+    )
+    assert "No beads" not in card_text(PANEL, GOOD)
+
+
+def test_the_sheet_outside_the_rack_is_named():
+    none = FlatSheetBaseline(None, None, (1.0, 1.5), None, 3.0, 1.7)
+    assert mass_comparison(GOOD, none).endswith(
+        "no flat sheet in the rack meets the demands; outside the rack 3 mm, 1.700 kg, would"
+    )
+
+
 def test_columns_line_up():
     assert columns(("a", "mm"), [("bb", "1.0"), ("c", "10.0")], right_aligned=[1]) == [
         "a     mm",
@@ -369,7 +459,15 @@ def test_text_in_the_pdf_is_large_enough_uncut_and_does_not_overlap(tmp_path, ca
 @pytest.mark.parametrize("case", ["beads and holes", "frame", "flat"])
 def test_a_usual_card_takes_two_pages_at_most(tmp_path, case):
     write_card(PANEL, verdict(CASES[case][0].layout), tmp_path / "card.pdf", flat_baseline=RIVAL)
-    assert len(read(tmp_path / "card.pdf")) <= 2
+    pages = read(tmp_path / "card.pdf")
+    assert len(text_pages(pages)) <= 2
+    assert len(pages) - len(text_pages(pages)) <= 2
+
+
+def text_pages(pages):
+    """The pages before those with pictures."""
+    pictures = [any("the bench in pictures" in word.text for word in words) for *_, words in pages]
+    return pages[: pictures.index(True)]
 
 
 F32 = HoleDie("F32", pilot=23.51, finished=26.0, flange=32.0, rise=3.0)
@@ -391,7 +489,7 @@ def test_a_card_of_four_dozen_holes_takes_two_pages_and_names_each(tmp_path, pap
     ]
     write_card(PANEL, verdict(DOZENS), tmp_path / "card.pdf", flat_baseline=RIVAL, gauges=gauges, paper=paper)
     pages = read(tmp_path / "card.pdf")
-    assert len(pages) == 2
+    assert len(text_pages(pages)) == 2
     told = [word.text for *_, words in pages for word in words]
     for number, hole in enumerate(DOZENS.holes, 1):
         place = told.index(f"H{number}", told.index("FLARED HOLES"))

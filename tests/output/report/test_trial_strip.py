@@ -105,6 +105,14 @@ def test_the_strip_is_true_to_scale(tmp_path, paper):
     assert {f"pass {number}" for number in range(1, len(passes) + 1)} <= set(told)
 
 
+def test_pages_are_counted_with_the_drawing(tmp_path):
+    write_trial(PANEL, B20, 1.0, tmp_path / "trial.pdf")
+    first, second = read(tmp_path / "trial.pdf")
+    assert "page 1 of 2" in [word.text for word in first[3]]
+    assert "page 1 of 1" not in [word.text for word in first[3]]
+    assert "strip, drawing 1 of 1, 1:1, mm" in [word.text for word in second[3]]
+
+
 def test_a_long_strip_goes_over_several_sheets(tmp_path):
     many = Trial("B20", "5754-H111", 1.0, (1.0, 4.0), (1.5, 5.5), 9)
     slow = replace(PANEL, tools=replace(PANEL.tools, trials=(many,)))

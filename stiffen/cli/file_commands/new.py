@@ -8,8 +8,8 @@ from pathlib import Path
 
 from stiffen.errors import Fault, InputError
 
-from .output_files import write_text
-from .terminal import MET, print_lines
+from ..output_files import write_text
+from ..terminal import MET, print_lines
 
 HELP = "write a panel file to start from"
 DESCRIPTION = "Write a commented panel file to start from. A file that exists is not overwritten."

@@ -1,0 +1,1 @@
+"""Commands that write a file and compute nothing.  May import what `cli` may."""
