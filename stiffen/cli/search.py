@@ -73,6 +73,7 @@ def run(args: argparse.Namespace) -> int:
 def _search_one(args: argparse.Namespace) -> int:
     from stiffen.optimise.search.driver import search
     from stiffen.output.bench_files import remove_bench_files, write_bench_files, write_layout
+    from stiffen.output.report.shop_card import NO_SECOND_OPINION
 
     panel, start = panel_and_start(args.panel, args.start)
     folder = output_folder(args, args.out)
@@ -105,7 +106,8 @@ def _search_one(args: argparse.Namespace) -> int:
         baseline, stopped, proof = None, "stopped", ""
     data = write_bench_files(panel, result, folder, paper=args.paper)
     line = f"{closing_line(verdict, baseline, data)}{proof}; in {folder}"
-    give_result(args, data, [f"{stopped}; {line}" if stopped else line])
+    notes = [] if verdict.second_opinion is not None or not verdict.demands else [NO_SECOND_OPINION]
+    give_result(args, data, [*notes, f"{stopped}; {line}" if stopped else line])
     return exit_status(data)
 
 
@@ -148,7 +150,9 @@ def _search_several(args: argparse.Namespace) -> int:
     lines, results = [], []
     for outcome in outcomes:
         folder = folders[outcome.name]
-        line = outcome.stdout.strip() or ("stopped before it was started" if not outcome.attempts else "")
+        line = "".join(outcome.stdout.splitlines()[-1:]) or (
+            "stopped before it was started" if not outcome.attempts else ""
+        )
         if outcome.died:
             line = (
                 f"its process died after {outcome.attempts} attempts (exit status {outcome.status}); what it had found "

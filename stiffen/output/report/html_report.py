@@ -25,7 +25,7 @@ from stiffen.shop.cautions import list_warnings
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.roller_settings import pass_depths
 
-from .shop_card import DEMAND_HEAD, bound_text, card, demand_rows, mass_comparison, mass_text
+from .shop_card import DEMAND_HEAD, bound_text, card, demand_rows, mass_comparison, mass_text, second_opinion_note
 
 DRAWING_MARGIN = 0.04  # of the longer side, around the drawing
 
@@ -83,6 +83,7 @@ def page(
         drawing=_drawing(panel, verdict, bead_rows),
         demand_head=DEMAND_HEAD,
         demands=list(zip(demand_rows(verdict), [demand.met for demand in verdict.demands], strict=True)),
+        second_opinion=second_opinion_note(verdict),
         against=_flat_comparison(verdict, flat),
         beads=bead_rows,
         holes=[_hole_row(panel, number, hole) for number, hole in enumerate(verdict.layout.holes, 1)],
