@@ -99,14 +99,14 @@ def _search_one(args: argparse.Namespace) -> int:
                 on_best=keep,
             )
         verdict, baseline, stopped, proof = found.verdict, found.flat_baseline, found.stopped, _infeasible_note(found)
+        notes = [NO_SECOND_OPINION] if verdict.second_opinion is None and not found.interrupted else []
     except KeyboardInterrupt:
         if not best:
             raise
         result = verdict = best[0]
-        baseline, stopped, proof = None, "stopped", ""
+        baseline, stopped, proof, notes = None, "stopped", "", []
     data = write_bench_files(panel, result, folder, paper=args.paper)
     line = f"{closing_line(verdict, baseline, data)}{proof}; in {folder}"
-    notes = [] if verdict.second_opinion is not None or not verdict.demands else [NO_SECOND_OPINION]
     give_result(args, data, [*notes, f"{stopped}; {line}" if stopped else line])
     return exit_status(data)
 
