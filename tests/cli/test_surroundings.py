@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
+PANEL = ROOT / "examples" / "battery_hatch.toml"
 KEPT = ROOT / "tests" / "kept" / "layouts" / "battery_hatch.json"
 NAME = "Deckel für Größe ✓ 100 µm"  # cp1252 lacks the tick, a 7-bit console the umlauts too
 LEFT_OUT = {"DISPLAY", "WAYLAND_DISPLAY", "MPLBACKEND", "MPLCONFIGDIR", "XDG_CACHE_HOME", "XDG_CONFIG_HOME"}
@@ -50,8 +51,9 @@ def run(folder, surroundings, *words):
 @pytest.mark.parametrize(("surroundings", "encoding", "shown"), SURROUNDINGS.values(), ids=SURROUNDINGS)
 def test_command_runs(folder, surroundings, encoding, shown):
     run(folder, surroundings, "new", "größer als alle.toml")
-    panel = folder / "größer als alle.toml"
-    text = panel.read_text(encoding="utf-8").replace('\nname = "', f'\nname = "{NAME} ', 1)
+    assert "[panel]" in (folder / "größer als alle.toml").read_text(encoding="utf-8")
+    panel = folder / "Klappe für den Akku.toml"
+    text = PANEL.read_text(encoding="utf-8").replace('\nname = "', f'\nname = "{NAME} ', 1)
     assert NAME in text
     panel.write_text(text, encoding="utf-8")
     assert "5754" in run(folder, surroundings, "stock").decode("utf-8" if encoding == "utf-8" else "cp1252")
