@@ -10,7 +10,7 @@ Solvers: our factors beside SuperLU's and, where they are installed, PARDISO's, 
     python benchmarks/shell_speed.py            # some minutes
     python benchmarks/shell_speed.py --quick    # small meshes, half a minute
 
-scikit-fem and pypardiso are optional (pip install scikit-fem pypardiso); what is missing is left out.  One BLAS thread
+sfepy, scikit-fem and pypardiso are optional (pip install '.[bench]'); what is missing is left out.  One BLAS thread
 for all.  Seconds are CPU time, the least of a few runs, so that a busy machine does not count.
 """
 
@@ -134,7 +134,8 @@ def flat(cells: tuple[int, ...]) -> None:
     """The flat sheet, element beside element."""
     exact = navier()
     print(f"\nFlat {A:g} x {B:g} x {T:g} mm, edges simply supported, pressure: exact {exact:.4f} mm per kPa")
-    print(f"{'nodes':>7} | {'ours s':>8} {'error':>8} | {'sfepy s':>8} {'error':>8} | {'Morley s':>8} {'error':>8}")
+    names = ["ours", *(["sfepy"] if sfepy_shell.is_installed() else []), *(["Morley"] if find_spec("skfem") else [])]
+    print(" | ".join([f"{'nodes':>7}", *(f"{name + ' s':>8} {'error':>8}" for name in names)]))
     for n in cells:
         nodes, triangles = structured_meshes.rectangle(A, B, n * 5 // 4, n, "union")
         rim = np.flatnonzero((nodes[:, 0] % A == 0) | (nodes[:, 1] % B == 0))
@@ -144,8 +145,10 @@ def flat(cells: tuple[int, ...]) -> None:
         forces[:, :3] = -PRESSURE * structured_meshes.unit_pressure_forces(nodes, triangles)
         problem = nodes, triangles, fixed, forces.ravel(), structured_meshes.nearest_node(nodes, (A / 2, B / 2))
         row = f"{len(nodes):>7}"
-        solvers = [lambda p=problem: ours(*p), lambda p=problem: theirs(*p)]
-        if find_spec("skfem"):
+        solvers = [lambda p=problem: ours(*p)]
+        if "sfepy" in names:
+            solvers.append(lambda p=problem: theirs(*p))
+        if "Morley" in names:
             solvers.append(morley(nodes, triangles, problem[4]))
         for solve in solvers:
             seconds, w = timed(solve, 2)
@@ -185,6 +188,9 @@ def to_within(counts: list[int], seconds: list[float], values: list[float], goal
 
 def compared(sizes: tuple[float, ...], cap: int) -> None:
     """Both shells on the beaded sheet; sfepy's on meshes of up to `cap` nodes."""
+    if not sfepy_shell.is_installed():
+        print("\nBeaded: left out without sfepy")
+        return
     print(f"\nBeaded {A:g} x {B:g} x {T:g} mm, three beads 16 x 4: w at the middle, mm per kPa (assembly to solution)")
     print(f"{'nodes':>7} | {'ours s':>8} {'w':>8} | {'sfepy s':>8} {'w':>8}")
     found: dict[Callable, tuple[list[int], list[float], list[float]]] = {ours: ([], [], []), theirs: ([], [], [])}

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import warnings
 from functools import cache
+from importlib.util import find_spec
 from types import ModuleType
 
 import numpy as np
@@ -45,15 +46,26 @@ class _Bilinear:
         return np.stack([(1 - x) * (1 - y), x * (1 - y), x * y, (1 - x) * y], 1)[:, None]
 
 
+def is_installed() -> bool:
+    """True if sfepy is there.  It is an extra: it comes as source only, which needs a C compiler to install."""
+    return find_spec("sfepy") is not None
+
+
 @cache
 def _shell10x() -> ModuleType:
-    """sfepy's element functions, imported on first use; its warnings and prints are silenced."""
+    """sfepy's element functions, imported on first use; its warnings and prints are silenced.
+
+    Raises SolverError if sfepy does not load.
+    """
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        from sfepy.base.base import output
+        try:
+            from sfepy.base.base import output
 
-        output.set_output(quiet=True)
-        from sfepy.mechanics import shell10x
+            output.set_output(quiet=True)
+            from sfepy.mechanics import shell10x
+        except ImportError as error:  # missing, or compiled for another numpy
+            raise SolverError(f"sfepy does not load ({error}); install it again") from error
 
         shell10x.create_elastic_tensor(1.0, 0.3)  # it imports more on its first call
     return shell10x

@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
     from stiffen.analysis.flat_sheet import flat_baseline, with_outside_gauge
     from stiffen.io.result_json import result_document
     from stiffen.output.plots.picture_set import write_animation, write_pictures
-    from stiffen.output.report.shop_card import demand_table, fastener_table, mass_comparison
+    from stiffen.output.report.shop_card import NO_SECOND_OPINION, demand_table, fastener_table, mass_comparison
 
     panel = panel_of_file(args.panel)
     layout = panel.layout(args.gauge)
@@ -78,6 +78,8 @@ def run(args: argparse.Namespace) -> int:
     lines += ["", *demand_table(verdict), ""]
     if fasteners := fastener_table(panel, verdict):
         lines += ["most loaded rivets and bolts:", *fasteners, ""]
+    if args.second_opinion and verdict.second_opinion is None:
+        lines.append(NO_SECOND_OPINION)
     lines += [f"warning: {line}" for line in data["warnings"]]
     if baseline:
         lines.append(mass_comparison(verdict, baseline))

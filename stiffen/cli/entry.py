@@ -14,7 +14,17 @@ from pathlib import Path
 from stiffen.errors import InputError, MeshError, StiffenError
 
 from .parser import make_parser
-from .terminal import BAD_INPUT, FAILED, STOPPED, discard_output, print_error, resent_ctrl_c, signals_as_ctrl_c
+from .terminal import (
+    BAD_INPUT,
+    FAILED,
+    STOPPED,
+    accept_any_console,
+    discard_output,
+    print_error,
+    quiet_libraries,
+    resent_ctrl_c,
+    signals_as_ctrl_c,
+)
 
 MESH_CURE = "another --mesh; beads and holes further from each other and from the edge; fewer points in the outline"
 SOLVER_CURE = "see that a [[support]] holds every part of the sheet; another --mesh; another gauge"
@@ -28,6 +38,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     written.  3: a mesh or a solver failed, or memory ran out.  130: stopped by Ctrl-C, SIGTERM or SIGHUP before there
     was a result, or because the reader of the output has closed it.
     """
+    accept_any_console()
+    quiet_libraries()
     try:
         args = make_parser().parse_args(argv)
     except SystemExit as end:  # argparse has printed why

@@ -37,7 +37,7 @@ def give_result(args: argparse.Namespace, data: dict, lines: Sequence[str]) -> N
     from stiffen.io.files import json_text, write_json
 
     if args.json == "-":
-        print_lines(json_text(data), end="")
+        print_lines(json_text(data, ascii_only=True), end="")
         return
     if args.json:
         write_json(args.json, data)

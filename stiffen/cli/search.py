@@ -95,6 +95,7 @@ def _search_one(args: argparse.Namespace) -> int:
     from stiffen.analysis.flat_sheet import with_outside_gauge
     from stiffen.optimise.search.driver import search
     from stiffen.output.bench_files import remove_bench_files, write_bench_files, write_layout
+    from stiffen.output.report.shop_card import NO_SECOND_OPINION
 
     panel, start = panel_and_start(args.panel, args.start)
     folder = output_folder(args, args.out)
@@ -129,14 +130,15 @@ def _search_one(args: argparse.Namespace) -> int:
                 baseline = with_outside_gauge(panel, found.flat_baseline, progress=progress)
                 found = result = replace(found, flat_baseline=baseline)
         verdict, baseline, stopped = found.verdict, found.flat_baseline, found.stopped
+        notes = [NO_SECOND_OPINION] if verdict.second_opinion is None and not found.interrupted else []
     except KeyboardInterrupt:
         if not best:
             raise
         result = verdict = best[0]
-        baseline, stopped = None, "stopped"
+        baseline, stopped, notes = None, "stopped", []
     data = write_bench_files(panel, result, folder, paper=args.paper)
     line = f"{closing_line(verdict, baseline, data)}; in {folder}"
-    give_result(args, data, [f"{stopped}; {line}" if stopped else line])
+    give_result(args, data, [*notes, f"{stopped}; {line}" if stopped else line])
     return exit_status(data)
 
 
@@ -172,7 +174,9 @@ def _search_several(args: argparse.Namespace) -> int:
     lines, results = [], []
     for outcome in outcomes:
         folder = folders[outcome.name]
-        line = outcome.stdout.strip() or ("stopped before it was started" if not outcome.attempts else "")
+        line = "".join(outcome.stdout.splitlines()[-1:]) or (
+            "stopped before it was started" if not outcome.attempts else ""
+        )
         if outcome.died:
             line = (
                 f"its process died after {outcome.attempts} attempts (exit status {outcome.status}); what it had found "

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import _thread
+import codecs
+import io
+import logging
 import os
 import signal
 import sys
@@ -15,6 +18,31 @@ PROGRESS_BAR = "{percentage:3.0f} % |{bar:20}| {elapsed} {desc}"
 RESEND_DELAY = 0.05  # s
 
 Progress = Callable[[float | None, str], None]  # fraction done, None if not known; what is under way
+
+
+def _encodable(error: UnicodeError) -> tuple[bytes, int]:
+    """A question mark for each letter that the console cannot show; undecoded bytes of a file name as they came."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    letters = error.object[error.start : error.end]
+    shown = (one.encode("ascii", "surrogateescape" if "\udc80" <= one <= "\udcff" else "replace") for one in letters)
+    return b"".join(shown), error.end
+
+
+codecs.register_error("stiffen.console", _encodable)
+
+
+def accept_any_console() -> None:
+    """Let a console that lacks a letter (cp1252, 7 bits) show a question mark in its place."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # not what a notebook or a test puts in their place
+            stream.reconfigure(errors="stiffen.console")
+
+
+def quiet_libraries() -> None:
+    """Keep back what libraries tell their developers, as that a cache cannot be written; errors still show."""
+    for name in ("matplotlib", "ezdxf"):
+        logging.getLogger(name).setLevel(logging.ERROR)
 
 
 def print_lines(*lines: str, end: str = "\n") -> None:

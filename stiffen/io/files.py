@@ -183,16 +183,19 @@ def temporary_name(target: Path, process_id: int | str) -> Path:
     return target.parent / f".{target.name}.{process_id}.part{target.suffix}"
 
 
-def json_text(data: dict) -> str:
-    """`data` as JSON text.  Numpy values become numbers and lists; NaN and infinity, unknown to JSON, become null."""
-    return json.dumps(_json_value(data), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+def json_text(data: dict, *, ascii_only: bool = False) -> str:
+    """`data` as JSON text.  Numpy values become numbers and lists; NaN and infinity, unknown to JSON, become null.
+
+    ascii_only: other letters are written as JSON escapes, which every console and every reader takes.
+    """
+    return json.dumps(_json_value(data), indent=1, ensure_ascii=ascii_only, allow_nan=False) + "\n"
 
 
 def write_json(path: FilePath, data: dict) -> None:
     """Write the data as JSON, whole or not at all.  InputError if the path cannot be written."""
     text = json_text(data)
     with atomic_write(path) as fresh:
-        fresh.write_text(text, encoding="utf-8")
+        fresh.write_text(text, encoding="utf-8", errors="surrogateescape")  # paths as a 7-bit system reads them
 
 
 def _json_value(value: Any) -> Any:

@@ -2,11 +2,13 @@
 
 import json
 import math
+import sys
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from support.panels import B16, EDGE, SHEET, SIX, lid, rows
+from support.second_opinion import needs_sfepy
 
 from stiffen.analysis import panel_model, sfepy_shell
 from stiffen.analysis.evaluation import check
@@ -349,6 +351,7 @@ def test_slip_along_an_edge_lies_between_held_and_free():
 # ---- cross-check by another element
 
 
+@needs_sfepy
 @pytest.mark.slow
 def test_another_element_agrees_on_beads_springs_masses_and_tubes():
     panel = lid(
@@ -366,6 +369,7 @@ def test_another_element_agrees_on_beads_springs_masses_and_tubes():
     assert verdict.warnings == ()
 
 
+@needs_sfepy
 @pytest.mark.parametrize(
     ("factors", "distrusted"),
     [((1.1, 1.1), "distrust both"), ((1.1, 1.5), "distrust the other"), ((0.9, 0.9), "distrust both")],
@@ -383,6 +387,7 @@ def test_the_warning_of_a_large_difference_says_which_value_to_distrust(factors,
     assert verdict.met  # the cross-check warns; it does not decide
 
 
+@needs_sfepy
 def test_an_element_that_fails_gives_no_value_and_a_warning(monkeypatch):
     def fails(*args):
         raise SolverError("second opinion: the displacements cannot be trusted")
@@ -391,6 +396,23 @@ def test_an_element_that_fails_gives_no_value_and_a_warning(monkeypatch):
     verdict = check(lid(), Layout(1.0), mesh_level="quick", mesh_error=False, second_opinion=True)
     assert verdict.second_opinion == {}
     assert verdict.warnings == ("no second opinion: second opinion: the displacements cannot be trusted",)
+
+
+def test_without_sfepy_there_is_no_second_opinion(monkeypatch):
+    monkeypatch.setattr(sfepy_shell, "is_installed", lambda: False)
+    verdict = check(lid(), Layout(1.0), mesh_level="quick", mesh_error=False, second_opinion=True)
+    assert verdict.second_opinion is None
+    assert verdict.warnings == ()
+
+
+def test_a_broken_sfepy_gives_a_warning(monkeypatch):
+    """Installed, but it does not load, as when it was compiled for another numpy."""
+    monkeypatch.setattr(sfepy_shell, "is_installed", lambda: True)
+    monkeypatch.setitem(sys.modules, "sfepy.base.base", None)  # what makes an import fail
+    sfepy_shell._shell10x.cache_clear()
+    verdict = check(lid(), Layout(1.0), mesh_level="quick", mesh_error=False, second_opinion=True)
+    assert verdict.second_opinion == {}
+    assert verdict.warnings[0].startswith("no second opinion: sfepy does not load (")
 
 
 def test_without_the_option_there_is_no_cross_check():

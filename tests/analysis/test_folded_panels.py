@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from support.panels import B16, SHEET, SHOP, lid, rows
+from support.second_opinion import needs_sfepy
 
 from stiffen.analysis.evaluation import check
 from stiffen.analysis.panel_model import build_panel_model
@@ -286,6 +287,7 @@ def test_flanges_stiffen_a_tray():
     assert tray.demands[1].value > 1.1 * sheet.demands[1].value
 
 
+@needs_sfepy
 @pytest.mark.slow
 def test_a_bead_on_the_floor_of_a_tray():
     """Both elements agree on a folded sheet held along a closed line within it, chords of its corners left free."""

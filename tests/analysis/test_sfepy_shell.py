@@ -15,10 +15,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
+from support.second_opinion import MARKS
 
 from stiffen.analysis import sfepy_shell
 from stiffen.errors import InputError, SolverError
 
+pytestmark = MARKS
 UX, UY, UZ, RX, RY, RZ = range(6)
 ALL = [UX, UY, UZ, RX, RY, RZ]
 

@@ -15,7 +15,7 @@ import pytest
 from support.trike import FLAT, GOOD, LAYOUT, verdict
 
 import stiffen
-from stiffen.analysis import evaluation, flat_sheet
+from stiffen.analysis import evaluation, flat_sheet, sfepy_shell
 from stiffen.cli import processes
 from stiffen.cli.entry import main
 from stiffen.errors import MeshError, SolverError
@@ -89,8 +89,10 @@ def made_up(monkeypatch):
     return asked
 
 
-def found(evaluated=GOOD, **more):
+def found(evaluated=GOOD, second_opinion=True, **more):
     missed = GaugeOutcome(0.8, GaugeStatus.NOT_FOUND, miss=0.03)
+    if second_opinion:
+        evaluated = replace(evaluated, second_opinion={})
     return SearchResult(evaluated, FLAT, FlatSheetBaseline(1.5, 0.849, (1.5,)), (missed, THREE_BEADS), **more)
 
 
@@ -266,6 +268,22 @@ def test_search_writes_everything_and_one_line(hatch_file, tmp_path, capsys, sea
     assert result["search"]["seed"] == 7
     assert result["search"]["effort"] == "normal"
     assert result["seconds"] == 3.0
+
+
+def test_a_search_without_a_second_opinion_says_so(hatch_file, tmp_path, capsys, search_finds, no_pictures):
+    search_finds(found(second_opinion=False))
+    assert main(["search", str(hatch_file), "--out", str(tmp_path / "out")]) == 0
+    note, closing = capsys.readouterr().out.splitlines()
+    assert note.startswith("No second opinion was taken") and closing.startswith("met: 1 mm")
+    assert json.loads((tmp_path / "out" / "layout.json").read_text())["result"]["second_opinion"] is None
+
+
+def test_check_says_that_no_second_opinion_was_taken(panel_file, capsys, monkeypatch):
+    monkeypatch.setattr(sfepy_shell, "is_installed", lambda: False)
+    assert main(["check", str(panel_file), "--mesh", "quick", "--gauge", "2", "--second-opinion"]) == 0
+    assert "No second opinion was taken" in capsys.readouterr().out
+    assert main(["check", str(panel_file), "--mesh", "quick", "--gauge", "2"]) == 0
+    assert "second opinion" not in capsys.readouterr().out  # it was not asked for
 
 
 def test_a_search_that_meets_not_all_demands_says_so(hatch_file, tmp_path, capsys, search_finds, no_pictures):

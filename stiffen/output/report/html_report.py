@@ -29,7 +29,7 @@ from stiffen.shop.folding.brake import is_round
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.roller_settings import rolling_depths
 
-from .shop_card import DEMAND_HEAD, card, demand_rows, mass_comparison, mass_text
+from .shop_card import DEMAND_HEAD, card, demand_rows, mass_comparison, mass_text, second_opinion_note
 
 DRAWING_MARGIN = 0.04  # of the longer side, around the drawing
 
@@ -85,6 +85,7 @@ def page(
         folded=_folded_drawing(panel, verdict),
         demand_head=DEMAND_HEAD,
         demands=list(zip(demand_rows(verdict), [demand.met for demand in verdict.demands], strict=True)),
+        second_opinion=second_opinion_note(verdict),
         against=_flat_comparison(verdict, flat),
         beads=bead_rows,
         holes=[_hole_row(panel, number, hole) for number, hole in enumerate(verdict.layout.holes, 1)],

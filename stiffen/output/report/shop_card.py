@@ -40,6 +40,9 @@ from .sections import MAX_LINE_CHARS, Section, Table, columns, text_lines
 
 MASS_RESOLUTION = 0.001  # kg
 NO_FLAT_SHEET = "no flat sheet in the rack meets the demands"
+NO_SECOND_OPINION = (
+    "No second opinion was taken; stiffen check --second-opinion takes one, with sfepy (pip install sfepy)."
+)
 DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "2nd", "w/t")
 DIE_STRAIN_HEAD = ("die", "run-out mm", "held: stretch", "thinning", "free: draw-in mm", "spring-back mm")
 FOLDS_TITLE = "FOLDS, IN THE ORDER TO MAKE THEM"
@@ -148,6 +151,11 @@ def demand_table(verdict: Verdict) -> list[str]:
     rows = columns(DEMAND_HEAD, demand_rows(verdict), right_aligned=(1, 2, 3, 6, 7, 8))
     notes = (*_in_plane_notes(verdict), *_air_notes(verdict), *_sign_notes(verdict))
     return [*rows, *(line for note in notes for line in textwrap.wrap(note, MAX_LINE_CHARS))]
+
+
+def second_opinion_note(verdict: Verdict) -> str:
+    """One sentence: what the column "2nd" holds, or that no second opinion was taken and how to get one."""
+    return NO_SECOND_OPINION if verdict.second_opinion is None else "2nd: difference of a second shell element."
 
 
 def fastener_table(panel: Panel, verdict: Verdict) -> list[str]:
@@ -523,9 +531,9 @@ def _model_notes(panel: Panel, verdict: Verdict) -> list[str]:
             "by hand before you fit it."
         )
     lines.append(
-        f"Mesh error: how far a finer mesh than this one of {verdict.nodes} points may move the value. 2nd: difference "
-        "of a second shell element. w/t: deflection over thickness, by the solution that decides; where linear theory "
-        "gives over 0.5, large deflection decides."
+        f"Mesh error: how far a finer mesh than this one of {verdict.nodes} points may move the value. "
+        f"{second_opinion_note(verdict)} w/t: deflection over thickness, by the solution that decides; where linear "
+        "theory gives over 0.5, large deflection decides."
     )
     return [" ".join(lines)]
 

@@ -57,6 +57,11 @@ def test_shapes_lie_where_the_layout_says():
     assert [tuple(map(float, one)) for one in circles] == [(h.at[0], 380 - h.at[1], 25.0) for h in LAYOUT.holes]
 
 
+def test_page_says_whether_a_second_opinion_was_taken():
+    assert "No second opinion was taken" in page(PANEL, replace(GOOD, second_opinion=None))
+    assert "No second opinion" not in page(PANEL, replace(GOOD, second_opinion={}))
+
+
 def test_demands_and_the_flat_sheet_beside():
     _, tree = whole(verdict(LAYOUT, deflection=2.0))
     wind = tree.rows("demands")[0]

@@ -315,6 +315,14 @@ def test_second_opinion_is_printed():
     assert "+1.8 %" in row
 
 
+def test_card_says_that_no_second_opinion_was_taken_and_how_to_get_one():
+    none = " ".join(card_text(PANEL, replace(GOOD, second_opinion=None)).split())
+    assert "No second opinion was taken" in none and "pip install sfepy" in none
+    assert "second shell element" not in none
+    taken = card_text(PANEL, replace(GOOD, second_opinion={"deflection wind": {"value": 1.12, "difference": 0.018}}))
+    assert "No second opinion" not in taken
+
+
 def test_one_assumption_on_the_edges_is_said_once():
     same = tuple(replace(demand, by_in_plane_restraint={}, in_plane="held") for demand in GOOD.demands)
     assert "Edges in plane: held." in demand_table(replace(GOOD, demands=same))
