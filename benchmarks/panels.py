@@ -105,6 +105,10 @@ def rectangle(a: float, b: float) -> tuple[tuple[float, float], ...]:
 
 
 HELD = Support("edge", in_plane="held")
+RIVETED = Support(
+    "rivets", in_plane="held", pitch=42.0, diameter=4.0,
+    path=((12.0, 12.0), (348.0, 12.0), (348.0, 228.0), (12.0, 228.0), (12.0, 12.0)),
+)  # fmt: skip
 CURVED = (
     (0.0, 0.0), (480.0, 0.0),
     *((480.0 + 60.0 * math.sin(math.pi * k / 12), 320.0 * k / 12) for k in range(1, 12)),
@@ -116,9 +120,8 @@ LARGE_DEFLECTION = (
           (Demand("deflection", 3.8, "foot"),), beads_at_most=8),
     panel("foot on the crests", rectangle(500.0, 400.0), (HELD,), (foot(400.0, 250.0, 200.0),),
           (Demand("deflection", 4.6, "foot"),)),
-    panel("foot plate riveted all round", rectangle(360.0, 240.0), (
-        Support("rivets", in_plane="held", pitch=42.0, diameter=4.0,
-                path=((12.0, 12.0), (348.0, 12.0), (348.0, 228.0), (12.0, 228.0), (12.0, 12.0))),), (foot(-883.0, 180.0, 120.0),), (Demand("deflection", 4.2, "foot"),)),
+    panel("foot plate riveted all round", rectangle(360.0, 240.0), (RIVETED,), (foot(-883.0, 180.0, 120.0),),
+          (Demand("deflection", 4.2, "foot"),)),
     panel("folded tray on four bolts", rectangle(420.0, 320.0), (
         Support("bolts", in_plane="held", diameter=6.0,
                 at=((40.0, 60.0), (380.0, 60.0), (380.0, 260.0), (40.0, 260.0))),),
