@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 NOTHING_ASKED = "nothing asked"  # status of a panel without demands
 
 
-def output_folder(args: argparse.Namespace, name: str) -> Path:
+def output_folder(args: argparse.Namespace, name: str | Path) -> Path:
     """The output folder, made if it is missing and locked for this process until the command ends."""
     from stiffen.io.folder_lock import locked_folder
 

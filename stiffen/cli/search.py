@@ -6,6 +6,7 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,11 +23,12 @@ from .inputs import (
     require_demands,
     seed,
 )
-from .output_files import closing_line, exit_status, give_result, output_folder
+from .output_files import closing_line, exit_status, give_result, output_folder, summary
 from .processes import layout_workers
 from .terminal import FAILED, MET, NOT_MET, print_error, progress_bar
 
 if TYPE_CHECKING:
+    from stiffen.model.panel import Panel
     from stiffen.model.results import SearchResult, Verdict
 
 HELP = "find beads, holes and gauge of least mass"
@@ -39,6 +41,7 @@ card.txt; report.html; pictures:
 layout.png, before_after.png (judged.png if the flat sheet meets the demands) and more.
 With several panels, each gets a folder of its own in DIR. A sweep writes sweep.txt, sweep.csv and sweep.png
 (mass against stiffness), and for each value a folder with a layout.json to draw from."""
+BESIDE = "_new"  # ends the name of the folder that is used where the wanted one holds a layout already
 OUTSIDE_SHARE = 0.7  # of a time limit, up to which a flat sheet outside the rack is still looked for
 EXAMPLES = (
     "stiffen search hatch.toml --out out/hatch",
@@ -94,11 +97,17 @@ def run(args: argparse.Namespace) -> int:
 def _search_one(args: argparse.Namespace) -> int:
     from stiffen.analysis.flat_sheet import with_outside_gauge
     from stiffen.optimise.search.driver import search
+    from stiffen.optimise.search.incumbent import rank
     from stiffen.output.bench_files import remove_bench_files, write_bench_files, write_layout
     from stiffen.output.report.shop_card import NO_SECOND_OPINION
 
     panel, start = panel_and_start(args.panel, args.start)
-    folder = output_folder(args, args.out)
+    wanted = folder = output_folder(args, args.out)
+    before = _verdict_in(wanted, panel)
+    if before is not None:  # it stays until a better one is there
+        beside = Path(f"{wanted}{BESIDE}")
+        args.until_done.callback(_remove_if_empty, beside)  # after its lock is gone
+        folder = output_folder(args, beside)
     best: list[Verdict] = []
 
     def keep(verdict: Verdict) -> None:
@@ -136,10 +145,40 @@ def _search_one(args: argparse.Namespace) -> int:
             raise
         result = verdict = best[0]
         baseline, stopped, notes = None, "stopped", []
+    where = f"in {folder}"
+    if before is not None and rank(panel, verdict) <= rank(panel, before):
+        remove_bench_files(folder)
+        (folder / "layout.json").unlink(missing_ok=True)
+        folder, where = wanted, f"in {wanted}"
+    elif before is not None:
+        where += f", beside {wanted}, which keeps its better layout ({summary(before)})"
     data = write_bench_files(panel, result, folder, paper=args.paper)
-    line = f"{closing_line(verdict, baseline, data)}; in {folder}"
+    line = f"{closing_line(verdict, baseline, data)}; {where}"
     give_result(args, data, [*notes, f"{stopped}; {line}" if stopped else line])
     return exit_status(data)
+
+
+def _remove_if_empty(folder: Path) -> None:
+    with suppress(OSError):
+        folder.rmdir()
+
+
+def _verdict_in(folder: Path, panel: Panel) -> Verdict | None:
+    """The verdict of the layout that lies in a folder, if it is of this panel and these demands and breaks no rule."""
+    from stiffen.errors import StiffenError
+    from stiffen.io.files import read_json
+    from stiffen.io.panel_file import read_layout
+    from stiffen.io.result_json import verdict_from_document
+    from stiffen.shop.layout_check import audit
+
+    file = folder / "layout.json"
+    try:
+        _, layout = read_layout(file)
+        if layout.gauge not in panel.gauges or not panel.within_count_limits(layout) or audit(panel, layout):
+            return None
+        return verdict_from_document(panel, layout, read_json(file).get("result"))
+    except StiffenError:
+        return None  # none there, or not one that counts
 
 
 # ------------------------------------------------------------------------------------------------------ several panels

@@ -1,21 +1,34 @@
-"""The example that answers when beads pay: beads are stiffer under small pushes, the flat sheet under large ones."""
+"""The example that answers when beads pay: the face decides where edges are held.
+
+Compared with a second general finite-element program, quadratic shells, on the same layouts: design tables of the
+project, mm at 400 N.  Our flat triangles give 2 to 5 % more on beaded sheet.
+"""
 
 import runpy
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "when_beads_pay.py"
+SECOND_PROGRAM = {
+    ("held", "flat"): 5.16,
+    ("held", "beads away from the foot"): 3.92,
+    ("held", "beads toward the foot"): 6.18,
+    ("free", "flat"): 11.31,
+    ("free", "beads away from the foot"): 9.43,
+    ("free", "beads toward the foot"): 9.75,
+}
 
 
 @pytest.mark.slow
-def test_beads_pay_at_small_pushes_and_longer_with_free_edges():
+def test_the_face_decides_where_edges_are_held():
     names = runpy.run_path(str(EXAMPLE))
-    (held,), (free,) = names["crossings"]["held"], names["crossings"]["free"]
-    assert 40 < held < 100 < 250 < free < 450
-    for in_plane, flat_200, beaded_200 in (("held", 4.00, 6.05), ("free", 8.29, 7.93)):
-        # by a separate corotational trial of the same sheet; its bead length was not recorded and matters, hence 12 %
-        flat, beaded = (np.interp(200.0, *curve[1:]) for curve in names["found"][in_plane])
-        assert abs(flat / flat_200 - 1) < 0.04
-        assert abs(beaded / beaded_200 - 1) < 0.12
+    found = names["deflections"]
+    for (in_plane, title), known in SECOND_PROGRAM.items():
+        assert found[in_plane][title] == pytest.approx(known, rel=0.07), (in_plane, title)
+    held = found["held"]
+    assert held["beads away from the foot"] < 0.85 * held["flat"]
+    assert held["beads toward the foot"] > 1.15 * held["flat"]
+    assert names["crossings"]["held"]["beads away from the foot"] == []
+    (crossing,) = names["crossings"]["held"]["beads toward the foot"]
+    assert 100 < crossing < 250

@@ -293,6 +293,24 @@ def test_a_search_that_meets_not_all_demands_says_so(hatch_file, tmp_path, capsy
     assert (tmp_path / "out" / "marking.dxf").exists()
 
 
+def test_a_folder_keeps_its_better_layout(hatch_file, tmp_path, capsys, search_finds, no_pictures):
+    out, beside = tmp_path / "out", tmp_path / "out_new"
+    search_finds(found())
+    assert main(["search", str(hatch_file), "--out", str(out)]) == 0
+    assert not beside.exists()
+    before = (out / "layout.json").read_text()
+    capsys.readouterr()
+    search_finds(found(verdict(LAYOUT, deflection=2.0)))  # misses
+    assert main(["search", str(hatch_file), "--out", str(out)]) == 1
+    assert f"in {beside}, beside {out}, which keeps its better layout (1 mm" in capsys.readouterr().out
+    assert (out / "layout.json").read_text() == before and (beside / "marking.dxf").exists()
+    lighter = replace(GOOD, mass_kg=0.9 * GOOD.mass_kg)
+    search_finds(found(lighter))
+    assert main(["search", str(hatch_file), "--out", str(out)]) == 0
+    assert capsys.readouterr().out.rstrip().endswith(f"in {out}")
+    assert (out / "layout.json").read_text() != before
+
+
 def test_ctrl_c_keeps_the_best_so_far(hatch_file, tmp_path, capsys, search_finds):
     search_finds(KeyboardInterrupt())
     out = tmp_path / "out"
