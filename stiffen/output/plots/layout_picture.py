@@ -261,13 +261,13 @@ def _draw_legend(axis: Axes, used: set[str], keep_outs: Sequence[KeepOutMark], p
         handles.append(Patch(fill=False, label=label, **style))
     handles += pushes
     if handles:
-        style = {
+        placing = {
             "ncols": 2 if keep_outs or pushes else 3,
             "frameon": False,
             "fontsize": FONT_SIZE,
             "borderaxespad": 0.2,
         }
-        axis.legend(handles=handles, loc="lower center", bbox_to_anchor=(0.5, 1.0), **style)
+        axis.legend(handles=handles, loc="lower center", bbox_to_anchor=(0.5, 1.0), **placing)
 
 
 def _label_position(path: np.ndarray) -> tuple[float, float, float]:

@@ -79,7 +79,7 @@ def card(
         ("ORDER OF WORK", [*(f"{n:2}.\t{step}" for n, step in enumerate(plan.work_steps, 1)), _minutes_text(plan)]),
         ("DEMANDS AND RESULTS", [demands, *_model_notes(panel, verdict)] if verdict.demands else [NO_DEMAND_TEXT]),
         ("MOST LOADED RIVETS AND BOLTS", _fastener_tables(panel, verdict)),
-        ("OTHER GAUGES, BENCH TIME", _other_gauges(panel, gauges, bound)),
+        ("OTHER GAUGES, BENCH TIME", _other_gauges(panel, layout, gauges, bound)),
         ("CAUTIONS", CAUTIONS),
     ]
     return Card(
@@ -180,6 +180,15 @@ def _no_flat_sheet(flat_baseline: FlatSheetBaseline) -> str:
     return f"{NO_FLAT_SHEET}; outside the rack {outside}, would"
 
 
+def missed_labels(verdict: Verdict) -> list[str]:
+    """The labels of the demands that are not met; with the reason where it is the mesh error."""
+    return [
+        f"{demand.label}{' (by less than the mesh error)' if demand.missed_by_mesh_error else ''}"
+        for demand in verdict.demands
+        if not demand.met
+    ]
+
+
 def bound_text(bound: BoundRecord) -> str:
     """The bound on the bench time as two sentences.  It is rounded down, so that no layout can beat it."""
     if bound.status is BoundStatus.OPTIMAL:
@@ -208,11 +217,7 @@ def _alerts(verdict: Verdict, flat_baseline: FlatSheetBaseline | None) -> Iterab
         if flat_baseline.mass_kg < verdict.mass_kg - MASS_RESOLUTION:
             yield f"A FLAT SHEET IS LIGHTER: {flat}."
     if not verdict.met:
-        missed = ", ".join(
-            f"{demand.label}{' (by less than the mesh error)' if demand.missed_by_mesh_error else ''}"
-            for demand in verdict.demands
-            if not demand.met
-        )
+        missed = ", ".join(missed_labels(verdict))
         yield f"NOT MET: {missed}. This is the best that was found, not what was asked for."
 
 
@@ -263,9 +268,9 @@ def _why_no_beads(panel: Panel, verdict: Verdict) -> list[str]:
     """Why a layout has no beads, if that is known."""
     if verdict.layout.beads or not panel.tools.bead_dies:
         return []
-    if reasons := _no_die_rolls(panel, verdict.layout.gauge):
-        return [f"No beads: {reasons}."]
-    return ["No beads: the sheet meets all demands without."] if verdict.met and verdict.demands else []
+    without = "the sheet meets all demands without" if verdict.met and verdict.demands else ""
+    reasons = [reason for reason in (without, _no_die_rolls(panel, verdict.layout.gauge)) if reason]
+    return [f"No beads: {'; '.join(reasons)}."] if reasons else []
 
 
 def _no_die_rolls(panel: Panel, gauge: float) -> str:
@@ -277,9 +282,10 @@ def _no_die_rolls(panel: Panel, gauge: float) -> str:
     return f"no die of the list can be rolled in {gauge:g} mm: {'; '.join(reasons)}"
 
 
-def _other_gauges(panel: Panel, gauges: Sequence[GaugeOutcome], bound: BoundRecord | None) -> list[str]:
+def _other_gauges(panel: Panel, layout: Layout, gauges: Sequence[GaugeOutcome], bound: BoundRecord | None) -> list[str]:
     outcomes = " ".join(f"{outcome.gauge:g} mm: {gauge_sentence(outcome)}." for outcome in gauges)
-    unrolled = [reasons for outcome in gauges if (reasons := _no_die_rolls(panel, outcome.gauge))]
+    others = [outcome.gauge for outcome in gauges if outcome.gauge != layout.gauge or layout.beads]
+    unrolled = [reasons for gauge in others if (reasons := _no_die_rolls(panel, gauge))]
     lines = [line for line in (outcomes, " ".join(f"{reasons}." for reasons in unrolled)) if line]
     lines = [f"{line[0].upper()}{line[1:]}" for line in lines]
     lines += [bound_text(bound)] if bound else []

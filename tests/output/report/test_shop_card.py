@@ -322,10 +322,13 @@ def test_the_card_says_why_there_are_no_beads():
     thick = " ".join(card_text(PANEL, verdict(Layout(3.0))).split())
     rated = rated_thickness(PANEL.material, PANEL.tools.roller.rated_steel)
     assert (
-        f"No beads: no die of the list can be rolled in 3 mm: 3 mm 5754-H111 is over the roller's rating of {rated:.2f}"
-        in thick
-    )
+        "No beads: the sheet meets all demands without; no die of the list can be rolled in 3 mm: 3 mm 5754-H111 is over "
+        f"the roller's rating of {rated:.2f}"
+    ) in thick
     assert "No beads" not in card_text(PANEL, GOOD)
+    outcome = GaugeOutcome(3.0, GaugeStatus.NOT_TRIED)
+    other = " ".join(card_text(PANEL, GOOD, gauges=[outcome]).split())
+    assert "3 mm: not tried: time was up. No die of the list can be rolled in 3 mm" in other
 
 
 def test_the_sheet_outside_the_rack_is_named():
