@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from shapely.geometry import LineString, Polygon
 
-from stiffen.model.layout import Layout
+from stiffen.model.layout import Bead, Layout
 from stiffen.model.outcomes import BoundRecord, BoundStatus, GaugeOutcome, gauge_sentence
 from stiffen.model.panel import Fold, Panel
 from stiffen.model.results import LINEAR, NONLINEAR, NOT_DECIDED, DemandResult, FlatSheetBaseline, Verdict
@@ -31,6 +31,7 @@ from stiffen.shop.cautions import list_warnings
 from stiffen.shop.layout_check import bead_die_violations
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.rivets import fastener_utilisations
+from stiffen.shop.rollability import direction
 from stiffen.shop.roller_settings import pass_depths
 
 from .sections import MAX_LINE_CHARS, Section, Table, columns, text_lines
@@ -394,16 +395,26 @@ def _bead_numbers(layout: Layout, face: str) -> str:
 
 
 def _handling_before_beads(plan: ProcessPlan) -> list[str]:
-    """For each bead what to do before it: change the die, turn the other face up, turn the sheet."""
-    texts = [f"die {plan.layout.beads[0].die.name}"]
-    for turned, (before, bead) in zip(plan.is_reoriented[1:], pairwise(plan.layout.beads), strict=True):
+    """For each bead what to do before it: change the die, turn the other face up, turn the sheet and by how much."""
+    beads, sides = plan.layout.beads, plan.frame_sides
+    texts = [f"die {beads[0].die.name}"]
+    for position, (before, bead) in enumerate(pairwise(beads), 1):
         steps = [f"die {bead.die.name}"] if bead.die != before.die else []
         if bead.side != before.side:
             steps.append("other face up")
-        elif turned:
-            steps.append("turn sheet")
+        elif plan.is_reoriented[position]:
+            steps.append(_turn_text((before, sides[position - 1]), (bead, sides[position])))
         texts.append(", ".join(steps) or "-")
     return texts
+
+
+def _turn_text(before: tuple[Bead, str | None], after: tuple[Bead, str | None]) -> str:
+    """How far the sheet is turned in the roller between two beads, each with its side at the frame."""
+    if before[1] is None or after[1] is None:
+        return "turn sheet"
+    to_frame = [direction(bead) + (90.0 if side == "left" else -90.0) for bead, side in (before, after)]
+    angle = abs((to_frame[1] - to_frame[0] + 180.0) % 360.0 - 180.0)
+    return "turn sheet end for end" if angle > 175.0 else f"turn sheet {angle:.0f} deg"
 
 
 def _datum_xy(panel: Panel, at: Sequence) -> tuple[str, str]:
