@@ -44,7 +44,11 @@ def panel(in_plane):
 def layouts(in_plane):
     """Titles and layouts: beads proud on the face away from the foot, none, and on the face of the foot."""
     away = Layout(1.0, tuple(replace(bead, side="down") for bead in BEADS[in_plane]))
-    return {"beads away from the foot": away, "flat": Layout(1.0), "beads toward the foot": Layout(1.0, BEADS[in_plane])}
+    return {
+        "beads away from the foot": away,
+        "flat": Layout(1.0),
+        "beads toward the foot": Layout(1.0, BEADS[in_plane]),
+    }
 
 
 def curves(in_plane):

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 
 from stiffen.errors import Fault, InputError
 
+from .terminal import print_error
+
 if TYPE_CHECKING:
     from stiffen.model.layout import Layout
     from stiffen.model.panel import Panel
@@ -55,6 +57,7 @@ def panel_and_start(panel_path: str, start_path: str | None) -> tuple[Panel, Lay
 
     panel = panel_of_file(panel_path)
     require_demands(panel, panel_path)
+    warn_of_units(panel, panel_path)
     if not start_path:
         return panel, None
     _, start = layout_of_file(start_path)
@@ -68,6 +71,14 @@ def require_demands(panel: Panel, path: str) -> None:
     if not panel.demands:
         cure = 'say what the panel must do, such as [[demand]] kind = "frequency" limit = 60'
         raise InputError([Fault(f"{path}: demand", "is missing: a search needs at least one", cure)])
+
+
+def warn_of_units(panel: Panel, path: str) -> None:
+    """Print the hints on values that look like another unit, before time is spent on them."""
+    from stiffen.model.unit_hints import unit_hints
+
+    for hint in unit_hints(panel):
+        print_error(f"{path}: warning: {hint}")
 
 
 def layout_paths(name: str) -> list[Path]:

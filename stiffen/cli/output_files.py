@@ -61,16 +61,12 @@ def summary(verdict: Verdict) -> str:
 
 def closing_line(verdict: Verdict, flat_baseline: FlatSheetBaseline | None, data: dict) -> str:
     """The one line that search and draw end with.  data: the result as plain data."""
-    from stiffen.output.report.shop_card import mass_comparison
+    from stiffen.output.report.shop_card import mass_comparison, missed_labels
 
     line = summary(verdict)
     if flat_baseline:
         line += f"; {mass_comparison(verdict, flat_baseline)}"
-    missed = [
-        f"{demand.label}{' (by less than the mesh error)' if demand.missed_by_mesh_error else ''}"
-        for demand in verdict.demands
-        if not demand.met
-    ]
+    missed = missed_labels(verdict)
     if missed:
         return f"NOT MET: {', '.join(missed)}; best found {line}"
     if data["status"] == NOTHING_ASKED:

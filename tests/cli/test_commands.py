@@ -311,6 +311,16 @@ def test_a_folder_keeps_its_better_layout(hatch_file, tmp_path, capsys, search_f
     assert (out / "layout.json").read_text() != before
 
 
+def test_a_value_in_another_unit_is_told_before_the_search(hatch_file, tmp_path, capsys, search_finds, no_pictures):
+    hatch_file.write_text(hatch_file.read_text().replace("value = 0.0005", "value = 0.5"))
+    search_finds(found())
+    main(["search", str(hatch_file), "--out", str(tmp_path / "out")])
+    err = capsys.readouterr().err
+    assert err.startswith(f"{hatch_file}: warning: load[1].value: 0.5 MPa is 500 kPa")
+    assert "did you mean 0.5 kPa = 0.0005?" in err
+    assert "did you mean 0.5 kPa = 0.0005?" in " ".join((tmp_path / "out" / "card.txt").read_text().split())
+
+
 def test_ctrl_c_keeps_the_best_so_far(hatch_file, tmp_path, capsys, search_finds):
     search_finds(KeyboardInterrupt())
     out = tmp_path / "out"

@@ -19,6 +19,7 @@ from stiffen.io.dxf_layers import MARKING_LAYERS, role_of_name
 from stiffen.io.dxf_reader import read_drawing
 from stiffen.io.fastener_rows import group_into_rows
 from stiffen.io.panel_file import layout_document, panel_from_dict, read_layout, read_panel, write_json
+from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Fold, KeepOut
 from stiffen.output.drawing.dxf_writer import LAYERS
 from stiffen.output.drawing.marking_dxf import write_marking
@@ -217,7 +218,10 @@ def test_layer_0_of_a_block_lies_on_the_layer_of_its_reference(part):
 
 def test_our_own_marking_drawing_is_read_back(tmp_path, part):
     panel = marked(part).read()
-    write_marking(panel, panel.layout(), tmp_path / "marking.dxf")
+    bead = Bead(panel.tools.bead_dies[0], ((100.0, 200.0), (200.0, 200.0)))
+    hole = Hole(panel.tools.hole_dies[0], (250.0, 200.0))
+    layout = Layout(1.0, (bead,), (hole,))  # keep-outs are drawn for what is made
+    write_marking(panel, layout, tmp_path / "marking.dxf")
     text = PANEL.replace("part.dxf", "marking.dxf") + '[dxf_layers]\nFOLD = "PASS OVER"\n'
     (tmp_path / "again.toml").write_text(text)
     again = read_panel(tmp_path / "again.toml")

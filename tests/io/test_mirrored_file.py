@@ -145,6 +145,11 @@ def test_every_example_has_another_hand(name, tmp_path):
         assert re.findall("#.*", (tmp_path / "again.toml").read_text()) == re.findall("#.*", source.read_text())
 
 
+def test_the_right_cheek_of_the_examples_is_the_mirrored_left_one(tmp_path):
+    other, _ = mirror_panel(EXAMPLES / "side_cheek_left.toml", tmp_path / "right.toml")
+    assert other == read_panel(EXAMPLES / "side_cheek_right.toml")
+
+
 def test_the_mirrored_panel_has_the_same_values(handed, tmp_path):
     """Mirror symmetry of the plate.  The mesher does not mirror its points: within the mesh errors that both state."""
     panel = read_panel(handed)

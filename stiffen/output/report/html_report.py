@@ -22,14 +22,22 @@ from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import datum_corner, face_up, face_view, plural, rolled_faces
 from stiffen.output.drawing.folded_view import folded_view
-from stiffen.output.drawing.keep_out_marks import keep_out_marks
+from stiffen.output.drawing.keep_out_marks import KeepOutMark, keep_out_marks
 from stiffen.shop.cautions import list_warnings
 from stiffen.shop.folding.bend_zones import bend_zones
 from stiffen.shop.folding.brake import is_round
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.roller_settings import rolling_depths
 
-from .shop_card import DEMAND_HEAD, card, demand_rows, mass_comparison, mass_text, second_opinion_note
+from .shop_card import (
+    DEMAND_HEAD,
+    card,
+    demand_rows,
+    mass_comparison,
+    mass_text,
+    missed_labels,
+    second_opinion_note,
+)
 
 DRAWING_MARGIN = 0.04  # of the longer side, around the drawing
 
@@ -80,7 +88,7 @@ def page(
         facts=_facts(panel, verdict, flat_baseline, plan),
         met=verdict.met and not plan.violations,
         asked=bool(verdict.demands),
-        missed=[demand.label for demand in verdict.demands if not demand.met],
+        missed=missed_labels(verdict),
         drawing=_drawing(panel, verdict, bead_rows),
         folded=_folded_drawing(panel, verdict),
         demand_head=DEMAND_HEAD,
@@ -188,7 +196,7 @@ def _drawing(panel: Panel, verdict: Verdict, bead_rows: list[dict]) -> dict:
         "letter": round(0.025 * max(x1 - x0, y1 - y0), 1),
         "sheet": outline(panel.outline, *(cutout.ring for cutout in panel.cutouts)),
         "keep_outs": [
-            (outline(*mark.parts), mark.text)
+            (outline(*mark.parts), mark.text, mark.name, spot(_middle(mark)))
             for mark in keep_out_marks(panel, verdict.layout)
             if not mark.over_whole_sheet
         ],
@@ -252,6 +260,12 @@ def _folded_drawing(panel: Panel, verdict: Verdict) -> dict | None:
         ],
         "numbers": numbers,
     }
+
+
+def _middle(mark: KeepOutMark) -> tuple[float, float]:
+    """A point inside the largest part of a keep-out."""
+    point = max(map(Polygon, mark.parts), key=lambda part: part.area).representative_point()
+    return point.x, point.y
 
 
 def _bead_shape(bead: Bead, outline: Callable, spot: Callable) -> dict:

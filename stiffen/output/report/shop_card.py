@@ -11,7 +11,7 @@ from itertools import pairwise
 
 from shapely.geometry import LineString, Polygon
 
-from stiffen.model.layout import Layout
+from stiffen.model.layout import Bead, Layout
 from stiffen.model.outcomes import GaugeOutcome, gauge_sentence
 from stiffen.model.panel import Fold, Panel
 from stiffen.model.results import LINEAR, NONLINEAR, NOT_DECIDED, DemandResult, FlatSheetBaseline, Verdict
@@ -33,6 +33,7 @@ from stiffen.shop.folding.edge_trims import trim_cut
 from stiffen.shop.layout_check import why_no_beads
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.rivets import COMMON_RIVET_SHEAR, bolt_name, fastener_utilisations
+from stiffen.shop.rollability import direction
 from stiffen.shop.roller_settings import RollingPass, rolling_depths, turns_text
 from stiffen.shop.work_steps import hands_needed
 
@@ -194,6 +195,15 @@ def _no_flat_sheet(flat_baseline: FlatSheetBaseline) -> str:
     return f"{NO_FLAT_SHEET}; outside the rack {outside}, would"
 
 
+def missed_labels(verdict: Verdict) -> list[str]:
+    """The labels of the demands that are not met; with the reason where it is the mesh error."""
+    return [
+        f"{demand.label}{' (by less than the mesh error)' if demand.missed_by_mesh_error else ''}"
+        for demand in verdict.demands
+        if not demand.met
+    ]
+
+
 def mass_text(mass: float) -> str:
     """A mass, to the gram below 10 kg."""
     return f"{mass:.3f} kg" if mass < 10 else f"{mass:.2f} kg"
@@ -209,11 +219,7 @@ def _alerts(verdict: Verdict, flat_baseline: FlatSheetBaseline | None) -> Iterab
         if flat_baseline.mass_kg < verdict.mass_kg - MASS_RESOLUTION:
             yield f"A FLAT SHEET IS LIGHTER: {flat}."
     if not verdict.met:
-        missed = ", ".join(
-            f"{demand.label}{' (by less than the mesh error)' if demand.missed_by_mesh_error else ''}"
-            for demand in verdict.demands
-            if not demand.met
-        )
+        missed = ", ".join(missed_labels(verdict))
         yield f"NOT MET: {missed}. This is the best that was found, not what was asked for."
 
 
@@ -415,16 +421,26 @@ def _bead_numbers(layout: Layout, face: str) -> str:
 
 
 def _handling_before_beads(plan: ProcessPlan) -> list[str]:
-    """For each bead what to do before it: change the die, turn the other face up, turn the sheet."""
-    texts = [f"die {plan.layout.beads[0].die.name}"]
-    for turned, (before, bead) in zip(plan.is_reoriented[1:], pairwise(plan.layout.beads), strict=True):
+    """For each bead what to do before it: change the die, turn the other face up, turn the sheet and by how much."""
+    beads, sides = plan.layout.beads, plan.frame_sides
+    texts = [f"die {beads[0].die.name}"]
+    for position, (before, bead) in enumerate(pairwise(beads), 1):
         steps = [f"die {bead.die.name}"] if bead.die != before.die else []
         if bead.side != before.side:
             steps.append("other face up")
-        elif turned:
-            steps.append("turn sheet")
+        elif plan.is_reoriented[position]:
+            steps.append(_turn_text((before, sides[position - 1]), (bead, sides[position])))
         texts.append(", ".join(steps) or "-")
     return texts
+
+
+def _turn_text(before: tuple[Bead, str | None], after: tuple[Bead, str | None]) -> str:
+    """How far the sheet is turned in the roller between two beads, each with its side at the frame."""
+    if before[1] is None or after[1] is None:
+        return "turn sheet"
+    to_frame = [direction(bead) + (90.0 if side == "left" else -90.0) for bead, side in (before, after)]
+    angle = abs((to_frame[1] - to_frame[0] + 180.0) % 360.0 - 180.0)
+    return "turn sheet end for end" if angle > 175.0 else f"turn sheet {angle:.0f} deg"
 
 
 def _datum_xy(panel: Panel, at: Sequence) -> tuple[str, str]:

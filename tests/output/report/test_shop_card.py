@@ -214,6 +214,15 @@ def test_frame_sides_and_reorientations_are_those_in_the_minutes():
     assert turns == rollability.reorientations(PANEL, ordered) > 0
 
 
+def test_the_card_says_how_far_the_sheet_is_turned():
+    """Along x, then up y: a quarter turn.  Both along x near opposite edges, so the other side goes in: end for end."""
+    quarter = Layout(1.0, (Bead(B16, ((60.0, 190.0), (500.0, 190.0))), Bead(B16, ((530.0, 100.0), (530.0, 300.0)))))
+    assert any("turn sheet 90 deg" in " ".join(row) for row in bead_rows(quarter))
+    shallow = replace(PANEL, tools=replace(PANEL.tools, roller=replace(PANEL.tools.roller, throat=200.0)))
+    ends = Layout(1.0, tuple(Bead(B16, ((60.0, y), (500.0, y))) for y in (100.0, 300.0)))
+    assert "turn sheet end for end" in card_text(shallow, verdict(ends))
+
+
 def test_a_bead_rolled_from_the_other_face_names_the_side_as_seen_there():
     ordered = in_rolling_order(PANEL, LAYOUT).beads
     plan = rollability.frame_sides(PANEL, ordered)
@@ -393,10 +402,13 @@ def test_the_card_says_why_there_are_no_beads():
     thick = " ".join(card_text(PANEL, verdict(Layout(3.0))).split())
     rated = rated_thickness(PANEL.material, PANEL.tools.roller.rated_steel)
     assert (
-        f"No beads: no die of the list can be rolled in 3 mm: 3 mm 5754-H111 is over the roller's rating of {rated:.2f}"
-        in thick
-    )
+        "No beads: the sheet meets all demands without; no die of the list can be rolled in 3 mm: 3 mm 5754-H111 is "
+        f"over the roller's rating of {rated:.2f}"
+    ) in thick
     assert "No beads" not in card_text(PANEL, GOOD)
+    outcome = GaugeOutcome(3.0, GaugeStatus.NOT_TRIED)
+    other = " ".join(card_text(PANEL, GOOD, gauges=[outcome]).split())
+    assert "3 mm: not tried: time was up. No die of the list can be rolled in 3 mm" in other
 
 
 def test_the_sheet_outside_the_rack_is_named():
