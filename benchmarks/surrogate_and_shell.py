@@ -138,7 +138,10 @@ def moved_layouts(panel: Panel, beads: tuple[Bead, ...], start: Layout, many: in
         if len(out) == many:
             break
         kept = list(start.beads)
-        number, kind = int(rng.integers(len(kept))), str(rng.choice(["slide", "slide", "slide", "turn", "die", "add", "drop"]))
+        number, kind = (
+            int(rng.integers(len(kept))),
+            str(rng.choice(["slide", "slide", "slide", "turn", "die", "add", "drop"])),
+        )
         bead = kept[number]
         if kind == "slide":
             (x0, y0), (x1, y1) = bead.path[0], bead.path[-1]
@@ -186,7 +189,9 @@ def by_surrogate(surrogate: LaminatedPanel, layout: Layout) -> list[float]:
     ]
 
 
-def both(panel: Panel, surrogate: LaminatedPanel, layouts: list[Layout], mesh_level: str) -> tuple[np.ndarray, np.ndarray]:
+def both(
+    panel: Panel, surrogate: LaminatedPanel, layouts: list[Layout], mesh_level: str
+) -> tuple[np.ndarray, np.ndarray]:
     """Values (layouts, demands) by surrogate and shell; layouts that the shell model cannot decide are left out."""
     ours, shell = [], []
     for layout in layouts:

@@ -7,20 +7,10 @@ import eight_panels
 import growth
 import numpy as np
 import pytest
-import surrogate_and_shell
 
 from stiffen.model.layout import Layout
 from stiffen.optimise.candidates.straight_beads import bead_candidates
 from stiffen.shop.layout_check import audit
-
-
-@pytest.mark.slow
-def test_scout_ranks_random_layouts_as_the_judge_does():
-    layouts = surrogate_and_shell.random_layouts(surrogate_and_shell.LID, 1.0, 40, 0)
-    assert all(audit(surrogate_and_shell.LID, Layout(1.0, layout)) == () for layout in layouts)
-    for name, rank, within in surrogate_and_shell.agreement(surrogate_and_shell.LID, layouts, "quick"):
-        assert rank >= 0.95, name
-        assert within >= 0.9, name
 
 
 def test_thousand_candidates_on_the_floor_pan():
