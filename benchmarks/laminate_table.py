@@ -1,9 +1,9 @@
 """The laminated surrogate beside the shell model: deflections under a heavy load, time of an evaluation, growth.
 
-1. 17 layouts on a 500 x 400 x 1 mm sheet, 400 N on 100 x 100 mm in its middle, edges held or free in plane, beads toward
-   the load or away from it: the largest deflection by both models.
-2. On the same mesh: the median time of an evaluation over single moves (a bead slides by 5 mm) of the eight-bead layout,
-   cold and from the state of the layout before the move, beside the shell's quick mesh.
+1. 17 layouts on a 500 x 400 x 1 mm sheet, 400 N on 100 x 100 mm in its middle, edges held or free in plane, beads
+   toward the load or away from it: the largest deflection by both models.
+2. On the same mesh: the median time of an evaluation over single moves (a bead slides by 5 mm) of the eight-bead
+   layout, cold and from the state of the layout before the move, beside the shell's quick mesh.
 3. Time of an evaluation against the number of nodes, and against the number of beads.
 
     python benchmarks/laminate_table.py [--mesh normal] [--moves 100] [--skip-growth]

@@ -58,9 +58,9 @@ def _beaded(outcome: GaugeOutcome) -> str:
 
 def _not_found(outcome: GaugeOutcome) -> str:
     if outcome.miss is None:
-        return "no layout found that meets the demands"
-    model = " by the surrogate" if outcome.miss_by_surrogate else ""
-    return f"no layout found that meets the demands (the best misses by {100 * outcome.miss:.0f} %{model})"
+        return "no layout found"
+    model = ", surrogate" if outcome.miss_by_surrogate else ""
+    return f"no layout found (the best misses by {100 * outcome.miss:.0f} %{model})"
 
 
 def _no_beads(outcome: GaugeOutcome) -> str:

@@ -6,6 +6,7 @@ Shares are counted at sample points inside each triangle.  m is the number of tr
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -18,6 +19,11 @@ from stiffen.shop.bead_surface import extended_past_open_ends, raised_side, side
 from .strip_laminate import TAPER_STEPS
 
 SAMPLES_PER_SIDE = 9  # of a triangle: SAMPLES_PER_SIDE squared points inside it
+# Width, over the triangle's own, of the box in which a strip is counted.  With 1 the triangles that stand on their base
+# and on their apex have different shares of a strip, and beads along it are 10 % too soft, bellows too stiff; with 2
+# beads that meet, as at the corners of frames, blur.
+WINDOW = 1.7
+BESIDE = 1e-6  # share of a triangle that a strip beside it counts for, in the mean direction
 BOX_SAMPLES = 9  # rows, and places in a row, of the box about a triangle
 # A bead of depth d bends 1 + BENDING_GAIN (d/t)2 times less than flat sheet where it ends.  Beads with all their sheet
 # have about 4; with 2 the linear deflections of `benchmarks/laminate_table.py` come out nearest to the shell model's.
@@ -48,9 +54,18 @@ class ElementSamples:
             np.einsum("qc,mcx->mqx", shares, corners), np.concatenate([corners.min(1), corners.max(1)], axis=1), corners
         )
 
-    def near(self, x0: float, y0: float, x1: float, y1: float) -> np.ndarray:
-        """Triangles whose bounds meet a rectangle."""
+    @cached_property
+    def spacing(self) -> np.ndarray:
+        """(m,) mm between samples of a triangle."""
+        side = self.corners[:, 1:] - self.corners[:, :1]
+        double_area = np.abs(side[:, 0, 0] * side[:, 1, 1] - side[:, 0, 1] * side[:, 1, 0])
+        return np.sqrt(double_area / 2 / self.points.shape[1])
+
+    def near(self, x0: float, y0: float, x1: float, y1: float, margin: float = 0.0) -> np.ndarray:
+        """Triangles whose bounds, grown by `margin` of their longer side, meet a rectangle."""
         low, high = self.bounds[:, :2], self.bounds[:, 2:]
+        grown = margin * (high - low).max(axis=1, keepdims=True)
+        low, high = low - grown, high + grown
         return np.flatnonzero((high[:, 0] >= x0) & (low[:, 0] <= x1) & (high[:, 1] >= y0) & (low[:, 1] <= y1))
 
 
@@ -73,6 +88,7 @@ class Coverage:
 
 
 STRIP, RAISED, OPENING = 0, 1, 2
+PARTS = ("triangles", "share", "taper", "direction", "kind")
 
 
 def bead_coverage(samples: ElementSamples, bead: Bead, outline: tuple[Point, ...], gauge: float) -> Coverage:
@@ -86,15 +102,24 @@ def bead_coverage(samples: ElementSamples, bead: Bead, outline: tuple[Point, ...
     points = samples.points[near]
     along, distance, tangents, signs = _places(bead, path, points.reshape(-1, 2))
     share = taper(bead.die, along, path.length, bead.closed)
+    blur = np.repeat(samples.spacing[near], points.shape[1])
     if is_step:
         distance = distance * raised_side(bead.path, outline) * signs
         kind = np.where(distance > half, RAISED, STRIP)
-        inside = (distance >= -half) & (share > 0)
-        return _collect(near, points.shape[1], inside, _step_of(share), tangents, kind)
+        weight = np.where(share > 0, _inside(half + distance, blur), 0.0)
+        return _collect(near, points.shape[1], weight, _step_of(share), tangents, kind)
     # beyond the ends of an open path the nearest point is an end, where the depth is zero
-    inside = (distance <= half) & (share > 0)
-    plain = _collect(near, points.shape[1], inside, _step_of(share), tangents, np.zeros(len(share), int))
+    weight = np.where(share > 0, _inside(half - distance, blur), 0.0)
+    plain = _collect(near, points.shape[1], weight, _step_of(share), tangents, np.zeros(len(share), int))
     return _in_rows(samples, bead, path, plain, gauge)
+
+
+def _inside(depth: np.ndarray, blur: np.ndarray) -> np.ndarray:
+    """Share, 0 to 1, of the sheet about a sample that is inside an edge `depth` mm away; blur: mm between samples.
+
+    A yes or no at samples would make the width of a narrow strip jump by their spacing as it slides.
+    """
+    return np.clip(0.5 + depth / blur, 0.0, 1.0)
 
 
 def _step_of(share: np.ndarray) -> np.ndarray:
@@ -120,15 +145,22 @@ def _places(bead: Bead, path: LineString, points: np.ndarray) -> tuple[np.ndarra
 
 
 def _in_rows(samples: ElementSamples, bead: Bead, path: LineString, plain: Coverage, gauge: float) -> Coverage:
-    """Coverage counted in rows along the strip through the box about each triangle, with sides along and across it.
+    """Coverage counted in rows along the strip through a box about each triangle, with sides along and across it.
 
-    The box, not the triangle: triangles side by side along a strip then have the same share of it, as a mean of
-    different softnesses side by side would be too stiff.  A row is as flexible as the mean of its places, which bend in
-    series; a place has 1 / (1 + BENDING_GAIN (depth / t)2) of the flat sheet's flexibility, so that a bead that ends
+    Not in the triangle: neighbours along a strip must have the same share of it, as shares that change along it make
+    the mean too soft along the strip and too stiff across.  A row is as flexible as the mean of its places, which bend
+    in series; a place has 1 / (1 + BENDING_GAIN (depth / t)2) of the flat sheet's flexibility, so that a bead that ends
     in a triangle does not stiffen it up to its far side.
     """
-    at, part = np.unique(plain.triangles, return_inverse=True)
-    double = np.zeros((len(at), 2))
+    x0, y0, x1, y1 = path.bounds
+    reach = bead.die.width / 2
+    at = samples.near(x0 - reach, y0 - reach, x1 + reach, y1 + reach, WINDOW - 1)
+    _, distance, tangents, _ = _places(bead, path, samples.corners[at].mean(axis=1))
+    close = distance < reach + WINDOW * np.ptp(samples.corners[at], axis=1).max(axis=1)
+    at, tangents = at[close], tangents[close]
+    # the mean direction of what the triangle has of the strip; beside the strip that of its nearest place
+    double = BESIDE * np.column_stack([tangents[:, 0] ** 2 - tangents[:, 1] ** 2, 2 * tangents[:, 0] * tangents[:, 1]])
+    part = np.searchsorted(at, plain.triangles)
     np.add.at(double, part, plain.direction * plain.share[:, None])
     angle = np.arctan2(double[:, 1], double[:, 0]) / 2
     s = np.column_stack([np.cos(angle), np.sin(angle)])
@@ -137,21 +169,26 @@ def _in_rows(samples: ElementSamples, bead: Bead, path: LineString, plain: Cover
     by_s, by_n = np.einsum("mcx,mx->mc", corners, s), np.einsum("mcx,mx->mc", corners, n)
     q = (np.arange(BOX_SAMPLES) + 0.5) / BOX_SAMPLES
     columns = by_s.min(1)[:, None] + q * np.ptp(by_s, axis=1)[:, None]
-    rows = by_n.min(1)[:, None] + q * np.ptp(by_n, axis=1)[:, None]
+    width = WINDOW * np.ptp(by_n, axis=1)
+    rows = ((by_n.min(1) + by_n.max(1) - width) / 2)[:, None] + q * width[:, None]
     points = columns[:, None, :, None] * s[:, None, None, :] + rows[:, :, None, None] * n[:, None, None, :]
     along, distance, tangents, _ = _places(bead, path, points.reshape(-1, 2))
-    share = np.where(distance <= bead.die.width / 2, taper(bead.die, along, path.length, bead.closed), 0.0)
     shape = len(at), BOX_SAMPLES, BOX_SAMPLES
-    share, tangents = share.reshape(shape), tangents.reshape(*shape, 2)
+    blur = width / BOX_SAMPLES
+    share = taper(bead.die, along, path.length, bead.closed).reshape(shape)
+    weight = np.where(share > 0, _inside(bead.die.width / 2 - distance.reshape(shape), blur[:, None, None]), 0.0)
+    share, tangents = np.where(weight > 0, share, 0.0), tangents.reshape(*shape, 2)
     straight = np.einsum("mrcx,mx->mrc", tangents, s) ** 2  # another leg of the path is flat sheet to this one
     gain = BENDING_GAIN * (bead.die.depth / gauge) ** 2
     flexibility = (1 / (1 + gain * (share * straight) ** 2)).mean(axis=2)
     by_row = np.sqrt(np.maximum(1 / flexibility - 1, 0) / gain)
     step = np.rint(TAPER_STEPS * by_row).astype(int)
     keys = np.arange(len(at))[:, None] * (TAPER_STEPS + 1) + step
-    keys, count = np.unique(keys[step > 0], return_counts=True)
+    keys, key = np.unique(keys[step > 0], return_inverse=True)
+    count = np.bincount(key, weight.max(axis=2)[step > 0], len(keys))
     triangle, depths = np.divmod(keys, TAPER_STEPS + 1)
-    norm = np.linalg.norm(double, axis=1) / np.bincount(part, plain.share)
+    total = BESIDE + np.bincount(part, plain.share, len(at))
+    norm = np.linalg.norm(double, axis=1) / total
     direction = np.column_stack([np.cos(2 * angle), np.sin(2 * angle)]) * norm[:, None]
     return Coverage(at[triangle], count / BOX_SAMPLES, depths, direction[triangle], np.zeros(len(keys), int), plain)
 
@@ -165,8 +202,14 @@ def hole_coverage(samples: ElementSamples, hole: Hole) -> Coverage:
     gap = points.reshape(-1, 2) - hole.at
     radius = np.hypot(gap[:, 0], gap[:, 1])
     tangents = np.column_stack([-gap[:, 1], gap[:, 0]]) / np.maximum(radius, 1e-12)[:, None]
-    kind = np.where(radius < inner, OPENING, STRIP)
-    return _collect(near, points.shape[1], radius <= outer, np.full(len(gap), TAPER_STEPS), tangents, kind)
+    blur = np.repeat(samples.spacing[near], points.shape[1])
+    opening, whole = _inside(inner - radius, blur), _inside(outer - radius, blur)
+    depth = np.full(len(gap), TAPER_STEPS)
+    parts = [
+        _collect(near, points.shape[1], weight, depth, tangents, np.full(len(gap), kind))
+        for kind, weight in ((STRIP, whole - opening), (OPENING, opening))
+    ]
+    return Coverage(*(np.concatenate([getattr(part, name) for part in parts]) for name in PARTS))
 
 
 def opening_coverage(samples: ElementSamples, region: shapely.Polygon) -> Coverage:
@@ -174,7 +217,7 @@ def opening_coverage(samples: ElementSamples, region: shapely.Polygon) -> Covera
     near = samples.near(*region.bounds)
     points = samples.points[near]
     flat = points.reshape(-1, 2)
-    inside = shapely.contains_xy(region, flat[:, 0], flat[:, 1])
+    inside = shapely.contains_xy(region, flat[:, 0], flat[:, 1]).astype(float)
     zeros = np.zeros(len(flat), int)
     return _collect(
         near, points.shape[1], inside, zeros + TAPER_STEPS, np.tile([1.0, 0.0], (len(flat), 1)), zeros + OPENING
@@ -182,16 +225,19 @@ def opening_coverage(samples: ElementSamples, region: shapely.Polygon) -> Covera
 
 
 def _collect(
-    near: np.ndarray, per_triangle: int, inside: np.ndarray, depth: np.ndarray, tangents: np.ndarray, kind: np.ndarray
+    near: np.ndarray, per_triangle: int, weight: np.ndarray, depth: np.ndarray, tangents: np.ndarray, kind: np.ndarray
 ) -> Coverage:
-    """Samples inside a shape, gathered by triangle, depth and kind."""
-    at = np.flatnonzero(inside)
+    """Samples inside a shape, weighted from 0 to 1, gathered by triangle, depth and kind."""
+    at = np.flatnonzero((weight > 0) & (depth > 0))
     owner = near[at // per_triangle]
     keys = (owner * (TAPER_STEPS + 1) + depth[at]) * 3 + kind[at]
     parts, part = np.unique(keys, return_inverse=True)
-    count = np.bincount(part, minlength=len(parts))
+    own = weight[at]
+    count = np.bincount(part, own, len(parts))
     c, s = tangents[at].T
-    double = np.column_stack([np.bincount(part, c * c - s * s, len(parts)), np.bincount(part, 2 * c * s, len(parts))])
+    double = np.column_stack(
+        [np.bincount(part, own * (c * c - s * s), len(parts)), np.bincount(part, own * 2 * c * s, len(parts))]
+    )
     rest, kinds = np.divmod(parts, 3)
     triangles, depths = np.divmod(rest, TAPER_STEPS + 1)
-    return Coverage(triangles, count / per_triangle, depths, double / np.maximum(count, 1)[:, None], kinds)
+    return Coverage(triangles, count / per_triangle, depths, double / count[:, None], kinds)

@@ -58,7 +58,8 @@ def element_laminates(
     axis = _strip_axis(direction, axes)
     R = strain_rotation(axis[:, 0], axis[:, 1])
     C = R.transpose(0, 2, 1) @ stiffness_form(mixed) @ R * rest[:, None, None]
-    return Laminate(C, material.rho * gauge * developed * rest, axis, crest)
+    sheet = np.maximum(developed - opening, MIN_SHEET_SHARE)
+    return Laminate(C, material.rho * gauge * sheet, axis, crest)
 
 
 def _add_developed(developed: np.ndarray, shape: Bead | Hole, coverage: Coverage, material: Material, t: float) -> None:

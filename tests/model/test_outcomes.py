@@ -9,11 +9,9 @@ SENTENCES = {
     "met with 3 beads": GaugeOutcome(0.8, GaugeStatus.BEADED, beads=3),
     "the sheet meets all demands without added beads": GaugeOutcome(0.8, GaugeStatus.FLAT),
     "the gauge in which the stiffest layout was searched": GaugeOutcome(0.8, GaugeStatus.STIFFEST),
-    "no layout found that meets the demands": GaugeOutcome(0.8, GaugeStatus.NOT_FOUND),
-    "no layout found that meets the demands (the best misses by 3 %)": GaugeOutcome(
-        0.8, GaugeStatus.NOT_FOUND, miss=0.03
-    ),
-    "no layout found that meets the demands (the best misses by 12 % by the surrogate)": GaugeOutcome(
+    "no layout found": GaugeOutcome(0.8, GaugeStatus.NOT_FOUND),
+    "no layout found (the best misses by 3 %)": GaugeOutcome(0.8, GaugeStatus.NOT_FOUND, miss=0.03),
+    "no layout found (the best misses by 12 %, surrogate)": GaugeOutcome(
         0.8, GaugeStatus.NOT_FOUND, miss=0.118, miss_by_surrogate=True
     ),
     "no bead can be rolled in it, and without beads it misses by 12 %": GaugeOutcome(

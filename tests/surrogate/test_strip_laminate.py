@@ -25,7 +25,8 @@ def test_sheet_at_a_constant_height_is_the_flat_sheet_moved(z0):
     C = stiffness_form(strip_mixed_form(points, E, NU, T))
     flat = flat_sheet(E, NU, T)
     A, D = flat[:3, :3], flat[3:, 3:]
-    assert pytest.approx(np.block([[A, z0 * A], [z0 * A, D + z0**2 * A]]), rel=1e-9, abs=1e-6) == C
+    moved = np.block([[A, z0 * A], [z0 * A, D + z0**2 * A]])
+    assert pytest.approx(moved, rel=1e-9, abs=1e-6) == C
     assert stiffness_form(raised_sheet(z0, E, NU, T)) == pytest.approx(C, rel=1e-9, abs=1e-6)
 
 

@@ -264,7 +264,7 @@ def _other_gauges(panel: Panel, layout: Layout, gauges: Sequence[GaugeOutcome]) 
 
     outcomes = " ".join(f"{outcome.gauge:g} mm: {gauge_sentence(outcome)}.{why(outcome)}" for outcome in gauges)
     if any(outcome.rests_on_surrogate for outcome in gauges):
-        outcomes += " Surrogate: a quick model with the beads smeared into a coarse mesh."
+        outcomes += " Surrogate: a quick model on a coarse mesh."
     return [outcomes] if outcomes else []
 
 

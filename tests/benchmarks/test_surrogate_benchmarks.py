@@ -1,0 +1,45 @@
+"""The benchmarks of the surrogate run, on a small scale, and what they must show holds there too."""
+
+import laminate_table
+import numpy as np
+import pytest
+import surrogate_and_shell as compared
+
+from stiffen.shop.layout_check import audit
+from stiffen.surrogate.laminated_panel import laminated_panel
+
+PANEL = next(panel for panel in compared.PANELS if panel.name == "tray")
+
+
+@pytest.fixture(scope="module")
+def surrogate():
+    return laminated_panel(PANEL, compared.GAUGE)
+
+
+@pytest.mark.slow
+def test_random_layouts_and_moves_are_ranked_as_by_the_shell_model(surrogate):
+    beads = compared.pool(PANEL, surrogate)
+    layouts = compared.random_layouts(PANEL, beads, 12 + compared.CALIBRATING, 1)
+    assert all(audit(PANEL, layout) == () for layout in layouts)
+    ours, shell = compared.both(PANEL, surrogate, layouts, "quick")
+    deflection = next(compared.agreement(PANEL, ours, shell))
+    assert deflection.rank >= 0.9 and deflection.within >= compared.SHARE
+    for name, errors in compared.small_errors(PANEL, surrogate, layouts[:6], "quick").items():
+        assert np.sqrt(np.mean(errors**2)) <= compared.RMS, name
+    moves = compared.moved_layouts(PANEL, beads, layouts[int(ours[:, 0].argmin())], 8, 1)
+    assert len(moves) == 8 and all(audit(PANEL, layout) == () for layout in moves)
+
+
+@pytest.mark.slow
+def test_an_evaluation_is_sooner_than_the_quick_shell():
+    clock = laminate_table.timed_moves(8)
+    assert clock.quick / clock.cold >= laminate_table.COLD
+    assert clock.quick / clock.warm >= laminate_table.WARM
+
+
+@pytest.mark.slow
+def test_time_grows_little_faster_than_the_nodes_and_not_with_the_beads():
+    _, exponent = laminate_table.growth_with_nodes((200, 800, 1600))
+    assert exponent <= 1.3
+    seconds = dict(laminate_table.growth_with_beads((2, 12)))
+    assert seconds[12] <= 1.5 * seconds[2]
