@@ -41,9 +41,7 @@ from .sections import MAX_LINE_CHARS, Section, Table, columns, text_lines
 
 MASS_RESOLUTION = 0.001  # kg
 NO_FLAT_SHEET = "no flat sheet in the rack meets the demands"
-NO_SECOND_OPINION = (
-    "No second opinion was taken; stiffen check --second-opinion takes one, with sfepy (pip install sfepy)."
-)
+NO_SECOND_OPINION = "No second opinion was taken: it needs sfepy (pip install sfepy)."
 DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "2nd", "w/t")
 DIE_STRAIN_HEAD = ("die", "run-out mm", "held: stretch", "thinning", "free: draw-in mm", "spring-back mm")
 FOLDS_TITLE = "FOLDS, IN THE ORDER TO MAKE THEM"
@@ -134,7 +132,7 @@ def demand_rows(verdict: Verdict) -> list[tuple[str, ...]]:
             _limit_text(demand),
             f"{'>= ' if demand.is_lower_bound else ''}{_found_text(demand)}",
             (">= " if demand.is_lower_bound else "")
-            + _percent_text(demand.margin, sign=True, places=0 if demand.met or demand.margin < -0.005 else 2),
+            + _percent_text(demand.margin, sign=True, places=0 if demand.met or abs(demand.margin) > 0.005 else 2),
             "met" if demand.met else MISSED_BY_MESH if demand.missed_by_mesh_error else "NOT MET",
             DECIDED_BY_TEXT.get(demand.decided_by, demand.decided_by),
             "-" if demand.mesh_error is None else _percent_text(demand.mesh_error),
@@ -244,16 +242,20 @@ def _sheet_lines(
         f"Mass: blank {mass_text(blank)}; removed {mass_text(blank - verdict.mass_kg)}"
         f"{f' ({removed})' if removed else ''}; finished {mass_text(verdict.mass_kg)}.",
         *_edge_trim_lines(panel),
-        *_no_beads_lines(panel, layout),
+        *_no_beads_lines(panel, verdict),
         *([hands] if (hands := hands_needed(panel, layout, rough)) else []),
         *([f"Against flat: {mass_comparison(verdict, flat_baseline)}."] if flat_baseline else []),
     ]
 
 
-def _no_beads_lines(panel: Panel, layout: Layout) -> list[str]:
-    """Why a sheet without beads has none, if no die of the shop can roll it."""
-    why = "" if layout.beads or not panel.tools.bead_dies else why_no_beads(panel, layout.gauge)
-    return [f"No beads: {why}."] if why else []
+def _no_beads_lines(panel: Panel, verdict: Verdict) -> list[str]:
+    """Why a sheet without beads has none, if that is known."""
+    layout = verdict.layout
+    if layout.beads or not panel.tools.bead_dies:
+        return []
+    without = "the sheet meets all demands without" if verdict.met and verdict.demands else ""
+    reasons = [reason for reason in (without, why_no_beads(panel, layout.gauge)) if reason]
+    return [f"No beads: {'; '.join(reasons)}."] if reasons else []
 
 
 def _other_gauges(panel: Panel, layout: Layout, gauges: Sequence[GaugeOutcome]) -> list[str]:
@@ -543,13 +545,11 @@ def _model_notes(panel: Panel, verdict: Verdict) -> list[str]:
     ]
     if verdict.layout.beads:
         lines.append(
-            "Not computed: residual stress from rolling. It can bow the panel or make it pop, so push the rolled panel "
-            "by hand before you fit it."
+            "Not computed: stress that rolling leaves, which can bow the panel or make it pop: push it by hand first."
         )
     lines.append(
-        f"Mesh error: how far a finer mesh than this one of {verdict.nodes} points may move the value. "
-        f"{second_opinion_note(verdict)} w/t: deflection over thickness, by the solution that decides; where linear "
-        "theory gives over 0.5, large deflection decides."
+        f"Mesh error: what a finer mesh than this ({verdict.nodes} points) may change. {second_opinion_note(verdict)} "
+        "w/t: deflection over thickness, by the solution that decides; over 0.5 that is large deflection."
     )
     return [" ".join(lines)]
 

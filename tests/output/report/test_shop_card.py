@@ -154,10 +154,10 @@ def test_the_strip_and_the_card_give_the_same_turns():
 def test_the_card_says_why_a_gauge_has_no_beads():
     flat = verdict(Layout(2.0))
     told = " ".join(card_text(PANEL, flat, gauges=[GaugeOutcome(2.0, GaugeStatus.FLAT)]).split())
-    reason = "No beads: 2 mm 5754-H111 is over the roller's rating of 1.61 mm for this material by 25 %"
+    reason = "2 mm 5754-H111 is over the roller's rating of 1.61 mm for this material by 25 %"
     assert told.count(reason) == 1
     assert reason in " ".join(card_text(PANEL, GOOD, gauges=[GaugeOutcome(2.0, GaugeStatus.FLAT)]).split())
-    assert "No beads" not in card_text(PANEL, verdict(Layout(1.0)))
+    assert "rating" not in card_text(PANEL, verdict(Layout(1.0)))
 
 
 def test_strains_of_the_sheet_are_given_for_held_and_free_edges():
@@ -402,13 +402,13 @@ def test_the_card_says_why_there_are_no_beads():
     thick = " ".join(card_text(PANEL, verdict(Layout(3.0))).split())
     rated = rated_thickness(PANEL.material, PANEL.tools.roller.rated_steel)
     assert (
-        "No beads: the sheet meets all demands without; no die of the list can be rolled in 3 mm: 3 mm 5754-H111 is "
+        "No beads: the sheet meets all demands without; 3 mm 5754-H111 is "
         f"over the roller's rating of {rated:.2f}"
     ) in thick
     assert "No beads" not in card_text(PANEL, GOOD)
     outcome = GaugeOutcome(3.0, GaugeStatus.NOT_TRIED)
     other = " ".join(card_text(PANEL, GOOD, gauges=[outcome]).split())
-    assert "3 mm: not tried: time was up. No die of the list can be rolled in 3 mm" in other
+    assert "3 mm: not tried: time was up. No beads: 3 mm 5754-H111 is over the roller's rating" in other
 
 
 def test_the_sheet_outside_the_rack_is_named():
@@ -476,11 +476,11 @@ def test_text_in_the_pdf_is_large_enough_uncut_and_does_not_overlap(tmp_path, ca
         assert any(word.text == f"page {number} of {len(pages)}" for word in words)
 
 
-@pytest.mark.parametrize("case", ["beads and holes", "frame", "flat"])
-def test_a_usual_card_takes_two_pages_at_most(tmp_path, case):
+@pytest.mark.parametrize(("case", "most"), [("beads and holes", 3), ("frame", 2), ("flat", 2)])
+def test_a_usual_card_takes_two_pages_or_three(tmp_path, case, most):
     write_card(PANEL, verdict(CASES[case][0].layout), tmp_path / "card.pdf", flat_baseline=RIVAL)
     pages = read(tmp_path / "card.pdf")
-    assert len(text_pages(pages)) <= 2
+    assert len(text_pages(pages)) <= most
     assert len(pages) - len(text_pages(pages)) <= 2
 
 
@@ -502,14 +502,14 @@ DOZENS = Layout(
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
-def test_a_card_of_four_dozen_holes_takes_two_pages_and_names_each(tmp_path, paper):
+def test_a_card_of_four_dozen_holes_takes_three_pages_and_names_each(tmp_path, paper):
     gauges = [
         GaugeOutcome(0.8, GaugeStatus.NOT_FOUND, miss=0.118, miss_by_surrogate=True),
         GaugeOutcome(1.0, GaugeStatus.BEADED, beads=5),
     ]
     write_card(PANEL, verdict(DOZENS), tmp_path / "card.pdf", flat_baseline=RIVAL, gauges=gauges, paper=paper)
     pages = read(tmp_path / "card.pdf")
-    assert len(text_pages(pages)) == 2
+    assert len(text_pages(pages)) == 3
     told = [word.text for *_, words in pages for word in words]
     for number, hole in enumerate(DOZENS.holes, 1):
         place = told.index(f"H{number}", told.index("FLARED HOLES"))
