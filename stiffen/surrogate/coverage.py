@@ -88,7 +88,6 @@ class Coverage:
 
 
 STRIP, RAISED, OPENING = 0, 1, 2
-PARTS = ("triangles", "share", "taper", "direction", "kind")
 
 
 def bead_coverage(samples: ElementSamples, bead: Bead, outline: tuple[Point, ...], gauge: float) -> Coverage:
@@ -209,7 +208,14 @@ def hole_coverage(samples: ElementSamples, hole: Hole) -> Coverage:
         _collect(near, points.shape[1], weight, depth, tangents, np.full(len(gap), kind))
         for kind, weight in ((STRIP, whole - opening), (OPENING, opening))
     ]
-    return Coverage(*(np.concatenate([getattr(part, name) for part in parts]) for name in PARTS))
+    ring, gap_in_it = parts
+    return Coverage(
+        np.concatenate([ring.triangles, gap_in_it.triangles]),
+        np.concatenate([ring.share, gap_in_it.share]),
+        np.concatenate([ring.taper, gap_in_it.taper]),
+        np.concatenate([ring.direction, gap_in_it.direction]),
+        np.concatenate([ring.kind, gap_in_it.kind]),
+    )
 
 
 def opening_coverage(samples: ElementSamples, region: shapely.Polygon) -> Coverage:
