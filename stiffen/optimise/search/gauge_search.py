@@ -9,7 +9,7 @@ never ends with a worse layout.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -55,13 +55,18 @@ class GaugeSearch:
     state: SearchState
     rules: BeadRules
     dies: tuple[BeadDie, ...]
-    pool: tuple[Group, ...]
+    make_pool: Callable[[], tuple[Group, ...]]
     factors: np.ndarray | list[float]
     calibrated: int = 0
     best: Trial | None = None
     known: dict[frozenset, Trial] = field(default_factory=dict)
     family_values: dict[int, float] = field(default_factory=dict)
     shell_known: dict[frozenset, Verdict | None] = field(default_factory=dict)
+
+    @cached_property
+    def pool(self) -> tuple[Group, ...]:
+        """Groups that moves may add; made when they are first asked for."""
+        return self.make_pool()
 
     @property
     def gauge(self) -> float:
