@@ -47,8 +47,8 @@ class Trial:
 class GaugeSearch:
     """The search at one gauge (mm) under one symmetry.
 
-    dies: that may be used.  make_pool: makes `pool`.  factors: for each demand shell over surrogate, of the latest layout that both evaluated.
-    calibrated: layouts that gave factors.  best: the best trial of all stages.
+    dies: that may be used.  make_pool: makes `pool`.  factors: for each demand shell over surrogate, of the latest
+    layout that both evaluated.  calibrated: layouts that gave factors.  best: the best trial of all stages.
     family_values: number of a family -> utilisation of its latest layout.
     """
 
