@@ -171,13 +171,19 @@ def _draw_page(surface: DrawingSurface, title: str, pictures: Sequence[tuple[int
         _draw_picture(surface, (x, y - height, x + width, y), number, picture)
 
 
+def _letters(number: int) -> str:
+    """A to Z, then AA, AB, ..., for 1, 2, ..."""
+    before, last = divmod(number - 1, 26)
+    return (_letters(before) if before else "") + chr(ord("A") + last)
+
+
 def _draw_picture(surface: DrawingSurface, frame: Box, number: int, picture: Picture) -> None:
-    """Draw box, number, title and text of one step, and its sketch below them."""
+    """Draw box, letter, title and text of one step, and its sketch below them."""
     x0, y0, x1, y1 = frame
     surface.line([(x0, y1), (x1, y1)], THIN_PEN)
     tick = box(x0, y1 - 1.5 - BOX_SIZE, x0 + BOX_SIZE, y1 - 1.5)
     surface.line(tick.exterior.coords[:-1], MEDIUM_PEN, closed=True)
-    title = f"{number}. {picture.title}"
+    title = f"{_letters(number)}  {picture.title}"  # letters: the order of work has numbers of its own
     room = x1 - x0 - BOX_SIZE - 2.5
     size = max(
         MIN_CAPITAL_HEIGHT, min(CAPTION_HEIGHT, CAPTION_HEIGHT * room / printed_width(title, CAPTION_HEIGHT, bold=True))
