@@ -190,6 +190,8 @@ def _softness(
         ratio = linear_deflection_ratio(model, demand)
         places = _spaced_points(model.softness[order, :2], math.sqrt(model.panel.region.area) / 6)
         places = places[: model.accuracy.soft_places if ratio > LINEAR_LIMIT else 1]
+    if ratio <= model.accuracy.linear_push_ratio:
+        return DemandValue(ratio * t, ratio, places[0], decided_ratio=ratio)
     try:
         if coarse_model is not None and len(places) > 1:
             places = [max(places, key=lambda place: coarse_model.push_deflection(place, force))]

@@ -52,6 +52,7 @@ class Accuracy:
     tolerance: residual force over load at equilibrium.  mode_tolerance: see `LinearModel.modes`.  soft_places: places
     pushed by the large-deflection solver if a push leaves linear theory.  refine_probes: True if more points are probed
     about the softest.  trust_guesses: an equilibrium found from a guess is not checked for stability.
+    linear_push_ratio: deflection over thickness up to which linear theory decides a push too.
     """
 
     tolerance: float = TOLERANCE
@@ -59,6 +60,7 @@ class Accuracy:
     soft_places: int = 3
     refine_probes: bool = True
     trust_guesses: bool = False
+    linear_push_ratio: float = 0.0
 
 
 FULL_ACCURACY = Accuracy()

@@ -45,7 +45,7 @@ __all__ = [
 FORMAT_NAME, FORMAT_VERSION = "stiffen layout", 1
 CORNER_RADIUS = Range(0.0, 5000.0, "mm")
 PANEL_KEYS = ("name", "material", "gauges", "outline", "outline_dxf", "corner_radius", "bead_side", "tools", "waviness",
-              "symmetry", "goal", "beads_at_most", "dies_at_most")  # fmt: skip
+              "symmetry", "goal", "beads_at_most", "dies_at_most", "holes", "grams_per_minute")  # fmt: skip
 
 
 class LayoutContext(NamedTuple):
@@ -158,6 +158,8 @@ def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext
         "goal": head.read("goal", PANEL_RULES["goal"], "lightest"),
         "beads_at_most": head.read("beads_at_most", PANEL_RULES["beads_at_most"], None),
         "dies_at_most": head.read("dies_at_most", PANEL_RULES["dies_at_most"], None),
+        "flared_holes": head.read("holes", PANEL_RULES["flared_holes"], "any"),
+        "grams_per_minute": head.read("grams_per_minute", PANEL_RULES["grams_per_minute"], 0.8),
         "supports": _rows_and_annotations(root, head, drawing, "support", partial(panel_tables.support, sheet=sheet)),
         "loads": _rows(root, "load", partial(panel_tables.load, sheet=sheet)),
         **_cases(root),

@@ -25,6 +25,7 @@ from .record_rules import (
     DIRECTION_TOLERANCE,
     FLATNESS_RULES,
     FOLD_RULES,
+    FLARED_HOLES,
     GOALS,
     KEEP_OUT_RULES,
     LOAD_KEYS,
@@ -311,6 +312,8 @@ PANEL_RULES: dict[str, Rule] = {
     "goal": Choice(GOALS),
     "beads_at_most": Optional(Whole(Range(1, 1000))),
     "dies_at_most": Optional(Whole(Range(1, 1000))),
+    "flared_holes": Choice(FLARED_HOLES),
+    "grams_per_minute": Range(0.0, 1000.0, "g"),
 }
 
 
@@ -349,6 +352,8 @@ class Panel:
     goal: str = "lightest"  # or "stiffest": thinnest gauge, at most `beads_at_most` beads
     beads_at_most: int | None = None
     dies_at_most: int | None = None
+    flared_holes: str = "any"  # or "none": a search adds none
+    grams_per_minute: float = 0.8  # that flared holes must save for each minute they take, else a search adds none
     source: dict = field(
         default_factory=dict, compare=False, repr=False
     )  # the panel file as data, files it names included

@@ -38,6 +38,7 @@ IN_PLANE_KINDS = ("held", "free", "unknown")
 LOAD_KINDS = ("pressure", "patch", "line", "inertia")
 SYMMETRIES = ("auto", "none", "x", "y", "xy")
 GOALS = ("lightest", "stiffest")
+FLARED_HOLES = ("any", "none")
 DIRECTION_TOLERANCE = 1e-9  # of the length of a unit vector
 DEMAND_KINDS = ("deflection", "softness", "frequency", "buckling", "stress")
 FEATURE_KINDS = ("bead", "hole")

@@ -48,7 +48,7 @@ def surface_height(bead: Bead, plan: np.ndarray, outline: Sequence[Point]) -> np
     along = shapely.line_locate_point(path, places)
     distance = shapely.distance(path, places)
     if bead.die.profile == "step":
-        distance *= raised_side(bead.path, outline) * side_signs(path, plan[near], along)
+        distance *= raised_side(bead.path, outline) * _side_signs(path, plan[near], along)
     share = taper(bead.die, along, path.length, bead.closed)
     out[near] = share * profile_height(bead.die, distance)
     return out
@@ -72,7 +72,7 @@ def raised_side(path: Sequence[Point], outline: Sequence[Point]) -> int:
     return min(to_edge, key=to_edge.__getitem__)
 
 
-def side_signs(path: LineString, points: np.ndarray, along: np.ndarray) -> np.ndarray:
+def _side_signs(path: LineString, points: np.ndarray, along: np.ndarray) -> np.ndarray:
     """(n,) 1 left of the path, -1 right of it, at points (n, 2); along: (n,) mm to their nearest points on it."""
     before, after = np.maximum(along - DIRECTION_STEP, 0), np.minimum(along + DIRECTION_STEP, path.length)
     foot, a, b = (shapely.get_coordinates(shapely.line_interpolate_point(path, s)) for s in (along, before, after))

@@ -14,7 +14,7 @@ from shapely.geometry import LineString
 
 from stiffen.model.layout import Bead, Hole, Point
 from stiffen.shop.bead_section import taper
-from stiffen.shop.bead_surface import extended_past_open_ends, raised_side, side_signs
+from stiffen.shop.bead_surface import extended_past_open_ends, raised_side
 
 from .strip_laminate import TAPER_STEPS
 
@@ -88,6 +88,7 @@ class Coverage:
 
 
 STRIP, RAISED, OPENING = 0, 1, 2
+PAIRS_AT_ONCE = 200_000  # of points and sides of a path whose distances are computed together
 
 
 def bead_coverage(samples: ElementSamples, bead: Bead, outline: tuple[Point, ...], gauge: float) -> Coverage:
@@ -98,6 +99,9 @@ def bead_coverage(samples: ElementSamples, bead: Bead, outline: tuple[Point, ...
     x0, y0, x1, y1 = path.bounds
     more = 1e9 if is_step else half
     near = samples.near(x0 - more, y0 - more, x1 + more, y1 + more)
+    if len(bead.path) > 2 and not is_step:
+        _, distance, _, _ = _places(bead, path, samples.corners[near].mean(axis=1))
+        near = near[distance < half + np.ptp(samples.corners[near], axis=1).max(axis=1)]
     points = samples.points[near]
     along, distance, tangents, signs = _places(bead, path, points.reshape(-1, 2))
     share = taper(bead.die, along, path.length, bead.closed)
@@ -135,12 +139,28 @@ def _places(bead: Bead, path: LineString, points: np.ndarray) -> tuple[np.ndarra
         gap = points - start - along[:, None] * tangent
         signs = np.sign(tangent[0] * gap[:, 1] - tangent[1] * gap[:, 0])
         return along, np.hypot(gap[:, 0], gap[:, 1]), np.broadcast_to(tangent, points.shape), signs
-    places = shapely.points(points)
-    along, distance = shapely.line_locate_point(path, places), shapely.distance(path, places)
-    before, after = np.maximum(along - DIRECTION_STEP, 0), np.minimum(along + DIRECTION_STEP, path.length)
-    a, b = (shapely.get_coordinates(shapely.line_interpolate_point(path, s)) for s in (before, after))
-    tangents = (b - a) / np.maximum(np.linalg.norm(b - a, axis=1), 1e-12)[:, None]
-    return along, distance, tangents, side_signs(path, points, along)
+    corners = np.array(bead.path)
+    starts, sides = corners[:-1], np.diff(corners, axis=0)
+    lengths = np.hypot(sides[:, 0], sides[:, 1])
+    starts, sides, lengths = starts[lengths > 0], sides[lengths > 0], lengths[lengths > 0]
+    marks = np.cumsum(lengths) - lengths
+    along, distance = np.empty(len(points)), np.empty(len(points))
+    tangents, signs = np.empty((len(points), 2)), np.empty(len(points))
+    rows = max(1, PAIRS_AT_ONCE // len(starts))
+    for first in range(0, len(points), rows):
+        part = points[first : first + rows]
+        to = part[:, None] - starts
+        place = np.clip(np.einsum("ksx,sx->ks", to, sides) / lengths**2, 0.0, 1.0)
+        gap = to - place[:, :, None] * sides
+        square = np.einsum("ksx,ksx->ks", gap, gap)
+        side, row = square.argmin(axis=1), np.arange(len(part))
+        here = slice(first, first + len(part))
+        along[here] = marks[side] + place[row, side] * lengths[side]
+        distance[here] = np.sqrt(square[row, side])
+        tangents[here] = sides[side] / lengths[side, None]
+        nearest = gap[row, side]
+        signs[here] = np.where(sides[side, 0] * nearest[:, 1] - sides[side, 1] * nearest[:, 0] >= 0, 1.0, -1.0)
+    return along, distance, tangents, signs
 
 
 def _in_rows(samples: ElementSamples, bead: Bead, path: LineString, plain: Coverage, gauge: float) -> Coverage:

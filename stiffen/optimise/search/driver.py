@@ -16,6 +16,7 @@ import time
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from stiffen.analysis.evaluation import Progress, check, evaluate, no_progress
@@ -203,8 +204,9 @@ def search_gauges(state: SearchState, budget: Budget) -> None:
             _finish(state, budget, given, BeadRules(panel, gauge, symmetry.mirror_axes(panel)))
             return
         for rules, dies in _parts(state, gauge):
-            pool = _pool(state, rules, dies)
-            gauge_search = GaugeSearch(state, rules, dies, pool, [1.0] * len(panel.demands))
+            gauge_search = GaugeSearch(
+                state, rules, dies, partial(_pool, state, rules, dies), [1.0] * len(panel.demands)
+            )
             searched.append(gauge_search)
             verdict = gauge_search.run(share, *_limits(state, rules))
             if verdict is not None and verdict.met and not state.stiffest:

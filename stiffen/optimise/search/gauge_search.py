@@ -9,7 +9,7 @@ limits does, and never ends with a worse layout.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -47,23 +47,28 @@ class Trial:
 class GaugeSearch:
     """The search at one gauge (mm) under one symmetry.
 
-    dies: that may be used.  pool: groups that moves may add.  factors: for each demand, utilisation by the shell over
-    that by the surrogate, of the latest layout that both evaluated.  calibrated: number of layouts that gave factors.
-    best: the best trial of all stages.  known: all trials, by `key_of` their choice.  family_values: number of a family
-    -> utilisation of its best layout in the latest stage that drew it.  shell_known: verdicts of the shell by `key_of`;
-    None for a layout that its quick mesh refused.
+    dies: that may be used.  make_pool: makes `pool`, the groups that moves may add.  factors: for each demand,
+    utilisation by the shell over that by the surrogate, of the latest layout that both evaluated.  calibrated: number
+    of layouts that gave factors.  best: the best trial of all stages.  known: all trials, by `key_of` their choice.
+    family_values: number of a family -> utilisation of its best layout in the latest stage that drew it.  shell_known:
+    verdicts of the shell by `key_of`; None for a layout that its quick mesh refused.
     """
 
     state: SearchState
     rules: BeadRules
     dies: tuple[BeadDie, ...]
-    pool: tuple[Group, ...]
+    make_pool: Callable[[], tuple[Group, ...]]
     factors: np.ndarray | list[float]
     calibrated: int = 0
     best: Trial | None = None
     known: dict[frozenset, Trial] = field(default_factory=dict)
     family_values: dict[int, float] = field(default_factory=dict)
     shell_known: dict[frozenset, Verdict | None] = field(default_factory=dict)
+
+    @cached_property
+    def pool(self) -> tuple[Group, ...]:
+        """Groups that moves may add; made when they are first asked for."""
+        return self.make_pool()
 
     @property
     def gauge(self) -> float:

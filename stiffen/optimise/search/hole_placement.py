@@ -9,7 +9,7 @@ import numpy as np
 
 from stiffen.model.layout import Hole, Layout
 from stiffen.optimise.candidates.hole_patterns import Row, hole_patterns
-from stiffen.shop import layout_check
+from stiffen.shop import layout_check, process_plan
 
 from .budget import Budget
 from .state import SearchState
@@ -20,14 +20,25 @@ Holes = tuple[Hole, ...]
 
 
 def add_holes(state: SearchState, budget: Budget, layout: Layout, mirror_axes: str) -> Layout:
-    """The layout with the pattern of flared holes that saves most mass; the same layout where none can be added.
+    """The layout with the pattern of flared holes that is worth most; the same layout where none is worth its minutes.
+
+    Worth: the mass that they save, less `Panel.grams_per_minute` for each minute that they take.
 
     The surrogate, calibrated by the shell on the layout without holes, says how many rows of each pattern may stay; the
     shell's quick mesh decides.
     """
+    if state.panel.flared_holes == "none":
+        return layout
     patterns = hole_patterns(state.panel, layout.gauge, layout.beads, mirror_axes)
     if not patterns:
         return layout
+    own_minutes, own_mass = process_plan.minutes(state.panel, layout), state.panel.mass(layout)
+
+    def worth(one: Layout) -> float:
+        """Grams that the holes of a layout save, less what their minutes must save."""
+        minutes = process_plan.minutes(state.panel, one) - own_minutes
+        return 1000 * (own_mass - state.panel.mass(one)) - state.panel.grams_per_minute * minutes
+
     state.report(f"{layout.gauge:g} mm: placing flared holes in rows")
     values, guesses = state.runner.confirm(layout)
     factors = calibration(state, layout, values)
@@ -39,8 +50,9 @@ def add_holes(state: SearchState, budget: Budget, layout: Layout, mirror_axes: s
     tried: set[Layout] = set()
     for _ in range(state.effort.hole_trials):
         drawn = [_with(layout, _joined(rows)) for rows in (_feasible_rows(one, worst) for one in patterns) if rows]
-        drawn = [one for one in dict.fromkeys(drawn) if one not in tried and not layout_check.audit(state.panel, one)]
-        drawn.sort(key=lambda one: (round(state.panel.mass(one), 6), len(one.holes)))
+        drawn = [one for one in dict.fromkeys(drawn) if one not in tried and worth(one) > 0]
+        drawn = [one for one in drawn if not layout_check.audit(state.panel, one)]
+        drawn.sort(key=lambda one: (-round(worth(one), 6), len(one.holes)))
         batch = drawn[:AT_ONCE]
         if not batch or budget.is_spent:
             break

@@ -27,7 +27,7 @@ class SearchEffort:
 
 EFFORTS = {
     "quick": SearchEffort(batches=2, families=3, stages_of_dies=1, hole_trials=2),
-    "normal": SearchEffort(batches=4),
+    "normal": SearchEffort(batches=3, families=4),
     "thorough": SearchEffort(batches=16, families=10, starts=2, stages_of_dies=3, without_symmetry=True, hole_trials=8),
 }
 NORMAL = EFFORTS["normal"]

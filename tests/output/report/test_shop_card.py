@@ -402,8 +402,7 @@ def test_the_card_says_why_there_are_no_beads():
     thick = " ".join(card_text(PANEL, verdict(Layout(3.0))).split())
     rated = rated_thickness(PANEL.material, PANEL.tools.roller.rated_steel)
     assert (
-        "No beads: the sheet meets all demands without; 3 mm 5754-H111 is "
-        f"over the roller's rating of {rated:.2f}"
+        f"No beads: the sheet meets all demands without; 3 mm 5754-H111 is over the roller's rating of {rated:.2f}"
     ) in thick
     assert "No beads" not in card_text(PANEL, GOOD)
     outcome = GaugeOutcome(3.0, GaugeStatus.NOT_TRIED)

@@ -1,0 +1,52 @@
+"""Flared holes: only where they are worth their minutes, only if asked for, only while the demands stay met."""
+
+from dataclasses import replace
+
+import pytest
+from support.panels import lid, rows
+
+from stiffen.analysis.screening import quick_utilisation
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Demand
+from stiffen.optimise.search.budget import UNLIMITED
+from stiffen.optimise.search.evaluator import Evaluator
+from stiffen.optimise.search.hole_placement import add_holes
+from stiffen.optimise.search.incumbent import Incumbent
+from stiffen.optimise.search.runner import LayoutRunner
+from stiffen.optimise.search.state import SearchState
+from stiffen.shop import process_plan
+from stiffen.shop.layout_check import audit
+
+LID = lid(300.0, 240.0, demands=(Demand("frequency", 75.0),), grams_per_minute=0.0)
+BARE = Layout(1.0, rows(LID.tools.bead_dies[1], (120.0,), 40.0, 260.0))
+
+
+def placed(**changes):
+    panel = replace(LID, **changes)
+    runner = LayoutRunner(panel)
+    return add_holes(SearchState(Evaluator(panel, "quick", runner), Incumbent(panel), runner), UNLIMITED, BARE, "xy")
+
+
+@pytest.fixture(scope="module")
+def at_any_price():
+    return placed()
+
+
+def test_holes_come_in_mirrored_rows_and_the_demands_stay_met(at_any_price):
+    holes = at_any_price.holes
+    assert len(holes) >= 4 and len({hole.die for hole in holes}) == 1
+    assert audit(LID, at_any_price) == () and quick_utilisation(LID, at_any_price) <= 1
+    places = {hole.at for hole in holes}
+    assert {(round(300 - x, 3), y) for x, y in places} == places == {(x, round(240 - y, 3)) for x, y in places}
+
+
+def test_holes_that_do_not_earn_their_minutes_are_not_made(at_any_price):
+    saved = 1000 * (LID.mass(BARE) - LID.mass(at_any_price))
+    minutes = process_plan.minutes(LID, at_any_price) - process_plan.minutes(LID, BARE)
+    assert placed(grams_per_minute=5.0 * saved / minutes) == BARE
+    cheap = placed(grams_per_minute=0.2 * saved / minutes)
+    assert cheap.holes and 1000 * (LID.mass(BARE) - LID.mass(cheap)) > 0
+
+
+def test_none_is_none():
+    assert placed(flared_holes="none") == BARE
