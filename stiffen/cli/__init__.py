@@ -1,4 +1,4 @@
-"""The command line: one command a file, options, progress, exit status. The only package that prints.
+"""The command line: one file per command, options, progress, exit status. The only package that prints.
 
 Imports everything below; nothing imports it but `python -m stiffen` and the installed command.
 """

@@ -1,4 +1,4 @@
-"""`stiffen check`: evaluates a panel as it stands."""
+"""`stiffen check`: evaluates a panel with the beads and holes of its file."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=positive_number("mm"),
         help="sheet thickness, mm (default: the layout's, or the thinnest)",
     )
-    parser.add_argument("--rival", action="store_true", help="also find the flat sheet that meets the demands")
+    parser.add_argument("--rival", action="store_true", help="also find the thinnest flat sheet that meets the demands")
     parser.add_argument(
         "--second-opinion",
         action="store_true",
@@ -83,6 +83,6 @@ def run(args: argparse.Namespace) -> int:
     lines += [f"warning: {line}" for line in data["warnings"]]
     if baseline:
         lines.append(mass_comparison(verdict, baseline))
-    asked = "" if verdict.demands else ": put a [[demand]] into the panel file, see stiffen new"
-    give_result(args, data, [*lines, f"{data['status']}{asked}"])
+    hint = "" if verdict.demands else ": put a [[demand]] into the panel file, see stiffen new"
+    give_result(args, data, [*lines, f"{data['status']}{hint}"])
     return exit_status(data)

@@ -45,7 +45,7 @@ def give_result(args: argparse.Namespace, data: dict, lines: Sequence[str]) -> N
 
 
 def exit_status(data: dict) -> int:
-    """MET or NOT_MET, as the status of a result says; MET too if nothing was asked, which the result says plainly."""
+    """MET or NOT_MET, by the status of a result.  MET also for a panel without demands, status "nothing asked"."""
     return MET if data["status"] in ("met", NOTHING_ASKED) else NOT_MET
 
 

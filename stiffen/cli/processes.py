@@ -109,9 +109,10 @@ def run_all(
 
 @contextmanager
 def layout_workers(count: int | None) -> Iterator[Executor | None]:
-    """An executor with so many processes (None: one for each core); None where one process does all.
+    """An executor with `count` worker processes (None: one for each core); None if `count` is 1.
 
-    The result of a search does not depend on it.  Ctrl-C ends the search in this process; the workers then end too.
+    The result of a search does not depend on the number of workers.  Ctrl-C ends the search in this process; the
+    workers then end too.
     """
     count = count or os.cpu_count() or 1
     if count == 1:

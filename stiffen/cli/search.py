@@ -41,8 +41,8 @@ card.txt; report.html; pictures:
 layout.png, before_after.png (judged.png if the flat sheet meets the demands) and more.
 With several panels, each gets a folder of its own in DIR. A sweep writes sweep.txt, sweep.csv and sweep.png
 (mass against stiffness), and for each value a folder with a layout.json to draw from."""
-BESIDE = "_new"  # ends the name of the folder that is used where the wanted one holds a layout already
-OUTSIDE_SHARE = 0.7  # of a time limit, up to which a flat sheet outside the rack is still looked for
+BESIDE = "_new"  # suffix of a second folder, used while the wanted one holds an earlier layout
+OUTSIDE_SHARE = 0.7  # of the time limit: a later end of the search leaves no time for flat sheets outside the rack
 EXAMPLES = (
     "stiffen search hatch.toml --out out/hatch",
     "stiffen search hatch.toml --out out/hatch --seconds 600 --seed 3",
@@ -104,7 +104,7 @@ def _search_one(args: argparse.Namespace) -> int:
     panel, start = panel_and_start(args.panel, args.start)
     wanted = folder = output_folder(args, args.out)
     before = _verdict_in(wanted, panel)
-    if before is not None:  # it stays until a better one is there
+    if before is not None:  # the earlier layout stays until a better one is found
         beside = Path(f"{wanted}{BESIDE}")
         args.until_done.callback(_remove_if_empty, beside)  # after its lock is gone
         folder = output_folder(args, beside)
@@ -164,7 +164,7 @@ def _remove_if_empty(folder: Path) -> None:
 
 
 def _verdict_in(folder: Path, panel: Panel) -> Verdict | None:
-    """The verdict of the layout that lies in a folder, if it is of this panel and these demands and breaks no rule."""
+    """The verdict on the layout in a folder; None unless it is of this panel and these demands and breaks no rule."""
     from stiffen.errors import StiffenError
     from stiffen.io.files import read_json
     from stiffen.io.panel_file import read_layout
@@ -178,7 +178,7 @@ def _verdict_in(folder: Path, panel: Panel) -> Verdict | None:
             return None
         return verdict_from_document(panel, layout, read_json(file).get("result"))
     except StiffenError:
-        return None  # none there, or not one that counts
+        return None  # no layout there, or one that cannot be read
 
 
 # ------------------------------------------------------------------------------------------------------ several panels

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Search each value; write the table, the picture and each layout as soon as it is found."""
+    """Search for each value; after each, write its layout and the table and picture of all values so far."""
     from stiffen.io.result_json import result_document
     from stiffen.optimise.search.sweep import parse_sweep, sweep
 

@@ -21,7 +21,7 @@ EXAMPLES = (
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command alone."""
     parser.add_argument("folders", metavar="DIR", nargs="+", help="folders of layouts, or layout files")
-    parser.add_argument("--csv", metavar="F.csv", help="write the table here, one line a panel")
+    parser.add_argument("--csv", metavar="F.csv", help="write the table here, one line for each panel")
     parser.add_argument(
         "--sheet",
         metavar="XxY",

@@ -1,4 +1,4 @@
-"""Exit statuses, what is printed, the progress bar, Ctrl-C and other signals.  Nothing else in the project prints."""
+"""Exit statuses, printing, the progress bar, Ctrl-C and other signals.  Nothing else in the project prints."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ Progress = Callable[[float | None, str], None]  # fraction done, None if not kno
 
 
 def _encodable(error: UnicodeError) -> tuple[bytes, int]:
-    """A question mark for each letter that the console cannot show; undecoded bytes of a file name as they came."""
+    """A question mark for each letter that the console cannot show; undecoded bytes of a file name unchanged."""
     if not isinstance(error, UnicodeEncodeError):
         raise error
     letters = error.object[error.start : error.end]
@@ -35,12 +35,12 @@ codecs.register_error("stiffen.console", _encodable)
 def accept_any_console() -> None:
     """Let a console that lacks a letter (cp1252, 7 bits) show a question mark in its place."""
     for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):  # not what a notebook or a test puts in their place
+        if isinstance(stream, io.TextIOWrapper):  # a notebook or a test may have put another object there
             stream.reconfigure(errors="stiffen.console")
 
 
 def quiet_libraries() -> None:
-    """Keep back what libraries tell their developers, as that a cache cannot be written; errors still show."""
+    """Hide warnings of libraries, such as that a cache cannot be written; their errors are shown."""
     for name in ("matplotlib", "ezdxf"):
         logging.getLogger(name).setLevel(logging.ERROR)
 

@@ -1,4 +1,4 @@
-"""The search for layouts: what may be made (`candidates`), and which of it to try (`search`).
+"""The search for layouts: `candidates` generates beads and holes that can be made, `search` decides which to evaluate.
 
 Imports `surrogate` and below.
 """

@@ -1,4 +1,4 @@
-"""The commands, in process: what they write, what they say, how they end."""
+"""The commands, run inside the test process: files, printed lines, exit status."""
 
 import json
 import math

@@ -12,8 +12,8 @@ HELP = "write the mirror image of a panel or layout"
 DESCRIPTION = """\
 Write the other hand of a panel, so that left and right are one design: outline, cut-outs, folds, supports, loads,
 keep-outs, masses, trims, beads and holes are mirrored left to right. Faces stay: the up face is the up face of both.
-Comments stay as they are. A drawing is written into the file as points. A layout.json is mirrored with its panel; its
-results are computed again by stiffen draw. A file that exists is not overwritten."""
+Comments stay as they are. The outline of a DXF drawing is written into the file as points. A layout.json is mirrored
+with its panel; its results are computed again by stiffen draw. A file that exists is not overwritten."""
 EXAMPLES = (
     "stiffen mirror cheek_left.toml cheek_right.toml",
     "stiffen mirror out/cheek_left/layout.json right.json && stiffen draw right.json --out out/cheek_right",
@@ -27,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Write the mirrored file and say what to look at."""
+    """Write the mirrored file; print the next command and what to check by eye."""
     from stiffen.errors import Fault, InputError
     from stiffen.io.mirrored_file import mirror_layout, mirror_panel
 

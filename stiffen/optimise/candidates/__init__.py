@@ -1,4 +1,4 @@
-"""What a search may make of a panel: beads that can be rolled, regular layouts, hole patterns, symmetry.
+"""Candidates for a search: beads that can be rolled, regular layouts, patterns of flared holes, mirror images.
 
 Imports `surrogate` and below.
 """

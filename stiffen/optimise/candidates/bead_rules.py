@@ -1,6 +1,6 @@
-"""Where beads may go at one gauge: beads that can be made, their mirror images, and what keeps clear of what.
+"""Rules for beads at one gauge: which can be rolled, where they may lie, their mirror images, and their clearances.
 
-Everything that a search makes of beads passes here, so that no layout breaks a rule of the shop.  Lengths in mm, angles
+Every bead of a search is checked here, so that no layout breaks a rule of the shop.  Lengths in mm, angles
 in degrees.  The same panel gives the same beads.
 """
 
@@ -25,7 +25,7 @@ from stiffen.shop import bead_section, clearance, layout_check, rollability
 from . import symmetry
 from .straight_beads import fixed_beads_and_holes
 
-Group = tuple[Bead, ...]  # a bead and its mirror images, which go in together
+Group = tuple[Bead, ...]  # a bead and its mirror images; all or none are in a layout
 GRID = 1.0  # mm: ends and offsets of beads along the panel's edges lie on it
 
 
@@ -66,7 +66,7 @@ class BeadRules:
         return SIDES if self.panel.bead_side == "either" else (self.panel.bead_side,)
 
     def region(self, die: BeadDie) -> BaseGeometry:
-        """Region for the axis of a bead of this die beside what is fixed."""
+        """Region in which the axis of a bead of this die may lie, clear of the fixed beads and holes."""
         if die not in self._regions:
             region = clearance.bead_feasible_region(self.panel, die, self.gauge, *self.fixed)
             shapely.prepare(region)
@@ -78,10 +78,11 @@ class BeadRules:
     def straight(
         self, die: BeadDie, angle: float, offset: float, side: str, share: float = 1.0, near: float | None = None
     ) -> Bead | None:
-        """The straight bead of a die on a line: in its longest free piece, or the one nearest to `near`.
+        """The straight bead of a die on a line: in its longest free piece, or in the one nearest to `near`.
 
-        angle: of the line to x.  offset: of the line from the origin, to the left of its direction.  share: of the free
-        length, in its middle.  near: place along the line.  None where no bead can be made.
+        angle: of the line to x.  offset: of the line from the origin, to the left of its direction.  share: length of
+        the bead over that of the piece, in whose middle it lies.  near: place along the line, from the foot of the
+        perpendicular from the origin.  None if no bead can be made.
         """
         region = self.region(die)
         if region.is_empty:
@@ -114,7 +115,7 @@ class BeadRules:
         return self.made(Bead(die, path, side))
 
     def made(self, bead: Bead) -> Bead | None:
-        """The bead if it can be made beside what is fixed, else None."""
+        """The bead if it can be rolled and keeps clear of the fixed beads and holes, else None."""
         line = LineString(bead.path)
         die = bead.die
         if not line.is_simple or not self.region(die).covers(line):
@@ -153,7 +154,7 @@ class BeadRules:
         return None if self._conflict(group, ()) else group
 
     def fits(self, group: Group, others: Sequence[Bead]) -> bool:
-        """True where a group keeps clear of other beads; what is fixed is minded already."""
+        """True if a group keeps clear of other beads.  From fixed beads and holes `region` keeps it clear already."""
         return not self._conflict(group, others)
 
     def _conflict(self, group: Group, others: Sequence[Bead]) -> bool:
@@ -164,7 +165,7 @@ class BeadRules:
         return False
 
     def layout(self, groups: Sequence[Group], holes: tuple[Hole, ...] | None = None) -> Layout:
-        """The layout of some groups with what is fixed; holes: in place of the fixed ones."""
+        """The layout of the fixed beads and some groups.  holes: of the layout; default the fixed ones."""
         beads, fixed_holes = self.fixed
         return Layout(
             self.gauge,
@@ -173,7 +174,7 @@ class BeadRules:
         )
 
     def groups_of(self, layout: Layout) -> tuple[Group, ...] | None:
-        """The groups that make up a layout's beads that are not fixed; None where they do not keep the symmetry."""
+        """The groups of a layout's beads that are not fixed; None if a mirror image is missing."""
         left = [bead for bead in layout.beads if not bead.fixed]
         groups: list[Group] = []
         centre = symmetry.outline_centre(self.panel)
@@ -195,7 +196,7 @@ class BeadRules:
         return tuple(groups)
 
     def span(self, die: BeadDie, angle: float) -> tuple[float, float] | None:
-        """Least and greatest offset of lines at an angle that cross the region of a die; None where it is empty."""
+        """Least and greatest offset of lines at an angle that cross the region of a die; None if that is empty."""
         region = self.region(die)
         if region.is_empty:
             return None
@@ -204,7 +205,7 @@ class BeadRules:
 
 
 def line_of(bead: Bead) -> tuple[float, float, float]:
-    """Angle in [0, 180) to x, offset, and middle along the line, of a straight bead."""
+    """Of a straight bead: angle of its line to x in [0, 180), offset of the line, place of the middle along it."""
     (x0, y0), (x1, y1) = bead.path[0], bead.path[-1]
     angle = round(math.degrees(math.atan2(y1 - y0, x1 - x0)) % 180, 6) % 180
     c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
@@ -212,7 +213,7 @@ def line_of(bead: Bead) -> tuple[float, float, float]:
 
 
 def is_straight(bead: Bead) -> bool:
-    """True for a bead along one straight line that is not a step and runs over no edge."""
+    """True for a bead along one straight line, not a step, without open ends."""
     return len(bead.path) == 2 and bead.die.profile != "step" and not any(bead.open_ends)
 
 

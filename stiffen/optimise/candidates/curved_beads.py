@@ -145,7 +145,7 @@ def _longest_piece(line: BaseGeometry, region: BaseGeometry) -> list[BaseGeometr
 
 
 def _clipped_lines(lines: list[np.ndarray], region: BaseGeometry) -> Iterator[BaseGeometry]:
-    """The longest piece of each line inside the region, in all of LENGTH_SHARES, cut back at both ends alike."""
+    """The longest piece of each line inside the region, shortened equally at both ends to each of LENGTH_SHARES."""
     for line in lines:
         for piece in _longest_piece(LineString(line), region):
             for share in LENGTH_SHARES:
@@ -176,7 +176,7 @@ def moment_lines(surrogate: LaminatedPanel) -> list[np.ndarray]:
 
 
 def _displacement_fields(surrogate: LaminatedPanel) -> Iterator[np.ndarray]:
-    """Small displacements (6 n,) of the flat panel: of each case with a demand, the softest push, the first mode."""
+    """Linear displacements (6 n,) of the flat panel: each case with a demand, the softest push, the first mode."""
     model = next(iter(surrogate.models.values()))
     for kind, case in dict.fromkeys((demand.kind, demand.case) for demand in surrogate.panel.demands):
         try:
@@ -188,7 +188,7 @@ def _displacement_fields(surrogate: LaminatedPanel) -> Iterator[np.ndarray]:
             elif case is not None:
                 yield model.linear_solution(case)[1]
         except SolverError:
-            continue  # the panel is not held in this case: the evaluation tells
+            continue  # the panel is not held in this case; its evaluation reports that
 
 
 class _PrincipalMoments:
@@ -202,11 +202,11 @@ class _PrincipalMoments:
         shell = next(iter(surrogate.models.values())).linear_model.shell
         _, moment = shell.resultants(u)
         local = np.stack([moment[:, [0, 2]], moment[:, [2, 1]]], axis=1)
-        level = surrogate.axes.transpose(0, 2, 1) @ local @ surrogate.axes
+        in_plan = surrogate.axes.transpose(0, 2, 1) @ local @ surrogate.axes
         count = np.bincount(triangles.ravel(), minlength=len(plan))
         x, y, twist = (
             np.bincount(triangles.ravel(), np.repeat(part, 3), len(plan)) / np.maximum(count, 1)
-            for part in (level[:, 0, 0], level[:, 1, 1], level[:, 0, 1])
+            for part in (in_plan[:, 0, 0], in_plan[:, 1, 1], in_plan[:, 0, 1])
         )
         mean, deviator = (x + y) / 2, np.hypot((x - y) / 2, twist)
         direction = 0.5 * np.arctan2(2 * twist, x - y) + np.where(mean < 0, math.pi / 2, 0.0)

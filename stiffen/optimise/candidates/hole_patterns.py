@@ -1,6 +1,7 @@
-"""Patterns of flared holes as a maker would mark them: rows and grids of one size at one pitch, centred in their room.
+"""Patterns of flared holes as a maker would mark them: rows and grids of one size at one pitch.
 
-mm.  The same panel gives the same patterns in the same order.
+Each row or grid is centred in a room, a connected part of the region where holes may lie.  mm.  The same panel gives
+the same patterns in the same order.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 import shapely
-from shapely.affinity import rotate, scale
+from shapely.affinity import rotate
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -23,7 +24,7 @@ from stiffen.shop import clearance, layout_check
 from . import symmetry
 from .straight_beads import fixed_beads_and_holes, main_directions, proud_side
 
-Row = tuple[Hole, ...]  # holes of one row or grid with its mirror images, which go in together
+Row = tuple[Hole, ...]  # holes of one row or grid with its mirror images; all or none are in a layout
 PITCH_FACTORS = (1.0, 1.5, 2.0)  # pitch over the least pitch
 PITCH_STEP = 5.0  # mm: pitches are multiples of it
 MIN_HOLES_IN_ROW = 2  # a single hole is no row, unless mirror images make it one
@@ -32,7 +33,7 @@ MIN_HOLES_IN_ROW = 2  # a single hole is no row, unless mirror images make it on
 def hole_patterns(panel: Panel, gauge: float, beads: tuple[Bead, ...], mirror_axes: str) -> list[tuple[Row, ...]]:
     """Patterns of holes beside some beads; each is a tuple of rows, of one die and one pitch.
 
-    mirror_axes: axes along which rows have their images, "" for none.
+    mirror_axes: axes along which rows are mirrored, "" for none.
     """
     _, fixed_holes = fixed_beads_and_holes(panel)
     patterns: dict[tuple[Row, ...], None] = {}
@@ -59,7 +60,7 @@ def _rows(panel: Panel, die: HoleDie, region: BaseGeometry, pitch: float, mirror
     kept: list[Hole] = []
     taken = np.zeros((0, 2))
     for room in sorted(_rooms(region), key=lambda one: (-round(one.area), one.bounds)):
-        points = _grid(room, region, pitch, angle, _own_axes(room, centre, mirror_axes), centre)
+        points = _grid(room, pitch, angle)
         members: list[Hole] = []
         for images in (_images(point, centre, mirror_axes) for point in points):
             if not all(shapely.contains_xy(region, x, y) or _on(region, x, y) for x, y in images):
@@ -76,25 +77,12 @@ def _rows(panel: Panel, die: HoleDie, region: BaseGeometry, pitch: float, mirror
 
 
 def _rooms(region: BaseGeometry) -> list[Polygon]:
-    """Connected parts of a region, cut at its narrow necks so that each holds one row or grid."""
+    """Connected parts of a region, of more than 1 mm2; each holds one row or grid."""
     return [part for part in shapely.get_parts(region) if part.geom_type == "Polygon" and part.area > 1.0]
 
 
-def _own_axes(room: Polygon, centre: tuple[float, float], mirror_axes: str) -> str:
-    """Axes along which a room is its own mirror image."""
-    own = ""
-    for axis in mirror_axes:
-        factors = (-1, 1) if axis == "x" else (1, -1)
-        image = scale(room, *factors, origin=(*centre, 0))
-        if image.symmetric_difference(room).area < 0.02 * room.area:
-            own += axis
-    return own
-
-
-def _grid(
-    room: Polygon, region: BaseGeometry, pitch: float, angle: float, own_axes: str, centre: tuple[float, float]
-) -> list[tuple[float, float]]:
-    """Points of a grid along `angle` (degrees) that lie in the room, centred in it, in whole millimetres if level."""
+def _grid(room: Polygon, pitch: float, angle: float) -> list[tuple[float, float]]:
+    """Points of a grid along `angle` (degrees) that lie in the room, centred in it; to 0.5 mm if along x or y."""
     level = rotate(room, -angle, origin=(0.0, 0.0))
     x0, y0, x1, y1 = level.bounds
     xs, ys = _centred(x0, x1, pitch), _centred(y0, y1, pitch)
@@ -103,13 +91,12 @@ def _grid(
         x, y = np.round(2 * x) / 2, np.round(2 * y) / 2
     c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
     px, py = c * x - s * y, s * x + c * y
-    del own_axes, centre
     inside = shapely.dwithin(room, shapely.points(px, py), 1e-6)
     return [(round(float(a), 3) + 0.0, round(float(b), 3) + 0.0) for a, b in zip(px[inside], py[inside], strict=True)]
 
 
 def _centred(low: float, high: float, pitch: float) -> np.ndarray:
-    """As many places at a pitch as fit between two ends, centred between them."""
+    """(k,) places between two ends, as many at the pitch as fit, centred."""
     count = int((high - low) / pitch + 1e-6) + 1
     return (low + high) / 2 + pitch * (np.arange(count) - (count - 1) / 2)
 

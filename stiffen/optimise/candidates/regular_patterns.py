@@ -20,7 +20,7 @@ from .straight_beads import FRAME_INSET_SHARES, frame_ring, main_directions
 
 SPREADS = ("even", "edges", "middle")
 MIN_SHIFT = 3.0  # mm: step by which a bead is moved aside where it cannot be made
-MIDDLE_SHARE = 0.7  # of the room that beads of spread "middle" take
+MIDDLE_SHARE = 0.7  # of the span of offsets, that beads of spread "middle" take
 
 
 class Family(NamedTuple):
@@ -41,11 +41,12 @@ def families(rules: BeadRules, dies: tuple[BeadDie, ...]) -> list[Family]:
 def members(rules: BeadRules, family: Family, count: int, spread: str = "even") -> tuple[Group, ...] | None:
     """The family's layout of `count` beads, as groups; None where there is none.
 
-    A bead that cannot be made where it is wanted moves aside by at most half a pitch.
+    The beads lie at equal pitch across the span of offsets where their axes may lie.  A bead that cannot be made at its
+    place moves aside by at most half a pitch.
 
-    spread: "even": at equal pitch, half a pitch from the ends of the room; "edges": the outer beads at its ends;
-    "middle": even within its middle.  Of frames, one or two: at the inset nearest to the edge that fits, or ("middle")
-    further in.
+    spread: "even": the outer beads half a pitch inside the span; "edges": at its ends; "middle": "even" within the
+    middle MIDDLE_SHARE of the span.  Frames (at most two): "even" starts with the outermost frame that can be made,
+    "edges" with the second, "middle" with the third.
     """
     if family.angle is None:
         return _frames(rules, family, count, spread)
@@ -73,7 +74,7 @@ def members(rules: BeadRules, family: Family, count: int, spread: str = "even") 
         if len(taken) >= count:
             break
         if any(abs(line_of(bead)[1] - offset) < MIN_SHIFT and is_straight(bead) for bead in taken):
-            continue  # it is there as the image of another
+            continue  # the mirror image of another bead is there already
         group = _nearest_group(rules, family, float(offset), middle, room, taken)
         if group is None:
             return None
@@ -85,7 +86,7 @@ def members(rules: BeadRules, family: Family, count: int, spread: str = "even") 
 def _nearest_group(
     rules: BeadRules, family: Family, offset: float, middle: float, room: float, taken: list[Bead]
 ) -> Group | None:
-    """The group of a bead at the offset nearest to a wanted one where it can be made; at most `room` mm away."""
+    """The group of a bead at the feasible offset nearest to `offset`; None if there is none within `room` mm."""
     assert family.angle is not None
     for shift in np.arange(0.0, room, MIN_SHIFT):
         for sign in (1.0, -1.0) if shift else (1.0,):
@@ -97,7 +98,10 @@ def _nearest_group(
 
 
 def _on_grid(offsets: np.ndarray, middle: float) -> np.ndarray:
-    """Offsets on whole millimetres of the middle's grid, so that mirror images lie on it too; the middle stays."""
+    """Offsets rounded to whole mm, so that their mirror images about the middle (to 0.5 mm) are whole too.
+
+    An offset less than 0.5 mm from the middle becomes the middle.
+    """
     middle = round(2 * middle) / 2
     half = middle % 1.0
     distance = np.abs(offsets - middle)

@@ -1,6 +1,6 @@
 """Bead candidates along straight lines, along the panel's edges (steps), and along closed frames.
 
-Every bead that the shop's dies can roll alone, at all directions and offsets considered here.  Lengths in mm,
+Each can be rolled with one of the shop's dies beside the panel's fixed beads and holes.  Lengths in mm,
 directions in degrees.  The same panel gives the same candidates in the same order.
 """
 
@@ -59,7 +59,7 @@ def bead_candidates(
 
 
 def straight_bead_candidates(panel: Panel, gauge: float, dies: tuple[BeadDie, ...]) -> tuple[Bead, ...]:
-    """Steps, and straight beads in directions other than the main ones, of some dies; see `bead_candidates`."""
+    """Steps, frames, and straight beads in directions other than the main ones, of some dies; see `bead_candidates`."""
     main = main_directions(panel)
     wide = bead_candidates(panel, gauge, spacing=OBLIQUE_SPACING_FACTOR * candidate_spacing(panel))
     return tuple(bead for bead in wide if bead.die in dies and (len(bead.path) > 2 or not _runs_along(bead, main)))

@@ -17,8 +17,8 @@ def no_reserve() -> float:
 class Budget:
     """The time that a part of a search may take.
 
-    start, deadline: s, on the clock of `time.monotonic`.  reserve: seconds of it that must stay free for what comes
-    after the deadline; called at each look at the clock, as they grow with the evaluation time of the best layout.
+    start, deadline: s, on the clock of `time.monotonic`.  reserve: gives the seconds to keep free before the deadline
+    for the evaluations at the end; called at each look at the clock, as it grows with the longest evaluation.
     """
 
     start: float

@@ -1,8 +1,9 @@
 """The search over the gauges of a panel, from the thinnest to the first that meets the demands, then for flared holes.
 
-At each gauge the shell model evaluates what is there already: the bare sheet, the panel's own layout, the one to start
-from.  Then `gauge_search` looks for beads in stages, mild dies first.  The layout that meets the demands loses what it
-does not need, gets flared holes, and loses again.  Where nothing meets, the best of all gauges is handed out.
+At each gauge the shell model first evaluates the given layouts: the bare sheet, the panel's own, the one to start from.
+Then `gauge_search` looks for beads in stages, mild dies first.  From the layout that meets the demands needless beads
+are removed, flared holes are added, and needless beads are removed once more.  If no layout meets the demands, the best
+of all gauges is returned.
 
 The work is counted, not timed: the same panel, seed and effort give the same layout on any machine, beside any other
 load and with any number of workers, unless a time limit cuts it short; `SearchResult.cut_short` says whether it did.
@@ -43,8 +44,8 @@ from .settings import DEFAULT_SETTINGS, EFFORTS, SearchSettings
 from .state import SearchState
 from .strike_out import strike_out
 
-FINAL_SHARE = 0.25  # of the time limit, for what comes after the search
-FINAL_EVALUATIONS = 3.0  # times the longest evaluation, for the same
+FINAL_SHARE = 0.25  # of the time limit, kept for the evaluations and files at the end
+FINAL_EVALUATIONS = 3.0  # times the longest evaluation; kept for the same if that is more
 GAUGE_SHARE = 0.6  # of the time left, for each gauge but the last
 FALLBACKS = 2  # layouts that are evaluated in full where nothing meets the demands
 
@@ -68,12 +69,12 @@ def search(
     The result is never worse than the flat sheet, than the beads and holes in the panel's own file where these keep the
     rules, nor than `start`, at any gauge.
 
-    effort: quick, normal or thorough: how much is tried.  seconds: time limit of it all; None for none.  seed: of the
-    random numbers.  mesh_level: quick, normal or fine.  start: a layout to go on from; it counts as found, and its
-    fixed beads and holes stay.  executor: evaluates layouts on its workers, for instance those of a
+    effort: quick, normal or thorough: how much is tried.  seconds: time limit of the whole search; None for none.
+    seed: of the random numbers.  mesh_level: quick, normal or fine.  start: a layout to go on from; it counts as found,
+    and its fixed beads and holes stay.  executor: evaluates layouts on its workers, for instance those of a
     `ProcessPoolExecutor` or of a Dask cluster; the result is the same.  progress: called with the fraction of the time
     used, None without a limit, and a message.  on_best: called with the verdict of each better layout as soon as it is
-    evaluated.  settings: limits that steer it.
+    evaluated.  settings: limits that steer the search.
 
     Ctrl-C (KeyboardInterrupt) ends the search with the best so far, as running out of `seconds` does;
     `SearchResult.stopped` says so.  Raises InputError for an unknown effort, and if `start` breaks a rule of the shop
@@ -227,7 +228,7 @@ def search_gauges(state: SearchState, budget: Budget) -> None:
 
 
 def _share_of(budget: Budget, gauges_left: int) -> float:
-    """Deadline of one gauge, so that each gauge that is left keeps its part of the time."""
+    """Deadline of one gauge, s on the clock of `time.monotonic`; it leaves time for the other gauges."""
     if not math.isfinite(budget.deadline):
         return math.inf
     now = time.monotonic()
@@ -235,7 +236,7 @@ def _share_of(budget: Budget, gauges_left: int) -> float:
 
 
 def _parts(state: SearchState, gauge: float) -> list[tuple[BeadRules, tuple]]:
-    """Rules and dies to search with at a gauge, in turn: mild dies, all dies; then without symmetry."""
+    """Rules and dies to search with at a gauge, in turn: dies that crack no sheet, all dies; then without symmetry."""
     panel = state.panel
     axes = symmetry.mirror_axes(panel)
     tries = [axes] + ([""] if axes and panel.symmetry == "auto" and state.effort.without_symmetry else [])
@@ -248,7 +249,7 @@ def _parts(state: SearchState, gauge: float) -> list[tuple[BeadRules, tuple]]:
 
 
 def _pool(state: SearchState, rules: BeadRules, dies: tuple) -> tuple[Group, ...]:
-    """Groups that moves may add beside regular beads: curved ones, steps, and straight ones in other directions."""
+    """Groups that moves may add beside regular beads: curved ones, frames, steps, straight ones in other directions."""
     surrogate = state.runner.surrogate(rules.gauge)
     beads = (
         *straight_bead_candidates(rules.panel, rules.gauge, dies),
@@ -259,7 +260,7 @@ def _pool(state: SearchState, rules: BeadRules, dies: tuple) -> tuple[Group, ...
 
 
 def _limits(state: SearchState, rules: BeadRules) -> tuple[tuple[int, ...], int]:
-    """Numbers of beads of the stages, and the most dies."""
+    """The numbers of beads, one for each stage, and the largest number of dies."""
     panel = state.panel
     most = math.inf if panel.beads_at_most is None else panel.beads_at_most
     counts = tuple(count for count in state.settings.bead_counts if count <= most)
@@ -268,7 +269,7 @@ def _limits(state: SearchState, rules: BeadRules) -> tuple[tuple[int, ...], int]
 
 
 def _evaluate_given(state: SearchState, gauge: float) -> Verdict | None:
-    """Evaluate the bare sheet and the layouts that are given at a gauge; the best that meets the demands."""
+    """Evaluate the bare sheet and the given layouts at a gauge; the best that meets the demands, None if none does."""
     beads, holes = fixed_beads_and_holes(state.panel)
     given = [Layout(gauge, beads, holes), *(replace(layout, gauge=gauge) for layout in state.initial_layouts)]
     verdicts = []
@@ -314,9 +315,10 @@ def _evaluate_best(state: SearchState, budget: Budget, searched: list[GaugeSearc
 
 
 def _finish(state: SearchState, budget: Budget, verdict: Verdict, rules: BeadRules) -> None:
-    """Take away what a layout does not need, add holes, balance the faces.
+    """Remove needless beads from a layout that meets the demands, add holes, balance the faces.
 
-    The quick mesh decides on the way.  What comes out is evaluated in full; if it fails, what was before it counts.
+    Each step is decided on the quick mesh.  The layout with holes is then evaluated in full; if it misses a demand, the
+    one without holes is too.
     """
     bare = strike_out(state, budget, verdict.layout, rules)
     holed = bare
@@ -332,7 +334,7 @@ def _finish(state: SearchState, budget: Budget, verdict: Verdict, rules: BeadRul
 
 
 def _strike_out_of_stiffest(state: SearchState, budget: Budget, best: Verdict) -> None:
-    """Take away what the stiffest layout has no use for: the demands change by less than `needless_share` without."""
+    """Remove from the stiffest layout the beads without which its utilisation rises by less than `needless_share`."""
     layout = best.layout
     rules = BeadRules(state.panel, layout.gauge, symmetry.mirror_axes(state.panel))
     limit = (1 + state.settings.needless_share) * state.evaluator.expected([layout])[0]
@@ -344,7 +346,7 @@ def _strike_out_of_stiffest(state: SearchState, budget: Budget, best: Verdict) -
 
 
 def _balance_faces(state: SearchState) -> None:
-    """Roll some beads to the other face if that reduces the bow, the panel allows both, and the demands stay met."""
+    """Turn some beads to the other face if the panel allows both, the rolling bow shrinks, and the demands stay met."""
     best = state.incumbent.verdict
     if best is None or not best.met:
         return

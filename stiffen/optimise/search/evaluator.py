@@ -20,9 +20,9 @@ from .settings import DEFAULT_SETTINGS, SearchSettings
 class Evaluator:
     """Evaluates layouts of one panel with the shell model and remembers the answers.
 
-    runner: evaluates on the quick mesh.  full: the function that does the others; another may stand in for it.
+    runner: evaluates on the quick mesh.  full: evaluates on the mesh of `mesh_level`; a test may replace it.
     verdicts: those of `evaluate`.  lowest_utilisations: by gauge (mm), the lowest that a layout of it has reached.
-    longest_evaluation: s, for time limits alone.  mesh_factors: by gauge (mm), see `expected`.
+    longest_evaluation: s, used only for time limits.  mesh_factors: by gauge (mm), see `expected`.
     """
 
     panel: Panel

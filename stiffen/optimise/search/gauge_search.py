@@ -2,8 +2,8 @@
 
 Each stage draws regular layouts of its number of beads, as a person would, and tunes the best of these and of the
 stages before by moves that the surrogate evaluates.  The shell model decides, and calibrates the surrogate.  A stage
-depends on the stages before it alone, so a search with wider limits does all that one with tighter limits does, and
-never ends with a worse layout.
+depends only on the stages before it.  So a search with wider limits on beads and dies repeats all that one with tighter
+limits does, and never ends with a worse layout.
 """
 
 from __future__ import annotations
@@ -27,11 +27,11 @@ from .budget import Budget
 from .moves import Choice, MoveMaker, beads_of, key_of
 from .state import SearchState
 
-FIRST_COUNTS = 3  # beads: up to so many all families are drawn, beyond the best ones only, in all spreads
+FIRST_COUNTS = 3  # beads: stages up to this draw all families, evenly spread; later ones the best, in all spreads
 FRAME_COUNT = 2  # beads: more frames than this are not drawn
-STIFFEST_FACTOR = 2  # times the batches where the stiffest layout is asked for
-GROWTH = 1  # tells the random numbers of growing from those of tuning
-GIVE_UP = 1.05  # times the worst utilisation of the best trial: a worse demand ends the evaluation of a move
+STIFFEST_FACTOR = 2  # times as many batches for goal "stiffest"
+GROWTH = 1  # part of the seed: `_grown` draws other random numbers than `_tune`
+GIVE_UP = 1.05  # times the worst utilisation before a move: a demand over it ends the evaluation of the move
 STANDARD_SPACING = 12.0  # mm: `candidate_spacing` of a panel up to 650 mm from corner to corner
 
 
@@ -47,9 +47,11 @@ class Trial:
 class GaugeSearch:
     """The search at one gauge (mm) under one symmetry.
 
-    dies: that may be used.  make_pool: makes `pool`.  factors: for each demand shell over surrogate, of the latest
-    layout that both evaluated.  calibrated: layouts that gave factors.  best: the best trial of all stages.
-    family_values: number of a family -> utilisation of its latest layout.
+    dies: that may be used.  make_pool: makes `pool`, the groups that moves may add.  factors: for each demand,
+    utilisation by the shell over that by the surrogate, of the latest layout that both evaluated.  calibrated: number
+    of layouts that gave factors.  best: the best trial of all stages.  known: all trials, by `key_of` their choice.
+    family_values: number of a family -> utilisation of its best layout in the latest stage that drew it.  shell_known:
+    verdicts of the shell by `key_of`; None for a layout that its quick mesh refused.
     """
 
     state: SearchState
@@ -85,7 +87,7 @@ class GaugeSearch:
     # ---------------------------------------------------------------------------------------------------- evaluations
 
     def utilisation(self, trial: Trial) -> float:
-        """Norm of the calibrated utilisations of a trial's demands: the largest, if one stands out."""
+        """Power mean, of exponent `norm_exponent`, of the calibrated utilisations of a trial's demands."""
         values = np.array(trial.utilisations) * self.factors
         if not np.isfinite(values).all():
             return math.inf
@@ -100,7 +102,7 @@ class GaugeSearch:
     def evaluate(self, choices: list[Choice], guesses: Guesses, no_worse_than: float = math.inf) -> list[Trial]:
         """Trials of some choices, each evaluated once in this search.
 
-        no_worse_than: utilisation; a choice whose worst demand is over it need not be computed in full.
+        no_worse_than: utilisation; the evaluation of a choice ends at the first demand over it.
         """
         new = {key_of(choice): choice for choice in choices if key_of(choice) not in self.known}
         layouts = [self.rules.layout(choice) for choice in new.values()]
@@ -274,11 +276,11 @@ class GaugeSearch:
         return verdict
 
     def _calibrate(self, trial: Trial, shell: tuple[float, ...]) -> None:
-        """Factors between shell and surrogate from one layout that both have evaluated."""
-        mine = np.array(trial.utilisations)
+        """Set the factors by one layout that both models have evaluated.  shell: its utilisations by the shell."""
+        by_surrogate = np.array(trial.utilisations)
         values = np.array(shell)
-        usable = np.isfinite(values) & np.isfinite(mine) & (mine > 0) & (values > 0)
-        self.factors = np.where(usable, np.clip(values / np.where(usable, mine, 1.0), 0.5, 2.0), self.factors)
+        usable = np.isfinite(values) & np.isfinite(by_surrogate) & (by_surrogate > 0) & (values > 0)
+        self.factors = np.where(usable, np.clip(values / np.where(usable, by_surrogate, 1.0), 0.5, 2.0), self.factors)
         self.calibrated += 1
         state = self.state
         state.evaluator.record_utilisation(self.gauge, float(np.max(values, initial=0.0)))
@@ -302,7 +304,7 @@ def _some(moves: Iterator[Choice], known: dict, count: int) -> list[Choice]:
 
 
 def _both(maker: MoveMaker, base: Choice, one: Choice, other: Choice) -> Choice | None:
-    """Two moves from one choice made together, where they concern different groups; None where they do not fit."""
+    """Two moves from one choice made together; None if both change the same group, or the result breaks a rule."""
     if one is other or len(one) != len(base) or len(other) != len(base):
         return None
     joined: list[Group] = []

@@ -22,7 +22,7 @@ from stiffen.optimise.candidates.regular_patterns import frame_beads
 Choice = tuple[Group, ...]
 LENGTH_SHARES = (1.0, 0.8, 0.65, 0.5)  # of a line's free length
 TURNS = (15.0, -15.0)  # degrees
-STRETCHES = (0.08, -0.08, 0.03, -0.03)  # of all distances from the middle at once
+STRETCHES = (0.08, -0.08, 0.03, -0.03)  # relative change of the distances of all beads from the middle
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,7 +95,7 @@ class MoveMaker:
         return (*choice[:k], group, *choice[k + 1 :])
 
     def _redrawn(self, bead: Bead, slide: float = 0.0, turn: float = 0.0, share: float | None = None) -> Bead | None:
-        """A straight bead moved to another line, or to another share of its line's free length; others as they are."""
+        """A straight bead on another line, or with another share of its line's free length; other beads unchanged."""
         if not is_straight(bead):
             return bead
         angle, offset, along = line_of(bead)

@@ -1,6 +1,7 @@
 """Evaluations of layouts, by the surrogate or on the shell's quick mesh, in this process or on workers.
 
-A batch gives the same values wherever it runs: each layout is evaluated by itself, from the same first guesses.
+A batch gives the same values wherever it runs: each layout is evaluated by itself, and its
+equilibrium iterations start from the same first guesses.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ class LayoutRunner:
         return _surrogate(self._pickled, gauge)
 
     def confirm(self, layout: Layout) -> tuple[tuple[float, ...], Guesses]:
-        """Utilisations of a layout without first guesses, and guesses for layouts like it."""
+        """Utilisations of a layout solved without first guesses; its equilibria, first guesses for similar layouts."""
         try:
             response = self.surrogate(layout.gauge).respond(layout)
         except SolverError:

@@ -1,4 +1,4 @@
-"""How much a search tries: its work is counted, not timed, so that the same question has the same answer anywhere."""
+"""How much a search tries.  Its work is counted, not timed, so that a panel gets the same layout on any machine."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ from dataclasses import dataclass
 class SearchEffort:
     """The counted work of a search.
 
-    batches: of moves in each stage (a number of beads and dies).  batch_size: moves in a batch.  families: of parallel
-    beads or frames that are drawn in each stage after the first two, the best so far.  starts: layouts of a stage that
-    are tuned.  stages_of_dies: kinds of dies that are tried, one, then two, and so on.  without_symmetry: True if a
-    symmetric panel is also searched without symmetry.  hole_trials: evaluations by the shell of layouts with holes.
+    batches: of moves in each stage (a number of beads and dies).  batch_size: moves in a batch.  families: how many of
+    the best families (die, direction, face) are drawn in each stage of more than three beads.  starts: layouts of a
+    stage that are tuned.  stages_of_dies: most different dies in a layout; one is tried first, then two, and so on.
+    without_symmetry: True if a symmetric panel is also searched without symmetry.  hole_trials: evaluations by the
+    shell of layouts with holes.
     """
 
     batches: int
@@ -62,10 +63,11 @@ class SearchSettings:
     """Utilisation expected from the quick mesh up to which a layout of a stage is evaluated in full."""
 
     safe_pass_limit: float = 0.985
-    """The same up to which a layout with something taken away counts as meeting the demands on the way."""
+    """The same limit for a layout from which beads were removed or to which holes were added, before it is evaluated in
+    full."""
 
     needless_share: float = 0.002
-    """Share of the utilisation that a bead of the stiffest layout must bring."""
+    """A bead of the stiffest layout is removed if the utilisation rises by less than this share without it."""
 
     improvement: float = 0.998
     """A move counts as an improvement if it multiplies the utilisation by less than this."""
@@ -78,7 +80,7 @@ class SearchSettings:
     """mm of the finest slide."""
 
     norm_exponent: float = 12.0
-    """Exponent of the norm that joins the demands' utilisations: the worst counts most, ties are still told apart."""
+    """Exponent of the power mean of the demands' utilisations: the worst counts most, the others break ties."""
 
     mass_tolerance: float = 0.01
     """Relative difference of mass below which bench time decides."""

@@ -24,9 +24,9 @@ class SearchState:
     """What the parts of one search share.
 
     runner: evaluates by the surrogate.  effort: the counted work.  whole: the time of the whole search, for progress
-    lines.  initial_layouts: layouts to start from, which the user has drawn.  outcomes: by gauge (mm), how the search
+    lines.  initial_layouts: layouts of the user to start from.  outcomes: by gauge (mm), how the search
     ended there.  count: layouts evaluated by the surrogate.  place: share of the gauges done, and share of one gauge;
-    stage: share of this gauge's stages done.  cut_short: the clock has ended a part of the search.
+    stage: share of this gauge's stages done.  cut_short: True if a time limit has ended a part of the search.
     """
 
     evaluator: Evaluator

@@ -1,4 +1,4 @@
-"""Removal of what a layout does not need: dies, beads and rows of holes without which all demands stay met."""
+"""Removal of what a layout does not need: dies and beads without which all demands stay met."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from stiffen.shop import layout_check
 from .budget import Budget
 from .state import SearchState
 
-LIKELY = 1.05  # utilisation by the calibrated surrogate up to which the shell is asked
+LIKELY = 1.05  # times the limit: utilisation by the calibrated surrogate up to which the shell is asked
 AT_ONCE = 2  # layouts that the shell evaluates at once; fixed, so that the number of workers changes nothing
 
 
@@ -22,8 +22,8 @@ def strike_out(
 ) -> Layout:
     """The layout without its needless parts; dies go first, then beads.
 
-    Each part that the calibrated surrogate holds needless is tried on the shell's quick mesh.  limit: utilisation up to
-    which a part is needless; default: the demands stay met.
+    A layout without one part that passes by the calibrated surrogate is tried on the shell's quick mesh.  limit:
+    largest utilisation of a layout that passes; default `safe_pass_limit`, so that the demands stay met.
     """
     limit = state.settings.safe_pass_limit if limit is None else limit
     while True:
@@ -55,9 +55,9 @@ def calibration(state: SearchState, layout: Layout, surrogate: tuple[float, ...]
     """(demands,) utilisation expected from the shell over that of the surrogate, for one layout."""
     shell = np.array(state.evaluator.quick_utilisations(layout))
     shell = shell * np.array(state.evaluator.mesh_factors.get(layout.gauge, (1.0,) * len(shell)))
-    mine = np.array(surrogate)
-    usable = np.isfinite(mine) & np.isfinite(shell) & (mine > 0)
-    return np.where(usable, shell / np.where(usable, mine, 1.0), 1.0)
+    values = np.array(surrogate)
+    usable = np.isfinite(values) & np.isfinite(shell) & (values > 0)
+    return np.where(usable, shell / np.where(usable, values, 1.0), 1.0)
 
 
 def _smaller(layout: Layout, rules: BeadRules) -> list[Layout]:

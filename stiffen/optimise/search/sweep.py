@@ -227,7 +227,7 @@ def result_of(row: SweepRow, demand: int) -> DemandResult:
 def sweep_table(
     panel: Panel, plan: SweepPlan, rows: tuple[SweepRow, ...]
 ) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
-    """Column heads and lines of text; see `shop_card.columns`.  A star marks a row whose demands are not met."""
+    """Column heads, and for each row its cells as text.  A star marks a row whose demands are not met."""
     demand = shown_demand(plan, rows)
     head = (
         *(plan.title(panel), "gauge mm", "mass kg", "beads", "holes", "minutes"),

@@ -24,7 +24,7 @@ from stiffen.shop.process_plan import ProcessPlan, plan_for
 from .primitives import XY
 
 END_NAMES = "start", "stop"
-ARC_TOLERANCE = 0.3  # mm between a curve and the arcs that tell it: about a scribed line (common practice, no source)
+ARC_TOLERANCE = 0.3  # mm from a curve to the arcs that describe it: a scribed line's width (common practice, no source)
 MIRRORED_SIDE = {"left": "right", "right": "left", None: None}
 
 
@@ -91,8 +91,9 @@ class MarkPoint:
 def mark_points(bead: Bead) -> tuple[MarkPoint, ...]:
     """The points to mark for a bead, from its start to its stop.
 
-    They are its ends, its corners and the ends of its straight runs.  A curve made of many short segments is told as
-    circular arcs within ARC_TOLERANCE of it: the middle of each, with centre and radius, and where one meets the next.
+    They are its ends, its corners and the ends of its straight runs.  A curve made of many short segments is
+    described by circular arcs within ARC_TOLERANCE of it: the middle of each, with centre and radius, and the points
+    where two arcs meet.
     """
     path = np.asarray(bead.path, dtype=float)
     lengths = np.hypot(*np.diff(path, axis=0).T)

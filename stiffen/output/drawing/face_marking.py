@@ -86,7 +86,7 @@ def _outline_items(view: FaceView, height: float) -> Iterator[Line | Circle | Ha
 
 
 def _round_bends(view: FaceView) -> list[BendZone]:
-    """The bends that are made round a tube, between two lines."""
+    """The bends formed round a tube; two tangent lines mark each."""
     t = view.layout.gauge
     return [zone for zone in bend_zones(view.panel, t) if is_round(zone, t)]
 
@@ -218,7 +218,7 @@ def _middle_first(positions: Iterable[LabelPosition]) -> tuple[LabelPosition, ..
 def _bead_labels(view: FaceView, height: float) -> Iterator[Label]:
     """Number, die and face of each bead: off its ends, beside it, else on it."""
     for number, (bead, frame) in enumerate(zip(view.layout.beads, view.frame_sides, strict=True), 1):
-        sides = (-1, 1) if frame == "left" else (1, -1)  # first the side without the word frame: the two stay apart
+        sides = (-1, 1) if frame == "left" else (1, -1)  # the side without the word frame first, to keep apart
         text = f"{number} {bead.die.name} {bead.side}" if view.is_rolled_here(bead) else f"{number} other face"
         axis = LineString(bead.path)
         positions = []
@@ -291,7 +291,7 @@ def _reads_as_own(position: LabelPosition, text: str, height: float, own: Polygo
 
 
 def _positions_in_pilot(hole: Hole, text: str, height: float) -> Iterator[LabelPosition]:
-    """Positions inside the pilot hole: past the ends of its cross, then between its arms."""
+    """Positions inside the pilot hole: past the ends of its centre cross, then between the arms of the cross."""
     (x, y), past = hole.at, 0.375 * hole.die.cut_diameter
     yield from ((x, y - past, 0.0), (x, y + past, 0.0))
     right, up = text_width(text, height) / 2 + 0.25 * height + TEXT_CLEARANCE, 0.75 * height + TEXT_CLEARANCE
@@ -393,7 +393,7 @@ def _datum_labels(view: FaceView, height: float) -> Iterator[Label]:
     half = text_width("datum 0, 0", height) / 2
     outer = (x - view.x_sign * (half + height), y - out - 0.2 * height, 0.0)
     below = (x + view.x_sign * (half + height), y - out + height, 0.0)
-    inner = [  # where the paper ends at the blank
+    inner = [  # inside the outline, for paper that ends at the blank's edge
         (x + view.x_sign * (half + gap * height), y + level * height, 0.0)
         for gap in (1.0, 3.0, 6.0)
         for level in (1.2, 3.0, 5.0, 8.0)

@@ -25,8 +25,8 @@ from .pdf import MIN_CAPITAL_HEIGHT, THIN_PEN, DrawingSurface, Pen, printed_widt
 from .primitives import XY
 
 ELEVATION = 32.0  # degrees of the line of sight over the base
-AZIMUTHS = (-60.0, -30.0, -120.0, 30.0, 60.0, 150.0)  # degrees, of the eye about the part, tried in this order
-ARC_STEP = 15.0  # degrees of a bend in one face
+AZIMUTHS = (-60.0, -30.0, -120.0, 30.0, 60.0, 150.0)  # degrees, of the viewpoint, tried in this order
+ARC_STEP = 15.0  # degrees: largest part of a bend drawn as one flat facet
 FACE_GREY = {True: 1.0, False: 0.78}  # "up" face, "down" face
 MIN_FACE_AREA = 1e-3  # mm2
 OUTLINE_PEN, BEAD_PEN = Pen(0.3), Pen(0.18, (2.0, 1.0), 0.35)
@@ -35,9 +35,10 @@ NUMBER_GAP = 5.0  # mm on paper from the middle of a fold line to its number
 
 @dataclass(frozen=True)
 class Face:
-    """One face of the folded part in the picture, mm: its rings (the first is its outline), which side is seen.
+    """One face of the folded part in the picture, mm.
 
-    edges: the parts of its outline to draw; edges between the facets of a bend are left out.  marks: bead axes on it.
+    rings: the first is its outline, the others are openings.  is_up: True if its "up" side is seen.  edges: the parts
+    of its outline to draw; edges between the facets of a bend are left out.  marks: bead axes on it.
     """
 
     rings: tuple[tuple[XY, ...], ...]
@@ -50,8 +51,8 @@ class Face:
 class FoldedView:
     """The folded part as seen, mm in the picture's plane.
 
-    faces: from back to front.  folds: for each fold, in order, the middle of its line, and the point on its flange
-    beside it.  up: where to write that the base's "up" face is seen, and whether it is.  size: width, height.
+    faces: from back to front.  folds: for each fold, in order, the middle of its line and a point on its flange beside
+    it.  up: where to write "UP FACE", a point inside the base.  size: width, height.
     """
 
     faces: tuple[Face, ...]
@@ -94,6 +95,7 @@ def _fold_cuts(bend: Bend) -> Iterable[LineString]:
 
 
 def _view(panel: Panel, layout: Layout, sheet: FoldedSheet, pieces: list[Polygon], azimuth: float) -> FoldedView:
+    """The folded part seen from an azimuth (degrees)."""
     a, e = math.radians(azimuth), math.radians(ELEVATION)
     toward = np.array([math.cos(e) * math.cos(a), math.cos(e) * math.sin(a), math.sin(e)])
     right = np.array([-math.sin(a), math.cos(a), 0.0])
@@ -134,7 +136,7 @@ def _view(panel: Panel, layout: Layout, sheet: FoldedSheet, pieces: list[Polygon
 
 
 def _pulled(points: np.ndarray, inside: np.ndarray) -> np.ndarray:
-    """Points moved a hair toward the inside of their face, so that a fold line belongs to it and to no other."""
+    """Points (n, 2) moved slightly toward a point `inside` their face, so that a fold line is on one face only."""
     return points + 1e-5 * (inside - points)
 
 
@@ -190,7 +192,11 @@ def _back_to_front(
 
 
 def _depth(spot: np.ndarray, place: np.ndarray, normal: np.ndarray, axes: np.ndarray, toward: np.ndarray) -> float:
-    """Height toward the eye at which the line of sight through a point of the picture meets a plane."""
+    """Where the line of sight through a point of the picture meets a plane: mm from the origin toward the viewer.
+
+    spot: (2,) in the picture.  place, normal: (3,) of the plane.  axes: (2, 3) of the picture.  toward: (3,), to the
+    viewer.
+    """
     foot = spot @ axes
     slope = normal @ toward
     if abs(slope) < 1e-9:
@@ -199,7 +205,10 @@ def _depth(spot: np.ndarray, place: np.ndarray, normal: np.ndarray, axes: np.nda
 
 
 def _seen_area(view: FoldedView) -> float:
-    """How much the picture tells: the least visible share of a face, then the area seen of all."""
+    """Score of a view: the least visible share of a face, plus the visible area of all faces over that of the picture.
+
+    Faces of less than 1 % of the picture do not count for the first.
+    """
     covered = shapely.union_all([])
     least, total = 1.0, 0.0
     for face in reversed(view.faces):

@@ -1,4 +1,4 @@
-"""The keep-outs that are drawn for a layout: clipped to the sheet, numbered as in the panel file, told apart."""
+"""The keep-outs that are drawn for a layout: clipped to the sheet, numbered as in the panel file, hatched by kind."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from stiffen.model.panel import KeepOut, Panel
 
 from .primitives import XY
 
-WHOLE_SHEET_SHARE = 0.9  # a keep-out over more of the sheet is told in words, not hatched
+WHOLE_SHEET_SHARE = 0.9  # a keep-out over more of the sheet is a note, not a hatched area
 HATCH_ANGLES = {("bead", "hole"): 45.0, ("bead",): 135.0, ("hole",): 90.0}  # degrees, by what is kept out
 
 
@@ -21,7 +21,7 @@ class KeepOutMark:
     """A keep-out as it is drawn.
 
     name: K and its number in the panel file, from 1.  parts: its polygon inside the outline, mm.
-    over_whole_sheet: True if it covers nearly all of the sheet; it is then told, not drawn.
+    over_whole_sheet: True if it covers nearly all of the sheet; it is then a note, not drawn.
     """
 
     name: str
@@ -46,7 +46,7 @@ class KeepOutMark:
 
 
 def keep_out_marks(panel: Panel, layout: Layout) -> tuple[KeepOutMark, ...]:
-    """The keep-outs that concern what the layout has: those against beads if it has beads, against holes if holes."""
+    """The keep-outs that concern a layout: those against beads if it has beads, those against holes if it has holes."""
     made = {kind for kind, things in (("bead", layout.beads), ("hole", layout.holes)) if things}
     sheet = Polygon(panel.outline)
     marks = []

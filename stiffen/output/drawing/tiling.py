@@ -216,7 +216,7 @@ def _tile_on_paper(bounds: Box, paper: str, width: float, height: float, foot: f
 def used_tiles(tiling: Tiling, marking: Marking) -> tuple[Tile, ...]:
     """The tiles that show a line or circle which no other tile shows; datum lines do not count.
 
-    What stands only in the overlap with a neighbour is on that one.  The tiles hang together by their sides.
+    A line that lies only in the overlap with a neighbour is left to the neighbour.  The tiles are joined side to side.
     """
     shapes = [item.shape for item in marking.items if not isinstance(item, Hatch) and item.layer != "DATUM"]
     tree = shapely.STRtree(shapes)

@@ -16,7 +16,7 @@ from .dxf_writer import DxfCanvas
 from .keep_out_marks import keep_out_marks
 from .primitives import XY, text_width
 
-MAX_LISTED_CORNERS = 12  # of a cut-out, listed one by one; a ring with more is taken for a curve
+MAX_LISTED_CORNERS = 12  # of a cut-out, listed one by one; with more corners it counts as a curve
 CAUTIONS = (
     "A design aid, not an approval: proof-load the finished panel before anyone relies on it.",
     "Vehicle, seat and structural parts need a qualified person and the local rules.",
@@ -87,7 +87,7 @@ def _cutout_rows(view: FaceView) -> list[tuple[str, ...]]:
 
 
 def _fastener_rows(view: FaceView) -> list[tuple[str, ...]]:
-    """The centre of each bolt, and the ends and corners of each row of rivets, or its rivets where those are fewer."""
+    """The centre of each bolt; the ends and corners of each row of rivets, or its rivets if these are fewer."""
     rows: list[tuple[str, ...]] = []
     for support in view.panel.supports:
         centres = support.fasteners()

@@ -1,4 +1,4 @@
-"""Pictures of result fields: deflection, softness, stress and first mode, verdicts side by side.
+"""Pictures of result fields: deflection, softness, stress, first mode; one column for each verdict.
 
 All maps of a row share one scale.  Every label carries its unit.
 """
@@ -189,7 +189,7 @@ def _largest(fields: Sequence[np.ndarray]) -> float:
 
 
 def _capped_maximum(verdict: Verdict, field: np.ndarray) -> float:
-    """Upper end of the stress scale: 99.5 % of the sheet's area is at or below it.  field: one value a triangle."""
+    """Upper end of the stress scale: 99.5 % of the sheet's area is at or below it.  field: (m,), by triangle."""
     corners = verdict.fields.plan_nodes[verdict.fields.triangles]
     area = np.abs(plan_areas(corners))
     order = field.argsort()

@@ -41,7 +41,7 @@ FACE_STYLES = {
     "down": ("#2a6f97", "--"),
 }  # colour and line style of beads and flares, by the face on which they stand
 HALO_WIDTH = 3.5  # points; white outline that keeps letters clear of the lines behind them
-SHEET_WIDTH_ON_PAPER = 0.82 * FIGURE_WIDTH * 25.4  # mm, for the width of the sheet
+SHEET_WIDTH_ON_PAPER = 0.82 * FIGURE_WIDTH * 25.4  # mm of the figure that the sheet takes
 CAPITAL_HEIGHT = 3.0  # mm on paper
 LETTER_WIDTH = 0.21 * FONT_SIZE  # mm on paper, about
 LIST_LINE_CHARS = 72  # letters in a line of the position list
@@ -61,8 +61,8 @@ def layout_picture(
 ) -> None:
     """PNG of a layout on the "up" face, beads numbered in rolling order, with a list of all positions below.
 
-    plan: the process plan of this layout, if it is made already.  verdict: of this layout; marks where the push of each
-    softness demand deflects the sheet most.  Raises InputError if the file cannot be written.
+    plan: the process plan of this layout, if there is one already.  verdict: of this layout; marks where the push of
+    each softness demand deflects the sheet most.  Raises InputError if the file cannot be written.
     """
     layout = plan_for(panel, layout, plan).layout if plan else in_rolling_order(panel, layout)
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
@@ -188,7 +188,7 @@ def _draw_sheet(axis: Axes, panel: Panel, layout: Layout, origin: tuple[float, f
 
 
 def _drawn_keep_outs(panel: Panel, layout: Layout) -> list[KeepOutMark]:
-    """The keep-outs that concern the layout and leave some of the sheet."""
+    """The keep-outs that concern the layout, without those over the whole sheet."""
     return [mark for mark in keep_out_marks(panel, layout) if not mark.over_whole_sheet]
 
 

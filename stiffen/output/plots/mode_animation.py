@@ -68,7 +68,7 @@ def animate_mode(panel: Panel, verdict: Verdict, path: str | Path) -> None:
 
 
 def _project(nodes: np.ndarray) -> np.ndarray:
-    """(n, 3) coordinates right, up and toward the viewer, from (n, 3) x, y, z."""
+    """(n, 3) coordinates to the right, up and toward the viewer of nodes (n, 3) at x, y, z."""
     x, y, z = nodes.T
     right, back = (
         x * np.cos(VIEW_AZIMUTH) - y * np.sin(VIEW_AZIMUTH),

@@ -59,7 +59,7 @@ def _draw_found(axis: Axes, rows: tuple[SweepRow, ...], demand: int) -> None:
     axis.plot([x for x, _ in sorted(places)], [y for _, y in sorted(places)], "-", color=FOUND_COLOUR, linewidth=1.8)
     in_legend = set()
     left, right = axis.get_xlim()
-    free = {LABEL_BELOW: -math.inf, LABEL_ABOVE: -math.inf}  # x where the last label there ends, about
+    free = {LABEL_BELOW: -math.inf, LABEL_ABOVE: -math.inf}  # x up to which labels at this level reach, about
     for place, here in sorted(places.items()):
         met = here[0].result.verdict.met
         label = "layouts found" if met else "best found, NOT MET"

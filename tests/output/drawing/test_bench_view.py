@@ -55,7 +55,7 @@ def test_marks_of_an_arc_give_its_middle_its_centre_and_radius():
 
 @pytest.mark.parametrize("kind", ["ellipse", "ring", "wave", "lead-in and arc"])
 def test_arcs_told_by_centre_and_radius_follow_any_curve(kind):
-    """Struck with dividers from the centres told, every point of the path lies on an arc or a straight run."""
+    """Every point of the path lies on a straight run or on an arc about one of the centres given."""
     turn = np.linspace(0.0, 2 * np.pi, 121)
     x, y = {
         "ellipse": (250 + 150 * np.cos(turn), 200 + 90 * np.sin(turn)),

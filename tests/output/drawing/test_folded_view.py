@@ -31,7 +31,7 @@ def test_a_flat_panel_has_no_picture():
 
 @pytest.mark.parametrize(("angle", "sides"), [(90.0, {True}), (-90.0, {True, False})])
 def test_an_angle_shows_two_faces(angle, sides):
-    """Turned up, the flange shows its up face or its back; turned down, the eye picks where most is seen."""
+    """A flange folded up or down shows two faces; the viewpoint is the one from which most is seen."""
     view = seen(replace(PLATE, folds=(replace(WALL, angle=angle),)))
     assert len(view.faces) == 2
     assert {face.is_up for face in view.faces} <= sides | {True}

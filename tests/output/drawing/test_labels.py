@@ -25,7 +25,7 @@ EXAMPLES = sorted((Path(__file__).parents[3] / "examples").glob("*.toml"))
 
 
 def crowd(panel, seed, beads, holes):
-    """Random layout on both faces: at most so many beads and holes, each added only if no shop rule is broken."""
+    """Random layout on both faces.  A bead or hole is added only if no shop rule is broken, up to the given numbers."""
     chance, tools = random.Random(seed), panel.tools
     x0, y0, x1, y1 = panel.region.bounds
     layout = Layout(panel.gauges[0], (), panel.layout().holes)

@@ -224,7 +224,7 @@ def test_sheets_overlap_and_cover_the_drawing():
         shapes = [item.shape for item in drawn.items if hasattr(item, "shape") and item.layer != "DATUM"]
         assert all(whole.covers(shape) for shape in shapes)
         overlap = min(a.intersection(b).area for a, b in itertools.combinations(grounds, 2) if a.distance(b) == 0)
-        assert overlap == pytest.approx(15.0**2)  # two that meet at a corner only
+        assert overlap == pytest.approx(15.0**2)  # tiles that share only a corner
 
 
 def test_sheets_with_nothing_on_them_are_left_out(tmp_path):

@@ -1,4 +1,4 @@
-"""Load-deflection curves, mode animation, comparison: what they show; and which picture files a verdict gets."""
+"""What load-deflection curves, mode animation and comparison show; which picture files are written for a verdict."""
 
 from dataclasses import replace
 
