@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -119,8 +118,3 @@ def _on(region: BaseGeometry, x: float, y: float) -> bool:
 def _has_neighbour(hole: Hole, members: list[Hole], pitch: float) -> bool:
     """True where another hole of the row stands one pitch away."""
     return any(abs(math.dist(hole.at, other.at) - pitch) < 0.1 for other in members)
-
-
-def with_side(rows: tuple[Row, ...], side: str) -> tuple[Row, ...]:
-    """The rows with their lips proud on another face."""
-    return tuple(tuple(replace(hole, side=side) for hole in row) for row in rows)

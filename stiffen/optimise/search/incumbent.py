@@ -39,11 +39,6 @@ class Incumbent:
         """True if there is an incumbent and it meets all demands."""
         return self.verdict is not None and self.verdict.met
 
-    @property
-    def evaluation_seconds(self) -> float:
-        """Seconds that evaluating it took; 0 if there is none."""
-        return self.verdict.seconds if self.verdict else 0.0
-
     def rank(self, verdict: Verdict) -> tuple:
         """`rank` by the panel and settings of this search."""
         return rank(self.panel, verdict, self.settings)

@@ -41,9 +41,6 @@ class SearchSettings:
     """Numbers of beads of the stages.  Each stage starts from the best of the one before, so that more beads allowed
     never give a worse layout."""
 
-    target_utilisation: float = 0.98
-    """Largest utilisation by the calibrated surrogate at which a layout is good enough for the shell model."""
-
     tuning_limit: float = 1.25
     """Utilisation above which a stage's layouts are not tuned, unless the stiffest is asked for."""
 
@@ -52,9 +49,6 @@ class SearchSettings:
 
     calibration_limit: float = 1.35
     """Utilisation up to which a stage's best layout is worth a shell evaluation that calibrates the surrogate."""
-
-    calibrations: int = 3
-    """Shell evaluations at one gauge that calibrate the surrogate."""
 
     quick_miss_limit: float = 1.05
     """Utilisation on a coarse shell mesh above which a layout is not evaluated on the finer one."""
