@@ -9,6 +9,7 @@ import pytest
 from scipy.integrate import dblquad, quad
 from scipy.special import j0
 from support.panels import EDGE, lid
+from support.second_opinion import needs_sfepy
 
 from stiffen.analysis.air_mass import AIR_DENSITY, added_mass, modes_in_fluid
 from stiffen.analysis.demand_values import demand_value
@@ -204,6 +205,7 @@ def test_both_frequencies_are_stored_and_those_without_air_evaluated_again():
     assert verdict_from_document(panel, verdict.layout, stored) is None
 
 
+@needs_sfepy
 def test_another_element_is_compared_in_the_same_air():
     verdict = check(lid(demands=(Demand("frequency", 20.0),)), Layout(1.0), mesh_level="quick", second_opinion=True)
     other = verdict.second_opinion["frequency"]

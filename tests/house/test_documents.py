@@ -121,6 +121,7 @@ def test_pages_are_as_the_code_makes_them(pages, file, name):
     assert made == page, "run python docs/make_pages.py --accuracy"
 
 
+@pytest.mark.slow
 def test_python_page_runs(tmp_path, monkeypatch, capsys):
     """Its blocks run one after the other, the first with the README's panel and little time."""
     page = (ROOT / "docs" / "python.md").read_text(encoding="utf-8")

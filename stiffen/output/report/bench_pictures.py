@@ -183,7 +183,7 @@ def _draw_picture(surface: DrawingSurface, frame: Box, number: int, picture: Pic
     surface.line([(x0, y1), (x1, y1)], THIN_PEN)
     tick = box(x0, y1 - 1.5 - BOX_SIZE, x0 + BOX_SIZE, y1 - 1.5)
     surface.line(tick.exterior.coords[:-1], MEDIUM_PEN, closed=True)
-    title = f"{_letters(number)}  {picture.title}"  # letters: the order of work has numbers of its own
+    title = f"{_letters(number)}. {picture.title}"  # letters: the order of work has numbers of its own
     room = x1 - x0 - BOX_SIZE - 2.5
     size = max(
         MIN_CAPITAL_HEIGHT, min(CAPTION_HEIGHT, CAPTION_HEIGHT * room / printed_width(title, CAPTION_HEIGHT, bold=True))

@@ -120,7 +120,7 @@ def test_pages_have_boxes_to_tick_and_words_for_arms_length(tmp_path):
     write_card(PANEL, GOOD, tmp_path / "card.pdf")
     pages = read(tmp_path / "card.pdf")
     first = next(i for i, (*_, words) in enumerate(pages) if any("in pictures" in word.text for word in words))
-    titles = {f"{letter}  {one.title}" for letter, one in zip("ABCDEFGHIJKLMNOPQRSTUVWXYZ", pictures(), strict=False)}
+    titles = {f"{letter}. {one.title}" for letter, one in zip("ABCDEFGHIJKLMNOPQRSTUVWXYZ", pictures(), strict=False)}
     told = [word for *_, words in pages[first:] for word in words]
     assert titles <= {word.text for word in told}
     assert min(word.size * 0.729 for word in told if word.text in titles) >= 3.9
