@@ -83,7 +83,7 @@ def evolved(panel: Panel, gauge: float, evaluations: int, most: int = STIFFEST_B
 
     def decoded(x: np.ndarray) -> Layout | None:
         die = plain[min(int(x[0] * len(plain)), len(plain) - 1)]
-        angle = (0.0, 90.0)[x[1] >= 0.5]
+        angle = (0.0, 90.0)[int(x[1] >= 0.5)]
         span = rules.span(die, angle)
         if span is None:
             return None

@@ -223,7 +223,7 @@ SIX_PANELS = {
     ),
     "folded": lid(
         **SMALL,
-        **ACROSS,
+        beads=rows(SHOP.bead_dies[1], (115.0, 165.0), 40.0, 260.0),
         folds=(stiffen.Fold(((0.0, 25.0), (300.0, 25.0)), 90.0, 2.0),),
         supports=SIDES,
         demands=(Demand("frequency", 900.0),),
