@@ -30,7 +30,7 @@ from stiffen.output.drawing.pdf import (
 )
 from stiffen.output.drawing.primitives import XY
 from stiffen.shop.process_plan import ProcessPlan
-from stiffen.shop.roller_settings import RollerSettings
+from stiffen.shop.roller_settings import RollerSettings, turns_text
 
 from .page_flow import BOTTOM, LEFT, RIGHT, TOP, Drawing
 
@@ -67,25 +67,35 @@ def picture_pages(panel: Panel, plan: ProcessPlan, paper: XY) -> tuple[Drawing, 
 
 
 def step_pictures(panel: Panel, plan: ProcessPlan) -> Iterator[Picture]:
-    """The pictures in the order of work.  Steps without a place on the sheet, such as deburring, have none."""
+    """The pictures in the order of work."""
     layout, view = plan.layout, face_view(panel, plan.layout, plan=plan)
     x0, y0, x1, y1 = plan.rough_outline.bounds
     x, y = plan.trim_allowance
+    centres = [(hole.at, hole.die.pilot) for hole in view.layout.holes]
+    parts = {
+        "outline": True,
+        "openings": panel.cutouts,
+        "bead axes with their ends": layout.beads,
+        "holes": layout.holes,
+    }
+    text = f"From the datum corner: {', '.join(part for part, some in parts.items() if some)}."
+    yield Picture("Mark", text, partial(_draw_marks, view=view, circles=centres, pen=THIN_PEN))
     if layout.beads:
-        inside = f"Outline {x:g} mm inside at the sides, {y:g} mm at top and foot."
-        text = f"{x1 - x0:.0f} x {y1 - y0:.0f} mm, straight lines. {inside}"
+        inside = f"Outline {x:g} mm in at the sides, {y:g} at top and foot."
+        text = f"{x1 - x0:.0f} x {y1 - y0:.0f} mm. {inside}"
         yield Picture("Rough cut", text, partial(_draw_cut, view=view, final=False))
     else:
-        text = f"{x1 - x0:.0f} x {y1 - y0:.0f} mm, and the openings."
+        text = f"{x1 - x0:.0f} x {y1 - y0:.0f} mm{', and the openings' if panel.cutouts else ''}."
         yield Picture("Cut to size", text, partial(_draw_cut, view=view, final=True))
     if layout.holes:
         sizes = dict.fromkeys(hole.die for hole in layout.holes)
         counts = [f"{sum(hole.die == die for hole in layout.holes)} x {die.pilot:g} mm" for die in sizes]
-        pilots = [(hole.at, hole.die.pilot) for hole in view.layout.holes]
         yield Picture(
-            "Pilot holes", f"{', '.join(counts)}. Smooth the rims.", partial(_draw_holes, view=view, circles=pilots)
+            "Pilot holes", f"{', '.join(counts)}. Smooth the rims.", partial(_draw_holes, view=view, circles=centres)
         )
     yield from _roller_pictures(panel, plan)
+    if layout.beads:
+        yield Picture("Bow", "Straight edge on the sheet after each bead, both ways; flatten by hand.", _draw_bow)
     if layout.holes:
         dies = ", ".join(dict.fromkeys(f"{hole.die.name} {hole.side}" for hole in layout.holes))
         flares = [(hole.at, size) for hole in view.layout.holes for size in (hole.die.pilot, hole.die.flange)]
@@ -104,6 +114,10 @@ def step_pictures(panel: Panel, plan: ProcessPlan) -> Iterator[Picture]:
     if fasteners:
         text = f"{len(fasteners)} mating holes, through both parts."
         yield Picture("Drill", text, partial(_draw_holes, view=view, circles=fasteners))
+    trim = " Fit the edge trim." if panel.trims else ""
+    rims = [*centres, *fasteners]
+    text = f"All edges and rims, both faces.{trim} Fit the panel."
+    yield Picture("Deburr and fit", text, partial(_draw_marks, view=view, circles=rims, pen=STRONG_PEN))
 
 
 def _roller_pictures(panel: Panel, plan: ProcessPlan) -> Iterator[Picture]:
@@ -128,7 +142,7 @@ def _turns(settings: RollerSettings) -> str:
     """The turns of the screw for each pass."""
     if any(step.turns is None for step in settings.passes):
         return "Roll the strip deeper first: its readings end too soon."
-    turns = ", ".join(f"{step.turns:.2f}" for step in settings.passes)
+    turns = ", ".join(turns_text(step.turns) for step in settings.passes if step.turns is not None)
     return f"Turns of the screw: {turns}. Measure: {settings.die.depth:g} mm deep."
 
 
@@ -238,6 +252,33 @@ def _draw_holes(surface: DrawingSurface, frame: Box, view: FaceView, circles: It
     _draw_sheet(surface, view, at, None, THIN_PEN)
     for centre, diameter in circles:
         surface.circle(at(centre), max(scale * diameter, 1.0), BOLD_PEN)
+
+
+def _draw_marks(
+    surface: DrawingSurface, frame: Box, view: FaceView, circles: Iterable[tuple[XY, float]], pen: Pen
+) -> None:
+    """Draw the sheet with outline, openings and circles in one pen, and the axes of the beads.
+
+    circles: centre and diameter.
+    """
+    scale, at = _fitted(view.rough_outline.bounds, frame)
+    _draw_sheet(surface, view, at, None, pen)
+    for cutout in view.panel.cutouts:
+        surface.line(map(at, cutout.ring), pen, closed=True)
+    for bead in view.layout.beads:
+        surface.line(map(at, bead.path), MEDIUM_PEN if pen == THIN_PEN else OTHER_PEN)
+    for centre, diameter in circles:
+        surface.circle(at(centre), max(scale * diameter, 1.0), pen)
+
+
+def _draw_bow(surface: DrawingSurface, frame: Box) -> None:
+    """Draw the sheet from its edge, bowed under a straight edge."""
+    x0, y0, x1, y1 = frame
+    share = np.linspace(0.0, 1.0, 25)
+    middle, rise = (y0 + y1) / 2, min(4.0, (y1 - y0) / 4)
+    arc = np.column_stack([x0 + share * (x1 - x0), middle - 4 * rise * share * (1 - share)])
+    surface.line([(x, y) for x, y in arc], STRONG_PEN)
+    surface.line(box(x0, middle + 0.6, x1, middle + 5.6).exterior.coords[:-1], MEDIUM_PEN, closed=True)
 
 
 def _draw_fold(surface: DrawingSurface, frame: Box, view: FaceView, fold: Fold) -> None:

@@ -12,6 +12,7 @@ from stiffen.model.layout import Bead, Layout
 from stiffen.model.tools import Roller
 from stiffen.output.drawing.pdf import MIN_CAPITAL_HEIGHT
 from stiffen.output.report.bench_pictures import step_pictures
+from stiffen.output.report.shop_card import card_text
 from stiffen.output.report.shop_card_pdf import write_card
 from stiffen.shop.process_plan import process_plan
 from stiffen.shop.rollability import sheet_extents
@@ -50,6 +51,7 @@ def sketch(picture):
 
 def test_each_step_has_its_picture_in_the_order_of_work():
     assert [one.title for one in pictures()] == [
+        "Mark",
         "Rough cut",
         "Pilot holes",
         "Die B16: trial strip",
@@ -57,12 +59,14 @@ def test_each_step_has_its_picture_in_the_order_of_work():
         "Bead 2, die B16",
         "Die B20: trial strip",
         "Bead 3, die B20",
+        "Bow",
         "Flare",
         "Trim",
         "Fold 1",
         "Drill",
+        "Deburr and fit",
     ]
-    assert [one.title for one in pictures(Layout(1.0))] == ["Cut to size", "Fold 1", "Drill"]
+    assert [one.title for one in pictures(Layout(1.0))] == ["Mark", "Cut to size", "Fold 1", "Drill", "Deburr and fit"]
 
 
 @pytest.mark.parametrize("backwards", [False, True])
@@ -100,11 +104,14 @@ def test_a_closed_bead_is_rolled_on_past_its_start():
 
 
 def test_the_turns_are_those_of_the_card():
-    plan = process_plan(PANEL, LAYOUT)
+    card = re.sub(r"\s+", " ", card_text(PANEL, verdict(LAYOUT)))
     strips = [one for one in pictures() if "trial strip" in one.title]
-    for setting, picture in zip(plan.roller_settings, strips, strict=True):
-        turns = [f"{step.turns:.2f}" for step in setting.passes]
-        assert re.findall(r"\d+\.\d\d", picture.text) == turns
+    assert len(strips) == 2
+    for picture in strips:
+        turns = re.match(r"Turns of the screw: ([^.]+)\.", picture.text)[1].split(", ")
+        die = re.match(r"Die (\S+):", picture.title)[1]
+        row = re.search(rf" {die} (?:formula|trial strip) ((?:[\d/ ]+ \([\d.]+ mm\) ?)+)", card)[1]
+        assert [one.strip() for one in re.findall(r"([\d/ ]+) \(", row)] == turns
 
 
 @pytest.mark.parametrize("layout", [LAYOUT, FRAME, Layout(1.0)], ids=["beads and holes", "frame", "flat"])
@@ -138,4 +145,4 @@ def test_many_beads_take_more_pages(tmp_path):
     beads = tuple(Bead(B16, ((60.0, 60.0 + 25.0 * i), (500.0, 60.0 + 25.0 * i))) for i in range(11))
     write_card(PANEL, verdict(Layout(1.0, beads)), tmp_path / "card.pdf")
     pages = read(tmp_path / "card.pdf")
-    assert sum(any("in pictures" in word.text for word in words) for *_, words in pages) == 2
+    assert sum(any("in pictures" in word.text for word in words) for *_, words in pages) == 3
