@@ -6,6 +6,7 @@ A command whose process dies is started once more.
 from __future__ import annotations
 
 import multiprocessing
+import multiprocessing.process
 import os
 import signal
 import subprocess
@@ -107,6 +108,19 @@ def run_all(
     return [future.result() for future in futures]
 
 
+def _start_worker() -> None:
+    """Ignore Ctrl-C in a worker, and end it when the process that started it ends, even if that was killed."""
+    _ignore_ctrl_c()
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
+
+
+def _end_with(parent: multiprocessing.process.BaseProcess) -> None:
+    parent.join()
+    os._exit(1)
+
+
 @contextmanager
 def layout_workers(count: int | None) -> Iterator[Executor | None]:
     """An executor with `count` worker processes (None: one for each core); None if `count` is 1.
@@ -118,7 +132,7 @@ def layout_workers(count: int | None) -> Iterator[Executor | None]:
     if count == 1:
         yield None
         return
-    executor = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"), initializer=_ignore_ctrl_c)
+    executor = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"), initializer=_start_worker)
     try:
         yield executor
     finally:
