@@ -52,8 +52,6 @@ BENCH_MINUTES: dict[str, BenchMinutes] = {
     "trim_metre": BenchMinutes(1.5, "a metre of edge trim"),
     "fit_panel": BenchMinutes(5.0, "to offer the panel up and clamp it, take it apart, clean it and fit it again"),
 }
-MINUTES_PER_MARK = BENCH_MINUTES["mark"].minutes  # for the search, which counts with the built-in values
-MINUTES_PER_TRIAL_STRIP = BENCH_MINUTES["trial_strip"].minutes
 
 
 @dataclass(frozen=True)

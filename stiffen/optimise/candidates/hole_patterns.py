@@ -62,7 +62,7 @@ def _rows(panel: Panel, die: HoleDie, region: BaseGeometry, pitch: float, mirror
         points = _grid(room, pitch, angle)
         members: list[Hole] = []
         for images in (_images(point, centre, mirror_axes) for point in points):
-            if not all(shapely.contains_xy(region, x, y) or _on(region, x, y) for x, y in images):
+            if not all(_on(region, x, y) for x, y in images):
                 continue
             places = np.array(images)
             if len(taken) and np.hypot(*(taken[:, None] - places[None]).transpose(2, 0, 1)).min() < pitch - 0.5:

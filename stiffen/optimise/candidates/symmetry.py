@@ -25,6 +25,12 @@ MAX_UNMIRRORED_REGION = 0.02  # share of the feasible region whose mirror image 
 MAX_UNMIRRORED_OUTLINE = 0.005  # area in which an outline may differ from its mirror image, as a share of the sheet
 
 
+def place_key(bead: Bead) -> tuple:
+    """Equal for beads of one die and face that lie in the same place to 0.1 mm, in whatever direction."""
+    path = tuple((round(x, 1), round(y, 1)) for x, y in bead.path)
+    return bead.die.name, bead.side, min(path, path[::-1])
+
+
 def outline_centre(panel: Panel) -> Point:
     """The middle of the outline's bounds, mm."""
     x0, y0, x1, y1 = Polygon(panel.outline).bounds

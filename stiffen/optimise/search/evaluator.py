@@ -11,6 +11,7 @@ from stiffen.analysis.evaluation import Evaluation, evaluate
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
+from stiffen.optimise.candidates.symmetry import place_key
 
 from .runner import LayoutRunner
 from .settings import DEFAULT_SETTINGS, SearchSettings
@@ -61,11 +62,15 @@ class Evaluator:
         quick = self._quick_values.get(_geometry_key(layout))
         if quick is None or verdict.mesh_error is None:
             return
-        own = [d.utilisation(r.value) for d, r in zip(self.panel.demands, verdict.demands, strict=True)]
+        own = self.utilisations(verdict)
         self.mesh_factors[layout.gauge] = tuple(
             min(max(a / b, 0.8), 1.25) if math.isfinite(a) and math.isfinite(b) and b > 0 else 1.0
             for a, b in zip(own, quick, strict=True)
         )
+
+    def utilisations(self, verdict: Verdict) -> tuple[float, ...]:
+        """Utilisation of each demand of a verdict."""
+        return tuple(d.utilisation(r.value) for d, r in zip(self.panel.demands, verdict.demands, strict=True))
 
     def record_utilisation(self, gauge: float, utilisation: float) -> None:
         """Remember a utilisation at a gauge (mm) if it is the lowest."""
@@ -109,10 +114,5 @@ class Evaluator:
 
 def _geometry_key(layout: Layout) -> tuple:
     """Equal for layouts whose beads and holes lie in the same places to 0.1 mm, in whatever order and direction."""
-
-    def rounded(points: Sequence[tuple[float, float]]) -> tuple:
-        return tuple((round(x, 1), round(y, 1)) for x, y in points)
-
-    beads = ((b.die.name, b.side, min(rounded(b.path), rounded(b.path[::-1]))) for b in layout.beads)
-    holes = ((h.die.name, h.side, rounded([h.at])) for h in layout.holes)
-    return layout.gauge, frozenset(beads), frozenset(holes)
+    holes = ((h.die.name, h.side, round(h.at[0], 1), round(h.at[1], 1)) for h in layout.holes)
+    return layout.gauge, frozenset(map(place_key, layout.beads)), frozenset(holes)

@@ -26,6 +26,7 @@ from stiffen.surrogate.laminated_panel import Guesses
 from .budget import Budget
 from .moves import Choice, MoveMaker, beads_of, key_of
 from .state import SearchState
+from .strike_out import calibrated_worst
 
 FIRST_COUNTS = 3  # beads: stages up to this draw all families, evenly spread; later ones the best, in all spreads
 FRAME_COUNT = 2  # beads: more frames than this are not drawn
@@ -97,7 +98,7 @@ class GaugeSearch:
 
     def worst(self, trial: Trial) -> float:
         """Largest calibrated utilisation of a trial's demands."""
-        return float((np.array(trial.utilisations) * self.factors).max(initial=0.0))
+        return calibrated_worst(trial.utilisations, self.factors)
 
     def evaluate(self, choices: list[Choice], guesses: Guesses, no_worse_than: float = math.inf) -> list[Trial]:
         """Trials of some choices, each evaluated once in this search.
@@ -269,7 +270,7 @@ class GaugeSearch:
         self._calibrate(trial, values)
         if state.evaluator.expected([layout])[0] <= settings.quick_pass_limit or state.stiffest:
             verdict = state.evaluate(layout)
-            own = tuple(demand_utilisation(state, verdict))
+            own = state.evaluator.utilisations(verdict)
             if all(map(math.isfinite, own)):
                 self._calibrate(trial, own)
         self.shell_known[key] = verdict
@@ -284,12 +285,6 @@ class GaugeSearch:
         self.calibrated += 1
         state = self.state
         state.evaluator.record_utilisation(self.gauge, float(np.max(values, initial=0.0)))
-
-
-def demand_utilisation(state: SearchState, verdict: Verdict) -> Iterator[float]:
-    """Utilisation of each demand of a verdict."""
-    for demand, result in zip(state.panel.demands, verdict.demands, strict=True):
-        yield demand.utilisation(result.value)
 
 
 def _some(moves: Iterator[Choice], known: dict, count: int) -> list[Choice]:

@@ -13,7 +13,7 @@ from stiffen.shop import layout_check, process_plan
 
 from .budget import Budget
 from .state import SearchState
-from .strike_out import AT_ONCE, calibration
+from .strike_out import AT_ONCE, calibrated_worst, calibration
 
 TARGET = 0.975  # utilisation by the calibrated surrogate up to which the shell is asked
 Holes = tuple[Hole, ...]
@@ -45,7 +45,7 @@ def add_holes(state: SearchState, budget: Budget, layout: Layout, mirror_axes: s
 
     def worst(holes: list[Holes]) -> list[float]:
         layouts = [_with(layout, one) for one in holes]
-        return [float((np.array(one) * factors).max(initial=0.0)) for one in state.runner.batch(layouts, guesses)]
+        return [calibrated_worst(one, factors) for one in state.runner.batch(layouts, guesses)]
 
     tried: set[Layout] = set()
     for _ in range(state.effort.hole_trials):

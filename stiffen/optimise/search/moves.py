@@ -88,9 +88,8 @@ class MoveMaker:
 
     def _swap(self, choice: Choice, k: int, make: Callable[[], Bead | None]) -> Choice | None:
         """The choice with group k replaced by that of a new bead."""
-        rest = (*choice[:k], *choice[k + 1 :])
         group = self.rules.group(make())
-        if group is None or not self.rules.fits(group, beads_of(rest)):
+        if group is None or not self.rules.fits(group, beads_of(_dropped(choice, k))):
             return None
         return (*choice[:k], group, *choice[k + 1 :])
 
@@ -107,9 +106,14 @@ class MoveMaker:
         if angle % 90 == 0:
             offset = self._snapped(angle, float(offset))
         if share is None:
-            full = self.rules.straight(bead.die, *line_of(bead)[:2], bead.side, 1.0, line_of(bead)[2])
-            share = min(1.0, bead.length / full.length) if full else 1.0
+            share = self._share(bead)
         return self.rules.straight(bead.die, angle, float(offset), bead.side, share, float(along))
+
+    def _share(self, bead: Bead) -> float:
+        """Length of a straight bead over the free length of its line, at most 1."""
+        angle, offset, along = line_of(bead)
+        full = self.rules.straight(bead.die, angle, offset, bead.side, 1.0, along)
+        return min(1.0, bead.length / full.length) if full else 1.0
 
     def _snapped(self, angle: float, offset: float) -> float:
         """The nearest offset at a whole number of mm from the middle of the sheet, so that images lie there too."""
@@ -120,9 +124,7 @@ class MoveMaker:
     def _with_die(self, bead: Bead, die: BeadDie) -> Bead | None:
         if is_straight(bead) and die.profile != "step":
             angle, offset, along = line_of(bead)
-            full = self.rules.straight(bead.die, angle, offset, bead.side, 1.0, along)
-            share = min(1.0, bead.length / full.length) if full else 1.0
-            return self.rules.straight(die, angle, offset, bead.side, share, along)
+            return self.rules.straight(die, angle, offset, bead.side, self._share(bead), along)
         return self.rules.made(replace(bead, die=die))
 
     def _with_side(self, bead: Bead, side: str) -> Bead | None:
@@ -133,7 +135,7 @@ class MoveMaker:
         first, second = choice[k][0], choice[other][0]
         if not (is_straight(first) and is_straight(second)):
             return None
-        moved = self._swap((*choice[:other], *choice[other + 1 :]), k - 1, partial(self._redrawn, first, slide=step))
+        moved = self._swap(_dropped(choice, other), k - 1, partial(self._redrawn, first, slide=step))
         if moved is None:
             return None
         group = self.rules.group(self._redrawn(second, slide=step))
@@ -234,10 +236,4 @@ def beads_of(choice: Choice) -> list[Bead]:
 
 def key_of(choice: Choice) -> frozenset:
     """Equal for choices whose beads lie in the same places to 0.1 mm."""
-    return frozenset(
-        (bead.die.name, bead.side, min(_rounded(bead.path), _rounded(bead.path[::-1]))) for bead in beads_of(choice)
-    )
-
-
-def _rounded(path: tuple) -> tuple:
-    return tuple((round(x, 1), round(y, 1)) for x, y in path)
+    return frozenset(map(symmetry.place_key, beads_of(choice)))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import pickle
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -53,17 +53,17 @@ class LayoutRunner:
 
         give_up_above: see `LaminatedPanel.respond`.
         """
-        jobs = [(self._pickled, layout, guesses, give_up_above) for layout in layouts]
-        if self.executor is None:
-            return [utilisations(*job) for job in jobs]
-        futures = [self.executor.submit(utilisations, *job) for job in jobs]
-        return [future.result() for future in futures]
+        return self._run(utilisations, [(self._pickled, layout, guesses, give_up_above) for layout in layouts])
 
     def quick_batch(self, layouts: Sequence[Layout]) -> list[tuple[float, ...]]:
         """Utilisations of each layout's demands on the quick mesh of the shell model; infinite where that fails."""
+        return self._run(shell_utilisations, [(self._pickled, layout) for layout in layouts])
+
+    def _run(self, function: Callable[..., tuple[float, ...]], jobs: list[tuple]) -> list[tuple[float, ...]]:
+        """The function's result for each job, in their order."""
         if self.executor is None:
-            return [shell_utilisations(self._pickled, layout) for layout in layouts]
-        futures = [self.executor.submit(shell_utilisations, self._pickled, layout) for layout in layouts]
+            return [function(*job) for job in jobs]
+        futures = [self.executor.submit(function, *job) for job in jobs]
         return [future.result() for future in futures]
 
 

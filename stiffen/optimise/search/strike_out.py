@@ -32,7 +32,7 @@ def strike_out(
             return layout
         mine, guesses = state.runner.confirm(layout)
         factors = calibration(state, layout, mine)
-        worst = [float((np.array(one) * factors).max(initial=0.0)) for one in state.runner.batch(smaller, guesses)]
+        worst = [calibrated_worst(one, factors) for one in state.runner.batch(smaller, guesses)]
         likely = [one for one, value in zip(smaller, worst, strict=True) if value <= LIKELY * limit]
         found = None
         for first in range(0, len(likely), AT_ONCE):
@@ -58,6 +58,11 @@ def calibration(state: SearchState, layout: Layout, surrogate: tuple[float, ...]
     values = np.array(surrogate)
     usable = np.isfinite(values) & np.isfinite(shell) & (values > 0)
     return np.where(usable, shell / np.where(usable, values, 1.0), 1.0)
+
+
+def calibrated_worst(surrogate: tuple[float, ...], factors: np.ndarray | list[float]) -> float:
+    """Largest utilisation by the surrogate after its demands' factors; 0 without demands."""
+    return float((np.array(surrogate) * factors).max(initial=0.0))
 
 
 def _smaller(layout: Layout, rules: BeadRules) -> list[Layout]:
