@@ -56,6 +56,8 @@ from stiffen.shop.folding.flange_blank import CORNERS, FACING, EdgeFlange, side_
 
 from .schema import TableReader, Value
 
+# The starter's flaring dies had the letter of its flat bead die up to version 0.1.0; files that name them so are read.
+EARLIER_DIE_NAMES = {"F32": "L32", "F50": "L50", "F63": "L63", "F80": "L80"}
 OUTLINE = "outline"
 ALONG = Choice((OUTLINE,))
 WORST_PLACE = "worst"
@@ -415,10 +417,11 @@ def _die(row: TableReader, dies: Sequence[BeadDie] | Sequence[HoleDie] | None, n
     if name is None or dies is None:
         return None
     known = {die.name: die for die in dies}
-    if name not in known:
+    die = known.get(name) or known.get(EARLIER_DIE_NAMES.get(name))
+    if die is None:
         cure = suggestion(name, known) or f"the tools have no {noun} dies"
         return row.add_fault("die", f'"{name}" is no {noun} die of the tools', cure)
-    return known[name]
+    return die
 
 
 def _side(row: TableReader, bead_side: str | None) -> Value:

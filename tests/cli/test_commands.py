@@ -775,7 +775,7 @@ def test_new_leaves_a_file_alone(tmp_path, capsys):
 def test_stock_lists_materials_and_tools_with_units(capsys):
     assert main(["stock"]) == 0
     out = capsys.readouterr().out
-    for name in (*stiffen.materials(), "B16", "F50"):
+    for name in (*stiffen.materials(), "B16", "L50"):
         assert name in out
     for unit in ("E GPa", "kg/m3", "yield MPa", "width mm", "cut dia. mm", "throat 450 mm"):
         assert unit in out

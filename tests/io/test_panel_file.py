@@ -160,7 +160,7 @@ path = [[60, 150], [240, 150]]
 side = "down"
 fixed = true
 [[hole]]
-die = "F50"
+die = "L50"
 at = [150, 200]
 """
 
@@ -239,7 +239,7 @@ def test_the_rest(panel):
     assert panel.trims == (EdgeTrim(0.08, None, 1e6, "rubber edging"), EdgeTrim(0.2, ((10, 60), (10, 200))))
     assert panel.keep_outs == (KeepOut(((300, 40), (350, 40), (350, 80), (300, 80)), ("bead",), "cable clip"),)
     assert panel.beads == (Bead(panel.tools.bead_die("B16"), ((60, 150), (240, 150)), "down", True),)
-    assert panel.holes == (Hole(panel.tools.hole_die("F50"), (150, 200), "up", False),)
+    assert panel.holes == (Hole(panel.tools.hole_die("L50"), (150, 200), "up", False),)
 
 
 def test_side_follows_bead_side(data):
@@ -559,7 +559,7 @@ def test_starter_tools():
         assert profile_points(die)[:, 1].max() == pytest.approx(die.depth)
 
 
-@pytest.mark.parametrize("name", ["F32", "F50", "F63", "F80"])
+@pytest.mark.parametrize("name", ["L32", "L50", "L63", "L80"])
 def test_starter_flaring_dies_keep_the_slant_length(name):
     # sharp fold, 45 degrees, slant length kept: d0 = D_f - 2 sqrt(2) a, d1 = D_f - 2 a; plane geometry
     die = starter_tools().hole_die(name)

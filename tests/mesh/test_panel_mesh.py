@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import shapely
 from shapely.geometry import LineString, Point, Polygon
-from support.panels import B16, F24, F50, lid, rows
+from support.panels import B16, F24, L50, lid, rows
 from support.records import unchecked
 from support.shapes import SHAPES, bead, ring, sheet
 
@@ -134,7 +134,7 @@ def test_sizes_grow_gently():
 
 
 def test_half_the_size_refines_everything():
-    panel, layout = lid(), Layout(1.0, (bead((60, 200), (440, 200)),), (Hole(F50, (250.0, 100.0)),))
+    panel, layout = lid(), Layout(1.0, (bead((60, 200), (440, 200)),), (Hole(L50, (250.0, 100.0)),))
     coarse, fine = (mesh_panel(panel, layout, size=size) for size in (12.0, 6.0))
     assert 3 < len(fine.plan) / len(coarse.plan) < 4.5
 
@@ -233,20 +233,20 @@ def test_a_closed_frame_has_full_depth_all_round():
 
 @pytest.mark.parametrize("side", ["up", "down"])
 def test_a_flared_hole_is_a_cone(side):
-    hole = Hole(F50, (250.0, 200.0), side)
+    hole = Hole(L50, (250.0, 200.0), side)
     mesh = mesh_panel(lid(), Layout(1.0, (), (hole,)), mesh_level="fine")
     (lip,) = mesh.rims
     sign = 1 if side == "up" else -1
-    assert mesh.nodes[lip, 2] == pytest.approx(sign * F50.rise)
+    assert mesh.nodes[lip, 2] == pytest.approx(sign * L50.rise)
     radius = np.hypot(*(mesh.plan - hole.at).T)
-    assert radius[lip] == pytest.approx(F50.finished / 2, rel=2e-3)
-    assert Polygon(mesh.plan[lip]).area == pytest.approx(math.pi / 4 * F50.finished**2, rel=1e-9)
-    fold = np.abs(radius - F50.flange / 2) < 0.05
+    assert radius[lip] == pytest.approx(L50.finished / 2, rel=2e-3)
+    assert Polygon(mesh.plan[lip]).area == pytest.approx(math.pi / 4 * L50.finished**2, rel=1e-9)
+    fold = np.abs(radius - L50.flange / 2) < 0.05
     assert fold.sum() >= len(lip)
     assert mesh.nodes[fold, 2] == pytest.approx(0, abs=1e-9)
     added = areas(mesh.nodes, mesh.triangles).sum() - mesh.area
-    outer, inner = F50.flange / 2, F50.finished / 2
-    slant = math.hypot(outer - inner, F50.rise)
+    outer, inner = L50.flange / 2, L50.finished / 2
+    slant = math.hypot(outer - inner, L50.rise)
     assert added == pytest.approx(math.pi * (outer + inner) * (slant - (outer - inner)), rel=0.01)
 
 
@@ -285,7 +285,7 @@ def test_beads_at_odd_angles_among_holes(seed):
         if kind == 0:
             beads.append(Bead(die, (a, b), ("up", "down")[chance.integers(2)]))
         elif kind == 1:
-            holes.append(Hole(F50, a))
+            holes.append(Hole(L50, a))
         else:
             cutouts.append(Cutout(ring(*a, 20.0), (*a, 20.0)))
     assert len(beads) + len(holes) + len(cutouts) > 8
@@ -301,8 +301,8 @@ def test_beads_at_odd_angles_among_holes(seed):
     ("changes", "layout", "options", "message"),
     [
         ({"outline": ((0, 0), (100, 100), (100, 0), (0, 100))}, Layout(1.0), {}, "outline: Self-intersection"),
-        ({}, Layout(1.0, (), (Hole(F50, (15.0, 200.0)),)), {}, r"flared hole 1 \(F50\).*lip does not lie in the sheet"),
-        ({}, Layout(1.0, (), (Hole(F50, (100.0, 200.0)), Hole(F50, (130.0, 200.0)))), {}, "hole 2.*meets another"),
+        ({}, Layout(1.0, (), (Hole(L50, (15.0, 200.0)),)), {}, r"flared hole 1 \(L50\).*lip does not lie in the sheet"),
+        ({}, Layout(1.0, (), (Hole(L50, (100.0, 200.0)), Hole(L50, (130.0, 200.0)))), {}, "hole 2.*meets another"),
         ({}, Layout(1.0), {"mesh_level": "superb"}, "unknown mesh level 'superb'"),
         ({}, Layout(1.0), {"size": 0.0}, "mesh size: 0 mm"),
         ({"cutouts": (Cutout(((10, 10), (10, 90), (499.9999, 50))),)}, Layout(1.0), {}, "near .500.00, 50.0.*quality"),

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from support.busy_panel import BUSY
-from support.panels import B16, EDGE, F50, SHEET, SHOP, lid
+from support.panels import B16, EDGE, L50, SHEET, SHOP, lid
 from support.trike import PANEL
 
 from stiffen.errors import InputError
@@ -54,7 +54,7 @@ def fault_lines(make):
         (lambda: Support("edge", in_plane="hold"), 'support.in_plane: is "hold" (did you mean "held"?)'),
         (lambda: Support("egde"), 'support.kind: is "egde" (did you mean "edge"?)'),
         (lambda: Bead(B16, ((0, 0), (9, 0)), "top"), 'bead.side: is "top" (one of: up, down)'),
-        (lambda: Hole(F50, (9, 9), "dwon"), 'hole.side: is "dwon" (did you mean "down"?)'),
+        (lambda: Hole(L50, (9, 9), "dwon"), 'hole.side: is "dwon" (did you mean "down"?)'),
         (lambda: lid(symmetry="xz"), 'panel.symmetry: is "xz" (did you mean "x"?)'),
         (lambda: lid(goal="stiffer"), 'panel.goal: is "stiffer" (did you mean "stiffest"?)'),
         (lambda: lid(bead_side="both"), 'panel.bead_side: is "both" (one of: up, down, either)'),
@@ -123,8 +123,8 @@ def fault_lines(make):
             lambda: Bead("B16", ((0, 0), (9, 0))),
             'bead.die: is "B16", not a BeadDie (a die of the tools: tools.bead_die',
         ),
-        (lambda: Bead(F50, ((0, 0), (9, 0))), "bead.die: is a HoleDie, not a BeadDie"),
-        (lambda: Hole(F50, (9,)), "hole.at: is a list of 1, not a point (write [x, y])"),
+        (lambda: Bead(L50, ((0, 0), (9, 0))), "bead.die: is a HoleDie, not a BeadDie"),
+        (lambda: Hole(L50, (9,)), "hole.at: is a list of 1, not a point (write [x, y])"),
         (lambda: Fold(((0, 0), (9, 0)), 0), "fold.angle: is 0 (leave the fold out, or give degrees"),
         (lambda: Fold(((0, 0), (9, 0), (9, 9)), 90), "fold.line: has 3 points (a fold line is straight: give its two"),
         (lambda: PointMass((9, 9), -1), "mass.kg: is -1, must be more than 0 and at most 1000 kg"),
@@ -372,7 +372,7 @@ def test_records_that_a_search_makes_by_the_thousand_are_cheap():
     path = ((60.0, 60.0), (300.0, 60.0))
     start = time.process_time()
     for _ in range(1000):
-        Layout(1.0, (Bead(B16, path),), (Hole(F50, (200.0, 200.0)),))
+        Layout(1.0, (Bead(B16, path),), (Hole(L50, (200.0, 200.0)),))
     assert time.process_time() - start < 0.05
     start = time.process_time()
     for _ in range(20):

@@ -45,7 +45,7 @@ def test_what_is_not_met_or_not_decided_is_reported():
     ).splitlines()
     assert first == "lid: 2 of 2 demands not met, 1 mm sheet"
     assert mass == "mass 0.536 kg; no flat sheet up to 1 mm meets the demands"
-    assert shape == "no beads; 2 flared holes (1 F50, 1 F63)"
+    assert shape == "no beads; 2 flared holes (1 L50, 1 L63)"
     assert "frequency 35 Hz (limit 70, margin -50 %)" in demands
     assert cautions == "cautions: not decided: deflection wind; stopped by the user"
     assert "the time ran out" in str(replace(RESULT, cut_short=True)).splitlines()[-1]

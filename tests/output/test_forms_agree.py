@@ -32,7 +32,7 @@ HATCH = Path(__file__).parents[2] / "examples" / "battery_hatch.toml"
 def written(tmp_path_factory):
     """Panel, layout (uneven coordinates) in rolling order, verdict, and the folder with all files written."""
     panel = read_panel(HATCH)
-    b16, b20, f50, f32 = (panel.tools.bead_die(n) or panel.tools.hole_die(n) for n in ("B16", "B20", "F50", "F32"))
+    b16, b20, f50, f32 = (panel.tools.bead_die(n) or panel.tools.hole_die(n) for n in ("B16", "B20", "L50", "L32"))
     layout = Layout(
         1.2,
         (
@@ -144,7 +144,7 @@ def test_hole_centres(written):
 def test_the_template_shows_beads_and_holes_where_the_layout_has_them(written):
     _, layout, _, folder = written
     ((_, _, strokes, words),) = read(folder / "template.pdf")
-    (known,) = [hole for hole in layout.holes if hole.die.name == "F32"]
+    (known,) = [hole for hole in layout.holes if hole.die.name == "L32"]
     (ring,) = [one for one in circles(strokes) if one.diameter == pytest.approx(known.die.pilot, abs=0.005)]
     shift = np.array(known.at) - ring.centre
     for hole in layout.holes:

@@ -19,9 +19,9 @@ from stiffen.shop.folding.fold_check import audit_folds
 from stiffen.shop.folding.fold_steps import fold_steps
 
 B16 = BeadDie("B16", "round", 16.0, 4.0, shoulder_radius=2.5)
-F50 = HoleDie("F50", pilot=35.86, finished=40.0, flange=50.0, rise=5.0)
+L50 = HoleDie("L50", pilot=35.86, finished=40.0, flange=50.0, rise=5.0)
 SOFT = Material("5754-H111", 70e3, 0.33, 2.67e-6, 80, 190, 0.15, ((1.5, 0.5), (6.0, 1.0)))
-SHOP = Tools("shop", Roller(), (B16,), (F50,))
+SHOP = Tools("shop", Roller(), (B16,), (L50,))
 RING = ((0.0, 0.0), (1000.0, 0.0), (1000.0, 400.0), (0.0, 400.0))
 R, T = 2.0, 1.0
 BENT = math.pi / 4 * (R + 0.447 * T)  # fold line to tangent line
@@ -48,13 +48,13 @@ def audited(panel, *items):
 def test_a_flare_that_the_clamp_bar_would_crush_is_told():
     """11 mm from the bend, behind it: 4 t would do, the bar holds 15 mm.  On the flange's side it lies free."""
     behind = 60 + BENT + 11 + 25
-    (one,) = audited(FOLDED, Hole(F50, (500.0, behind)))
+    (one,) = audited(FOLDED, Hole(L50, (500.0, behind)))
     assert "11.0 mm from the bend of fold 1, at least 15.0 mm, which the clamp bar holds and would crush it" in one.what
     assert one.short_by_mm == pytest.approx(4.0, abs=1e-6)
-    assert audited(FOLDED, Hole(F50, (500.0, behind + 4.1))) == ()
-    assert audited(with_brake(clamp=10.0), Hole(F50, (500.0, behind))) == ()
+    assert audited(FOLDED, Hole(L50, (500.0, behind + 4.1))) == ()
+    assert audited(with_brake(clamp=10.0), Hole(L50, (500.0, behind))) == ()
     wide = replace(FOLDED, folds=(replace(FOLDED.folds[0], line=((0.0, 100.0), (1000.0, 100.0))),))
-    assert audited(wide, Hole(F50, (500.0, 100 - BENT - 11 - 25))) == ()
+    assert audited(wide, Hole(L50, (500.0, 100 - BENT - 11 - 25))) == ()
 
 
 def test_the_clamp_bar_counts_only_where_the_bend_is():

@@ -11,9 +11,9 @@ B16 = BeadDie("B16", "round", 16.0, 4.0)
 B20 = BeadDie("B20", "round", 20.0, 6.0)
 V12 = BeadDie("V12", "vee", 12.0, 4.0)
 F24 = BeadDie("F24", "flat", 24.0, 5.0)
-F50 = HoleDie("F50", pilot=35.86, finished=40.0, flange=50.0, rise=5.0)
-F63 = HoleDie("F63", pilot=46.03, finished=51.0, flange=63.0, rise=6.0)
-SHOP = Tools("made-up shop", Roller(throat=500.0), (B16, B20), (F50, F63))
+L50 = HoleDie("L50", pilot=35.86, finished=40.0, flange=50.0, rise=5.0)
+L63 = HoleDie("L63", pilot=46.03, finished=51.0, flange=63.0, rise=6.0)
+SHOP = Tools("made-up shop", Roller(throat=500.0), (B16, B20), (L50, L63))
 SHEET = Material("soft sheet", 70e3, 0.33, 2.68e-6, 110.0, 210.0, 0.15)
 EDGE = Support("edge", in_plane="free")
 
@@ -48,4 +48,4 @@ SIX = {
     ),
     "B20 and B16 mixed": Layout(1.0, rows(B20, (150.0, 250.0)) + rows(B16, (80.0, 320.0), 60.0, 400.0)),
 }  # fmt: skip
-HOLED = Layout(1.0, (), (Hole(F50, (130.0, 200.0)), Hole(F63, (350.0, 200.0))))
+HOLED = Layout(1.0, (), (Hole(L50, (130.0, 200.0)), Hole(L63, (350.0, 200.0))))

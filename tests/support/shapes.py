@@ -7,7 +7,7 @@ import numpy as np
 
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Cutout
-from support.panels import B16, B20, F24, F50, V12, lid
+from support.panels import B16, B20, F24, L50, V12, lid
 
 SHOULDERED = replace(B20, name="F20", profile="flat", nose_radius=1.5, shoulder_radius=1.5, flank=50.0)
 
@@ -110,7 +110,7 @@ SHAPES = {
         box(0, 0, 500, 400),
         bead((60, 60), (440, 110)),
         bead((60, 340), (440, 300), die=SHOULDERED, side="down"),
-        holes=[Hole(F50, (90.0 + 80 * i, 200.0), "up" if i % 2 else "down") for i in range(5)],
+        holes=[Hole(L50, (90.0 + 80 * i, 200.0), "up" if i % 2 else "down") for i in range(5)],
     ),
     "frames": sheet(box(0, 0, 500, 400), frame(60, 60, 440, 340, 70), frame(150, 120, 350, 280, 0, F24)),
     "bent beads": sheet(

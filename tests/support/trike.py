@@ -13,12 +13,12 @@ from stiffen.model.tools import BeadDie, HoleDie, Roller, Tools, Trial
 
 B16 = BeadDie("B16", "round", 16.0, 4.0, shoulder_radius=3.0)
 B20 = BeadDie("B20", "flat", 20.0, 5.0, nose_radius=3.0, shoulder_radius=3.0)
-F50 = HoleDie("F50", pilot=36.7, finished=42.0, flange=50.0, rise=4.0)
+L50 = HoleDie("L50", pilot=36.7, finished=42.0, flange=50.0, rise=4.0)
 TOOLS = Tools(
     "made-up shop",
     Roller(),
     (B16, B20),
-    (F50,),
+    (L50,),
     trials=(Trial("B16", "5754-H111", 1.0, (0.5, 1.0, 2.0, 3.0), (0.5, 1.2, 2.8, 4.2)),),
 )
 SHEET = Material("5754-H111", 70e3, 0.33, 2.67e-6, 80.0, 190.0, 0.15, ((1.5, 0.5), (6.0, 1.0)))
@@ -57,7 +57,7 @@ LAYOUT = Layout(
         Bead(B16, ((60.0, 210.0), (440.0, 210.0))),
         Bead(B20, ((60.25, 290.0), (300.0, 290.0), (400.0, 270.0), (500.0, 270.125)), "down"),
     ),
-    (Hole(F50, (150.0, 160.0)), Hole(F50, (480.0, 330.0), "down")),
+    (Hole(L50, (150.0, 160.0)), Hole(L50, (480.0, 330.0), "down")),
 )
 FRAME = Layout(
     1.0,

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
-from support.panels import B16, B20, F63, HOLED, SHEET, lid, rows
+from support.panels import B16, B20, L63, HOLED, SHEET, lid, rows
 from support.shapes import frame
 
 from stiffen.analysis.panel_model import meshed_model
@@ -74,8 +74,8 @@ def test_a_step_raises_the_sheet_up_to_the_edge():
 
 def test_a_flared_hole_is_a_ring_about_an_opening():
     found = hole_coverage(SURROGATE.samples, HOLED.holes[1])
-    assert area_of(found, OPENING) == pytest.approx(math.pi / 4 * F63.finished**2, rel=0.03)
-    assert area_of(found, STRIP) == pytest.approx(math.pi / 4 * (F63.flange**2 - F63.finished**2), rel=0.04)
+    assert area_of(found, OPENING) == pytest.approx(math.pi / 4 * L63.finished**2, rel=0.03)
+    assert area_of(found, STRIP) == pytest.approx(math.pi / 4 * (L63.flange**2 - L63.finished**2), rel=0.04)
 
 
 def test_a_small_opening_stays_out_of_the_mesh_and_takes_its_sheet_away():

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from support.panels import B16, B20, F24, F50, V12
+from support.panels import B16, B20, F24, L50, V12
 
 from stiffen.fem.laminate import flat_sheet, stiffness_form
 from stiffen.model.tools import BeadDie
@@ -100,5 +100,5 @@ def test_step_and_flange():
     form, ratio = bead_strip(step, 1.0, "up", E, NU, T)
     C = stiffness_form(form)
     assert ratio > 1 and C[0, 3] / C[0, 0] == pytest.approx(2.0, rel=0.05)  # half its height on average
-    _, cone = flange_strip(F50, "up", E, NU, T)
-    assert cone == pytest.approx(np.sqrt(2), rel=1e-9)  # F50 has a cone of 45 degrees
+    _, cone = flange_strip(L50, "up", E, NU, T)
+    assert cone == pytest.approx(np.sqrt(2), rel=1e-9)  # L50 has a cone of 45 degrees

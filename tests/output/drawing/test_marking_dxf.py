@@ -11,7 +11,7 @@ import pytest
 from ezdxf import bbox, units
 from ezdxf.colors import aci2rgb
 from shapely.geometry import LineString, Polygon
-from support.trike import B16, F50, FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
+from support.trike import B16, L50, FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.errors import InputError
 from stiffen.io.files import atomic_write
@@ -303,7 +303,7 @@ CLOSE = Layout(1.5, tuple(Bead(B16, ((80.0 + 27 * i, 100.0), (80.0 + 27 * i, 300
 
 CROWD = replace(
     LAYOUT,
-    holes=tuple(Hole(F50, (100.0 + 61.3 * i, 140.0 + 61.7 * j)) for i in range(7) for j in range(3)),
+    holes=tuple(Hole(L50, (100.0 + 61.3 * i, 140.0 + 61.7 * j)) for i in range(7) for j in range(3)),
 )
 
 
@@ -346,7 +346,7 @@ def ground_of(text):
     return Polygon(corners @ spin + at)
 
 
-CROWDED = replace(LAYOUT, holes=(*LAYOUT.holes, Hole(F50, (270.0, 148.0)), Hole(F50, (30.0, 248.0))))
+CROWDED = replace(LAYOUT, holes=(*LAYOUT.holes, Hole(L50, (270.0, 148.0)), Hole(L50, (30.0, 248.0))))
 
 
 @pytest.mark.parametrize("layout", [LAYOUT, CROWDED], ids=["roomy", "first places taken"])

@@ -9,7 +9,7 @@ import pytest
 from shapely import union_all
 from shapely.geometry import Polygon
 from support.pdf import circles, read, segments
-from support.trike import B16, F50, FRAME, LAYOUT, PANEL
+from support.trike import B16, L50, FRAME, LAYOUT, PANEL
 
 from stiffen.errors import InputError
 from stiffen.model.layout import Bead, Hole, Layout
@@ -57,7 +57,7 @@ def test_every_page_has_its_size_and_two_true_bars(tmp_path, paper):
 def on_roll(pages, mirrored):
     """(stroke, points in plan coordinates) of a roll, positioned by the flared hole with the least x."""
     ((_, _, strokes, _),) = pages
-    pilots = [one for one in circles(strokes) if one.diameter == pytest.approx(F50.pilot, abs=CLOSE)]
+    pilots = [one for one in circles(strokes) if one.diameter == pytest.approx(L50.pilot, abs=CLOSE)]
     hand = -1 if mirrored else 1
     wanted = sorted((hand * hole.at[0], hole.at[1]) for hole in LAYOUT.holes)
     found = sorted(tuple(one.centre) for one in pilots)
@@ -117,7 +117,7 @@ def test_sheets_joined_by_their_crosses_show_the_whole_at_true_scale(tmp_path, p
     pilots, ends = [], []
     for number, (_, _, strokes, _) in enumerate(pages):
         for one in circles(strokes):
-            if one.diameter == pytest.approx(F50.pilot, abs=CLOSE):
+            if one.diameter == pytest.approx(L50.pilot, abs=CLOSE):
                 pilots.append(tuple(np.round(one.centre + shifts[number], 2)))
         ends += [point for one in strokes if not one.curved for point in one.points + shifts[number]]
     hand = -1 if face == "down" else 1
@@ -183,7 +183,7 @@ def test_an_area_on_two_pages_is_labelled_on_each(paper, face):
     """A cut-out at several places across the seams: its label stands inside it on each page with room for it."""
     for left in range(100, 240, 20):
         ring = ((left, 150.0), (left + 140.0, 150.0), (left + 140.0, 250.0), (left, 250.0))
-        holes = [Hole(F50, (x, y)) for y in (110.0, 290.0) for x in range(70, 400, 62)]
+        holes = [Hole(L50, (x, y)) for y in (110.0, 290.0) for x in range(70, 400, 62)]
         panel = replace(PANEL, cutouts=(Cutout(ring),), keep_outs=())
         drawn = build_marking(face_view(panel, Layout(1.0, (), tuple(holes)), face), CAPITAL_HEIGHT)
         spread = tile_drawing(drawn.bounds, paper)

@@ -38,7 +38,7 @@ def test_every_bead_and_hole_has_its_row_and_its_shape():
     (frame, *_), passes = face_view(PANEL, LAYOUT).frame_sides, len(pass_depths(first.die, PANEL.material))
     row = ["1", "B16", "up", "60.0, 210.0", "440.0, 210.0", "380", f"{passes}", frame]
     assert tree.rows("beads")[0] == row
-    assert tree.rows("holes")[1] == ["H2", "F50", "down", "480.0, 330.0", "36.7", "42", "50"]
+    assert tree.rows("holes")[1] == ["H2", "L50", "down", "480.0, 330.0", "36.7", "42", "50"]
     assert {"bead-1", "bead-2", "bead-3", "hole-H1", "hole-H2"} <= set(tree.ids)
     hover = [title for title in tree.titles if title.startswith(("bead", "hole"))]
     assert len(hover) == 5

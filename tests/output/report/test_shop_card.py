@@ -9,7 +9,7 @@ import pytest
 from shapely.affinity import rotate
 from shapely.geometry import LineString, box
 from support.pdf import read
-from support.trike import B16, B20, F50, FRAME, GOOD, LAYOUT, PANEL, verdict
+from support.trike import B16, B20, L50, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.io.result_json import result_document
 from stiffen.model.layout import Bead, Hole, Layout
@@ -168,7 +168,7 @@ def test_strains_of_the_sheet_are_given_for_held_and_free_edges():
 
 
 def test_a_die_that_punches_and_flares_needs_the_hole_of_its_bolt():
-    drawn = replace(F50, name="P50", draw_bolt=12.5)
+    drawn = replace(L50, name="P50", draw_bolt=12.5)
     layout = Layout(1.0, (), (Hole(drawn, (150.0, 160.0)),))
     assert re.search(r"P50 +up +1 +H1 +12\.5 +drill for bolt +42 +50 +4", card_text(PANEL, verdict(layout)))
     assert Circle("HOLE PILOT", (150.0, 160.0), 12.5) in build_marking(face_view(PANEL, layout, "up"), 3.0).items
@@ -239,8 +239,8 @@ def test_a_bead_rolled_from_the_other_face_names_the_side_as_seen_there():
 def test_holes_and_order_of_work_and_minutes():
     text = card_text(PANEL, GOOD)
     assert re.search(r"H2 +480\.0 +330\.0$", text, re.MULTILINE)
-    (best, *_) = flared_holes.pilot_cuts(F50, PANEL.tools.cutters)
-    assert re.search(rf"F50 +down +1 +H2 +36\.7 +{best.kind} {best.diameter:g} +42 +50 +4", text)
+    (best, *_) = flared_holes.pilot_cuts(L50, PANEL.tools.cutters)
+    assert re.search(rf"L50 +down +1 +H2 +36\.7 +{best.kind} {best.diameter:g} +42 +50 +4", text)
     told = " ".join(text.split())
     for step in work_steps.order_of_work(PANEL, in_rolling_order(PANEL, LAYOUT)):
         assert " ".join(step.split()) in told
@@ -431,7 +431,7 @@ def test_columns_line_up():
 MANY = replace(
     LAYOUT,
     beads=(*LAYOUT.beads, *FRAME.beads),
-    holes=tuple(Hole(F50, (60.0 + 55.0 * (i % 8), 60.0 + 55.0 * (i // 8))) for i in range(40)),
+    holes=tuple(Hole(L50, (60.0 + 55.0 * (i % 8), 60.0 + 55.0 * (i // 8))) for i in range(40)),
 )
 CASES = {
     "beads and holes": (verdict(LAYOUT, deflection=2.0, warnings=["mind the clip " * 30]), [WORDY]),
@@ -489,14 +489,14 @@ def text_pages(pages):
     return pages[: pictures.index(True)]
 
 
-F32 = HoleDie("F32", pilot=23.51, finished=26.0, flange=32.0, rise=3.0)
+L32 = HoleDie("L32", pilot=23.51, finished=26.0, flange=32.0, rise=3.0)
 F24 = HoleDie("F24", pilot=16.0, finished=19.0, flange=24.0, rise=3.0)
 DOZENS = Layout(
     1.0,
     tuple(Bead(B16, ((60.0, y), (500.0, y))) for y in (100.0, 170.0, 240.0, 310.0)),
-    tuple(Hole(die, (70.0 + 42.0 * i, y)) for die, y in ((F32, 135.0), (F24, 205.0), (F32, 275.0)) for i in range(11))
+    tuple(Hole(die, (70.0 + 42.0 * i, y)) for die, y in ((L32, 135.0), (F24, 205.0), (L32, 275.0)) for i in range(11))
     + tuple(Hole(F24, (170.0 + 42.0 * i, 60.0)) for i in range(8))
-    + tuple(Hole(F32, (280.0 + 42.0 * i, 345.0)) for i in range(6)),
+    + tuple(Hole(L32, (280.0 + 42.0 * i, 345.0)) for i in range(6)),
 )
 
 
@@ -513,7 +513,7 @@ def test_a_card_of_four_dozen_holes_takes_three_pages_and_names_each(tmp_path, p
     for number, hole in enumerate(DOZENS.holes, 1):
         place = told.index(f"H{number}", told.index("FLARED HOLES"))
         assert told[place + 1 : place + 3] == [f"{hole.at[0]:.1f}", f"{hole.at[1]:.1f}"]
-    assert told[told.index("F32") : told.index("F32") + 4] == ["F32", "up", "28", "H1-H11, H23-H33, H42-H47"]
+    assert told[told.index("L32") : told.index("L32") + 4] == ["L32", "up", "28", "H1-H11, H23-H33, H42-H47"]
 
 
 @pytest.mark.parametrize("layout", [LAYOUT, DOZENS], ids=["few", "dozens"])

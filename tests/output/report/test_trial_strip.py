@@ -180,8 +180,8 @@ def test_a_copy_that_is_there_is_left_alone(tmp_path):
 def test_a_die_that_is_none_is_told():
     with pytest.raises(InputError, match=r'--die: "B61" is no bead die of this panel \(did you mean "B16"\?\)'):
         trial_die(PANEL, "B61")
-    with pytest.raises(InputError, match='"F50" is a flaring die'):
-        trial_die(PANEL, "F50")
+    with pytest.raises(InputError, match='"L50" is a flaring die'):
+        trial_die(PANEL, "L50")
 
 
 def test_a_sheet_too_thick_for_the_roller_is_said_first():
