@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
-from support.panels import B16, B20, L63, HOLED, SHEET, lid, rows
+from support.panels import B16, B20, HOLED, L63, SHEET, lid, rows
 from support.shapes import frame
 
 from stiffen.analysis.panel_model import meshed_model

@@ -11,7 +11,7 @@ import pytest
 from ezdxf import bbox, units
 from ezdxf.colors import aci2rgb
 from shapely.geometry import LineString, Polygon
-from support.trike import B16, L50, FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
+from support.trike import B16, FLAT, FRAME, GOOD, L50, LAYOUT, PANEL, verdict
 
 from stiffen.errors import InputError
 from stiffen.io.files import atomic_write

@@ -9,7 +9,7 @@ import pytest
 from shapely import union_all
 from shapely.geometry import Polygon
 from support.pdf import circles, read, segments
-from support.trike import B16, L50, FRAME, LAYOUT, PANEL
+from support.trike import B16, FRAME, L50, LAYOUT, PANEL
 
 from stiffen.errors import InputError
 from stiffen.model.layout import Bead, Hole, Layout

@@ -9,7 +9,7 @@ import pytest
 from shapely.affinity import rotate
 from shapely.geometry import LineString, box
 from support.pdf import read
-from support.trike import B16, B20, L50, FRAME, GOOD, LAYOUT, PANEL, verdict
+from support.trike import B16, B20, FRAME, GOOD, L50, LAYOUT, PANEL, verdict
 
 from stiffen.io.result_json import result_document
 from stiffen.model.layout import Bead, Hole, Layout
