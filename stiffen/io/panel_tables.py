@@ -417,7 +417,7 @@ def _die(row: TableReader, dies: Sequence[BeadDie] | Sequence[HoleDie] | None, n
     if name is None or dies is None:
         return None
     known = {die.name: die for die in dies}
-    die = known.get(name) or known.get(EARLIER_DIE_NAMES.get(name))
+    die = known.get(name) or known.get(EARLIER_DIE_NAMES.get(name, ""))
     if die is None:
         cure = suggestion(name, known) or f"the tools have no {noun} dies"
         return row.add_fault("die", f'"{name}" is no {noun} die of the tools', cure)
