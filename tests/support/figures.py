@@ -9,6 +9,7 @@ def overlapping(figure):
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     canvas = FigureCanvasAgg(figure)
+    figure.draw_without_rendering()  # as `save_png` does: the layout settles in the second drawing
     canvas.draw()
     off_scale = {
         label

@@ -1,6 +1,7 @@
 """Pictures of result fields: deflection, softness, stress, first mode; one column for each verdict.
 
-All maps of a row share one scale.  Every label carries its unit.
+The maps of a row share one scale, unless one of them would use only a small part of it: then each has its own, and its
+label says so.  Every label carries its unit.
 """
 
 from __future__ import annotations
@@ -29,6 +30,8 @@ from .style import (
     LINE_COLOUR,
     aspect_ratio,
     draw_panel_over,
+    figures,
+    name_figure,
     new_figure,
     save_png,
 )
@@ -36,13 +39,16 @@ from .style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.cm import ScalarMappable
+    from matplotlib.figure import Figure
 
 SCALE_STEPS = 12
 TITLE_FONT_SIZE = 13.0
 CAPTION_CHARS = 37  # letters in a line below one of two maps
 STACKING_ASPECT = 0.4  # maps of a flatter sheet (height over width) are stacked
-HEAD_HEIGHT, CAPTION_HEIGHT = 1.4, 0.75  # inches, for the text above and below a map
-MIN_ROW_HEIGHT = 3.0  # inches, for the label beside the scale
+ONE_LINE_ASPECT = 1.6  # maps of a narrower sheet stand all in one line
+HEAD_HEIGHT = 0.95  # inches, for the text above a map and the gaps
+SCALE_HEIGHT, LINE_HEIGHT = 0.62, 0.2  # inches: a colour bar with a label of one line; one more line
+OWN_SCALE_SHARE = 0.4  # each map has its own scale if one would use less than this share of a common one
 STRESS_SCALE_SHARE = 0.995  # share of the area that the stress scale covers; a peak at a rivet would hide the rest
 
 TitledVerdicts = Sequence[tuple[str, Verdict]]
@@ -50,18 +56,30 @@ TitledVerdicts = Sequence[tuple[str, Verdict]]
 
 @dataclass(frozen=True, eq=False)
 class _FieldRow:
-    """One row of maps with one scale.
+    """One row of maps.
 
     label: of the scale.  fields, captions: one for each verdict.  draw(axis, panel, verdict, field, scale_max): draws
-    one map and returns the mappable of the colour bar.  is_capped: values may exceed scale_max.
+    one map and returns the mappable of the colour bar.  maxima: upper end of each map's own scale.  is_capped: values
+    may exceed it.
     """
 
     label: str
     fields: list[np.ndarray]
     captions: list[str]
     draw: Callable
-    scale_max: float
+    maxima: list[float]
     is_capped: bool = False
+
+    @property
+    def scales(self) -> list[float]:
+        """Upper end of the scale of each map: the largest of all, or its own where a map would use too little of it."""
+        top = max(self.maxima)
+        return self.maxima if self.has_own_scales else [top] * len(self.maxima)
+
+    @property
+    def has_own_scales(self) -> bool:
+        """True if a map would use only a small part of a common scale."""
+        return min(self.maxima) < OWN_SCALE_SHARE * max(self.maxima)
 
 
 def before_after_picture(
@@ -142,7 +160,7 @@ def _deflection_row(verdicts: Sequence[Verdict], case: str) -> _FieldRow:
     captions = []
     for verdict, field in zip(verdicts, fields, strict=True):
         demand = _find_demand(verdict, "deflection", case)
-        captions.append(_limit_text(demand) if demand else f"largest {field.max(initial=0.0):.2f} mm")
+        captions.append(_limit_text(demand) if demand else f"largest {figures(field.max(initial=0.0))} mm")
     return _FieldRow(f"deflection in case {case}, mm", fields, captions, _draw_contours, _largest(fields))
 
 
@@ -151,26 +169,25 @@ def _softness_row(verdicts: Sequence[Verdict]) -> _FieldRow:
     captions = []
     for verdict, field in zip(verdicts, fields, strict=True):
         demand = _find_demand(verdict, "softness", None)
-        largest = f"softest {field.max(initial=0.0):.2f} mm per 100 N"
+        largest = f"softest {figures(field.max(initial=0.0))} mm per 100 N"
         captions.append(f"{largest}\n{_limit_text(demand)}" if demand else largest)
-    label = "softness under a push, mm per 100 N;\ncomputed at the dots"
+    label = "softness under a push, mm per 100 N; computed at the dots"
     return _FieldRow(label, fields, captions, _draw_interpolated, _largest(fields))
 
 
 def _stress_row(panel: Panel, verdicts: Sequence[Verdict], case: str) -> _FieldRow:
     strength = panel.material.yield_strength
     fields = [verdict.fields.stress[case] / strength for verdict in verdicts]
-    scale_max = max(_capped_maximum(verdict, field) for verdict, field in zip(verdicts, fields, strict=True)) or 1.0
+    maxima = [_capped_maximum(verdict, field) or 1.0 for verdict, field in zip(verdicts, fields, strict=True)]
     captions = []
     for verdict, field in zip(verdicts, fields, strict=True):
-        caption = f"largest (cross) {field.max():.2f} of yield ({field.max() * strength:.0f} MPa)"
+        caption = f"largest (cross) {figures(field.max())} of yield,\n{figures(field.max() * strength)} MPa"
         if field.max() >= 1:
             caption += "\nwhite outline: over yield, stays bent"
         demand = _find_demand(verdict, "stress", case)
         captions.append(f"{caption}\n{_limit_text(demand)}" if demand else caption)
-    return _FieldRow(
-        f"von Mises stress over yield,\ncase {case}", fields, captions, _draw_by_triangle, scale_max, is_capped=True
-    )
+    label = f"von Mises stress over yield, case {case}"
+    return _FieldRow(label, fields, captions, _draw_by_triangle, maxima, is_capped=True)
 
 
 def _mode_row(verdicts: Sequence[Verdict]) -> _FieldRow:
@@ -180,12 +197,14 @@ def _mode_row(verdicts: Sequence[Verdict]) -> _FieldRow:
         demand = _find_demand(verdict, "frequency", None)
         if demand:
             captions[place] = _limit_text(demand)
-    label = "first mode, share of its amplitude;\ndashed: opposite direction"
-    return _FieldRow(label, fields, captions, _draw_mode, 1.0)
+    label = "first mode, share of its amplitude; dashed: opposite direction"
+    return _FieldRow(label, fields, captions, _draw_mode, [1.0] * len(fields))
 
 
-def _largest(fields: Sequence[np.ndarray]) -> float:
-    return max(float(field.max(initial=0.0)) for field in fields) or 1.0
+def _largest(fields: Sequence[np.ndarray]) -> list[float]:
+    """The largest value of each field; 1 in place of 0 if all are 0, and the largest of all in place of a single 0."""
+    own = [float(field.max(initial=0.0)) for field in fields]
+    return [one or max(own) or 1.0 for one in own]
 
 
 def _capped_maximum(verdict: Verdict, field: np.ndarray) -> float:
@@ -203,7 +222,7 @@ def _find_demand(verdict: Verdict, kind: str, case: str | None) -> DemandResult 
 
 def _limit_text(demand: DemandResult) -> str:
     """Value, limit and deciding theory of a demand; w/t is flagged where linear theory no longer holds."""
-    value = f"{demand.value:.2f} {demand.unit}" if np.isfinite(demand.value) else "no value"
+    value = f"{figures(demand.value)} {demand.unit}" if np.isfinite(demand.value) else "no value"
     push = f" under {demand.force:g} N" if demand.force else ""
     flag = (
         f", linear w/t {demand.deflection_over_thickness:.1f}"
@@ -217,41 +236,87 @@ def _limit_text(demand: DemandResult) -> str:
 
 
 def _draw_rows(panel: Panel, titled: TitledVerdicts, rows: Sequence[_FieldRow], path: str | Path) -> None:
-    """Draw rows of maps side by side; maps of a very wide sheet are stacked."""
-    count, sheet = len(titled), aspect_ratio(panel)
+    """Draw rows of maps side by side; maps of a very wide sheet are stacked, those of a narrow one stand in a line."""
+    count, sheet, lines = len(titled), aspect_ratio(panel), max(1, len(rows))
     stacked = count > 1 and sheet < STACKING_ASPECT
-    alone = stacked or count == 1
-    each = (
-        sheet * 0.8 * FIGURE_WIDTH + CAPTION_HEIGHT if alone else sheet * 0.84 * FIGURE_WIDTH / count + CAPTION_HEIGHT
-    )
-    lines = max(1, len(rows))
-    figure = new_figure(
-        HEAD_HEIGHT + lines * (count * (each + HEAD_HEIGHT - CAPTION_HEIGHT) if stacked else max(each, MIN_ROW_HEIGHT))
-    )
-    grid = (lines * count, 1) if stacked else (lines, count)
+    one_line = count > 1 and lines > 1 and sheet > ONE_LINE_ASPECT
+    columns = 1 if stacked else lines * count if one_line else count
+    chars = 2 * CAPTION_CHARS // columns
+    figure = new_figure(_rows_height(rows, sheet, columns, count, chars))
+    grid = (1, lines * count) if one_line else (lines * count, 1) if stacked else (lines, count)
     axes = figure.subplots(*grid, squeeze=False, sharex=True, sharey=True).reshape(lines, count)
-    caption_chars = 2 * CAPTION_CHARS if alone else CAPTION_CHARS
     for line, row in zip(axes, rows, strict=False):
-        for axis, (_, verdict), field, caption in zip(line, titled, row.fields, row.captions, strict=True):
-            shades = row.draw(axis, panel, verdict, field, row.scale_max)
-            wrapped = "\n".join(part for one in caption.split("\n") for part in textwrap.wrap(one, caption_chars))
-            axis.set_xlabel(wrapped, fontsize=FONT_SIZE)
-        more = {"extend": "max"} if row.is_capped and any(field.max() > row.scale_max for field in row.fields) else {}
-        bar = figure.colorbar(shades, ax=list(line), shrink=0.9, format="%.3g", pad=0.02, **more)
-        bar.set_label(row.label, fontsize=FONT_SIZE)
-        bar.ax.tick_params(labelsize=FONT_SIZE)
+        _draw_row(figure, line, row, panel, titled, chars, stacked)
     for line in axes:
         for axis, (_, verdict) in zip(line, titled, strict=True):
             draw_panel_over(axis, panel, verdict.layout)
-    for line in axes if stacked else axes[:1]:
+    for line in axes if stacked or one_line else axes[:1]:
         for axis, (title, verdict) in zip(line, titled, strict=True):
             modes = verdict.fields.modes
             first = f"\nfirst mode {modes[0][0]:.1f} Hz" if modes else ""
             axis.set_title(f"{title}\n{verdict.layout.gauge:g} mm, {verdict.mass_kg:.3f} kg{first}", fontsize=FONT_SIZE)
-    figure.suptitle(
-        "\n".join(textwrap.wrap(f"{panel.name} ({panel.material.name})", LINE_CHARS)), fontsize=TITLE_FONT_SIZE
-    )
+    name_figure(figure, textwrap.wrap(f"{panel.name} ({panel.material.name})", LINE_CHARS), TITLE_FONT_SIZE)
     save_png(figure, path)
+
+
+def _rows_height(rows: Sequence[_FieldRow], sheet: float, columns: int, count: int, chars: int) -> float:
+    """Height in inches of all rows of maps.  sheet: its height over width.  columns: maps in a line.  chars: letters in
+    a line below a map."""
+    each = sheet * 0.94 * FIGURE_WIDTH / columns
+    heights = []
+    for row in rows:
+        below = max(len(_wrapped(caption, chars).split("\n")) for caption in row.captions) * LINE_HEIGHT
+        scale = SCALE_HEIGHT + LINE_HEIGHT * _scale_label(row, chars, columns == 1).count("\n")
+        stack = count if columns == 1 else 1
+        heights.append(stack * (each + below + HEAD_HEIGHT) + scale * (stack if row.has_own_scales else 1))
+    if columns > count:
+        return max(heights, default=2.0)
+    return sum(heights) - HEAD_HEIGHT * (0 if columns == 1 and count > 1 else max(len(rows) - 1, 0)) or 2.0
+
+
+def _draw_row(
+    figure: Figure, line: np.ndarray, row: _FieldRow, panel: Panel, titled: TitledVerdicts, chars: int, stacked: bool
+) -> None:
+    """Draw one row of maps with their captions, and one colour bar below them or one below each."""
+    mappables = []
+    for axis, (_, verdict), field, caption, top in zip(line, titled, row.fields, row.captions, row.scales, strict=True):
+        mappables.append(row.draw(axis, panel, verdict, field, top))
+        axis.set_xlabel(_wrapped(caption, chars), fontsize=FONT_SIZE)
+    own = row.has_own_scales
+    for shades, of in zip(mappables, [[axis] for axis in line], strict=True) if own else [(mappables[0], list(line))]:
+        capped = row.is_capped and any(f.max() > top for f, top in zip(row.fields, row.scales, strict=True))
+        bar = figure.colorbar(
+            shades, ax=of, location="bottom", format=_tick_text, pad=0.02, shrink=0.9,
+            aspect=18 if len(of) == 1 else 40, **({"extend": "max"} if capped else {}),
+        )  # fmt: skip
+        bar.set_label(_scale_label(row, chars, stacked or len(line) == 1), fontsize=FONT_SIZE)
+        bar.ax.tick_params(labelsize=FONT_SIZE)
+        bar.locator = _scale_ticks(len(of) * (2 if stacked or len(line) == 1 else 1) * chars // CAPTION_CHARS)
+        bar.update_ticks()
+
+
+def _scale_label(row: _FieldRow, chars: int, alone: bool) -> str:
+    """The label of a colour bar, wrapped to the width of what it belongs to."""
+    if row.has_own_scales:
+        return _wrapped(f"{row.label} (scale of this map alone)", chars)
+    return _wrapped(row.label, chars if alone else chars * len(row.fields))
+
+
+def _wrapped(text: str, chars: int) -> str:
+    """A text wrapped at so many letters; its own line breaks stay."""
+    return "\n".join(part for one in text.split("\n") for part in textwrap.wrap(one, chars))
+
+
+def _tick_text(value: float, _: object = None) -> str:
+    """A value of a scale with up to four figures, never with an exponent."""
+    return figures(value, 4, trim=True)
+
+
+def _scale_ticks(maps: int) -> Any:
+    """A locator of a few round values.  maps: number of maps over which the colour bar runs."""
+    from matplotlib.ticker import MaxNLocator
+
+    return MaxNLocator(4 if maps <= 1 else 8)
 
 
 # ---------------------------------------------------------------------------------------------------- drawing one map

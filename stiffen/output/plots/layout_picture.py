@@ -8,7 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from shapely.affinity import translate
 from shapely.geometry import LineString, Point, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
@@ -17,10 +19,11 @@ from stiffen.output.drawing.bench_view import datum_corner, plural
 from stiffen.output.drawing.face_marking import positions_around
 from stiffen.output.drawing.keep_out_marks import KeepOutMark, keep_out_marks
 from stiffen.output.drawing.label_placement import place_labels
-from stiffen.output.drawing.primitives import Label, text_width
+from stiffen.output.drawing.primitives import TEXT_CLEARANCE, Label, text_width
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.rollability import in_rolling_order
 
+from .bead_labels import place_bead_labels
 from .style import (
     FIGURE_WIDTH,
     FONT_SIZE,
@@ -29,6 +32,7 @@ from .style import (
     LINE_COLOUR,
     aspect_ratio,
     circle_points,
+    name_figure,
     new_figure,
     save_png,
 )
@@ -41,9 +45,11 @@ FACE_STYLES = {
     "down": ("#2a6f97", "--"),
 }  # colour and line style of beads and flares, by the face on which they stand
 HALO_WIDTH = 3.5  # points; white outline that keeps letters clear of the lines behind them
-SHEET_WIDTH_ON_PAPER = 0.82 * FIGURE_WIDTH * 25.4  # mm of the figure that the sheet takes
+SHEET_WIDTH_SHARE = 0.82  # of the figure's width, that the sheet takes
+LIST_BESIDE_ASPECT = 1.4  # of a sheet as narrow as this (height over width) the list stands beside it
+SHEET_SHARE_BESIDE = 0.5  # of the figure's width, for the sheet beside the list
 CAPITAL_HEIGHT = 3.0  # mm on paper
-LETTER_WIDTH = 0.21 * FONT_SIZE  # mm on paper, about
+FASTENER_RADIUS = 1.0  # mm on paper, of the mark of a rivet or bolt
 LIST_LINE_CHARS = 72  # letters in a line of the position list
 LIST_COLUMN_GAP = 2  # letters between columns
 HATCHES = {45.0: "////", 135.0: r"\\", 90.0: "||||"}  # by the direction of the hatching
@@ -66,37 +72,61 @@ def layout_picture(
     """
     layout = plan_for(panel, layout, plan).layout if plan else in_rolling_order(panel, layout)
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
-    scale = SHEET_WIDTH_ON_PAPER / (x1 - x0) * min(1.0, aspect_ratio(panel) * (x1 - x0) / (y1 - y0))
-    positions = _position_list(panel, layout)
-    beads = f"{plural(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll; " if layout.beads else ""
-    holes = f"{plural(layout.holes, 'flared hole')}; " if layout.holes else ""
-    head = [
-        *textwrap.wrap(
-            f"{panel.name}: {x1 - x0:.1f} x {y1 - y0:.1f} mm, {panel.material.name}, {layout.gauge:g} mm thick",
-            LINE_CHARS,
-        ),
-        f"{beads}{holes}seen on the up face",
-    ]
+    shape = aspect_ratio(panel)
+    beads, holes = _position_rows(panel, layout)
+    beside = shape > LIST_BESIDE_ASPECT and bool(beads + holes)
+    width = FIGURE_WIDTH * (SHEET_SHARE_BESIDE if beside else 1.0)
+    scale = SHEET_WIDTH_SHARE * width * 25.4 / (x1 - x0) * min(1.0, shape * (x1 - x0) / (y1 - y0))
     pushes = [demand for demand in verdict.demands if demand.kind == "softness" and demand.at] if verdict else []
     legend_rows = (len(keep_out_marks(panel, layout)) + len(pushes) + 1) // 2
-    lines = len(head) + len(positions) + legend_rows
-    figure = new_figure(0.86 * FIGURE_WIDTH * aspect_ratio(panel) + 1.3 + 0.2 * lines)
-    axis = figure.subplots()
-    draw_layout(axis, panel, layout, scale, verdict)
-    figure.suptitle("\n".join(head), fontsize=FONT_SIZE)
-    if positions:
-        figure.supxlabel("\n".join(positions), fontsize=FONT_SIZE, family="monospace", x=0.04, ha="left")
+    height = 0.86 * width * shape + 1.15 + 0.2 * legend_rows
+    listed = [line.replace(" to ", "\n     to ") for line in (*beads, *holes)] if beside else []
+    listed = listed or [*_in_columns(beads), *_in_columns(holes)]
+    lines = sum(1 + line.count("\n") for line in listed)
+    figure = new_figure(max(height, 1.0 + 0.2 * (lines + 2 * legend_rows)) if beside else height + 0.2 * lines)
+    if beside:
+        axis, aside = figure.subplots(1, 2, width_ratios=(SHEET_SHARE_BESIDE, 1 - SHEET_SHARE_BESIDE))
+        aside.set_axis_off()
+        draw_layout(axis, panel, layout, scale, verdict, legend_axis=aside)
+        style = {"va": "bottom", "fontsize": FONT_SIZE, "family": "monospace"}
+        aside.text(0.0, 0.0, "\n".join(listed), transform=aside.transAxes, **style)
+    else:
+        draw_layout(figure.subplots(), panel, layout, scale, verdict)
+        figure.supxlabel("\n".join(listed), fontsize=FONT_SIZE, family="monospace", multialignment="left")
+    name_figure(figure, _head_lines(panel, layout))
     save_png(figure, path)
 
 
-def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float, verdict: Verdict | None = None) -> None:
-    """Draw the sheet with its beads and holes on axes in mm.  scale: mm on paper over mm of sheet, about."""
+def _head_lines(panel: Panel, layout: Layout) -> list[str]:
+    """Name, size, sheet, and what is rolled and flared."""
+    x0, y0, x1, y1 = Polygon(panel.outline).bounds
+    size = f"{x1 - x0:.1f} x {y1 - y0:.1f} mm, {panel.material.name}, {layout.gauge:g} mm thick"
+    beads = f"{plural(layout.beads, 'bead')}, {layout.rolled_length:.0f} mm to roll; " if layout.beads else ""
+    holes = f"{plural(layout.holes, 'flared hole')}; " if layout.holes else ""
+    first = f"{panel.name}: {size}"
+    named = [first] if len(first) <= LINE_CHARS else [*textwrap.wrap(panel.name, LINE_CHARS), size]
+    return [*named, f"{beads}{holes}seen on the up face"]
+
+
+def draw_layout(
+    axis: Axes,
+    panel: Panel,
+    layout: Layout,
+    scale: float,
+    verdict: Verdict | None = None,
+    legend_axis: Axes | None = None,
+) -> None:
+    """Draw the sheet with its beads and holes on axes in mm.
+
+    scale: mm on paper over mm of sheet, about.  legend_axis: empty axes for the legend; default: above the sheet.
+    """
     x0, y0 = datum_corner(panel)
     _draw_sheet(axis, panel, layout, (x0, y0))
-    for number, bead in enumerate(layout.beads, 1):
-        _draw_bead(axis, number, bead, np.asarray(bead.path, dtype=float) - (x0, y0), scale)
+    for bead in layout.beads:
+        _draw_bead(axis, bead, np.asarray(bead.path, dtype=float) - (x0, y0))
     for hole in layout.holes:
         _draw_hole(axis, hole, (hole.at[0] - x0, hole.at[1] - y0))
+    _label_beads(axis, panel, layout, (x0, y0), scale)
     _label_holes(axis, layout, (x0, y0), scale)
     axis.set_aspect("equal")
     axis.set_xlabel("X from the datum corner, mm", fontsize=FONT_SIZE)
@@ -107,11 +137,11 @@ def draw_layout(axis: Axes, panel: Panel, layout: Layout, scale: float, verdict:
     axis.spines[:].set_visible(False)
     sides = {bead.side for bead in layout.beads} | {hole.side for hole in layout.holes}
     pushes = _draw_worst_pushes(axis, verdict, (x0, y0)) if verdict else []
-    _draw_legend(axis, sides, keep_out_marks(panel, layout), pushes)
+    _draw_legend(legend_axis or axis, sides, keep_out_marks(panel, layout), pushes, above=legend_axis is None)
 
 
-def _position_list(panel: Panel, layout: Layout) -> list[str]:
-    """Lines of text with the ends of all beads and the centres of all holes."""
+def _position_rows(panel: Panel, layout: Layout) -> tuple[list[str], list[str]]:
+    """The ends of all beads and the centres of all holes, a line of text each."""
     x0, y0 = datum_corner(panel)
 
     def xy(at: tuple[float, float]) -> tuple[str, str]:
@@ -130,7 +160,7 @@ def _position_list(panel: Panel, layout: Layout) -> list[str]:
         (f"H{n}", "cut", f"{round(hole.die.cut_diameter, 1):g}", "at", *xy(hole.at))
         for n, hole in enumerate(layout.holes, 1)
     ]
-    return [*_in_columns(_aligned(beads)), *_in_columns(_aligned(holes))]
+    return _aligned(beads), _aligned(holes)
 
 
 def _aligned(rows: list[tuple[str, ...]]) -> list[str]:
@@ -152,14 +182,6 @@ def _in_columns(entries: list[str]) -> list[str]:
     width = max(map(len, entries)) + LIST_COLUMN_GAP
     rows = -(-len(entries) // max(1, (LIST_LINE_CHARS + LIST_COLUMN_GAP) // width))
     return ["".join(entry.ljust(width) for entry in entries[row::rows]).rstrip() for row in range(rows)]
-
-
-def _bead_label(number: int, bead: Bead, scale: float) -> str:
-    """Number, die and length of a bead if they fit on its longest straight segment, else its number."""
-    path = np.asarray(bead.path, dtype=float)
-    letters = np.hypot(*np.diff(path, axis=0).T).max() * scale / LETTER_WIDTH
-    full = f"{number}: {bead.die.name}, {bead.length:.0f} mm"
-    return full if letters >= len(full) + 1 else f"{number}"
 
 
 def _draw_sheet(axis: Axes, panel: Panel, layout: Layout, origin: tuple[float, float]) -> None:
@@ -192,19 +214,35 @@ def _drawn_keep_outs(panel: Panel, layout: Layout) -> list[KeepOutMark]:
     return [mark for mark in keep_out_marks(panel, layout) if not mark.over_whole_sheet]
 
 
-def _draw_bead(axis: Axes, number: int, bead: Bead, path: np.ndarray, scale: float) -> None:
-    """Draw a bead's edges and axis, and its label on the axis."""
+def _draw_bead(axis: Axes, bead: Bead, path: np.ndarray) -> None:
+    """Draw a bead's edges and axis.  path: its axis from the datum corner."""
     colour, style = FACE_STYLES[bead.side]
     band = LineString(path).buffer(bead.die.width / 2, cap_style="flat")
     for edge in (band.exterior, *band.interiors):
         axis.plot(*np.asarray(edge.coords).T, style, color=colour, linewidth=1.1)
     axis.plot(*path.T, color=colour, linewidth=0.8, dashes=(8, 3, 2, 3))
-    x, y, angle = _label_position(path)
-    axis.text(
-        x, y, _bead_label(number, bead, scale), rotation=angle, rotation_mode="anchor", ha="center",
-        va="center_baseline", fontsize=FONT_SIZE, color=LINE_COLOUR, zorder=5,
-        bbox={"facecolor": SHEET_COLOUR, "edgecolor": "none", "pad": 1.5},
-    )  # fmt: skip
+
+
+def _label_beads(axis: Axes, panel: Panel, layout: Layout, origin: tuple[float, float], scale: float) -> None:
+    """Write number, die and length of each bead on it, clear of everything else that is drawn."""
+
+    def from_origin(shape: BaseGeometry) -> BaseGeometry:
+        return translate(shape, -origin[0], -origin[1])
+
+    rings = [Polygon(panel.outline).exterior, *(Polygon(cutout.ring).exterior for cutout in panel.cutouts)]
+    marks = [Polygon(part) for mark in _drawn_keep_outs(panel, layout) for part in mark.parts]
+    folds = [LineString(fold.line) for fold in panel.folds]
+    fasteners = [Point(at).buffer(FASTENER_RADIUS / scale) for one in panel.supports for at in one.fasteners()]
+    flares = [Point(hole.at).buffer(hole.die.flange / 2) for hole in layout.holes]
+    obstacles = [
+        from_origin(shape.buffer(TEXT_CLEARANCE / scale)) for shape in (*rings, *marks, *folds, *fasteners, *flares)
+    ]
+    for line in place_bead_labels(layout.beads, obstacles, origin, CAPITAL_HEIGHT / scale):
+        axis.text(
+            *line.at, line.text, rotation=line.rotation, rotation_mode="anchor", ha="center", va="baseline",
+            fontsize=FONT_SIZE, color=LINE_COLOUR, zorder=5,
+            bbox={"facecolor": SHEET_COLOUR, "edgecolor": "none", "pad": 0.8},
+        )  # fmt: skip
 
 
 def _draw_hole(axis: Axes, hole: Hole, at: tuple[float, float]) -> None:
@@ -247,7 +285,7 @@ def _halo() -> list:
     return [withStroke(linewidth=HALO_WIDTH, foreground="white")]
 
 
-def _draw_legend(axis: Axes, used: set[str], keep_outs: Sequence[KeepOutMark], pushes: list) -> None:
+def _draw_legend(axis: Axes, used: set[str], keep_outs: Sequence[KeepOutMark], pushes: list, above: bool) -> None:
     """Draw the legend: the faces on which beads and flares stand proud, each keep-out, the worst pushes."""
     from matplotlib.patches import Patch
 
@@ -263,29 +301,8 @@ def _draw_legend(axis: Axes, used: set[str], keep_outs: Sequence[KeepOutMark], p
             label, style = f"{label} (whole sheet)", {"edgecolor": "none"}
         handles.append(Patch(fill=False, label=label, **style))
     handles += pushes
-    if handles:
-        axis.legend(
-            handles=handles,
-            loc="lower center",
-            bbox_to_anchor=(0.5, 1.0),
-            ncols=2 if keep_outs or pushes else 3,
-            frameon=False,
-            fontsize=FONT_SIZE,
-            borderaxespad=0.2,
-        )
-
-
-def _label_position(path: np.ndarray) -> tuple[float, float, float]:
-    """x, y, mm, and angle, degrees, of the middle of a path's longest straight segment; of a curve, its middle."""
-    segments = np.diff(path, axis=0)
-    longest = int(np.argmax(np.hypot(*segments.T).round(6)))
-    if len(segments) > 8 and np.hypot(*segments[longest]) < 2 * np.median(np.hypot(*segments.T)):
-        longest = len(segments) // 2  # a curve of many short segments
-    x, y = (path[longest] + path[longest + 1]) / 2
-    angle = np.degrees(np.arctan2(*segments[longest][::-1]))
-    return x, y, _upright_angle(angle)
-
-
-def _upright_angle(angle: float) -> float:
-    """The angle or its opposite, degrees, so that text is not upside down."""
-    return 90.0 - (90.0 - angle) % 180.0
+    if not handles:
+        return
+    columns = (2 if keep_outs or pushes else 3) if above else 1
+    where = {"loc": "lower center" if above else "upper left", "bbox_to_anchor": (0.5, 1.0) if above else (0.0, 1.0)}
+    axis.legend(handles=handles, ncols=columns, frameon=False, fontsize=FONT_SIZE, borderaxespad=0.2, **where)

@@ -79,19 +79,24 @@ def describe_crossing(
     end = _shared_loads(a[0], b[0])[-1]
     crossings = find_crossings(*curves)
     if crossings:
-        parts = [f"The curves cross at {one.load:.3g} {unit} ({one.deflection:.2g} mm)" for one in crossings[:1]]
-        parts += [f"and again at {one.load:.3g} {unit}" for one in crossings[1:]]
+        parts = [f"The curves cross at {load_text(one.load)} {unit} ({one.deflection:.2g} mm)" for one in crossings[:1]]
+        parts += [f"and again at {load_text(one.load)} {unit}" for one in crossings[1:]]
         below, above = titles[1 - crossings[0].stiffer_above], titles[crossings[-1].stiffer_above]
         last = "above" if len(crossings) == 1 else "at the end"
         return f"{', '.join(parts)}. Stiffer below: {below}; stiffer {last}: {above}."
     w = [float(np.interp(end, *curve)) for curve in (a, b)]
     if abs(w[0] - w[1]) <= EQUAL_TOLERANCE * max(w):
-        return f"Both curves are the same up to {end:.3g} {unit}."
+        return f"Both curves are the same up to {load_text(end)} {unit}."
     stiffer = titles[int(w[1] < w[0])]
     return (
-        f"The curves do not cross up to {end:.3g} {unit}. Stiffer throughout: {stiffer}, "
+        f"The curves do not cross up to {load_text(end)} {unit}. Stiffer throughout: {stiffer}, "
         f"{min(w):.3g} mm against {max(w):.3g} mm at the end."
     )
+
+
+def load_text(load: float) -> str:
+    """A load with three figures, or in whole units from 1000 on."""
+    return f"{load:.3g}" if load < 999.5 else f"{load:.0f}"
 
 
 def _shared_loads(a: np.ndarray, b: np.ndarray) -> np.ndarray:

@@ -13,10 +13,20 @@ import numpy as np
 from stiffen.analysis.panel_model import LINEAR_LIMIT
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
-from stiffen.output.drawing.label_placement import spread_apart
 
-from .load_deflection import Crossing, describe_crossing, find_crossings, load_controlled_curve
-from .style import COLOUR_SCALE, FONT_SIZE, GRID_COLOUR, LINE_COLOUR, new_figure, save_png
+from .load_deflection import describe_crossing, find_crossings, load_controlled_curve
+from .point_labels import PointLabel, label_points
+from .style import (
+    COLOUR_SCALE,
+    FONT_SIZE,
+    GRID_COLOUR,
+    LINE_CHARS,
+    LINE_COLOUR,
+    figures,
+    name_figure,
+    new_figure,
+    save_png,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,7 +35,8 @@ TitledCurve = tuple[str, np.ndarray, np.ndarray]  # title, loads, largest deflec
 
 LINE_STYLES = (("#131f45", "-", "o"), ("#c8641e", "--", "s"), ("#4d8a77", "-.", "^"), ("#8a8a8a", ":", "D"))
 CAPTION_LINE_CHARS = 74  # letters in a line below the picture
-LABEL_OFFSET, LABEL_PITCH = 0.03, 0.06  # share of the axes: from a crossing to its label, from label to label
+AXES_SIZE = (165.0, 105.0)  # mm on paper, about
+LEGEND_CHARS = 44  # letters of all titles up to which the legend is one line
 MAX_MARKED_POINTS = 20  # a curve with more points gets no marks
 MAX_LOAD_FACTOR = 1.5  # largest load of a linear curve, over the load of the case
 
@@ -50,7 +61,7 @@ def curve_picture(
     axis.set_xlabel(load, fontsize=FONT_SIZE)
     axis.set_ylabel("largest deflection, mm", fontsize=FONT_SIZE)
     title = f"{panel.name}, case {case}" if case else panel.name
-    axis.set_title(f"{title}: deflection under a growing load", fontsize=FONT_SIZE)
+    name_figure(figure, textwrap.wrap(f"{title}: deflection under a growing load", LINE_CHARS))
     sentences = [_describe_pair(one, other, load) for one, other in pairwise(curves)]
     caption = "\n".join(line for text in sentences for line in textwrap.wrap(text, CAPTION_LINE_CHARS))
     figure.supxlabel(caption, fontsize=FONT_SIZE)
@@ -106,27 +117,12 @@ def _draw_curves(axis: Axes, curves: Sequence[TitledCurve]) -> None:
     axis.axhline(0, color=LINE_COLOUR, linewidth=0.8)
     axis.set_xlim(left=0)
     axis.set_ylim(bottom=0)
-    _label_crossings(axis, crossings)
+    drawn = [load_controlled_curve(loads, deflections) for _, loads, deflections in curves]
+    upright = [(np.full(2, crossing.load), np.array(axis.get_ylim())) for crossing in crossings]
+    labels = [PointLabel(one.load, one.deflection, f"cross at {figures(one.load, trim=True)}") for one in crossings]
+    label_points(axis, labels, [*drawn, *upright], AXES_SIZE)
     axis.grid(color=GRID_COLOUR, linewidth=0.6)
     axis.tick_params(labelsize=FONT_SIZE)
-    axis.legend(fontsize=FONT_SIZE, frameon=True, loc="best")
+    columns = 1 if sum(len(title) for title, *_ in curves) > LEGEND_CHARS else len(curves)
+    axis.legend(fontsize=FONT_SIZE, frameon=False, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=columns)
     axis.spines[["top", "right"]].set_visible(False)
-
-
-def _label_crossings(axis: Axes, crossings: Sequence[Crossing]) -> None:
-    """Write the load of each crossing right of it and below, without overlaps."""
-    rising = sorted(crossings, key=lambda crossing: crossing.deflection)
-    low, high = axis.get_ylim()
-    row = LABEL_PITCH * (high - low)
-    levels = spread_apart([crossing.deflection - row for crossing in rising], row, low + 0.7 * row, high)
-    for crossing, level in zip(rising, levels, strict=True):
-        axis.annotate(
-            f"cross at {crossing.load:.3g}",
-            (crossing.load, crossing.deflection),
-            xytext=(crossing.load + LABEL_OFFSET * axis.get_xlim()[1], level),
-            fontsize=FONT_SIZE,
-            va="center",
-            arrowprops={"arrowstyle": "-", "color": LINE_COLOUR, "linewidth": 0.8, "shrinkB": 6},
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
-            zorder=4,
-        )

@@ -6,6 +6,7 @@ Capitals are 3 mm high on paper.  matplotlib is loaded only when a picture is dr
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,6 +27,7 @@ GRID_COLOUR = "#d8d8d8"
 FIGURE_WIDTH = 7.5  # inches; fits on A4 and Letter in portrait
 DPI = 200
 FONT_SIZE = 11.8  # points; capitals 3 mm high
+BORDER = 0.07  # inches, kept free round what is drawn
 LINE_CHARS = 66  # letters in a line across the whole picture
 
 
@@ -33,7 +35,25 @@ def new_figure(height: float, width: float = FIGURE_WIDTH) -> Figure:
     """An empty white figure of height x width inches."""
     from matplotlib.figure import Figure
 
-    return Figure(figsize=(width, height), layout="constrained", facecolor="white")
+    figure = Figure(figsize=(width, height), layout="constrained", facecolor="white")
+    engine = figure.get_layout_engine()
+    assert engine is not None
+    engine.set(w_pad=BORDER, h_pad=BORDER)
+    return figure
+
+
+def name_figure(figure: Figure, lines: Sequence[str], font_size: float = FONT_SIZE) -> None:
+    """Write lines at the top of a figure, which grows by their height."""
+    height = 2 * BORDER + 1.25 * font_size / 72 * len(lines)
+    width, before = figure.get_size_inches()
+    figure.set_size_inches(width, before + height)
+    whole = before + height
+    engine = figure.get_layout_engine()
+    assert engine is not None
+    engine.set(rect=(0.0, 0.0, 1.0, before / whole))
+    top = 1.0 - BORDER / whole
+    name = figure.text(0.5, top, "\n".join(lines), fontsize=font_size, ha="center", va="top")
+    name.set_in_layout(False)
 
 
 def save_png(figure: Figure, path: str | Path) -> None:
@@ -45,8 +65,20 @@ def save_png(figure: Figure, path: str | Path) -> None:
 
     for text in figure.findobj(Text):
         text.set_parse_math(False)
+    figure.draw_without_rendering()  # the layout settles in the second drawing
     with atomic_write(path) as fresh:
         figure.savefig(fresh, dpi=DPI, format="png")
+
+
+def figures(value: float, count: int = 3, trim: bool = False) -> str:
+    """A number with so many figures, never with an exponent.  trim: without zeros at the end."""
+    if not np.isfinite(value):
+        return "no value"
+    if value == 0:
+        return "0"
+    places = max(0, count - 1 - int(np.floor(np.log10(abs(float(f"{value:.{count - 1}e}"))))))
+    text = f"{value:.{places}f}"
+    return text.rstrip("0").rstrip(".") if trim and "." in text else text
 
 
 def aspect_ratio(panel: Panel) -> float:

@@ -55,6 +55,26 @@ def test_both_columns_share_one_scale(figure):
     assert deflection[-1] >= 2.4 > deflection[-2]
 
 
+def test_a_far_better_layout_has_a_scale_of_its_own_and_the_label_says_so(figure):
+    better = verdict(LAYOUT, deflection=0.3)
+    field_maps.before_after_picture(PANEL, FLAT, better, "", flat_title="flat sheet", found_title="found")
+    maps = figure[0].axes[:2]
+    tops = [[part.levels for part in axis.collections if part.filled][0][-1] for axis in maps]
+    assert tops[0] >= 2.4 and 0.3 <= tops[1] < 0.4
+    told = " ".join(" ".join(texts(figure[0])).split())
+    assert told.count("deflection in case wind, mm (scale of this map alone)") == 2
+    assert "softness under a push, mm per 100 N; computed at the dots" in told  # equal fields share their scale
+
+
+def test_numbers_of_a_scale_have_no_exponent(figure):
+    soft = replace(FLAT, fields=replace(FLAT.fields, softness=FLAT.fields.softness * [1, 1, 1000]))
+    field_maps.before_after_picture(PANEL, soft, soft, "", flat_title="flat sheet", found_title="found")
+    figure[0].draw_without_rendering()
+    assert not [words for words in texts(figure[0]) if "e+" in words]
+    assert style.figures(1234.5) == "1234"
+    assert [style.figures(value) for value in (0.0999, 0.09996, 12.34, 999.7)] == ["0.0999", "0.100", "12.3", "1000"]
+
+
 def test_flat_is_drawn_darker_in_the_middle(tmp_path):
     path = tmp_path / "before_after.png"
     field_maps.before_after_picture(
@@ -144,9 +164,9 @@ def test_stress_is_told_as_a_share_of_yield(figure):
     evaluated = replace(GOOD, fields=replace(GOOD.fields, stress={"wind": stress}))
     field_maps.stress_picture(PANEL, [("found", evaluated)], "")
     told = "\n".join(texts(figure[0]))
-    assert "largest (cross) 1.25 of yield (100 MPa)" in told  # yield 80 MPa
+    assert "largest (cross) 1.25 of yield,\n100 MPa" in told  # yield 80 MPa
     assert "over yield" in told
-    assert "von Mises stress over yield,\ncase wind" in told
+    assert "von Mises stress over yield, case wind" in told
     axis = figure[0].axes[0]
     (cross,) = [line for line in axis.lines if line.get_marker() == "x"]
     corners = GOOD.fields.plan_nodes[GOOD.fields.triangles[7]]
