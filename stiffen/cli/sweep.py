@@ -29,12 +29,14 @@ def run(args: argparse.Namespace) -> int:
     rows: list[SweepRow] = []
 
     def keep(row: SweepRow) -> None:
-        rows.append(row)
-        _write_rows(panel, plan, rows, folder)
+        """Write a row once it is done, and again if it has become better."""
+        known = [k for k, one in enumerate(rows) if one.value == row.value]
+        rows[slice(known[0], known[0] + 1) if known else slice(len(rows), None)] = [row]
+        _write_rows(panel, plan, rows, row, folder)
 
     try:
         with progress_bar(args.quiet) as progress, layout_workers(args.workers) as executor:
-            sweep(
+            done = sweep(
                 panel,
                 plan,
                 effort=args.effort,
@@ -46,14 +48,16 @@ def run(args: argparse.Namespace) -> int:
                 progress=progress,
                 on_row=keep,
             )
+        interrupted = any(row.result.interrupted for row in done)
     except KeyboardInterrupt:
         if not rows:
             raise
+        interrupted = True
     stopped = ""
-    if len(rows) < len(plan.values) or rows[-1].result.interrupted:
+    if interrupted:
         stopped = f"stopped after {len(rows)} of {len(plan.values)} rows; "
     documents = [
-        {"value": row.value}
+        {"value": row.value, "searched_again": row.searched_again}
         | result_document(plan.panel_for(panel, row.value), row.result.verdict, row.result.flat_baseline, row.result)
         for row in rows
     ]
@@ -64,20 +68,19 @@ def run(args: argparse.Namespace) -> int:
     return exit_status(data)
 
 
-def _write_rows(panel: Panel, plan: SweepPlan, rows: list[SweepRow], folder: Path) -> None:
-    """Write the layout of the last row, and table and picture of all rows so far."""
-    from stiffen.optimise.search.sweep import sweep_csv, sweep_table
+def _write_rows(panel: Panel, plan: SweepPlan, rows: list[SweepRow], new: SweepRow, folder: Path) -> None:
+    """Write the layout of the new row, and table and picture of all rows so far."""
     from stiffen.output.bench_files import write_layout
     from stiffen.output.plots.sweep_plot import sweep_picture
     from stiffen.output.report.sections import columns
+    from stiffen.output.report.sweep_table import sweep_csv, sweep_notes, sweep_table
 
-    last, done = rows[-1], tuple(rows)
-    row_folder = folder / f"{plan.kind}_{last.value:g}"
+    done = tuple(rows)
+    row_folder = folder / f"{plan.kind}_{new.value:g}"
     row_folder.mkdir(exist_ok=True)
-    write_layout(plan.panel_for(panel, last.value), last.result, row_folder)
+    write_layout(plan.panel_for(panel, new.value), new.result, row_folder)
     head, lines = sweep_table(panel, plan, done)
-    note = [] if all(row.result.verdict.met for row in rows) else ["* not met"]
-    table = [*columns(head, lines, right_aligned=range(1, 7)), *note]
+    table = [*columns(head, lines, right_aligned=range(1, 7)), *sweep_notes(panel, plan, done)]
     write_text(folder / "sweep.txt", "\n".join(table) + "\n")
     write_text(folder / "sweep.csv", sweep_csv(panel, plan, done))
     sweep_picture(panel, plan, done, folder / "sweep.png")

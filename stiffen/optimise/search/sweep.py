@@ -1,32 +1,32 @@
-"""Sweeps: searches with different values of a demand's limit, the gauge or the number of dies, and their table.
+"""Sweeps: searches with different values of a demand's limit, the gauge or the number of dies.
 
 Rows go from the most demanding value to the least, so that each search can start from the layout of the row before.
+Then layouts are carried the other way too.
 """
 
 from __future__ import annotations
 
 import copy
-import csv
-import io
 import math
-from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from stiffen.analysis.evaluation import Progress, no_progress
+from stiffen.analysis.evaluation import Progress, check, no_progress
 from stiffen.errors import Fault, InputError
 from stiffen.io.panel_file import panel_from_dict
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
-from stiffen.model.results import DemandResult, SearchResult
-from stiffen.shop import process_plan
+from stiffen.model.results import SearchResult, Verdict
 
 from .driver import continued_panel, search
+from .incumbent import rank
+from .settings import DEFAULT_SETTINGS
 
 OPTION = "--sweep"
 MAX_ROWS = 24
+MASS_TOLERANCE = DEFAULT_SETTINGS.mass_tolerance
 OnRow = Callable[["SweepRow"], None]
 
 
@@ -46,7 +46,7 @@ class SweepPlan:
         """The name of what is varied, with its unit."""
         if self.kind == "dies":
             return "dies at most"
-        return "gauge, mm" if self.demand is None else f"limit of {_with_unit(panel, self.demand)}"
+        return "gauge, mm" if self.demand is None else f"limit of {with_unit(panel, self.demand)}"
 
     def panel_for(self, panel: Panel, value: float) -> Panel:
         """The panel with one value; its `source` too, so that a layout file holds the demands it was made for."""
@@ -66,13 +66,14 @@ class SweepPlan:
 
 @dataclass(frozen=True, eq=False)
 class SweepRow:
-    """One value and the result of its search."""
+    """One value and the result of its search.  searched_again: it is from a second search, which found a better one."""
 
     value: float
     result: SearchResult
+    searched_again: bool = False
 
 
-def _with_unit(panel: Panel, demand: int) -> str:
+def with_unit(panel: Panel, demand: int) -> str:
     one = panel.demands[demand]
     return f"{one.label}, {'times' if one.unit == 'x' else one.unit}"
 
@@ -144,6 +145,9 @@ def _parse_values(text: str, whole: bool = False) -> list[float]:
     return values
 
 
+# --------------------------------------------------------------------------------------------------------- the searches
+
+
 def sweep(
     panel: Panel,
     plan: SweepPlan,
@@ -157,44 +161,69 @@ def sweep(
     progress: Progress = no_progress,
     on_row: OnRow = lambda row: None,
     searcher: Callable[..., SearchResult] | None = None,
+    checker: Callable[..., Verdict] | None = None,
 ) -> tuple[SweepRow, ...]:
-    """Search once for each value, each search from the layout of the row before if that is legal.
+    """Search once for each value, each search from the layout of the row before if that is legal; then carry back.
 
-    effort, seconds, executor: of each search.  on_row: called with each row once it is done.  searcher: does the
-    searches; default `search`.  Ctrl-C (KeyboardInterrupt) ends the sweep after the row under way.
+    Where the layout of the next easier row also serves a row better than its own, that row is searched again from it.
+    Where after that a row is worse than the layout of the row before would be in it, it is searched again too.
+
+    effort, seconds, executor: of each search.  on_row: called with each row once it is done, and again if it has become
+    better.  searcher, checker: do the searches and evaluate a layout at another gauge; default `search` and `check`.
+    Ctrl-C (KeyboardInterrupt) ends the sweep after the row under way.
     """
-    searcher = searcher or search
-    rows: list[SweepRow] = []
-    before = start
+    searcher, checker = searcher or search, checker or check
     count = len(plan.values)
-    for k, value in enumerate(plan.values):
-        row_panel = plan.panel_for(panel, value)
+    rows: list[SweepRow] = []
 
-        def report(fraction: float | None, message: str, done: int = k, value: float = value) -> None:
-            progress((done + (fraction or 0.0)) / count, f"{plan.title(panel)} {value:g}: {message}")
+    def found(k: int, start: Layout | None, again: str = "") -> SearchResult:
+        value = plan.values[k]
 
-        row_start = None if before is None else _start_layout(row_panel, before)
-        result = searcher(
-            row_panel,
+        def report(fraction: float | None, message: str) -> None:
+            done = None if again else (k + (fraction or 0.0)) / count
+            progress(done, f"{plan.title(panel)} {value:g}{again}: {message}")
+
+        return searcher(
+            plan.panel_for(panel, value),
             effort=effort,
             seconds=seconds,
             seed=seed,
             mesh_level=mesh_level,
-            start=row_start,
+            start=start,
             executor=executor,
             progress=report,
         )
+
+    before = start
+    for k, value in enumerate(plan.values):
+        result = found(k, None if before is None else start_layout(plan.panel_for(panel, value), before))
         rows.append(SweepRow(value, result))
         on_row(rows[-1])
         if result.interrupted:
-            break
+            return tuple(rows)
         before = result.verdict.layout
+    for k, other in (*((k, k + 1) for k in reversed(range(count - 1))), *((k, k - 1) for k in range(1, count))):
+        row_panel, row = plan.panel_for(panel, rows[k].value), rows[k]
+        carried = start_layout(row_panel, rows[other].result.verdict.layout)
+        if carried is None or carried == row.result.verdict.layout:
+            continue
+        verdict = checker(row_panel, carried, mesh_level=mesh_level)
+        if rank(row_panel, verdict) >= rank(row_panel, row.result.verdict):
+            continue
+        result = found(k, carried, f", again from the layout of {rows[other].value:g}")
+        if rank(row_panel, result.verdict) < rank(row_panel, row.result.verdict):
+            rows[k] = SweepRow(row.value, result, searched_again=True)
+            on_row(rows[k])
+        elif result.interrupted:
+            rows[k] = replace(row, result=replace(row.result, interrupted=True))
+        if result.interrupted:
+            break
     return tuple(rows)
 
 
-def _start_layout(panel: Panel, before: Layout) -> Layout | None:
-    """The layout of the row before as the start of this one; None if it breaks a rule or a limit here."""
-    layout = replace(before, gauge=panel.gauges[0]) if len(panel.gauges) == 1 else before
+def start_layout(panel: Panel, layout: Layout) -> Layout | None:
+    """The layout of one row as the start of another, whose panel is given; None if it breaks a rule or limit there."""
+    layout = replace(layout, gauge=panel.gauges[0]) if len(panel.gauges) == 1 else layout
     if not panel.within_count_limits(layout):
         return None
     try:
@@ -204,72 +233,21 @@ def _start_layout(panel: Panel, before: Layout) -> Layout | None:
     return layout
 
 
-# ------------------------------------------------------------------------------------------------------- the results
+def not_monotone(panel: Panel, plan: SweepPlan, rows: tuple[SweepRow, ...]) -> tuple[tuple[SweepRow, SweepRow], ...]:
+    """Pairs of neighbouring rows, of which the easier one came out worse than the more demanding one.
 
-
-def shown_demand(plan: SweepPlan, rows: tuple[SweepRow, ...]) -> int:
-    """Index of the demand that stands for stiffness: the swept one, else the one that governs most rows."""
-    if plan.demand is not None:
-        return plan.demand
-    worst = [row.result.verdict.demands.index(_governing_demand(row)) for row in rows]
-    return min(Counter(worst).items(), key=lambda pair: (-pair[1], pair[0]))[0]
-
-
-def _governing_demand(row: SweepRow) -> DemandResult:
-    return min(row.result.verdict.demands, key=lambda demand: demand.margin)
-
-
-def result_of(row: SweepRow, demand: int) -> DemandResult:
-    """The result of the demand of this index in a row."""
-    return row.result.verdict.demands[demand]
-
-
-def sweep_table(
-    panel: Panel, plan: SweepPlan, rows: tuple[SweepRow, ...]
-) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
-    """Column heads, and for each row its cells as text.  A star marks a row whose demands are not met."""
-    demand = shown_demand(plan, rows)
-    head = (
-        *(plan.title(panel), "gauge mm", "mass kg", "beads", "holes", "minutes"),
-        *(f"{_with_unit(panel, demand)}", "least margin", "flat sheet kg"),
-    )
-    lines: list[tuple[str, ...]] = []
-    for row in rows:
-        verdict, flat = row.result.verdict, row.result.flat_baseline
-        layout, worst = verdict.layout, _governing_demand(row)
-        lines.append(
-            (
-                f"{row.value:g}{'' if verdict.met else ' *'}",
-                f"{layout.gauge:g}",
-                f"{verdict.mass_kg:.3f}",
-                f"{len(layout.beads)}",
-                f"{len(layout.holes)}",
-                f"{process_plan.minutes(panel, layout):.0f}",
-                f"{result_of(row, demand).value:.3g}",
-                f"{100 * worst.margin:+.0f} % {worst.label}",
-                "none" if flat.mass_kg is None else f"{flat.mass_kg:.3f}",
-            )
-        )
-    return head, lines
-
-
-def sweep_csv(panel: Panel, plan: SweepPlan, rows: tuple[SweepRow, ...]) -> str:
-    """The table as CSV: full figures, a column for each demand; a blank mass where no flat sheet meets the demands."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    demands = [_with_unit(panel, i) for i in range(len(panel.demands))]
-    writer.writerow(
-        (plan.title(panel), "met", "gauge mm", "mass kg", "beads", "holes", "minutes", *demands, "flat sheet kg")
-    )
-    for row in rows:
-        verdict, flat = row.result.verdict, row.result.flat_baseline
-        layout = verdict.layout
-        writer.writerow(
-            (
-                *(f"{row.value:g}", "yes" if verdict.met else "no", f"{layout.gauge:g}", f"{verdict.mass_kg:.6g}"),
-                *(len(layout.beads), len(layout.holes), f"{process_plan.minutes(panel, layout):.1f}"),
-                *(f"{one.value:.6g}" if math.isfinite(one.value) else "" for one in verdict.demands),
-                "" if flat.mass_kg is None else f"{flat.mass_kg:.6g}",
-            )
-        )
-    return out.getvalue()
+    Worse: not met, heavier by more than `MASS_TOLERANCE` (at one gauge each only the demands count), or for the goal
+    "stiffest" less stiff by more than that.
+    """
+    out = []
+    for demanding, easier in zip(rows, rows[1:], strict=False):
+        one, other = demanding.result.verdict, easier.result.verdict
+        if panel.goal == "stiffest":
+            worse = other.utilisation > (1 + MASS_TOLERANCE) * one.utilisation
+        elif plan.kind == "gauge":
+            worse = one.met and not other.met
+        else:
+            worse = one.met and (not other.met or other.mass_kg > (1 + MASS_TOLERANCE) * one.mass_kg)
+        if worse:
+            out.append((demanding, easier))
+    return tuple(out)

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stiffen.model.panel import Panel
-from stiffen.optimise.search.sweep import SweepPlan, SweepRow, result_of, shown_demand
+from stiffen.optimise.search.sweep import SweepPlan, SweepRow
+from stiffen.output.report.sweep_table import result_of, shown_demand
 
 from .point_labels import PointLabel, label_points
 from .style import FONT_SIZE, GRID_COLOUR, LINE_CHARS, figures, name_figure, new_figure, save_png
@@ -26,7 +27,7 @@ def sweep_picture(panel: Panel, sweep_plan: SweepPlan, rows: tuple[SweepRow, ...
     """PNG of mass against the value of one demand, a mark for each row, stiffer to the right.
 
     The demand is that of `shown_demand`, its values those of the shell model.  Open marks: demands not met.  Raises
-    InputError if the file cannot be written.
+    InputError if the file cannot be written.  Triangles: the time limit cut the search short.
     """
     demand = shown_demand(sweep_plan, rows)
     one = panel.demands[demand]
@@ -56,7 +57,8 @@ def sweep_picture(panel: Panel, sweep_plan: SweepPlan, rows: tuple[SweepRow, ...
 
 def _found_text(sweep_plan: SweepPlan, rows: Sequence[SweepRow], demand: int) -> str:
     """What was asked in these rows and what their layout reached."""
-    asked = ", ".join(f"{row.value:g}" for row in rows)
+    one_state = len({row.result.verdict.met for row in rows}) == 1  # else the mark shows those that are met
+    asked = ", ".join(f"{row.value:g}{'' if one_state or row.result.verdict.met else ' (not met)'}" for row in rows)
     reached, gauge = figures(result_of(rows[0], demand).value), rows[0].result.verdict.layout.gauge
     if sweep_plan.kind == "limit" and sweep_plan.demand == demand:
         return f"asked {asked}\nreached {reached}\n{gauge:g} mm"
@@ -71,16 +73,24 @@ def _draw_found(axis: Axes, rows: tuple[SweepRow, ...], demand: int) -> dict[Plo
         place = result_of(row, demand).value, row.result.verdict.mass_kg
         if math.isfinite(place[0]):
             places.setdefault(place, []).append(row)
-    axis.plot([x for x, _ in sorted(places)], [y for _, y in sorted(places)], "-", color=FOUND_COLOUR, linewidth=1.8)
+    good = sorted(place for place, here in places.items() if any(map(_is_sound, here)))
+    axis.plot([x for x, _ in good], [y for _, y in good], "-", color=FOUND_COLOUR, linewidth=1.8)
     in_legend = set()
     for place, here in sorted(places.items()):
-        met = here[0].result.verdict.met
-        label = "layouts found" if met else "best found, NOT MET"
-        face = FOUND_COLOUR if met else "white"
-        entry = None if label in in_legend else label
-        axis.plot(*place, "o", color=FOUND_COLOUR, markersize=8, markerfacecolor=face, label=entry)
+        met = [row for row in here if row.result.verdict.met]
+        cut_short = all(row.result.cut_short for row in met or here)
+        label = f"{'layouts found' if met else 'best found, NOT MET'}{', cut short' if cut_short else ''}"
+        axis.plot(
+            *place, "^" if cut_short else "o", color=FOUND_COLOUR, markersize=8,
+            markerfacecolor=FOUND_COLOUR if met else "white", label=None if label in in_legend else label,
+        )  # fmt: skip
         in_legend.add(label)
     return places
+
+
+def _is_sound(row: SweepRow) -> bool:
+    """True for a row that is met and not cut short; the line joins these alone."""
+    return row.result.verdict.met and not row.result.cut_short
 
 
 def _draw_flat(axis: Axes, rows: tuple[SweepRow, ...], demand: int) -> dict[PlotPoint, float]:

@@ -16,16 +16,16 @@ from stiffen.io.panel_file import panel_from_dict, read_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Load
 from stiffen.model.results import DemandResult, FlatSheetBaseline, SearchResult
+from stiffen.optimise.search.incumbent import rank
 from stiffen.optimise.search.sweep import (
     SweepPlan,
     SweepRow,
+    not_monotone,
     parse_sweep,
-    shown_demand,
     sweep,
-    sweep_csv,
-    sweep_table,
 )
 from stiffen.output.plots import sweep_plot
+from stiffen.output.report.sweep_table import shown_demand, sweep_csv, sweep_notes, sweep_table
 
 WIND, HERTZ = Demand("deflection", 3.0, "wind"), Demand("frequency", 40.0)
 ONE = lid(gauges=(0.8, 1.0, 1.5), demands=(WIND,))
@@ -50,8 +50,13 @@ def found(panel, layout, value=2.0, hertz=50.0, baseline=True, interrupted=False
     )
 
 
+def misses(panel, layout, **options):
+    """A made-up evaluation: no layout of another row will do."""
+    return found(panel, layout, value=9.0).verdict
+
+
 class Searcher:
-    """A made-up search that leaves out one more bead with each row; `asked` keeps what it was asked."""
+    """A made-up search whose layout has one bead less in each row; `asked` keeps what it was asked."""
 
     def __init__(self):
         self.asked = []
@@ -144,6 +149,7 @@ def test_each_search_starts_from_the_layout_of_the_row_before():
         seconds=7.0,
         progress=lambda *report: reports.append(report),
         searcher=searcher,
+        checker=misses,
         on_row=done.append,
     )
     assert [row.value for row in out] == [2.0, 3.0, 4.0] == [row.value for row in done]
@@ -156,7 +162,7 @@ def test_each_search_starts_from_the_layout_of_the_row_before():
 
 def test_a_start_layout_takes_the_gauge_of_the_row():
     searcher = Searcher()
-    sweep(ONE, parse_sweep(ONE, "gauge=0.8,1.2"), start=Layout(1.0, BEADS[:1]), searcher=searcher)
+    sweep(ONE, parse_sweep(ONE, "gauge=0.8,1.2"), start=Layout(1.0, BEADS[:1]), searcher=searcher, checker=misses)
     assert [start for _, start, _ in searcher.asked] == [Layout(0.8, BEADS[:1]), Layout(1.2, BEADS)]
 
 
@@ -172,7 +178,7 @@ def test_a_start_layout_takes_the_gauge_of_the_row():
 )
 def test_a_layout_that_breaks_a_limit_or_rule_is_no_start(panel, start):
     searcher = Searcher()
-    sweep(panel, parse_sweep(panel, "limit=2,3"), start=start, searcher=searcher)
+    sweep(panel, parse_sweep(panel, "limit=2,3"), start=start, searcher=searcher, checker=misses)
     assert searcher.asked[0][1] is None
 
 
@@ -181,6 +187,130 @@ def test_an_interrupted_row_is_the_last():
         return found(panel, Layout(0.8), interrupted=True)
 
     assert len(sweep(ONE, parse_sweep(ONE, "limit=2,3,4"), searcher=interrupted)) == 1
+
+
+# ---------------------------------------------------------------------------------------------------- carried both ways
+
+
+class Scripted:
+    """Made-up searches and evaluations: a layout of n beads at a gauge has the deflection of `deflection`.
+
+    found: for each limit, the layouts that its searches find one after the other, unless the start is better.
+    """
+
+    def __init__(self, found):
+        self.found = {limit: list(layouts) for limit, layouts in found.items()}
+        self.asked = []
+
+    @staticmethod
+    def deflection(layout):
+        return 4.0 / layout.gauge - 0.5 * len(layout.beads)
+
+    def check(self, panel, layout, **options):
+        return found(panel, layout, value=self.deflection(layout)).verdict
+
+    def search(self, panel, *, start, **options):
+        limit = panel.demands[0].limit
+        self.asked.append((limit, start))
+        layout = self.found[limit].pop(0)
+        tries = [one for one in (layout, start) if one is not None]
+        best = min(tries, key=lambda one: rank(panel, self.check(panel, one)))
+        return replace(found(panel, best, value=self.deflection(best)), cut_short=len(self.found[limit]) > 0)
+
+
+THICK, THIN = Layout(1.5), Layout(1.0, BEADS)
+
+
+def scripted_sweep(script, **options):
+    plan = parse_sweep(ONE, "limit=2.6,3")
+    return plan, sweep(ONE, plan, searcher=script.search, checker=script.check, **options)
+
+
+def test_a_better_layout_of_an_easier_row_is_carried_to_the_more_demanding_one():
+    heavy = Layout(1.5, BEADS)
+    script, written = Scripted({2.6: [heavy, heavy], 3.0: [THIN]}), []
+    assert script.deflection(THIN) <= 2.6, "the layout of the easier row serves both"
+    plan, out = scripted_sweep(script, on_row=written.append)
+    assert [(limit, start) for limit, start in script.asked] == [(2.6, None), (3.0, heavy), (2.6, THIN)]
+    assert [row.result.verdict.layout for row in out] == [THIN, THIN]
+    assert [row.searched_again for row in out] == [True, False]
+    assert [(row.value, row.searched_again) for row in written] == [(2.6, False), (3.0, False), (2.6, True)]
+    assert not not_monotone(ONE, plan, out)
+    assert sweep_notes(ONE, plan, out) == [
+        "searched again, from the layout of a neighbouring row that served better: 2.6"
+    ]
+
+
+def test_what_a_second_search_finds_is_carried_on_to_the_easier_rows():
+    thinner = Layout(0.8, (*BEADS, *rows(B16, (40.0, 360.0))))
+    script = Scripted({2.6: [Layout(1.5, BEADS), thinner], 3.0: [THIN, THIN]})
+    assert script.deflection(thinner) <= 2.6
+    _, out = scripted_sweep(script)
+    assert [row.result.verdict.layout for row in out] == [thinner, thinner]
+    assert script.asked[-1] == (3.0, thinner)
+
+
+def test_a_layout_that_misses_the_stiffer_demand_is_not_carried():
+    softer = Layout(1.0, BEADS[:2])
+    script = Scripted({2.6: [Layout(1.5, BEADS)], 3.0: [softer]})
+    assert 2.6 < script.deflection(softer) <= 3.0
+    _, out = scripted_sweep(script)
+    assert len(script.asked) == 2 and [row.searched_again for row in out] == [False, False]
+
+
+def test_a_second_search_that_is_interrupted_keeps_the_better_layout_and_ends_the_sweep():
+    script = Scripted({2.6: [Layout(1.5, BEADS)], 3.0: [THIN]})
+    first = []
+
+    def search(panel, **options):
+        if panel.demands[0].limit in first:
+            return found(panel, Layout(1.5), value=9.0, interrupted=True)
+        first.append(panel.demands[0].limit)
+        return script.search(panel, **options)
+
+    out = sweep(ONE, parse_sweep(ONE, "limit=2.6,3"), searcher=search, checker=script.check)
+    assert [row.result.verdict.layout for row in out] == [Layout(1.5, BEADS), THIN]
+    assert out[0].result.interrupted
+
+
+@pytest.mark.parametrize(
+    ("text", "panel", "verdicts", "false"),
+    [
+        ("limit=2,3", ONE, ((1.0, 1.9), (1.5, 1.9)), True),
+        ("limit=2,3", ONE, ((1.0, 1.9), (0.8, 2.9)), False),
+        ("limit=2,3", ONE, ((1.5, 1.9), (1.0, 3.9)), True),
+        ("limit=2,3", ONE, ((0.8, 2.9), (1.0, 2.9)), False),
+        ("gauge=1,1.5", ONE, ((1.0, 2.9), (1.5, 2.5)), False),
+        ("gauge=1,1.5", ONE, ((1.0, 2.9), (1.5, 3.1)), True),
+        ("gauge=1,1.5", replace(ONE, goal="stiffest"), ((1.0, 2.0), (1.5, 2.5)), True),
+        ("dies=1,2", ONE, ((1.0, 2.9), (1.5, 2.5)), True),
+    ],
+    ids=["heavier", "lighter", "not met", "neither to compare", "thicker", "thicker misses", "less stiff", "more dies"],
+)
+def test_a_curve_that_is_not_monotone_is_told(text, panel, verdicts, false):
+    plan = parse_sweep(panel, text)
+    out = tuple(
+        SweepRow(value, found(plan.panel_for(panel, value), Layout(gauge), deflection))
+        for value, (gauge, deflection) in zip(plan.values, verdicts, strict=True)
+    )
+    assert bool(not_monotone(panel, plan, out)) == false
+    told = [line for line in sweep_notes(panel, plan, out) if line.startswith("not to be trusted: ")]
+    assert bool(told) == false
+    if false:
+        low, high = plan.values
+        assert told[0].startswith(f"not to be trusted: {high:g} asks for less than {low:g} and came out worse")
+
+
+def test_rows_that_the_clock_cut_short_are_marked_in_table_and_csv():
+    plan, out = three()
+    out = (replace(out[0], result=replace(out[0].result, cut_short=True)), *out[1:])
+    assert [line[0] for line in sweep_table(TWO, plan, out)[1]] == ["2 ~", "3", "4 *"]
+    assert sweep_notes(TWO, plan, out)[:2] == [
+        "* not met",
+        "~ cut short: with more time the search may find a better layout",
+    ]
+    lines = list(csv.DictReader(io.StringIO(sweep_csv(TWO, plan, out))))
+    assert [line["cut short"] for line in lines] == ["yes", "no", "no"]
 
 
 # --------------------------------------------------------------------------------------------------------- the results
@@ -264,3 +394,23 @@ def test_a_row_without_a_number_is_left_out_of_the_picture(figure):
     words = [text.get_text() for text in figure[0].findobj(matplotlib.text.Text)]
     assert "asked 3\nreached 2.90\n0.8 mm" in words
     assert not any(word.startswith("asked 2") for word in words)
+
+
+def test_picture_marks_what_was_cut_short_and_joins_only_sound_rows(figure):
+    plan, out = three(((2.0, 1.9, 1.5), (3.0, 2.9, 1.0), (4.0, 4.2, 0.8)))
+    out = (out[0], replace(out[1], result=replace(out[1].result, cut_short=True)), out[2])
+    sweep_plot.sweep_picture(TWO, plan, out, "unused.png")
+    (axis,) = figure[0].axes
+    marked = {line.get_label(): line for line in axis.lines}
+    assert marked["layouts found, cut short"].get_marker() == "^"
+    (joined,) = [line for line in axis.lines if line.get_marker() == "None"]
+    assert joined.get_xydata()[:, 0].tolist() == [1.9]
+
+
+def test_a_point_of_several_rows_says_which_of_them_is_not_met(figure):
+    plan, out = three(((2.0, 2.5, 1.0), (3.0, 2.5, 1.0), (4.0, 3.5, 0.8)))
+    sweep_plot.sweep_picture(TWO, plan, out, "unused.png")
+    words = [text.get_text() for text in figure[0].findobj(matplotlib.text.Text)]
+    assert "asked 2 (not met), 3\nreached 2.50\n1 mm" in words
+    (axis,) = figure[0].axes
+    assert "best found, NOT MET" not in {line.get_label() for line in axis.lines}
