@@ -203,7 +203,7 @@ def moving_patch_positions(panel: Panel, case: str, step: float = 0.5) -> list[P
         return []
     a = max(load.size[0] for load in moving)
     b = max(load.size[1] for load in moving)
-    base = _unfolded_part(panel)
+    base = unfolded_part(panel)
     x0, y0, x1, y1 = base.bounds
     nx = max(1, round((x1 - x0 - a) / (step * a)))
     ny = max(1, round((y1 - y0 - b) / (step * b)))
@@ -220,7 +220,7 @@ def moving_patch_positions(panel: Panel, case: str, step: float = 0.5) -> list[P
     return places
 
 
-def _unfolded_part(panel: Panel) -> Polygon:
+def unfolded_part(panel: Panel) -> Polygon:
     """The outline without its flanges and bends made round a tube: the larger part at each fold line."""
     base = Polygon(panel.outline)
     for fold in panel.folds:

@@ -7,7 +7,7 @@ from types import ModuleType
 
 import stiffen
 
-from . import check, compare, draw, search, stock, tally, trial
+from . import check, compare, draw, proof, search, stock, tally, trial
 from .file_commands import mirror, new
 
 MESH_LEVELS = ("quick", "normal", "fine")
@@ -29,6 +29,7 @@ COMMANDS: dict[str, ModuleType] = {
     "search": search,
     "draw": draw,
     "trial": trial,
+    "proof": proof,
     "compare": compare,
     "tally": tally,
     "mirror": mirror,
@@ -64,6 +65,7 @@ SHARED_OPTIONS = {
     "search": (_add_paper, _add_json, _add_mesh, _add_quiet),
     "draw": (_add_paper, _add_json, _add_mesh, _add_quiet),
     "trial": (_add_paper,),
+    "proof": (_add_paper, _add_json, _add_mesh, _add_quiet),
     "compare": (_add_mesh, _add_quiet),
 }
 

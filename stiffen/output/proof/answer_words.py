@@ -1,0 +1,143 @@
+"""The answer of a proof in words: rows of tables and sentences, which page, report and screen share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Panel
+from stiffen.model.thickness_tolerance import thickness_tolerance
+from stiffen.output.report.sections import Table
+from stiffen.proof.answer import AS_COMPUTED, Answer, Comparison, Consequence
+from stiffen.proof.builds import DEPTH_RATIOS, dies_used, stated_holds
+from stiffen.proof.explanations import DEPTH, THICKNESS, THICKNESS_RATIOS, Explanation
+from stiffen.proof.proof import Proof
+
+MAX_MISSES_TOLD = 3
+
+
+def number(value: float, unit: str) -> str:
+    """A deflection or a frequency with the digits that it deserves."""
+    if unit == "Hz":
+        return f"{value:.1f}" if value < 100 else f"{value:.0f}"
+    return f"{value:.2f}" if value < 10 else f"{value:.1f}"
+
+
+def comparison_table(comparisons: tuple[Comparison, ...]) -> Table:
+    """What was measured beside what was computed."""
+    rows = tuple(
+        (
+            one.name,
+            f"{number(one.measured, one.unit)} {one.unit}",
+            f"{number(one.value, one.unit)} {one.unit}",
+            f"{number(one.low, one.unit)} to {number(one.high, one.unit)}",
+            f"{100 * one.deviation:+.0f} %",
+            one.state,
+        )
+        for one in comparisons
+    )
+    return Table(("where", "measured", "computed", "expected range", "off by", "the panel is"), rows, (1, 2, 3, 4))
+
+
+def state_sentence(answer: Answer) -> str:
+    """The answer in one sentence."""
+    if answer.state == AS_COMPUTED:
+        return "The panel is as computed: every reading lies in the range that thickness, depth and hold leave open."
+    return f"The panel is {answer.state} than computed, by more than thickness, depth and hold leave open."
+
+
+def explanation_words(panel: Panel, layout: Layout, one: Explanation) -> str:
+    """One explanation in words, with the values within which it fits."""
+    stated = one.build.hold in stated_holds(panel)
+    hold = one.build.hold.label
+    if one.varied == THICKNESS:
+        return f"{_thickness_words(panel, layout, one)}; {hold}"
+    if one.varied == DEPTH:
+        depths = dict(one.build.depths)
+        dies = [die for die in dies_used(layout) if die.name in depths]
+        told = ", ".join(
+            f"{die.name} {depths[die.name]:.1f} mm ({_span(one, die.depth, DEPTH_RATIOS)}) instead of {die.depth:g}"
+            for die in dies
+        )
+        return f"beads shallower: {told or 'none'}; {hold}"
+    return f"nothing else differs; {hold}" if not stated else f"nothing differs: {hold}"
+
+
+def _thickness_words(panel: Panel, layout: Layout, one: Explanation) -> str:
+    t, tolerance = one.value or 0.0, thickness_tolerance(panel.material, layout.gauge)
+    outside = ""
+    if abs(t - layout.gauge) > tolerance.mm + 1e-9:
+        outside = f", which is outside {tolerance.standard} ({tolerance.mm:g} mm)"
+    return f"sheet {t:.2f} mm ({_span(one, 1.0, [layout.gauge * r for r in THICKNESS_RATIOS])}){outside}"
+
+
+def _span(one: Explanation, unit: float, grid: object) -> str:
+    """The values that fit, in words; a span that ends where the computation ends is open there."""
+    ends = [float(value) for value in grid]  # type: ignore[attr-defined]
+    low, high = one.low or 0.0, one.high or 0.0
+    digits = 2 if unit == 1.0 else 1
+    if low <= ends[0] + 1e-6:
+        return f"{high * unit:.{digits}f} or less"
+    if high >= ends[-1] - 1e-6 and unit == 1.0:
+        return f"{low * unit:.{digits}f} or more"
+    return f"{low * unit:.{digits}f} to {high * unit:.{digits}f}"
+
+
+def explanation_lines(proof: Proof) -> Iterator[str]:
+    """What fits, what does not, and what that leaves to measure."""
+    answer = proof.answer
+    assert answer is not None  # nothing was measured otherwise
+    fitting = answer.fitting
+    if fitting:
+        count = "One difference explains" if len(fitting) == 1 else f"{len(fitting)} differences explain"
+        yield f"{count} every reading within its error, each by itself, computed with the shell:"
+        for place, one in enumerate(fitting, 1):
+            yield f"{place}.\t{explanation_words(proof.panel, proof.layout, one)}."
+    else:
+        yield "No single difference explains every reading within its error. The nearest, with the error they miss by:"
+        for one in answer.explanations[:MAX_MISSES_TOLD]:
+            words = explanation_words(proof.panel, proof.layout, one)
+            yield f"{words}: off by {one.misfit:.1f} times the error."
+    missing = unmeasured(proof)
+    if missing and len(fitting) != 1:
+        yield f"Measure {missing} to tell them apart: a push alone cannot."
+
+
+def unmeasured(proof: Proof) -> str:
+    """What was not measured of thickness and depths, in words; "" if all was."""
+    parts = [] if proof.measured.thickness else ["the thickness"]
+    dies = [die.name for die in dies_used(proof.layout) if die.name not in proof.measured.depths]
+    return " and ".join([*parts, *([f"the depth of the {', '.join(dies)} beads"] if dies else [])])
+
+
+def demand_table(consequences: tuple[Consequence, ...]) -> Table | None:
+    """The demands under each explanation that fits; None if none could be computed."""
+    told = [(place, one) for place, one in enumerate(consequences, 1) if one.demands]
+    if not told:
+        return None
+    rows = tuple(
+        (
+            demand.label,
+            f"{demand.limit:g} {demand.unit}",
+            *(_value_text(one, k) for _, one in told),
+        )
+        for k, demand in enumerate(told[0][1].demands)
+    )
+    return Table(("demand", "limit", *(f"as {place}." for place, _ in told)), rows, tuple(range(1, 2 + len(told))))
+
+
+def _value_text(one: Consequence, k: int) -> str:
+    demand = one.demands[k]
+    return f"{demand.value:.3g}{'' if demand.met else ' NOT MET'}"
+
+
+def demand_sentence(consequences: tuple[Consequence, ...]) -> str:
+    """What the explanations that fit mean for the demands, in one sentence."""
+    told = [one for one in consequences if one.demands]
+    if not told:
+        return "What this means for the demands is not known: the panel built that way could not be computed."
+    if all(one.met for one in told):
+        return "The demands are met under every explanation that fits (quick mesh)."
+    if not any(one.met for one in told):
+        return "The demands are NOT met under any explanation that fits (quick mesh)."
+    return "The demands are met under some of the explanations that fit and not under others (quick mesh)."
