@@ -75,6 +75,13 @@ def page_tree(folder):
     return Tree((folder / "report.html").read_text(encoding="utf-8"))
 
 
+def page_rows(folder, noun):
+    """Rows of the tables of beads or of holes in the report."""
+    tables = page_tree(folder).tables.values()
+    wanted = [table for table in tables if [cell.strip() for cell in table[0][:2]] in ([noun, "die"], [noun, "X"])]
+    return [[cell.strip() for cell in row] for table in wanted for row in table[1:]]
+
+
 def drawn_words(folder):
     """Texts of the drawing in the order of writing: tables row by row."""
     return [text.dxf.text for text in ezdxf.readfile(folder / "marking.dxf").modelspace().query("TEXT")]
@@ -107,14 +114,14 @@ def test_bead_ends(written):
     assert sorted([tuple(p) for p in axis] for axis in axes) == sorted(list(bead.path) for bead in layout.beads)
     told, sizes = drawn_words(folder), running_sizes(folder)
     hover = [title for title in page_tree(folder).titles if title.startswith("bead")]
-    drawn = {row[0]: row for row in page_tree(folder).rows("beads")}
+    drawn = {row[0]: row for row in page_rows(folder, "bead")}
     for number, die, (x0, y0), (x1, y1) in wanted:
         frame = face_view(panel, layout).frame_sides[number - 1]
         start = [f"{number}", die, "up", frame, f"{x0:.1f}", f"{y0:.1f}", "start", f"{x1:.1f}", f"{y1:.1f}", "stop"]
         assert follows(start, told)
         assert {(0, f"{x0:.1f}"), (0, f"{x1:.1f}"), (1, f"{y0:.1f}"), (1, f"{y1:.1f}")} <= sizes
         assert f"start {x0:.1f}, {y0:.1f}; end {x1:.1f}, {y1:.1f}" in hover[number - 1]
-        assert drawn[f"{number}"][1:5] == [die, "up", f"{x0:.1f}, {y0:.1f}", f"{x1:.1f}, {y1:.1f}"]
+        assert drawn[f"{number}"][1:7] == [die, "up", f"{x0:.1f}", f"{y0:.1f}", f"{x1:.1f}", f"{y1:.1f}"]
         row = f" {number} {die} up {x0:.1f} {y0:.1f} {x1:.1f} {y1:.1f} "
         assert {form for form, words in card_words(folder).items() if row in words} == {"text", "PDF"}
 
@@ -128,13 +135,13 @@ def test_hole_centres(written):
     assert found == sorted((*hole.at, hole.die.pilot) for hole in layout.holes)
     told, sizes = drawn_words(folder), running_sizes(folder)
     hover = [title for title in page_tree(folder).titles if title.startswith("hole")]
-    drawn = {row[0]: row for row in page_tree(folder).rows("holes")}
+    drawn = {row[0]: row for row in page_rows(folder, "hole")}
     for number, hole in enumerate(layout.holes, 1):
         (x, y), die = hole.at, hole.die
         assert follows([f"H{number}", die.name, "up", f"{x:.1f}", f"{y:.1f}", f"{round(die.pilot, 1):g}"], told)
         assert {(0, f"{x:.1f}"), (1, f"{y:.1f}")} <= sizes
         assert f"centre {x:.1f}, {y:.1f}\ncut {round(die.pilot, 1):g}" in hover[number - 1]
-        assert drawn[f"H{number}"][3:5] == [f"{x:.1f}, {y:.1f}", f"{round(die.pilot, 1):g}"]
+        assert drawn[f"H{number}"] == [f"H{number}", f"{x:.1f}", f"{y:.1f}"]
         row = f" H{number} {x:.1f} {y:.1f} "
         assert {form for form, words in card_words(folder).items() if row in words} == {"text", "PDF"}
         for words in card_words(folder).values():

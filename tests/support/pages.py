@@ -18,7 +18,8 @@ class Tree(HTMLParser):
 
     def handle_starttag(self, tag, attrs):
         attrs = dict(attrs)
-        self.loads += [attrs[key] for key in ("src", "href", "data", "poster", "action") if key in attrs]
+        named = [attrs[key] for key in ("src", "href", "data", "poster", "action") if key in attrs]
+        self.loads += [one for one in named if not one.startswith("#")]  # "#...": a place on the same page
         assert not any(key.startswith("on") for key in attrs)
         if "id" in attrs:
             assert attrs["id"] not in self.ids

@@ -1,7 +1,9 @@
-"""The report as one web page: results, layout, tables of beads and holes, warnings, pictures and the card.
+"""The report as one web page.
 
-A bead or hole in the drawing of the layout shows its sizes when pointed at.  The page loads no other file.  Its
-template is data/report.html.
+It holds the content of the card and the pictures, in the order of the questions of who reads it: does it do what is
+asked, what does it weigh, what do I make, what does it look like deflected, what else was possible.  Each table stands
+there once.  A bead or hole in the drawing shows its sizes when it is pointed at or touched.  The page loads no other
+file and runs no script.  Its template is data/report.html.
 """
 
 from __future__ import annotations
@@ -17,28 +19,37 @@ from shapely.geometry import LineString, Polygon
 
 from stiffen.io.files import atomic_write
 from stiffen.model.layout import Bead, Hole
-from stiffen.model.outcomes import GaugeOutcome, gauge_sentence
+from stiffen.model.outcomes import GaugeOutcome
 from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.drawing.bench_view import datum_corner, face_up, face_view, plural, rolled_faces
 from stiffen.output.drawing.folded_view import folded_view
 from stiffen.output.drawing.keep_out_marks import KeepOutMark, keep_out_marks
-from stiffen.shop.cautions import list_warnings
 from stiffen.shop.folding.bend_zones import bend_zones
 from stiffen.shop.folding.brake import is_round
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.roller_settings import rolling_depths
 
+from .sections import Table
 from .shop_card import (
     DEMAND_HEAD,
+    Card,
     card,
     demand_rows,
     mass_comparison,
     mass_text,
     missed_labels,
-    second_opinion_note,
 )
 
+FLAT_COLUMN = 3  # place of the flat sheet's value among the columns of the demands
+QUESTIONS = {
+    "DEMANDS AND RESULTS": "do",
+    "MOST LOADED RIVETS AND BOLTS": "do",
+    "SHEET": "weigh",
+    "OTHER GAUGES": "other",
+    "CAUTIONS": "cautions",
+}  # which question a section of the card answers
+UNTITLED = ("DEMANDS AND RESULTS", "SHEET")  # sections that stand right under their question
 DRAWING_MARGIN = 0.04  # of the longer side, around the drawing
 
 
@@ -81,6 +92,7 @@ def page(
     verdict = replace(verdict, layout=plan.layout)
     bead_rows = _bead_rows(panel, plan)
     source = resources.files("stiffen").joinpath("data/report.html").read_text(encoding="utf-8")
+    content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges)
     template = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     return template.from_string(source).render(
         panel=panel,
@@ -91,16 +103,13 @@ def page(
         missed=missed_labels(verdict),
         drawing=_drawing(panel, verdict, bead_rows),
         folded=_folded_drawing(panel, verdict),
-        demand_head=DEMAND_HEAD,
-        demands=list(zip(demand_rows(verdict), [demand.met for demand in verdict.demands], strict=True)),
-        second_opinion=second_opinion_note(verdict),
-        against=_flat_comparison(verdict, flat),
+        demands=_demand_table(verdict, flat),
+        flat_note=f"Flat: the sheet of the same gauge, {mass_text(flat.mass_kg)}." if flat and verdict.demands else "",
         beads=bead_rows,
-        holes=[_hole_row(panel, number, hole) for number, hole in enumerate(verdict.layout.holes, 1)],
-        warnings=list_warnings(plan.violations, verdict, plan.cautions),
+        holes=verdict.layout.holes,
         pictures=[(caption, base64.b64encode(Path(file).read_bytes()).decode()) for caption, file in pictures],
-        card=card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges),
-        sheets=[(f"{outcome.gauge:g} mm", gauge_sentence(outcome)) for outcome in gauges],
+        card=content,
+        parts=_parts(content),
     )
 
 
@@ -121,14 +130,32 @@ def _facts(
     return facts
 
 
-def _flat_comparison(verdict: Verdict, flat: Verdict | None) -> list[tuple[str, str, str, str]]:
-    """Rows of label, value of the flat sheet, value of this layout, limit: the mass, then each demand."""
-    if flat is None:
-        return []
-    beside = {row[0]: row[2] for row in demand_rows(flat)}
-    rows = [("mass", mass_text(flat.mass_kg), mass_text(verdict.mass_kg), "")]
-    rows += [(label, beside.get(label, "-"), found, limit) for label, limit, found, *_ in demand_rows(verdict)]
-    return rows
+def _demand_table(verdict: Verdict, flat: Verdict | None) -> dict:
+    """The table of demands of the card, with the value of the flat sheet of the same gauge beside the value found.
+
+    head: texts of the columns.  rows: pairs of the texts of a demand and whether it is met.
+    """
+    rows, head = demand_rows(verdict), list(DEMAND_HEAD)
+    right_aligned = [1, 2, 3, 6, 7, 8]
+    if flat is not None:
+        beside = {row[0]: row[2] for row in demand_rows(flat)}
+        head.insert(FLAT_COLUMN, "flat")
+        rows = [(*row[:FLAT_COLUMN], beside.get(row[0], "-"), *row[FLAT_COLUMN:]) for row in rows]
+        right_aligned = [1, 2, 3, 4, 7, 8, 9]
+    met = [demand.met for demand in verdict.demands]
+    return {"head": head, "rows": list(zip(rows, met, strict=True)), "right_aligned": right_aligned}
+
+
+def _parts(content: Card) -> dict[str, list[dict]]:
+    """The sections of the card by the question that they answer; a section that is not named here says what to make."""
+    parts: dict[str, list[dict]] = {"do": [], "weigh": [], "make": [], "other": [], "cautions": []}
+    for number, section in enumerate(content.sections, 1):
+        shown = [part for part in section.parts if not (isinstance(part, Table) and part.head == DEMAND_HEAD)]
+        if shown:
+            title = "" if section.title in UNTITLED else section.title
+            entry = {"title": title, "parts": shown, "slug": f"card-{number}"}
+            parts[QUESTIONS.get(section.title, "make")].append(entry)
+    return parts
 
 
 # ------------------------------------------------------------------------------------------------------------- tables
@@ -141,7 +168,7 @@ def _bead_rows(panel: Panel, plan: ProcessPlan) -> list[dict]:
     """
     layout = plan.layout
     seen = {face: face_view(panel, layout, face, plan) for face in rolled_faces(layout)}
-    rows = []
+    rows: list[dict] = []
     for place, bead in enumerate(layout.beads):
         (x0, y0), (x1, y1) = (_datum_xy(panel, at) for at in (bead.path[0], bead.path[-1]))
         row = {
@@ -154,18 +181,25 @@ def _bead_rows(panel: Panel, plan: ProcessPlan) -> list[dict]:
             "passes": len(rolling_depths(panel.tools, bead.die, panel.material, layout.gauge)),
             "frame": seen[face_up(layout, bead)].frame_sides[place] or "NEITHER",
         }
+        row["told"] = (
+            f"bead {row['number']}: die {row['die']}, face {row['side']}\nstart {row['start']}; end {row['end']}\n"
+            f"{row['length']} mm, {row['passes']} passes, {row['frame']} side to the frame"
+        )
         rows.append(row)
     return rows
 
 
 def _hole_row(panel: Panel, number: int, hole: Hole) -> dict:
     x, y = _datum_xy(panel, hole.at)
+    pilot = f"{round(hole.die.cut_diameter, 1):g}"
     return {
+        "told": f"hole H{number}: die {hole.die.name}, face {hole.side}\ncentre {x:.1f}, {y:.1f}\n"
+        f"cut {pilot}, opening {hole.die.finished:g}, flare {hole.die.flange:g} mm",
         "number": f"H{number}",
         "die": hole.die.name,
         "side": hole.side,
         "centre": f"{x:.1f}, {y:.1f}",
-        "pilot": f"{round(hole.die.cut_diameter, 1):g}",
+        "pilot": pilot,
         "finished": f"{hole.die.finished:g}",
         "flange": f"{hole.die.flange:g}",
     }
