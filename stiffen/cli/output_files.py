@@ -21,7 +21,9 @@ def output_folder(args: argparse.Namespace, name: str | Path) -> Path:
     """The output folder, made if it is missing and locked for this process until the command ends."""
     from stiffen.io.folder_lock import locked_folder
 
-    return args.until_done.enter_context(locked_folder(name))
+    subject = getattr(args, "panel", None) or getattr(args, "layout", None)
+    purpose = " ".join(filter(None, ("stiffen", args.command, subject)))
+    return args.until_done.enter_context(locked_folder(name, purpose))
 
 
 def write_text(path: str | Path, text: str) -> None:

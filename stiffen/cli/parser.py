@@ -85,7 +85,7 @@ def make_parser() -> argparse.ArgumentParser:
             epilog=f"Examples:\n{examples}\n",
             formatter_class=layout,
         )
-        command.set_defaults(run=module.run)
+        command.set_defaults(run=module.run, command=name)
         module.add_arguments(command)
         for add_option in SHARED_OPTIONS.get(name, ()):
             add_option(command)

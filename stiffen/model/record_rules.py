@@ -59,7 +59,7 @@ FOLD_RULES: dict[str, Rule] = {
 SUPPORT_RULES: dict[str, Rule] = {
     "kind": Choice(SUPPORT_KINDS),
     "hold": Choice(HOLD_KINDS),
-    "in_plane": Choice(IN_PLANE_KINDS),
+    "in_plane": Choice(IN_PLANE_KINDS, also="{slip = 0.1} (clearance, mm)"),
     "slip": Optional(Range(0.0, 10.0, "mm")),
     "path": Optional(DERIVED_PATH),
     "at": PlanPoints(1),

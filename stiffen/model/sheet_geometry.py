@@ -110,18 +110,22 @@ DERIVED_RING = RingRule(3, MAX_DERIVED_POINTS, MIN_DERIVED_SPACING)  # as a reco
 def round_corners(ring: Ring, radius: float) -> Ring:
     """The ring with every corner, inward ones too, rounded by an arc of `radius` mm.
 
-    A corner of turn angle a takes radius tan(a / 2) of both sides.  InputError where a side is too short.
+    A corner of turn angle a takes radius tan(a / 2) of both sides.  InputError where a side is too short: it names
+    the side that allows least, and how much.
     """
     corners = _corners(ring)
     reach = [math.tan(abs(turn) / 2) for _, turn, _ in corners]
+    tightest = math.inf
     for i, (place, _, _) in enumerate(corners):
         j = (i + 1) % len(corners)
         side = math.dist(place, corners[j][0])
-        if radius * (reach[i] + reach[j]) > side + 1e-6:
-            most = math.floor(side / (reach[i] + reach[j]) * 100) / 100
+        most = (side + 1e-6) / (reach[i] + reach[j])
+        if most < min(radius, tightest):
+            tightest = most
             ends = " and ".join(f"({x:g}, {y:g})" for x, y in (place, corners[j][0]))
             what = f"{radius:g} mm has no room on the side between {ends}, {side:.2f} mm long"
-            raise InputError([Fault("", what, f"at most {most:g} mm fits there")])
+    if tightest < radius:
+        raise InputError([Fault("", what, f"at most {math.floor(tightest * 100) / 100:g} mm fits there")])
     rounded: list[XY] = []
     for (x, y), turn, heading in corners:
         side = math.copysign(1.0, turn)

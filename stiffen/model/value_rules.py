@@ -163,21 +163,23 @@ class Whole:
 
 @dataclass(frozen=True)
 class Choice:
-    """One of the allowed words."""
+    """One of the allowed words.  also: what a panel file may say besides, for the cure."""
 
     allowed: tuple[str, ...]
+    also: str = ""
 
     @property
     def missing(self) -> str:
-        return "one of: " + ", ".join(self.allowed)
+        return "one of: " + ", ".join(filter(None, (*self.allowed, self.also)))
 
     def accepts(self, value: Any) -> bool:
         return type(value) is str and value in self.allowed
 
     def faults(self, value: Any) -> list[Finding]:
-        if isinstance(value, str):
-            return [] if value in self.allowed else [((), f"is {show_value(value)}", suggestion(value, self.allowed))]
-        return [((), f"is {show_value(value)}", self.missing)]
+        if isinstance(value, str) and value in self.allowed:
+            return []
+        named = isinstance(value, str) and not self.also
+        return [((), f"is {show_value(value)}", suggestion(value, self.allowed) if named else self.missing)]
 
     def convert(self, value: Any) -> Any:
         return value

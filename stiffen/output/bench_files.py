@@ -57,7 +57,7 @@ def write_all(
     Returns the result as plain data, as layout.json holds it.  Raises InputError if a file cannot be written, or if
     another process writes into the folder.
     """
-    with locked_folder(folder) as locked:
+    with locked_folder(folder, f"write_all of {panel.name}") as locked:
         return write_bench_files(panel, result, locked, flat_baseline=flat_baseline, flat=flat, paper=paper)
 
 

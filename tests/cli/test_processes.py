@@ -7,6 +7,7 @@ import threading
 import time
 
 import pytest
+from support.signals import heeded
 
 from stiffen.cli.processes import run_all
 
@@ -68,8 +69,9 @@ def test_ctrl_c_is_passed_on_and_nothing_more_is_started(tmp_path):
         os.kill(os.getpid(), signal.SIGINT)
 
     helper = threading.Thread(target=interrupt)
-    helper.start()
-    first, second = run_all({"first": command(WAITS, mark), "second": command(WAITS, tmp_path / "never")}, 1)
-    helper.join()
+    with heeded(signal.SIGINT):
+        helper.start()
+        first, second = run_all({"first": command(WAITS, mark), "second": command(WAITS, tmp_path / "never")}, 1)
+        helper.join()
     assert (first.status, first.stdout, first.attempts) == (0, "kept the best\n", 1)
     assert (second.status, second.attempts) == (130, 0) and not (tmp_path / "never").exists()

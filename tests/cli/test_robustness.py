@@ -12,6 +12,7 @@ from pathlib import Path
 import fuzz
 import kill
 import pytest
+from support.signals import heeded
 
 from stiffen.analysis import evaluation
 from stiffen.cli import entry, stock
@@ -70,6 +71,20 @@ def test_a_second_search_into_the_folder_is_refused(tmp_path, holder, capsys):
     assert "(wait for it or stop it, or name another folder)" in told
     assert holder.poll() is None
     assert temporary_name(tmp_path / "out" / "layout.json", holder.pid).exists()
+
+
+def test_the_second_writer_is_told_what_the_first_one_does(tmp_path, capsys, monkeypatch):
+    (tmp_path / "lid.toml").write_text(kill.PANEL)
+    command = ["check", str(tmp_path / "lid.toml"), "--plot", str(tmp_path / "out")]
+
+    def check(*args, **options):
+        assert entry.main(command) == 2
+        raise SolverError("enough")
+
+    monkeypatch.setattr(evaluation, "check", check)
+    assert entry.main(command) == 3
+    told = capsys.readouterr().err
+    assert f"is being written to by stiffen check {tmp_path / 'lid.toml'} (process {os.getpid()}), since 2" in told
 
 
 def test_the_lock_of_a_dead_process_is_taken_over_and_its_temporary_files_removed(tmp_path, holder):
@@ -209,16 +224,17 @@ def test_out_of_memory_for_real(tmp_path):
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
 def test_other_signals_stop_as_ctrl_c_does_and_are_left_as_they_were(tmp_path, capsys, monkeypatch, number):
     (tmp_path / "lid.toml").write_text(kill.PANEL)
-    before = signal.getsignal(number)
 
     def check(*args, **options):
         os.kill(os.getpid(), number)
         time.sleep(10)
 
     monkeypatch.setattr(evaluation, "check", check)
-    assert entry.main(["check", str(tmp_path / "lid.toml")]) == 130
+    with heeded(number):
+        before = signal.getsignal(number)
+        assert entry.main(["check", str(tmp_path / "lid.toml")]) == 130
+        assert signal.getsignal(number) == before
     assert capsys.readouterr().err == "stopped\n"
-    assert signal.getsignal(number) == before
 
 
 @posix
@@ -234,7 +250,8 @@ def test_ctrl_c_that_python_swallows_is_sent_once_more(capsys, monkeypatch):
         return 0
 
     monkeypatch.setattr(stock, "run", run)
-    assert entry.main(["stock"]) == 130
+    with heeded(signal.SIGINT):
+        assert entry.main(["stock"]) == 130
     assert capsys.readouterr().err.strip().endswith("stopped")
 
 

@@ -100,6 +100,12 @@ def test_radius_without_room_names_the_side_and_what_fits():
     assert ring_fault(round_corners(SQUARE, 150.0)) == ""
 
 
+def test_radius_without_room_on_several_sides_tells_what_fits_on_the_shortest():
+    """The sides of SQUARE are 400 and 300 mm: two arcs of a quarter turn take twice their radius of each."""
+    with pytest.raises(InputError, match=r"300.00 mm long \(at most 150 mm"):
+        round_corners(SQUARE, 250.0)
+
+
 # --- rings -----------------------------------------------------------------------------------------------------
 
 

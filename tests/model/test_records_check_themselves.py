@@ -51,7 +51,10 @@ def fault_lines(make):
         (lambda: Demand("freqency", 70), 'demand.kind: is "freqency" (did you mean "frequency"?)'),
         (lambda: Load("wind", "presure", 1e-4), 'load.kind: is "presure" (did you mean "pressure"?)'),
         (lambda: Support("edge", hold="clampd"), 'support.hold: is "clampd" (did you mean "clamped"?)'),
-        (lambda: Support("edge", in_plane="hold"), 'support.in_plane: is "hold" (did you mean "held"?)'),
+        (
+            lambda: Support("edge", in_plane="hold"),
+            'support.in_plane: is "hold" (one of: held, free, unknown, {slip = 0.1} (clearance, mm))',
+        ),
         (lambda: Support("egde"), 'support.kind: is "egde" (did you mean "edge"?)'),
         (lambda: Bead(B16, ((0, 0), (9, 0)), "top"), 'bead.side: is "top" (one of: up, down)'),
         (lambda: Hole(L50, (9, 9), "dwon"), 'hole.side: is "dwon" (did you mean "down"?)'),
