@@ -37,3 +37,7 @@ class MeshError(StiffenError, ValueError):
 
 class SolverError(StiffenError, ArithmeticError):
     """A solve failed, or its result did not stand up to its own checks."""
+
+
+class WorkerError(StiffenError, RuntimeError):
+    """A process that evaluates layouts, here or on a cluster, has died or cannot be reached any more."""

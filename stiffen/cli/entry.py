@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 
-from stiffen.errors import InputError, MeshError, StiffenError
+from stiffen.errors import InputError, MeshError, StiffenError, WorkerError
 
 from .parser import make_parser
 from .terminal import (
@@ -28,6 +28,7 @@ from .terminal import (
 
 MESH_CURE = "another --mesh; beads and holes further from each other and from the edge; fewer points in the outline"
 SOLVER_CURE = "see that a [[support]] holds every part of the sheet; another --mesh; another gauge"
+WORKER_CURE = "the same search again, with --from DIR/layout.json; --workers 1; close other programs"
 MEMORY_CURE = "--mesh quick; close other programs; leave fewer gauges and demands in the file"
 
 
@@ -57,7 +58,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return BAD_INPUT
     except StiffenError as error:
         print_error(f"{prefix}{error}")
-        print_error(f"  what may help: {MESH_CURE if isinstance(error, MeshError) else SOLVER_CURE}")
+        print_error(f"  what may help: {_cure(error)}")
         return FAILED
     except MemoryError:
         print_error(f"{prefix}out of memory")
@@ -82,3 +83,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         print_error(f"{prefix}a fault inside stiffen; please report it with this file")
         print_error(f"  {type(error).__name__}: {error} ({where})")
         return FAILED
+
+
+def _cure(error: StiffenError) -> str:
+    if isinstance(error, WorkerError):
+        return WORKER_CURE
+    return MESH_CURE if isinstance(error, MeshError) else SOLVER_CURE

@@ -1,10 +1,12 @@
 """Processes: commands that run at once, each in a process of its own, and workers that evaluate layouts for a search.
 
-A command whose process dies is started once more.
+The workers are processes of this machine or those of a Dask cluster.  A command whose process dies is started once
+more.
 """
 
 from __future__ import annotations
 
+import logging
 import multiprocessing
 import multiprocessing.process
 import os
@@ -13,10 +15,27 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed, wait
+from concurrent.futures import (
+    BrokenExecutor,
+    CancelledError,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+    as_completed,
+    wait,
+)
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
+from stiffen import __version__
+from stiffen.errors import Fault, InputError, WorkerError
+
+if TYPE_CHECKING:
+    import distributed
+
+CONNECT_SECONDS = 10  # to reach the scheduler of a cluster
 NORMAL_EXIT_STATUSES = (0, 1, 2, 3, 130)  # of a command that ended by itself
 MAX_ATTEMPTS = 2
 NOT_STARTED_STATUS = 130
@@ -122,12 +141,17 @@ def _end_with(parent: multiprocessing.process.BaseProcess) -> None:
 
 
 @contextmanager
-def layout_workers(count: int | None) -> Iterator[Executor | None]:
-    """An executor with `count` worker processes (None: one for each core); None if `count` is 1.
+def layout_workers(count: int | None, cluster: str | None = None) -> Iterator[Executor | None]:
+    """An executor with `count` worker processes (None: one for each core), or with the workers of a Dask cluster.
 
-    The result of a search does not depend on the number of workers.  Ctrl-C ends the search in this process; the
-    workers then end too.
+    cluster: address of its scheduler.  None if `count` is 1.  The result of a search does not depend on the executor
+    and the number of workers.  Ctrl-C ends the search in this process; the processes of this machine then end too.
+    Raises InputError if the cluster cannot be used, WorkerError if a worker is lost.
     """
+    if cluster is not None:
+        with _cluster_workers(cluster) as there:
+            yield there
+        return
     count = count or os.cpu_count() or 1
     if count == 1:
         yield None
@@ -135,8 +159,58 @@ def layout_workers(count: int | None) -> Iterator[Executor | None]:
     executor = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"), initializer=_start_worker)
     try:
         yield executor
+    except BrokenExecutor as error:
+        raise WorkerError("a process that evaluates layouts has died; the best layout so far is kept") from error
     finally:
         executor.shutdown(wait=True, cancel_futures=True)
+
+
+@contextmanager
+def _cluster_workers(address: str) -> Iterator[Executor]:
+    try:
+        import distributed
+        from distributed.comm import CommClosedError, get_address_host_port
+    except ImportError:
+        cure = "pip install 'stiffen[cluster]'"
+        raise InputError([Fault("--cluster", "the package distributed is not installed", cure)]) from None
+    for name in logging.root.manager.loggerDict:
+        if name.startswith("distributed"):
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)  # the messages here say it
+    try:
+        get_address_host_port(address)  # a client of an address that cannot be read ends with a traceback
+        client = distributed.Client(address, timeout=CONNECT_SECONDS, set_as_default=False)
+    except (OSError, ValueError) as error:
+        cure = "see that its scheduler runs and can be reached from here, as tcp://HOST:8786"
+        raise InputError([Fault("--cluster", f"no connection to {address}: {error}", cure)]) from None
+    with client:
+        _check_cluster(client, address)
+        try:
+            with client.get_executor() as executor:
+                yield executor
+        except (distributed.KilledWorker, CommClosedError, CancelledError) as error:
+            what = f"the connection to {address} or one of its workers is lost; the best layout so far is kept"
+            raise WorkerError(what) from error
+
+
+def _check_cluster(client: distributed.Client, address: str) -> None:
+    """Raise an InputError unless the cluster has workers, all with this version of stiffen."""
+
+    def version() -> str:  # sent as it is, since a worker without stiffen could not import it
+        try:
+            import stiffen
+        except ImportError:
+            return "no stiffen"
+        return f"stiffen {stiffen.__version__}"
+
+    versions = client.run(version)
+    if not versions:
+        cure = f"start some with: dask worker {address}"
+        raise InputError([Fault("--cluster", f"{address} has no workers", cure)])
+    wrong = {worker: there for worker, there in versions.items() if there != f"stiffen {__version__}"}
+    if wrong:
+        worker, there = min(wrong.items())
+        what = f"worker {worker} has {there}, this is stiffen {__version__}"
+        raise InputError([Fault("--cluster", what, "install the same version on all workers")])
 
 
 def _ignore_ctrl_c() -> None:

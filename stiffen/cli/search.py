@@ -48,6 +48,7 @@ EXAMPLES = (
     "stiffen search hatch.toml --out out/hatch --seconds 600 --seed 3",
     "stiffen search hatch.toml --from out/hatch/layout.json --out out/hatch2",
     "stiffen search floor.toml hatch.toml cheek.toml --jobs 2 --out out",
+    "stiffen search floor.toml hatch.toml --jobs 2 --cluster tcp://bench:8786 --out out",
     "stiffen search hatch.toml --sweep frequency=30,40,50,60 --out out/what_if",
     "stiffen search hatch.toml --sweep gauge=0.8,1.0,1.2 --seconds 30 --out out/sheets",
 )
@@ -72,6 +73,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--workers", metavar="N", type=count, help="processes that evaluate layouts (default: one for each core)"
     )
+    parser.add_argument(
+        "--cluster", metavar="ADDRESS", help="evaluate on the workers of this Dask scheduler, as tcp://HOST:8786"
+    )
     parser.add_argument("--seed", metavar="N", type=seed, default=0, help="seed of the random numbers (default 0)")
     parser.add_argument(
         "--from", dest="start", metavar="L.json", help="start from this layout; what is marked fixed in it stays"
@@ -88,6 +92,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Search one panel, several panels, or sweep one."""
+    if args.cluster and args.workers:
+        what = "does not go with --cluster, whose workers evaluate the layouts"
+        raise InputError([Fault("--workers", what, "leave one of them out")])
     if len(args.panels) > 1:
         return _search_several(args)
     args.panel = args.panels[0]
@@ -122,7 +129,7 @@ def _search_one(args: argparse.Namespace) -> int:
         with (
             faults_of_file(args.panel),
             progress_bar(args.quiet) as progress,
-            layout_workers(args.workers) as executor,
+            layout_workers(args.workers, args.cluster) as executor,
         ):
             found = result = search(
                 panel,
@@ -197,7 +204,10 @@ def _search_several(args: argparse.Namespace) -> int:
     folders = {path: Path(args.out) / Path(path).stem for path in args.panels}
     options = ["--effort", args.effort, "--seed", f"{args.seed}", "--mesh", args.mesh, "--paper", args.paper]
     options += [] if args.seconds is None else ["--seconds", f"{args.seconds!r}"]
-    options += ["--workers", f"{args.workers or max(1, (os.cpu_count() or 1) // args.jobs)}"]
+    if args.cluster:
+        options += ["--cluster", args.cluster]
+    else:
+        options += ["--workers", f"{args.workers or max(1, (os.cpu_count() or 1) // args.jobs)}"]
     commands = {
         path: [sys.executable, "-m", "stiffen", "search", path, "--out", str(folder), "--quiet", *options]
         for path, folder in folders.items()

@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
         _write_rows(panel, plan, rows, row, folder)
 
     try:
-        with progress_bar(args.quiet) as progress, layout_workers(args.workers) as executor:
+        with progress_bar(args.quiet) as progress, layout_workers(args.workers, args.cluster) as executor:
             done = sweep(
                 panel,
                 plan,
