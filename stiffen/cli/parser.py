@@ -8,7 +8,7 @@ from types import ModuleType
 import stiffen
 
 from . import check, compare, draw, proof, search, stock, tally, trial
-from .file_commands import mirror, new
+from .file_commands import mirror, new, page
 
 MESH_LEVELS = ("quick", "normal", "fine")
 PAPERS = ("a4", "letter", "roll")
@@ -28,6 +28,7 @@ COMMANDS: dict[str, ModuleType] = {
     "check": check,
     "search": search,
     "draw": draw,
+    "page": page,
     "trial": trial,
     "proof": proof,
     "compare": compare,

@@ -23,7 +23,9 @@ OWNERS = {
     "threadpoolctl": {"fem/blas_threads"},
     "reportlab": {"output/report"},
     "filelock": {"io/folder_lock"},
-    "tomlkit": {"io/mirrored_file"},
+    "tomlkit": {"io/mirrored_file", "page/panel_text"},
+    "starlette": {"page"},
+    "uvicorn": {"page"},
 }
 
 

@@ -1,1 +1,1 @@
-"""Commands that write a file and compute nothing.  May import what `cli` may."""
+"""Commands that make or edit files without computing a verdict: a new panel file, a mirrored one, the page."""
