@@ -6,7 +6,7 @@ import argparse
 from dataclasses import replace
 
 from .inputs import faults_of_file, layout_of_file, panel_of_file, positive_number
-from .output_files import exit_status, flat_sheet_for_pictures, give_result, output_folder, summary
+from .output_files import exit_status, flat_sheet_for_pictures, give_result, output_folder, panel_picture_file, summary
 from .terminal import progress_bar
 
 HELP = "check a panel as it stands"
@@ -55,6 +55,8 @@ def run(args: argparse.Namespace) -> int:
         _, layout = layout_of_file(args.layout)
         layout = replace(layout, gauge=args.gauge or layout.gauge)
     folder = output_folder(args, args.plot) if args.plot else None
+    if folder:
+        panel_picture_file(panel, folder / "panel.png")
     with faults_of_file(args.panel), progress_bar(args.quiet) as progress:
         verdict = check(
             panel,

@@ -34,6 +34,13 @@ def write_text(path: str | Path, text: str) -> None:
         fresh.write_text(text, encoding="utf-8")
 
 
+def panel_picture_file(panel: Panel, path: Path) -> None:
+    """Write the picture of the panel as it was read."""
+    from stiffen.output.plots.panel_as_read.picture import panel_picture
+
+    panel_picture(panel, path)
+
+
 def give_result(args: argparse.Namespace, data: dict, lines: Sequence[str]) -> None:
     """Print the lines and write the data where --json says; `--json -` prints the data in place of the lines."""
     from stiffen.io.files import json_text, write_json

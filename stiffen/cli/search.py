@@ -23,7 +23,7 @@ from .inputs import (
     require_demands,
     seed,
 )
-from .output_files import closing_line, exit_status, give_result, output_folder, summary
+from .output_files import closing_line, exit_status, give_result, output_folder, panel_picture_file, summary
 from .processes import layout_workers
 from .terminal import FAILED, MET, NOT_MET, print_error, progress_bar
 
@@ -35,10 +35,10 @@ HELP = "find beads, holes and gauge of least mass"
 DESCRIPTION = """\
 Find the gauge, beads and flared holes of least mass that meet the demands.
 Ctrl-C ends the search early and keeps the best layout so far.
-Writes into DIR: layout.json, each time a better layout is found; marking.dxf, and marking_back.dxf if beads
-stand on both faces; template.pdf, and template_back.pdf if anything stands on the down face; card.pdf and
-card.txt; report.html; pictures:
-layout.png, before_after.png (judged.png if the flat sheet meets the demands) and more.
+Writes into DIR: panel.png, the panel as it was read; layout.json, each time a better layout is found;
+marking.dxf, and marking_back.dxf if beads stand on both faces; template.pdf, and template_back.pdf if
+anything stands on the down face; card.pdf and card.txt; report.html; pictures: layout.png,
+before_after.png (judged.png if the flat sheet meets the demands) and more.
 With several panels, each gets a folder of its own in DIR. A sweep writes sweep.txt, sweep.csv and sweep.png
 (mass against stiffness), and for each value a folder with a layout.json to draw from."""
 BESIDE = "_new"  # suffix of a second folder, used while the wanted one holds an earlier layout
@@ -110,6 +110,7 @@ def _search_one(args: argparse.Namespace) -> int:
 
     panel, start = panel_and_start(args.panel, args.start)
     wanted = folder = output_folder(args, args.out)
+    panel_picture_file(panel, wanted / "panel.png")
     before = _verdict_in(wanted, panel)
     if before is not None:  # the earlier layout stays until a better one is found
         beside = Path(f"{wanted}{BESIDE}")

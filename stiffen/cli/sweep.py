@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from .inputs import faults_of_file, panel_and_start
-from .output_files import exit_status, give_result, output_folder, write_text
+from .output_files import exit_status, give_result, output_folder, panel_picture_file, write_text
 from .processes import layout_workers
 from .terminal import progress_bar
 
@@ -26,6 +26,7 @@ def run(args: argparse.Namespace) -> int:
     with faults_of_file(args.panel):
         plan = parse_sweep(panel, args.sweep)
     folder = output_folder(args, args.out)
+    panel_picture_file(panel, folder / "panel.png")
     rows: list[SweepRow] = []
 
     def keep(row: SweepRow) -> None:

@@ -10,7 +10,7 @@ import copy
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from stiffen.errors import InputError
 from stiffen.model import sheet_rules
@@ -26,10 +26,12 @@ from stiffen.shop.folding.notches import crossing_fault, cut_corners
 from . import panel_tables
 from .closed_loops import Loop
 from .dxf_layers import NAME_CHOICES, normalised_name, role_of_name
-from .dxf_reader import Drawing, read_drawing
 from .files import FilePath, file_error, read_json, read_toml, write_json
 from .schema import FaultList, TableReader
 from .tools_file import STARTER, read_tools, starter_tools, tools_data, tools_from_dict, tools_from_table
+
+if TYPE_CHECKING:
+    from .dxf_reader import Drawing
 
 __all__ = [
     "layout_document",
@@ -342,6 +344,8 @@ def _outline(head: TableReader, folder: Path, own_layers: dict[str, str]) -> tup
 
 def _drawing(head: TableReader, folder: Path, own_layers: dict[str, str]) -> Drawing | None:
     """The drawing that outline_dxf names; None, after adding faults, if it cannot be used."""
+    from .dxf_reader import read_drawing  # its library loads slowly
+
     name = head.read("outline_dxf", TEXT)
     if name is None:
         return None

@@ -22,6 +22,7 @@ from .drawing.bench_view import rolled_faces, stands_on
 from .drawing.marking_dxf import write_marking
 from .drawing.template_pdf import write_template
 from .plots import picture_set
+from .plots.panel_as_read.picture import panel_picture
 from .report.html_report import write_page
 from .report.shop_card import card_text
 from .report.shop_card_pdf import write_card
@@ -46,8 +47,8 @@ def write_all(
     """Write all that the bench needs of one layout into a folder, which is made if it is missing.
 
     Files: layout.json; marking.dxf, and marking_back.dxf if beads stand on both faces; template.pdf at 1:1, and
-    template_back.pdf if anything stands on the down face; card.pdf and card.txt; report.html; layout.png and the
-    pictures of `write_pictures`.
+    template_back.pdf if anything stands on the down face; card.pdf and card.txt; report.html; panel.png, the panel
+    as it was read; layout.png and the pictures of `write_pictures`.
     Files of an earlier layout in the folder are removed first.  Beads are numbered in rolling order everywhere.
 
     result: of `search`, or the verdict of `check`; pictures of deflection, stress and mode need a verdict with result
@@ -95,6 +96,8 @@ def write_bench_files(
     with atomic_write(folder / "card.txt") as fresh:
         fresh.write_text(text, encoding="utf-8")
     pictures = picture_set.write_pictures(panel, verdict, folder, flat=flat, plan=plan)
+    panel_picture(panel, folder / "panel.png", verdict=verdict)
+    pictures.append(("The panel as it was read", folder / "panel.png"))
     write_page(
         panel, verdict, folder / "report.html",
         plan=plan, flat_baseline=flat_baseline, flat=flat, gauges=gauges, pictures=pictures,
@@ -126,7 +129,7 @@ def write_layout(
 def remove_bench_files(folder: Path) -> None:
     """Remove the files of an earlier layout, which would not agree with the new one.
 
-    layout.json stays.
+    layout.json stays, and panel.png, which shows the panel and not its layout.
     """
     for pattern in BENCH_FILE_PATTERNS:
         for old in folder.glob(pattern):

@@ -60,7 +60,7 @@ limit = 20
 """
 WRITTEN = {
     *("layout.json", "marking.dxf", "template.pdf", "template_back.pdf", "card.txt", "card.pdf", "report.html"),
-    *("layout.png", "before_after.png", "first_mode.png"),
+    *("layout.png", "before_after.png", "first_mode.png", "panel.png"),
 }
 THREE_BEADS = GaugeOutcome(1.0, GaugeStatus.BEADED, beads=3)
 SOURCE = {**os.environ, "PYTHONPATH": str(Path(stiffen.__file__).parent.parent)}
@@ -225,7 +225,7 @@ def test_options_reach_the_evaluation(panel_file, made_up, tmp_path):
     assert made_up[0][1]["mesh_level"] == "fine"
     assert made_up[0][1]["fields"] is True
     names = {path.name for path in (tmp_path / "new" / "pictures").iterdir()}
-    assert names == {"layout.png", "judged.png", "first_mode.png", "first_mode.gif"}
+    assert names == {"panel.png", "layout.png", "judged.png", "first_mode.png", "first_mode.gif"}
 
 
 def test_layout_of_a_file_is_evaluated_on_the_panel(panel_file, made_up, tmp_path):
@@ -498,7 +498,9 @@ def test_a_sweep_writes_table_picture_and_layouts(hatch_file, tmp_path, capsys, 
     out = tmp_path / "out"
     words = ["search", str(hatch_file), "--sweep", "frequency=30,40", "--out", str(out)]
     assert main([*words, "--json", str(tmp_path / "r.json")]) == 0
-    assert {path.name for path in out.iterdir()} == {"sweep.txt", "sweep.csv", "sweep.png", "limit_30", "limit_40"}
+    assert {path.name for path in out.iterdir()} == {
+        *("sweep.txt", "sweep.csv", "sweep.png", "panel.png", "limit_30", "limit_40")
+    }
     text = capsys.readouterr().out
     assert text.startswith((out / "sweep.txt").read_text()) and text.endswith(f"table, picture and layouts in {out}\n")
     assert (out / "sweep.csv").read_text().count("\n") == 3
@@ -866,7 +868,7 @@ def test_wrong_options_are_bad_input(words, told, capsys):
     assert told in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("command", ["check", "search", "draw", "trial", "compare", "tally", "new", "stock"])
+@pytest.mark.parametrize("command", ["show", "check", "search", "draw", "trial", "compare", "tally", "new", "stock"])
 def test_every_command_has_help_with_examples(command, capsys):
     assert main([command, "--help"]) == 0
     out = capsys.readouterr().out
@@ -877,7 +879,7 @@ def test_every_command_has_help_with_examples(command, capsys):
 
 def test_documents_name_every_command_and_option(capsys):
     page = (Path(__file__).parents[2] / "docs" / "commands.md").read_text(encoding="utf-8")
-    for command in ("check", "search", "draw", "trial", "compare", "tally", "new", "stock"):
+    for command in ("show", "check", "search", "draw", "trial", "compare", "tally", "new", "stock"):
         main([command, "--help"])
         assert f"stiffen {command}" in page
         options = set(re.findall(r"--[a-z]+", capsys.readouterr().out)) - {"--help", "--quiet"}

@@ -18,7 +18,7 @@ BASELINE = FlatSheetBaseline(1.5, PANEL.mass(Layout(1.5)), (1.5,))
 FOUND = SearchResult(GOOD, FLAT, BASELINE, (GaugeOutcome(1.0, GaugeStatus.BEADED, beads=3),), seed=7)
 FILES = {
     *("layout.json", "marking.dxf", "marking_back.dxf", "template.pdf", "template_back.pdf"),
-    *("card.pdf", "card.txt", "report.html", "layout.png", "before_after.png", "first_mode.png"),
+    *("card.pdf", "card.txt", "report.html", "layout.png", "before_after.png", "first_mode.png", "panel.png"),
 }
 
 
@@ -45,16 +45,15 @@ def test_a_verdict_alone_gives_them_without_a_comparison(tmp_path):
 
 def test_files_of_an_earlier_layout_go_and_others_stay(tmp_path):
     write_all(PANEL, FOUND, tmp_path)
-    assert all(
-        any(path.match(pattern) for pattern in (*BENCH_FILE_PATTERNS, "layout.json")) for path in tmp_path.iterdir()
-    )
+    known = (*BENCH_FILE_PATTERNS, "layout.json", "panel.png")
+    assert all(any(path.match(pattern) for pattern in known) for path in tmp_path.iterdir())
     (tmp_path / "notes.txt").write_text("mine")
     write_all(PANEL, replace(GOOD, layout=Layout(1.0), fields=None), tmp_path)
     left = {path.name for path in tmp_path.iterdir()}
     gone = {"marking_back.dxf", "template_back.pdf", "before_after.png", "first_mode.png"}
     assert left == FILES - gone | {"notes.txt"}
     remove_bench_files(tmp_path)
-    assert {path.name for path in tmp_path.iterdir()} == {"layout.json", "notes.txt"}
+    assert {path.name for path in tmp_path.iterdir()} == {"layout.json", "panel.png", "notes.txt"}
 
 
 def test_no_back_template_where_nothing_stands_on_the_back(tmp_path):

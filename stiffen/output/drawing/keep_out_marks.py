@@ -45,9 +45,16 @@ class KeepOutMark:
         return HATCH_ANGLES.get(tuple(sorted(self.keep_out.against)), 45.0)
 
 
-def keep_out_marks(panel: Panel, layout: Layout) -> tuple[KeepOutMark, ...]:
-    """The keep-outs that concern a layout: those against beads if it has beads, those against holes if it has holes."""
-    made = {kind for kind, things in (("bead", layout.beads), ("hole", layout.holes)) if things}
+def keep_out_marks(panel: Panel, layout: Layout | None = None) -> tuple[KeepOutMark, ...]:
+    """The keep-outs that concern a layout: those against beads if it has beads, those against holes if it has holes.
+
+    Without a layout: all.
+    """
+    made = (
+        {kind for kind, things in (("bead", layout.beads), ("hole", layout.holes)) if things}
+        if layout
+        else {"bead", "hole"}
+    )
     sheet = Polygon(panel.outline)
     marks = []
     for number, keep_out in enumerate(panel.keep_outs, 1):

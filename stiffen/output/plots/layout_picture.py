@@ -123,9 +123,9 @@ def draw_layout(
     x0, y0 = datum_corner(panel)
     _draw_sheet(axis, panel, layout, (x0, y0))
     for bead in layout.beads:
-        _draw_bead(axis, bead, np.asarray(bead.path, dtype=float) - (x0, y0))
+        draw_bead(axis, bead, np.asarray(bead.path, dtype=float) - (x0, y0))
     for hole in layout.holes:
-        _draw_hole(axis, hole, (hole.at[0] - x0, hole.at[1] - y0))
+        draw_hole(axis, hole, (hole.at[0] - x0, hole.at[1] - y0))
     _label_beads(axis, panel, layout, (x0, y0), scale)
     _label_holes(axis, layout, (x0, y0), scale)
     axis.set_aspect("equal")
@@ -214,7 +214,7 @@ def _drawn_keep_outs(panel: Panel, layout: Layout) -> list[KeepOutMark]:
     return [mark for mark in keep_out_marks(panel, layout) if not mark.over_whole_sheet]
 
 
-def _draw_bead(axis: Axes, bead: Bead, path: np.ndarray) -> None:
+def draw_bead(axis: Axes, bead: Bead, path: np.ndarray) -> None:
     """Draw a bead's edges and axis.  path: its axis from the datum corner."""
     colour, style = FACE_STYLES[bead.side]
     band = LineString(path).buffer(bead.die.width / 2, cap_style="flat")
@@ -245,7 +245,7 @@ def _label_beads(axis: Axes, panel: Panel, layout: Layout, origin: tuple[float, 
         )  # fmt: skip
 
 
-def _draw_hole(axis: Axes, hole: Hole, at: tuple[float, float]) -> None:
+def draw_hole(axis: Axes, hole: Hole, at: tuple[float, float]) -> None:
     """Draw a flared hole: the edge of its flare, and the pilot hole.  at: its centre from the datum corner, mm."""
     colour, style = FACE_STYLES[hole.side]
     axis.plot(*circle_points(at, hole.die.flange).T, style, color=colour, linewidth=0.9)
