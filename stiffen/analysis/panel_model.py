@@ -28,10 +28,10 @@ from stiffen.mesh.panel_mesh import Mesh, mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel, Point
 
-from .air_mass import added_mass, modes_in_fluid
 from .edge_trims import trim_beams
-from .loads import case_forces, locate, lumped_masses, moving_patch_positions, plan_areas, probe_points
+from .loads import case_forces, locate, lumped_masses, moving_patch_positions, probe_points
 from .mechanisms import require_held
+from .natural_modes import modes_in_wall
 from .supports import FREE, HELD, UNKNOWN, Restraints, build_restraints
 
 T = TypeVar("T")
@@ -168,12 +168,7 @@ class PanelModel:
         See `air_mass`: the panel counts as part of a rigid wall, its plan as its shape.
         """
         hertz, shapes = self._modes_in_vacuum
-        shapes = self.normal_displacement(shapes)
-        corners = self.mesh.plan[self.mesh.triangles]
-        share = np.repeat(np.abs(plan_areas(corners)) / 3, 3)
-        areas = np.bincount(self.mesh.triangles.ravel(), share, len(self.mesh.plan))
-        in_air, parts = modes_in_fluid(hertz, added_mass(self.mesh.plan, areas, shapes))
-        return in_air, shapes @ parts
+        return modes_in_wall(self.mesh, hertz, self.normal_displacement(shapes))
 
     @cached_property
     def softness(self) -> np.ndarray:

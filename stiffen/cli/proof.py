@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from stiffen.model.panel import Panel
     from stiffen.proof.measurements import Measured
     from stiffen.proof.push_plan import PushPlan
+    from stiffen.proof.spectrum import Spectrum
 
 HELP = "test the finished panel: pushes and what they should give"
 DESCRIPTION = """\
@@ -53,14 +54,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--reading-error", metavar="MM", type=positive_number("mm"),
         help="error of a deflection as read (default: 0.03 by dial gauge, 0.5 by ruler from 4 mm up)",
     )  # fmt: skip
+    parser.add_argument("--sound", metavar="F.wav", help="a recording of taps on the panel, which hangs free")
+    parser.add_argument("--fitted", action="store_true", help="with --sound: the panel was fitted when it was tapped")
     parser.add_argument("--new", action="store_true", help="start again; an old proof.json is kept as proof_old.json")
 
 
 def run(args: argparse.Namespace) -> int:
     """Plan or read the push test, take in what was measured, write page, form and proof.json, print the answer."""
     from stiffen.io.files import write_json
+    from stiffen.output.plots.spectrum_plot import write_spectrum
     from stiffen.output.proof.answer_words import explanation_lines, state_sentence
     from stiffen.output.proof.proof_page import proof_text, write_proof_page
+    from stiffen.output.proof.tap_section import pairing_lines
     from stiffen.proof.measurements import Measured, readings_form
     from stiffen.proof.proof import make_proof
     from stiffen.proof.proof_file import PROOF_FILE_NAME, proof_document, read_proof
@@ -74,7 +79,9 @@ def run(args: argparse.Namespace) -> int:
     kept = None if args.new else read_proof(proof_path, panel, layout)
     with faults_of_file(str(layout_path)), progress_bar(args.quiet) as progress:
         plan: PushPlan = kept[0] if kept else plan_pushes(panel, layout, "quick", progress)
-    measured = (kept[1] if kept else Measured()).merged(newer)
+    part, spectrum = _heard(args, panel, layout)
+    heard = Measured(taps={part: spectrum.peaks} if spectrum else {})
+    measured = (kept[1] if kept else Measured()).merged(newer).merged(heard)
     with faults_of_file(args.readings or args.folder), progress_bar(args.quiet) as progress:
         proof = make_proof(
             panel, layout, plan, measured, mesh_level=args.mesh, reading_error=args.reading_error, progress=progress
@@ -86,14 +93,17 @@ def run(args: argparse.Namespace) -> int:
     write_json(proof_path, data)
     write_proof_page(proof, folder / "proof.pdf", args.folder, paper=args.paper)
     write_text(folder / "proof.txt", proof_text(proof, args.folder))
+    if spectrum:
+        picture, title = folder / f"tap_{part}.png", f"{panel.name}, tapped {part}"
+        write_spectrum(spectrum, [hertz for _, hertz in proof.modes(part)], proof.pairings[part], picture, title)
     form = folder / READINGS_NAME
     if not form.exists():
         write_text(form, readings_form(layout, plan.pushes))
-    lines = []
+    lines = [line for one in proof.pairings for line in pairing_lines(proof, one)]
     if proof.answer:
-        lines = [state_sentence(proof.answer), *(line.replace("\t", " ") for line in explanation_lines(proof))]
+        lines += [state_sentence(proof.answer), *(line.replace("\t", " ") for line in explanation_lines(proof))]
     elif plan.why_none:
-        lines = [f"no push: {plan.why_none}"]
+        lines += [f"no push: {plan.why_none}"]
     give_result(args, data, [*lines, f"page of the proof: {folder / 'proof.pdf'}; enter values in {form}"])
     return NOT_MET if proof.answer and proof.answer.state != "as computed" else MET
 
@@ -130,6 +140,28 @@ def _measured(args: argparse.Namespace) -> Measured:
     )
     measured_from_dict({"thickness": list(given.thickness), "depth": {name: list(mm) for name, mm in depths.items()}})
     return found.merged(given)
+
+
+def _heard(args: argparse.Namespace, panel: Panel, layout: Layout) -> tuple[str, Spectrum | None]:
+    """How the panel was held when it was tapped, and the spectrum; None without a recording."""
+    from stiffen.proof.proof import highest_mode
+    from stiffen.proof.responses import FITTED, HANGING
+    from stiffen.proof.sound_file import read_sound
+    from stiffen.proof.spectrum import HIGHEST_RATIO, tap_spectrum
+    from stiffen.proof.taps import find_taps
+
+    part = FITTED if args.fitted else HANGING
+    if not args.sound:
+        if args.fitted:
+            raise InputError([Fault("--fitted", "has no meaning without --sound", "name the recording")])
+        return part, None
+    with faults_of_file(args.sound):
+        taps = find_taps(read_sound(args.sound))
+        spectrum = tap_spectrum(taps, HIGHEST_RATIO * highest_mode(panel, layout, part))
+        if not spectrum.peaks:
+            cure = "a quieter room, the phone nearer, harder taps"
+            raise InputError([Fault("", "no frequency of a panel stands out of the noise", cure)])
+    return part, spectrum
 
 
 def _require_unchanged(path: Path, panel: Panel, layout: Layout) -> None:

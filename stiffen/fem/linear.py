@@ -24,6 +24,8 @@ BALANCE_TOLERANCE = 1e-6  # largest unbalanced force or moment, as a fraction of
 ROUNDOFF_FACTOR = 8.0  # of the round-off bound: errors of the matrix itself and of the solve come on top of K u
 MAX_ROUNDOFF_SHARE = 1e-3  # of the load that round-off may hide
 ROUGH_LANCZOS_VECTORS = 10  # Lanczos vectors where a tolerance is given: half of scipy's 20, as each costs a solve
+FREE_SHIFT = 2 * np.pi * 20.0  # 1/s, at which the modes of a free body are sought: its stiffness alone is singular
+RIGID_BODY_MODES = 6
 MIN_INVERSE_FACTOR = 1e-12  # inverse buckling factors below this are numerical zeros
 
 
@@ -226,3 +228,22 @@ class LinearModel:
         shapes = np.zeros((self.shell.dof_count, int(keep.sum())))
         shapes[self.free] = vectors[:, keep]
         return 1 / values[keep], shapes
+
+
+def free_modes(
+    shell: Shell,
+    count: int,
+    lumped_masses: np.ndarray | None = None,
+    attached_stiffness: sp.spmatrix | None = None,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Lowest elastic natural frequencies (count,) Hz, rising, and shapes (6 n, count), of a shell without supports.
+
+    Arguments as for `LinearModel`.  The mass times a shift is added to the stiffness, which raises each squared
+    frequency by the shift and lets the matrix be factorised; the six rigid-body modes are left out.
+    """
+    M = shell.mass if lumped_masses is None else shell.mass + sp.diags(lumped_masses)
+    shift = FREE_SHIFT**2
+    held = LinearModel(shell, np.zeros(0, int), (shift * TONNES_PER_KG * M).tocsr(), lumped_masses, attached_stiffness)
+    hertz, shapes = held.modes(count + RIGID_BODY_MODES)
+    squares = (2 * np.pi * hertz) ** 2 - shift
+    return np.sqrt(np.maximum(squares[RIGID_BODY_MODES:], 0.0)) / (2 * np.pi), shapes[:, RIGID_BODY_MODES:]

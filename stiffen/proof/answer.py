@@ -14,7 +14,7 @@ from stiffen.model.panel import Panel
 from stiffen.model.results import DemandResult
 
 from .builds import apply_build
-from .expectation import MODEL_ERROR, Expectation
+from .expectation import Expectation
 from .explanations import Explanation, explanations
 from .measurements import DIAL_ERROR, RULER_ERROR, RULER_FROM, Measured, mean_and_error
 from .responses import Push, Responses
@@ -132,8 +132,9 @@ def answer(
 
     An explanation fits if it lies within the error of each reading; the model's own error is added to that.
     """
-    both = np.hypot(errors, MODEL_ERROR * readings)
-    tried = explanations(panel, layout, measured, responses, scale, readings, both)
+    both = np.hypot(errors, np.array([one.model_error for one in responses.observables]) * readings)
+    parts = tuple({one.part for one, value in zip(responses.observables, readings, strict=True) if np.isfinite(value)})
+    tried = explanations(panel, layout, measured, responses.only(parts), scale, readings, both)
     fitting = [one for one in tried if one.fits][:MAX_CONSEQUENCES]
     found = []
     for one in fitting:

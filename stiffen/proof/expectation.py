@@ -16,9 +16,6 @@ from .measurements import CALLIPER_ERROR, MICROMETER_ERROR, Measured, mean_and_e
 from .responses import Responses
 
 UNMEASURED_DEPTH_SHARE = 0.10  # of the die's depth, by which a bead may be shallower: common practice, no source
-# Share of a deflection or frequency that mesh, elastic constants and idealised supports leave open: published values
-# are met within 2 to 3 % (`python -m stiffen.validate`); E of a metal is known to about 2 % (from memory).
-MODEL_ERROR = 0.03
 
 
 @dataclass(frozen=True)
@@ -71,7 +68,8 @@ def expectation(
                 continue  # the panel is not held that way, or its bead cannot have that depth
         if len(ratios) > 1:
             parts.append(OpenRange(name, words, np.min(ratios, axis=0), np.max(ratios, axis=0)))
-    low, high = value * scale * (1 - MODEL_ERROR), value * scale * (1 + MODEL_ERROR)
+    model_errors = np.array([one.model_error for one in responses.observables])
+    low, high = value * scale * (1 - model_errors), value * scale * (1 + model_errors)
     for part in parts:
         low, high = low * part.low, high * part.high
     return Expectation(value * scale, low, high, tuple(parts))

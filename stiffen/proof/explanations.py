@@ -18,7 +18,7 @@ from stiffen.model.panel import Panel
 from .builds import DEPTH_RATIOS, Build, dies_used, other_holds, stated_holds
 from .expectation import base_build
 from .measurements import Measured
-from .responses import Responses
+from .responses import HANGING, Responses
 
 NOTHING, THICKNESS, DEPTH = "nothing", "thickness", "depth"
 THICKNESS_RATIOS = (0.82, 0.91, 1.0, 1.1)  # of the gauge, for which the panel is computed
@@ -72,7 +72,8 @@ def explanations(
     def misfit(predicted: np.ndarray) -> float:
         return float(np.max(np.abs(predicted - readings)[used] / errors[used]))
 
-    for hold in (*stated_holds(panel), *other_holds(panel)):
+    holds = (*stated_holds(panel), *other_holds(panel))
+    for hold in holds[:1] if responses.parts == (HANGING,) else holds:  # nothing holds a panel that hangs
         start = replace(base, hold=hold)
         try:
             predicted = predict(start)
@@ -109,9 +110,15 @@ def _families(layout: Layout, measured: Measured, start: Build) -> Iterator[tupl
 def _build(layout: Layout, measured: Measured, start: Build, varied: str, value: float) -> Build:
     if varied == THICKNESS:
         return replace(start, thickness=value)
-    depths = {die.name: value * die.depth for die in dies_used(layout) if die.name not in measured.depths}
-    kept = dict(start.depths)
-    return replace(start, depths=tuple(sorted({**depths, **kept}.items())) if value < 1 - 1e-9 else start.depths)
+    return build_of_depth(layout, measured, start, value)
+
+
+def build_of_depth(layout: Layout, measured: Measured, start: Build, ratio: float) -> Build:
+    """A build whose beads have a share of their dies' depth, but for those that were measured."""
+    depths = {die.name: ratio * die.depth for die in dies_used(layout) if die.name not in measured.depths}
+    if ratio > 1 - 1e-9 or not depths:
+        return start
+    return replace(start, depths=tuple(sorted({**depths, **dict(start.depths)}.items())))
 
 
 def _best(

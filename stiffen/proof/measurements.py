@@ -25,6 +25,7 @@ from stiffen.model.value_rules import TEXT, Numbers, Range, suggestion
 
 from .builds import dies_used
 from .responses import Push
+from .spectrum import Peak
 
 THICKNESS = Numbers(Range(0.1, 6.0, "mm"), least=0)
 DEPTH = Numbers(Range(0.1, 50.0, "mm"), least=0)
@@ -56,21 +57,26 @@ class PushReading:
 
 @dataclass(frozen=True)
 class Measured:
-    """All that was measured.  thickness: mm.  depths: mm by die.  pushes: readings of the push test."""
+    """All that was measured.  thickness: mm.  depths: mm by die.  pushes: readings of the push test.
+
+    taps: the frequencies heard, rising, of the panel HANGING or FITTED.
+    """
 
     thickness: tuple[float, ...] = ()
     depths: dict[str, tuple[float, ...]] = field(default_factory=dict)
     pushes: tuple[PushReading, ...] = ()
+    taps: dict[str, tuple[Peak, ...]] = field(default_factory=dict)
 
     def merged(self, newer: Measured) -> Measured:
         """With newer values in place of older ones of the same thing."""
         pushes = {(one.place, one.kg): one for one in (*self.pushes, *newer.pushes)}
-        return Measured(newer.thickness or self.thickness, {**self.depths, **newer.depths}, tuple(pushes.values()))
+        depths, taps = {**self.depths, **newer.depths}, {**self.taps, **newer.taps}
+        return Measured(newer.thickness or self.thickness, depths, tuple(pushes.values()), taps)
 
     @property
     def any(self) -> bool:
         """True if anything was measured."""
-        return bool(self.thickness or self.depths or self.pushes)
+        return bool(self.thickness or self.depths or self.pushes or self.taps)
 
 
 def mean_and_error(values: tuple[float, ...], instrument_error: float) -> tuple[float, float]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import astuple, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +19,11 @@ from .answer import Answer, Comparison
 from .builds import Build
 from .explanations import Explanation
 from .measurements import Measured, measured_document, measured_from_dict
+from .mode_pairing import Pairing
 from .proof import Proof
 from .push_plan import PushPlan
-from .responses import Push
+from .responses import MODE_COUNTS, Push
+from .spectrum import Peak
 
 PROOF_FILE_NAME = "proof.json"
 FORMAT_NAME, FORMAT_VERSION = "stiffen proof", 1
@@ -44,14 +47,18 @@ def read_proof(path: Path, panel: Panel, layout: Layout) -> tuple[PushPlan, Meas
     try:
         if (data["format"], data["version"]) != (FORMAT_NAME, FORMAT_VERSION):
             raise ValueError
-        measured = measured_from_dict(data["measured"])
+        measured = measured_from_dict({key: one for key, one in data["measured"].items() if key != "tap"})
+        taps = {part: tuple(Peak(*map(float, one)) for one in peaks) for part, peaks in data["measured"]["tap"].items()}
+        if not set(taps) <= set(MODE_COUNTS):
+            raise ValueError
+        measured = replace(measured, taps=taps)
         plan = _plan(data["plan"])
         belongs = data["layout"] == fingerprint(panel, layout)
     except (KeyError, TypeError, ValueError, AttributeError):
         raise file_error(path, "is not a proof that this version wrote", BROKEN_CURE) from None
     if belongs:
         return plan, measured, data
-    if measured.any or data.get("tap"):
+    if measured.any:
         what = "holds values measured on another layout: layout.json has changed since"
         raise file_error(path, what, "--new starts again and keeps the old file as proof_old.json")
     return None
@@ -85,9 +92,18 @@ def proof_document(proof: Proof) -> dict:
         ],
         "open": [{"what": part.name, "within": part.words, "least_factor": part.low, "greatest_factor": part.high}
                  for part in expected.parts],
-        "measured": measured_document(proof.measured),
+        "measured": {
+            **measured_document(proof.measured),
+            "tap": {part: [astuple(one) for one in peaks] for part, peaks in proof.measured.taps.items()},
+        },
+        "pairing": {part: _pairing(one, part) for part, one in proof.pairings.items()},
         "answer": None if proof.answer is None else _answer(proof.answer),
     }  # fmt: skip
+
+
+def _pairing(one: Pairing, part: str) -> dict:
+    return {"pairs": [{"mode": mode + 1, "hertz": peak.hertz, "damping": peak.damping} for mode, peak in one.pairs],
+            "shift": one.shift, "rival_shift": one.rival_shift, "enough": one.enough, "part": part}  # fmt: skip
 
 
 def _answer(answer: Answer) -> dict:

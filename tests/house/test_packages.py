@@ -23,6 +23,7 @@ OWNERS = {
     "threadpoolctl": {"fem/blas_threads"},
     "reportlab": {"output/report"},
     "filelock": {"io/folder_lock"},
+    "soundfile": {"proof/sound_file"},
     "tomlkit": {"io/mirrored_file", "page/panel_text"},
     "starlette": {"page"},
     "uvicorn": {"page"},

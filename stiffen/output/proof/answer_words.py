@@ -89,8 +89,9 @@ def explanation_lines(proof: Proof) -> Iterator[str]:
     assert answer is not None  # nothing was measured otherwise
     fitting = answer.fitting
     if fitting:
-        count = "One difference explains" if len(fitting) == 1 else f"{len(fitting)} differences explain"
-        yield f"{count} every reading within its error, each by itself, computed with the shell:"
+        single = len(fitting) == 1
+        each = "One difference explains" if single else f"Each of {len(fitting)} differences by itself explains"
+        yield f"{each} every reading within its error, computed with the shell:"
         for place, one in enumerate(fitting, 1):
             yield f"{place}.\t{explanation_words(proof.panel, proof.layout, one)}."
     else:
@@ -100,7 +101,7 @@ def explanation_lines(proof: Proof) -> Iterator[str]:
             yield f"{words}: off by {one.misfit:.1f} times the error."
     missing = unmeasured(proof)
     if missing and len(fitting) != 1:
-        yield f"Measure {missing} to tell them apart: a push alone cannot."
+        yield f"Measure {missing} to tell them apart."
 
 
 def unmeasured(proof: Proof) -> str:

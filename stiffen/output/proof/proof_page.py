@@ -23,6 +23,7 @@ from .answer_words import (
     number,
     state_sentence,
 )
+from .tap_section import tap_sections
 
 PICTURE_SIZE = 84.0, 62.0  # mm, the largest
 PLACES_TITLE = "WHERE TO PUSH"
@@ -47,6 +48,7 @@ def proof_sections(proof: Proof, folder: str) -> tuple[Section, ...]:
         Section("MEASURE FIRST", tuple(_measure_first(proof))),
         Section("HOW IT IS HELD", tuple(_support_lines(proof))),
         *_push_sections(proof),
+        *tap_sections(proof, folder),
         Section("ENTER", tuple(_enter_lines(proof, folder))),
     ]
     return tuple(section for section in sections if section.parts)
@@ -183,7 +185,7 @@ def _push_sections(proof: Proof) -> Iterator[Section]:
         f"{100 * (float(part.high[len(plan.pushes) - 1]) - 1):+.0f} %."
         for part in expected.parts
     )
-    yield Section("WHAT TO EXPECT", (table, "What leaves the range open, beside 3 % for the model:", *parts))
+    yield Section("WHAT TO EXPECT OF A PUSH", (table, "What leaves the range open, beside 3 % for the model:", *parts))
 
 
 def _enter_lines(proof: Proof, folder: str) -> Iterator[str]:
