@@ -8,7 +8,7 @@ from types import ModuleType
 import stiffen
 
 from . import check, compare, draw, proof, search, stock, tally, trial
-from .file_commands import mirror, new, page, show
+from .file_commands import mirror, new, page, photo, show
 
 MESH_LEVELS = ("quick", "normal", "fine")
 PAPERS = ("a4", "letter", "roll")
@@ -37,6 +37,7 @@ COMMANDS: dict[str, ModuleType] = {
     "tally": tally,
     "mirror": mirror,
     "new": new,
+    "photo": photo,
     "stock": stock,
 }
 

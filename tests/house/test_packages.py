@@ -16,8 +16,9 @@ ENTRY_POINTS = {"__init__", "__main__", "errors", "validate"}
 OWNERS = {
     "sfepy": {"analysis/sfepy_shell"},
     "matplotlib": {"output/plots", "output/drawing/pdf"},
-    "PIL": {"output/plots/mode_animation"},
-    "ezdxf": {"io/dxf_reader", "output/drawing"},
+    "PIL": {"output/plots/mode_animation", "photo/scene/corners"},
+    "ezdxf": {"io/dxf_reader", "output/drawing", "photo/panel_text"},
+    "cv2": {"photo"},
     "jinja2": {"output/report/html_report"},
     "tqdm": {"cli"},
     "threadpoolctl": {"fem/blas_threads"},
