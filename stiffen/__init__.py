@@ -42,12 +42,14 @@ _NAMES = {  # public names by the module that holds them
     "model.layout": "Bead Hole Layout",
     "model.panel": "Combination Cutout Demand EdgeTrim FlatnessReading Fold KeepOut Load Panel PointMass Support",
     "model.results": "DemandResult FlatSheetBaseline LoadDeflectionCurve ResultFields SearchResult Verdict",
+    "model.explanation": "Explanation",
     "model.outcomes": "GaugeOutcome GaugeStatus gauge_sentence",
     "io.panel_file": "read_layout read_panel",
     "io.tools_file": "read_tools starter_tools",
     "shop.layout_check": "audit",
     "analysis.evaluation": "check",
     "analysis.flat_sheet": "flat_baseline",
+    "optimise.explain.explaining": "explain with_explanation",
     "optimise.search.driver": "search search_all",
     "output.drawing.marking_dxf": "write_marking",
     "output.drawing.template_pdf": "write_template",
@@ -67,6 +69,7 @@ if TYPE_CHECKING:
     from stiffen.errors import Fault, InputError, MeshError, SolverError, StiffenError
     from stiffen.io.panel_file import read_layout, read_panel
     from stiffen.io.tools_file import read_tools, starter_tools
+    from stiffen.model.explanation import Explanation
     from stiffen.model.layout import Bead, Hole, Layout
     from stiffen.model.material import Material, materials
     from stiffen.model.outcomes import GaugeOutcome, GaugeStatus, gauge_sentence
@@ -92,6 +95,7 @@ if TYPE_CHECKING:
         Verdict,
     )
     from stiffen.model.tools import BeadDie, Cutter, FoldingBrake, HoleDie, Roller, Tools, Trial
+    from stiffen.optimise.explain.explaining import explain, with_explanation
     from stiffen.optimise.search.driver import search, search_all
     from stiffen.output.bench_files import write_all
     from stiffen.output.drawing.marking_dxf import write_marking

@@ -5,7 +5,14 @@ from __future__ import annotations
 import argparse
 
 from .inputs import layout_of_file
-from .output_files import closing_line, exit_status, flat_sheet_for_pictures, give_result, output_folder
+from .output_files import (
+    OPEN_FIRST,
+    closing_line,
+    exit_status,
+    flat_sheet_for_pictures,
+    give_result,
+    output_folder,
+)
 from .terminal import progress_bar
 
 HELP = "compute a layout again and write its drawings"
@@ -23,6 +30,7 @@ def run(args: argparse.Namespace) -> int:
     """Evaluate the layout and the flat sheets, write all files."""
     from stiffen.analysis.evaluation import check
     from stiffen.analysis.flat_sheet import flat_baseline, with_outside_gauge
+    from stiffen.optimise.explain.explaining import explain
     from stiffen.output.bench_files import write_bench_files
 
     panel, layout = layout_of_file(args.layout)
@@ -32,6 +40,9 @@ def run(args: argparse.Namespace) -> int:
         baseline = flat_baseline(panel, mesh_level=args.mesh, progress=progress)
         baseline = with_outside_gauge(panel, baseline, progress=progress)
         flat = flat_sheet_for_pictures(panel, verdict, args.mesh, progress)
-    data = write_bench_files(panel, verdict, folder, flat_baseline=baseline, flat=flat, paper=args.paper)
-    give_result(args, data, [f"{closing_line(verdict, baseline, data)}; in {folder}"])
+        explanation = explain(panel, verdict, progress=progress)
+    data = write_bench_files(
+        panel, verdict, folder, flat_baseline=baseline, flat=flat, explanation=explanation, paper=args.paper
+    )
+    give_result(args, data, [f"{closing_line(verdict, baseline, data)}; in {folder}; {OPEN_FIRST}"])
     return exit_status(data)

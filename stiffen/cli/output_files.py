@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from stiffen.model.results import FlatSheetBaseline, Verdict
 
 
+OPEN_FIRST = "open report.html there first, and print card.pdf for the bench"
 NOTHING_ASKED = "nothing asked"  # status of a panel without demands
 
 

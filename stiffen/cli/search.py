@@ -23,7 +23,15 @@ from .inputs import (
     require_demands,
     seed,
 )
-from .output_files import closing_line, exit_status, give_result, output_folder, panel_picture_file, summary
+from .output_files import (
+    OPEN_FIRST,
+    closing_line,
+    exit_status,
+    give_result,
+    output_folder,
+    panel_picture_file,
+    summary,
+)
 from .processes import layout_workers
 from .terminal import FAILED, MET, NOT_MET, print_error, progress_bar
 
@@ -103,9 +111,12 @@ def run(args: argparse.Namespace) -> int:
 
 def _search_one(args: argparse.Namespace) -> int:
     from stiffen.analysis.flat_sheet import with_outside_gauge
+    from stiffen.model.results import SearchResult
+    from stiffen.optimise.explain.explaining import with_explanation
     from stiffen.optimise.search.driver import search
     from stiffen.optimise.search.incumbent import rank
     from stiffen.output.bench_files import remove_bench_files, write_bench_files, write_layout
+    from stiffen.output.report.explanation_sections import help_lines
     from stiffen.output.report.shop_card import NO_SECOND_OPINION
 
     panel, start = panel_and_start(args.panel, args.start)
@@ -145,7 +156,8 @@ def _search_one(args: argparse.Namespace) -> int:
             )
             if not found.interrupted and (args.seconds is None or found.seconds < OUTSIDE_SHARE * args.seconds):
                 baseline = with_outside_gauge(panel, found.flat_baseline, progress=progress)
-                found = result = replace(found, flat_baseline=baseline)
+                found = replace(found, flat_baseline=baseline)
+                found = result = with_explanation(panel, found, executor=executor, progress=progress)
         verdict, baseline, stopped = found.verdict, found.flat_baseline, found.stopped
         notes = [NO_SECOND_OPINION] if verdict.second_opinion is None and not found.interrupted else []
     except KeyboardInterrupt:
@@ -161,8 +173,9 @@ def _search_one(args: argparse.Namespace) -> int:
     elif before is not None:
         where += f", beside {wanted}, which keeps its better layout ({summary(before)})"
     data = write_bench_files(panel, result, folder, paper=args.paper)
-    line = f"{closing_line(verdict, baseline, data)}; {where}"
-    give_result(args, data, [*notes, f"{stopped}; {line}" if stopped else line])
+    line = f"{closing_line(verdict, baseline, data)}; {where}; {OPEN_FIRST}"
+    helping = help_lines(panel, result.explanation) if isinstance(result, SearchResult) else []
+    give_result(args, data, [*notes, *helping, f"{stopped}; {line}" if stopped else line])
     return exit_status(data)
 
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from stiffen.model.explanation import Estimate, Explanation
 from stiffen.model.layout import Layout
 from stiffen.model.outcomes import GaugeOutcome, gauge_sentence
 from stiffen.model.panel import Demand, Panel
@@ -69,6 +70,8 @@ def result_document(
             "cut_short": search_result.cut_short,
             "gauges": _gauges(search_result.gauge_outcomes),
         }
+        if search_result.explanation:
+            data["explanation"] = _explanation(search_result.explanation)
     return data
 
 
@@ -185,6 +188,46 @@ def _flat_baseline(flat_baseline: FlatSheetBaseline | None) -> dict | None:
     outside = {"gauge_mm": flat_baseline.outside_gauge_mm, "mass_kg": flat_baseline.outside_mass_kg}
     found = {"gauge_mm": flat_baseline.gauge_mm, "mass_kg": flat_baseline.mass_kg}
     return found | ({"outside_rack": outside} if flat_baseline.outside_gauge_mm else {})
+
+
+def _explanation(explanation: Explanation) -> dict:
+    """What each part adds, what would help, the other face; values in the order of the demands."""
+    other = explanation.other_face
+    return {
+        "here": _estimate(explanation.here),
+        "parts": [
+            {
+                "beads": [bead.to_dict() for bead in one.beads],
+                "holes": [hole.to_dict() for hole in one.holes],
+                "without": _estimate(one.without),
+                "share": one.share,
+                "saved_kg": one.mass_kg,
+            }
+            for one in explanation.parts
+        ],
+        "changes": [
+            {"what": one.what, "mass_kg": one.mass_kg, "then": _estimate(one.estimate)} for one in explanation.changes
+        ],
+        "other_face": other
+        and {
+            "face": other.face,
+            "same_beads": _estimate(other.same_gauge),
+            "gauge_mm": other.gauge,
+            "then": _estimate(other.estimate),
+            "saved_kg": other.saved_kg,
+        },
+    }
+
+
+def _estimate(estimate: Estimate | None) -> dict | None:
+    if estimate is None:
+        return None
+    return {
+        "values": list(estimate.values),
+        "utilisation": estimate.utilisation,
+        "met": estimate.met,
+        "model": estimate.model,
+    }
 
 
 def _gauges(outcomes: Sequence[GaugeOutcome]) -> list[dict]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from .explanation import Explanation
 from .layout import Bead, Hole, Layout, Point
 from .outcomes import GaugeOutcome
 
@@ -197,7 +198,7 @@ class SearchResult:
     verdict: of the best layout.  flat_verdict: of the flat sheet at the same gauge, for pictures before and after.
     flat_baseline: see `FlatSheetBaseline`.  gauge_outcomes: how the search ended at each gauge, thinnest first.
     candidate_count: layouts that the surrogate evaluated.  stopped: why the search ended early, in words, else "".
-    interrupted: True if Ctrl-C or a signal ended it.
+    interrupted: True if Ctrl-C or a signal ended it.  explanation: why this layout, if it was asked for.
     cut_short: True if the time limit ended a stage of the search: another run may then find another layout.
     """
 
@@ -212,6 +213,7 @@ class SearchResult:
     cut_short: bool = False
     seconds: float = 0.0
     interrupted: bool = False
+    explanation: Explanation | None = None
 
     def __repr__(self) -> str:
         best = self.verdict

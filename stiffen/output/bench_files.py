@@ -12,6 +12,7 @@ from stiffen.io.files import atomic_write
 from stiffen.io.folder_lock import locked_folder
 from stiffen.io.panel_file import layout_document, write_json
 from stiffen.io.result_json import result_document
+from stiffen.model.explanation import Explanation
 from stiffen.model.outcomes import GaugeOutcome
 from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, SearchResult, Verdict
@@ -42,6 +43,7 @@ def write_all(
     *,
     flat_baseline: FlatSheetBaseline | None = None,
     flat: Verdict | None = None,
+    explanation: Explanation | None = None,
     paper: str = "a4",
 ) -> dict:
     """Write all that the bench needs of one layout into a folder, which is made if it is missing.
@@ -53,13 +55,16 @@ def write_all(
 
     result: of `search`, or the verdict of `check`; pictures of deflection, stress and mode need a verdict with result
     fields (`check(..., fields=True)`).  flat_baseline: the flat sheet that meets the same demands.  flat: the
-    verdict of the flat sheet of the same gauge.  A search result brings both.
+    verdict of the flat sheet of the same gauge.  explanation: why this layout.  A search result brings all three, the
+    last if it was asked for.
     paper: of the 1:1 pages, "a4", "letter" or "roll".
     Returns the result as plain data, as layout.json holds it.  Raises InputError if a file cannot be written, or if
     another process writes into the folder.
     """
     with locked_folder(folder, f"write_all of {panel.name}") as locked:
-        return write_bench_files(panel, result, locked, flat_baseline=flat_baseline, flat=flat, paper=paper)
+        return write_bench_files(
+            panel, result, locked, flat_baseline=flat_baseline, flat=flat, explanation=explanation, paper=paper
+        )
 
 
 def write_bench_files(
@@ -69,6 +74,7 @@ def write_bench_files(
     *,
     flat_baseline: FlatSheetBaseline | None = None,
     flat: Verdict | None = None,
+    explanation: Explanation | None = None,
     paper: str = "a4",
 ) -> dict:
     """As `write_all`, into a folder that exists and is locked."""
@@ -77,7 +83,7 @@ def write_bench_files(
     verdict, layout = replace(verdict, layout=plan.layout), plan.layout
     gauges: tuple[GaugeOutcome, ...] = ()
     if isinstance(result, SearchResult):
-        gauges = result.gauge_outcomes
+        gauges, explanation = result.gauge_outcomes, explanation or result.explanation
         flat_baseline = flat_baseline or result.flat_baseline
         flat = flat or (result.flat_verdict if layout.beads or layout.holes else None)
     remove_bench_files(folder)
@@ -90,17 +96,17 @@ def write_bench_files(
         write_template(panel, layout, folder / "template_back.pdf", plan=plan, face="down", paper=paper)
     write_card(
         panel, verdict, folder / "card.pdf",
-        plan=plan, flat_baseline=flat_baseline, gauges=gauges, paper=paper,
+        plan=plan, flat_baseline=flat_baseline, gauges=gauges, explanation=explanation, paper=paper,
     )  # fmt: skip
-    text = card_text(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges)
+    text = card_text(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, explanation=explanation)
     with atomic_write(folder / "card.txt") as fresh:
         fresh.write_text(text, encoding="utf-8")
-    pictures = picture_set.write_pictures(panel, verdict, folder, flat=flat, plan=plan)
+    pictures = picture_set.write_pictures(panel, verdict, folder, flat=flat, plan=plan, explanation=explanation)
     panel_picture(panel, folder / "panel.png", verdict=verdict)
     pictures.append(("The panel as it was read", folder / "panel.png"))
     write_page(
         panel, verdict, folder / "report.html",
-        plan=plan, flat_baseline=flat_baseline, flat=flat, gauges=gauges, pictures=pictures,
+        plan=plan, flat_baseline=flat_baseline, flat=flat, gauges=gauges, explanation=explanation, pictures=pictures,
     )  # fmt: skip
     return data
 

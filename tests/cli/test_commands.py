@@ -18,12 +18,15 @@ import stiffen
 from stiffen.analysis import evaluation, flat_sheet, sfepy_shell
 from stiffen.cli import processes
 from stiffen.cli.entry import main
+from stiffen.cli.output_files import OPEN_FIRST
 from stiffen.errors import MeshError, SolverError
 from stiffen.io import result_json
 from stiffen.io.panel_file import layout_document, read_layout, read_panel, write_json
+from stiffen.model.explanation import Estimate, Explanation
 from stiffen.model.layout import Layout
 from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.results import LINEAR, NOT_DECIDED, FlatSheetBaseline, SearchResult
+from stiffen.optimise.explain import explaining
 from stiffen.optimise.search import driver, sweep
 from stiffen.output.bench_files import BENCH_FILE_PATTERNS
 from stiffen.output.plots import picture_set
@@ -84,6 +87,7 @@ def made_up(monkeypatch):
 
     monkeypatch.setattr(evaluation, "check", check)
     monkeypatch.setattr(flat_sheet, "flat_baseline", lambda panel, **options: FlatSheetBaseline(1.5, 0.9, (1.5,)))
+    monkeypatch.setattr(explaining, "explain", lambda panel, verdict, **options: Explanation(Estimate((), 0.5)))
     for module in (layout_check, process_plan, result_json):
         monkeypatch.setattr(module, "audit", lambda panel, layout: ())
     return asked
@@ -308,7 +312,7 @@ def test_a_folder_keeps_its_better_layout(hatch_file, tmp_path, capsys, search_f
     lighter = replace(GOOD, mass_kg=0.9 * GOOD.mass_kg)
     search_finds(found(lighter))
     assert main(["search", str(hatch_file), "--out", str(out)]) == 0
-    assert capsys.readouterr().out.rstrip().endswith(f"in {out}")
+    assert capsys.readouterr().out.rstrip().endswith(f"in {out}; {OPEN_FIRST}")
     assert (out / "layout.json").read_text() != before
 
 

@@ -12,6 +12,7 @@ from shapely.affinity import translate
 from shapely.geometry import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from stiffen.model.explanation import Explanation
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
@@ -20,6 +21,7 @@ from stiffen.output.drawing.face_marking import positions_around
 from stiffen.output.drawing.keep_out_marks import KeepOutMark, keep_out_marks
 from stiffen.output.drawing.label_placement import place_labels
 from stiffen.output.drawing.primitives import TEXT_CLEARANCE, Label, text_width
+from stiffen.output.report.explanation_sections import shade_of
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.rollability import in_rolling_order
 
@@ -39,6 +41,7 @@ from .style import (
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.path import Path as MatplotlibPath
 
 FACE_STYLES = {
     "up": ("#b5532a", "-"),
@@ -54,6 +57,7 @@ LIST_LINE_CHARS = 72  # letters in a line of the position list
 LIST_COLUMN_GAP = 2  # letters between columns
 HATCHES = {45.0: "////", 135.0: r"\\", 90.0: "||||"}  # by the direction of the hatching
 LEGEND_CHARS = 34  # letters of one entry of the legend
+DARKEST = 0.55  # opacity of the bead that adds most
 SHEET_COLOUR, KEEP_OUT_COLOUR = "#f2efe6", "#777777"
 
 
@@ -64,11 +68,13 @@ def layout_picture(
     *,
     plan: ProcessPlan | None = None,
     verdict: Verdict | None = None,
+    explanation: Explanation | None = None,
 ) -> None:
     """PNG of a layout on the "up" face, beads numbered in rolling order, with a list of all positions below.
 
     plan: the process plan of this layout, if there is one already.  verdict: of this layout; marks where the push of
-    each softness demand deflects the sheet most.  Raises InputError if the file cannot be written.
+    each softness demand deflects the sheet most.  explanation: of this layout; the more a bead adds, the darker it is.
+    Raises InputError if the file cannot be written.
     """
     layout = plan_for(panel, layout, plan).layout if plan else in_rolling_order(panel, layout)
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
@@ -78,7 +84,8 @@ def layout_picture(
     width = FIGURE_WIDTH * (SHEET_SHARE_BESIDE if beside else 1.0)
     scale = SHEET_WIDTH_SHARE * width * 25.4 / (x1 - x0) * min(1.0, shape * (x1 - x0) / (y1 - y0))
     pushes = [demand for demand in verdict.demands if demand.kind == "softness" and demand.at] if verdict else []
-    legend_rows = (len(keep_out_marks(panel, layout)) + len(pushes) + 1) // 2
+    shaded = explanation is not None and bool(explanation.parts)
+    legend_rows = (len(keep_out_marks(panel, layout)) + len(pushes) + 2 * shaded + 1) // 2
     height = 0.86 * width * shape + 1.15 + 0.2 * legend_rows
     listed = [line.replace(" to ", "\n     to ") for line in (*beads, *holes)] if beside else []
     listed = listed or [*_in_columns(beads), *_in_columns(holes)]
@@ -87,11 +94,11 @@ def layout_picture(
     if beside:
         axis, aside = figure.subplots(1, 2, width_ratios=(SHEET_SHARE_BESIDE, 1 - SHEET_SHARE_BESIDE))
         aside.set_axis_off()
-        draw_layout(axis, panel, layout, scale, verdict, legend_axis=aside)
+        draw_layout(axis, panel, layout, scale, verdict, explanation, legend_axis=aside)
         style = {"va": "bottom", "fontsize": FONT_SIZE, "family": "monospace"}
         aside.text(0.0, 0.0, "\n".join(listed), transform=aside.transAxes, **style)
     else:
-        draw_layout(figure.subplots(), panel, layout, scale, verdict)
+        draw_layout(figure.subplots(), panel, layout, scale, verdict, explanation)
         figure.supxlabel("\n".join(listed), fontsize=FONT_SIZE, family="monospace", multialignment="left")
     name_figure(figure, _head_lines(panel, layout))
     save_png(figure, path)
@@ -114,6 +121,7 @@ def draw_layout(
     layout: Layout,
     scale: float,
     verdict: Verdict | None = None,
+    explanation: Explanation | None = None,
     legend_axis: Axes | None = None,
 ) -> None:
     """Draw the sheet with its beads and holes on axes in mm.
@@ -123,7 +131,7 @@ def draw_layout(
     x0, y0 = datum_corner(panel)
     _draw_sheet(axis, panel, layout, (x0, y0))
     for bead in layout.beads:
-        draw_bead(axis, bead, np.asarray(bead.path, dtype=float) - (x0, y0))
+        draw_bead(axis, bead, np.asarray(bead.path, dtype=float) - (x0, y0), shade_of(explanation, bead) or 0.0)
     for hole in layout.holes:
         draw_hole(axis, hole, (hole.at[0] - x0, hole.at[1] - y0))
     _label_beads(axis, panel, layout, (x0, y0), scale)
@@ -137,7 +145,10 @@ def draw_layout(
     axis.spines[:].set_visible(False)
     sides = {bead.side for bead in layout.beads} | {hole.side for hole in layout.holes}
     pushes = _draw_worst_pushes(axis, verdict, (x0, y0)) if verdict else []
-    _draw_legend(legend_axis or axis, sides, keep_out_marks(panel, layout), pushes, above=legend_axis is None)
+    shaded = [bead.side for bead in layout.beads if shade_of(explanation, bead)]
+    _draw_legend(
+        legend_axis or axis, sides, keep_out_marks(panel, layout), [*pushes, *_shade_key(shaded)], legend_axis is None
+    )
 
 
 def _position_rows(panel: Panel, layout: Layout) -> tuple[list[str], list[str]]:
@@ -214,13 +225,27 @@ def _drawn_keep_outs(panel: Panel, layout: Layout) -> list[KeepOutMark]:
     return [mark for mark in keep_out_marks(panel, layout) if not mark.over_whole_sheet]
 
 
-def draw_bead(axis: Axes, bead: Bead, path: np.ndarray) -> None:
-    """Draw a bead's edges and axis.  path: its axis from the datum corner."""
+def draw_bead(axis: Axes, bead: Bead, path: np.ndarray, shade: float = 0.0) -> None:
+    """Draw a bead's edges and axis.  path: its axis from the datum corner.  shade: 0 ... 1, how dark it is filled."""
+    from matplotlib.patches import PathPatch
+
     colour, style = FACE_STYLES[bead.side]
     band = LineString(path).buffer(bead.die.width / 2, cap_style="flat")
     for edge in (band.exterior, *band.interiors):
         axis.plot(*np.asarray(edge.coords).T, style, color=colour, linewidth=1.1)
+    if shade:
+        axis.add_patch(
+            PathPatch(_outline_path(band), facecolor=colour, edgecolor="none", alpha=DARKEST * shade, zorder=1.5)
+        )
     axis.plot(*path.T, color=colour, linewidth=0.8, dashes=(8, 3, 2, 3))
+
+
+def _outline_path(shape: Polygon) -> MatplotlibPath:
+    """The rings of a polygon as one path, holes left open."""
+    from matplotlib.path import Path as MatplotlibPath
+
+    rings = [np.asarray(ring.coords) for ring in (shape.exterior, *shape.interiors)]
+    return MatplotlibPath.make_compound_path(*(MatplotlibPath(ring, closed=True) for ring in rings))
 
 
 def _label_beads(axis: Axes, panel: Panel, layout: Layout, origin: tuple[float, float], scale: float) -> None:
@@ -283,6 +308,15 @@ def _halo() -> list:
     from matplotlib.patheffects import withStroke
 
     return [withStroke(linewidth=HALO_WIDTH, foreground="white")]
+
+
+def _shade_key(sides: Sequence[str]) -> list:
+    """The legend's entry for shaded beads; none if there are none."""
+    from matplotlib.patches import Patch
+
+    return [
+        Patch(facecolor=FACE_STYLES[side][0], alpha=DARKEST, label="the darker, the more it adds") for side in sides[:1]
+    ]
 
 
 def _draw_legend(axis: Axes, used: set[str], keep_outs: Sequence[KeepOutMark], pushes: list, above: bool) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from stiffen.model.explanation import Explanation
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 from stiffen.shop.process_plan import ProcessPlan
@@ -27,17 +28,25 @@ Captioned = tuple[str, Path]
 
 
 def write_pictures(
-    panel: Panel, verdict: Verdict, folder: Path, *, flat: Verdict | None = None, plan: ProcessPlan | None = None
+    panel: Panel,
+    verdict: Verdict,
+    folder: Path,
+    *,
+    flat: Verdict | None = None,
+    plan: ProcessPlan | None = None,
+    explanation: Explanation | None = None,
 ) -> list[Captioned]:
     """Write layout.png and the result fields of the verdict, beside those of the flat sheet if it is given.
 
     Files: before_after.png (judged.png for one verdict alone), deflection.png if there is more than one load case,
     stress.png, first_mode.png, and load_deflection.png (numbered if there are several) for the cases that the
-    large-deflection computation decides.  Pictures of an earlier layout are removed.  plan: the process plan of this
-    layout, if there is one already.  Returns captions and paths of all files but layout.png.  Raises InputError if a
-    file cannot be written.
+    large-deflection computation decides.  Pictures of an earlier layout are removed.
+
+    plan: the process plan of this layout, if there is one already.  explanation: of this layout; shades the beads in
+    layout.png by what they add.  Returns captions and paths of all files but layout.png.  Raises InputError if a file
+    cannot be written.
     """
-    layout_picture(panel, verdict.layout, folder / "layout.png", plan=plan, verdict=verdict)
+    layout_picture(panel, verdict.layout, folder / "layout.png", plan=plan, verdict=verdict, explanation=explanation)
     for pattern in REPLACED_PICTURES:
         for old in folder.glob(pattern):
             old.unlink()

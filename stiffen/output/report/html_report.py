@@ -18,6 +18,7 @@ import numpy as np
 from shapely.geometry import LineString, Polygon
 
 from stiffen.io.files import atomic_write
+from stiffen.model.explanation import Explanation
 from stiffen.model.layout import Bead, Hole
 from stiffen.model.outcomes import GaugeOutcome
 from stiffen.model.panel import Panel
@@ -30,6 +31,7 @@ from stiffen.shop.folding.brake import is_round
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.roller_settings import rolling_depths
 
+from .explanation_sections import THE_OTHER_FACE, WHAT_EACH_ADDS, WHAT_WOULD_HELP, shade_of
 from .sections import Table
 from .shop_card import (
     DEMAND_HEAD,
@@ -46,6 +48,9 @@ QUESTIONS = {
     "DEMANDS AND RESULTS": "do",
     "MOST LOADED RIVETS AND BOLTS": "do",
     "SHEET": "weigh",
+    WHAT_WOULD_HELP: "do",
+    WHAT_EACH_ADDS: "other",
+    THE_OTHER_FACE: "other",
     "OTHER GAUGES": "other",
     "CAUTIONS": "cautions",
 }  # which question a section of the card answers
@@ -62,15 +67,19 @@ def write_page(
     flat_baseline: FlatSheetBaseline | None = None,
     flat: Verdict | None = None,
     gauges: Sequence[GaugeOutcome] = (),
+    explanation: Explanation | None = None,
     pictures: Sequence[tuple[str, Path]] = (),
 ) -> None:
     """Write the report as HTML, whole or not at all.
 
-    plan, flat_baseline, gauges: see `card`.  flat: the verdict of the flat sheet of the same gauge, to compare
-    with.  pictures: (caption, PNG file) pairs, embedded in the page.
+    plan, flat_baseline, gauges, explanation: see `card`.  flat: the verdict of the flat sheet of the same gauge, to
+    compare with.  pictures: (caption, PNG file) pairs, embedded in the page.
     Raises InputError if the file cannot be written, OSError if a picture cannot be read.
     """
-    text = page(panel, verdict, flat_baseline=flat_baseline, flat=flat, gauges=gauges, pictures=pictures, plan=plan)
+    text = page(
+        panel, verdict, flat_baseline=flat_baseline, flat=flat, gauges=gauges, explanation=explanation,
+        pictures=pictures, plan=plan,
+    )  # fmt: skip
     with atomic_write(path) as fresh:
         fresh.write_text(text, encoding="utf-8")
 
@@ -83,6 +92,7 @@ def page(
     flat_baseline: FlatSheetBaseline | None = None,
     flat: Verdict | None = None,
     gauges: Sequence[GaugeOutcome] = (),
+    explanation: Explanation | None = None,
     pictures: Sequence[tuple[str, Path]] = (),
 ) -> str:
     """The page as HTML text; see `write_page`."""
@@ -92,7 +102,7 @@ def page(
     verdict = replace(verdict, layout=plan.layout)
     bead_rows = _bead_rows(panel, plan)
     source = resources.files("stiffen").joinpath("data/report.html").read_text(encoding="utf-8")
-    content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges)
+    content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, explanation=explanation)
     template = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     return template.from_string(source).render(
         panel=panel,
@@ -101,11 +111,12 @@ def page(
         met=verdict.met and not plan.violations,
         asked=bool(verdict.demands),
         missed=missed_labels(verdict),
-        drawing=_drawing(panel, verdict, bead_rows),
+        drawing=_drawing(panel, verdict, bead_rows, explanation),
         folded=_folded_drawing(panel, verdict),
         demands=_demand_table(verdict, flat),
         flat_note=f"Flat: the sheet of the same gauge, {mass_text(flat.mass_kg)}." if flat and verdict.demands else "",
         beads=bead_rows,
+        shaded=bool(explanation and explanation.parts),
         holes=verdict.layout.holes,
         pictures=[(caption, base64.b64encode(Path(file).read_bytes()).decode()) for caption, file in pictures],
         card=content,
@@ -213,7 +224,7 @@ def _datum_xy(panel: Panel, at: tuple[float, float]) -> tuple[float, float]:
 # ------------------------------------------------------------------------------------------------------------ drawing
 
 
-def _drawing(panel: Panel, verdict: Verdict, bead_rows: list[dict]) -> dict:
+def _drawing(panel: Panel, verdict: Verdict, bead_rows: list[dict], explanation: Explanation | None) -> dict:
     """The layout as shapes of an SVG, mm from the datum corner, y downward."""
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
     edge = DRAWING_MARGIN * max(x1 - x0, y1 - y0)
@@ -245,13 +256,14 @@ def _drawing(panel: Panel, verdict: Verdict, bead_rows: list[dict]) -> dict:
             (*spot(at), support.kind, support.diameter) for support in panel.supports for at in support.fasteners()
         ],
         "beads": [
-            {**row, **_bead_shape(bead, outline, spot)}
+            {**row, **_bead_shape(bead, outline, spot), "shade": shade_of(explanation, bead)}
             for row, bead in zip(bead_rows, verdict.layout.beads, strict=True)
         ],
         "holes": [
             {
                 **_hole_row(panel, number, hole),
                 "at": spot(hole.at),
+                "shade": shade_of(explanation, hole),
                 "radii": (hole.die.flange / 2, hole.die.pilot / 2),
             }
             for number, hole in enumerate(verdict.layout.holes, 1)

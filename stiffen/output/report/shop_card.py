@@ -11,6 +11,7 @@ from itertools import pairwise
 
 from shapely.geometry import LineString, Polygon
 
+from stiffen.model.explanation import Explanation
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.outcomes import GaugeOutcome, gauge_sentence
 from stiffen.model.panel import Fold, Panel
@@ -37,6 +38,14 @@ from stiffen.shop.rollability import direction
 from stiffen.shop.roller_settings import RollingPass, rolling_depths, turns_text
 from stiffen.shop.work_steps import hands_needed
 
+from .explanation_sections import (
+    THE_OTHER_FACE,
+    WHAT_EACH_ADDS,
+    WHAT_WOULD_HELP,
+    face_section,
+    help_section,
+    part_section,
+)
 from .sections import MAX_LINE_CHARS, Section, Table, columns, text_lines
 
 MASS_RESOLUTION = 0.001  # kg
@@ -66,11 +75,12 @@ def card(
     plan: ProcessPlan | None = None,
     flat_baseline: FlatSheetBaseline | None = None,
     gauges: Sequence[GaugeOutcome] = (),
+    explanation: Explanation | None = None,
 ) -> Card:
     """The content of the card.  Beads are numbered in rolling order.
 
     plan: the process plan of the verdict's layout, if it is made already.  flat_baseline: the flat sheet to compare
-    with.  gauges: how the search ended at each gauge.
+    with.  gauges: how the search ended at each gauge.  explanation: why this layout.
     """
     plan = plan_for(panel, verdict.layout, plan)
     verdict = replace(verdict, layout=plan.layout)
@@ -87,6 +97,9 @@ def card(
         ("ORDER OF WORK", _order_of_work(plan)),
         ("DEMANDS AND RESULTS", [demands, *_model_notes(panel, verdict)] if verdict.demands else [NO_DEMAND_TEXT]),
         ("MOST LOADED RIVETS AND BOLTS", _fastener_section(panel, verdict)),
+        (WHAT_WOULD_HELP, help_section(panel, explanation)),
+        (WHAT_EACH_ADDS, part_section(panel, layout, explanation)),
+        (THE_OTHER_FACE, face_section(panel, explanation)),
         ("OTHER GAUGES", _other_gauges(panel, layout, gauges)),
         ("CAUTIONS", CAUTIONS),
     ]
@@ -108,9 +121,10 @@ def card_text(
     plan: ProcessPlan | None = None,
     flat_baseline: FlatSheetBaseline | None = None,
     gauges: Sequence[GaugeOutcome] = (),
+    explanation: Explanation | None = None,
 ) -> str:
     """The card as plain text, lines of at most 100 characters; see `card`."""
-    content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges)
+    content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, explanation=explanation)
     title = content.title.upper()
     lines = [title, "=" * min(len(title), MAX_LINE_CHARS), *content.alerts]
     for section in content.sections:

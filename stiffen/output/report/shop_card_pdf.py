@@ -7,6 +7,7 @@ from pathlib import Path
 
 from shapely.geometry import LineString, Point, Polygon, box
 
+from stiffen.model.explanation import Explanation
 from stiffen.model.outcomes import GaugeOutcome
 from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
@@ -42,18 +43,19 @@ def write_card(
     plan: ProcessPlan | None = None,
     flat_baseline: FlatSheetBaseline | None = None,
     gauges: Sequence[GaugeOutcome] = (),
+    explanation: Explanation | None = None,
     paper: str = "a4",
 ) -> None:
     """Write the card as PDF, with a small picture; then pages with a sketch for each step.  Capitals are 3 mm or more.
 
-    plan, flat_baseline, gauges: see `card`.  paper: "a4" or "letter"; "roll" gives A4.  The file is
+    plan, flat_baseline, gauges, explanation: see `card`.  paper: "a4" or "letter"; "roll" gives A4.  The file is
     written under a temporary name, then renamed.  Raises InputError if it cannot be written.
     """
     from .bench_pictures import picture_pages
     from .page_flow import Drawing, write_pages
 
     plan = plan_for(panel, verdict.layout, plan)
-    content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges)
+    content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, explanation=explanation)
     view = face_view(panel, verdict.layout, plan=plan)
     size = _picture_size(view)
     folded = folded_view(panel, plan.layout)

@@ -1,0 +1,102 @@
+"""Estimates for changed layouts and panels: surrogate or quick shell mesh, calibrated at one evaluated layout."""
+
+from __future__ import annotations
+
+import math
+import pickle
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+
+from stiffen.errors import StiffenError
+from stiffen.model.explanation import SHELL, SURROGATE, Estimate
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Demand, Panel
+from stiffen.model.results import Verdict
+from stiffen.optimise.search.runner import LayoutRunner, shell_utilisations, utilisations
+
+FACTOR_LIMITS = 0.5, 2.0  # of a calibration factor; beyond it the two models do not see the same thing
+Variant = tuple[Panel, Layout]
+
+
+@dataclass(frozen=True, eq=False)
+class Estimator:
+    """Estimates variants of one panel, by the surrogate and by the shell's quick mesh.
+
+    verdict: of the layout to compare with, by the shell.  executor: runs the evaluations; None for this process.
+    """
+
+    panel: Panel
+    verdict: Verdict
+    executor: Executor | None = None
+
+    @property
+    def here(self) -> Estimate:
+        """The layout's own values."""
+        own = [d.utilisation(r.value) for d, r in zip(self.panel.demands, self.verdict.demands, strict=True)]
+        return self._estimate(own, [1.0] * len(own), SHELL)
+
+    def layouts(self, layouts: Sequence[Layout]) -> list[Estimate]:
+        """Estimates by the surrogate of other layouts of the same panel and gauge."""
+        runner = LayoutRunner(self.panel, self.executor)
+        base, guesses = runner.confirm(self.verdict.layout)
+        factors = self._factors(base)
+        return [self._estimate(one, factors, SURROGATE) for one in runner.batch(layouts, guesses)]
+
+    def variants(self, variants: Sequence[Variant]) -> list[Estimate]:
+        """Estimates by the surrogate of changed panels with their layouts."""
+        return self._both(variants, _surrogate_utilisations, SURROGATE)
+
+    def confirm(self, variants: Sequence[Variant]) -> list[Estimate]:
+        """Estimates of the same by the shell's quick mesh."""
+        return self._both(variants, _shell_utilisations, SHELL)
+
+    def _both(self, variants: Sequence[Variant], function: Callable, model: str) -> list[Estimate]:
+        if not variants:
+            return []
+        jobs = [(pickle.dumps(panel), layout) for panel, layout in ((self.panel, self.verdict.layout), *variants)]
+        if self.executor is None:
+            found = [function(*job) for job in jobs]
+        else:
+            found = [one.result() for one in [self.executor.submit(function, *job) for job in jobs]]
+        factors = self._factors(found[0])
+        return [self._estimate(one, factors, model) for one in found[1:]]
+
+    def _factors(self, base: Sequence[float]) -> list[float]:
+        """For each demand the shell's utilisation of the layout over that of another model."""
+        factors = []
+        for demand, result, other in zip(self.panel.demands, self.verdict.demands, base, strict=True):
+            own = demand.utilisation(result.value)
+            usable = math.isfinite(own) and math.isfinite(other) and own > 0 and other > 0
+            factors.append(min(max(own / other, FACTOR_LIMITS[0]), FACTOR_LIMITS[1]) if usable else 1.0)
+        return factors
+
+    def _estimate(self, found: Sequence[float], factors: Sequence[float], model: str) -> Estimate:
+        expected = [value * factor for value, factor in zip(found, factors, strict=True)]
+        values = [_value(demand, value) for demand, value in zip(self.panel.demands, expected, strict=True)]
+        return Estimate(tuple(values), max(expected, default=0.0), model)
+
+
+def _value(demand: Demand, utilisation: float) -> float:
+    """The value of a demand that gives a utilisation."""
+    if not math.isfinite(utilisation):
+        return math.nan
+    if demand.at_most:
+        return utilisation * demand.limit
+    return demand.limit / utilisation if utilisation > 0 else math.inf
+
+
+def _surrogate_utilisations(pickled: bytes, layout: Layout) -> tuple[float, ...]:
+    return _or_infinite(pickled, lambda: utilisations(pickled, layout, {}))
+
+
+def _shell_utilisations(pickled: bytes, layout: Layout) -> tuple[float, ...]:
+    return _or_infinite(pickled, lambda: shell_utilisations(pickled, layout))
+
+
+def _or_infinite(pickled: bytes, evaluate: Callable[[], tuple[float, ...]]) -> tuple[float, ...]:
+    """The utilisations, or infinite ones for a variant that cannot be meshed or is not held."""
+    try:
+        return evaluate()
+    except StiffenError:
+        return (math.inf,) * len(pickle.loads(pickled).demands)
