@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from stiffen.model.layout import Layout
     from stiffen.model.panel import Panel
     from stiffen.proof.measurements import Measured
+    from stiffen.proof.proof import Proof
     from stiffen.proof.push_plan import PushPlan
     from stiffen.proof.spectrum import Spectrum
 
@@ -56,6 +57,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument("--sound", metavar="F.wav", help="a recording of taps on the panel, which hangs free")
     parser.add_argument("--fitted", action="store_true", help="with --sound: the panel was fitted when it was tapped")
+    parser.add_argument(
+        "--learn", choices=("thickness", "depth", "trial", "in_plane"),
+        help="keep one thing for the next panel: depth of the dies or a trial strip in a tools file, thickness or "
+        "in_plane in a panel file; a computed value only if it alone explains the readings",
+    )  # fmt: skip
+    parser.add_argument("--into", metavar="F.toml", help="the tools or panel file that --learn changes")
     parser.add_argument("--new", action="store_true", help="start again; an old proof.json is kept as proof_old.json")
 
 
@@ -63,14 +70,17 @@ def run(args: argparse.Namespace) -> int:
     """Plan or read the push test, take in what was measured, write page, form and proof.json, print the answer."""
     from stiffen.io.files import write_json
     from stiffen.output.plots.spectrum_plot import write_spectrum
-    from stiffen.output.proof.answer_words import explanation_lines, state_sentence
+    from stiffen.output.proof.answer_words import as_built, explanation_lines, state_sentence
     from stiffen.output.proof.proof_page import proof_text, write_proof_page
     from stiffen.output.proof.tap_section import pairing_lines
+    from stiffen.output.report.as_built import update_report
     from stiffen.proof.measurements import Measured, readings_form
     from stiffen.proof.proof import make_proof
     from stiffen.proof.proof_file import PROOF_FILE_NAME, proof_document, read_proof
     from stiffen.proof.push_plan import plan_pushes
 
+    if bool(args.learn) != bool(args.into):
+        raise InputError([Fault("--learn", "and --into go together", "--learn depth --into my_tools.toml")])
     layout_path = _layout_path(args.folder)
     newer = _measured(args)
     panel, layout = layout_of_file(str(layout_path))
@@ -89,7 +99,7 @@ def run(args: argparse.Namespace) -> int:
     _require_unchanged(layout_path, panel, layout)
     if args.new and proof_path.exists():
         proof_path.replace(folder / "proof_old.json")
-    data = proof_document(proof)
+    data = {**proof_document(proof), "as_built": as_built(proof)}
     write_json(proof_path, data)
     write_proof_page(proof, folder / "proof.pdf", args.folder, paper=args.paper)
     write_text(folder / "proof.txt", proof_text(proof, args.folder))
@@ -99,12 +109,16 @@ def run(args: argparse.Namespace) -> int:
     form = folder / READINGS_NAME
     if not form.exists():
         write_text(form, readings_form(layout, plan.pushes))
+    learned = tuple(f"learned, in {args.into}: {line}" for line in _learned(args, proof))
+    report = folder / "report.html"
+    if proof.answer and report.exists() and not update_report(report, data):
+        learned += (f"{report} has no place for what was measured: stiffen draw writes it again",)
     lines = [line for one in proof.pairings for line in pairing_lines(proof, one)]
     if proof.answer:
         lines += [state_sentence(proof.answer), *(line.replace("\t", " ") for line in explanation_lines(proof))]
     elif plan.why_none:
         lines += [f"no push: {plan.why_none}"]
-    give_result(args, data, [*lines, f"page of the proof: {folder / 'proof.pdf'}; enter values in {form}"])
+    give_result(args, data, [*lines, *learned, f"page of the proof: {folder / 'proof.pdf'}; enter values in {form}"])
     return NOT_MET if proof.answer and proof.answer.state != "as computed" else MET
 
 
@@ -162,6 +176,16 @@ def _heard(args: argparse.Namespace, panel: Panel, layout: Layout) -> tuple[str,
             cure = "a quieter room, the phone nearer, harder taps"
             raise InputError([Fault("", "no frequency of a panel stands out of the noise", cure)])
     return part, spectrum
+
+
+def _learned(args: argparse.Namespace, proof: Proof) -> tuple[str, ...]:
+    """What was written into the file of --into."""
+    from stiffen.proof.learning import learn
+
+    if not args.learn:
+        return ()
+    with faults_of_file(args.into):
+        return learn(proof, args.learn, args.into)
 
 
 def _require_unchanged(path: Path, panel: Panel, layout: Layout) -> None:

@@ -24,6 +24,7 @@ from .drawing.marking_dxf import write_marking
 from .drawing.template_pdf import write_template
 from .plots import picture_set
 from .plots.panel_as_read.picture import panel_picture
+from .report.as_built import kept_proof, update_report
 from .report.html_report import write_page
 from .report.shop_card import card_text
 from .report.shop_card_pdf import write_card
@@ -108,6 +109,8 @@ def write_bench_files(
         panel, verdict, folder / "report.html",
         plan=plan, flat_baseline=flat_baseline, flat=flat, gauges=gauges, explanation=explanation, pictures=pictures,
     )  # fmt: skip
+    if proof := kept_proof(folder, panel, layout):
+        update_report(folder / "report.html", proof)
     return data
 
 

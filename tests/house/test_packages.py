@@ -25,7 +25,7 @@ OWNERS = {
     "reportlab": {"output/report"},
     "filelock": {"io/folder_lock"},
     "soundfile": {"proof/sound_file"},
-    "tomlkit": {"io/mirrored_file", "page/panel_text"},
+    "tomlkit": {"io/learned_file", "io/mirrored_file", "page/panel_text"},
     "starlette": {"page"},
     "uvicorn": {"page"},
 }

@@ -132,6 +132,25 @@ def _value_text(one: Consequence, k: int) -> str:
     return f"{demand.value:.3g}{'' if demand.met else ' NOT MET'}"
 
 
+def as_built(proof: Proof) -> dict:
+    """What the report says of the finished panel, as plain texts: head and rows of a table, and lines above it."""
+    if proof.answer is None:
+        return {}
+    table = comparison_table(proof.answer.comparisons)
+    lines = [state_sentence(proof.answer), *(line.replace("\t", " ") for line in explanation_lines(proof))]
+    if proof.answer.consequences:
+        lines.append(demand_sentence(proof.answer.consequences))
+    told = (
+        [f"thickness {', '.join(f'{mm:g}' for mm in proof.measured.thickness)} mm"] if proof.measured.thickness else []
+    )
+    told += [f"{die} {', '.join(f'{mm:g}' for mm in values)} mm deep" for die, values in proof.measured.depths.items()]
+    return {
+        "head": list(table.head),
+        "rows": [list(row) for row in table.rows],
+        "lines": [*lines, *([f"Measured: {'; '.join(told)}."] if told else [])],
+    }
+
+
 def demand_sentence(consequences: tuple[Consequence, ...]) -> str:
     """What the explanations that fit mean for the demands, in one sentence."""
     told = [one for one in consequences if one.demands]
