@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 
 def no_reserve() -> float:
@@ -45,14 +45,6 @@ class Budget:
     def length(self) -> float:
         """Seconds from start to deadline."""
         return self.deadline - self.start
-
-    def without_last(self, seconds: float) -> Budget:
-        """The same budget, ended so many seconds earlier."""
-        return replace(self, deadline=self.deadline - seconds)
-
-    def share(self, fraction: float) -> Budget:
-        """From now on for a fraction of the seconds left; the reserve is already taken off."""
-        return Budget.of(fraction * max(self.seconds_left, 0.0))
 
 
 UNLIMITED = Budget(-math.inf, math.inf)

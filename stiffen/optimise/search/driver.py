@@ -44,8 +44,8 @@ from .settings import DEFAULT_SETTINGS, EFFORTS, SearchSettings
 from .state import SearchState
 from .strike_out import strike_out
 
-FINAL_SHARE = 0.25  # of the time limit, kept for the evaluations and files at the end
-FINAL_EVALUATIONS = 3.0  # times the longest evaluation; kept for the same if that is more
+FINAL_SHARE = 0.05  # of the time limit, kept at the end beside what follows
+FINAL_EVALUATIONS = 1.5  # complete evaluations for whose time the search ends early, unless that is over half the limit
 GAUGE_SHARE = 0.6  # of the time left, for each gauge but the last
 FALLBACKS = 2  # layouts that are evaluated in full where nothing meets the demands
 
@@ -111,8 +111,9 @@ def search(
         stopped, interrupted = "interrupted", True
     best = incumbent.verdict.layout if incumbent.verdict else panel.layout()
     state.report("evaluating the best layout in full")
-    evaluation = incumbent.evaluation or evaluate(panel, best, mesh_level=mesh_level)
-    in_time = not interrupted and whole.seconds_left > state.evaluator.longest_evaluation
+    level = mesh_level if interrupted or state.full_in_time else "quick"
+    evaluation = incumbent.evaluation or evaluate(panel, best, mesh_level=level)
+    in_time = not interrupted and state.full_in_time
     verdict = evaluation.full_verdict(fields=True, second_opinion=in_time)
     flat_level = mesh_level if in_time else "quick"
     flat = check(panel, Layout(best.gauge), mesh_level=flat_level, fields=True, mesh_error=False)
@@ -132,10 +133,15 @@ def search(
 
 
 def _final_seconds(state: SearchState, seconds: float | None) -> float:
-    """Seconds that the end of a search needs: the best layout and flat sheets in full, and the files."""
+    """Seconds to keep: for a batch of moves under way, and for the evaluations at the end.
+
+    These are made on the quick mesh if complete ones would take more than half the time limit.
+    """
     if seconds is None:
         return 0.0
-    return max(FINAL_SHARE * seconds, FINAL_EVALUATIONS * state.evaluator.longest_evaluation)
+    full = FINAL_EVALUATIONS * state.evaluator.full_seconds
+    batch = state.effort.batch_size * state.move_seconds
+    return FINAL_SHARE * seconds + batch + (full if full <= seconds / 2 else state.quick_end)
 
 
 def search_all(panels: Sequence[Panel], *, executor: Executor | None = None, **options: Any) -> list[SearchResult]:
@@ -189,6 +195,11 @@ def search_gauges(state: SearchState, budget: Budget) -> None:
     panel = state.panel
     gauges = sorted(panel.gauges)[: 1 if state.stiffest else None]
     searched: list[GaugeSearch] = []
+    if math.isfinite(budget.deadline) and not state.stiffest:  # so that a sheet that meets is known if time runs out
+        state.report("evaluating the bare sheets of the rack on the quick mesh")
+        sheets = _bare_sheets(state, gauges)
+        state.evaluator.quick_batch(sheets[:1])  # alone, as it loads libraries
+        state.evaluator.quick_batch(sheets[1:])
     for number, gauge in enumerate(gauges):
         if number and budget.is_spent:
             state.record(GaugeOutcome(gauge, GaugeStatus.NOT_TRIED))
@@ -232,7 +243,9 @@ def _share_of(budget: Budget, gauges_left: int) -> float:
     if not math.isfinite(budget.deadline):
         return math.inf
     now = time.monotonic()
-    return now + max(budget.deadline - now, 0.0) * GAUGE_SHARE if gauges_left > 1 else budget.deadline
+    if gauges_left == 1:
+        return budget.deadline
+    return now + max(budget.seconds_left, 0.0) * GAUGE_SHARE + budget.reserve()
 
 
 def _parts(state: SearchState, gauge: float) -> list[tuple[BeadRules, tuple]]:
@@ -284,6 +297,11 @@ def _evaluate_given(state: SearchState, gauge: float) -> Verdict | None:
     return state.incumbent.best_met(verdicts)
 
 
+def _bare_sheets(state: SearchState, gauges: list[float]) -> list[Layout]:
+    """The sheets of some gauges with what is fixed, and nothing else."""
+    return [Layout(gauge, *fixed_beads_and_holes(state.panel)) for gauge in gauges]
+
+
 def _not_found(state: SearchState, gauge: float, searched: list[GaugeSearch]) -> GaugeOutcome:
     """The outcome with the smallest miss: by the calibrated surrogate, or by the shell where that is smaller."""
     by_surrogate = min((one.lowest_utilisation for one in searched if one.gauge == gauge), default=math.inf)
@@ -294,9 +312,17 @@ def _not_found(state: SearchState, gauge: float, searched: list[GaugeSearch]) ->
 
 
 def _evaluate_best(state: SearchState, budget: Budget, searched: list[GaugeSearch]) -> None:
-    """Where nothing meets the demands, let the shell evaluate the best layouts of all gauges, the likeliest first."""
+    """Where nothing meets the demands, let the shell evaluate the best layouts of all gauges, the likeliest first.
+
+    If the time ran out, the thinnest bare sheet that meets them comes before.
+    """
     if state.incumbent.met and not state.stiffest:
         return
+    if state.cut_short and not state.stiffest:
+        sheets = _bare_sheets(state, sorted(state.panel.gauges))
+        passing = (one for one in sheets if max(state.evaluator.quick_utilisations(one), default=0.0) <= 1)
+        if any(state.evaluate_for_the_end(one).met for one in passing):
+            return
     ranked = sorted(
         (one for one in searched if one.best is not None), key=lambda one: (one.lowest_utilisation, -one.gauge)
     )
@@ -306,9 +332,9 @@ def _evaluate_best(state: SearchState, budget: Budget, searched: list[GaugeSearc
         layout = one.rules.layout(one.best.choice)
         if not layout_check.audit(state.panel, layout):
             state.report(f"{one.gauge:g} mm: evaluating the best layout that was found")
-            state.evaluate(layout, abandon_above=math.inf)
+            state.evaluate_for_the_end(layout)
     if state.incumbent.verdict is None:
-        state.evaluate(Layout(max(state.panel.gauges), *fixed_beads_and_holes(state.panel)), abandon_above=math.inf)
+        state.evaluate_for_the_end(Layout(max(state.panel.gauges), *fixed_beads_and_holes(state.panel)))
 
 
 # ---------------------------------------------------------------------------------------------------------- at the end
@@ -360,12 +386,14 @@ def _balance_faces(state: SearchState) -> None:
 
 def _baseline(state: SearchState, budget: Budget) -> FlatSheetBaseline:
     """The thinnest flat sheet that meets the same demands; unknown where no time is left to look for it."""
-    if budget.is_spent and math.isfinite(budget.deadline):
+    known = state.evaluator.flat_utilisations()
+    open_gauges = [one for one in state.panel.gauges if known.get(one, 0.0) <= state.settings.quick_miss_limit]
+    needed = len(open_gauges) * state.evaluator.latest_quick
+    if math.isfinite(budget.deadline) and (budget.is_spent or state.whole.seconds_left < needed + state.quick_end):
         return FlatSheetBaseline(None, None)
     state.report("finding the thinnest flat sheet that meets the same demands")
-    baseline = flat_baseline(
-        state.panel, mesh_level=state.evaluator.mesh_level, quick_results=state.evaluator.flat_utilisations()
-    )
+    level = state.evaluator.mesh_level if state.full_in_time else "quick"
+    baseline = flat_baseline(state.panel, mesh_level=level, quick_results=known)
     beads, holes = fixed_beads_and_holes(state.panel)
     if baseline.gauge_mm is not None and not state.incumbent.met and not beads + holes and not state.stiffest:
         state.evaluate(Layout(baseline.gauge_mm))

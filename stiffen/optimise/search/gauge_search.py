@@ -9,6 +9,7 @@ limits does, and never ends with a worse layout.
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -110,7 +111,10 @@ class GaugeSearch:
         limits = None
         if math.isfinite(no_worse_than):
             limits = tuple(float(no_worse_than / factor) for factor in self.factors)
+        begun = time.monotonic()
         results = self.state.runner.batch(layouts, guesses, limits)
+        if layouts:
+            self.state.move_seconds = (time.monotonic() - begun) / len(layouts)
         for (key, choice), values in zip(new.items(), results, strict=True):
             self.known[key] = Trial(choice, values)
         self.state.count += len(new)
@@ -268,6 +272,9 @@ class GaugeSearch:
         verdict = None
         values = state.evaluator.quick_utilisations(layout)
         self._calibrate(trial, values)
+        if not state.full_in_time:
+            state.cut_short = True
+            return None
         if state.evaluator.expected([layout])[0] <= settings.quick_pass_limit or state.stiffest:
             verdict = state.evaluate(layout)
             own = state.evaluator.utilisations(verdict)

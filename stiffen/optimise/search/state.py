@@ -18,6 +18,8 @@ from .incumbent import Incumbent
 from .runner import LayoutRunner
 from .settings import DEFAULT_SETTINGS, NORMAL, SearchEffort, SearchSettings
 
+QUICK_EVALUATIONS = 3.0  # times an evaluation on the quick mesh: what the end of a search takes at least
+
 
 @dataclass(eq=False)
 class SearchState:
@@ -27,6 +29,7 @@ class SearchState:
     lines.  initial_layouts: layouts of the user to start from.  outcomes: by gauge (mm), how the search
     ended there.  count: layouts evaluated by the surrogate.  place: share of the gauges done, and share of one gauge;
     stage: share of this gauge's stages done.  cut_short: True if a time limit has ended a part of the search.
+    move_seconds: s, of the latest evaluation by the surrogate, used only for time limits.
     """
 
     evaluator: Evaluator
@@ -43,6 +46,7 @@ class SearchState:
     place: tuple[float, float] = (0.0, 1.0)
     stage: float = 0.0
     cut_short: bool = False
+    move_seconds: float = 0.0
 
     @property
     def panel(self) -> Panel:
@@ -62,6 +66,24 @@ class SearchState:
         verdict, evaluation = self.evaluator.evaluate(layout, abandon_above)
         self.incumbent.consider(verdict, evaluation)
         return verdict
+
+    def evaluate_for_the_end(self, layout: Layout) -> Verdict:
+        """`evaluate` a layout that is to be handed out, however bad; on the quick mesh if there is no time for more."""
+        if self.full_in_time or layout in self.evaluator.verdicts:
+            return self.evaluate(layout, abandon_above=math.inf)
+        verdict, evaluation = self.evaluator.evaluate_quickly(layout)
+        self.incumbent.consider(verdict, evaluation)
+        return verdict
+
+    @property
+    def full_in_time(self) -> bool:
+        """True if a complete evaluation fits in the time of the search, before what its end needs at least."""
+        return self.whole.seconds_left > self.evaluator.full_seconds + self.quick_end
+
+    @property
+    def quick_end(self) -> float:
+        """Seconds that the end of a search needs at least: layout and flat sheet on the quick mesh, with fields."""
+        return QUICK_EVALUATIONS * self.evaluator.latest_quick
 
     def record(self, outcome: GaugeOutcome) -> None:
         """Record how the search ended at a gauge."""

@@ -1,5 +1,6 @@
 """The parts of a search's state: time budgets, remembered evaluations, the incumbent, and progress lines."""
 
+import math
 import re
 from dataclasses import replace
 
@@ -8,8 +9,9 @@ from support.panels import B16, lid
 from support.trike import GOOD
 
 from stiffen.model.layout import Bead, Layout
-from stiffen.optimise.search import budget
-from stiffen.optimise.search.budget import UNLIMITED, Budget
+from stiffen.model.panel import Demand
+from stiffen.optimise.search import budget, driver
+from stiffen.optimise.search.budget import Budget
 from stiffen.optimise.search.evaluator import Evaluator
 from stiffen.optimise.search.incumbent import Incumbent, rank
 from stiffen.optimise.search.runner import LayoutRunner
@@ -27,25 +29,79 @@ def clock(monkeypatch):
     return now
 
 
-def test_parts_of_a_budget_leave_it_as_it_is(clock):
-    whole = Budget.of(20.0)
-    early, half = whole.without_last(5.0), whole.share(0.5)
-    assert (whole.seconds_left, early.seconds_left, half.seconds_left) == (20.0, 15.0, 10.0)
-    clock[0] += 12.0
-    assert (whole.seconds_left, early.seconds_left, half.seconds_left) == (8.0, 3.0, -2.0)
-    assert half.is_spent and not early.is_spent
-    assert half.share(0.5).seconds_left == 0.0 and half.share(0.5).is_spent
-    assert not UNLIMITED.is_spent and not UNLIMITED.share(0.1).is_spent
-
-
-def test_a_reserve_may_grow_and_is_taken_off_shares_once(clock):
+def test_a_reserve_that_grows_is_taken_off_the_time_left(clock):
     kept = [0.0]
     whole = replace(Budget.of(20.0), reserve=lambda: kept[0])
-    kept[0] = 4.0
-    assert whole.seconds_left == 16.0 and whole.without_last(10.0).seconds_left == 6.0
-    half = whole.share(0.5)
+    clock[0] += 3.0
+    assert whole.seconds_left == 17.0
     kept[0] = 18.0
-    assert half.seconds_left == 8.0 and whole.seconds_left == 2.0
+    assert whole.seconds_left == -1.0 and whole.is_spent
+
+
+class TakesTime:
+    """Stands in for the workers: an evaluation on the quick mesh takes 1 s of the clock, with a bead 3 s."""
+
+    def __init__(self, clock):
+        self.clock = clock
+
+    def quick_batch(self, layouts):
+        self.clock[0] += sum(3.0 if layout.beads else 1.0 for layout in layouts)
+        return [(2.0,) for _ in layouts]
+
+
+def timed_state(clock, seconds):
+    """A state whose full evaluations take 10 s of the clock and are never met."""
+    panel = replace(LID, demands=(Demand("frequency", 40.0),))
+    runner, levels = TakesTime(clock), []
+
+    def full(panel, layout, *, mesh_level, **options):
+        levels.append(mesh_level)
+        clock[0] += 10.0 if mesh_level == "normal" else 1.0
+        return MadeUpEvaluation(panel, layout)
+
+    evaluator = Evaluator(panel, "normal", runner, full=full)
+    return SearchState(evaluator, Incumbent(panel), runner, whole=Budget.of(seconds)), levels
+
+
+class MadeUpEvaluation:
+    def __init__(self, panel, layout):
+        worst = replace(GOOD.demands[-1], met=False, margin=-0.5)
+        self.verdict = replace(GOOD, layout=layout, demands=(worst,), mesh_error=0.01)
+
+    def full_verdict(self):
+        return self.verdict
+
+
+BEADED = Layout(0.8, (Bead(B16, ((100.0, 100.0), (300.0, 100.0))),))
+
+
+def test_time_is_kept_for_what_comes_at_the_end(clock):
+    state, _ = timed_state(clock, 60.0)
+    assert driver._final_seconds(state, None) == 0.0
+    assert driver._final_seconds(state, 60.0) == pytest.approx(3.0), "nothing measured yet: a share of the limit"
+    state.evaluator.quick_utilisations(Layout(0.8))
+    assert state.evaluator.latest_quick == 4.0, "with beads it would take four times as long"
+    state.evaluator.quick_utilisations(BEADED)
+    assert state.evaluator.latest_quick == 3.0 and state.evaluator.full_seconds == pytest.approx(10.5)
+    state.move_seconds = 0.5
+    assert driver._final_seconds(state, 60.0) == pytest.approx(3.0 + 8 * 0.5 + 1.5 * 10.5)
+    assert driver._final_seconds(state, 20.0) == pytest.approx(1.0 + 8 * 0.5 + 3 * 3.0), "the end on the quick mesh"
+
+
+@pytest.mark.parametrize(("seconds", "level"), [(60.0, "normal"), (15.0, "quick")])
+def test_what_is_handed_out_is_evaluated_on_the_mesh_for_which_there_is_time(clock, seconds, level):
+    state, levels = timed_state(clock, seconds)
+    state.evaluator.quick_utilisations(BEADED)
+    verdict = state.evaluate_for_the_end(BEADED)
+    assert levels == [level] and state.incumbent.verdict is verdict and state.incumbent.evaluation is not None
+    assert clock[0] - 100.0 <= seconds
+
+
+def test_a_gauge_leaves_time_to_the_next(clock):
+    budget = replace(Budget.of(30.0), reserve=lambda: 10.0)
+    share = replace(budget, deadline=driver._share_of(budget, 2))
+    assert share.seconds_left == pytest.approx(0.6 * 20.0)
+    assert driver._share_of(budget, 1) == budget.deadline and driver._share_of(Budget.of(math.inf), 3) == math.inf
 
 
 class MadeUpRunner:
