@@ -265,8 +265,7 @@ def compare_moves(
 ) -> tuple[float, int, int]:
     """Rank correlation of the first demand, place of the shell's best in the surrogate's order, number of moves."""
     one = replace(panel, demands=panel.demands[:1])
-    judge = replace(surrogate, panel=one)
-    ours, shell = both(one, judge, layouts, mesh_level)
+    ours, shell = both(one, replace(surrogate, panel=one), layouts, mesh_level)
     known = np.isfinite(ours[:, 0]) & np.isfinite(shell[:, 0])
     ours, shell = ours[known, 0], shell[known, 0]
     place = int((ours < ours[shell.argmin()]).sum()) + 1

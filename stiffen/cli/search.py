@@ -50,7 +50,7 @@ before_after.png (judged.png if the flat sheet meets the demands) and more.
 With several panels, each gets a folder of its own in DIR. A sweep writes sweep.txt, sweep.csv and sweep.png
 (mass against stiffness), and for each value a folder with a layout.json to draw from."""
 BESIDE = "_new"  # suffix of a second folder, used while the wanted one holds an earlier layout
-OUTSIDE_SHARE = 0.7  # of the time limit: a later end of the search leaves no time for flat sheets outside the rack
+OUTSIDE_SHARE = 0.5  # of the time limit: later, nothing is left for sheets outside the rack and explanations
 EXAMPLES = (
     "stiffen search hatch.toml --out out/hatch",
     "stiffen search hatch.toml --out out/hatch --seconds 600 --seed 3",
@@ -154,7 +154,9 @@ def _search_one(args: argparse.Namespace) -> int:
                 progress=progress,
                 on_best=keep,
             )
-            if not found.interrupted and (args.seconds is None or found.seconds < OUTSIDE_SHARE * args.seconds):
+            if not found.interrupted and (
+                args.seconds is None or (not found.cut_short and found.seconds < OUTSIDE_SHARE * args.seconds)
+            ):
                 baseline = with_outside_gauge(panel, found.flat_baseline, progress=progress)
                 found = replace(found, flat_baseline=baseline)
                 found = result = with_explanation(panel, found, executor=executor, progress=progress)

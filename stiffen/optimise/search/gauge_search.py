@@ -34,6 +34,7 @@ FRAME_COUNT = 2  # beads: more frames than this are not drawn
 STIFFEST_FACTOR = 2  # times as many batches for goal "stiffest"
 GROWTH = 1  # part of the seed: `_grown` draws other random numbers than `_tune`
 GIVE_UP = 1.05  # times the worst utilisation before a move: a demand over it ends the evaluation of the move
+FACTOR_LIMITS = (0.5, 2.0)  # shell over surrogate: a ratio beyond them is a fault of one value, not a calibration
 STANDARD_SPACING = 12.0  # mm: `candidate_spacing` of a panel up to 650 mm from corner to corner
 
 
@@ -288,7 +289,8 @@ class GaugeSearch:
         by_surrogate = np.array(trial.utilisations)
         values = np.array(shell)
         usable = np.isfinite(values) & np.isfinite(by_surrogate) & (by_surrogate > 0) & (values > 0)
-        self.factors = np.where(usable, np.clip(values / np.where(usable, by_surrogate, 1.0), 0.5, 2.0), self.factors)
+        ratios = values / np.where(usable, by_surrogate, 1.0)
+        self.factors = np.where(usable, np.clip(ratios, *FACTOR_LIMITS), self.factors)
         self.calibrated += 1
         state = self.state
         state.evaluator.record_utilisation(self.gauge, float(np.max(values, initial=0.0)))
