@@ -227,6 +227,6 @@ def _check_balance(problem: NonlinearProblem, end: Equilibrium, reactions: np.nd
     roundoff = problem.roundoff_residual(end.response)
     if not unbalanced <= tolerance * applied + 10 * roundoff * np.sqrt(len(load)):
         raise SolverError(
-            f"loads and reactions do not balance on the deflected sheet (off by {unbalanced:.2g} N of {applied:.2g} N): "
+            f"loads and reactions do not balance, deflected (off by {unbalanced:.2g} N of {applied:.2g} N): "
             "the solution is not to be used; another mesh level or a smaller load may do, or a support that holds more"
         )
