@@ -26,7 +26,8 @@ DESCRIPTION = """\
 Write the page of the push test of a finished panel into the folder of its layout: what to measure first, where to put
 which mass, what to expect. Then compare what was measured with what was computed, and name every difference in
 thickness, depth or hold that would explain it. Values are kept in proof.json and added to.
-Exit status 1: a reading lies outside what thickness, depth and hold leave open."""
+Exit status 1: a reading lies outside what thickness, depth and hold leave open, or an explanation that fits means that
+a demand is not met."""
 EXAMPLES = (
     "stiffen proof out/hatch",
     "stiffen proof out/hatch --thickness 0.98 --depth B20=5.2 --push A:1=0.31 --push A:1=0.33",
@@ -115,11 +116,11 @@ def run(args: argparse.Namespace) -> int:
         learned += (f"{report} has no place for what was measured: stiffen draw writes it again",)
     lines = [line for one in proof.pairings for line in pairing_lines(proof, one)]
     if proof.answer:
-        lines += [state_sentence(proof.answer), *(line.replace("\t", " ") for line in explanation_lines(proof))]
+        lines += [state_sentence(proof), *(line.replace("\t", " ") for line in explanation_lines(proof))]
     elif plan.why_none:
         lines += [f"no push: {plan.why_none}"]
     give_result(args, data, [*lines, *learned, f"page of the proof: {folder / 'proof.pdf'}; enter values in {form}"])
-    return NOT_MET if proof.answer and proof.answer.state != "as computed" else MET
+    return NOT_MET if proof.answer and not proof.answer.as_it_should_be else MET
 
 
 def _layout_path(name: str) -> Path:

@@ -81,6 +81,11 @@ class Answer:
         return MIXED if len(states) > 1 else states.pop() if states else AS_COMPUTED
 
     @property
+    def as_it_should_be(self) -> bool:
+        """True if the panel is as computed and no explanation that fits means that a demand is missed."""
+        return self.state == AS_COMPUTED and not any(one.demands and not one.met for one in self.consequences)
+
+    @property
     def fitting(self) -> tuple[Explanation, ...]:
         """The explanations within the error of every reading."""
         return tuple(one for one in self.explanations if one.fits)

@@ -8,7 +8,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.thickness_tolerance import thickness_tolerance
 from stiffen.output.report.sections import Table
-from stiffen.proof.answer import AS_COMPUTED, Answer, Comparison, Consequence
+from stiffen.proof.answer import AS_COMPUTED, Comparison, Consequence
 from stiffen.proof.builds import DEPTH_RATIOS, dies_used, stated_holds
 from stiffen.proof.explanations import DEPTH, THICKNESS, THICKNESS_RATIOS, Explanation
 from stiffen.proof.proof import Proof
@@ -39,11 +39,17 @@ def comparison_table(comparisons: tuple[Comparison, ...]) -> Table:
     return Table(("where", "measured", "computed", "expected range", "off by", "the panel is"), rows, (1, 2, 3, 4))
 
 
-def state_sentence(answer: Answer) -> str:
-    """The answer in one sentence."""
-    if answer.state == AS_COMPUTED:
-        return "The panel is as computed: every reading lies in the range that thickness, depth and hold leave open."
-    return f"The panel is {answer.state} than computed, by more than thickness, depth and hold leave open."
+def state_sentence(proof: Proof) -> str:
+    """The answer in one sentence; "" if nothing was compared."""
+    if proof.answer is None:
+        return ""
+    parts = [
+        word for word, value in (("thickness", proof.measured.thickness), ("depth", proof.measured.depths)) if value
+    ]
+    as_measured = f" with the {' and '.join(parts)} that you measured" if parts else ""
+    if proof.answer.state == AS_COMPUTED:
+        return f"The panel is as computed{as_measured}: every reading lies in the range that is left open."
+    return f"The panel is {proof.answer.state} than computed{as_measured}, by more than the range that is left open."
 
 
 def explanation_words(panel: Panel, layout: Layout, one: Explanation) -> str:
@@ -60,7 +66,7 @@ def explanation_words(panel: Panel, layout: Layout, one: Explanation) -> str:
             for die in dies
         )
         return f"beads shallower: {told or 'none'}; {hold}"
-    return f"nothing else differs; {hold}" if not stated else f"nothing differs: {hold}"
+    return hold if stated else f"only the hold differs: {hold}"
 
 
 def _thickness_words(panel: Panel, layout: Layout, one: Explanation) -> str:
@@ -89,13 +95,12 @@ def explanation_lines(proof: Proof) -> Iterator[str]:
     assert answer is not None  # nothing was measured otherwise
     fitting = answer.fitting
     if fitting:
-        single = len(fitting) == 1
-        each = "One difference explains" if single else f"Each of {len(fitting)} differences by itself explains"
+        each = "One explanation fits" if len(fitting) == 1 else f"Each of {len(fitting)} explanations by itself fits"
         yield f"{each} every reading within its error, computed with the shell:"
         for place, one in enumerate(fitting, 1):
             yield f"{place}.\t{explanation_words(proof.panel, proof.layout, one)}."
     else:
-        yield "No single difference explains every reading within its error. The nearest, with the error they miss by:"
+        yield "No single explanation fits every reading within its error. The nearest, with the error they miss by:"
         for one in answer.explanations[:MAX_MISSES_TOLD]:
             words = explanation_words(proof.panel, proof.layout, one)
             yield f"{words}: off by {one.misfit:.1f} times the error."
@@ -137,7 +142,7 @@ def as_built(proof: Proof) -> dict:
     if proof.answer is None:
         return {}
     table = comparison_table(proof.answer.comparisons)
-    lines = [state_sentence(proof.answer), *(line.replace("\t", " ") for line in explanation_lines(proof))]
+    lines = [state_sentence(proof), *(line.replace("\t", " ") for line in explanation_lines(proof))]
     if proof.answer.consequences:
         lines.append(demand_sentence(proof.answer.consequences))
     told = (

@@ -83,9 +83,7 @@ def write_proof_page(proof: Proof, path: Path, folder: str, *, paper: str = "a4"
 def _answer_sections(proof: Proof) -> Iterator[Section]:
     if proof.answer is None:
         return
-    yield Section(
-        "MEASURED BESIDE COMPUTED", (state_sentence(proof.answer), comparison_table(proof.answer.comparisons))
-    )
+    yield Section("MEASURED BESIDE COMPUTED", (state_sentence(proof), comparison_table(proof.answer.comparisons)))
     yield Section("WHAT EXPLAINS IT", tuple(explanation_lines(proof)))
     consequences = proof.answer.consequences
     if consequences:
