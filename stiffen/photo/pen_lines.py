@@ -20,6 +20,7 @@ MIN_FOLD = 40.0  # mm
 MAX_FOLDS = 12
 GAP = 4.0  # mm, which a keep-out's line may leave open
 MIN_KEEP_OUT = 60.0  # mm2
+SIMPLE = 1.2  # mm, a pen's width, by which the ring of a keep-out may be simplified
 TRIALS = 400
 
 
@@ -94,7 +95,7 @@ def _keep_outs(blue: np.ndarray, low: np.ndarray) -> list[np.ndarray]:
             continue
         if cv2.contourArea(ring) < 3.0 * RASTER * cv2.arcLength(ring, True) / 2:  # a bare line: no loop
             continue
-        simple = cv2.approxPolyDP(ring, 0.5 * RASTER, True)[:, 0]
+        simple = cv2.approxPolyDP(ring, SIMPLE * RASTER, True)[:, 0]
         if len(simple) >= 3:
             found.append(simple / RASTER + low)
     return found

@@ -12,7 +12,9 @@ from stiffen.photo.scene.board import ACROSS, ALONG, BOARD_HEIGHT, BOARD_WIDTH, 
 from stiffen.photo.scene.corners import Photo, find_pages
 
 
-@pytest.mark.parametrize(("paper", "size"), [("a4", (210.0, 297.0)), ("letter", (215.9, 279.4))])
+@pytest.mark.parametrize(
+    ("paper", "size"), [("a4", (210.0, 297.0)), pytest.param("letter", (215.9, 279.4), marks=pytest.mark.slow)]
+)
 def test_pdf_has_its_size_and_its_bars(tmp_path, paper, size):
     path = tmp_path / "board.pdf"
     write_board_pages(path, 2, paper)

@@ -66,6 +66,7 @@ def test_four_curled_pages_give_the_plan(tilt=35):
     assert form_error(scene.cameras[0], project) < 0.15
 
 
+@pytest.mark.slow
 def test_two_photos_share_their_pages():
     shots = Shot(tilt=25, azimuth=80), Shot(tilt=30, azimuth=250)
     seen, projects = zip(*(corners_seen(FOUR[:2], shot) for shot in shots), strict=True)
@@ -75,7 +76,8 @@ def test_two_photos_share_their_pages():
         assert form_error(camera, project) < 0.4
 
 
-def test_a_wrong_print_scale_shows(monkeypatch):
+@pytest.mark.slow
+def test_a_wrong_print_scale_shows():
     """Without the measured lengths the plan is off by the printer's half per cent: the lengths are needed."""
     shot = Shot(tilt=20)
     seen, project = corners_seen(FOUR, shot)

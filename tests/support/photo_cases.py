@@ -78,8 +78,8 @@ def alignment(template, ring):
     """Shift and turn (the frame of a reading is its own) that bring a ring onto the true outline best."""
     true = template.outline.exterior
     middle, own = (np.array(one.centroid.coords[0]) for one in (template.outline, shapely.Polygon(ring)))
-    best = None
-    for turn in np.arange(8) * np.pi / 4:
+    best = None  # a reading's longest line lies along x, as one of the template's sides does
+    for turn in np.arange(4) * np.pi / 2:
         start = np.array([*(middle - moved([0, 0, turn], own[None])[0]), turn])
         fit = least_squares(lambda p: shapely.distance(true, shapely.points(moved(p, ring[::12]))), start, max_nfev=40)
         if best is None or fit.cost < best.cost:
