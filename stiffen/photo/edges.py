@@ -53,27 +53,32 @@ def find_edges(
     thickness: float,
     search: float,
     far: float = FAR,
+    *,
+    apparent: bool = False,
 ) -> EdgePoints:
     """Edges along the outward normals of a first guess.
 
-    points, normals: (n, 2), in the plane of the upper face, mm, in order along the edge; outward is away from the
-    material.  thickness: of the template, mm.  search: how far the guess may be off, mm.
+    points, normals: (n, 2), in plan, mm, in order along the edge; outward is away from the material.  thickness: of the
+    template, mm.  search: how far the guess may be off, mm.  far: mm beside the edge, in which there is nothing but
+    template on one side and table on the other.  apparent: the guess is what is seen, brought to the plane of the upper
+    face, and not yet the true edge.
     """
     scale = float(np.median(camera.scale_at(points)))
     step = STEP / scale
     reach = search + far
     offsets = np.arange(-reach, reach + step / 2, step)
     on_face = points[:, None] + offsets[None, :, None] * normals[:, None]
-    high = np.concatenate([on_face, np.full((*on_face.shape[:2], 1), thickness)], axis=2)
+    facing = ((camera.place[:2] - points) * normals).sum(axis=1) > 0  # the cut edge is seen: look for its foot
+    height = np.full(len(points), thickness) if apparent else np.where(facing, 0.0, thickness)
+    high = np.concatenate([on_face, np.tile(height[:, None, None], (1, len(offsets), 1))], axis=2)
     seen = camera.project(high.reshape(-1, 3)).reshape(len(points), len(offsets), 2)
     light = sample_linear(pixels, seen)
-    facing = ((camera.place[:2] - points) * normals).sum(axis=1) > 0  # the cut edge is seen
     crossing, contrast, width = _crossings(light, offsets, search, far)
     found = np.isfinite(crossing) & (contrast > MIN_CONTRAST)
     crossing = np.where(found, crossing, 0.0)
     at = points + crossing[:, None] * normals
-    pixel = camera.project(np.column_stack([at, np.full(len(at), thickness)]))
-    places = np.where(facing[:, None], camera.on_plane(pixel, 0.0), at)
+    foot = camera.on_plane(camera.project(np.column_stack([at, height])), 0.0)
+    places = np.where(facing[:, None], foot, at)
     return EdgePoints(places, found, width)
 
 

@@ -8,6 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 
+from stiffen.errors import InputError
+
 from .edges import FAR, find_edges
 from .outline import measured
 from .scene.bundle import Scene
@@ -115,9 +117,8 @@ def _has_edge(photos: Sequence[Photo], scene: Scene, ring: np.ndarray, thickness
     points = shapely.get_coordinates(polygon.exterior.segmentize(1.0))[:-1]
     along = np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0)
     along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
-    edge = find_edges(
-        photos[0].pixels, scene.cameras[0], points, np.column_stack([-along[:, 1], along[:, 0]]), thickness, 1.5
-    )
+    inward = np.column_stack([-along[:, 1], along[:, 0]])
+    edge = find_edges(photos[0].pixels, scene.cameras[0], points, inward, thickness, 1.5, apparent=True)
     return bool(edge.found.mean() > 0.9)
 
 
@@ -127,28 +128,17 @@ def _circle(
     """The circle through the edge points about a first guess; None if they do not lie on one."""
     angles = np.linspace(0, math.tau, max(24, min(120, round(diameter * 4))), endpoint=False)
     out = np.column_stack([np.cos(angles), np.sin(angles)])
-    for _ in range(2):
+    for apparent in (True, False, False):
         # The normal away from the material points into the hole.
-        points = _hole_edges(photos, scene, at, diameter, out, thickness)
-        if points is None:
+        try:
+            limits = min(1.5, 0.3 * diameter), min(FAR, 0.4 * diameter)
+            points = measured(photos, scene, at + out * diameter / 2, -out, thickness, *limits, apparent=apparent)
+        except InputError:
             return None
         at, diameter, error = _fit_circle(points)
     if error > MAX_SCATTER or diameter < MIN_HOLE:
         return None
     return RoundHole((float(at[0]), float(at[1])), float(diameter))
-
-
-def _hole_edges(
-    photos: Sequence[Photo], scene: Scene, at: np.ndarray, diameter: float, out: np.ndarray, thickness: float
-) -> np.ndarray | None:
-    from stiffen.errors import InputError
-
-    try:
-        return measured(
-            photos, scene, at + out * diameter / 2, -out, thickness, min(1.5, 0.3 * diameter), min(FAR, 0.4 * diameter)
-        )
-    except InputError:
-        return None
 
 
 def _fit_circle(points: np.ndarray) -> tuple[np.ndarray, float, float]:

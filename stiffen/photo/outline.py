@@ -34,7 +34,7 @@ def trace_outline(
     """
     places = scene.cameras[0].on_plane(ring, thickness)
     points, normals = _evenly(places)
-    points = measured(photos, scene, points, normals, thickness, FIRST_SEARCH)
+    points = measured(photos, scene, points, normals, thickness, FIRST_SEARCH, apparent=True)
     pieces = fit_ring(_tidy(points), FIRST_SCATTER)
     for _ in range(2):
         points, normals = ring_points(pieces, SPACING)
@@ -52,11 +52,13 @@ def measured(
     thickness: float,
     search: float,
     far: float = FAR,
+    *,
+    apparent: bool = False,
 ) -> np.ndarray:
     """The edge points found along the normals, the mean of all photos, in order; those not found are left out."""
     total, count = np.zeros_like(points), np.zeros(len(points))
     for photo, camera in zip(photos, scene.cameras, strict=True):
-        edge = find_edges(photo.pixels, camera, points, normals, thickness, search, far)
+        edge = find_edges(photo.pixels, camera, points, normals, thickness, search, far, apparent=apparent)
         total[edge.found] += edge.places[edge.found]
         count += edge.found
     seen = count > 0
