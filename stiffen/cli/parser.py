@@ -8,7 +8,7 @@ from types import ModuleType
 import stiffen
 
 from . import check, compare, draw, proof, search, stock, tally, trial
-from .file_commands import mirror, new, page, photo, show
+from .file_commands import ask, mirror, new, page, photo, show
 
 MESH_LEVELS = ("quick", "normal", "fine")
 PAPERS = ("a4", "letter", "roll")
@@ -17,7 +17,7 @@ Decide beads, flared holes and gauge for a sheet-metal panel before the sheet is
 Lengths in mm, forces in N, pressures in MPa, masses in kg, frequencies in Hz."""
 EPILOG = """\
 A first panel:
-  stiffen new hatch.toml                    a commented panel file to edit
+  stiffen ask hatch.toml                    ten questions that end in a panel file and its picture
   stiffen show hatch.toml                   what was understood of it, in words and as panel.png
   stiffen check hatch.toml                  does the panel as it stands meet its demands?
   stiffen search hatch.toml --out hatch     beads, holes and gauge of least mass
@@ -26,6 +26,7 @@ A first panel:
 Exit status: 0 demands met; 1 not met, or a shop rule broken; 2 bad input; 3 a mesh or solver failed.
 The numbers are a design aid: proof-load the finished panel before anyone relies on it."""
 COMMANDS: dict[str, ModuleType] = {
+    "ask": ask,
     "show": show,
     "check": check,
     "search": search,

@@ -872,7 +872,9 @@ def test_wrong_options_are_bad_input(words, told, capsys):
     assert told in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("command", ["show", "check", "search", "draw", "trial", "compare", "tally", "new", "stock"])
+@pytest.mark.parametrize(
+    "command", ["ask", "show", "check", "search", "draw", "trial", "compare", "tally", "new", "stock"]
+)
 def test_every_command_has_help_with_examples(command, capsys):
     assert main([command, "--help"]) == 0
     out = capsys.readouterr().out
@@ -883,7 +885,7 @@ def test_every_command_has_help_with_examples(command, capsys):
 
 def test_documents_name_every_command_and_option(capsys):
     page = (Path(__file__).parents[2] / "docs" / "commands.md").read_text(encoding="utf-8")
-    for command in ("show", "check", "search", "draw", "trial", "compare", "tally", "new", "stock"):
+    for command in ("ask", "show", "check", "search", "draw", "trial", "compare", "tally", "new", "stock"):
         main([command, "--help"])
         assert f"stiffen {command}" in page
         options = set(re.findall(r"--[a-z]+", capsys.readouterr().out)) - {"--help", "--quiet"}

@@ -11,8 +11,8 @@ from ..terminal import MET, print_lines
 
 HELP = "show what was understood of a panel file"
 DESCRIPTION = """\
-Draw the panel as it was read and say the same in words: outline, openings, folds, how it is held, what pushes on it,
-what must stay clear, what is asked. Computes nothing. check and search draw the same picture into their folders."""
+Draw the panel as it was read and say the same in words: outline, openings, folds, how it is held, what pushes
+on it, what must stay clear, what is asked. Computes nothing. check and search draw the same picture first."""
 EXAMPLES = ("stiffen show hatch.toml", "stiffen show hatch.toml --out hatch.png")
 
 
