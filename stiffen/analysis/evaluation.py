@@ -134,7 +134,7 @@ def evaluate(
     for models, coarser in ((fine, coarse), (coarse, {})) if mesh_error else ((fine, coarse),):
         found: Values = {}
         for assumed, model in models.items():
-            progress(None, f"solving on {len(model.mesh.nodes)} nodes, edges {assumed} in plane")
+            progress(None, f"computing with edges {assumed} along the sheet")
             finer = by_mesh[0][assumed] if by_mesh else [None] * len(panel.demands)
             found[assumed] = [
                 demand_value(model, demand, value, coarser.get(assumed))

@@ -7,6 +7,7 @@ import codecs
 import io
 import logging
 import os
+import shutil
 import signal
 import sys
 import threading
@@ -14,7 +15,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 
 MET, NOT_MET, BAD_INPUT, FAILED, STOPPED = 0, 1, 2, 3, 130  # exit statuses, see `entry.main`
-PROGRESS_BAR = "{percentage:3.0f} % |{bar:20}| {elapsed} {desc}"
+NARROW, WIDE = 90, 130  # columns: below the first there is no bar, from the second on a long one
+KEPT_MARK = "; "  # what follows the first one in a progress message is never cut
 RESEND_DELAY = 0.05  # s
 
 Progress = Callable[[float | None, str], None]  # fraction done, None if not known; what is under way
@@ -61,6 +63,23 @@ def discard_output() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
+def progress_line(fraction: float, elapsed: str, message: str, width: int) -> str:
+    """Share done, bar, time and message in at most `width` letters.
+
+    Of the message only the part before its first semicolon is shortened: the best so far and the time left stay.  On a
+    narrow terminal the bar and the time give way.
+    """
+    share = f"{100 * fraction:3.0f} % "
+    bar = 0 if width < NARROW else 10 if width < WIDE else 20
+    full = round(bar * fraction)
+    head = f"{share}|{'#' * full}{'-' * (bar - full)}| {elapsed} " if bar else share
+    doing, mark, kept = message.partition(KEPT_MARK)
+    room = width - len(head) - len(mark) - len(kept)
+    if len(doing) > room:
+        doing = doing[: max(room - 2, 0)].rstrip() + ".."[: max(room, 0)]
+    return f"{head}{doing}{mark}{kept}"[:width]
+
+
 @contextmanager
 def progress_bar(quiet: bool) -> Iterator[Progress]:
     """A progress bar on stderr if that is a terminal and `quiet` is False; nothing otherwise."""
@@ -69,12 +88,16 @@ def progress_bar(quiet: bool) -> Iterator[Progress]:
         return
     from tqdm import tqdm
 
-    with tqdm(total=1.0, bar_format=PROGRESS_BAR, leave=False, file=sys.stderr, dynamic_ncols=True) as bar:
+    with tqdm(total=1.0, bar_format="{desc}", leave=False, file=sys.stderr, dynamic_ncols=True) as bar:
 
         def show(fraction: float | None, message: str) -> None:
             if fraction is not None:
                 bar.n = min(max(fraction, 0.0), 1.0)
-            bar.set_description_str(message)
+            columns = shutil.get_terminal_size().columns
+            with suppress(OSError):  # the terminal of the progress, which stdout may not be
+                columns = os.get_terminal_size(sys.stderr.fileno()).columns
+            elapsed = tqdm.format_interval(bar.format_dict["elapsed"])
+            bar.set_description_str(progress_line(bar.n, elapsed, message, columns - 1))
 
         yield show
 

@@ -106,11 +106,12 @@ def search(
         search_gauges(state, budget)
         if state.cut_short:
             stopped = f"{seconds:g} s were not enough to try everything"
+        state.place, state.stage = (1.0, 0.0), 0.0
         baseline = _baseline(state, budget)
     except KeyboardInterrupt:
         stopped, interrupted = "interrupted", True
     best = incumbent.verdict.layout if incumbent.verdict else panel.layout()
-    state.report("evaluating the best layout in full")
+    state.report("computing the best layout in full")
     level = mesh_level if interrupted or state.full_in_time else "quick"
     evaluation = incumbent.evaluation or evaluate(panel, best, mesh_level=level)
     in_time = not interrupted and state.full_in_time
@@ -289,7 +290,7 @@ def _evaluate_given(state: SearchState, gauge: float) -> Verdict | None:
     for layout in dict.fromkeys(given):
         if layout_check.audit(state.panel, layout):
             continue
-        state.report(f"{gauge:g} mm: evaluating {'the bare sheet' if layout is given[0] else 'the given layout'}")
+        state.report(f"{gauge:g} mm: computing {'the bare sheet' if layout is given[0] else 'the given layout'}")
         worst = max(state.evaluator.quick_utilisations(layout), default=0.0)
         state.evaluator.record_utilisation(gauge, worst)
         if worst <= state.settings.quick_miss_limit or state.stiffest or gauge == max(state.panel.gauges):
@@ -331,7 +332,7 @@ def _evaluate_best(state: SearchState, budget: Budget, searched: list[GaugeSearc
             break
         layout = one.rules.layout(one.best.choice)
         if not layout_check.audit(state.panel, layout):
-            state.report(f"{one.gauge:g} mm: evaluating the best layout that was found")
+            state.report(f"{one.gauge:g} mm: computing the best one in full")
             state.evaluate_for_the_end(layout)
     if state.incumbent.verdict is None:
         state.evaluate_for_the_end(Layout(max(state.panel.gauges), *fixed_beads_and_holes(state.panel)))
@@ -353,7 +354,7 @@ def _finish(state: SearchState, budget: Budget, verdict: Verdict, rules: BeadRul
         if holed != bare:
             holed = strike_out(state, budget, holed, rules)
     for layout in dict.fromkeys((holed, bare)):
-        state.report(f"{layout.gauge:g} mm: evaluating {len(layout.beads)} beads and {len(layout.holes)} holes in full")
+        state.report(f"{layout.gauge:g} mm: computing {len(layout.beads)} beads and {len(layout.holes)} holes in full")
         if state.evaluate(layout).met:
             break
     _balance_faces(state)
@@ -378,7 +379,7 @@ def _balance_faces(state: SearchState) -> None:
         return
     layout = with_balanced_faces(state.panel, best.layout)
     if layout != best.layout and not layout_check.audit(state.panel, layout):
-        state.report("turning beads to the other face to reduce the bow")
+        state.report("beads to the other face against bow")
         verdict = state.evaluate(layout)
         if verdict.met and state.incumbent.rank(verdict) <= state.incumbent.rank(best):
             state.incumbent.accept(verdict)
@@ -391,7 +392,7 @@ def _baseline(state: SearchState, budget: Budget) -> FlatSheetBaseline:
     needed = len(open_gauges) * state.evaluator.latest_quick
     if math.isfinite(budget.deadline) and (budget.is_spent or state.whole.seconds_left < needed + state.quick_end):
         return FlatSheetBaseline(None, None)
-    state.report("finding the thinnest flat sheet that meets the same demands")
+    state.report("thinnest flat sheet that does the same")
     level = state.evaluator.mesh_level if state.full_in_time else "quick"
     baseline = flat_baseline(state.panel, mesh_level=level, quick_results=known)
     beads, holes = fixed_beads_and_holes(state.panel)

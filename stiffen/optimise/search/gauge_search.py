@@ -193,7 +193,7 @@ class GaugeSearch:
         ]
         allowed = MoveMaker(self.rules, self.dies, count, 1).allows
         drawn = [one for one in drawn if allowed(one[2])]
-        state.report(f"{self.gauge:g} mm: {len(drawn)} regular layouts of {count} beads on the surrogate")
+        state.report(f"{self.gauge:g} mm: trying {len(drawn)} even layouts of {count} beads")
         guesses = state.runner.confirm(self.rules.layout(starts[0].choice))[1] if starts else {}
         trials = self.evaluate([choice for _, _, choice in drawn], guesses)
         values: dict[int, float] = {}
@@ -234,9 +234,7 @@ class GaugeSearch:
             if not choices:
                 step /= 2
                 continue
-            state.report(
-                f"{self.gauge:g} mm: tuning {len(beads_of(best.choice))} beads on the surrogate, batch {number + 1}"
-            )
+            state.report(f"{self.gauge:g} mm: moving {len(beads_of(best.choice))} beads, round {number + 1}")
             trials = sorted(self.evaluate(choices, guesses, GIVE_UP * self.worst(best)), key=self._order)
             better = [one for one in trials if self.utilisation(one) < settings.improvement * self.utilisation(best)]
             combined = []

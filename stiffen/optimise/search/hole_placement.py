@@ -39,7 +39,7 @@ def add_holes(state: SearchState, budget: Budget, layout: Layout, mirror_axes: s
         minutes = process_plan.minutes(state.panel, one) - own_minutes
         return 1000 * (own_mass - state.panel.mass(one)) - state.panel.grams_per_minute * minutes
 
-    state.report(f"{layout.gauge:g} mm: placing flared holes in rows")
+    state.report(f"{layout.gauge:g} mm: flared holes in rows")
     values, guesses = state.runner.confirm(layout)
     factors = calibration(state, layout, values)
 

@@ -19,6 +19,8 @@ from .runner import LayoutRunner
 from .settings import DEFAULT_SETTINGS, NORMAL, SearchEffort, SearchSettings
 
 QUICK_EVALUATIONS = 3.0  # times an evaluation on the quick mesh: what the end of a search takes at least
+GAUGES_SHARE = 0.9  # of the work of a search; the rest computes the best layout and flat sheets in full
+LEAST_SHARE = 0.1  # of the work done before the time left is told
 
 
 @dataclass(eq=False)
@@ -90,17 +92,23 @@ class SearchState:
         self.outcomes[outcome.gauge] = outcome
 
     def report(self, message: str) -> None:
-        """Report the fraction of the time used, a message, the incumbent, and the seconds left."""
+        """Report the fraction of the time used, a message, the incumbent, and the seconds left.
+
+        Without a time limit the fraction is that of the counted stages, and the seconds left follow from it.
+        """
         now = time.monotonic()
         limited = math.isfinite(self.whole.deadline)
         done, gauge = self.place
-        used = min(done + gauge * self.stage, 1.0)
+        used = GAUGES_SHARE * min(done + gauge * self.stage, 1.0)
         if limited:
             used = max(used, min(1.0, (now - self.whole.start) / max(self.whole.length, 1e-9)))
         best = self.incumbent.verdict
         if best is not None:
             worst = best.utilisation
-            margin = f"margin {100 * (1 - worst):.0f} %" if best.met else f"misses by {100 * (worst - 1):.0f} %"
-            message = f"{message}; best {best.layout.gauge:g} mm, {best.mass_kg:.3f} kg, {margin}"
-        left = f"{max(self.whole.deadline - now, 0.0):.0f} s left" if limited else f"{self.count} layouts tried"
+            margin = f"{100 * (1 - worst):.0f} % to spare" if best.met else f"misses by {100 * (worst - 1):.0f} %"
+            message = f"{message}; best {best.layout.gauge:g} mm {best.mass_kg:.3f} kg, {margin}"
+        left = f"{max(self.whole.deadline - now, 0.0):.0f} s left"
+        if not limited:
+            seconds = (now - self.whole.start) * (1 / used - 1) if used > LEAST_SHARE else math.inf
+            left = f"about {seconds:.0f} s left" if math.isfinite(seconds) else f"{self.count} layouts tried"
         self.progress(used, f"{message}; {left}")

@@ -40,7 +40,7 @@ def strike_out(
                 state.cut_short = True
                 return layout
             batch = likely[first : first + AT_ONCE]
-            state.report(f"{layout.gauge:g} mm: trying {len(batch[0].beads)} of {len(layout.beads)} beads")
+            state.report(f"{layout.gauge:g} mm: do {len(batch[0].beads)} of {len(layout.beads)} beads suffice?")
             expected = state.evaluator.expected(batch)
             passing = [one for one, value in zip(batch, expected, strict=True) if value <= limit]
             if passing:

@@ -175,4 +175,4 @@ def test_progress_tells_the_share_of_time_the_incumbent_and_the_time_left(clock)
     assert lines[0] == (0.25, "one; 30 s left")
     fraction, message = lines[1]
     assert fraction == 1.0
-    assert re.fullmatch(r"two; best [\d.]+ mm, [\d.]+ kg, margin \d+ %; 0 s left", message)
+    assert re.fullmatch(r"two; best [\d.]+ mm [\d.]+ kg, \d+ % to spare; 0 s left", message)
