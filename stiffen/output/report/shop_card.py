@@ -47,12 +47,14 @@ from .explanation_sections import (
     part_section,
 )
 from .sections import MAX_LINE_CHARS, Section, Table, columns, text_lines
+from .tape_measure import tape_tables
 
 MASS_RESOLUTION = 0.001  # kg
 NO_FLAT_SHEET = "no flat sheet in the rack meets the demands"
 NO_SECOND_OPINION = "No second opinion was taken: it needs sfepy (pip install sfepy)."
 DEMAND_HEAD = ("demand", "limit", "found", "margin", "", "decided by", "mesh error", "2nd", "w/t")
 DIE_STRAIN_HEAD = ("die", "run-out mm", "held: stretch", "thinning", "free: draw-in mm", "spring-back mm")
+TAPE_TITLE = "WITH TAPE AND SQUARE"
 FOLDS_TITLE = "FOLDS, IN THE ORDER TO MAKE THEM"
 FOLD_HEAD = ("fold", "angle", "face", "inside R", "takes", "flange mm")
 VIA_HEAD = ("bead", "via X", "Y", "centre X", "Y", "R")
@@ -92,6 +94,7 @@ def card(
         (_roller_title(plan), _roller_settings(plan)),
         ("BEADS, IN ROLLING ORDER", _bead_table(panel, plan)),
         ("FLARED HOLES", _hole_tables(panel, layout)),
+        (TAPE_TITLE, tape_tables(panel, layout)),
         (FOLDS_TITLE, _fold_table(panel, layout)),
         ("EDGE TRIM", _trim_table(panel, layout)),
         ("ORDER OF WORK", _order_of_work(plan)),
