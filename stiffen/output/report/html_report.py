@@ -35,6 +35,7 @@ from .explanation_sections import THE_OTHER_FACE, WHAT_EACH_ADDS, WHAT_WOULD_HEL
 from .sections import Table
 from .shop_card import (
     DEMAND_HEAD,
+    TAPE_TITLE,
     Card,
     card,
     demand_rows,
@@ -162,7 +163,7 @@ def _parts(content: Card) -> dict[str, list[dict]]:
     parts: dict[str, list[dict]] = {"do": [], "weigh": [], "make": [], "other": [], "cautions": []}
     for number, section in enumerate(content.sections, 1):
         shown = [part for part in section.parts if not (isinstance(part, Table) and part.head == DEMAND_HEAD)]
-        if shown:
+        if shown and section.title != TAPE_TITLE:  # for the bench: the page has the same places in its other tables
             title = "" if section.title in UNTITLED else section.title
             entry = {"title": title, "parts": shown, "slug": f"card-{number}"}
             parts[QUESTIONS.get(section.title, "make")].append(entry)
