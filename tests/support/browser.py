@@ -67,7 +67,7 @@ class Page:
     def __init__(self, page):
         self.page = page
         self.errors = []
-        page.on("pageerror", lambda error: self.errors.append(str(error)))
+        page.on("pageerror", lambda error: self.errors.append(f"{error} {error.stack}"))
 
     def open(self, address):
         self.page.goto(address)
@@ -124,7 +124,7 @@ def opened(address, **options):
         page = Page(browser.new_page(**{"viewport": {"width": 1280, "height": 720}, **options}))
         page.open(address)
         yield page
-        assert page.errors == []
+        assert page.errors == [], page.errors
         browser.close()
 
 

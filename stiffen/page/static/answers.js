@@ -1,6 +1,7 @@
 // What the panel answers: each demand with its margin, mass, time; quick numbers and judged ones told apart.
 import { app, isJudged, onChange } from "./state.js";
 import { digits, h, s } from "./tools.js";
+import { wordsOf } from "./sheet.js";
 
 const answers = document.getElementById("answers"), numbers = document.getElementById("numbers"), rules = document.getElementById("rules");
 
@@ -65,7 +66,7 @@ onChange(() => {
   drawNumbers();
   drawState();
   const other = (app.bench?.rules ?? []).filter((rule) => rule.what.length > 64 || !rule.part);
-  rules.replaceChildren(...other.slice(0, 3).map((rule) => h("li", {}, `${rule.part} ${rule.index + 1}: ${rule.what}`)));
+  rules.replaceChildren(...other.slice(0, 3).map((rule) => h("li", {}, `${rule.part} ${rule.index + 1}: ${wordsOf(rule)}`)));
   document.getElementById("undo").disabled = !app.undo;
   document.getElementById("redo").disabled = !app.redo;
 });

@@ -1,10 +1,11 @@
 // The map under the drawing: deflection or softness over the sheet, darker where more.
 import { app, changed, isJudged, onChange } from "./state.js";
-import { digits, h } from "./tools.js";
+import { boxOf, digits, h } from "./tools.js";
 import { tellLayout } from "./link.js";
 
 const canvas = document.getElementById("field");
-const FINE = 8000;  // triangles from which a map looks smooth
+const CELLS = 200;  // cells of a map's grid along the longer side
+const grids = new WeakMap();
 const meshes = {};  // of the quick answers, by gauge
 
 /** Keep the mesh that comes with the first answer on a gauge. */
@@ -37,58 +38,79 @@ export function shownField(key = isJudged() ? app.key : null) {
   return mesh && shown.kind === map ? { ...mesh, values: shown.values, unit: shown.unit, judged: false } : null;
 }
 
-/** A field with each triangle cut in four, values in between by the mean, until it is fine enough to look smooth. */
-function smooth(field) {
-  let { nodes, triangles, values } = field;
-  while (triangles.length < FINE) {
-    nodes = nodes.slice();
-    values = values.slice();
-    const middles = new Map(), next = [];
-    const middle = (a, b) => {
-      const key = a < b ? a * 1e6 + b : b * 1e6 + a;
-      if (!middles.has(key)) {
-        middles.set(key, nodes.length);
-        nodes.push([(nodes[a][0] + nodes[b][0]) / 2, (nodes[a][1] + nodes[b][1]) / 2]);
-        values.push((values[a] + values[b]) / 2);
+/** For each cell of a grid over a mesh the nodes and shares that give its value; made once for a mesh. */
+function gridOf(field) {
+  const { nodes, triangles } = field, known = grids.get(triangles);
+  if (known) return known;
+  const box = boxOf(nodes), size = Math.max(box.x1 - box.x0, box.y1 - box.y0) / CELLS;
+  const cols = Math.max(2, Math.ceil((box.x1 - box.x0) / size)), rows = Math.max(2, Math.ceil((box.y1 - box.y0) / size));
+  const corner = new Int32Array(cols * rows).fill(-1), shares = new Float32Array(3 * cols * rows);
+  triangles.forEach(([a, b, c], t) => {
+    const [[ax, ay], [bx, by], [cx, cy]] = [nodes[a], nodes[b], nodes[c]], area = (bx - ax) * (cy - ay) - (cx - ax) * (by - ay);
+    const from = (low, start) => Math.max(0, Math.floor((low - start) / size - 0.5)), to = (high, start, most) => Math.min(most - 1, Math.ceil((high - start) / size - 0.5));
+    for (let j = from(Math.min(ay, by, cy), box.y0); j <= to(Math.max(ay, by, cy), box.y0, rows); j++)
+      for (let i = from(Math.min(ax, bx, cx), box.x0); i <= to(Math.max(ax, bx, cx), box.x0, cols); i++) {
+        const x = box.x0 + (i + 0.5) * size, y = box.y0 + (j + 0.5) * size;
+        const v = ((x - ax) * (cy - ay) - (cx - ax) * (y - ay)) / area, w = ((bx - ax) * (y - ay) - (x - ax) * (by - ay)) / area;
+        if (v < -1e-6 || w < -1e-6 || v + w > 1 + 1e-6) continue;
+        corner[j * cols + i] = t;
+        shares.set([1 - v - w, v, w], 3 * (j * cols + i));
       }
-      return middles.get(key);
-    };
-    for (const [a, b, c] of triangles) {
-      const ab = middle(a, b), bc = middle(b, c), ca = middle(c, a);
-      next.push([a, ab, ca], [ab, b, bc], [ca, bc, c], [ab, bc, ca]);
+  });
+  for (let pass = 0; pass < 3; pass++) {  // beyond the rim as at the rim; the drawing is clipped there
+    const before = corner.slice();
+    for (let k = 0; k < corner.length; k++) {
+      if (before[k] >= 0) continue;
+      const i = k % cols, near = [i > 0 ? k - 1 : -1, i < cols - 1 ? k + 1 : -1, k - cols, k + cols].find((one) => one >= 0 && one < corner.length && before[one] >= 0);
+      if (near === undefined) continue;
+      corner[k] = before[near];
+      shares.copyWithin(3 * k, 3 * near, 3 * near + 3);
     }
-    triangles = next;
   }
-  return { nodes, triangles, values };
+  const picture = document.createElement("canvas");
+  [picture.width, picture.height] = [cols, rows];
+  const grid = { box, size, cols, rows, corner, shares, picture };
+  grids.set(triangles, grid);
+  return grid;
 }
 
-/** Draw a field on a canvas; place: plan mm to pixels; most: value of the darkest colour. */
+/** Draw a field on a canvas; place: plan mm to pixels, without turning; most: value of the darkest colour. */
 export function drawField(target, field, place, most) {
   const pen = target.getContext("2d");
   pen.setTransform(1, 0, 0, 1, 0, 0);
   pen.clearRect(0, 0, target.width, target.height);
   if (!field) return;
-  field = smooth(field);
-  const colour = getComputedStyle(document.documentElement).getPropertyValue("--field");
-  const metal = getComputedStyle(document.documentElement).getPropertyValue("--metal");
-  const points = field.nodes.map(place);
-  const shades = Array.from({ length: 33 }, (_, i) => `rgba(${colour}, ${((i / 32) * 0.85).toFixed(3)})`);
-  const groups = Array.from({ length: 33 }, () => new Path2D()), all = new Path2D();
-  field.triangles.forEach(([a, b, c]) => {
-    const mean = (field.values[a] + field.values[b] + field.values[c]) / 3;
-    const group = groups[Math.max(0, Math.min(32, Math.round((32 * mean) / most)))];
-    for (const path of [group, all]) {
-      path.moveTo(...points[a]); path.lineTo(...points[b]); path.lineTo(...points[c]); path.closePath();
-    }
-  });
-  pen.fillStyle = metal; pen.fill(all);
-  pen.strokeStyle = metal; pen.lineWidth = 1; pen.stroke(all);
-  groups.forEach((path, i) => { pen.fillStyle = shades[i]; pen.fill(path); });
+  const style = getComputedStyle(document.documentElement), colour = style.getPropertyValue("--field").split(",").map(Number);
+  const grid = gridOf(field), { cols, rows, corner, shares } = grid, brush = grid.picture.getContext("2d");
+  const image = brush.createImageData(cols, rows);
+  for (let k = 0; k < corner.length; k++) {
+    if (corner[k] < 0) continue;
+    const [a, b, c] = field.triangles[corner[k]], to = 4 * ((rows - 1 - Math.floor(k / cols)) * cols + (k % cols));
+    const value = shares[3 * k] * field.values[a] + shares[3 * k + 1] * field.values[b] + shares[3 * k + 2] * field.values[c];
+    [image.data[to], image.data[to + 1], image.data[to + 2]] = colour;
+    image.data[to + 3] = 217 * Math.max(0, Math.min(1, value / most));
+  }
+  brush.putImageData(image, 0, 0);
+  const rim = new Path2D();
+  for (const ring of [app.panel.outline, ...app.panel.cutouts]) {
+    ring.forEach((point, i) => (i ? rim.lineTo(...place(point)) : rim.moveTo(...place(point))));
+    rim.closePath();
+  }
+  pen.save();
+  pen.clip(rim, "evenodd");
+  pen.fillStyle = style.getPropertyValue("--metal");
+  pen.fillRect(0, 0, target.width, target.height);
+  const [left, top] = place([grid.box.x0, grid.box.y0 + rows * grid.size]), [right, bottom] = place([grid.box.x0 + cols * grid.size, grid.box.y0]);
+  pen.imageSmoothingEnabled = true;
+  pen.drawImage(grid.picture, left, top, right - left, bottom - top);
+  pen.restore();
 }
 
+let drawn = {};  // what the canvas shows
 let colours = 0;  // value of the darkest colour; grows at once, shrinks when a drag is over
 function draw() {
   const box = canvas.getBoundingClientRect(), scale = window.devicePixelRatio || 1;
+  // a new width or height clears a canvas
   if (canvas.width !== Math.round(box.width * scale)) canvas.width = Math.round(box.width * scale);
   if (canvas.height !== Math.round(box.height * scale)) canvas.height = Math.round(box.height * scale);
   const svg = document.getElementById("sheet"), matrix = svg.getScreenCTM();
@@ -97,8 +119,13 @@ function draw() {
   if (field && matrix) {
     const most = Math.max(...field.values);
     colours = app.dragging ? Math.max(colours, most) : most;
-    drawField(canvas, field, ([x, y]) => [(matrix.a * x + matrix.e - box.left) * scale, (-matrix.d * y + matrix.f - box.top) * scale], colours);
-  } else drawField(canvas, null);
+    const key = [canvas.width, canvas.height, matrix.a, matrix.e, matrix.f, colours, matchMedia("(prefers-color-scheme: dark)").matches].join();
+    if (key !== drawn.key || field.values !== drawn.values) drawField(canvas, field, ([x, y]) => [(matrix.a * x + matrix.e - box.left) * scale, (-matrix.d * y + matrix.f - box.top) * scale], colours);
+    drawn = { key, values: field.values };
+  } else if (drawn.key) {
+    drawField(canvas, null);
+    drawn = {};
+  }
   drawLegend(field);
 }
 

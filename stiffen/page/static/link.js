@@ -4,8 +4,8 @@ import { clone } from "./tools.js";
 
 let socket = null, receive = () => {};
 const times = new Map();  // when each position was sent, for `speeds`
-/** Milliseconds from a position to its first and to its complete answer; read by the benchmark. */
-export const speeds = { first: [], complete: [] };
+/** Milliseconds from a position to its first and to its complete answer, and of the worker's processor; for the benchmark. */
+export const speeds = { first: [], complete: [], firstCpu: [], completeCpu: [] };
 
 export function connect(onMessage) {
   receive = onMessage;
@@ -16,9 +16,9 @@ export function connect(onMessage) {
     const message = JSON.parse(event.data);
     if (message.is === "quick" && times.has(message.n)) {
       const passed = performance.now() - times.get(message.n).at;
-      if (!times.get(message.n).seen) speeds.first.push(passed);
+      if (!times.get(message.n).seen) { speeds.first.push(passed); speeds.firstCpu.push(message.cpu_ms); }
       times.get(message.n).seen = true;
-      if (!message.pending) speeds.complete.push(passed);
+      if (!message.pending) { speeds.complete.push(passed); speeds.completeCpu.push(message.cpu_ms); }
     }
     receive(message);
   };

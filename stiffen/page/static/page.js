@@ -27,7 +27,7 @@ const takes = {
     app.quick = app.judged = app.flat = app.lastMap = null;
     app.fields = {};
     if (!app.view.case || !message.cases.includes(app.view.case))
-      app.view = message.cases.length ? { map: "deflection", case: message.demands.find((one) => one.case)?.case ?? message.cases[0] } : { map: "softness", case: null };
+      app.view = message.cases.length ? { map: "deflection", case: (message.demands.find((one) => one.kind === "deflection") ?? message.demands.find((one) => one.case))?.case ?? message.cases[0] } : { map: "softness", case: null };
     forgetMeshes();
     redrawGround();
     app.asks = true;

@@ -29,7 +29,7 @@ svg.addEventListener("pointerdown", (event) => {
     drag = { ...start, what: "middle" };
   } else if (app.die) drag = { ...start, what: app.die.kind === "bead" ? "draw" : "place" };
   else { app.chosen = []; changed(); return; }
-  svg.setPointerCapture(event.pointerId);
+  try { svg.setPointerCapture(event.pointerId); } catch { /* a press so short that it is over already */ }
   svg.focus({ preventScroll: true });
   event.preventDefault();
   changed();

@@ -145,6 +145,9 @@ function drawMarks() {
   layers.marks.replaceChildren(...out);
 }
 
+/** A broken rule in words; a distance below zero is told as how far it reaches in. */
+export const wordsOf = (rule) => rule.what.replace(/^-([\d.]+ mm) from (.*?), at least (.*)$/, "$1 into $2, at least $3 away");
+
 /** The most urgent broken rule of each part, in words beside it. */
 function rulesAtPlace(px, box) {
   const told = new Set(), out = [], lines = [];
@@ -153,7 +156,7 @@ function rulesAtPlace(px, box) {
     if (!part || told.has(name)) continue;
     told.add(name);
     const [mx, my] = middleOf(part), half = (dieOf(part)?.flange ?? dieOf(part)?.width ?? 0) / 2;
-    const words = rule.what.length > 64 ? `${rule.what.slice(0, 62)}…` : rule.what, wide = words.length * 6.6 * px;
+    const whole = wordsOf(rule), words = whole.length > 64 ? `${whole.slice(0, 62)}…` : whole, wide = words.length * 6.6 * px;
     const x = Math.max(box.x0 + wide / 2, Math.min(box.x1 - wide / 2, mx));
     let y = Math.min(my + half + 8 * px, box.y1 - 14 * px);
     while (lines.some((other) => Math.abs(other.y - y) < 16 * px && Math.abs(other.x - x) < (wide + other.wide) / 2)) y -= 17 * px;
