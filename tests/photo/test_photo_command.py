@@ -62,6 +62,7 @@ def test_missing_lengths_are_asked_for(photo, tmp_path, capsys):
 @pytest.mark.parametrize(
     ("words", "told"),
     [
+        (["a.jpg", "--out", "b/a.toml", *MEASURED], "there is no such folder"),
         (["--out", "a.toml"], "no photo is named"),
         (
             ["a.jpg", "--out", "a.txt", "--across=160", "--along=240", "--longest=600", "--thickness=1"],

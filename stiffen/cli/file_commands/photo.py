@@ -62,6 +62,8 @@ def run(args: argparse.Namespace) -> int:
     picture, drawing = path.with_suffix(".png"), path.with_suffix(".dxf")
     if path.suffix.lower() != ".toml":
         raise InputError([Fault(str(path), "is no name for a panel file", "end it in .toml")])
+    if not path.parent.is_dir():
+        raise InputError([Fault(str(path.parent), "there is no such folder", "make the folder first")])
     for one in (path, picture, drawing):
         if os.path.lexists(one):
             raise InputError([Fault(str(one), "is there already", "give another name, or move it away")])
