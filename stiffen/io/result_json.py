@@ -24,12 +24,13 @@ def result_document(
     flat_baseline: FlatSheetBaseline | None = None,
     search_result: SearchResult | None = None,
     plan: ProcessPlan | None = None,
+    explanation: Explanation | None = None,
 ) -> dict:
     """The result as plain data; numbers that are not finite become null when it is written as JSON.
 
     status is "met" only if there are demands, all are met and no spacing rule is broken; it is "nothing asked" without
     demands.  Masses in kg, lengths in mm.
-    search_result: adds how the search went.
+    search_result: adds how the search went.  explanation: why this layout; default that of the search.
     """
     layout = verdict.layout.to_dict()
     if plan and plan.layout == verdict.layout:
@@ -70,8 +71,9 @@ def result_document(
             "cut_short": search_result.cut_short,
             "gauges": _gauges(search_result.gauge_outcomes),
         }
-        if search_result.explanation:
-            data["explanation"] = _explanation(search_result.explanation)
+    explanation = explanation or (search_result.explanation if search_result else None)
+    if explanation:
+        data["explanation"] = _explanation(explanation)
     return data
 
 

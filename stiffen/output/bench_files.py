@@ -88,7 +88,7 @@ def write_bench_files(
         flat_baseline = flat_baseline or result.flat_baseline
         flat = flat or (result.flat_verdict if layout.beads or layout.holes else None)
     remove_bench_files(folder)
-    data = write_layout(panel, result, folder, plan=plan, flat_baseline=flat_baseline)
+    data = write_layout(panel, result, folder, plan=plan, flat_baseline=flat_baseline, explanation=explanation)
     write_marking(panel, layout, folder / "marking.dxf", verdict=verdict, plan=plan)
     if "down" in rolled_faces(layout):
         write_marking(panel, layout, folder / "marking_back.dxf", verdict=verdict, plan=plan, face="down")
@@ -121,6 +121,7 @@ def write_layout(
     *,
     plan: ProcessPlan | None = None,
     flat_baseline: FlatSheetBaseline | None = None,
+    explanation: Explanation | None = None,
 ) -> dict:
     """Write layout.json alone; see `write_all`.  plan: the process plan of this layout, if it is made already.
 
@@ -130,7 +131,7 @@ def write_layout(
     verdict = result.verdict if isinstance(result, SearchResult) else result
     verdict = replace(verdict, layout=plan.layout if plan else in_rolling_order(panel, verdict.layout))
     flat_baseline = flat_baseline or (found.flat_baseline if found else None)
-    data = result_document(panel, verdict, flat_baseline, found, plan)
+    data = result_document(panel, verdict, flat_baseline, found, plan, explanation)
     write_json(folder / LAYOUT_FILE_NAME, layout_document(panel, verdict.layout, data))
     return data
 
