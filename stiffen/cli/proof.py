@@ -88,9 +88,9 @@ def run(args: argparse.Namespace) -> int:
     folder = output_folder(args, args.folder)
     proof_path = folder / PROOF_FILE_NAME
     kept = None if args.new else read_proof(proof_path, panel, layout)
+    part, spectrum = _heard(args, panel, layout)
     with faults_of_file(str(layout_path)), progress_bar(args.quiet) as progress:
         plan: PushPlan = kept[0] if kept else plan_pushes(panel, layout, "quick", progress)
-    part, spectrum = _heard(args, panel, layout)
     heard = Measured(taps={part: spectrum.peaks} if spectrum else {})
     measured = (kept[1] if kept else Measured()).merged(newer).merged(heard)
     with faults_of_file(args.readings or args.folder), progress_bar(args.quiet) as progress:
