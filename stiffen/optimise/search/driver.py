@@ -35,7 +35,7 @@ from stiffen.shop import layout_check
 from stiffen.shop.rolling_bow import with_balanced_faces
 
 from .budget import Budget
-from .evaluator import Evaluator
+from .evaluator import BEADED_OVER_FLAT, Evaluator
 from .gauge_search import GaugeSearch
 from .hole_placement import add_holes
 from .incumbent import Incumbent, OnBest, ignore_best
@@ -47,6 +47,7 @@ from .strike_out import strike_out
 FINAL_SHARE = 0.05  # of the time limit, kept at the end beside what follows
 FINAL_EVALUATIONS = 1.5  # complete evaluations for whose time the search ends early, unless that is over half the limit
 GAUGE_SHARE = 0.6  # of the time left, for each gauge but the last
+BARE_SHARE = 0.25  # of the time limit, for the bare sheets at the start; else only the thinnest and the thickest
 FALLBACKS = 2  # layouts that are evaluated in full where nothing meets the demands
 
 
@@ -200,7 +201,9 @@ def search_gauges(state: SearchState, budget: Budget) -> None:
         state.report("evaluating the bare sheets of the rack on the quick mesh")
         sheets = _bare_sheets(state, gauges)
         state.evaluator.quick_batch(sheets[:1])  # alone, as it loads libraries
-        state.evaluator.quick_batch(sheets[1:])
+        each = state.evaluator.latest_quick / BEADED_OVER_FLAT
+        in_time = each * len(sheets) <= BARE_SHARE * state.whole.length
+        state.evaluator.quick_batch(sheets[1:] if in_time else sheets[-1:])
     for number, gauge in enumerate(gauges):
         if number and budget.is_spent:
             state.record(GaugeOutcome(gauge, GaugeStatus.NOT_TRIED))
@@ -321,7 +324,8 @@ def _evaluate_best(state: SearchState, budget: Budget, searched: list[GaugeSearc
         return
     if state.cut_short and not state.stiffest:
         sheets = _bare_sheets(state, sorted(state.panel.gauges))
-        passing = (one for one in sheets if max(state.evaluator.quick_utilisations(one), default=0.0) <= 1)
+        known = [one for one in sheets if state.evaluator.knows(one)]
+        passing = (one for one in known if max(state.evaluator.quick_utilisations(one), default=0.0) <= 1)
         if any(state.evaluate_for_the_end(one).met for one in passing):
             return
     ranked = sorted(

@@ -99,6 +99,10 @@ class Evaluator:
         """The lowest utilisation that a layout of this gauge (mm) has reached; infinite if none was evaluated."""
         return self.lowest_utilisations.get(gauge, math.inf)
 
+    def knows(self, layout: Layout) -> bool:
+        """True if a layout was evaluated on the quick mesh."""
+        return _geometry_key(layout) in self._quick_values
+
     def quick_utilisations(self, layout: Layout) -> tuple[float, ...]:
         """Utilisation of each demand of a layout on the quick mesh, remembered; infinite where that fails."""
         return self.quick_batch([layout])[0]
