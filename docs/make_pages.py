@@ -92,6 +92,7 @@ def accuracy() -> str:
 
 PARTS: dict[tuple[str, str], Callable[[], str]] = {
     ("panel_file.md", "panel keys"): lambda: key_tables(DATA / "starter_panel.toml", "panel_file"),
+    ("build_file.md", "build keys"): lambda: key_tables(DATA / "starter_build.toml", "build_file"),
     ("tools_file.md", "tools keys"): lambda: key_tables(DATA / "starter_tools.toml", "tools_file"),
     ("tools_file.md", "spacing"): spacing,
     ("tools_file.md", "minutes"): minutes,

@@ -5,22 +5,28 @@ from __future__ import annotations
 import argparse
 from dataclasses import replace
 
-from .inputs import faults_of_file, layout_of_file, panel_of_file, positive_number
+from .assembly import check_build
+from .inputs import faults_of_file, is_build, layout_of_file, panel_of_file, positive_number
 from .output_files import exit_status, flat_sheet_for_pictures, give_result, output_folder, panel_picture_file, summary
 from .terminal import progress_bar
 
 HELP = "check a panel as it stands"
-DESCRIPTION = "Compute the panel, with the beads and holes of its file, and compare it with its demands."
+DESCRIPTION = """\
+Compute the panel, with the beads and holes of its file, and compare it with its demands.
+Of a build file every joint is checked, then every panel."""
 EXAMPLES = (
     "stiffen check hatch.toml --gauge 1.2",
     "stiffen check hatch.toml --layout out/layout.json --json result.json --plot pictures",
     "stiffen check hatch.toml --json - | python -m json.tool",
+    "stiffen check tub.toml                    a build: do its parts meet, and every panel its demands?",
 )
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command alone."""
-    parser.add_argument("panel", metavar="PANEL.toml", help="the panel file")
+    parser.add_argument(
+        "panel", metavar="PANEL.toml", help="the panel file, or a build file: every panel and joint of it"
+    )
     parser.add_argument("--layout", metavar="L.json", help="take the beads and holes of this layout instead")
     parser.add_argument(
         "--gauge",
@@ -49,6 +55,8 @@ def run(args: argparse.Namespace) -> int:
     from stiffen.output.plots.picture_set import write_animation, write_pictures
     from stiffen.output.report.shop_card import NO_SECOND_OPINION, demand_table, fastener_table, mass_comparison
 
+    if is_build(args.panel):
+        return check_build.run(args)
     panel = panel_of_file(args.panel)
     layout = panel.layout(args.gauge)
     if args.layout:

@@ -43,6 +43,15 @@ def panel_of_file(path: str) -> Panel:
         return read_panel(path)
 
 
+def is_build(path: str) -> bool:
+    """True for a build file; see `build_file`."""
+    if Path(path).suffix.lower() != ".toml":
+        return False
+    from stiffen.assembly.build_file import is_build_file
+
+    return is_build_file(path)
+
+
 def layout_of_file(path: str) -> tuple[Panel, Layout]:
     """Panel and layout of a layout file."""
     from stiffen.io.panel_file import read_layout

@@ -14,9 +14,11 @@ from typing import TYPE_CHECKING
 from stiffen.errors import Fault, InputError
 
 from . import sweep
+from .assembly import search_build
 from .inputs import (
     count,
     faults_of_file,
+    is_build,
     panel_and_start,
     panel_of_file,
     positive_number,
@@ -47,7 +49,8 @@ Writes into DIR: panel.png, the panel as it was read; layout.json, each time a b
 marking.dxf, and marking_back.dxf if beads stand on both faces; template.pdf, and template_back.pdf if
 anything stands on the down face; card.pdf and card.txt; report.html; pictures: layout.png,
 before_after.png (judged.png if the flat sheet meets the demands) and more.
-With several panels, each gets a folder of its own in DIR. A sweep writes sweep.txt, sweep.csv and sweep.png
+With several panels, each gets a folder of its own in DIR; so do the panels and strips of a build file, beside
+build.pdf, build.html, build.txt, assembled.png and sheets.png. A sweep writes sweep.txt, sweep.csv and sweep.png
 (mass against stiffness), and for each value a folder with a layout.json to draw from."""
 BESIDE = "_new"  # suffix of a second folder, used while the wanted one holds an earlier layout
 OUTSIDE_SHARE = 0.5  # of the time limit: later, nothing is left for sheets outside the rack and explanations
@@ -57,6 +60,7 @@ EXAMPLES = (
     "stiffen search hatch.toml --from out/hatch/layout.json --out out/hatch2",
     "stiffen search floor.toml hatch.toml cheek.toml --jobs 2 --out out",
     "stiffen search floor.toml hatch.toml --jobs 2 --cluster tcp://bench:8786 --out out",
+    "stiffen search tub.toml --out out/tub",
     "stiffen search hatch.toml --sweep frequency=30,40,50,60 --out out/what_if",
     "stiffen search hatch.toml --sweep gauge=0.8,1.0,1.2 --seconds 30 --out out/sheets",
 )
@@ -64,7 +68,9 @@ EXAMPLES = (
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command alone."""
-    parser.add_argument("panels", metavar="PANEL.toml", nargs="+", help="the panel file, or several of one build")
+    parser.add_argument(
+        "panels", metavar="PANEL.toml", nargs="+", help="the panel file, several of one build, or a build file"
+    )
     parser.add_argument("--out", metavar="DIR", required=True, help="folder for what is written; made if missing")
     parser.add_argument(
         "--seconds",
@@ -106,6 +112,8 @@ def run(args: argparse.Namespace) -> int:
     if len(args.panels) > 1:
         return _search_several(args)
     args.panel = args.panels[0]
+    if is_build(args.panel):
+        return search_build.run(args)
     return sweep.run(args) if args.sweep else _search_one(args)
 
 

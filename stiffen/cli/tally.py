@@ -4,23 +4,31 @@ from __future__ import annotations
 
 import argparse
 
-from .inputs import evaluated_layout, layout_paths, sheet_size
+from .assembly import tally_build
+from .inputs import evaluated_layout, is_build, layout_paths, sheet_size
 from .output_files import write_text
 from .terminal import MET, NOT_MET, print_lines
 
 HELP = "add up the panels of one build"
 DESCRIPTION = """\
 Add up the panels of one build: mass, sheets to buy by material and gauge with the place of each blank,
-beads, holes and rivets, minutes. A folder named twice counts twice."""
+beads, holes and rivets, minutes. A folder named twice counts twice. Of a build file: strips, joints and extras too,
+the mass to beat and the order of work."""
 EXAMPLES = (
     "stiffen tally out --csv build.csv",
     "stiffen tally out/hatch out/cheek_left out/cheek_right --sheet 2000x1000",
+    "stiffen tally tub.toml out/tub",
 )
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of this command alone."""
-    parser.add_argument("folders", metavar="DIR", nargs="+", help="folders of layouts, or layout files")
+    parser.add_argument(
+        "folders",
+        metavar="DIR",
+        nargs="+",
+        help="folders of layouts, or layout files; or a build file and the folder that search wrote for it",
+    )
     parser.add_argument("--csv", metavar="F.csv", help="write the table here, one line for each panel")
     parser.add_argument(
         "--sheet",
@@ -33,6 +41,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the table of panels and the sheets to buy; write the table as CSV if asked."""
+    if is_build(args.folders[0]):
+        return tally_build.run(args)
     from stiffen.output.report.build_summary import (
         NUMBER_COLUMNS,
         STOCK_SHEETS,

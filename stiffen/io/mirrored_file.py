@@ -10,6 +10,7 @@ import copy
 import os
 import re
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ import tomlkit
 from shapely.geometry import Polygon
 from tomlkit.items import AoT, Item
 
+from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 
 from .files import MAX_TOML_BYTES, FilePath, atomic_write, file_error, read_json, read_text, write_json
@@ -28,6 +30,7 @@ POSITIONS: dict[str, tuple[str, ...]] = {
     "panel": ("outline",),
     "cutout": ("polygon",),
     "fold": ("line",),
+    "flange": ("edge",),
     "support": ("path", "at"),
     "load": ("path", "polygon", "at"),
     "keep_out": ("polygon",),
@@ -92,6 +95,22 @@ def mirror_layout(source: FilePath, target: FilePath) -> tuple[Panel, tuple[str,
     return mirrored, ("results are not mirrored: stiffen draw computes them again",)
 
 
+def mirrored_panel(panel: Panel, name: str) -> Panel:
+    """The mirror image of a panel, left to right about the middle of its outline, under another name."""
+    data = copy.deepcopy(panel.source)
+    _mirror_tables(data, panel)
+    data["panel"]["name"] = name
+    return panel_from_dict(data, Path())
+
+
+def mirrored_layout(panel: Panel, layout: Layout) -> Layout:
+    """The mirror image of a panel's layout, beads and holes in the same order."""
+    flip = _flip(panel)
+    beads = tuple(replace(bead, path=tuple((flip(x), y) for x, y in bead.path)) for bead in layout.beads)
+    holes = tuple(replace(hole, at=(flip(hole.at[0]), hole.at[1])) for hole in layout.holes)
+    return replace(layout, beads=beads, holes=holes)
+
+
 def mirrored_name(name: str) -> str:
     """The name of the other hand: left and right exchanged, else "mirrored" added."""
 
@@ -122,15 +141,22 @@ def _mirror_tables(data: Any, panel: Panel) -> None:
     flip = _flip(panel)
     for name, keys in POSITIONS.items():
         tables = data.get(name, ())
+        table: Any
         for table in [tables] if isinstance(tables, Mapping) else tables:
             for key in keys:
-                if not isinstance(table.get(key), str | None):  # "worst" is no place
+                if not isinstance(table.get(key), str | None):  # "worst" is no place, "left" no point
                     _set_positions(table, key, flip)
             for key in VECTORS.get(name, ()):
                 if key in table:
                     table[key][0] = -table[key][0] + 0.0
             if name == "cutout" and "circle" in table:
                 _set_positions(table["circle"], "centre", flip)
+            if name == "flange" and isinstance(table.get("edge"), str):
+                table["edge"] = HANDS.get(str(table["edge"]), table["edge"])
+            if name == "trim" and "from" in table and "to" in table:  # it runs counter-clockwise from one to the other
+                ends = [list(map(float, table[key])) for key in ("to", "from")]
+                for key, (x, y) in zip(("from", "to"), ends, strict=True):
+                    table[key] = [flip(x), y]
 
 
 def _set_positions(table: Any, key: str, flip: Edit) -> None:

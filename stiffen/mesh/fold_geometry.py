@@ -144,9 +144,10 @@ def _turn(
     return place, frames
 
 
-def folded_sheet(panel: Panel, thickness: float) -> FoldedSheet:
+def folded_sheet(panel: Panel, thickness: float, every_bend_round: bool = False) -> FoldedSheet:
     """The map of a panel's folds in sheet of `thickness` mm.
 
+    every_bend_round: tight bends are cylinders too, as they are in metal; the shell model takes them as sharp.
     Raises MeshError where a line does not divide the sheet, where two flanges or bends overlap, or where the notch
     beside a bend of large radius ends before its tangent line.
     """
@@ -158,7 +159,7 @@ def folded_sheet(panel: Panel, thickness: float) -> FoldedSheet:
         if plan is None:
             raise _fold_error(f"fold {number}", "its line does not divide the sheet", "draw it from edge to edge")
         width = radius = 0.0
-        if is_round_bend(fold.radius, thickness):
+        if every_bend_round or is_round_bend(fold.radius, thickness):
             width = bend_allowance(abs(fold.angle), fold.radius, thickness, neutral)
             radius = fold.radius + thickness / 2
         moved = _moved_part(f"fold {number}", plan, outline, width)

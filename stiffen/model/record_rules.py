@@ -54,7 +54,7 @@ CUTOUT_RULES: dict[str, Rule] = {"ring": DERIVED_RING, "circle": Optional(Number
 FOLD_RULES: dict[str, Rule] = {
     "line": PlanPoints(),
     "angle": Range(-170.0, 170.0, "degrees"),
-    "radius": Range(0.0, 200.0, "mm"),
+    "radius": Range(0.0, 2000.0, "mm"),
 }
 SUPPORT_RULES: dict[str, Rule] = {
     "kind": Choice(SUPPORT_KINDS),

@@ -105,6 +105,7 @@ def pages():
 
 PARTS = [
     ("panel_file.md", "panel keys"),
+    ("build_file.md", "build keys"),
     ("tools_file.md", "tools keys"),
     ("tools_file.md", "spacing"),
     ("tools_file.md", "minutes"),

@@ -15,7 +15,12 @@ PACKAGES = sorted({path.parent for path in FILES})
 ENTRY_POINTS = {"__init__", "__main__", "errors", "validate"}
 OWNERS = {
     "sfepy": {"analysis/sfepy_shell"},
-    "matplotlib": {"output/plots", "output/drawing/pdf"},
+    "matplotlib": {
+        "output/plots",
+        "output/drawing/pdf",
+        "output/assembly/assembled_picture",
+        "output/assembly/sheet_plan_picture",
+    },
     "PIL": {"output/plots/mode_animation", "photo/scene/corners"},
     "ezdxf": {"io/dxf_reader", "output/drawing", "photo/panel_text"},
     "cv2": {"photo"},

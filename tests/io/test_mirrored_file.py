@@ -11,8 +11,8 @@ from shapely.geometry import LineString, Point, Polygon
 from stiffen.analysis.evaluation import check
 from stiffen.cli.entry import main
 from stiffen.errors import InputError
-from stiffen.io.mirrored_file import mirror_layout, mirror_panel, mirrored_name
-from stiffen.io.panel_file import layout_document, read_layout, read_panel, write_json
+from stiffen.io.mirrored_file import mirror_layout, mirror_panel, mirrored_name, mirrored_panel
+from stiffen.io.panel_file import layout_document, panel_from_dict, read_layout, read_panel, write_json
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 NAMES = sorted(path.stem for path in EXAMPLES.glob("*.toml"))
@@ -240,3 +240,25 @@ def test_faces_and_folds_keep_their_sense(tmp_path):
     panel, (other, _) = read_panel(source), mirror_panel(source, tmp_path / "other.toml")
     assert [fold.angle for fold in other.folds] == [fold.angle for fold in panel.folds] != []
     assert other.bead_side == panel.bead_side
+
+
+def test_flanges_and_trims_change_hands():
+    data = {
+        "panel": {
+            "name": "tray", "material": "5754-H111", "gauges": [1.0], "tools": "starter",
+            "outline": [[0, 0], [200, 0], [200, 100], [0, 100]],
+        },
+        "flange": [{"edge": "left", "leg": 20}, {"edge": [[200, 100], [0, 100]], "leg": 15}],
+        "trim": [{"along": "outline", "from": [200, 20], "to": [200, 80], "kg_per_metre": 0.1}],
+    }  # fmt: skip
+    panel = panel_from_dict(data, Path())
+    other = mirrored_panel(panel, "tray, mirrored")
+    x0, _, x1, _ = panel.region.bounds
+    image = affinity.scale(panel.region, -1, 1, origin=((x0 + x1) / 2, 0))
+    assert other.region.symmetric_difference(image).area < 1e-3
+    assert sorted(fold.angle for fold in other.folds) == sorted(fold.angle for fold in panel.folds)
+    lines = [LineString([(x0 + x1 - x, y) for x, y in fold.line]) for fold in panel.folds]
+    for fold in other.folds:
+        assert min(line.hausdorff_distance(LineString(fold.line)) for line in lines) < 1e-6
+    length = [LineString(one.trims[0].path).length for one in (panel, other)]
+    assert length[1] == pytest.approx(length[0])

@@ -10,8 +10,7 @@ import io
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 
-from shapely.geometry import LineString
-
+from stiffen.assembly.mass import fitted_mass
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.shop import process_plan
@@ -74,7 +73,7 @@ def build_panel(panel: Panel, layout: Layout, status: str) -> BuildPanel:
         material=panel.material.name,
         gauge_mm=layout.gauge,
         mass_kg=panel.mass(layout),
-        fitted_kg=_fitted_mass(panel),
+        fitted_kg=fitted_mass(panel),
         blank_width_mm=x1 - x0,
         blank_height_mm=y1 - y0,
         beads=len(layout.beads),
@@ -84,13 +83,6 @@ def build_panel(panel: Panel, layout: Layout, status: str) -> BuildPanel:
         minutes=process_plan.minutes(panel, layout),
         density=panel.material.rho,
     )
-
-
-def _fitted_mass(panel: Panel) -> float:
-    """Mass of the edge trim and of what is bolted on, kg."""
-    around = panel.region.exterior.length
-    trims = (trim.kg_per_metre * (LineString(trim.path).length if trim.path else around) for trim in panel.trims)
-    return sum(trims) / 1000 + sum(mass.kg for mass in panel.masses)
 
 
 def purchases(

@@ -1,0 +1,148 @@
+"""The search over a whole build: each design once, at its own gauge, at one for all, or at most two.
+
+With one gauge for all, gauges that every rack holds are tried from the thinnest; the first at which every design meets
+its demands is taken.  The design that missed last is searched first at the next gauge.  With two, each pair of gauges
+is costed from one table of searches, design by gauge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import Any
+
+from stiffen.assembly.designs import Design
+from stiffen.errors import Fault, InputError
+from stiffen.model.results import SearchResult
+
+from .driver import search
+
+OnFound = Callable[[Design, SearchResult], None]
+
+
+@dataclass(frozen=True)
+class BuildSearchResult:
+    """The results of the designs by name, in the order of the build.
+
+    gauges: mm that are used.  stopped: why the search ended early, else "": then designs may be missing.
+    """
+
+    results: Mapping[str, SearchResult]
+    gauges: tuple[float, ...]
+    stopped: str = ""
+
+    @property
+    def met(self) -> bool:
+        """True where every design that was searched meets its demands."""
+        return all(one.verdict.met for one in self.results.values())
+
+
+class _InterruptedError(Exception):
+    """Ctrl-C: what is found so far counts."""
+
+
+def search_build(
+    designs: Sequence[Design], gauges: str = "each", *, on_found: OnFound = lambda design, result: None, **options: Any
+) -> BuildSearchResult:
+    """Search every design of a build.
+
+    gauges: "each", "one" or "two"; see the head of this module.  on_found: called with each design and the result that
+    it is to have, as soon as that is known.  options: as for `search`, the same for all.
+    Raises InputError if no gauge lies in the rack of every panel where one is asked for.
+    """
+    table = _SearchTable(designs, options)
+    stopped = ""
+    try:
+        if gauges == "each":
+            for design in designs:
+                on_found(design, table.at(design, None))
+            chosen: dict[str, float | None] = dict.fromkeys((one.name for one in designs), None)
+        else:
+            chosen = _common_gauges(table, gauges)
+            for design in designs:
+                on_found(design, table.at(design, chosen[design.name]))
+    except _InterruptedError:
+        stopped, chosen = "interrupted", {}
+    results = {one.name: found for one in designs if (found := table.found(one, chosen.get(one.name)))}
+    used = sorted({one.verdict.layout.gauge for one in results.values()})
+    return BuildSearchResult(results, tuple(used), stopped)
+
+
+class _SearchTable:
+    """Results by design and gauge, each searched once; gauge None is the design's whole rack."""
+
+    def __init__(self, designs: Sequence[Design], options: dict[str, Any]) -> None:
+        self.designs = tuple(designs)
+        self._options = options
+        self._results: dict[tuple[str, float | None], SearchResult] = {}
+
+    def at(self, design: Design, gauge: float | None) -> SearchResult:
+        key = design.name, gauge
+        if key not in self._results:
+            panel = design.panel if gauge is None else replace(design.panel, gauges=(gauge,))
+            result = search(panel, **self._options)
+            self._results[key] = result
+            if result.interrupted:
+                raise _InterruptedError
+        return self._results[key]
+
+    def met(self, design: Design, gauge: float) -> bool:
+        return self.at(design, gauge).verdict.met
+
+    def found(self, design: Design, gauge: float | None) -> SearchResult | None:
+        """The result at that gauge, else the lightest that meets, else any; None if the design was not searched."""
+        if (design.name, gauge) in self._results:
+            return self._results[design.name, gauge]
+        own = [result for (name, _), result in self._results.items() if name == design.name]
+        return min(own, key=lambda one: (not one.verdict.met, one.verdict.mass_kg), default=None)
+
+    def cost(self, design: Design, gauge: float) -> float:
+        """Mass of all members, kg."""
+        return self.at(design, gauge).verdict.mass_kg * design.count
+
+
+def common_rack(designs: Sequence[Design]) -> tuple[float, ...]:
+    """Gauges that are in the rack of every panel, mm, rising.  InputError if there are none."""
+    racks = [set(design.panel.gauges) for design in designs]
+    found = set.intersection(*racks)
+    if not found:
+        told = "; ".join(f"{one.name}: {', '.join(f'{gauge:g}' for gauge in one.panel.gauges)}" for one in designs)
+        raise InputError([Fault("build.gauges", f"no gauge is in the rack of every panel ({told})", "add one to each")])
+    return tuple(sorted(found))
+
+
+def _common_gauges(table: _SearchTable, gauges: str) -> dict[str, float | None]:
+    """The gauge of each design, mm: one for all, or at most two."""
+    rack = common_rack(table.designs)
+    one = _one_gauge(table, rack)
+    if gauges == "one":
+        return dict.fromkeys((design.name for design in table.designs), one)
+    least = {design.name: next((g for g in rack if table.met(design, g)), rack[-1]) for design in table.designs}
+    best: tuple[float, dict[str, float | None]] | None = None
+    for first, second in combinations(sorted({*rack[: rack.index(one) + 1]}), 2):
+        if max(least.values()) > second:
+            continue
+        pick = {}
+        for design in table.designs:
+            able = [gauge for gauge in (first, second) if gauge >= least[design.name]]
+            pick[design.name] = min((round(table.cost(design, gauge), 4), gauge) for gauge in able)[1]
+        mass = round(sum(table.cost(design, pick[design.name]) for design in table.designs), 4)
+        if best is None or mass < best[0]:
+            best = mass, dict(pick)
+    alone = round(sum(table.cost(design, one) for design in table.designs), 4)
+    if best is None or alone <= best[0]:
+        return dict.fromkeys((design.name for design in table.designs), one)
+    return best[1]
+
+
+def _one_gauge(table: _SearchTable, rack: Sequence[float]) -> float:
+    """The thinnest gauge at which every design meets its demands; the thickest if there is none."""
+    order = list(table.designs)
+    for gauge in rack:
+        missing = next((design for design in order if not table.met(design, gauge)), None)
+        if missing is None:
+            return gauge
+        order.remove(missing)
+        order.insert(0, missing)
+    return rack[-1]

@@ -1,0 +1,79 @@
+"""Which gauge each design of a build gets, with searches that are made up."""
+
+from dataclasses import replace
+
+import pytest
+from support.trike import PANEL
+
+from stiffen.assembly.designs import Design
+from stiffen.errors import InputError
+from stiffen.model.layout import Layout
+from stiffen.model.results import FlatSheetBaseline, SearchResult, Verdict
+from stiffen.optimise.search import build_search
+from stiffen.optimise.search.build_search import search_build
+
+GAUGES = (0.8, 1.0, 1.2, 1.5)
+
+
+@pytest.fixture
+def searched(monkeypatch):
+    """Made-up searches: a design meets from its least gauge on, and weighs its size times the gauge."""
+    calls = []
+
+    def search(panel, **options):
+        name, least, size = panel.name.split()
+        calls.append((name, panel.gauges))
+        gauge = next((one for one in panel.gauges if one >= float(least)), panel.gauges[-1])
+        verdict = Verdict(panel.name, Layout(gauge), float(size) * gauge, 0.0, (), 10)
+        ended = options.get("seed") == len(calls)
+        return SearchResult(verdict, verdict, FlatSheetBaseline(None, None), interrupted=ended)
+
+    monkeypatch.setattr(Verdict, "met", property(lambda one: one.layout.gauge >= float(one.panel.split()[1])))
+    monkeypatch.setattr(build_search, "search", search)
+    return calls
+
+
+def design(name, least, size, count=1, gauges=GAUGES):
+    panel = replace(PANEL, name=f"{name} {least} {size}", gauges=gauges)
+    return Design(name, panel, ((name, False),), count)
+
+
+def chosen(result):
+    return {name: one.verdict.layout.gauge for name, one in result.results.items()}
+
+
+def test_each_design_gets_its_own_gauge(searched):
+    found = search_build([design("a", 0.8, 1), design("b", 1.2, 1)])
+    assert chosen(found) == {"a": 0.8, "b": 1.2} and found.gauges == (0.8, 1.2)
+    assert [gauges for _, gauges in searched] == [GAUGES, GAUGES]
+
+
+def test_one_gauge_is_the_thinnest_at_which_all_meet(searched):
+    found = search_build([design("a", 0.8, 1), design("b", 1.2, 1), design("c", 1.0, 1)], "one")
+    assert chosen(found) == {"a": 1.2, "b": 1.2, "c": 1.2} and found.met
+    # what missed last is searched first: b alone at 1.0
+    assert [name for name, (gauge,) in searched if gauge == 1.0] == ["b"]
+    assert len(searched) == len(set(searched))
+
+
+def test_two_gauges_of_least_mass(searched):
+    """b needs 1.2; a is large and goes thin, c follows the lighter choice."""
+    found = search_build([design("a", 0.8, 9), design("b", 1.2, 1), design("c", 1.0, 1, count=2)], "two")
+    assert chosen(found) == {"a": 0.8, "b": 1.2, "c": 1.2}
+    found = search_build([design("a", 0.8, 1), design("b", 1.2, 1), design("c", 1.0, 9, count=2)], "two")
+    assert chosen(found) == {"a": 1.0, "b": 1.2, "c": 1.0}
+
+
+def test_where_no_gauge_meets_the_thickest_is_told_as_not_met(searched):
+    found = search_build([design("a", 0.8, 1), design("b", 9.0, 1)], "one")
+    assert chosen(found) == {"a": 1.5, "b": 1.5} and not found.met
+
+
+def test_racks_without_a_common_gauge_are_told(searched):
+    with pytest.raises(InputError, match=r"build.gauges: no gauge is in the rack of every panel \(a: 0.8; b: 1, 1.2\)"):
+        search_build([design("a", 0.8, 1, gauges=(0.8,)), design("b", 1, 1, gauges=(1.0, 1.2))], "one")
+
+
+def test_ctrl_c_keeps_what_was_found(searched):
+    found = search_build([design("a", 0.8, 1), design("b", 1.2, 1), design("c", 1.0, 1)], seed=2)
+    assert found.stopped == "interrupted" and list(found.results) == ["a", "b"]
