@@ -52,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
         if build.gauges != "each":
             common_rack(groups)
     folder = output_folder(args, args.out)
-    with progress_bar(args.quiet) as progress, layout_workers(args.workers) as executor:
+    with progress_bar(args.quiet) as progress, layout_workers(args.workers, args.cluster) as executor:
         found = search_build(
             asked,
             build.gauges,
