@@ -125,7 +125,10 @@ def _search_one(args: argparse.Namespace) -> int:
     from stiffen.optimise.search.incumbent import rank
     from stiffen.output.bench_files import remove_bench_files, write_bench_files, write_layout
     from stiffen.output.report.explanation_sections import help_lines
+    from stiffen.output.report.proposal_table import proposal_table
+    from stiffen.output.report.sections import columns
     from stiffen.output.report.shop_card import NO_SECOND_OPINION
+    from stiffen.proof.bench_margin import bench_margin
 
     panel, start = panel_and_start(args.panel, args.start)
     wanted = folder = output_folder(args, args.out)
@@ -167,7 +170,10 @@ def _search_one(args: argparse.Namespace) -> int:
             ):
                 baseline = with_outside_gauge(panel, found.flat_baseline, progress=progress)
                 found = replace(found, flat_baseline=baseline)
-                found = result = with_explanation(panel, found, executor=executor, progress=progress)
+                found = with_explanation(panel, found, executor=executor, progress=progress)
+                progress(1.0, "computing what shallow beads and thin sheet would cost")
+                short_work = bench_margin(panel, found.verdict, executor)
+                found = result = replace(found, bench_margin=short_work)
         verdict, baseline, stopped = found.verdict, found.flat_baseline, found.stopped
         notes = [NO_SECOND_OPINION] if verdict.second_opinion is None and not found.interrupted else []
     except KeyboardInterrupt:
@@ -185,7 +191,10 @@ def _search_one(args: argparse.Namespace) -> int:
     data = write_bench_files(panel, result, folder, paper=args.paper)
     line = f"{closing_line(verdict, baseline, data)}; {where}; {OPEN_FIRST}"
     helping = help_lines(panel, result.explanation) if isinstance(result, SearchResult) else []
-    give_result(args, data, [*notes, *helping, f"{stopped}; {line}" if stopped else line])
+    own = result.proposals if isinstance(result, SearchResult) else ()
+    table = proposal_table(own)
+    side_by_side = columns(table.head, table.rows, table.right_aligned) if table else []
+    give_result(args, data, [*notes, *helping, *side_by_side, f"{stopped}; {line}" if stopped else line])
     return exit_status(data)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable
+from dataclasses import fields
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -44,10 +45,14 @@ __all__ = [
     "write_json",
 ]
 
+SEARCH_KEYS = ("goal", "beads_at_most", "dies_at_most", "holes_at_most", "hole_dies_at_most", "hole_edge",
+               "grams_per_minute", "minutes_at_most", "margin")  # fmt: skip
+SEARCH_DEFAULTS = {field.name: field.default for field in fields(Panel) if field.name in SEARCH_KEYS}
 FORMAT_NAME, FORMAT_VERSION = "stiffen layout", 1
 CORNER_RADIUS = Range(0.0, 5000.0, "mm")
 PANEL_KEYS = ("name", "material", "gauges", "outline", "outline_dxf", "corner_radius", "bead_side", "tools", "waviness",
-              "symmetry", "goal", "beads_at_most", "dies_at_most", "holes", "grams_per_minute")  # fmt: skip
+              "symmetry", "goal", "beads_at_most", "dies_at_most", "holes", "holes_at_most", "hole_dies_at_most",
+              "hole_edge", "grams_per_minute", "minutes_at_most", "margin")  # fmt: skip
 
 
 class LayoutContext(NamedTuple):
@@ -157,11 +162,8 @@ def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext
         "gauges": gauges,
         "waviness": head.read("waviness", PANEL_RULES["waviness"], 0.0),
         "symmetry": head.read("symmetry", PANEL_RULES["symmetry"], "auto"),
-        "goal": head.read("goal", PANEL_RULES["goal"], "lightest"),
-        "beads_at_most": head.read("beads_at_most", PANEL_RULES["beads_at_most"], None),
-        "dies_at_most": head.read("dies_at_most", PANEL_RULES["dies_at_most"], None),
         "flared_holes": head.read("holes", PANEL_RULES["flared_holes"], "any"),
-        "grams_per_minute": head.read("grams_per_minute", PANEL_RULES["grams_per_minute"], 0.8),
+        **{key: head.read(key, PANEL_RULES[key], default) for key, default in SEARCH_DEFAULTS.items()},
         "supports": _rows_and_annotations(root, head, drawing, "support", partial(panel_tables.support, sheet=sheet)),
         "loads": _rows(root, "load", partial(panel_tables.load, sheet=sheet)),
         **_cases(root),

@@ -4,13 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 from stiffen.model.explanation import Estimate, Explanation
 from stiffen.model.layout import Layout
 from stiffen.model.outcomes import GaugeOutcome, gauge_sentence
 from stiffen.model.panel import Demand, Panel
-from stiffen.model.results import NONLINEAR, DemandResult, FastenerLoad, FlatSheetBaseline, SearchResult, Verdict
+from stiffen.model.results import (
+    NONLINEAR,
+    DemandResult,
+    FastenerLoad,
+    FlatSheetBaseline,
+    Proposal,
+    SearchResult,
+    Verdict,
+)
 from stiffen.shop.cautions import bench_cautions, list_warnings
 from stiffen.shop.layout_check import audit
 from stiffen.shop.process_plan import ProcessPlan
@@ -63,6 +72,8 @@ def result_document(
         "seconds": search_result.seconds if search_result else verdict.seconds,
     }
     if search_result:
+        if search_result.bench_margin:
+            data["if_short"] = asdict(search_result.bench_margin)
         data["search"] = {
             "effort": search_result.effort,
             "seed": search_result.seed,
@@ -70,11 +81,26 @@ def result_document(
             "stopped": search_result.stopped,
             "cut_short": search_result.cut_short,
             "gauges": _gauges(search_result.gauge_outcomes),
+            "proposals": [_proposal(one) for one in search_result.proposals],
         }
     explanation = explanation or (search_result.explanation if search_result else None)
     if explanation:
         data["explanation"] = _explanation(explanation)
     return data
+
+
+def _proposal(proposal: Proposal) -> dict:
+    verdict = proposal.verdict
+    return {
+        "names": list(proposal.names),
+        "gauge_mm": verdict.layout.gauge,
+        "mass_kg": verdict.mass_kg,
+        "minutes": proposal.minutes,
+        "beads": len(verdict.layout.beads),
+        "holes": len(verdict.layout.holes),
+        "least_margin": min((one.margin for one in verdict.demands), default=None),
+        "distinct_dimensions": proposal.dimensions,
+    }
 
 
 def _status(verdict: Verdict, has_violations: bool) -> str:

@@ -15,7 +15,7 @@ class GaugeStatus(Enum):
     BEADED: a layout with added beads meets all demands.  FLAT: the sheet meets them without added beads.  STIFFEST: the
     gauge of a search for the stiffest layout.  NOT_FOUND: no layout that meets all demands was found.  NO_BEADS:
     no bead can be rolled in this sheet, and without beads it does not meet them.  NOT_TRIED: the search ran out
-    of time before it reached this gauge.
+    of time before it reached this gauge.  OVER_LIMITS: what meets the demands takes more minutes than the panel allows.
     """
 
     BEADED = "beaded"
@@ -23,6 +23,7 @@ class GaugeStatus(Enum):
     STIFFEST = "stiffest"
     NOT_FOUND = "not found"
     NO_BEADS = "no beads"
+    OVER_LIMITS = "over limits"
     NOT_TRIED = "not tried"
 
 
@@ -74,5 +75,6 @@ _SENTENCES = {
     GaugeStatus.STIFFEST: lambda outcome: "the gauge in which the stiffest layout was searched",
     GaugeStatus.NOT_FOUND: _not_found,
     GaugeStatus.NO_BEADS: _no_beads,
+    GaugeStatus.OVER_LIMITS: lambda outcome: "what meets the demands takes more minutes at the bench than allowed",
     GaugeStatus.NOT_TRIED: lambda outcome: "not tried: time was up",
 }

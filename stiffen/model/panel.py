@@ -314,6 +314,11 @@ PANEL_RULES: dict[str, Rule] = {
     "dies_at_most": Optional(Whole(Range(1, 1000))),
     "flared_holes": Choice(FLARED_HOLES),
     "grams_per_minute": Range(0.0, 1000.0, "g"),
+    "holes_at_most": Optional(Whole(Range(0, 10000))),
+    "hole_dies_at_most": Optional(Whole(Range(1, 1000))),
+    "hole_edge": Range(0.0, 1000.0, "mm"),
+    "minutes_at_most": Optional(Range(1.0, 100000.0, "minutes")),
+    "margin": Range(0.0, 0.5),
 }
 
 
@@ -349,11 +354,16 @@ class Panel:
     out_of_flat: tuple[FlatnessReading, ...] = ()  # measured imperfection, in place of waviness
     symmetry: str = "auto"  # of the layout: auto (the panel's own), none, x (x reversed), y, xy
     finished: tuple[Point, ...] | None = None  # outside sizes of the folded part's base, if the blank is made from them
-    goal: str = "lightest"  # or "stiffest": thinnest gauge, at most `beads_at_most` beads
+    goal: str = "recommended"  # "lightest", "quickest", or "stiffest": thinnest gauge, at most `beads_at_most` beads
     beads_at_most: int | None = None
     dies_at_most: int | None = None
     flared_holes: str = "any"  # or "none": a search adds none
-    grams_per_minute: float = 0.8  # that flared holes must save for each minute they take, else a search adds none
+    grams_per_minute: float = 0.8  # that a minute at the bench must save, for the recommended layout
+    holes_at_most: int | None = None
+    hole_dies_at_most: int | None = None
+    hole_edge: float = 0.0  # mm from a hole's fold circle to the edge of the sheet, if more than the spacing rule
+    minutes_at_most: float | None = None  # at the bench
+    margin: float = 0.05  # that the recommended layout keeps on every demand, as a share of its limit
     source: dict = field(
         default_factory=dict, compare=False, repr=False
     )  # the panel file as data, files it names included
@@ -393,10 +403,14 @@ class Panel:
         return self.svg()
 
     def within_count_limits(self, layout: Layout) -> bool:
-        """True if a layout has no more beads and dies than the panel allows."""
-        dies = {bead.die for bead in layout.beads}
-        few = self.beads_at_most is None or len(layout.beads) <= self.beads_at_most
-        return few and (self.dies_at_most is None or len(dies) <= self.dies_at_most)
+        """True if a layout has no more beads, flared holes and dies of either kind than the panel allows."""
+        counts = (
+            (len(layout.beads), self.beads_at_most),
+            (len({bead.die for bead in layout.beads}), self.dies_at_most),
+            (len(layout.holes), self.holes_at_most),
+            (len({hole.die for hole in layout.holes}), self.hole_dies_at_most),
+        )
+        return all(most is None or count <= most for count, most in counts)
 
     def mass(self, layout: Layout) -> float:
         """kg of the finished panel by plan area: outline less cut-outs and pilot holes, without trim and point masses.

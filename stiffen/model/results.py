@@ -192,6 +192,52 @@ class FlatSheetBaseline:
 
 
 @dataclass(frozen=True)
+class Proposal:
+    """One of the layouts that a search proposes.
+
+    names: what it is, of "lightest", "recommended", "quickest".  minutes: at the bench.  dimensions: distinct ones that
+    a person must measure to mark it out.
+    """
+
+    names: tuple[str, ...]
+    verdict: Verdict
+    minutes: float
+    dimensions: int
+
+    @property
+    def name(self) -> str:
+        """All its names in one."""
+        return " and ".join(self.names)
+
+
+@dataclass(frozen=True)
+class Alternative:
+    """A layout that meets the demands on the quick mesh: mass (kg) against minutes at the bench."""
+
+    layout: Layout
+    mass_kg: float
+    minutes: float
+
+
+@dataclass(frozen=True)
+class BenchMargin:
+    """Margins that are left if the work comes out short; one for each demand, in the order of `labels`.
+
+    thin_sheet: mm, the lower tolerance of the gauge by `standard`.  with_shallow_beads: beads 10 % shallower; empty
+    without beads.  least_depth_share: of the dies' depth, the least one tried at which all demands hold; None if they
+    do not hold with shallow beads.  least_share_tried: the least one tried; None without beads.
+    """
+
+    labels: tuple[str, ...]
+    thin_sheet: float
+    standard: str
+    with_thin_sheet: tuple[float, ...]
+    with_shallow_beads: tuple[float, ...]
+    least_depth_share: float | None
+    least_share_tried: float | None
+
+
+@dataclass(frozen=True)
 class SearchResult:
     """The result of a search; `print` shows it in five lines, a notebook as a picture.
 
@@ -199,6 +245,9 @@ class SearchResult:
     flat_baseline: see `FlatSheetBaseline`.  gauge_outcomes: how the search ended at each gauge, thinnest first.
     candidate_count: layouts that the surrogate evaluated.  stopped: why the search ended early, in words, else "".
     interrupted: True if Ctrl-C or a signal ended it.  explanation: why this layout, if it was asked for.
+    proposals: the lightest, the recommended and the quickest layout, those that are one layout once; `verdict` is that
+    of the panel's goal.  alternatives: what they were chosen from.
+    bench_margin: what is left if beads or sheet come out short, if that was computed.
     cut_short: True if the time limit ended a stage of the search: another run may then find another layout.
     """
 
@@ -214,6 +263,9 @@ class SearchResult:
     seconds: float = 0.0
     interrupted: bool = False
     explanation: Explanation | None = None
+    proposals: tuple[Proposal, ...] = ()
+    alternatives: tuple[Alternative, ...] = ()
+    bench_margin: BenchMargin | None = None
 
     def __repr__(self) -> str:
         best = self.verdict

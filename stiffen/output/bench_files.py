@@ -6,6 +6,7 @@ Imports everything in `output`; only the command line imports this module.
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 
 from stiffen.io.files import atomic_write
@@ -15,7 +16,7 @@ from stiffen.io.result_json import result_document
 from stiffen.model.explanation import Explanation
 from stiffen.model.outcomes import GaugeOutcome
 from stiffen.model.panel import Panel
-from stiffen.model.results import FlatSheetBaseline, SearchResult, Verdict
+from stiffen.model.results import BenchMargin, FlatSheetBaseline, Proposal, SearchResult, Verdict
 from stiffen.shop.process_plan import ProcessPlan, process_plan
 from stiffen.shop.rollability import in_rolling_order
 
@@ -24,17 +25,23 @@ from .drawing.marking_dxf import write_marking
 from .drawing.template_pdf import write_template
 from .plots import picture_set
 from .plots.panel_as_read.picture import panel_picture
+from .plots.proposals_picture import proposals_picture
 from .report.as_built import kept_proof, update_report
 from .report.html_report import write_page
+from .report.proposal_table import file_name
 from .report.shop_card import card_text
 from .report.shop_card_pdf import write_card
 
+PROPOSALS_CAPTION = "What the search proposes, and mass against minutes at the bench"
 LAYOUT_FILE_NAME = "layout.json"
 BENCH_FILE_PATTERNS = (
     *("marking.dxf", "marking_back.dxf", "template.pdf", "template_back.pdf", "card.pdf", "card.txt", "report.html"),
     *("layout.png", "before_after.png", "judged.png", "deflection.png", "stress.png", "first_mode.png"),
     "load_deflection*.png",
+    "proposals.png",
 )
+PROPOSAL_NAMES = ("lightest", "recommended", "quickest")
+PROPOSAL_FILES = tuple(f"{'_'.join(names)}.json" for count in (1, 2) for names in combinations(PROPOSAL_NAMES, count))
 
 
 def write_all(
@@ -83,8 +90,11 @@ def write_bench_files(
     plan = process_plan(panel, verdict.layout)
     verdict, layout = replace(verdict, layout=plan.layout), plan.layout
     gauges: tuple[GaugeOutcome, ...] = ()
+    proposals: tuple[Proposal, ...] = ()
+    short_work: BenchMargin | None = None
     if isinstance(result, SearchResult):
-        gauges, explanation = result.gauge_outcomes, explanation or result.explanation
+        explanation = explanation or result.explanation
+        gauges, proposals, short_work = result.gauge_outcomes, result.proposals, result.bench_margin
         flat_baseline = flat_baseline or result.flat_baseline
         flat = flat or (result.flat_verdict if layout.beads or layout.holes else None)
     remove_bench_files(folder)
@@ -97,21 +107,40 @@ def write_bench_files(
         write_template(panel, layout, folder / "template_back.pdf", plan=plan, face="down", paper=paper)
     write_card(
         panel, verdict, folder / "card.pdf",
-        plan=plan, flat_baseline=flat_baseline, gauges=gauges, explanation=explanation, paper=paper,
+        plan=plan, flat_baseline=flat_baseline, gauges=gauges, explanation=explanation, proposals=proposals,
+        bench_margin=short_work, paper=paper,
     )  # fmt: skip
-    text = card_text(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, explanation=explanation)
+    text = card_text(
+        panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, explanation=explanation,
+        proposals=proposals, bench_margin=short_work,
+    )  # fmt: skip
     with atomic_write(folder / "card.txt") as fresh:
         fresh.write_text(text, encoding="utf-8")
     pictures = picture_set.write_pictures(panel, verdict, folder, flat=flat, plan=plan, explanation=explanation)
     panel_picture(panel, folder / "panel.png", verdict=verdict)
     pictures.append(("The panel as it was read", folder / "panel.png"))
+    if isinstance(result, SearchResult) and len(proposals) > 1:
+        _write_proposals(panel, result, folder)
+        pictures.append((PROPOSALS_CAPTION, folder / "proposals.png"))
     write_page(
         panel, verdict, folder / "report.html",
-        plan=plan, flat_baseline=flat_baseline, flat=flat, gauges=gauges, explanation=explanation, pictures=pictures,
+        plan=plan, flat_baseline=flat_baseline, flat=flat, gauges=gauges, explanation=explanation,
+        proposals=proposals, bench_margin=short_work, pictures=pictures,
     )  # fmt: skip
     if proof := kept_proof(folder, panel, layout):
         update_report(folder / "report.html", proof)
     return data
+
+
+def _write_proposals(panel: Panel, result: SearchResult, folder: Path) -> None:
+    """The picture of the proposals, and the layout file of each but the one that the folder is for."""
+    proposals_picture(panel, result.proposals, result.alternatives, folder / "proposals.png")
+    for proposal in result.proposals:
+        if proposal.verdict.layout != result.verdict.layout:
+            layout = in_rolling_order(panel, proposal.verdict.layout)
+            verdict = replace(proposal.verdict, layout=layout)
+            data = result_document(panel, verdict, result.flat_baseline)
+            write_json(folder / file_name(proposal), layout_document(panel, layout, data))
 
 
 def write_layout(
@@ -141,6 +170,6 @@ def remove_bench_files(folder: Path) -> None:
 
     layout.json stays, and panel.png, which shows the panel and not its layout.
     """
-    for pattern in BENCH_FILE_PATTERNS:
+    for pattern in BENCH_FILE_PATTERNS + PROPOSAL_FILES:
         for old in folder.glob(pattern):
             old.unlink()

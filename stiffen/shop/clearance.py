@@ -78,10 +78,15 @@ def check_spacing(tools: Tools) -> None:
         raise InputError(faults)
 
 
-def edge_clearance(tools: Tools, feature: Feature, t: float) -> float:
+def edge_clearance(panel: Panel, feature: Feature, t: float) -> float:
     """mm that must stay between the footprint of a bead or hole and the edge of the sheet, t mm thick."""
     is_step = isinstance(feature, Bead) and feature.die.profile == "step"
-    return spacing(tools, "step_edge" if is_step else f"{kind_of(feature)}_edge", t)
+    return _edge_spacing(panel, "step_edge" if is_step else f"{kind_of(feature)}_edge", t)
+
+
+def _edge_spacing(panel: Panel, rule: str, t: float) -> float:
+    """mm of a spacing rule for the edge, or what the panel asks for flared holes where that is more."""
+    return max(spacing(panel.tools, rule, t), panel.hole_edge if rule == "hole_edge" else 0.0)
 
 
 def pair_clearance(tools: Tools, kind: str, other: str, t: float) -> float:
@@ -192,7 +197,7 @@ def _feasible_region(
     check_spacing(panel.tools)
     arcs = {"quad_segs": QUARTER_SEGMENTS}
     offset = half_width + 2 * LENGTH_TOLERANCE  # the chords of a buffer lie a little inside its arcs
-    edge = spacing(panel.tools, edge_rule or f"{kind}_edge", gauge)
+    edge = _edge_spacing(panel, edge_rule or f"{kind}_edge", gauge)
     region = Polygon(panel.outline).buffer(-offset - edge, **arcs)
     blocked = [obstacle.shape.buffer(offset + obstacle.clearance, **arcs) for obstacle in obstacles(panel, gauge, kind)]
     for other in others:

@@ -185,7 +185,7 @@ def _place_violations(panel: Panel, feature: Feature, gauge: float, name: str) -
     """Distances to the edge of the sheet and to all obstacles."""
     footprint, sheet = axis_and_half_width(feature), Polygon(panel.outline)
     axis, half_width = footprint
-    clearance = edge_clearance(panel.tools, feature, gauge)
+    clearance = edge_clearance(panel, feature, gauge)
     if not sheet.buffer(LENGTH_TOLERANCE).covers(axis):
         yield Violation(name, "leaves the sheet", half_width + clearance)
     elif isinstance(feature, Bead):

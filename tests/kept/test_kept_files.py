@@ -46,7 +46,7 @@ def test_layouts_have_the_values_they_had(name):
 
 @cache
 def found(name):
-    panel = replace(stiffen.read_panel(HERE / "searches" / f"{name}.toml"), grams_per_minute=0.0)
+    panel = replace(stiffen.read_panel(HERE / "searches" / f"{name}.toml"), goal="lightest")
     return stiffen.search(panel, mesh_level="quick").verdict
 
 
@@ -57,9 +57,9 @@ def test_searches_find_no_thicker_sheet(name):
     assert found(name).layout.gauge <= VALUES["searches"][name]["gauge"]
 
 
-# Measured: 0.141 kg for 0.124, and 0.096 for 0.090.  The stiffest single bead is a long curved one; it is taken as soon
-# as it meets, and leaves less room for holes than the straight beads of 0.1.0, with their scattered holes, did.
-HEAVIER = {"lid", "one_short_evening"}
+# Measured: 0.141 kg for 0.124.  One frame meets with much to spare, but its rows of holes save less than the scattered
+# ones beside the straight bead of 0.1.0.
+HEAVIER = {"lid"}
 
 
 @pytest.mark.slow

@@ -26,6 +26,7 @@ from . import symmetry
 from .straight_beads import fixed_beads_and_holes
 
 Group = tuple[Bead, ...]  # a bead and its mirror images; all or none are in a layout
+LEAST_FULL_DEPTH = 3.0  # widths of a bead that a search makes, between its run-outs: shorter ones are mostly run-out
 GRID = 1.0  # mm: ends and offsets of beads along the panel's edges lie on it
 
 
@@ -108,8 +109,14 @@ class BeadRules:
         start, stop = middle - half, middle + half
         if abs(angle % 90) < 1e-9:  # along an edge: whole millimetres
             start, stop = math.ceil(start / GRID - 1e-6) * GRID, math.floor(stop / GRID + 1e-6) * GRID
-        if stop - start < rollability.min_bead_length(die):
+        return self.between(die, angle, offset, start, stop, side)
+
+    def between(self, die: BeadDie, angle: float, offset: float, start: float, stop: float, side: str) -> Bead | None:
+        """The straight bead of a die on a line, between two places along it; see `straight`."""
+        if stop - start < least_length(die):
             return None
+        t = np.array([math.cos(math.radians(angle)), math.sin(math.radians(angle))])
+        foot = offset * np.array([-t[1], t[0]])
         ends = (foot + start * t, foot + stop * t)
         path = tuple((round(float(x), 3) + 0.0, round(float(y), 3) + 0.0) for x, y in ends)
         return self.made(Bead(die, path, side))
@@ -120,7 +127,7 @@ class BeadRules:
         die = bead.die
         if not line.is_simple or not self.region(die).covers(line):
             return None
-        if not bead.closed and bead.length < rollability.min_bead_length(die) - 1e-9:
+        if not bead.closed and bead.length < least_length(die) - 1e-9:
             return None
         if rollability.path_deviation(bead, self.panel.tools.roller.least_path_radius) > rollability.MAX_PATH_DEVIATION:
             return None
@@ -202,6 +209,12 @@ class BeadRules:
             return None
         _, y0, _, y1 = rotate(region, -angle, origin=(0.0, 0.0)).bounds
         return y0, y1
+
+
+def least_length(die: BeadDie) -> float:
+    """Shortest bead that a search makes, mm: `LEAST_FULL_DEPTH` widths between its run-outs; one width for a step."""
+    widths = 1.0 if die.profile == "step" else LEAST_FULL_DEPTH
+    return max(rollability.min_bead_length(die), 2 * die.run_out_length + widths * die.width)
 
 
 def line_of(bead: Bead) -> tuple[float, float, float]:

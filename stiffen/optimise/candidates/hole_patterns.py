@@ -15,7 +15,7 @@ from shapely.affinity import rotate
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from stiffen.model.layout import Bead, Hole
+from stiffen.model.layout import Bead, Hole, Point
 from stiffen.model.panel import Panel
 from stiffen.model.tools import HoleDie
 from stiffen.shop import clearance, layout_check
@@ -26,7 +26,8 @@ from .straight_beads import fixed_beads_and_holes, main_directions, proud_side
 Row = tuple[Hole, ...]  # holes of one row or grid with its mirror images; all or none are in a layout
 PITCH_FACTORS = (1.0, 1.5, 2.0)  # pitch over the least pitch
 PITCH_STEP = 5.0  # mm: pitches are multiples of it
-MIN_HOLES_IN_ROW = 2  # a single hole is no row, unless mirror images make it one
+ROUNDED_TO = (5.0, 1.0, 0.5)  # mm: to which rows along x and y are moved, the first that keeps all their holes
+MIN_HOLES_IN_ROW = 3  # with their mirror images: fewer are not worth setting the die for
 
 
 def hole_patterns(panel: Panel, gauge: float, beads: tuple[Bead, ...], mirror_axes: str) -> list[tuple[Row, ...]]:
@@ -54,12 +55,13 @@ def hole_patterns(panel: Panel, gauge: float, beads: tuple[Bead, ...], mirror_ax
 def _rows(panel: Panel, die: HoleDie, region: BaseGeometry, pitch: float, mirror_axes: str) -> Iterator[Row]:
     """The rows or grids of one die at one pitch, one for each room of the region, with its mirror images."""
     centre = symmetry.outline_centre(panel)
+    x0, y0, _, _ = Polygon(panel.outline).bounds
     side = proud_side(panel)
     angle = main_directions(panel)[0]
     kept: list[Hole] = []
     taken = np.zeros((0, 2))
     for room in sorted(_rooms(region), key=lambda one: (-round(one.area), one.bounds)):
-        points = _grid(room, pitch, angle)
+        points = _grid(room, pitch, angle, (x0, y0), centre)
         members: list[Hole] = []
         for images in (_images(point, centre, mirror_axes) for point in points):
             if not all(_on(region, x, y) for x, y in images):
@@ -80,14 +82,38 @@ def _rooms(region: BaseGeometry) -> list[Polygon]:
     return [part for part in shapely.get_parts(region) if part.geom_type == "Polygon" and part.area > 1.0]
 
 
-def _grid(room: Polygon, pitch: float, angle: float) -> list[tuple[float, float]]:
-    """Points of a grid along `angle` (degrees) that lie in the room, centred in it; to 0.5 mm if along x or y."""
-    level = rotate(room, -angle, origin=(0.0, 0.0))
-    x0, y0, x1, y1 = level.bounds
-    xs, ys = _centred(x0, x1, pitch), _centred(y0, y1, pitch)
-    x, y = (v.ravel() for v in np.meshgrid(xs, ys))
+def _grid(room: Polygon, pitch: float, angle: float, datum: Point, centre: Point) -> list[Point]:
+    """Points of a grid along `angle` (degrees) that lie in the room, centred in it.
+
+    Along x and y they move to multiples of 5 mm from the datum, or to whole mm, where as many points stay in the room;
+    a grid about a centre line of the sheet stays even about it.
+    """
     if angle % 90 == 0:
-        x, y = np.round(2 * x) / 2, np.round(2 * y) / 2
+        angle = 0.0
+    x0, y0, x1, y1 = rotate(room, -angle, origin=(0.0, 0.0)).bounds
+    xs, ys = _centred(x0, x1, pitch), _centred(y0, y1, pitch)
+    inside = _points_inside(room, xs, ys, angle)
+    if angle:
+        return inside
+    for step in ROUNDED_TO:
+        columns, rows = _shifted(xs, step, datum[0], centre[0]), _shifted(ys, step, datum[1], centre[1])
+        moved = _points_inside(room, columns, rows, angle)
+        if len(moved) >= len(inside):
+            return moved
+    return inside
+
+
+def _shifted(places: np.ndarray, step: float, datum: float, centre: float) -> np.ndarray:
+    """Places moved together: the first to a multiple of `step` from the datum, or all even about the centre."""
+    middle = (places[0] + places[-1]) / 2
+    if abs(middle - centre) < PITCH_STEP:
+        return places + (centre - middle)
+    return places + (datum + step * round((places[0] - datum) / step) - places[0])
+
+
+def _points_inside(room: Polygon, xs: np.ndarray, ys: np.ndarray, angle: float) -> list[Point]:
+    """Points of a grid, turned by `angle` about the origin, that lie in the room."""
+    x, y = (v.ravel() for v in np.meshgrid(xs, ys))
     c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
     px, py = c * x - s * y, s * x + c * y
     inside = shapely.dwithin(room, shapely.points(px, py), 1e-6)

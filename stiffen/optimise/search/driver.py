@@ -1,9 +1,10 @@
 """The search over the gauges of a panel, from the thinnest to the first that meets the demands, then for flared holes.
 
 At each gauge the shell model first evaluates the given layouts: the bare sheet, the panel's own, the one to start from.
-Then `gauge_search` looks for beads in stages, mild dies first.  From the layout that meets the demands needless beads
-are removed, flared holes are added, and needless beads are removed once more.  If no layout meets the demands, the best
-of all gauges is returned.
+Then `gauge_search` looks for beads in stages, mild dies first.  What comes of a layout that meets the demands, without
+needless beads, neat, with flared holes, is collected, and the proposals are chosen from it (`proposals`).  A heavier
+gauge is searched only if the recommended layout may lie there.  If no layout meets the demands, the best of all gauges
+is returned.
 
 The work is counted, not timed: the same panel, seed and effort give the same layout on any machine, beside any other
 load and with any number of workers, unless a time limit cuts it short; `SearchResult.cut_short` says whether it did.
@@ -26,7 +27,7 @@ from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Layout
 from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.panel import Panel
-from stiffen.model.results import FlatSheetBaseline, SearchResult, Verdict
+from stiffen.model.results import FlatSheetBaseline, Proposal, SearchResult, Verdict
 from stiffen.optimise.candidates import symmetry
 from stiffen.optimise.candidates.bead_rules import BeadRules, Group
 from stiffen.optimise.candidates.curved_beads import curved_bead_candidates
@@ -37,8 +38,8 @@ from stiffen.shop.rolling_bow import with_balanced_faces
 from .budget import Budget
 from .evaluator import BEADED_OVER_FLAT, Evaluator
 from .gauge_search import GaugeSearch
-from .hole_placement import add_holes
 from .incumbent import Incumbent, OnBest, ignore_best
+from .proposals import Options, alternatives_of, collect, proposals_of, settle
 from .runner import LayoutRunner
 from .settings import DEFAULT_SETTINGS, EFFORTS, SearchSettings
 from .state import SearchState
@@ -48,6 +49,7 @@ FINAL_SHARE = 0.05  # of the time limit, kept at the end beside what follows
 FINAL_EVALUATIONS = 1.5  # complete evaluations for whose time the search ends early, unless that is over half the limit
 GAUGE_SHARE = 0.6  # of the time left, for each gauge but the last
 BARE_SHARE = 0.25  # of the time limit, for the bare sheets at the start; else only the thinnest and the thickest
+STAGES_THAT_MEET = 3  # of one gauge, after which the search goes on to the next even if none keeps the margin
 FALLBACKS = 2  # layouts that are evaluated in full where nothing meets the demands
 
 
@@ -101,10 +103,16 @@ def search(
     )
     budget = replace(whole, reserve=lambda: _final_seconds(state, seconds))
     stopped, interrupted, baseline = "", False, FlatSheetBaseline(None, None)
+    options, chosen = Options(state), dict[str, Verdict]()
     try:
         if start is not None:
             state.evaluate(start)
-        search_gauges(state, budget)
+        search_gauges(state, budget, options)
+        chosen = settle(state, budget, options)
+        if panel.goal in chosen:
+            own = chosen[panel.goal]
+            incumbent.accept(own, state.evaluations.get(own.layout))
+            _balance_faces(state)
         if state.cut_short:
             stopped = f"{seconds:g} s were not enough to try everything"
         state.place, state.stage = (1.0, 0.0), 0.0
@@ -131,7 +139,17 @@ def search(
         stopped=stopped,
         interrupted=interrupted,
         seconds=time.monotonic() - whole.start,
+        proposals=_proposals(state, chosen, verdict),
+        alternatives=alternatives_of(state, options),
     )
+
+
+def _proposals(state: SearchState, chosen: dict[str, Verdict], final: Verdict) -> tuple[Proposal, ...]:
+    """The proposals with the final verdict in its place: with fields, and with its faces balanced."""
+    goal = chosen.get(state.panel.goal)
+    if goal is None:
+        return ()
+    return proposals_of(state, {name: final if one is goal else one for name, one in chosen.items()})
 
 
 def _final_seconds(state: SearchState, seconds: float | None) -> float:
@@ -189,8 +207,8 @@ def _initial_layouts(panel: Panel, start: Layout | None) -> tuple[Layout, ...]:
 # ----------------------------------------------------------------------------------------------------- over the gauges
 
 
-def search_gauges(state: SearchState, budget: Budget) -> None:
-    """Search from the thinnest gauge up to the first that meets the demands, then for holes.
+def search_gauges(state: SearchState, budget: Budget, options: Options) -> None:
+    """Search from the thinnest gauge up, until no heavier one can give the recommended layout.
 
     For the goal "stiffest", search only the thinnest gauge and add no holes.
     """
@@ -205,41 +223,65 @@ def search_gauges(state: SearchState, budget: Budget) -> None:
         in_time = each * len(sheets) <= BARE_SHARE * state.whole.length
         state.evaluator.quick_batch(sheets[1:] if in_time else sheets[-1:])
     for number, gauge in enumerate(gauges):
+        if options.found and not options.may_pay(gauge):
+            break
         if number and budget.is_spent:
-            state.record(GaugeOutcome(gauge, GaugeStatus.NOT_TRIED))
             state.cut_short = True
+            if options.found:
+                break
+            state.record(GaugeOutcome(gauge, GaugeStatus.NOT_TRIED))
             continue
         state.place = (number / len(gauges), 1 / len(gauges))
         share = replace(budget, deadline=_share_of(budget, len(gauges) - number))
         given = _evaluate_given(state, gauge)
         if given is not None and not state.stiffest:
+            collect(state, budget, options, given, BeadRules(panel, gauge, symmetry.mirror_axes(panel)))
             bare = not [bead for bead in given.layout.beads if not bead.fixed]
             status = GaugeStatus.FLAT if bare else GaugeStatus.BEADED
             state.record(GaugeOutcome(gauge, status, beads=len(given.layout.beads)))
-            _finish(state, budget, given, BeadRules(panel, gauge, symmetry.mirror_axes(panel)))
-            return
-        for rules, dies in _parts(state, gauge):
-            gauge_search = GaugeSearch(
-                state, rules, dies, partial(_pool, state, rules, dies), [1.0] * len(panel.demands)
-            )
-            searched.append(gauge_search)
-            verdict = gauge_search.run(share, *_limits(state, rules))
-            if verdict is not None and verdict.met and not state.stiffest:
-                state.record(GaugeOutcome(gauge, GaugeStatus.BEADED, beads=len(verdict.layout.beads)))
-                _finish(state, budget, verdict, rules)
-                return
-        if not any(one.gauge == gauge for one in searched) and not state.stiffest:
-            miss = max(state.evaluator.lowest_utilisation(gauge) - 1, 0.0)
-            state.record(GaugeOutcome(gauge, GaugeStatus.NO_BEADS, miss=miss if math.isfinite(miss) else None))
-            continue
-        state.record(
-            GaugeOutcome(gauge, GaugeStatus.STIFFEST) if state.stiffest else _not_found(state, gauge, searched)
-        )
+            if options.sturdy:
+                continue
+        _search_gauge(state, budget, share, gauge, options, searched)
     _evaluate_best(state, budget, searched)
     best = state.incumbent.verdict
     if state.stiffest and best is not None and best.layout.beads:
         _strike_out_of_stiffest(state, budget, best)
         _balance_faces(state)
+
+
+def _search_gauge(
+    state: SearchState,
+    budget: Budget,
+    share: Budget,
+    gauge: float,
+    options: Options,
+    searched: list[GaugeSearch],
+) -> None:
+    """Search for beads at one gauge until a layout keeps the margin, or a few stages have met the demands."""
+    panel, met = state.panel, 0
+    for rules, dies in _parts(state, gauge):
+        gauge_search = GaugeSearch(state, rules, dies, partial(_pool, state, rules, dies), [1.0] * len(panel.demands))
+        searched.append(gauge_search)
+        for verdict in gauge_search.stages(share, *_limits(state, rules)):
+            met += 1
+            collect(state, budget, options, verdict, rules, gauge_search.short_layouts())
+            if gauge not in state.outcomes and gauge in options.gauges:
+                state.record(GaugeOutcome(gauge, GaugeStatus.BEADED, beads=len(verdict.layout.beads)))
+            if options.sturdy or met == STAGES_THAT_MEET:
+                break
+        if met:
+            break
+    if gauge in state.outcomes:
+        return
+    if met:
+        state.record(GaugeOutcome(gauge, GaugeStatus.OVER_LIMITS))
+    elif state.stiffest:
+        state.record(GaugeOutcome(gauge, GaugeStatus.STIFFEST))
+    elif any(one.gauge == gauge for one in searched):
+        state.record(_not_found(state, gauge, searched))
+    else:
+        miss = max(state.evaluator.lowest_utilisation(gauge) - 1, 0.0)
+        state.record(GaugeOutcome(gauge, GaugeStatus.NO_BEADS, miss=miss if math.isfinite(miss) else None))
 
 
 def _share_of(budget: Budget, gauges_left: int) -> float:
@@ -343,25 +385,6 @@ def _evaluate_best(state: SearchState, budget: Budget, searched: list[GaugeSearc
 
 
 # ---------------------------------------------------------------------------------------------------------- at the end
-
-
-def _finish(state: SearchState, budget: Budget, verdict: Verdict, rules: BeadRules) -> None:
-    """Remove needless beads from a layout that meets the demands, add holes, balance the faces.
-
-    Each step is decided on the quick mesh.  The layout with holes is then evaluated in full; if it misses a demand, the
-    one without holes is too.
-    """
-    bare = strike_out(state, budget, verdict.layout, rules)
-    holed = bare
-    if state.panel.tools.hole_dies and not budget.is_spent:
-        holed = add_holes(state, budget, bare, rules.mirror_axes)
-        if holed != bare:
-            holed = strike_out(state, budget, holed, rules)
-    for layout in dict.fromkeys((holed, bare)):
-        state.report(f"{layout.gauge:g} mm: computing {len(layout.beads)} beads and {len(layout.holes)} holes in full")
-        if state.evaluate(layout).met:
-            break
-    _balance_faces(state)
 
 
 def _strike_out_of_stiffest(state: SearchState, budget: Budget, best: Verdict) -> None:

@@ -16,10 +16,12 @@ from functools import cached_property
 
 import numpy as np
 
+from stiffen.model.layout import Layout
 from stiffen.model.results import Verdict
 from stiffen.model.tools import BeadDie
 from stiffen.optimise.candidates.bead_rules import BeadRules, Group
-from stiffen.optimise.candidates.regular_patterns import SPREADS, families, members
+from stiffen.optimise.candidates.neat_patterns import neat_variants, parallel_sets, spaced_rows
+from stiffen.optimise.candidates.regular_patterns import Family, families, members
 from stiffen.optimise.candidates.straight_beads import candidate_spacing
 from stiffen.shop import layout_check
 from stiffen.surrogate.laminated_panel import Guesses
@@ -123,8 +125,9 @@ class GaugeSearch:
 
     # --------------------------------------------------------------------------------------------------------- stages
 
-    def run(self, budget: Budget, counts: tuple[int, ...], dies_at_most: int) -> Verdict | None:
-        """All stages up to some limits.  The verdict of the first layout that meets the demands; None for "stiffest".
+    def stages(self, budget: Budget, counts: tuple[int, ...], dies_at_most: int) -> Iterator[Verdict]:
+        """All stages up to some limits.  Yields the verdict of each stage's layout that meets the demands, few beads
+        first; nothing for goal "stiffest".
 
         counts: numbers of beads of the stages, rising.
         """
@@ -152,8 +155,7 @@ class GaugeSearch:
                     self.best = trial
                 verdict = self._ask_shell(trial)
                 if verdict is not None and verdict.met and not state.stiffest:
-                    return verdict
-        return None
+                    yield verdict
 
     def _stage(self, budget: Budget, count: int, dies: int, starts: list[Trial]) -> Trial | None:
         """The best trial of at most `count` beads of at most `dies` dies.
@@ -166,6 +168,7 @@ class GaugeSearch:
             fresh += self._regular(count, starts)
         if not fresh and not starts:
             fresh = self.evaluate([()], {})
+        fresh += self._neat(count, dies, fresh)
         fresh = sorted((trial for trial in dict.fromkeys(fresh) if trial not in starts), key=self._order)
         batches = state.effort.batches * (STIFFEST_FACTOR if state.stiffest else 1)
         tuned = [self._tune(budget, trial, count, dies, batches) for trial in fresh[: state.effort.starts]]
@@ -184,13 +187,8 @@ class GaugeSearch:
             every = [family for family in every if family.angle is not None]
         ranked = sorted((value, number) for number, value in self.family_values.items() if number < len(every))
         kept = [every[number] for _, number in ranked[: state.effort.families]] if count > FIRST_COUNTS else every
-        spreads = SPREADS if count > FIRST_COUNTS else SPREADS[:1]
-        drawn = [
-            (every.index(family), family, choice)
-            for family in kept
-            for spread in spreads
-            if (choice := members(self.rules, family, count - len(self.rules.fixed[0]), spread)) is not None
-        ]
+        new = count - len(self.rules.fixed[0])
+        drawn = [(every.index(one), one, choice) for one in kept for choice in self._drawn(one, new)]
         allowed = MoveMaker(self.rules, self.dies, count, 1).allows
         drawn = [one for one in drawn if allowed(one[2])]
         state.report(f"{self.gauge:g} mm: trying {len(drawn)} even layouts of {count} beads")
@@ -200,6 +198,28 @@ class GaugeSearch:
         for (number, _, _), trial in zip(drawn, trials, strict=True):
             values[number] = min(self.utilisation(trial), values.get(number, math.inf))
         self.family_values.update(values)
+        return trials
+
+    def _drawn(self, family: Family, count: int) -> Iterator[Choice]:
+        """A family's layouts of so many new beads: evenly spread in the first stages, then also at other pitches."""
+        even = members(self.rules, family, count)
+        if even is not None:
+            yield even
+        if count > FIRST_COUNTS:
+            yield from spaced_rows(self.rules, family, count)
+
+    def _neat(self, count: int, dies: int, fresh: list[Trial]) -> list[Trial]:
+        """The best layouts of a stage with their longest set of parallel beads at other pitches."""
+        state = self.state
+        allowed = MoveMaker(self.rules, self.dies, count, dies).allows
+        trials: list[Trial] = []
+        for trial in sorted(dict.fromkeys(fresh), key=self._order)[: state.effort.respaced]:
+            sets = parallel_sets(trial.choice)
+            if not sets or (self.worst(trial) > state.settings.respacing_limit and not state.stiffest):
+                continue
+            choices = [one for one in neat_variants(self.rules, trial.choice, sets[0]) if allowed(one)]
+            guesses = state.runner.confirm(self.rules.layout(trial.choice))[1]
+            trials += self.evaluate(choices, guesses, GIVE_UP * self.worst(trial))
         return trials
 
     def _grown(self, count: int, dies: int, starts: list[Trial]) -> list[Trial]:
@@ -253,6 +273,18 @@ class GaugeSearch:
                 step = max(step / 2, settings.last_slide)
         return best
 
+    def short_layouts(self) -> list[Layout]:
+        """Known layouts with the least length to roll: of those that should meet the demands, and that nearly do.
+
+        They leave more room for holes, and holes in the right place can raise a frequency.
+        """
+        found: dict[Choice, None] = {}
+        for limit in (self.state.settings.safe_pass_limit, self.state.settings.nearly_met_limit):
+            fitting = [trial for trial in self.known.values() if trial.choice and self.worst(trial) <= limit]
+            if fitting:
+                found.setdefault(min(fitting, key=lambda one: (_rolled(one.choice), self._order(one))).choice)
+        return [self.rules.layout(choice) for choice in found]
+
     # ------------------------------------------------------------------------------------------------ the shell model
 
     def _ask_shell(self, trial: Trial) -> Verdict | None:
@@ -303,6 +335,11 @@ def _some(moves: Iterator[Choice], known: dict, count: int) -> list[Choice]:
             if len(out) == count:
                 break
     return out
+
+
+def _rolled(choice: Choice) -> int:
+    """Length to roll, whole mm."""
+    return round(sum(bead.length for bead in beads_of(choice)))
 
 
 def _both(maker: MoveMaker, base: Choice, one: Choice, other: Choice) -> Choice | None:

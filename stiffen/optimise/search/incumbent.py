@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from stiffen.analysis.evaluation import Evaluation
+from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 from stiffen.shop import process_plan
+from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 
 from .settings import DEFAULT_SETTINGS, SearchSettings
 
@@ -62,10 +64,43 @@ class Incumbent:
 def rank(panel: Panel, verdict: Verdict, settings: SearchSettings = DEFAULT_SETTINGS) -> tuple:
     """Sort key of a verdict: smaller is better.
 
-    Layouts that meet all demands come first, by mass to within `mass_tolerance`, then bench minutes, then mass.
-    Others, and all if the goal is "stiffest", are ordered by utilisation, then mass.
+    Layouts that meet all demands come first, by `price` to within `mass_tolerance`, then minutes, then price.  Others,
+    and all if the goal is "stiffest", are ordered by utilisation, then mass.
     """
     if not verdict.met or panel.goal == "stiffest":
         return (1, verdict.utilisation, verdict.mass_kg)
-    mass_class = round(math.log(verdict.mass_kg) / settings.mass_tolerance)
-    return (0, mass_class, process_plan.minutes(panel, verdict.layout), verdict.mass_kg)
+    minutes = process_plan.minutes(panel, verdict.layout)
+    value = price(panel, verdict.mass_kg, minutes, panel.goal)
+    return (0, round(math.log(value) / settings.mass_tolerance), minutes, value)
+
+
+def price(panel: Panel, mass_kg: float, minutes: float, goal: str) -> float:
+    """What a goal asks to be least: minutes, grams, or grams and `Panel.grams_per_minute` for each minute."""
+    if goal == "quickest":
+        return minutes
+    return 1000 * mass_kg + (panel.grams_per_minute * minutes if goal == "recommended" else 0.0)
+
+
+def in_order(
+    panel: Panel, layouts: Iterable[Layout], goal: str, settings: SearchSettings = DEFAULT_SETTINGS
+) -> list[Layout]:
+    """Layouts that meet all demands, the best for a goal first.
+
+    Those near the least price come first, by the dimensions to mark out, then by price; then the others by price.
+    Near: within `mass_tolerance` of the mass for "lightest", half of that for "recommended", a minute for "quickest".
+    """
+    minutes = {layout: process_plan.minutes(panel, layout) for layout in layouts}
+    prices = {layout: price(panel, panel.mass(layout), minutes[layout], goal) for layout in minutes}
+    least = min(prices.values(), default=0.0)
+    room = {"quickest": 1.0, "recommended": 0.5 * settings.mass_tolerance * least}.get(
+        goal, settings.mass_tolerance * least
+    )
+
+    def key(layout: Layout) -> tuple:
+        value = prices[layout]
+        if value > least + room:
+            return 1, value
+        dimensions = distinct_dimensions(panel, layout).count
+        return 0, dimensions, round(value, 6), round(minutes[layout], 6)
+
+    return sorted(prices, key=key)

@@ -11,7 +11,8 @@ class SearchEffort:
 
     batches: of moves in each stage (a number of beads and dies).  batch_size: moves in a batch.  families: how many of
     the best families (die, direction, face) are drawn in each stage of more than three beads.  starts: layouts of a
-    stage that are tuned.  stages_of_dies: most different dies in a layout; one is tried first, then two, and so on.
+    stage that are tuned.  respaced: layouts of a stage that are tried at other pitches.
+    stages_of_dies: most different dies in a layout; one is tried first, then two, and so on.
     without_symmetry: True if a symmetric panel is also searched without symmetry.  hole_trials: evaluations by the
     shell of layouts with holes.
     """
@@ -20,15 +21,18 @@ class SearchEffort:
     batch_size: int = 8
     families: int = 5
     starts: int = 1
+    respaced: int = 2
     stages_of_dies: int = 2
     without_symmetry: bool = False
     hole_trials: int = 4
 
 
 EFFORTS = {
-    "quick": SearchEffort(batches=2, families=3, stages_of_dies=1, hole_trials=2),
-    "normal": SearchEffort(batches=3, families=4),
-    "thorough": SearchEffort(batches=16, families=10, starts=2, stages_of_dies=3, without_symmetry=True, hole_trials=8),
+    "quick": SearchEffort(batches=2, families=3, respaced=1, stages_of_dies=1, hole_trials=2),
+    "normal": SearchEffort(batches=2, families=4),
+    "thorough": SearchEffort(
+        batches=16, families=10, starts=2, respaced=4, stages_of_dies=3, without_symmetry=True, hole_trials=8
+    ),
 }
 NORMAL = EFFORTS["normal"]
 
@@ -43,6 +47,9 @@ class SearchSettings:
 
     tuning_limit: float = 1.25
     """Utilisation above which a stage's layouts are not tuned, unless the stiffest is asked for."""
+
+    respacing_limit: float = 1.6
+    """Utilisation above which a stage's layouts are not tried at other pitches, unless the stiffest is asked for."""
 
     more_dies_limit: float = 1.12
     """Utilisation of a stage with one die above which two dies are not tried for the same number of beads."""
@@ -59,6 +66,9 @@ class SearchSettings:
     safe_pass_limit: float = 0.985
     """The same limit for a layout from which beads were removed or to which holes were added, before it is evaluated in
     full."""
+
+    nearly_met_limit: float = 1.03
+    """Utilisation by the surrogate up to which a layout with less to roll is also tried with holes."""
 
     needless_share: float = 0.002
     """A bead of the stiffest layout is removed if the utilisation rises by less than this share without it."""

@@ -6,7 +6,7 @@ import math
 import time
 from dataclasses import dataclass, field
 
-from stiffen.analysis.evaluation import Progress, no_progress
+from stiffen.analysis.evaluation import Evaluation, Progress, no_progress
 from stiffen.model.layout import Layout
 from stiffen.model.outcomes import GaugeOutcome
 from stiffen.model.panel import Panel
@@ -15,12 +15,14 @@ from stiffen.model.results import Verdict
 from .budget import Budget
 from .evaluator import Evaluator
 from .incumbent import Incumbent
+from .limits import within_limits
 from .runner import LayoutRunner
 from .settings import DEFAULT_SETTINGS, NORMAL, SearchEffort, SearchSettings
 
 QUICK_EVALUATIONS = 3.0  # times an evaluation on the quick mesh: what the end of a search takes at least
 GAUGES_SHARE = 0.9  # of the work of a search; the rest computes the best layout and flat sheets in full
 LEAST_SHARE = 0.1  # of the work done before the time left is told
+KEPT_EVALUATIONS = 4  # complete ones, each with its mesh and solutions
 
 
 @dataclass(eq=False)
@@ -32,6 +34,7 @@ class SearchState:
     ended there.  count: layouts evaluated by the surrogate.  place: share of the gauges done, and share of one gauge;
     stage: share of this gauge's stages done.  cut_short: True if a time limit has ended a part of the search.
     move_seconds: s, of the latest evaluation by the surrogate, used only for time limits.
+    evaluations: complete ones of the latest layouts.
     """
 
     evaluator: Evaluator
@@ -49,6 +52,7 @@ class SearchState:
     stage: float = 0.0
     cut_short: bool = False
     move_seconds: float = 0.0
+    evaluations: dict[Layout, Evaluation] = field(default_factory=dict)
 
     @property
     def panel(self) -> Panel:
@@ -66,7 +70,10 @@ class SearchState:
         if known is not None:
             return known
         verdict, evaluation = self.evaluator.evaluate(layout, abandon_above)
-        self.incumbent.consider(verdict, evaluation)
+        if evaluation is not None:
+            self.evaluations = dict([*self.evaluations.items(), (layout, evaluation)][-KEPT_EVALUATIONS:])
+        if within_limits(self.panel, layout):
+            self.incumbent.consider(verdict, evaluation)
         return verdict
 
     def evaluate_for_the_end(self, layout: Layout) -> Verdict:

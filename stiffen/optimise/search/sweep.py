@@ -49,8 +49,14 @@ class SweepPlan:
         return "gauge, mm" if self.demand is None else f"limit of {with_unit(panel, self.demand)}"
 
     def panel_for(self, panel: Panel, value: float) -> Panel:
-        """The panel with one value; its `source` too, so that a layout file holds the demands it was made for."""
+        """The panel with one value, searched for the lightest layout unless it has another goal.
+
+        Its `source` too, so that a layout file holds the demands it was made for.
+        """
         source = copy.deepcopy(panel.source)
+        if panel.goal == "recommended":  # the curve is of least mass, so minutes do not count
+            source.get("panel", {})["goal"] = "lightest"
+            panel = replace(panel, goal="lightest")
         if self.kind == "gauge":
             source.get("panel", {})["gauges"] = [value]
             return replace(panel, gauges=(value,), source=source)

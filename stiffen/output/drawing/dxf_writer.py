@@ -31,6 +31,7 @@ LAYERS: dict[str, tuple[int, str, int, str]] = {
     "RIVET": (94, "CONTINUOUS", 25, "rivet and bolt centres: drill together with the mating part"),
     "KEEP OUT": (34, "BENCH SHORT", 18, "keep-outs: the label says what may not be in here"),
     "DATUM": (134, "BENCH CENTRE", 25, "the two lines to scribe first; all X and Y start here"),
+    "CENTRE LINE": (134, "BENCH CENTRE", 13, "one half is measured; the other is marked as its mirror image"),
     "NUMBER": (7, "CONTINUOUS", 25, "numbers of holes, and of beads in rolling order"),
     "DIMENSION": (7, "CONTINUOUS", 13, "running dimensions, overall sizes, tables of X and Y"),
     "NOTE": (7, "CONTINUOUS", 18, "title block, cautions, the 100 mm check bar"),

@@ -7,8 +7,6 @@ the column of text beside the drawing.  `dxf_writer.LAYERS` lists the layers.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -22,11 +20,12 @@ from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 from stiffen.shop.process_plan import ProcessPlan
 
-from .bench_view import FaceView, face_view, mark_points, number_ranges
+from .bench_view import FaceView, face_view
 from .dxf_writer import DxfCanvas, new_document
 from .face_marking import build_marking
 from .label_placement import place_labels, spread_apart
 from .primitives import XY, text_width
+from .running_dimensions import CENTRE_LINE, RunningDimension, running_dimensions
 from .title_block import draw_column
 
 
@@ -65,46 +64,6 @@ def write_marking(
 # -------------------------------------------------------------------------------------------------- running dimensions
 
 
-@dataclass(frozen=True)
-class RunningDimension:
-    """One running dimension.  value: mm from the datum.  at: the point measured.  text: its name and the value."""
-
-    value: float
-    at: XY
-    text: str
-
-
-def running_dimensions(view: FaceView, along: int) -> tuple[RunningDimension, ...]:
-    """Running dimensions along X (along=0) or Y (along=1), in rising order.
-
-    They measure every mark point of the beads rolled with this face up, every hole and every circular cut-out.  An arc
-    is measured to its centre if that lies on the rough blank, else to its middle.
-    Points with the same value share one dimension, drawn to the point nearest to the edge where it stands.
-    """
-    names, points = zip(*_named_points(view), strict=True) if _named_points(view) else ((), ())
-    measured = [round(view.from_datum(at)[along], 1) for at in points]
-    rising = sorted(range(len(points)), key=lambda i: (measured[i], points[i][1 - along]))
-    dimensions = []
-    for value, group in groupby(rising, key=lambda i: measured[i]):
-        same = list(group)
-        text = f"{number_ranges([names[i] for i in same])}   {value + 0.0:.1f}"
-        dimensions.append(RunningDimension(value, points[same[0]], text))
-    return tuple(sorted(dimensions, key=lambda one: one.at[along]))
-
-
-def _named_points(view: FaceView) -> list[tuple[tuple[str, int], XY]]:
-    """(kind, number) and position of every measured point."""
-    beads = [
-        (("", number), point.centre if point.centre and view.within_reach(point.centre) else point.at)
-        for number, bead in enumerate(view.layout.beads, 1)
-        if view.is_rolled_here(bead)
-        for point in mark_points(bead)
-    ]
-    holes = [(("H", number), hole.at) for number, hole in enumerate(view.layout.holes, 1)]
-    cutouts = [(("C", n), cutout.circle[:2]) for n, cutout in enumerate(view.panel.cutouts, 1) if cutout.circle]
-    return [*beads, *holes, *cutouts]
-
-
 def _draw_running_dimensions(canvas: DxfCanvas, view: FaceView) -> list[BaseGeometry]:
     """Draw running dimensions below and left of the sheet, and the overall sizes beyond them.
 
@@ -122,6 +81,9 @@ def _draw_running_dimensions(canvas: DxfCanvas, view: FaceView) -> list[BaseGeom
         for one, level in zip(dimensions, levels, strict=True):
             to = (level, end) if along == 0 else (end, level)
             covered += _draw_running_dimension(canvas, view, one, along, edges[1 - along], to)
+            if one.text.startswith(CENTRE_LINE):
+                at = one.at[along]
+                canvas.line(((at, y0), (at, y1)) if along == 0 else ((x0, at), (x1, at)), "CENTRE LINE")
         depth = start + max((text_width(one.text, h) + 1.5 * h for one in dimensions), default=-2.0 * h)
         base = (x0, y0 - depth - 2.0 * h) if along == 0 else (x0 - depth - 2.0 * h, y0)
         corners = ((x0, y0), (x1, y0)) if along == 0 else ((x0, y0), (x0, y1))

@@ -22,7 +22,7 @@ from stiffen.model.explanation import Explanation
 from stiffen.model.layout import Bead, Hole
 from stiffen.model.outcomes import GaugeOutcome
 from stiffen.model.panel import Panel
-from stiffen.model.results import FlatSheetBaseline, Verdict
+from stiffen.model.results import BenchMargin, FlatSheetBaseline, Proposal, Verdict
 from stiffen.output.drawing.bench_view import datum_corner, face_up, face_view, plural, rolled_faces
 from stiffen.output.drawing.folded_view import folded_view
 from stiffen.output.drawing.keep_out_marks import KeepOutMark, keep_out_marks
@@ -47,11 +47,13 @@ from .shop_card import (
 FLAT_COLUMN = 3  # place of the flat sheet's value among the columns of the demands
 QUESTIONS = {
     "DEMANDS AND RESULTS": "do",
+    "IF THE WORK COMES OUT SHORT": "do",
     "MOST LOADED RIVETS AND BOLTS": "do",
     "SHEET": "weigh",
     WHAT_WOULD_HELP: "do",
     WHAT_EACH_ADDS: "other",
     THE_OTHER_FACE: "other",
+    "LAYOUTS PROPOSED": "other",
     "OTHER GAUGES": "other",
     "CAUTIONS": "cautions",
 }  # which question a section of the card answers
@@ -69,17 +71,19 @@ def write_page(
     flat: Verdict | None = None,
     gauges: Sequence[GaugeOutcome] = (),
     explanation: Explanation | None = None,
+    proposals: Sequence[Proposal] = (),
+    bench_margin: BenchMargin | None = None,
     pictures: Sequence[tuple[str, Path]] = (),
 ) -> None:
     """Write the report as HTML, whole or not at all.
 
-    plan, flat_baseline, gauges, explanation: see `card`.  flat: the verdict of the flat sheet of the same gauge, to
-    compare with.  pictures: (caption, PNG file) pairs, embedded in the page.
+    plan, flat_baseline, gauges, explanation, proposals, bench_margin: see `card`.  flat: the verdict of the flat sheet
+    of the same gauge, to compare with.  pictures: (caption, PNG file) pairs, embedded in the page.
     Raises InputError if the file cannot be written, OSError if a picture cannot be read.
     """
     text = page(
         panel, verdict, flat_baseline=flat_baseline, flat=flat, gauges=gauges, explanation=explanation,
-        pictures=pictures, plan=plan,
+        proposals=proposals, bench_margin=bench_margin, pictures=pictures, plan=plan,
     )  # fmt: skip
     with atomic_write(path) as fresh:
         fresh.write_text(text, encoding="utf-8")
@@ -94,6 +98,8 @@ def page(
     flat: Verdict | None = None,
     gauges: Sequence[GaugeOutcome] = (),
     explanation: Explanation | None = None,
+    proposals: Sequence[Proposal] = (),
+    bench_margin: BenchMargin | None = None,
     pictures: Sequence[tuple[str, Path]] = (),
 ) -> str:
     """The page as HTML text; see `write_page`."""
@@ -103,7 +109,10 @@ def page(
     verdict = replace(verdict, layout=plan.layout)
     bead_rows = _bead_rows(panel, plan)
     source = resources.files("stiffen").joinpath("data/report.html").read_text(encoding="utf-8")
-    content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, explanation=explanation)
+    content = card(
+        panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, explanation=explanation,
+        proposals=proposals, bench_margin=bench_margin,
+    )  # fmt: skip
     template = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     return template.from_string(source).render(
         panel=panel,

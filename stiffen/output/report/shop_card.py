@@ -15,7 +15,16 @@ from stiffen.model.explanation import Explanation
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.outcomes import GaugeOutcome, gauge_sentence
 from stiffen.model.panel import Fold, Panel
-from stiffen.model.results import LINEAR, NONLINEAR, NOT_DECIDED, DemandResult, FlatSheetBaseline, Verdict
+from stiffen.model.results import (
+    LINEAR,
+    NONLINEAR,
+    NOT_DECIDED,
+    BenchMargin,
+    DemandResult,
+    FlatSheetBaseline,
+    Proposal,
+    Verdict,
+)
 from stiffen.model.tools import HoleDie
 from stiffen.output.drawing.bench_view import (
     MarkPoint,
@@ -46,6 +55,7 @@ from .explanation_sections import (
     help_section,
     part_section,
 )
+from .proposal_table import proposal_notes, proposal_table
 from .sections import MAX_LINE_CHARS, Section, Table, columns, text_lines
 from .tape_measure import tape_tables
 
@@ -78,11 +88,14 @@ def card(
     flat_baseline: FlatSheetBaseline | None = None,
     gauges: Sequence[GaugeOutcome] = (),
     explanation: Explanation | None = None,
+    proposals: Sequence[Proposal] = (),
+    bench_margin: BenchMargin | None = None,
 ) -> Card:
     """The content of the card.  Beads are numbered in rolling order.
 
     plan: the process plan of the verdict's layout, if it is made already.  flat_baseline: the flat sheet to compare
-    with.  gauges: how the search ended at each gauge.  explanation: why this layout.
+    with.  gauges: how the search ended at each gauge.  explanation: why this layout.  proposals: what the search
+    proposes.  bench_margin: what is left if the work comes out short.
     """
     plan = plan_for(panel, verdict.layout, plan)
     verdict = replace(verdict, layout=plan.layout)
@@ -99,10 +112,12 @@ def card(
         ("EDGE TRIM", _trim_table(panel, layout)),
         ("ORDER OF WORK", _order_of_work(plan)),
         ("DEMANDS AND RESULTS", [demands, *_model_notes(panel, verdict)] if verdict.demands else [NO_DEMAND_TEXT]),
+        ("IF THE WORK COMES OUT SHORT", bench_margin_parts(bench_margin, layout)),
         ("MOST LOADED RIVETS AND BOLTS", _fastener_section(panel, verdict)),
         (WHAT_WOULD_HELP, help_section(panel, explanation)),
         (WHAT_EACH_ADDS, part_section(panel, layout, explanation)),
         (THE_OTHER_FACE, face_section(panel, explanation)),
+        ("LAYOUTS PROPOSED", _proposals(panel, proposals, verdict)),
         ("OTHER GAUGES", _other_gauges(panel, layout, gauges)),
         ("CAUTIONS", CAUTIONS),
     ]
@@ -125,9 +140,14 @@ def card_text(
     flat_baseline: FlatSheetBaseline | None = None,
     gauges: Sequence[GaugeOutcome] = (),
     explanation: Explanation | None = None,
+    proposals: Sequence[Proposal] = (),
+    bench_margin: BenchMargin | None = None,
 ) -> str:
     """The card as plain text, lines of at most 100 characters; see `card`."""
-    content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, explanation=explanation)
+    content = card(
+        panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, explanation=explanation,
+        proposals=proposals, bench_margin=bench_margin,
+    )  # fmt: skip
     title = content.title.upper()
     lines = [title, "=" * min(len(title), MAX_LINE_CHARS), *content.alerts]
     for section in content.sections:
@@ -273,6 +293,32 @@ def _no_beads_lines(panel: Panel, verdict: Verdict) -> list[str]:
     without = "the sheet meets all demands without" if verdict.met and verdict.demands else ""
     reasons = [reason for reason in (without, why_no_beads(panel, layout.gauge)) if reason]
     return [f"No beads: {'; '.join(reasons)}."] if reasons else []
+
+
+def bench_margin_parts(found: BenchMargin | None, layout: Layout) -> list[str | Table]:
+    """Margins with shallow beads and thin sheet, and the least depth that does."""
+    if found is None:
+        return []
+    shallow = [_percent_text(one, sign=True) for one in found.with_shallow_beads] or ["-"] * len(found.labels)
+    thin = [_percent_text(one, sign=True) for one in found.with_thin_sheet]
+    rows = list(zip(found.labels, shallow, thin, strict=True))
+    head = ("margin of", "beads 10 % shallower", f"sheet {found.thin_sheet:g} mm")
+    notes = [f"{found.thin_sheet:g} mm is the lower tolerance of the sheet ({found.standard})."]
+    dies = {bead.die.name: bead.die.depth for bead in layout.beads}
+    share = found.least_depth_share
+    if dies and share is None:
+        notes.append("Beads 10 % shallower would no longer do: measure their depth before you trim.")
+    elif dies and share is not None:
+        depths = ", ".join(f"{name} {share * depth:.1f} mm" for name, depth in dies.items())
+        least = "at least " if share != found.least_share_tried else ""
+        notes.append(f"All demands hold with beads {least}this deep: {depths} ({100 * share:.0f} % of the die).")
+    return [Table(head, tuple(rows), (1, 2)), *notes]
+
+
+def _proposals(panel: Panel, proposals: Sequence[Proposal], verdict: Verdict) -> list[str | Table]:
+    """The proposals side by side, and what their names mean."""
+    table = proposal_table(proposals)
+    return [table, *proposal_notes(panel, proposals, verdict)] if table else []
 
 
 def _other_gauges(panel: Panel, layout: Layout, gauges: Sequence[GaugeOutcome]) -> list[str]:

@@ -10,7 +10,7 @@ from shapely.geometry import LineString, Point, Polygon, box
 from stiffen.model.explanation import Explanation
 from stiffen.model.outcomes import GaugeOutcome
 from stiffen.model.panel import Panel
-from stiffen.model.results import FlatSheetBaseline, Verdict
+from stiffen.model.results import BenchMargin, FlatSheetBaseline, Proposal, Verdict
 from stiffen.output.drawing.bench_view import FaceView, face_view
 from stiffen.output.drawing.face_marking import build_marking, positions_around
 from stiffen.output.drawing.folded_view import draw_folded, folded_view
@@ -44,18 +44,23 @@ def write_card(
     flat_baseline: FlatSheetBaseline | None = None,
     gauges: Sequence[GaugeOutcome] = (),
     explanation: Explanation | None = None,
+    proposals: Sequence[Proposal] = (),
+    bench_margin: BenchMargin | None = None,
     paper: str = "a4",
 ) -> None:
     """Write the card as PDF, with a small picture; then pages with a sketch for each step.  Capitals are 3 mm or more.
 
-    plan, flat_baseline, gauges, explanation: see `card`.  paper: "a4" or "letter"; "roll" gives A4.  The file is
-    written under a temporary name, then renamed.  Raises InputError if it cannot be written.
+    plan, flat_baseline, gauges, explanation, proposals, bench_margin: see `card`.  paper: "a4" or "letter"; "roll"
+    gives A4.  The file is written under a temporary name, then renamed.  Raises InputError if it cannot be written.
     """
     from .bench_pictures import picture_pages
     from .page_flow import Drawing, write_pages
 
     plan = plan_for(panel, verdict.layout, plan)
-    content = card(panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, explanation=explanation)
+    content = card(
+        panel, verdict, plan=plan, flat_baseline=flat_baseline, gauges=gauges, explanation=explanation,
+        proposals=proposals, bench_margin=bench_margin,
+    )  # fmt: skip
     view = face_view(panel, verdict.layout, plan=plan)
     size = _picture_size(view)
     folded = folded_view(panel, plan.layout)

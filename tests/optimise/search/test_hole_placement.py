@@ -16,6 +16,7 @@ from stiffen.optimise.search.runner import LayoutRunner
 from stiffen.optimise.search.state import SearchState
 from stiffen.shop import process_plan
 from stiffen.shop.layout_check import audit
+from stiffen.shop.marking_out.hole_rows import in_row_order
 
 LID = lid(300.0, 240.0, demands=(Demand("frequency", 75.0),), grams_per_minute=0.0)
 BARE = Layout(1.0, rows(LID.tools.bead_dies[1], (120.0,), 40.0, 260.0))
@@ -24,7 +25,8 @@ BARE = Layout(1.0, rows(LID.tools.bead_dies[1], (120.0,), 40.0, 260.0))
 def placed(**changes):
     panel = replace(LID, **changes)
     runner = LayoutRunner(panel)
-    return add_holes(SearchState(Evaluator(panel, "quick", runner), Incumbent(panel), runner), UNLIMITED, BARE, "xy")
+    state = SearchState(Evaluator(panel, "quick", runner), Incumbent(panel), runner)
+    return add_holes(state, UNLIMITED, BARE, "xy", panel.grams_per_minute, 0.985)
 
 
 @pytest.fixture(scope="module")
@@ -50,3 +52,19 @@ def test_holes_that_do_not_earn_their_minutes_are_not_made(at_any_price):
 
 def test_none_is_none():
     assert placed(flared_holes="none") == BARE
+    assert placed(holes_at_most=0) == BARE
+
+
+def test_limits_of_the_panel_are_kept(at_any_price):
+    few = placed(holes_at_most=len(at_any_price.holes) - 1)
+    assert len(few.holes) < len(at_any_price.holes)
+    edge = 40.0
+    for hole in placed(hole_edge=edge).holes:
+        x, y = hole.at
+        assert min(x, y, 300 - x, 240 - y) - hole.die.flange / 2 >= edge
+    minutes = process_plan.minutes(LID, at_any_price)
+    assert process_plan.minutes(LID, placed(minutes_at_most=minutes - 1)) <= minutes - 1
+
+
+def test_holes_are_numbered_along_their_rows(at_any_price):
+    assert at_any_price.holes == in_row_order(at_any_price.holes)

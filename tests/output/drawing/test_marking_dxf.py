@@ -20,7 +20,8 @@ from stiffen.model.panel import Cutout, Fold, Support
 from stiffen.output.drawing.bench_view import datum_corner, face_view
 from stiffen.output.drawing.dxf_writer import LAYERS
 from stiffen.output.drawing.label_placement import spread_apart
-from stiffen.output.drawing.marking_dxf import running_dimensions, write_marking
+from stiffen.output.drawing.marking_dxf import write_marking
+from stiffen.output.drawing.running_dimensions import running_dimensions
 from stiffen.output.drawing.title_block import bench_notes
 from stiffen.shop.rollability import in_rolling_order
 from stiffen.shop.rough_blank import rough_outline
@@ -61,7 +62,11 @@ def test_reads_back_clean_in_millimetres(tmp_path, layout):
 
 def test_every_layer_is_used_by_a_full_panel(tmp_path):
     document = drawn(tmp_path / "marking.dxf")
-    assert {entity.dxf.layer for entity in document.modelspace()} == set(LAYERS) - {"BEND TANGENT", "MOULD LINE"}
+    assert {entity.dxf.layer for entity in document.modelspace()} == set(LAYERS) - {
+        "BEND TANGENT",
+        "MOULD LINE",
+        "CENTRE LINE",
+    }
 
 
 def test_a_round_bend_has_both_tangent_lines_and_its_middle(tmp_path):
@@ -258,11 +263,36 @@ def test_running_dimensions_measure_every_bead_end_and_hole(tmp_path, face):
     hand = 1 if face == "up" else -1
     wanted = [at for bead in LAYOUT.beads if bead.side == face for at in (bead.path[0], bead.path[-1])]
     wanted += [hole.at for hole in LAYOUT.holes]
+    seen = face_view(PANEL, LAYOUT, face)
+    told_values = [{round(one.value, 1) for one in running_dimensions(seen, along)} for along in (0, 1)]
     for x, y in wanted:
-        assert any(a is not None and hand * a == pytest.approx(x, abs=0.05) for a, *_ in found)
-        assert any(b is not None and b == pytest.approx(y, abs=0.05) for _, b, *_ in found)
+        for value, values in zip((x, y), told_values, strict=True):
+            assert any(value == pytest.approx(one, abs=0.051) for one in values) or in_a_row(value, found)
     for a, b, _, told in found:
-        assert float(told.split()[-1]) == pytest.approx(hand * a if b is None else b, abs=0.051)
+        value = float(told.split(",")[0].split()[-1]) if " x " in told else float(told.split()[-1])
+        assert value == pytest.approx(hand * a if b is None else b, abs=0.051)
+
+
+def in_a_row(value, found):
+    """True if a dimension tells a row, as "60.0, 3 x 50 = 150", that has a place at the value."""
+    for *_, told in found:
+        if match := re.search(r"([\d.]+), (\d+) x ([\d.]+) = ", told):
+            start, gaps, pitch = float(match[1]), int(match[2]), float(match[3])
+            if any(abs(start + k * pitch - value) < 0.1 for k in range(gaps + 1)):
+                return True
+    return False
+
+
+def test_rows_are_told_as_start_pitch_and_count_and_mirrored_halves_once():
+    grid = tuple(Hole(L50, (x, y)) for x in (100.0, 180.0, 260.0, 340.0) for y in (150.0, 240.0))
+    seen = face_view(replace(PANEL, cutouts=()), Layout(1.0, (), grid))
+    (first, last) = running_dimensions(seen, 0)
+    assert first.text.endswith("100.0, 3 x 80 = 240") and last.text.endswith("340.0")
+    assert [one.text for one in running_dimensions(seen, 1)] == ["H1, H3, H5, H7   150.0", "H2, H4, H6, H8   240.0"]
+    sides = tuple(Bead(B16, ((x, 60.0), (x, 320.0))) for x in (60.0, 130.0, 430.0, 500.0))
+    mirrored = face_view(replace(PANEL, cutouts=()), Layout(1.0, sides))
+    assert [round(one.value) for one in running_dimensions(mirrored, 0)] == [60, 130, 280]
+    assert running_dimensions(mirrored, 0)[-1].text.startswith("centre line")
 
 
 def test_running_dimensions_name_what_they_measure_once(tmp_path):

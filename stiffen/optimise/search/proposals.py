@@ -1,0 +1,199 @@
+"""The three layouts that a search proposes: the lightest, the recommended, the quickest.
+
+Lightest: least mass, whatever the minutes.  Recommended: least mass plus minutes at the bench times
+`Panel.grams_per_minute`, among layouts that keep `Panel.margin` on every demand.  Quickest: fewest minutes at the gauge
+of the lightest, or of the recommended if that takes fewer.  Among near equals the one with the fewest dimensions to
+measure (`incumbent.in_order`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from stiffen.model.layout import Layout
+from stiffen.model.results import Alternative, Proposal, Verdict
+from stiffen.optimise.candidates.bead_rules import BeadRules
+from stiffen.optimise.candidates.straight_beads import fixed_beads_and_holes
+from stiffen.shop import layout_check, process_plan
+from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
+
+from .budget import Budget
+from .hole_placement import add_holes
+from .incumbent import in_order
+from .limits import cost, keeps_margin, margin_limit, within_limits
+from .neatening import neaten
+from .state import SearchState
+from .strike_out import strike_out
+
+NAMES = ("lightest", "recommended", "quickest")
+MORE_BEADS = (0, 1, 2)  # beads that may be added to a set of parallel ones to keep the margin
+FULL_TRIALS = 3  # layouts that are evaluated in full for one proposal
+
+
+class Option(NamedTuple):
+    """A layout that may be proposed, and its utilisation as the quick mesh lets expect."""
+
+    layout: Layout
+    expected: float
+
+
+@dataclass(eq=False)
+class Options:
+    """Layouts from which the proposals are chosen."""
+
+    state: SearchState
+    found: dict[Layout, Option] = field(default_factory=dict)
+
+    def add(self, layout: Layout | None) -> None:
+        """Add a layout if it keeps the rules of the shop and the panel's limits and is expected to meet the demands."""
+        panel = self.state.panel
+        if layout is None or layout in self.found or not within_limits(panel, layout):
+            return
+        known = self.state.evaluator.verdicts.get(layout)
+        expected = known.utilisation if known is not None else self.state.evaluator.expected([layout])[0]
+        if expected <= 1.0 and not layout_check.audit(panel, layout):
+            self.found[layout] = Option(layout, expected)
+
+    @property
+    def sturdy(self) -> list[Option]:
+        """The layouts that are expected to keep the margin."""
+        limit = margin_limit(self.state.panel)
+        return [one for one in self.found.values() if one.expected <= limit]
+
+    @property
+    def gauges(self) -> set[float]:
+        """mm, of the layouts."""
+        return {layout.gauge for layout in self.found}
+
+    def may_pay(self, gauge: float) -> bool:
+        """True if a heavier gauge may give the recommended layout.
+
+        So it is if none yet keeps the margin, or if the bare sheet of that gauge would cost less.
+        """
+        panel = self.state.panel
+        if not self.sturdy:
+            return True
+        bare = Layout(gauge, *fixed_beads_and_holes(panel))
+        return cost(panel, bare) < min(cost(panel, one.layout) for one in self.sturdy)
+
+
+def collect(
+    state: SearchState,
+    budget: Budget,
+    options: Options,
+    verdict: Verdict,
+    rules: BeadRules,
+    shorter: Sequence[Layout] = (),
+) -> None:
+    """Add to the options what comes of one layout that meets the demands: without needless beads, neat, with holes.
+
+    shorter: layouts with less to roll that may meet the demands too; they leave more room for holes.
+    """
+    settings, panel = state.settings, state.panel
+    safe = settings.safe_pass_limit
+    tight = min(safe, margin_limit(panel))
+    plain = strike_out(state, budget, verdict.layout, rules)
+    neat = neaten(state, budget, plain, rules, safe) or plain
+    sturdy = neat
+    if state.evaluator.expected([neat])[0] > tight:
+        sturdy = neaten(state, budget, neat, rules, tight, MORE_BEADS) or neat
+    bare = list(dict.fromkeys((plain, neat, sturdy)))
+    short = [neaten(state, budget, one, rules, 1.0) for one in shorter if not layout_check.audit(panel, one)]
+    bare = list(dict.fromkeys((*bare, *(one for one in short if one is not None))))
+    for layout in (verdict.layout, *bare):
+        options.add(layout)
+    if not panel.tools.hole_dies or budget.is_spent:
+        return
+    stiffest = min(bare, key=lambda one: state.evaluator.expected([one])[0])
+    keeps = state.evaluator.expected([sturdy])[0] <= tight
+    holed_bases = [(sturdy, panel.grams_per_minute, tight if keeps else safe), (stiffest, 0.0, safe)]
+    quickest = min(bare, key=lambda one: (round(one.rolled_length), len(one.beads)))
+    holed_bases += [(quickest, 0.0, safe)]  # the least length to roll leaves the most room
+    for layout, price, limit in dict.fromkeys(holed_bases):
+        holed = add_holes(state, budget, layout, rules.mirror_axes, price, limit)
+        if holed != layout:
+            options.add(holed)
+            fewer = strike_out(state, budget, holed, rules, limit)
+            options.add(fewer)
+            if fewer != holed:
+                options.add(neaten(state, budget, fewer, rules, limit))
+
+
+def settle(state: SearchState, budget: Budget, options: Options) -> dict[str, Verdict]:
+    """Choose the proposals; the shell model evaluates each in full, and the next best where one misses."""
+    chosen: dict[str, Verdict] = {}
+    lightest_gauge = min(options.gauges, default=math.nan)
+    for name in NAMES:
+        pools = [list(options.found)]
+        if name == "recommended":
+            pools = [[one.layout for one in options.sturdy], *pools]
+        if name == "quickest":
+            pools = [[one for one in options.found if one.gauge == lightest_gauge]]
+        for pool in pools:
+            ranked = in_order(state.panel, pool, name, state.settings)
+            wants_margin = name == "recommended" and pool is not pools[-1]
+            verdict = _first_that_holds(state, budget, ranked, wants_margin)
+            if verdict is not None:
+                chosen[name] = verdict
+                break
+    return {name: _best_known(state, name, chosen) for name in chosen}
+
+
+def _best_known(state: SearchState, name: str, chosen: dict[str, Verdict]) -> Verdict:
+    """The verdict chosen for a name, or one evaluated for another name that serves this one better."""
+    own = chosen[name]
+    verdicts = {one.layout: one for one in chosen.values() if _serves(state, one, name, chosen)} | {own.layout: own}
+    return verdicts[in_order(state.panel, verdicts, name, state.settings)[0]]
+
+
+def _serves(state: SearchState, verdict: Verdict, name: str, chosen: dict[str, Verdict]) -> bool:
+    """True if a layout that was chosen under another name may be proposed under this one."""
+    if name == "recommended":
+        return keeps_margin(state.panel, verdict) or not keeps_margin(state.panel, chosen[name])
+    return True
+
+
+def _first_that_holds(state: SearchState, budget: Budget, ranked: list[Layout], wants_margin: bool) -> Verdict | None:
+    """The first verdict of some layouts that meets the demands, with the margin if that is wanted."""
+    trials = 0
+    for layout in ranked:
+        if layout not in state.evaluator.verdicts:
+            out_of_time = budget.is_spent and (trials > 0 or state.incumbent.met)
+            if trials == FULL_TRIALS or out_of_time:
+                state.cut_short = state.cut_short or out_of_time
+                continue
+            trials += 1
+            what = f"{len(layout.beads)} beads and {len(layout.holes)} holes"
+            state.report(f"{layout.gauge:g} mm: computing {what} in full")
+        verdict = state.evaluate(layout)
+        if verdict.met and (not wants_margin or keeps_margin(state.panel, verdict)):
+            return verdict
+    return None
+
+
+def proposals_of(state: SearchState, chosen: dict[str, Verdict]) -> tuple[Proposal, ...]:
+    """The proposals, each layout once."""
+    names: dict[Layout, list[str]] = {}
+    for name in NAMES:
+        if name in chosen:
+            names.setdefault(chosen[name].layout, []).append(name)
+    verdicts = {verdict.layout: verdict for verdict in chosen.values()}
+    return tuple(
+        Proposal(
+            tuple(own),
+            verdicts[layout],
+            process_plan.minutes(state.panel, layout),
+            distinct_dimensions(state.panel, layout).count,
+        )
+        for layout, own in names.items()
+    )
+
+
+def alternatives_of(state: SearchState, options: Options) -> tuple[Alternative, ...]:
+    """What the proposals were chosen from, quickest first."""
+    panel = state.panel
+    found = [Alternative(one, panel.mass(one), process_plan.minutes(panel, one)) for one in options.found]
+    return tuple(sorted(found, key=lambda one: (one.minutes, one.mass_kg)))

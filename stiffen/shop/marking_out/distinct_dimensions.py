@@ -1,0 +1,236 @@
+"""How many distinct dimensions a person must measure to mark out a layout.
+
+Coordinates are measured from the datum edges, or from the centre line of an axis about which beads and holes are
+mirrored; then one half is measured.  Places at one pitch are two dimensions, the first place and the pitch; one where
+they lie evenly about the centre line.  A length, a radius, an angle other than 0 or 90 degrees counts once however
+often it recurs.  mm, degrees.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from shapely.geometry import Polygon
+
+from stiffen.model.layout import Bead, Layout, Point
+from stiffen.model.panel import Panel
+
+from .hole_rows import HoleRow, hole_rows
+
+SAME = 0.25  # mm or degrees: dimensions that agree to it are one
+MIRRORED = 0.6  # mm: how far an image may lie from what it mirrors; whole millimetres about a middle on a half
+MIN_PROGRESSION = 3  # places at one pitch that are marked as start and pitch
+
+
+@dataclass(frozen=True)
+class DistinctDimensions:
+    """The dimensions to measure.
+
+    x, y: coordinates, from the datum edge or from the centre line.  symmetric_x, symmetric_y: True if from the centre
+    line.  lengths, pitches, radii: mm.  angles: degrees from x.
+    """
+
+    x: tuple[float, ...]
+    y: tuple[float, ...]
+    lengths: tuple[float, ...]
+    pitches: tuple[float, ...]
+    radii: tuple[float, ...]
+    angles: tuple[float, ...]
+    symmetric_x: bool
+    symmetric_y: bool
+
+    @property
+    def count(self) -> int:
+        """Number of dimensions to measure."""
+        places = places_to_measure(self.x, self.symmetric_x) + places_to_measure(self.y, self.symmetric_y)
+        return places + sum(map(len, (self.lengths, self.pitches, self.radii, self.angles)))
+
+
+def distinct_dimensions(panel: Panel, layout: Layout) -> DistinctDimensions:
+    """The distinct dimensions of a layout's beads and holes."""
+    x0, y0, x1, y1 = Polygon(panel.outline).bounds
+    centre = (x0 + x1) / 2, (y0 + y1) / 2
+    found = _Collector((x0, y0), centre, (_is_mirrored(layout, centre, 0), _is_mirrored(layout, centre, 1)))
+    for bead in layout.beads:
+        found.add_bead(bead)
+    for row in hole_rows(layout.holes):
+        found.add_row(row)
+    return DistinctDimensions(
+        _distinct(found.places[0]),
+        _distinct(found.places[1]),
+        _distinct(found.lengths),
+        _distinct(found.pitches),
+        _distinct(found.radii),
+        _distinct(found.angles),
+        *found.symmetric,
+    )
+
+
+@dataclass
+class _Collector:
+    """Dimensions as they are collected.  datum, centre: mm.  symmetric: along x and y.  places: along x and y."""
+
+    datum: Point
+    centre: Point
+    symmetric: tuple[bool, bool]
+    places: tuple[list[float], list[float]] = field(default_factory=lambda: ([], []))
+    lengths: list[float] = field(default_factory=list)
+    pitches: list[float] = field(default_factory=list)
+    radii: list[float] = field(default_factory=list)
+    angles: list[float] = field(default_factory=list)
+
+    def add_bead(self, bead: Bead) -> None:
+        """The dimensions of a bead: across and start of a straight one, ends and radii of a curved one."""
+        path = np.array(bead.path)
+        if bead.closed:
+            for axis in (0, 1):
+                self.places[axis].extend(
+                    self._place(value, axis) for value in (path[:, axis].min(), path[:, axis].max())
+                )
+            self.radii += _corner_radii(path)
+            return
+        if len(path) > 2:
+            self._add_point(path[0])
+            self._add_point(path[-1])
+            self.radii += _turn_radii(path)
+            return
+        dx, dy = path[1] - path[0]
+        self.lengths.append(math.hypot(dx, dy))
+        if min(abs(dx), abs(dy)) > SAME:
+            self._add_point(max(path, key=lambda end: (self._place(end[0], 0), self._place(end[1], 1))))
+            self._add_angle(math.degrees(math.atan2(dy, dx)))
+            return
+        self._add_line(path[0], path[1], along=0 if abs(dx) > abs(dy) else 1)
+
+    def add_row(self, row: HoleRow) -> None:
+        """The dimensions of a row of holes: start, pitch, direction."""
+        if len(row.holes) > 1:
+            self.pitches.append(row.pitch)
+        if len(row.holes) > 1 and row.direction in (0.0, 90.0):
+            self._add_line(row.holes[0].at, row.holes[-1].at, along=int(row.direction == 90.0))
+            return
+        self._add_point(row.start)
+        if row.direction:
+            self._add_angle(row.direction)
+
+    def _add_line(self, first: Sequence[float], last: Sequence[float], along: int) -> None:
+        """A line along an axis: its place across, and where it starts unless the centre line halves it."""
+        across = 1 - along
+        self.places[across].append(self._place(first[across], across))
+        off_centre = abs((first[along] + last[along]) / 2 - self.centre[along]) > MIRRORED
+        if off_centre or not self.symmetric[along]:
+            self.places[along].append(min(self._place(first[along], along), self._place(last[along], along)))
+
+    def _add_point(self, point: Sequence[float]) -> None:
+        for axis in (0, 1):
+            self.places[axis].append(self._place(point[axis], axis))
+
+    def _add_angle(self, angle: float) -> None:
+        angle %= 180
+        self.angles.append(min(angle, 180 - angle) if any(self.symmetric) else angle)
+
+    def _place(self, value: float, axis: int) -> float:
+        """A coordinate as it is measured."""
+        return abs(value - self.centre[axis]) if self.symmetric[axis] else value - self.datum[axis]
+
+
+def places_to_measure(places: Iterable[float], symmetric: bool) -> int:
+    """How many dimensions fix some distinct coordinates (mm), from a centre line if symmetric, else from an edge.
+
+    Places at one pitch count as start and pitch; as the pitch alone where they lie evenly about the centre line.
+    """
+    left = sorted({sign * value + 0.0 for value in places for sign in ((1, -1) if symmetric else (1,))})
+    count = 0
+    while len(left) >= MIN_PROGRESSION:
+        run = longest_progression(left)
+        if not run:
+            break
+        centred = symmetric and abs(run[0] + run[-1]) <= 2 * SAME
+        marked = run + ([-value for value in run] if symmetric else [])
+        left = [value for value in left if not any(abs(value - one) <= SAME for one in marked)]
+        count += 1 if centred else 2
+    return count + sum(value > MIRRORED or not symmetric for value in left)
+
+
+def longest_progression(values: list[float]) -> list[float]:
+    """The most of some rising values (mm) that lie at one pitch; empty if those are fewer than MIN_PROGRESSION."""
+    runs = (_progression(values, i, j) for j in range(len(values)) for i in range(j))
+    longest = max(runs, key=len, default=[])
+    return longest if len(longest) >= MIN_PROGRESSION else []
+
+
+def _progression(values: list[float], i: int, j: int) -> list[float]:
+    """Values at equal steps, from values i and j on."""
+    run, step = [values[i], values[j]], values[j] - values[i]
+    for value in values[j + 1 :]:
+        if abs(value - run[-1] - step) <= SAME:
+            run.append(value)
+    return run
+
+
+def _distinct(values: Iterable[float]) -> tuple[float, ...]:
+    """Values no two of which agree, rising."""
+    out: list[float] = []
+    for value in sorted(float(one) for one in values):
+        if not out or value - out[-1] > SAME:
+            out.append(round(value, 3))
+    return tuple(out)
+
+
+def _is_mirrored(layout: Layout, centre: Point, axis: int) -> bool:
+    """True if the layout has beads or holes, and they are their own mirror images about the centre along an axis."""
+    holes = [(hole.die.name, hole.side, [hole.at]) for hole in layout.holes]
+    beads = [(bead.die.name, bead.side, _key_points(bead)) for bead in layout.beads]
+    features = holes + beads
+    for name, side, points in features:
+        image = [tuple(2 * centre[k] - v if k == axis else v for k, v in enumerate(point)) for point in points]
+        if not any((name, side) == (other, its_side) and _agree(image, others) for other, its_side, others in features):
+            return False
+    return bool(features)
+
+
+def _key_points(bead: Bead) -> list[Point]:
+    """Corners of the box round a closed bead; ends and middle of another."""
+    path = np.array(bead.path)
+    if bead.closed:
+        (x0, y0), (x1, y1) = path.min(axis=0), path.max(axis=0)
+        return [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
+    middle = path[len(path) // 2] if len(path) % 2 else (path[len(path) // 2 - 1] + path[len(path) // 2]) / 2
+    return [tuple(path[0]), tuple(path[-1]), tuple(middle)]
+
+
+def _agree(image: list, points: list) -> bool:
+    return len(image) == len(points) and all(
+        min(math.dist(one, other) for other in points) <= MIRRORED for one in image
+    )
+
+
+def _corner_radii(path: np.ndarray) -> list[float]:
+    """Radius of the rounded corners of a closed path: that of the circle through its shortest chords."""
+    chords = np.diff(path, axis=0)
+    lengths = np.hypot(*chords.T)
+    turns = np.abs(_turns(np.vstack([chords, chords[:1]])))
+    short = lengths < 0.5 * lengths.max()
+    if not short.any():
+        return []
+    return [round(float(lengths[short].sum() / max(turns.sum(), 1e-9)), 1)]
+
+
+def _turn_radii(path: np.ndarray) -> list[float]:
+    """One radius for each part of an open path that turns to one side."""
+    chords = np.diff(path, axis=0)
+    lengths, turns = np.hypot(*chords.T), _turns(chords)
+    bends = [turn for turn in turns if abs(turn) > 1e-6]
+    changes = [k for k in range(1, len(bends)) if bends[k] * bends[k - 1] < 0]
+    parts = np.split(np.array(bends), changes) if bends else []
+    mean = float(lengths.mean())
+    return [round(mean / float(np.abs(part).mean()), 1) for part in parts if len(part)]
+
+
+def _turns(chords: np.ndarray) -> np.ndarray:
+    """Angles (radians) from each chord to the next, left positive."""
+    angles = np.arctan2(chords[:, 1], chords[:, 0])
+    return (np.diff(angles) + np.pi) % (2 * np.pi) - np.pi

@@ -1,0 +1,67 @@
+"""Neat variants of beads: one pitch, one length, multiples of 5 mm, and legal."""
+
+from itertools import pairwise
+
+import pytest
+from support.panels import B16, B20, lid, rows
+
+from stiffen.model.layout import Bead
+from stiffen.optimise.candidates.bead_rules import BeadRules, line_of
+from stiffen.optimise.candidates.neat_patterns import neat_variants, parallel_sets, spaced_rows
+from stiffen.optimise.candidates.regular_patterns import Family
+from stiffen.shop.layout_check import audit
+
+LID = lid(500.0, 400.0)
+
+
+def choice_of(rules, *beads):
+    groups = rules.groups_of(rules.layout([(bead,) for bead in beads]))
+    assert groups is not None
+    return groups
+
+
+def offsets(choice):
+    return sorted(line_of(bead)[1] for group in choice for bead in group)
+
+
+@pytest.mark.parametrize("axes", ["", "y", "xy"])
+def test_uneven_beads_are_spaced_evenly(axes):
+    rules = BeadRules(LID, 1.0, axes)
+    uneven = rows(B16, (83.0, 151.0, 249.0, 317.0), 60.0, 440.0)
+    choice = choice_of(rules, *uneven)
+    (positions,) = parallel_sets(choice)
+    variants = list(neat_variants(rules, choice, positions))
+    even = [one for one in variants if len({round(b - a, 3) for a, b in pairwise(offsets(one))}) == 1]
+    assert len(even) >= 4
+    for one in even:
+        places = offsets(one)
+        assert (places[1] - places[0]) % 5 == pytest.approx(0)
+        assert (places[0] + places[-1]) / 2 == pytest.approx(200.0)
+        assert len({round(bead.length, 3) for group in one for bead in group}) == 1
+        assert audit(LID, rules.layout(one)) == ()
+    assert len(uneven) == 4 and all(len(offsets(one)) == 4 for one in variants)
+
+
+def test_more_beads_are_added_where_asked():
+    rules = BeadRules(LID, 1.0, "xy")
+    choice = choice_of(rules, *rows(B16, (120.0, 280.0), 60.0, 440.0))
+    counts = {len(offsets(one)) for one in neat_variants(rules, choice, parallel_sets(choice)[0], (0, 1, 2))}
+    assert counts == {2, 3, 4}
+
+
+def test_sets_are_those_of_one_die_direction_and_face():
+    rules = BeadRules(lid(500.0, 400.0, bead_side="either"), 1.0)
+    across = Bead(B16, ((250.0, 60.0), (250.0, 160.0)))
+    beads = (*rows(B16, (250.0, 330.0), 60.0, 440.0), *rows(B20, (200.0,), 60.0, 440.0), across)
+    choice = choice_of(rules, *beads)
+    assert sorted(map(len, parallel_sets(choice))) == [1, 1, 2]
+    assert parallel_sets(choice)[0] == (0, 1)
+
+
+def test_rows_of_a_family_spread_over_shares_of_the_room():
+    rules = BeadRules(LID, 1.0, "xy")
+    found = list(spaced_rows(rules, Family(B16, 0.0, "up"), 5))
+    pitches = [offsets(one)[1] - offsets(one)[0] for one in found]
+    assert len(found) >= 4 and pitches == sorted(set(pitches))
+    assert all(pitch % 5 == pytest.approx(0) for pitch in pitches)
+    assert list(spaced_rows(rules, Family(B16, None, "up"), 2)) == []

@@ -1,0 +1,89 @@
+"""The three proposals: what each promises, and that the limits of the panel are kept.  Neatness by geometry."""
+
+import math
+from dataclasses import replace
+
+import pytest
+from support.panels import lid
+
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Demand
+from stiffen.optimise.candidates.bead_rules import is_straight, least_length
+from stiffen.optimise.search import driver
+from stiffen.optimise.search.incumbent import in_order
+from stiffen.shop import process_plan
+from stiffen.shop.layout_check import audit
+from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
+from stiffen.shop.marking_out.hole_rows import hole_rows
+
+LID = lid(
+    300.0, 240.0, gauges=(0.8, 1.0, 2.0), demands=(Demand("frequency", 110.0), Demand("deflection", 0.05, "wind"))
+)
+QUICK = {"effort": "quick", "mesh_level": "quick"}
+
+
+def cost(panel, verdict):
+    return 1000 * verdict.mass_kg + panel.grams_per_minute * process_plan.minutes(panel, verdict.layout)
+
+
+@pytest.fixture(scope="module")
+def found():
+    return driver.search(LID, **QUICK)
+
+
+def by_name(result):
+    return {name: one for one in result.proposals for name in one.names}
+
+
+def test_each_proposal_is_what_its_name_says(found):
+    named = by_name(found)
+    assert set(named) == {"lightest", "recommended", "quickest"}
+    verdicts = [one.verdict for one in found.proposals]
+    tolerance = 0.01
+    assert named["lightest"].verdict.mass_kg <= (1 + tolerance) * min(one.mass_kg for one in verdicts)
+    assert named["quickest"].minutes <= min(one.minutes for one in found.proposals) + 1.0
+    assert found.verdict.layout == named["recommended"].verdict.layout
+    least = min(cost(LID, one) for one in verdicts if min(d.margin for d in one.demands) >= LID.margin)
+    assert cost(LID, named["recommended"].verdict) <= (1 + tolerance / 2) * least
+    assert min(one.margin for one in named["recommended"].verdict.demands) >= LID.margin
+
+
+def test_every_proposal_meets_the_demands_and_breaks_no_rule(found):
+    for one in found.proposals:
+        assert one.verdict.met and audit(LID, one.verdict.layout) == ()
+        assert one.minutes == pytest.approx(process_plan.minutes(LID, one.verdict.layout))
+        assert one.dimensions == distinct_dimensions(LID, one.verdict.layout).count
+
+
+def test_proposals_are_neat(found):
+    for one in found.proposals:
+        layout = one.verdict.layout
+        assert all(len(row.holes) > 1 for row in hole_rows(layout.holes))
+        for bead in layout.beads:
+            assert bead.length >= least_length(bead.die) - 1e-6
+        straight = [bead for bead in layout.beads if is_straight(bead)]
+        assert all(abs(2 * v - round(2 * v)) < 1e-6 for bead in straight for point in bead.path for v in point)
+    assert by_name(found)["recommended"].dimensions <= 6
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("goal", ["lightest", "quickest"])
+def test_the_goal_picks_the_proposal(goal):
+    result = driver.search(replace(LID, goal=goal), **QUICK)
+    assert result.verdict.layout == by_name(result)[goal].verdict.layout
+
+
+@pytest.mark.slow
+def test_minutes_at_most_is_kept(found):
+    limit = by_name(found)["quickest"].minutes - 1.0
+    result = driver.search(replace(LID, minutes_at_most=limit), **QUICK)
+    assert process_plan.minutes(LID, result.verdict.layout) <= limit
+    assert result.verdict.layout.gauge >= found.verdict.layout.gauge
+
+
+def test_near_equals_are_ordered_by_what_must_be_measured(found):
+    beads = found.verdict.layout.beads
+    uneven = tuple(replace(bead, path=tuple((x, y + 3.0 * k) for x, y in bead.path)) for k, bead in enumerate(beads))
+    neat, other = Layout(1.0, beads), Layout(1.0, uneven)
+    assert math.isclose(LID.mass(neat), LID.mass(other))
+    assert in_order(LID, [other, neat], "lightest")[0] == neat

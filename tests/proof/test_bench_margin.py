@@ -1,0 +1,51 @@
+"""Margins with shallow beads and thin sheet: against the shell on the changed panel, and by what must be so."""
+
+from dataclasses import replace
+
+import pytest
+from support.panels import B16, lid, rows
+
+import stiffen
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Demand
+from stiffen.proof.bench_margin import bench_margin
+from stiffen.proof.builds import die_at_depth
+
+LID = lid(300.0, 240.0, demands=(Demand("frequency", 60.0), Demand("deflection", 0.2, "wind")))
+LAYOUT = Layout(1.0, rows(B16, (80.0, 160.0), 50.0, 250.0))
+
+
+@pytest.fixture(scope="module")
+def found():
+    verdict = stiffen.check(LID, LAYOUT, mesh_level="quick", mesh_error=False)
+    return verdict, bench_margin(LID, verdict)
+
+
+def test_shallow_beads_are_those_of_a_shallower_die(found):
+    _, margin = found
+    die = die_at_depth(B16, 0.9 * B16.depth)
+    beads = tuple(replace(bead, die=die) for bead in LAYOUT.beads)
+    again = stiffen.check(LID, replace(LAYOUT, beads=beads), mesh_level="quick", mesh_error=False)
+    assert margin.with_shallow_beads == pytest.approx([one.margin for one in again.demands], abs=0.005)
+
+
+def test_thin_sheet_is_the_standards_and_costs_margin(found):
+    verdict, margin = found
+    assert margin.thin_sheet < 1.0 and margin.standard
+    again = stiffen.check(LID, replace(LAYOUT, gauge=margin.thin_sheet), mesh_level="quick", mesh_error=False)
+    assert margin.with_thin_sheet == pytest.approx([one.margin for one in again.demands], abs=0.005)
+    assert all(a < one.margin for a, one in zip(margin.with_thin_sheet, verdict.demands, strict=True))
+
+
+def test_the_least_depth_holds_and_the_next_does_not(found):
+    verdict, _ = found
+    limit = 0.995 * next(one.value for one in verdict.demands if one.kind == "frequency")
+    tight = replace(LID, demands=(Demand("frequency", limit),))
+    margin = bench_margin(tight, stiffen.check(tight, LAYOUT, mesh_level="quick", mesh_error=False))
+    assert margin.least_depth_share is None and margin.with_shallow_beads[0] < 0
+
+
+def test_without_beads_only_the_sheet_counts():
+    verdict = stiffen.check(LID, Layout(1.0), mesh_level="quick", mesh_error=False)
+    margin = bench_margin(LID, verdict)
+    assert margin.with_shallow_beads == () and margin.least_share_tried is None

@@ -1,0 +1,67 @@
+"""Distinct dimensions of layouts, counted by hand."""
+
+import pytest
+from support.panels import B16, L63, lid
+
+from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions, places_to_measure
+
+PANEL = lid(600.0, 400.0)
+
+
+def count(*features):
+    beads = tuple(one for one in features if isinstance(one, Bead))
+    return distinct_dimensions(PANEL, Layout(1.0, beads, tuple(one for one in features if isinstance(one, Hole)))).count
+
+
+def along(y, x0=50.0, x1=550.0):
+    return Bead(B16, ((x0, y), (x1, y)), "up")
+
+
+@pytest.mark.parametrize(
+    ("places", "symmetric", "expected"),
+    [
+        ((), True, 0),
+        ((0.0,), True, 0),  # the centre line is drawn anyway
+        ((40.0,), True, 1),
+        ((40.0,), False, 1),
+        ((0.0, 80.0, 160.0), True, 1),  # evenly about the centre line: the pitch
+        ((40.0, 120.0), True, 1),
+        ((30.0, 120.0, 210.0), False, 2),  # start and pitch
+        ((30.0, 120.0, 215.0), False, 3),
+        ((30.0, 120.0, 210.0), True, 2),
+        ((100.0, 180.0, 265.0), True, 3),
+    ],
+)
+def test_places(places, symmetric, expected):
+    assert places_to_measure(places, symmetric) == expected
+
+
+def test_beads_by_hand():
+    assert count() == 0
+    assert count(along(200.0)) == 1  # its length; it lies on both centre lines
+    assert count(along(150.0)) == 2  # length and distance from the edge
+    assert count(along(100.0), along(300.0)) == 2
+    assert count(along(80.0), along(160.0), along(240.0), along(320.0)) == 2  # length and pitch
+    assert count(along(80.0), along(165.0), along(235.0), along(320.0)) == 3  # length and two distances
+    assert count(along(80.0), along(160.0, 60.0)) == 6  # two lengths, two places across, two starts
+    frame = Bead(B16, ((50, 50), (550, 50), (550, 350), (50, 350), (50, 50)), "up")
+    assert count(frame) == 2
+
+
+def test_oblique_beads_by_hand():
+    up, down = Bead(B16, ((50, 80), (250, 320)), "up"), Bead(B16, ((550, 80), (350, 320)), "up")
+    assert count(up) == 4  # x, y, length, angle
+    assert count(up, down) == 4  # the mirror image costs nothing
+
+
+def test_holes_by_hand():
+    row = [Hole(L63, (x, 200.0), "up") for x in (150.0, 250.0, 350.0, 450.0)]
+    assert count(*row) == 1  # the pitch
+    assert count(*row[:3]) == 2  # start and pitch
+    assert count(*(Hole(L63, (x, y), "up") for x in (100.0, 200.0, 400.0, 500.0) for y in (100.0, 300.0))) == 3
+
+
+def test_scattered_holes_cost_two_each():
+    scattered = [(101.3, 77.7), (213.1, 143.9), (333.3, 219.2), (470.2, 88.1)]
+    assert count(*(Hole(L63, at, "up") for at in scattered)) == 8
