@@ -41,7 +41,8 @@ _NAMES = {  # public names by the module that holds them
     "model.tools": "BeadDie Cutter FoldingBrake HoleDie Roller Tools Trial",
     "model.layout": "Bead Hole Layout",
     "model.panel": "Combination Cutout Demand EdgeTrim FlatnessReading Fold KeepOut Load Panel PointMass Support",
-    "model.results": "DemandResult FlatSheetBaseline LoadDeflectionCurve ResultFields SearchResult Verdict",
+    "model.results": "Alternative BenchMargin DemandResult FlatSheetBaseline LoadDeflectionCurve Proposal ResultFields "
+    "SearchResult Verdict",
     "model.explanation": "Explanation",
     "model.outcomes": "GaugeOutcome GaugeStatus gauge_sentence",
     "io.panel_file": "read_layout read_panel",
@@ -87,9 +88,12 @@ if TYPE_CHECKING:
         Support,
     )
     from stiffen.model.results import (
+        Alternative,
+        BenchMargin,
         DemandResult,
         FlatSheetBaseline,
         LoadDeflectionCurve,
+        Proposal,
         ResultFields,
         SearchResult,
         Verdict,
