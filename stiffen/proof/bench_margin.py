@@ -26,10 +26,10 @@ DEPTH_SHARES = (0.8, 0.7, 0.6, 0.5, 0.4)  # of the depth, tried one after the ot
 def bench_margin(panel: Panel, verdict: Verdict, executor: Executor | None = None) -> BenchMargin | None:
     """Margins with shallow beads and with the sheet at its lower tolerance; least depth at which all demands hold.
 
-    None if there is no demand, or a quick evaluation fails.  executor: evaluates on its workers.
+    None if there is no demand, one is missed, or a quick evaluation fails.  executor: evaluates on its workers.
     """
     layout = verdict.layout
-    if not panel.demands:
+    if not panel.demands or not verdict.met:
         return None
     tolerance = thickness_tolerance(panel.material, layout.gauge)
     thin = round(layout.gauge - tolerance.mm, 3)
