@@ -29,12 +29,15 @@ def quick_utilisation(panel: Panel, layout: Layout, stop_above: float = math.inf
 
 
 @one_thread
-def quick_utilisations(panel: Panel, layout: Layout) -> tuple[float, ...]:
-    """Utilisation of each demand on the quick mesh: the worst over the in-plane assumptions.  Raises as above."""
+def quick_utilisations(panel: Panel, layout: Layout, stop_above: float = math.inf) -> tuple[float, ...]:
+    """Utilisation of each demand on the quick mesh: the worst over the in-plane assumptions.  Raises as above.
+
+    A value over `stop_above` is that found so far; the true one may be larger.
+    """
     require_known_demands(panel)
     models = _quick_models(panel, layout)
     return tuple(
-        max((demand_value(model, demand).utilisation(demand) for model in models), default=0.0)
+        max((demand_value(model, demand, stop_above=stop_above).utilisation(demand) for model in models), default=0.0)
         for demand in panel.demands
     )
 

@@ -20,6 +20,7 @@ from stiffen.model.thickness_tolerance import thickness_tolerance
 from .builds import Build, apply_build
 
 SHALLOW = 0.9  # of the die's depth: what a first panel may come out at; common practice, no source
+FAR_OVER = 1.5  # utilisation above which a demand is followed no further
 DEPTH_SHARES = (0.8, 0.7, 0.6, 0.5, 0.4)  # of the depth, tried one after the other for the least that does
 
 
@@ -77,7 +78,7 @@ def _at_depth(layout: Layout, share: float) -> Build:
 def _utilisations(panel: Panel, layout: Layout, build: Build) -> tuple[float, ...] | None:
     """Utilisation of each demand of a build on the quick mesh; None if it cannot be evaluated."""
     try:
-        return quick_utilisations(*apply_build(panel, layout, build))
+        return quick_utilisations(*apply_build(panel, layout, build), stop_above=FAR_OVER)
     except (InputError, MeshError, SolverError):
         return None
 
