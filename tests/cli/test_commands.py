@@ -30,6 +30,7 @@ from stiffen.optimise.explain import explaining
 from stiffen.optimise.search import driver, sweep
 from stiffen.output.bench_files import BENCH_FILE_PATTERNS
 from stiffen.output.plots import picture_set
+from stiffen.proof import bench_margin as bench_margins
 from stiffen.shop import cautions, layout_check, process_plan, rollability, rolling_bow, rough_blank, work_steps
 from stiffen.shop.rollability import in_rolling_order
 
@@ -113,6 +114,7 @@ def search_finds(monkeypatch, made_up):
             return answer
 
         monkeypatch.setattr(driver, "search", search)
+        monkeypatch.setattr(bench_margins, "bench_margin", lambda panel, verdict, executor=None: None)
 
     return put
 
