@@ -41,17 +41,19 @@ if TYPE_CHECKING:
     from stiffen.model.panel import Panel
     from stiffen.model.results import SearchResult, Verdict
 
-HELP = "find beads, holes and gauge of least mass"
+HELP = "find gauge, beads and holes that meet the demands"
 DESCRIPTION = """\
-Find the gauge, beads and flared holes of least mass that meet the demands.
+Find gauge, beads and flared holes that meet the demands: the lightest layout, the quickest to make, and the
+recommended one, which is worth its minutes and whose files are written.
 Ctrl-C ends the search early and keeps the best layout so far.
 Writes into DIR: panel.png, the panel as it was read; layout.json, each time a better layout is found;
 marking.dxf, and marking_back.dxf if beads stand on both faces; template.pdf, and template_back.pdf if
 anything stands on the down face; card.pdf and card.txt; report.html; pictures: layout.png,
 before_after.png (judged.png if the flat sheet meets the demands) and more.
-With several panels, each gets a folder of its own in DIR; so do the panels and strips of a build file, beside
-build.pdf, build.html, build.txt, assembled.png and sheets.png. A sweep writes sweep.txt, sweep.csv and sweep.png
-(mass against stiffness), and for each value a folder with a layout.json to draw from."""
+The proposals lie in proposals.png and, for the others, in lightest.json and quickest.json to draw from.
+With several panels, each gets a folder of its own in DIR; so do the panels and strips of a build file,
+beside build.pdf, build.html, build.txt, assembled.png and sheets.png. A sweep writes sweep.txt, sweep.csv
+and sweep.png (mass against stiffness), and for each value a folder with a layout.json to draw from."""
 BESIDE = "_new"  # suffix of a second folder, used while the wanted one holds an earlier layout
 OUTSIDE_SHARE = 0.5  # of the time limit: later, nothing is left for sheets outside the rack and explanations
 EXAMPLES = (

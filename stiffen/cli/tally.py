@@ -12,8 +12,8 @@ from .terminal import MET, NOT_MET, print_lines
 HELP = "add up the panels of one build"
 DESCRIPTION = """\
 Add up the panels of one build: mass, sheets to buy by material and gauge with the place of each blank,
-beads, holes and rivets, minutes. A folder named twice counts twice. Of a build file: strips, joints and extras too,
-the mass to beat and the order of work."""
+beads, holes and rivets, minutes. A folder named twice counts twice. Of a build file: strips, joints and
+extras too, the mass to beat and the order of work."""
 EXAMPLES = (
     "stiffen tally out --csv build.csv",
     "stiffen tally out/hatch out/cheek_left out/cheek_right --sheet 2000x1000",

@@ -13,7 +13,8 @@ from ..terminal import MET, print_lines
 
 HELP = "write a panel file to start from"
 DESCRIPTION = """\
-Write a commented panel file to start from, or with --build a build file. A file that exists is not overwritten."""
+Write a commented panel file to start from, or with --build a build file.
+A file that exists is not overwritten."""
 EXAMPLES = ("stiffen new hatch.toml", "stiffen new --build box.toml")
 
 
