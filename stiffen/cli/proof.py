@@ -72,9 +72,9 @@ def run(args: argparse.Namespace) -> int:
     from stiffen.io.files import write_json
     from stiffen.output.plots.spectrum_plot import write_spectrum
     from stiffen.output.proof.answer_words import as_built, explanation_lines, state_sentence
+    from stiffen.output.proof.as_built import update_report
     from stiffen.output.proof.proof_page import proof_text, write_proof_page
     from stiffen.output.proof.tap_section import pairing_lines
-    from stiffen.output.report.as_built import update_report
     from stiffen.proof.measurements import Measured, readings_form
     from stiffen.proof.proof import make_proof
     from stiffen.proof.proof_file import PROOF_FILE_NAME, proof_document, read_proof

@@ -26,7 +26,7 @@ from .drawing.template_pdf import write_template
 from .plots import picture_set
 from .plots.panel_as_read.picture import panel_picture
 from .plots.proposals_picture import proposals_picture
-from .report.as_built import kept_proof, update_report
+from .proof.as_built import kept_proof, update_report
 from .report.html_report import write_page
 from .report.proposal_table import file_name
 from .report.shop_card import card_text

@@ -49,7 +49,7 @@ def test_it_opens_with_its_question_and_a_command(path):
 def test_it_is_read_keeps_the_rules_and_is_meshed(path):
     panel = read_panel(path)
     assert panel.demands
-    assert panel.loads
+    assert panel.loads or not any(demand.case for demand in panel.demands)
     layout = panel.layout()
     assert audit(panel, layout) == ()
     assert audit_supports(panel) == ()

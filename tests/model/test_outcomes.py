@@ -18,6 +18,7 @@ SENTENCES = {
         0.8, GaugeStatus.NO_BEADS, miss=0.12
     ),
     "not tried: time was up": GaugeOutcome(0.8, GaugeStatus.NOT_TRIED),
+    "what meets the demands takes more minutes at the bench than allowed": GaugeOutcome(0.8, GaugeStatus.OVER_LIMITS),
 }
 
 

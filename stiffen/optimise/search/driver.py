@@ -37,13 +37,13 @@ from stiffen.shop.rolling_bow import with_balanced_faces
 
 from .budget import Budget
 from .evaluator import BEADED_OVER_FLAT, Evaluator
+from .finish.proposals import Options, alternatives_of, collect, proposals_of, settle
+from .finish.strike_out import strike_out
 from .gauge_search import GaugeSearch
 from .incumbent import Incumbent, OnBest, ignore_best
-from .proposals import Options, alternatives_of, collect, proposals_of, settle
 from .runner import LayoutRunner
 from .settings import DEFAULT_SETTINGS, EFFORTS, SearchSettings
 from .state import SearchState
-from .strike_out import strike_out
 
 FINAL_SHARE = 0.05  # of the time limit, kept at the end beside what follows
 FINAL_EVALUATIONS = 1.5  # complete evaluations for whose time the search ends early, unless that is over half the limit

@@ -27,9 +27,9 @@ from stiffen.shop import layout_check
 from stiffen.surrogate.laminated_panel import Guesses
 
 from .budget import Budget
+from .finish.strike_out import calibrated_worst
 from .moves import Choice, MoveMaker, beads_of, key_of
 from .state import SearchState
-from .strike_out import calibrated_worst
 
 FIRST_COUNTS = 3  # beads: stages up to this draw all families, evenly spread; later ones the best, in all spreads
 FRAME_COUNT = 2  # beads: more frames than this are not drawn

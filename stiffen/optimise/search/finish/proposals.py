@@ -20,12 +20,12 @@ from stiffen.optimise.candidates.straight_beads import fixed_beads_and_holes
 from stiffen.shop import layout_check, process_plan
 from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 
-from .budget import Budget
+from ..budget import Budget
+from ..incumbent import in_order
+from ..limits import cost, keeps_margin, margin_limit, within_limits
+from ..state import SearchState
 from .hole_placement import add_holes
-from .incumbent import in_order
-from .limits import cost, keeps_margin, margin_limit, within_limits
 from .neatening import neaten
-from .state import SearchState
 from .strike_out import strike_out
 
 NAMES = ("lightest", "recommended", "quickest")

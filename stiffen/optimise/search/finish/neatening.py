@@ -14,8 +14,8 @@ from stiffen.optimise.candidates.neat_patterns import neat_variants, parallel_se
 from stiffen.shop import layout_check, process_plan
 from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 
-from .budget import Budget
-from .state import SearchState
+from ..budget import Budget
+from ..state import SearchState
 from .strike_out import AT_ONCE, LIKELY, calibrated_worst, calibration
 
 SHELL_TRIALS = 3  # batches of variants that the shell's quick mesh evaluates

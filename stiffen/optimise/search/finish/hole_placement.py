@@ -13,9 +13,9 @@ from stiffen.optimise.candidates.hole_patterns import Row, hole_patterns
 from stiffen.shop import layout_check, process_plan
 from stiffen.shop.marking_out.hole_rows import in_row_order
 
-from .budget import Budget
-from .limits import within_limits
-from .state import SearchState
+from ..budget import Budget
+from ..limits import within_limits
+from ..state import SearchState
 from .strike_out import AT_ONCE, calibrated_worst, calibration
 
 SURROGATE_SHARE = 0.99  # of the limit: utilisation by the calibrated surrogate up to which the shell is asked

@@ -10,7 +10,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand
 from stiffen.optimise.search.budget import UNLIMITED
 from stiffen.optimise.search.evaluator import Evaluator
-from stiffen.optimise.search.hole_placement import add_holes
+from stiffen.optimise.search.finish.hole_placement import add_holes
 from stiffen.optimise.search.incumbent import Incumbent
 from stiffen.optimise.search.runner import LayoutRunner
 from stiffen.optimise.search.state import SearchState

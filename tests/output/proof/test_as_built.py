@@ -2,7 +2,7 @@
 
 import json
 
-from stiffen.output.report.as_built import BEGIN, END, as_built_html, kept_proof, update_report
+from stiffen.output.proof.as_built import BEGIN, END, as_built_html, kept_proof, update_report
 
 DOCUMENT = {
     "layout": "another",

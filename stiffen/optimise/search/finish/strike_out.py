@@ -10,8 +10,8 @@ from stiffen.model.layout import Bead, Layout
 from stiffen.optimise.candidates.bead_rules import BeadRules
 from stiffen.shop import layout_check
 
-from .budget import Budget
-from .state import SearchState
+from ..budget import Budget
+from ..state import SearchState
 
 LIKELY = 1.05  # times the limit: utilisation by the calibrated surrogate up to which the shell is asked
 AT_ONCE = 2  # layouts that the shell evaluates at once; fixed, so that the number of workers changes nothing
