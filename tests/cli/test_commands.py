@@ -299,6 +299,7 @@ def test_a_search_that_meets_not_all_demands_says_so(hatch_file, tmp_path, capsy
     assert (tmp_path / "out" / "marking.dxf").exists()
 
 
+@pytest.mark.slow
 def test_a_folder_keeps_its_better_layout(hatch_file, tmp_path, capsys, search_finds, no_pictures, monkeypatch):
     out, beside = tmp_path / "out", tmp_path / "out_new"
     search_finds(found())
@@ -560,6 +561,7 @@ def test_draw_evaluates_again_and_writes(tmp_path, panel_file, made_up, capsys):
     assert capsys.readouterr().out.startswith("met: 1 mm")
 
 
+@pytest.mark.slow
 def test_all_files_of_a_layout_share_one_process_plan(tmp_path, hatch_file, made_up):
     """Counted while all files are written: rolling order, trim allowance, rough outline and the rest once each."""
     source = tmp_path / "layout.json"

@@ -150,6 +150,7 @@ def test_the_right_cheek_of_the_examples_is_the_mirrored_left_one(tmp_path):
     assert other == read_panel(EXAMPLES / "side_cheek_right.toml")
 
 
+@pytest.mark.slow
 def test_the_mirrored_panel_has_the_same_values(handed, tmp_path):
     """Mirror symmetry of the plate.  The mesher does not mirror its points: within the mesh errors that both state."""
     panel = read_panel(handed)
@@ -165,6 +166,7 @@ def test_the_mirrored_panel_has_the_same_values(handed, tmp_path):
     assert theirs.demands[0].at[0] == pytest.approx(x0 + x1 - ours.demands[0].at[0], abs=15.0)
 
 
+@pytest.mark.slow
 def test_a_load_left_where_it_was_would_be_seen(handed, tmp_path):
     """The test above can fail: the patch on the narrow side of the lid deflects it otherwise."""
     panel, (other, _) = read_panel(handed), mirror_panel(handed, tmp_path / "right.toml")

@@ -23,6 +23,7 @@ def words(photo, out, measured, *more):
     return ["photo", str(photo), *one, "--out", str(out), *more]
 
 
+@pytest.mark.slow
 def test_a_photo_becomes_a_panel(photo, tmp_path, capsys):
     out = tmp_path / "hatch.toml"
     measured = lengths(HATCH)
