@@ -35,6 +35,7 @@ def run(*arguments):
     return main(["proof", *map(str, arguments), "--quiet", "--mesh", "quick"])
 
 
+@pytest.mark.slow
 def test_page_form_and_answer(folder, capsys):
     assert run(folder) == 0
     assert {"proof.pdf", "proof.txt", "proof.json", "readings.toml"} <= {path.name for path in folder.iterdir()}

@@ -273,6 +273,7 @@ LARGE = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", LARGE)
 def test_large_file_is_refused_soon(name, run, tmp_path, out):
     kind, content, said = LARGE[name]

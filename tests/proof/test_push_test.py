@@ -122,6 +122,7 @@ def test_readings_of_the_panel_as_drawn_are_as_computed(responses):
     assert any(one.varied == NOTHING and one.build.hold == Hold() for one in found.answer.fitting)
 
 
+@pytest.mark.slow
 def test_a_measured_thickness_leaves_the_depth_to_explain(responses):
     truth = Build(0.95, (("B16", 2.8),))
     found = proof_of(Measured((0.95,), {}, reading_of(truth, responses)))
@@ -166,6 +167,7 @@ def test_a_stiffer_panel_is_called_stiffer_and_held_edges_explain_a_held_panel()
     )
 
 
+@pytest.mark.slow
 def test_the_range_narrows_once_thickness_and_depth_are_measured():
     open_range, narrow = proof_of(Measured()).expected, proof_of(Measured((1.0,), {"B16": (4.0,)})).expected
     assert (narrow.high - narrow.low < 0.8 * (open_range.high - open_range.low)).all()

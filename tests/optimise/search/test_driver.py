@@ -78,6 +78,7 @@ def test_same_seed_same_layout(found):
     assert again.verdict.layout == found[0].verdict.layout
 
 
+@pytest.mark.slow
 def test_impossible_demand_is_said_with_the_best_found():
     panel = replace(LID, gauges=(0.8,), demands=(Demand("frequency", 900.0),))
     result = driver.search(panel, **QUICK)
