@@ -16,13 +16,13 @@ from stiffen.model.results import NOT_DECIDED, Verdict
 from stiffen.optimise.candidates.symmetry import mirror_axes
 from stiffen.shop.bead_section import profile_points
 from stiffen.shop.layout_check import audit
+from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 from stiffen.shop.process_plan import minutes
 
 MAX_PARTS = 200  # beads, or holes, of a layout
 MAX_PATH_POINTS = 400
 MAX_COORDINATE = 20_000.0  # mm
 OPEN_ENDS = {name: ends for ends, name in OPEN_END_NAMES.items()}
-SAME_DIMENSION = 0.5  # mm within which two dimensions are marked as one
 
 
 def layout_from(data: Any, panel: Panel) -> Layout:
@@ -132,15 +132,9 @@ def bench_data(panel: Panel, layout: Layout) -> dict:
         "rules": violations,
         "kg": panel.mass(layout),
         "minutes": minutes(panel, layout),
-        "dimensions": distinct_dimensions(layout),
+        "dimensions": distinct_dimensions(panel, layout).count,
         "within_limits": panel.within_count_limits(layout),
     }
-
-
-def distinct_dimensions(layout: Layout) -> int:
-    """How many different X and how many different Y a rule must be set to, to mark ends, corners and centres."""
-    points = [point for bead in layout.beads for point in bead.path] + [hole.at for hole in layout.holes]
-    return sum(len({round(point[axis] / SAME_DIMENSION) for point in points}) for axis in (0, 1))
 
 
 def value_data(demand: Demand, value: DemandValue, hold: str) -> dict:

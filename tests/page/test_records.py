@@ -10,7 +10,7 @@ from support.trike import LAYOUT, PANEL
 from stiffen.analysis.demand_values import DemandValue
 from stiffen.errors import InputError
 from stiffen.model.results import NOT_DECIDED
-from stiffen.page.records import bench_data, distinct_dimensions, layout_from, panel_data, rounded, value_data
+from stiffen.page.records import bench_data, layout_from, panel_data, rounded, value_data
 from stiffen.shop.layout_check import audit
 from stiffen.shop.process_plan import minutes
 
@@ -62,7 +62,8 @@ def test_rules_are_those_of_the_layout_check():
 def test_dimensions_are_counted_once():
     bead = DATA["beads"][0]
     at = [{**bead, "path": [[100, y], [300, y]]} for y in (100, 200, 300)]
-    assert distinct_dimensions(layout_from({**DATA, "beads": at, "holes": []}, PANEL)) == 2 + 3
+    told = bench_data(PANEL, layout_from({**DATA, "beads": at, "holes": []}, PANEL))
+    assert told["dimensions"] == 1 + 1 + 2  # length and start along x; first place and pitch across
 
 
 def test_a_value_that_was_not_decided_has_no_margin():
