@@ -49,7 +49,7 @@ Ctrl-C ends the search early and keeps the best layout so far.
 Writes into DIR: panel.png, the panel as it was read; layout.json, each time a better layout is found;
 marking.dxf, and marking_back.dxf if beads stand on both faces; template.pdf, and template_back.pdf if
 anything stands on the down face; card.pdf and card.txt; report.html; pictures: layout.png,
-before_after.png (judged.png if the flat sheet meets the demands) and more.
+before_after.png (maps.png if the flat sheet meets the demands) and more.
 The proposals lie in proposals.png and, for the others, in lightest.json and quickest.json to draw from.
 With several panels, each gets a folder of its own in DIR; so do the panels and strips of a build file,
 beside build.pdf, build.html, build.txt, assembled.png and sheets.png. A sweep writes sweep.txt, sweep.csv

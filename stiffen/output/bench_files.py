@@ -36,7 +36,7 @@ PROPOSALS_CAPTION = "What the search proposes, and mass against minutes at the b
 LAYOUT_FILE_NAME = "layout.json"
 BENCH_FILE_PATTERNS = (
     *("marking.dxf", "marking_back.dxf", "template.pdf", "template_back.pdf", "card.pdf", "card.txt", "report.html"),
-    *("layout.png", "before_after.png", "judged.png", "deflection.png", "stress.png", "first_mode.png"),
+    *("layout.png", "before_after.png", "maps.png", "judged.png", "deflection.png", "stress.png", "first_mode.png"),
     "load_deflection*.png",
     "proposals.png",
 )

@@ -231,7 +231,7 @@ def test_options_reach_the_evaluation(panel_file, made_up, tmp_path):
     assert made_up[0][1]["mesh_level"] == "fine"
     assert made_up[0][1]["fields"] is True
     names = {path.name for path in (tmp_path / "new" / "pictures").iterdir()}
-    assert names == {"panel.png", "layout.png", "judged.png", "first_mode.png", "first_mode.gif"}
+    assert names == {"panel.png", "layout.png", "maps.png", "first_mode.png", "first_mode.gif"}
 
 
 def test_layout_of_a_file_is_evaluated_on_the_panel(panel_file, made_up, tmp_path):

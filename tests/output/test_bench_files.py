@@ -38,7 +38,7 @@ def test_a_search_result_gives_every_file_and_the_result(tmp_path):
 
 def test_a_verdict_alone_gives_them_without_a_comparison(tmp_path):
     data = write_all(PANEL, GOOD, tmp_path)
-    assert {path.name for path in tmp_path.iterdir()} == FILES - {"before_after.png"} | {"judged.png"}
+    assert {path.name for path in tmp_path.iterdir()} == FILES - {"before_after.png"} | {"maps.png"}
     assert data["rival"] is None
     assert "flat sheet" not in (tmp_path / "card.txt").read_text()
 

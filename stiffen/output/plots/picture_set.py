@@ -17,7 +17,7 @@ from .mode_animation import animate_mode
 FLAT_TITLE, LAYOUT_TITLE, SINGLE_TITLE = "flat sheet", "this layout", "this layout"
 REPLACED_PICTURES = (
     "before_after.png",
-    "judged.png",
+    "maps.png",
     "deflection.png",
     "stress.png",
     "first_mode.png",
@@ -38,7 +38,7 @@ def write_pictures(
 ) -> list[Captioned]:
     """Write layout.png and the result fields of the verdict, beside those of the flat sheet if it is given.
 
-    Files: before_after.png (judged.png for one verdict alone), deflection.png if there is more than one load case,
+    Files: before_after.png (maps.png for one verdict alone), deflection.png if there is more than one load case,
     stress.png, first_mode.png, and load_deflection.png (numbered if there are several) for the cases that the
     large-deflection computation decides.  Pictures of an earlier layout are removed.
 
@@ -53,7 +53,7 @@ def write_pictures(
     if verdict.fields is None:
         return []
     titled = [(FLAT_TITLE, flat), (LAYOUT_TITLE, verdict)] if flat else [(SINGLE_TITLE, verdict)]
-    written = [("Deflection in the worst case, and softness", folder / ("before_after.png" if flat else "judged.png"))]
+    written = [("Deflection in the worst case, and softness", folder / ("before_after.png" if flat else "maps.png"))]
     if flat:
         before_after_picture(panel, flat, verdict, written[0][1], flat_title=FLAT_TITLE, found_title=LAYOUT_TITLE)
     else:

@@ -147,7 +147,7 @@ def test_the_comparison_is_written(tmp_path):
 
 
 def test_files_of_a_verdict_beside_the_flat_sheet(tmp_path):
-    for old in ("judged.png", "load_deflection_2.png", "mine.png"):
+    for old in ("maps.png", "load_deflection_2.png", "mine.png"):
         (tmp_path / old).write_text("old")
     written = picture_set.write_pictures(PANEL, GOOD, tmp_path, flat=curved(FLAT, 2.4))
     names = {path.name for path in tmp_path.iterdir()}
@@ -159,6 +159,6 @@ def test_files_of_a_verdict_beside_the_flat_sheet(tmp_path):
 def test_files_of_a_verdict_alone_and_of_one_without_result_fields(tmp_path):
     stressed = replace(GOOD.fields, stress={"wind": np.full(len(GOOD.fields.triangles), 20.0)})
     picture_set.write_pictures(PANEL, replace(GOOD, fields=stressed), tmp_path)
-    assert {path.name for path in tmp_path.iterdir()} == {"layout.png", "judged.png", "stress.png", "first_mode.png"}
+    assert {path.name for path in tmp_path.iterdir()} == {"layout.png", "maps.png", "stress.png", "first_mode.png"}
     assert picture_set.write_pictures(PANEL, verdict(Layout(1.0), maps=False), tmp_path) == []
     assert {path.name for path in tmp_path.iterdir()} == {"layout.png"}
