@@ -754,14 +754,14 @@ def test_earlier_files_are_removed_with_the_first_layout_found(hatch_file, tmp_p
     out = tmp_path / "out"
     search_finds(found())
     main(["search", str(hatch_file), "--out", str(out)])
-    sheets = {path.name for path in out.iterdir()} - {"layout.json"}
+    sheets = {path.name for path in out.iterdir()} - {"layout.json", "panel.png"}  # panel.png shows no layout
     assert all(any(Path(name).match(pattern) for pattern in BENCH_FILE_PATTERNS) for name in sheets), (
         "a sheet that would be left"
     )
     (out / "notes.txt").write_text("mine")
     search_finds(SolverError("after the first layout"))
     assert main(["search", str(hatch_file), "--out", str(out)]) == 3
-    assert {path.name for path in out.iterdir()} == {"layout.json", "notes.txt"}
+    assert {path.name for path in out.iterdir()} == {"layout.json", "panel.png", "notes.txt"}
 
 
 # ---------------------------------------------------------------------------------------------------- new and stock
