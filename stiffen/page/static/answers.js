@@ -44,7 +44,7 @@ function drawNumbers() {
   numbers.replaceChildren(number("mass", `${bench.kg.toFixed(3)} kg`), number("bench", `${Math.round(bench.minutes)} min`),
     number("beads", beads), number("flared holes", holes),
     number("saved a min", perMinute, flat?.kg ? `against the ${flat.gauge} mm flat sheet that meets the demands${flat.in_rack ? "" : " (not in the rack)"}` : "against the flat sheet that meets the demands; being computed"),
-    number("X, Y to mark", bench.dimensions, "different X and different Y to set a rule to"));
+    number("to measure", bench.dimensions, "distinct places, lengths, pitches and angles to measure, as in the proposals of a search"));
 }
 
 function drawState() {
