@@ -51,8 +51,7 @@ SEARCH_DEFAULTS = {field.name: field.default for field in fields(Panel) if field
 FORMAT_NAME, FORMAT_VERSION = "stiffen layout", 1
 CORNER_RADIUS = Range(0.0, 5000.0, "mm")
 PANEL_KEYS = ("name", "material", "gauges", "outline", "outline_dxf", "corner_radius", "bead_side", "tools", "waviness",
-              "symmetry", "goal", "beads_at_most", "dies_at_most", "holes", "holes_at_most", "hole_dies_at_most",
-              "hole_edge", "grams_per_minute", "minutes_at_most", "margin")  # fmt: skip
+              "symmetry", "holes", *SEARCH_KEYS)  # fmt: skip
 
 
 class LayoutContext(NamedTuple):

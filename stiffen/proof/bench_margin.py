@@ -6,16 +6,15 @@ The shell's quick mesh gives how much a utilisation changes; the verdict's own v
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from concurrent.futures import Executor
-from functools import partial
 
-from stiffen.analysis.screening import quick_utilisations
-from stiffen.errors import InputError, MeshError, SolverError
+from stiffen.errors import InputError
+from stiffen.model.explanation import Estimate
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import BenchMargin, Verdict
 from stiffen.model.thickness_tolerance import thickness_tolerance
+from stiffen.optimise.explain.estimator import Estimator, Variant
 
 from .builds import Build, apply_build
 
@@ -35,65 +34,39 @@ def bench_margin(panel: Panel, verdict: Verdict, executor: Executor | None = Non
     tolerance = thickness_tolerance(panel.material, layout.gauge)
     thin = round(layout.gauge - tolerance.mm, 3)
     shares = (SHALLOW, *DEPTH_SHARES) if layout.beads else ()
-    builds = [Build(layout.gauge), Build(thin), *(_at_depth(layout, share) for share in shares)]
-    nominal, *changed = _run(executor, partial(_utilisations, panel, layout), builds)
-    own = [demand.utilisation(result.value) for demand, result in zip(panel.demands, verdict.demands, strict=True)]
-    if nominal is None or changed[0] is None:
+    shallow = {share: build for share in shares if (build := _at_depth(panel, layout, share)) is not None}
+    variants = [apply_build(panel, layout, Build(thin)), *shallow.values()]
+    with_thin, *others = Estimator(panel, verdict, executor).confirm(variants, FAR_OVER)
+    if not math.isfinite(with_thin.utilisation):
         return None
-
-    def scaled(values: tuple[float, ...] | None) -> tuple[float, ...] | None:
-        """Utilisations to expect of the verdict's mesh."""
-        if values is None:
-            return None
-        return tuple(
-            mine * value / base if base > 0 and math.isfinite(mine) else value
-            for mine, value, base in zip(own, values, nominal, strict=True)
-        )
-
-    by_share = dict(zip(shares, map(scaled, changed[1:]), strict=True))
+    by_share = dict(zip(shallow, others, strict=True))
     least = None
     for share in shares:
-        values = by_share[share]
-        if values is None or max(values) > 1.0:
+        if share not in by_share or by_share[share].utilisation > 1.0:
             break
         least = share
-    thin_values = scaled(changed[0])
-    assert thin_values is not None
     return BenchMargin(
         labels=tuple(demand.label for demand in panel.demands),
         thin_sheet=thin,
         standard=tolerance.standard,
-        with_thin_sheet=_margins(panel, thin_values),
+        with_thin_sheet=_margins(panel, with_thin),
         with_shallow_beads=_margins(panel, by_share.get(SHALLOW)),
         least_depth_share=least,
         least_share_tried=min(shares, default=None),
     )
 
 
-def _at_depth(layout: Layout, share: float) -> Build:
+def _at_depth(panel: Panel, layout: Layout, share: float) -> Variant | None:
+    """Panel and layout with beads of a share of their dies' depth; None if a profile does not allow it."""
     depths = {bead.die.name: share * bead.die.depth for bead in layout.beads}
-    return Build(layout.gauge, tuple(sorted(depths.items())))
-
-
-def _utilisations(panel: Panel, layout: Layout, build: Build) -> tuple[float, ...] | None:
-    """Utilisation of each demand of a build on the quick mesh; None if it cannot be evaluated."""
     try:
-        return quick_utilisations(*apply_build(panel, layout, build), stop_above=FAR_OVER)
-    except (InputError, MeshError, SolverError):
+        return apply_build(panel, layout, Build(layout.gauge, tuple(sorted(depths.items()))))
+    except InputError:
         return None
 
 
-def _run(executor: Executor | None, function: Callable, builds: list[Build]) -> list[tuple[float, ...] | None]:
-    if executor is None:
-        return [function(build) for build in builds]
-    return [future.result() for future in [executor.submit(function, build) for build in builds]]
-
-
-def _margins(panel: Panel, utilisations: tuple[float, ...] | None) -> tuple[float, ...]:
-    """Margin of each demand as the card tells it: a share of its limit."""
-    if utilisations is None:
+def _margins(panel: Panel, estimate: Estimate | None) -> tuple[float, ...]:
+    """Margin of each demand; empty if it is not known."""
+    if estimate is None or not math.isfinite(estimate.utilisation):
         return ()
-    return tuple(
-        1 - value if demand.at_most else 1 / max(value, 1e-9) - 1
-        for demand, value in zip(panel.demands, utilisations, strict=True)
-    )
+    return tuple(demand.margin(value) for demand, value in zip(panel.demands, estimate.values, strict=True))

@@ -58,7 +58,6 @@ def _rows(panel: Panel, die: HoleDie, region: BaseGeometry, pitch: float, mirror
     x0, y0, _, _ = Polygon(panel.outline).bounds
     side = proud_side(panel)
     angle = main_directions(panel)[0]
-    kept: list[Hole] = []
     taken = np.zeros((0, 2))
     for room in sorted(_rooms(region), key=lambda one: (-round(one.area), one.bounds)):
         points = _grid(room, pitch, angle, (x0, y0), centre)
@@ -73,7 +72,6 @@ def _rows(panel: Panel, die: HoleDie, region: BaseGeometry, pitch: float, mirror
             taken = np.vstack([taken, places])
         members = [hole for hole in members if _has_neighbour(hole, members, pitch)]
         if len(members) >= MIN_HOLES_IN_ROW:
-            kept += members
             yield tuple(sorted(members, key=lambda hole: (round(hole.at[1], 1), round(hole.at[0], 1))))
 
 

@@ -76,14 +76,13 @@ def _rounded_members(
     rules: BeadRules, choice: Sequence[Group], positions: tuple[int, ...], taken: list[Bead]
 ) -> tuple[Group, ...]:
     """The groups of a set each at its own place, on multiples of 5 mm; empty if one cannot be made there."""
-    x, y = symmetry.outline_centre(rules.panel)
     groups: list[Group] = []
     beads = list(taken)
     for bead in (choice[position][0] for position in positions):
         angle, offset, _ = line_of(bead)
         if angle % 90:
             return ()
-        centre = -math.sin(math.radians(angle)) * x + math.cos(math.radians(angle)) * y
+        _, centre = symmetry.centre_along_and_across(rules.panel, angle)
         datum = round(2 * centre) / 2 if _mirrors(rules.mirror_axes, angle) else _datum(rules, angle)
         place = datum + STEP * round((offset - datum) / STEP)
         full = rules.straight(bead.die, angle, place, bead.side, 1.0, line_of(bead)[2])
@@ -136,8 +135,7 @@ def _places(middle: float, count: int, pitch: float, span: tuple[float, float], 
 
 def _middles(rules: BeadRules, angle: float, offsets: list[float]) -> tuple[float, ...]:
     """Offsets about which a set may lie evenly: the middle of the sheet, else the set's own middle on whole mm."""
-    x, y = symmetry.outline_centre(rules.panel)
-    centre = -math.sin(math.radians(angle)) * x + math.cos(math.radians(angle)) * y
+    _, centre = symmetry.centre_along_and_across(rules.panel, angle)
     own = (offsets[0] + offsets[-1]) / 2
     if abs(own - centre) <= STEP or rules.mirror_axes and _mirrors(rules.mirror_axes, angle):
         return (round(2 * centre) / 2,)
@@ -203,8 +201,7 @@ def _along(bead: Bead, angle: float) -> tuple[float, float]:
 
 def _rounded(rules: BeadRules, angle: float, low: float, high: float, length: float) -> tuple[float, float]:
     """Start and stop of beads within some room, on multiples of 5 mm: from the sheet's middle, or from its edge."""
-    x, y = symmetry.outline_centre(rules.panel)
-    centre = math.cos(math.radians(angle)) * x + math.sin(math.radians(angle)) * y
+    centre, _ = symmetry.centre_along_and_across(rules.panel, angle)
     if abs((low + high) / 2 - centre) <= STEP:
         half = STEP * math.floor(min(length / 2, centre - low, high - centre) / STEP + 1e-6)
         return centre - half, centre + half

@@ -37,6 +37,13 @@ def outline_centre(panel: Panel) -> Point:
     return (x0 + x1) / 2, (y0 + y1) / 2
 
 
+def centre_along_and_across(panel: Panel, angle: float) -> Point:
+    """Of the outline's middle: place along lines at an angle (degrees to x), and offset of the line through it, mm."""
+    x, y = outline_centre(panel)
+    c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+    return c * x + s * y, c * y - s * x
+
+
 def mirror_axes(panel: Panel) -> str:
     """Axes ("", "x", "y" or "xy") along which layouts are mirrored: as the panel asks, or found where it says "auto".
 

@@ -7,15 +7,16 @@ import pickle
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
+from functools import partial
 
 from stiffen.errors import StiffenError
 from stiffen.model.explanation import SHELL, SURROGATE, Estimate
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Panel
 from stiffen.model.results import Verdict
-from stiffen.optimise.search.runner import LayoutRunner, shell_utilisations, utilisations
+from stiffen.optimise.search.gauge_search import FACTOR_LIMITS
+from stiffen.optimise.search.runner import LayoutRunner, run_jobs, shell_utilisations, utilisations
 
-FACTOR_LIMITS = 0.5, 2.0  # of a calibration factor; beyond it the two models do not see the same thing
 Variant = tuple[Panel, Layout]
 
 
@@ -47,18 +48,15 @@ class Estimator:
         """Estimates by the surrogate of changed panels with their layouts."""
         return self._both(variants, _surrogate_utilisations, SURROGATE)
 
-    def confirm(self, variants: Sequence[Variant]) -> list[Estimate]:
-        """Estimates of the same by the shell's quick mesh."""
-        return self._both(variants, _shell_utilisations, SHELL)
+    def confirm(self, variants: Sequence[Variant], stop_above: float = math.inf) -> list[Estimate]:
+        """Estimates of the same by the shell's quick mesh; see `screening.quick_utilisations` for `stop_above`."""
+        return self._both(variants, partial(_shell_utilisations, stop_above=stop_above), SHELL)
 
     def _both(self, variants: Sequence[Variant], function: Callable, model: str) -> list[Estimate]:
         if not variants:
             return []
         jobs = [(pickle.dumps(panel), layout) for panel, layout in ((self.panel, self.verdict.layout), *variants)]
-        if self.executor is None:
-            found = [function(*job) for job in jobs]
-        else:
-            found = [one.result() for one in [self.executor.submit(function, *job) for job in jobs]]
+        found = run_jobs(self.executor, function, jobs)
         factors = self._factors(found[0])
         return [self._estimate(one, factors, model) for one in found[1:]]
 
@@ -90,8 +88,8 @@ def _surrogate_utilisations(pickled: bytes, layout: Layout) -> tuple[float, ...]
     return _or_infinite(pickled, lambda: utilisations(pickled, layout, {}))
 
 
-def _shell_utilisations(pickled: bytes, layout: Layout) -> tuple[float, ...]:
-    return _or_infinite(pickled, lambda: shell_utilisations(pickled, layout))
+def _shell_utilisations(pickled: bytes, layout: Layout, stop_above: float) -> tuple[float, ...]:
+    return _or_infinite(pickled, lambda: shell_utilisations(pickled, layout, stop_above))
 
 
 def _or_infinite(pickled: bytes, evaluate: Callable[[], tuple[float, ...]]) -> tuple[float, ...]:

@@ -41,7 +41,7 @@ from .finish.proposals import Options, alternatives_of, collect, proposals_of, s
 from .finish.strike_out import strike_out
 from .gauge_search import GaugeSearch
 from .incumbent import Incumbent, OnBest, ignore_best
-from .runner import LayoutRunner
+from .runner import LayoutRunner, run_jobs
 from .settings import DEFAULT_SETTINGS, EFFORTS, SearchSettings
 from .state import SearchState
 
@@ -171,10 +171,7 @@ def search_all(panels: Sequence[Panel], *, executor: Executor | None = None, **o
     executor and the number of its workers as far as `search` is repeatable, that is where `SearchResult.cut_short` is
     False.  The executor raises its own error if a worker dies, mostly BrokenExecutor.  Nothing is written to disk.
     """
-    if executor is None:
-        return [search(panel, **options) for panel in panels]
-    futures = [executor.submit(search, panel, **options) for panel in panels]
-    return [future.result() for future in futures]
+    return run_jobs(executor, partial(search, **options), [(panel,) for panel in panels])
 
 
 def continued_panel(panel: Panel, start: Layout) -> Panel:

@@ -13,6 +13,7 @@ from stiffen.model.results import Verdict
 from stiffen.shop import process_plan
 from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 
+from .limits import price
 from .settings import DEFAULT_SETTINGS, SearchSettings
 
 OnBest = Callable[[Verdict], None]
@@ -72,13 +73,6 @@ def rank(panel: Panel, verdict: Verdict, settings: SearchSettings = DEFAULT_SETT
     minutes = process_plan.minutes(panel, verdict.layout)
     value = price(panel, verdict.mass_kg, minutes, panel.goal)
     return (0, round(math.log(value) / settings.mass_tolerance), minutes, value)
-
-
-def price(panel: Panel, mass_kg: float, minutes: float, goal: str) -> float:
-    """What a goal asks to be least: minutes, grams, or grams and `Panel.grams_per_minute` for each minute."""
-    if goal == "quickest":
-        return minutes
-    return 1000 * mass_kg + (panel.grams_per_minute * minutes if goal == "recommended" else 0.0)
 
 
 def in_order(

@@ -25,6 +25,13 @@ def margin_limit(panel: Panel) -> float:
     return 1 - panel.margin
 
 
+def price(panel: Panel, mass_kg: float, minutes: float, goal: str) -> float:
+    """What a goal asks to be least: minutes, grams, or grams and `Panel.grams_per_minute` for each minute."""
+    if goal == "quickest":
+        return minutes
+    return 1000 * mass_kg + (panel.grams_per_minute * minutes if goal == "recommended" else 0.0)
+
+
 def cost(panel: Panel, layout: Layout) -> float:
-    """Grams of the panel, and `Panel.grams_per_minute` for each minute at the bench."""
-    return 1000 * panel.mass(layout) + panel.grams_per_minute * process_plan.minutes(panel, layout)
+    """Price of a layout for goal "recommended", g."""
+    return price(panel, panel.mass(layout), process_plan.minutes(panel, layout), "recommended")

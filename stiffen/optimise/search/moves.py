@@ -6,7 +6,6 @@ Lengths in mm, angles in degrees.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
@@ -117,8 +116,7 @@ class MoveMaker:
 
     def _snapped(self, angle: float, offset: float) -> float:
         """The nearest offset at a whole number of mm from the middle of the sheet, so that images lie there too."""
-        x, y = symmetry.outline_centre(self.rules.panel)
-        middle = -math.sin(math.radians(angle)) * x + math.cos(math.radians(angle)) * y
+        _, middle = symmetry.centre_along_and_across(self.rules.panel, angle)
         return middle + round(offset - middle)
 
     def _with_die(self, bead: Bead, die: BeadDie) -> Bead | None:

@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import TypeVar
 
 from stiffen.analysis.screening import quick_utilisations
 from stiffen.errors import MeshError, SolverError
@@ -21,6 +22,7 @@ from stiffen.surrogate.laminated_panel import Guesses, LaminatedPanel, laminated
 
 DIGITS = 6  # to which values are rounded, so that the last bits of a processor's arithmetic decide nothing
 KEPT_SURROGATES = 12
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,25 +55,31 @@ class LayoutRunner:
 
         give_up_above: see `LaminatedPanel.respond`.
         """
-        return self._run(utilisations, [(self._pickled, layout, guesses, give_up_above) for layout in layouts])
+        return run_jobs(
+            self.executor, utilisations, [(self._pickled, layout, guesses, give_up_above) for layout in layouts]
+        )
 
     def quick_batch(self, layouts: Sequence[Layout]) -> list[tuple[float, ...]]:
         """Utilisations of each layout's demands on the quick mesh of the shell model; infinite where that fails."""
-        return self._run(shell_utilisations, [(self._pickled, layout) for layout in layouts])
-
-    def _run(self, function: Callable[..., tuple[float, ...]], jobs: list[tuple]) -> list[tuple[float, ...]]:
-        """The function's result for each job, in their order."""
-        if self.executor is None:
-            return [function(*job) for job in jobs]
-        futures = [self.executor.submit(function, *job) for job in jobs]
-        return [future.result() for future in futures]
+        return run_jobs(self.executor, shell_utilisations, [(self._pickled, layout) for layout in layouts])
 
 
-def shell_utilisations(pickled: bytes, layout: Layout) -> tuple[float, ...]:
-    """Utilisations of the demands of a pickled panel for a layout on the quick mesh, rounded."""
+def run_jobs(executor: Executor | None, function: Callable[..., T], jobs: Sequence[tuple]) -> list[T]:
+    """The function's result for the arguments of each job, in their order.  executor: None for this process."""
+    if executor is None:
+        return [function(*job) for job in jobs]
+    futures = [executor.submit(function, *job) for job in jobs]
+    return [future.result() for future in futures]
+
+
+def shell_utilisations(pickled: bytes, layout: Layout, stop_above: float = math.inf) -> tuple[float, ...]:
+    """Utilisations of the demands of a pickled panel for a layout on the quick mesh, rounded.
+
+    stop_above: see `screening.quick_utilisations`.
+    """
     panel = _panel(pickled)
     try:
-        return _rounded(quick_utilisations(panel, layout))
+        return _rounded(quick_utilisations(panel, layout, stop_above))
     except (SolverError, MeshError):
         return (math.inf,) * len(panel.demands)
 

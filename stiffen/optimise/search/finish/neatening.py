@@ -38,7 +38,7 @@ def neaten(
     factors = calibration(state, layout, values)
     choices: list[tuple[Group, ...]] = [groups]
     for number in range(len(parallel_sets(groups))):
-        made = [one for choice in choices[:1] for one in _variants(state, rules, choice, number, layout, more)]
+        made = _variants(state, rules, choices[0], number, layout, more)
         if not made:
             continue
         state.report(f"{layout.gauge:g} mm: trying {len(made)} even spacings of {len(layout.beads)} beads")

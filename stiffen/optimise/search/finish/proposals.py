@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
 
 from stiffen.model.layout import Layout
 from stiffen.model.results import Alternative, Proposal, Verdict
@@ -33,19 +32,12 @@ MORE_BEADS = (0, 1, 2)  # beads that may be added to a set of parallel ones to k
 FULL_TRIALS = 3  # layouts that are evaluated in full for one proposal
 
 
-class Option(NamedTuple):
-    """A layout that may be proposed, and its utilisation as the quick mesh lets expect."""
-
-    layout: Layout
-    expected: float
-
-
 @dataclass(eq=False)
 class Options:
-    """Layouts from which the proposals are chosen."""
+    """Layouts from which the proposals are chosen.  found: with the utilisation that the quick mesh lets expect."""
 
     state: SearchState
-    found: dict[Layout, Option] = field(default_factory=dict)
+    found: dict[Layout, float] = field(default_factory=dict)
 
     def add(self, layout: Layout | None) -> None:
         """Add a layout if it keeps the rules of the shop and the panel's limits and is expected to meet the demands."""
@@ -55,13 +47,13 @@ class Options:
         known = self.state.evaluator.verdicts.get(layout)
         expected = known.utilisation if known is not None else self.state.evaluator.expected([layout])[0]
         if expected <= 1.0 and not layout_check.audit(panel, layout):
-            self.found[layout] = Option(layout, expected)
+            self.found[layout] = expected
 
     @property
-    def sturdy(self) -> list[Option]:
+    def sturdy(self) -> list[Layout]:
         """The layouts that are expected to keep the margin."""
         limit = margin_limit(self.state.panel)
-        return [one for one in self.found.values() if one.expected <= limit]
+        return [layout for layout, expected in self.found.items() if expected <= limit]
 
     @property
     def gauges(self) -> set[float]:
@@ -77,7 +69,7 @@ class Options:
         if not self.sturdy:
             return True
         bare = Layout(gauge, *fixed_beads_and_holes(panel))
-        return cost(panel, bare) < min(cost(panel, one.layout) for one in self.sturdy)
+        return cost(panel, bare) < min(cost(panel, one) for one in self.sturdy)
 
 
 def collect(
@@ -129,7 +121,7 @@ def settle(state: SearchState, budget: Budget, options: Options) -> dict[str, Ve
     for name in NAMES:
         pools = [list(options.found)]
         if name == "recommended":
-            pools = [[one.layout for one in options.sturdy], *pools]
+            pools = [options.sturdy, *pools]
         if name == "quickest":
             pools = [[one for one in options.found if one.gauge == lightest_gauge]]
         for pool in pools:
