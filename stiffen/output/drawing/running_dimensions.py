@@ -24,11 +24,15 @@ MIRRORED = 0.35  # mm: how far a place may lie from the image of another
 
 @dataclass(frozen=True)
 class RunningDimension:
-    """One running dimension.  value: mm from the datum.  at: the point measured.  text: its name and the value."""
+    """One running dimension.  value: mm from the datum.  at: the point measured.  text: its name and the value.
+
+    row: "5 x 65 = 325" at the first of some places at one pitch, else "".
+    """
 
     value: float
     at: XY
     text: str
+    row: str = ""
 
 
 @dataclass(frozen=True)
@@ -64,12 +68,11 @@ def running_dimensions(view: FaceView, along: int) -> tuple[RunningDimension, ..
     for place in places:
         if place in within or (centre and place not in in_rows and place.value > middle + MIRRORED):
             continue
-        text = f"{number_ranges(place.names)}   {place.value + 0.0:.1f}"
+        text, row = f"{number_ranges(place.names)}   {place.value + 0.0:.1f}", ""
         if place in heads:
-            row = heads[place]
-            whole = round(row[-1].value - row[0].value, 1)
-            text += f", {len(row) - 1} x {round(whole / (len(row) - 1), 1):g} = {whole:g}"
-        out.append(RunningDimension(place.value, place.at, text))
+            row = _row_text(heads[place])
+            text += f", {row}"
+        out.append(RunningDimension(place.value, place.at, text, row))
     if centre:
         at = (view.datum[0] + view.x_sign * middle, y0) if along == 0 else (x0 if view.x_sign > 0 else x1, y0 + middle)
         out.append(RunningDimension(middle, at, f"{CENTRE_LINE}, then mirrored   {middle:.1f}"))
@@ -99,6 +102,12 @@ def _rows(places: Iterable[_Place]) -> list[list[_Place]]:
         while run := longest_progression(sorted(left)):
             rows.append([left.pop(value) for value in run])
     return rows
+
+
+def _row_text(row: list[_Place]) -> str:
+    """Steps and pitch of a row, as "5 x 65 = 325"."""
+    whole = round(row[-1].value - row[0].value, 1)
+    return f"{len(row) - 1} x {round(whole / (len(row) - 1), 1):g} = {whole:g}"
 
 
 def _mirrored_half(places: list[_Place], in_rows: set[_Place], middle: float) -> bool:

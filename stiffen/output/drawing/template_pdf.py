@@ -6,10 +6,11 @@ On A4 or Letter it takes several sheets of paper, after a first page with their 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
-from shapely.geometry import Polygon
+from shapely.geometry import Point, Polygon
 
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
@@ -17,9 +18,10 @@ from stiffen.shop.process_plan import ProcessPlan
 
 from .bench_view import FaceView, face_view
 from .dxf_writer import LAYERS
-from .face_marking import build_marking
+from .face_marking import build_marking, positions_around
 from .pdf import MIN_CAPITAL_HEIGHT, PAPER_SIZES, Page, PdfDocument, printed_width, wrap_words
-from .primitives import XY, Hatch, Marking
+from .primitives import XY, Hatch, Label, Marking
+from .running_dimensions import running_dimensions
 from .tiling import (
     CAPITAL_HEIGHT,
     FOOT_STRIP,
@@ -61,6 +63,7 @@ def write_template(
     """
     view = face_view(panel, layout, face, plan)
     marking = build_marking(view, CAPITAL_HEIGHT)
+    marking = replace(marking, labels=(*marking.labels, *_row_labels(view, CAPITAL_HEIGHT)))
     tiling = tile_marking(marking, paper, _roll_foot_height(view, marking))
     tiles = used_tiles(tiling, marking)
     if len(tiles) > MAX_TILES:
@@ -91,7 +94,7 @@ def _draw_cover(
     draw_page_footer(page, FOOT_STRIP, (view.panel.name, f"{view.face} face", f"page 1 of {pages}: map of the sheets"))
     left, right = UNPRINTABLE_EDGE + SIDE_STRIP, paper_width - UNPRINTABLE_EDGE
     rows, width = legend_rows(marking), right - left
-    steps = [wrap_words(step, width - 6.0) for step in _instructions(view, len(tiles) > 1)]
+    steps = [wrap_words(step, width - 6.0) for step in (*_instructions(view, len(tiles) > 1), *_rows_to_check(view))]
     cautions = [line for caution in CAUTIONS for line in wrap_words(caution, width)]
     y = paper_height - UNPRINTABLE_EDGE - 6.0
     title = f"{view.panel.name}: paper template"
@@ -150,6 +153,33 @@ def _instructions(view: FaceView, joined: bool) -> list[str]:
     ]
 
 
+def _rows_to_check(view: FaceView) -> list[str]:
+    """What to check with a tape after marking: rows at one pitch, from the datum edges."""
+    rows = [
+        f"{one.text.split('   ')[0]}: {axis} {one.value:.1f}, {one.row}"
+        for along, axis in enumerate("XY")
+        for one in running_dimensions(view, along)
+        if one.row
+    ]
+    return [f"Check the rows with a tape. {'; '.join(rows)}."] if rows else []
+
+
+def _row_labels(view: FaceView, height: float) -> Iterator[Label]:
+    """Start and pitch of each row, beside its first hole or the end of its first bead; none where there is no room."""
+    for along, axis in enumerate("XY"):
+        for one in running_dimensions(view, along):
+            if one.row:
+                text = f"{axis} {one.value:.1f}, {one.row}"
+                radii = [hole.die.flange / 2 for hole in view.layout.holes if hole.at == one.at]
+                radius = radii[0] if radii else max(bead.die.width for bead in view.layout.beads) / 2
+                positions = [
+                    place
+                    for further in (0.0, 3.0, 6.0)
+                    for place in positions_around(one.at, radius + further * height, text, height)
+                ]
+                yield Label("NUMBER", text, Point(one.at), tuple(positions), optional=True)
+
+
 PURPOSE_WITHOUT_BEADS = {"CUT": "finished outline and cut-outs: cut here"}
 
 
@@ -171,7 +201,12 @@ def _roll_foot_lines(view: FaceView, width: float) -> list[str]:
     """Description, instructions and cautions, in lines of at most `width` mm."""
     return [
         line
-        for text in (*_description(view, "one roll"), *_instructions(view, joined=False), *CAUTIONS)
+        for text in (
+            *_description(view, "one roll"),
+            *_instructions(view, joined=False),
+            *_rows_to_check(view),
+            *CAUTIONS,
+        )  # fmt: skip
         for line in wrap_words(text, width)
     ]
 

@@ -147,6 +147,17 @@ def test_every_label_is_on_some_page(tmp_path):
     assert any(text.startswith("MIRRORED, for the DOWN face") for text in back)
 
 
+@pytest.mark.parametrize("paper", ["a4", "roll"])
+def test_rows_at_one_pitch_are_told_where_they_start_and_with_the_instructions(tmp_path, paper):
+    """Four beads 40 mm apart from 60 on: "3 x 40 = 120" beside the first, and once more to check with a tape."""
+    beads = tuple(Bead(B16, ((90.0, y), (470.0, y))) for y in (180.0, 60.0, 140.0, 100.0))
+    panel = replace(PANEL, **dict.fromkeys(("cutouts", "keep_outs", "folds"), ()))
+    pages = written(tmp_path / "t.pdf", Layout(1.0, beads), panel, paper=paper)
+    told = " ".join(word.text for *_, words in pages for word in words)
+    assert told.count("3 x 40 = 120") == 2
+    assert "Check the rows with a tape." in told
+
+
 @pytest.mark.parametrize("paper", ["a4", "letter", "roll"])
 @pytest.mark.parametrize(("panel", "layout"), [(PANEL, LAYOUT), (SMALL, TWO)], ids=["hatch", "small"])
 def test_words_are_large_enough_and_on_the_paper(tmp_path, panel, layout, paper):
