@@ -126,11 +126,12 @@ def _search_one(args: argparse.Namespace) -> int:
     from stiffen.optimise.search.driver import search
     from stiffen.optimise.search.incumbent import rank
     from stiffen.output.bench_files import remove_bench_files, write_bench_files, write_layout
-    from stiffen.output.report.explanation_sections import help_lines
+    from stiffen.output.report.explanation_sections import help_lines, worth_lines
     from stiffen.output.report.proposal_table import proposal_table
     from stiffen.output.report.sections import columns
     from stiffen.output.report.shop_card import NO_SECOND_OPINION
     from stiffen.proof.bench_margin import bench_margin
+    from stiffen.shop.rollability import in_rolling_order
 
     panel, start = panel_and_start(args.panel, args.start)
     wanted = folder = output_folder(args, args.out)
@@ -192,7 +193,10 @@ def _search_one(args: argparse.Namespace) -> int:
         where += f", beside {wanted}, which keeps its better layout ({summary(before)})"
     data = write_bench_files(panel, result, folder, paper=args.paper)
     line = f"{closing_line(verdict, baseline, data)}; {where}; {OPEN_FIRST}"
-    helping = help_lines(panel, result.explanation) if isinstance(result, SearchResult) else []
+    helping: list[str] = []
+    if isinstance(result, SearchResult):
+        helping += worth_lines(in_rolling_order(panel, verdict.layout), result.explanation)
+        helping += help_lines(panel, result.explanation)
     own = result.proposals if isinstance(result, SearchResult) else ()
     table = proposal_table(own)
     side_by_side = columns(table.head, table.rows, table.right_aligned) if table else []

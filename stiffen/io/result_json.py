@@ -230,6 +230,7 @@ def _explanation(explanation: Explanation) -> dict:
                 "without": _estimate(one.without),
                 "share": one.share,
                 "saved_kg": one.mass_kg,
+                "minutes": one.minutes,
             }
             for one in explanation.parts
         ],

@@ -34,7 +34,8 @@ class PartWorth:
     """What a bead, or a row of flared holes, adds to a layout: the estimate is of the layout without it.
 
     mass_kg: what the finished panel would weigh more without it (flared holes save mass).  share: by what share the
-    largest utilisation would rise without it; negative if it would fall.
+    largest utilisation would rise without it; negative if it would fall.  minutes: what it costs at the bench, with the
+    die change and trial strip of its die where no other part needs them.
     """
 
     beads: tuple[Bead, ...]
@@ -42,6 +43,7 @@ class PartWorth:
     without: Estimate
     share: float
     mass_kg: float = 0.0
+    minutes: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -1,18 +1,18 @@
-"""What each bead and each row of flared holes adds: the demands of the layout without it."""
+"""What each bead and each row of flared holes adds and costs: demands, mass and minutes of the layout without it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 
 from stiffen.model.explanation import PartWorth
 from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.shop import process_plan
+from stiffen.shop.marking_out.hole_rows import hole_rows
 
 from .estimator import Estimator
 
 MAX_PARTS = 24  # beads and rows of which each is estimated; of a layout with more, beads are taken by die and direction
 LITTLE = 0.02  # share of the largest utilisation, that a bead adds at most to count as adding little
-SAME_LINE = 1.0  # mm: centres of holes within it stand in a row
 
 Part = tuple[tuple[Bead, ...], tuple[Hole, ...]]
 
@@ -33,12 +33,14 @@ def part_worths(estimator: Estimator) -> tuple[PartWorth, ...]:
 def _worths(estimator: Estimator, found: list[Part]) -> list[PartWorth]:
     layout, panel, here = estimator.verdict.layout, estimator.panel, estimator.here.utilisation
     smaller = [_without(layout, part) for part in found]
+    minutes = process_plan.minutes(panel, layout)
     return [
         PartWorth(
             *part,
             estimate,
             estimate.utilisation / here - 1 if here > 0 else 0.0,
             panel.mass(less) - panel.mass(layout),
+            minutes - process_plan.minutes(panel, less),
         )
         for part, less, estimate in zip(found, smaller, estimator.layouts(smaller), strict=True)
     ]
@@ -46,7 +48,7 @@ def _worths(estimator: Estimator, found: list[Part]) -> list[PartWorth]:
 
 def parts(layout: Layout) -> list[Part]:
     """The beads, each for itself, and the rows of holes of one die on one face."""
-    rows = [((), row) for row in hole_rows(layout.holes)]
+    rows = [((), row.holes) for row in hole_rows(layout.holes)]
     beads: list[Part] = [((bead,), ()) for bead in layout.beads]
     if len(beads) + len(rows) > MAX_PARTS:
         alike: dict[tuple, list[Bead]] = {}
@@ -55,24 +57,6 @@ def parts(layout: Layout) -> list[Part]:
             alike.setdefault((bead.die, bead.side, abs(x1 - x0) < abs(y1 - y0), len(bead.path)), []).append(bead)
         beads = [(tuple(group), ()) for group in alike.values()]
     return [*beads, *rows]
-
-
-def hole_rows(holes: tuple[Hole, ...]) -> Iterator[tuple[Hole, ...]]:
-    """Holes of one die and face in rows along x or along y, the longest rows first; single holes last."""
-    left = list(holes)
-    while left:
-        rows = [
-            tuple(
-                other
-                for other in left
-                if (other.die, other.side) == (hole.die, hole.side) and abs(other.at[axis] - hole.at[axis]) <= SAME_LINE
-            )
-            for hole in left
-            for axis in (1, 0)
-        ]
-        longest = max(rows, key=len)
-        yield longest
-        left = [hole for hole in left if hole not in longest]
 
 
 def _without(layout: Layout, part: Part) -> Layout:

@@ -33,14 +33,17 @@ def part_section(panel: Panel, layout: Layout, explanation: Explanation | None) 
             *(_figures(part.without.values[place]) for place in shown),
             _share_text(part.share),
             *([f"{1000 * part.mass_kg:.0f}" if part.holes else "-"] if saves else []),
+            f"{part.minutes:.0f}",
         )
         for part in explanation.parts
     ]
-    present = ("as it is", *(_figures(explanation.here.values[place]) for place in shown), "", *([""] if saves else []))
-    head = ("without", *(labels[place] for place in shown), "adds", *(["saves g"] if saves else []))
+    here = (_figures(explanation.here.values[place]) for place in shown)
+    present = ("as it is", *here, "", *([""] if saves else []), "")
+    head = ("without", *(labels[place] for place in shown), "adds", *(["saves g"] if saves else []), "costs min")
     note = (
         "The demands without this part, by the surrogate set to the shell's values of the whole layout. Adds: by how "
-        "much the demand nearest to its limit would get worse."
+        "much the demand nearest to its limit would get worse. Costs: minutes at the bench that it takes, with the die "
+        "change and the trial strip where no other part needs them."
     )
     return [
         Table(head, (present, *rows), tuple(range(1, len(head)))),
@@ -142,6 +145,17 @@ def shade_of(explanation: Explanation | None, part: Bead | Hole) -> float | None
     if not math.isfinite(share):
         return 1.0
     return round(min(max(share, 0.0) / most, 1.0), 3) if most > 0 else 0.0
+
+
+def worth_lines(layout: Layout, explanation: Explanation | None) -> Sequence[str]:
+    """For the screen, in a line: what each part adds and the minutes it costs; beads have the numbers of `layout`."""
+    if explanation is None or not explanation.parts:
+        return []
+    told = []
+    for part in explanation.parts:
+        adds = f"{1000 * part.mass_kg:.0f} g" if part.holes else _share_text(part.share)
+        told.append(f"{_part_name(layout, part)} {adds} for {part.minutes:.0f} min")
+    return [f"each part adds: {', '.join(told)}"]
 
 
 def help_lines(panel: Panel, explanation: Explanation | None) -> Sequence[str]:

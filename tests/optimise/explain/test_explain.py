@@ -19,9 +19,11 @@ from stiffen.model.results import FlatSheetBaseline, SearchResult
 from stiffen.optimise.explain.changes import _with_flange, changes, free_edges, stay_lines
 from stiffen.optimise.explain.estimator import Estimator
 from stiffen.optimise.explain.explaining import explain, helpful_changes, other_face
-from stiffen.optimise.explain.part_worth import hole_rows, part_worths
+from stiffen.optimise.explain.part_worth import part_worths, parts
 from stiffen.output.report.explanation_sections import face_section, help_lines, help_section, part_section, shade_of
 from stiffen.output.report.shop_card import card_text
+from stiffen.shop.process_plan import BENCH_MINUTES
+from stiffen.shop.roller_settings import rolling_depths
 
 PLAIN = lid(demands=(Demand("frequency", 40.0),), loads=())
 THREE = Layout(1.0, rows(B16, (100.0, 200.0, 300.0)))
@@ -65,10 +67,28 @@ def test_beads_that_add_little_each_are_told_together_too():
 def test_holes_are_told_by_rows():
     grid = tuple(Hole(L50, (x, y)) for y in (100.0, 300.0) for x in (100.0, 200.0, 300.0))
     lone = Hole(L50, (430.0, 200.0), "down")
-    assert list(hole_rows((*grid, lone))) == [grid[:3], grid[3:], (lone,)]
+    assert {holes for _, holes in parts(Layout(1.0, (), (*grid, lone)))} == {grid[:3], grid[3:], (lone,)}
     (worth,) = part_worths(Estimator(PLAIN, quick(PLAIN, Layout(1.0, (), grid[:3]))))
     assert worth.mass_kg == pytest.approx(PLAIN.mass(Layout(1.0)) - PLAIN.mass(Layout(1.0, (), grid[:3])))
     assert worth.mass_kg > 0
+    each = sum(BENCH_MINUTES[name].minutes for name in ("mark", "pilot_hole", "flare"))
+    assert worth.minutes == pytest.approx(3 * each)
+
+
+def test_a_bead_costs_its_rolling_and_the_last_of_a_die_its_die_change_too(three):
+    """Minutes by hand from the times of the bench: marking, set-up, passes over the length, die change, trial strip."""
+    for one in part_worths(Estimator(PLAIN, three)):
+        (bead,) = one.beads
+        passes = len(rolling_depths(PLAIN.tools, bead.die, PLAIN.material, 1.0))
+        roller = PLAIN.tools.roller
+        by_hand = BENCH_MINUTES["mark"].minutes + roller.set_up_minutes + passes * bead.length / roller.hand_speed
+        assert by_hand - 1e-9 <= one.minutes <= by_hand + 2 * BENCH_MINUTES["turn_sheet"].minutes
+    (alone,) = part_worths(Estimator(PLAIN, quick(PLAIN, Layout(1.0, THREE.beads[:1]))))
+    least = roller.die_change_minutes + BENCH_MINUTES["trial_strip"].minutes
+    cut_again = BENCH_MINUTES["cut_metre"].minutes * PLAIN.region.exterior.length / 1000
+    assert alone.minutes == pytest.approx(by_hand + least + cut_again)
+    text = card_text(PLAIN, three, explanation=explain(PLAIN, three))
+    assert f"{one.minutes:.0f}" in text.split("costs min")[1].splitlines()[4]
 
 
 # ----------------------------------------------------------------------------------------------------- what would help
@@ -203,7 +223,7 @@ def test_card_and_screen_tell_it(three):
 def test_the_table_the_shade_and_the_result_file_say_the_same(three):
     found = explain(PLAIN, three)
     table, note = part_section(PLAIN, THREE, found)
-    assert table.head == ("without", "frequency, Hz", "adds")
+    assert table.head == ("without", "frequency, Hz", "adds", "costs min")
     assert [row[0] for row in table.rows] == ["as it is", "bead 1", "bead 2", "bead 3"]
     assert table.rows[2][2] == f"{100 * found.parts[1].share:+.0f} %"
     assert "surrogate" in note
