@@ -52,7 +52,8 @@ class Accuracy:
     tolerance: residual force over load at equilibrium.  mode_tolerance: see `LinearModel.modes`.  soft_places: places
     pushed by the large-deflection solver if a push leaves linear theory.  refine_probes: True if more points are probed
     about the softest.  trust_guesses: an equilibrium found from a guess is not checked for stability.
-    linear_push_ratio: deflection over thickness up to which linear theory decides a push too.
+    reuses_factors: see `follow_path`.  linear_push_ratio: deflection over thickness up to which linear theory decides
+    a push too.
     """
 
     tolerance: float = TOLERANCE
@@ -60,6 +61,7 @@ class Accuracy:
     soft_places: int = 3
     refine_probes: bool = True
     trust_guesses: bool = False
+    reuses_factors: bool = False
     linear_push_ratio: float = 0.0
 
 
@@ -259,8 +261,10 @@ class PanelModel:
                 f"rests can only push, and the load makes the panel {motion} off them: hold it down, or add a rest "
                 "under the load"
             )
+        shell = self.imperfect_shell(forces, u)
+        perfect = shell is self.linear_model.shell and not self.has_contact
         return follow_path(
-            self.imperfect_shell(forces, u),
+            shell,
             self.restraints.fixed,
             forces,
             springs=self.restraints.springs,
@@ -273,7 +277,9 @@ class PanelModel:
             requested_factors=factors,
             first_step=first_step,
             tolerance=self.accuracy.tolerance,
+            rest_rate=u if perfect else None,
             trust_guess=self.accuracy.trust_guesses,
+            reuses_factors=self.accuracy.reuses_factors,
         )
 
     def push_deflection(self, place: Point, force: float) -> float:

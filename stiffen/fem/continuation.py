@@ -112,6 +112,9 @@ class ContinuationSolver:
     relaxation_step: float = 0.0
     first_step: float = FIRST_STEP
     tolerance: float = TOLERANCE
+    rest_rate: np.ndarray | None = None
+    reuses_factors: bool = False
+    _latest: tuple[Response, SparseFactors] | None = None  # where an iteration ended, and its last factors
 
     def __post_init__(self) -> None:
         self.relaxation_step = self.max_relaxation_step
@@ -122,7 +125,8 @@ class ContinuationSolver:
         Raises SolverError where no further equilibrium is found.
         """
         point = self.start_equilibrium(factor, state)
-        tangent = self.tangent(point)
+        known = self.rest_rate if factor == 0.0 else None
+        tangent = self.tangent(point) if known is None else _path_tangent(known, 0)
         self.add_to_history(point, tangent)
         arc_length, out_of_steps = np.inf if by_arc_length else 0.0, False
         while not (out_of_steps or self.reached_target(point)):
@@ -149,10 +153,10 @@ class ContinuationSolver:
     def start_equilibrium(self, factor: float, state: State) -> Equilibrium:
         """The equilibrium nearest to a state; raises SolverError where there is none."""
         response = self.problem.respond(state)
-        point: Equilibrium | None = Equilibrium(factor, response)
-        if not self.is_equilibrium(point):
-            factors = self.factorise(response, response.element_forces, factor)
-            point = self.newton(response, factors.solve(self.problem.residual(response, factor)), factor)
+        if self.is_equilibrium_at(factor, response):
+            return Equilibrium(factor, response)
+        factors = self.factorise(response, response.element_forces, factor)
+        point = self.newton(response, factors.solve(self.problem.residual(response, factor)), factor)
         if point is None:
             raise SolverError(
                 f"no equilibrium was found near the end of the earlier path (load factor {factor:g}); start from rest"
@@ -197,14 +201,14 @@ class ContinuationSolver:
 
     def tangent(self, point: Equilibrium) -> PathTangent:
         """Tangent of the path at an equilibrium; raises SolverError where the tangent stiffness is singular."""
-        try:
-            factors = self.factorise(point.response, point.response.element_forces, point.factor)
-        except SolverError as error:
-            raise SolverError(f"at load factor {point.factor:.4g}: {error}") from error
-        rate = factors.solve(self.problem.free_part(point.response.load))
-        displacements = _displacements(rate)
-        length, largest = float(np.linalg.norm(displacements)), float(np.abs(displacements).max())
-        return PathTangent(rate, length, largest, factors.negative_eigenvalues)
+        if self.reuses_factors and self._latest is not None and self._latest[0] is point.response:
+            factors = self._latest[1]
+        else:
+            try:
+                factors = self.factorise(point.response, point.response.element_forces, point.factor)
+            except SolverError as error:
+                raise SolverError(f"at load factor {point.factor:.4g}: {error}") from error
+        return _path_tangent(factors.solve(self.problem.free_part(point.response.load)), factors.negative_eigenvalues)
 
     def is_equilibrium(self, point: Equilibrium) -> bool:
         """Whether the residual of a state is small against the load, or no larger than rounding explains."""
@@ -233,6 +237,7 @@ class ContinuationSolver:
         """
         problem = self.problem
         previous_size = np.inf
+        factors: SparseFactors | None = None
         for count in range(MAX_ITERATIONS):
             self.iterations += 1
             size = float(np.abs(_displacements(step)).max())
@@ -243,6 +248,7 @@ class ContinuationSolver:
             predicted_forces = problem.predict_element_forces(response, step)
             response = problem.respond(response.state.updated(step))
             if self.is_equilibrium(Equilibrium(factor, response)):
+                self._latest = None if factors is None else (response, factors)
                 return Equilibrium(factor, response)
             try:
                 factors = self.factorise(response, predicted_forces, factor)
@@ -446,6 +452,13 @@ class ContinuationSolver:
             return cubic_maximum(middle.factor, end.factor, rest / middle_tangent.length, rest * slope)[1]
         passed = float(np.linalg.norm(forward))
         return cubic_maximum(point.factor, middle.factor, passed / tangent.length, -passed / middle_tangent.length)[1]
+
+
+def _path_tangent(rate: np.ndarray, negative_eigenvalues: int) -> PathTangent:
+    """The tangent of the path with a step (6 n,) per unit load factor."""
+    displacements = _displacements(rate)
+    length, largest = float(np.linalg.norm(displacements)), float(np.abs(displacements).max())
+    return PathTangent(rate, length, largest, negative_eigenvalues)
 
 
 def _is_smooth_segment(

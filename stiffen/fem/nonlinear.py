@@ -97,6 +97,8 @@ def follow_path(
     by_arc_length: bool = False,
     first_step: float = FIRST_STEP,
     tolerance: float = TOLERANCE,
+    rest_rate: np.ndarray | None = None,
+    reuses_factors: bool = False,
     progress: Progress | None = None,
 ) -> EquilibriumPath:
     """Follow the equilibrium path of a shell from rest (or from the end of `start`) to the target load factor.
@@ -117,6 +119,8 @@ def follow_path(
     first_step: linear deflection of the first step over thickness.  Longer steps cost less, but may jump over a
     snap-through without noticing it.
     tolerance: residual force over load at which a state counts as equilibrium.
+    rest_rate: (6 n,) linear displacements under the loads, if they are known: the tangent of the path at rest.
+    reuses_factors: take the tangent at an equilibrium from the last iteration that led to it; rougher, and faster.
     progress(fraction, message): called after every step.
 
     Raises SolverError where a rigid-body mode is unrestrained, or where no further equilibrium is found: the message
@@ -142,6 +146,8 @@ def follow_path(
         progress or _no_progress,
         first_step=first_step,
         tolerance=tolerance,
+        rest_rate=rest_rate,
+        reuses_factors=reuses_factors,
     )
     found = solver.near_guess(guess, trust_guess) if guess is not None else None
     end, tangent = found or solver.run(float(factor), state, by_arc_length)

@@ -34,7 +34,13 @@ from .element_laminates import element_laminates
 SMALL_OPENING = 0.8  # widths of an element up to which an opening is left out of the mesh, its sheet taken away
 # at a residual of 1e-3 of the load deflections are exact to four digits
 ACCURACY = Accuracy(
-    tolerance=1e-3, mode_tolerance=1e-4, soft_places=1, refine_probes=False, trust_guesses=True, linear_push_ratio=0.3
+    tolerance=1e-3,
+    mode_tolerance=1e-4,
+    soft_places=1,
+    refine_probes=False,
+    trust_guesses=True,
+    reuses_factors=True,
+    linear_push_ratio=0.3,
 )
 CHEAPEST_FIRST = ("frequency", "buckling", "stress", "deflection", "softness")
 NOT_COMPUTED = DemandValue(math.nan, decided_by=NOT_DECIDED)

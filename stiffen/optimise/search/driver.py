@@ -20,7 +20,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Any
 
-from stiffen.analysis.evaluation import Progress, check, evaluate, no_progress
+from stiffen.analysis.evaluation import Progress, no_progress
 from stiffen.analysis.flat_sheet import flat_baseline
 from stiffen.errors import Fault, InputError
 from stiffen.fem.blas_threads import one_thread
@@ -36,6 +36,7 @@ from stiffen.shop import layout_check
 from stiffen.shop.rolling_bow import with_balanced_faces
 
 from .budget import Budget
+from .ending import final_verdicts
 from .evaluator import BEADED_OVER_FLAT, Evaluator
 from .finish.proposals import Options, alternatives_of, collect, proposals_of, settle
 from .finish.strike_out import strike_out
@@ -119,14 +120,7 @@ def search(
         baseline = _baseline(state, budget)
     except KeyboardInterrupt:
         stopped, interrupted = "interrupted", True
-    best = incumbent.verdict.layout if incumbent.verdict else panel.layout()
-    state.report("computing the best layout in full")
-    level = mesh_level if interrupted or state.full_in_time else "quick"
-    evaluation = incumbent.evaluation or evaluate(panel, best, mesh_level=level)
-    in_time = not interrupted and state.full_in_time
-    verdict = evaluation.full_verdict(fields=True, second_opinion=in_time)
-    flat_level = mesh_level if in_time else "quick"
-    flat = check(panel, Layout(best.gauge), mesh_level=flat_level, fields=True, mesh_error=False)
+    verdict, flat = final_verdicts(state, interrupted)
     return SearchResult(
         verdict=verdict,
         flat_verdict=flat,
@@ -357,14 +351,14 @@ def _not_found(state: SearchState, gauge: float, searched: list[GaugeSearch]) ->
 def _evaluate_best(state: SearchState, budget: Budget, searched: list[GaugeSearch]) -> None:
     """Where nothing meets the demands, let the shell evaluate the best layouts of all gauges, the likeliest first.
 
-    If the time ran out, the thinnest bare sheet that meets them comes before.
+    If the time ran out, what meets them on the quick mesh comes before, the lightest first.
     """
     if state.incumbent.met and not state.stiffest:
         return
     if state.cut_short and not state.stiffest:
-        sheets = _bare_sheets(state, sorted(state.panel.gauges))
-        known = [one for one in sheets if state.evaluator.knows(one)]
-        passing = (one for one in known if max(state.evaluator.quick_utilisations(one), default=0.0) <= 1)
+        known = [one for one in _bare_sheets(state, list(state.panel.gauges)) if state.evaluator.knows(one)]
+        passing = [one for one in known if max(state.evaluator.quick_utilisations(one), default=0.0) <= 1]
+        passing = sorted([*passing, *state.passed_quickly], key=state.panel.mass)
         if any(state.evaluate_for_the_end(one).met for one in passing):
             return
     ranked = sorted(

@@ -42,6 +42,7 @@ class Evaluator:
     longest_full: float = 0.0
     mesh_factors: dict[float, tuple[float, ...]] = field(default_factory=dict)
     _quick_values: dict[tuple, tuple[float, ...]] = field(default_factory=dict)
+    _started: dict[Layout, Callable[[], Verdict]] = field(default_factory=dict)
 
     def evaluate_quickly(self, layout: Layout) -> tuple[Verdict, Evaluation]:
         """Evaluate a layout anew on the quick mesh, without a mesh error: for the end of a search without time."""
@@ -57,19 +58,39 @@ class Evaluator:
         setting `quick_miss_limit`.  Complete: on the mesh of `mesh_level`, with a mesh error.
         """
         begun = time.monotonic()
-        evaluation = self.full(
-            self.panel,
-            layout,
-            mesh_level=self.mesh_level,
-            mesh_error=self.mesh_level != "quick",
-            abandon_above=self.settings.quick_miss_limit if abandon_above is None else abandon_above,
-        )
-        verdict = self.verdicts[layout] = evaluation.full_verdict()
+        limit = self.settings.quick_miss_limit if abandon_above is None else abandon_above
+        evaluation: Evaluation | None = None
+        started = self._started.pop(layout, None)
+        if started is None:
+            evaluation = self.full(
+                self.panel,
+                layout,
+                mesh_level=self.mesh_level,
+                mesh_error=self.mesh_level != "quick",
+                abandon_above=limit,
+            )
+            verdict = evaluation.full_verdict()
+        else:
+            verdict = started()
+        self.verdicts[layout] = verdict
         self.record_utilisation(layout.gauge, verdict.utilisation)
-        if verdict.mesh_error is not None or self.mesh_level == "quick":
+        complete = verdict.mesh_error is not None or self.mesh_level == "quick"
+        if complete and started is None:
             self.longest_full = max(self.longest_full, time.monotonic() - begun)
         self._compare_meshes(layout, verdict)
         return verdict, None if verdict.mesh_error is None else evaluation
+
+    def start(self, layouts: Sequence[Layout]) -> None:
+        """Start complete evaluations of layouts on the workers, if there are any; `evaluate` waits for their verdicts.
+
+        The verdicts are the same, without the evaluations behind them.
+        """
+        if self.runner.executor is None:
+            return
+        for layout in layouts:
+            if layout not in self.verdicts and layout not in self._started:
+                limit = self.settings.quick_miss_limit
+                self._started[layout] = self.runner.start_full(layout, self.mesh_level, limit)
 
     def _compare_meshes(self, layout: Layout, verdict: Verdict) -> None:
         """Remember for a gauge how utilisations on the mesh of `mesh_level` compare with those on the quick mesh."""

@@ -225,12 +225,13 @@ class GaugeSearch:
     def _grown(self, count: int, dies: int, starts: list[Trial]) -> list[Trial]:
         """The layouts of the stages before with one group more, as many as a batch holds."""
         state = self.state
+        near = [one for one in starts if state.stiffest or self.worst(one) <= state.settings.tuning_limit]
+        if not near:  # the pool takes a while to make
+            return []
         maker = MoveMaker(self.rules, self.dies, count, dies, self.pool)
         rng = np.random.default_rng([state.seed, round(1000 * self.gauge), count, dies, GROWTH])
         trials: list[Trial] = []
-        for start in starts:
-            if self.worst(start) > state.settings.tuning_limit and not state.stiffest:
-                continue
+        for start in near:
             choices = _some(maker.additions(start.choice, rng), self.known, state.effort.batch_size)
             guesses = state.runner.confirm(self.rules.layout(start.choice))[1]
             trials += self.evaluate(choices, guesses, GIVE_UP * self.worst(start))
@@ -303,10 +304,12 @@ class GaugeSearch:
         verdict = None
         values = state.evaluator.quick_utilisations(layout)
         self._calibrate(trial, values)
+        passes = state.evaluator.expected([layout])[0] <= settings.quick_pass_limit
         if not state.full_in_time:
             state.cut_short = True
+            state.passed_quickly += [layout] if passes else []
             return None
-        if state.evaluator.expected([layout])[0] <= settings.quick_pass_limit or state.stiffest:
+        if passes or state.stiffest:
             verdict = state.evaluate(layout)
             own = state.evaluator.utilisations(verdict)
             if all(map(math.isfinite, own)):

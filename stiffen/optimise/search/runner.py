@@ -11,13 +11,15 @@ import pickle
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
-from typing import TypeVar
+from functools import cached_property, lru_cache, partial
+from typing import Any, TypeVar
 
+from stiffen.analysis.evaluation import evaluate
 from stiffen.analysis.screening import quick_utilisations
 from stiffen.errors import MeshError, SolverError
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
+from stiffen.model.results import Verdict
 from stiffen.surrogate.laminated_panel import Guesses, LaminatedPanel, laminated_panel
 
 DIGITS = 6  # to which values are rounded, so that the last bits of a processor's arithmetic decide nothing
@@ -63,6 +65,10 @@ class LayoutRunner:
         """Utilisations of each layout's demands on the quick mesh of the shell model; infinite where that fails."""
         return run_jobs(self.executor, shell_utilisations, [(self._pickled, layout) for layout in layouts])
 
+    def start_full(self, layout: Layout, mesh_level: str, abandon_above: float) -> Callable[[], Verdict]:
+        """Start a complete evaluation of a layout on a worker; a function that waits for its verdict."""
+        return start_job(self.executor, full_verdict, self._pickled, layout, mesh_level, abandon_above)
+
 
 def run_jobs(executor: Executor | None, function: Callable[..., T], jobs: Sequence[tuple]) -> list[T]:
     """The function's result for the arguments of each job, in their order.  executor: None for this process."""
@@ -70,6 +76,19 @@ def run_jobs(executor: Executor | None, function: Callable[..., T], jobs: Sequen
         return [function(*job) for job in jobs]
     futures = [executor.submit(function, *job) for job in jobs]
     return [future.result() for future in futures]
+
+
+def start_job(executor: Executor | None, function: Callable[..., T], *job: Any) -> Callable[[], T]:
+    """Start a job on an executor; a function that waits for its result.  executor: None to run it when it is asked."""
+    return partial(function, *job) if executor is None else executor.submit(function, *job).result
+
+
+def full_verdict(pickled: bytes, layout: Layout, mesh_level: str, abandon_above: float) -> Verdict:
+    """The verdict on a pickled panel's layout, as `Evaluator.evaluate` gives it."""
+    found = evaluate(
+        _panel(pickled), layout, mesh_level=mesh_level, mesh_error=mesh_level != "quick", abandon_above=abandon_above
+    )
+    return found.full_verdict()
 
 
 def shell_utilisations(pickled: bytes, layout: Layout, stop_above: float = math.inf) -> tuple[float, ...]:

@@ -34,7 +34,8 @@ class SearchState:
     ended there.  count: layouts evaluated by the surrogate.  place: share of the gauges done, and share of one gauge;
     stage: share of this gauge's stages done.  cut_short: True if a time limit has ended a part of the search.
     move_seconds: s, of the latest evaluation by the surrogate, used only for time limits.
-    evaluations: complete ones of the latest layouts.
+    evaluations: complete ones of the latest layouts.  passed_quickly: layouts that meet the demands on the quick mesh,
+    for which there was no time on the finer one.
     """
 
     evaluator: Evaluator
@@ -53,6 +54,7 @@ class SearchState:
     cut_short: bool = False
     move_seconds: float = 0.0
     evaluations: dict[Layout, Evaluation] = field(default_factory=dict)
+    passed_quickly: list[Layout] = field(default_factory=list)
 
     @property
     def panel(self) -> Panel:

@@ -117,21 +117,31 @@ def collect(
 def settle(state: SearchState, budget: Budget, options: Options) -> dict[str, Verdict]:
     """Choose the proposals; the shell model evaluates each in full, and the next best where one misses."""
     chosen: dict[str, Verdict] = {}
-    lightest_gauge = min(options.gauges, default=math.nan)
-    for name in NAMES:
-        pools = [list(options.found)]
-        if name == "recommended":
-            pools = [options.sturdy, *pools]
-        if name == "quickest":
-            pools = [[one for one in options.found if one.gauge == lightest_gauge]]
-        for pool in pools:
+    pools = _pools(state, options)
+    firsts = {name: in_order(state.panel, found[0], name, state.settings)[:1] for name, found in pools.items()}
+    own = firsts.get(state.panel.goal, [])  # evaluated in this process, as the solution behind it is wanted too
+    if not budget.is_spent:
+        state.evaluator.start([one for first in firsts.values() for one in first if one not in own])
+    for name in sorted(NAMES, key=lambda name: (name != state.panel.goal, NAMES.index(name))):
+        for pool in pools[name]:
             ranked = in_order(state.panel, pool, name, state.settings)
-            wants_margin = name == "recommended" and pool is not pools[-1]
+            wants_margin = name == "recommended" and pool is not pools[name][-1]
             verdict = _first_that_holds(state, budget, ranked, wants_margin)
             if verdict is not None:
                 chosen[name] = verdict
                 break
     return {name: _best_known(state, name, chosen) for name in chosen}
+
+
+def _pools(state: SearchState, options: Options) -> dict[str, list[list[Layout]]]:
+    """The layouts from which each proposal is chosen; those of a later list only where none of an earlier one holds."""
+    found = list(options.found)
+    lightest_gauge = min(options.gauges, default=math.nan)
+    return {
+        "lightest": [found],
+        "recommended": [options.sturdy, found],
+        "quickest": [[one for one in found if one.gauge == lightest_gauge]],
+    }
 
 
 def _best_known(state: SearchState, name: str, chosen: dict[str, Verdict]) -> Verdict:
