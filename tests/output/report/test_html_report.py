@@ -17,9 +17,10 @@ from support.trike import FLAT, FRAME, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.errors import InputError
 from stiffen.io.panel_file import read_panel
+from stiffen.model.explanation import Estimate, Explanation, OtherFace, PartWorth
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
-from stiffen.model.results import FlatSheetBaseline
+from stiffen.model.results import BenchMargin, FlatSheetBaseline, Proposal
 from stiffen.output.drawing.bench_view import face_view
 from stiffen.output.plots.field_maps import before_after_picture
 from stiffen.output.report.html_report import UNTITLED, page, write_page
@@ -261,28 +262,49 @@ def test_a_browser_opens_it_without_errors(tmp_path, width):
 
 @pytest.mark.skipif(BROWSER is None, reason="no chromium on this machine")
 def test_the_print_of_a_full_report_has_at_most_four_pages(tmp_path):
-    """The hatch of the example with ten beads, and the pictures that its search writes."""
+    """The hatch of the example with six beads and eight holes, and all that its search tells and draws."""
     from pypdf import PdfReader
 
     hatch = read_panel(Path(__file__).parents[3] / "examples" / "battery_hatch.toml")
-    die = hatch.tools.bead_dies[0]
-    across = [Bead(die, ((x, 25.0), (x, 375.0))) for x in (92.0, 167.0, 212.0, 288.0, 333.0, 408.0)]
-    short = [Bead(die, ((x, y), (x, y + 120.0))) for x in (47.0, 453.0) for y in (30.0, 250.0)]
-    layout = Layout(1.0, (*across, *short))
+    dies = {die.name: die for die in (*hatch.tools.bead_dies, *hatch.tools.hole_dies)}
+    beads = tuple(Bead(dies["F24"], ((x, 25.0), (x, 375.0))) for x in (87.5, 152.5, 217.5, 282.5, 347.5, 412.5))
+    holes = tuple(Hole(dies["L50"], (x, y)) for x in (35.0, 465.0) for y in (70.0, 130.0, 270.0, 330.0))
+    layout = Layout(1.0, beads, holes)
     made = replace(GOOD, layout=layout, mass_kg=hatch.mass(layout))
     pictures = []
-    for number, high in enumerate((1460, 770, 770, 1240, 1724), 1):
+    for number, high in enumerate((1460, 770, 770, 1240, 1724, 1304), 1):
         Image.new("RGB", (1500, high), "#bcbf8a").save(tmp_path / f"{number}.png")
         pictures.append((f"picture {number}", tmp_path / f"{number}.png"))
-    gauges = [GaugeOutcome(0.8, GaugeStatus.NOT_FOUND, miss=0.32), GaugeOutcome(1.0, GaugeStatus.BEADED, beads=10)]
-    write_page(hatch, made, tmp_path / "report.html", flat_baseline=RIVAL, flat=FLAT, gauges=gauges, pictures=pictures)
+    gauges = [GaugeOutcome(0.8, GaugeStatus.NOT_FOUND, miss=0.32), GaugeOutcome(1.0, GaugeStatus.BEADED, beads=6)]
+    values = tuple(one.value for one in made.demands)
+    parts = [PartWorth((bead,), (), Estimate(values, 1.1), 0.1, 0.0, 5.0) for bead in beads]
+    parts += [PartWorth((), row, Estimate(values, 0.9), 0.0, 0.011, 12.0) for row in (holes[:4], holes[4:])]
+    explanation = Explanation(Estimate(values, 0.9), tuple(parts), (), OtherFace("down", Estimate(values, 1.3)))
+    proposals = [Proposal((name,), made, 90.0, 5) for name in ("lightest", "recommended", "quickest")]
+    margins = (0.1,) * len(values)
+    short = BenchMargin(tuple(one.label for one in made.demands), 0.92, "EN 485-4", margins, margins, 0.9, 0.8)
+    write_page(
+        hatch, made, tmp_path / "report.html", flat_baseline=RIVAL, flat=FLAT, gauges=gauges, pictures=pictures,
+        explanation=explanation, proposals=proposals, bench_margin=short,
+    )  # fmt: skip
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert text.count("@page { size: auto;") == 1
+    (tmp_path / "report.html").write_text(text.replace("size: auto;", "size: A4;", 1), encoding="utf-8")
     options = ["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer", f"--user-data-dir={tmp_path}/b"]
     run = [BROWSER, *options, f"--print-to-pdf={tmp_path}/report.pdf", (tmp_path / "report.html").as_uri()]
     subprocess.run(run, capture_output=True, timeout=120, check=True)
     pages = PdfReader(tmp_path / "report.pdf").pages
     assert len(pages) <= 4
     told = " ".join(unicodedata.normalize("NFKC", " ".join(page.extract_text() for page in pages)).split())
-    for question in ("Does it do what is asked?", "What do I make?", "What does it look like deflected?", "CAUTIONS"):
+    for question in (
+        "WHAT EACH BEAD ADDS",
+        "LAYOUTS PROPOSED",
+        "IF THE WORK COMES OUT SHORT",
+        "Does it do what is asked?",
+        "What do I make?",
+        "What does it look like deflected?",
+        "CAUTIONS",
+    ):
         assert question in told
 
 
