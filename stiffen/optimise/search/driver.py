@@ -45,6 +45,7 @@ from .incumbent import Incumbent, OnBest, ignore_best
 from .runner import LayoutRunner, run_jobs
 from .settings import DEFAULT_SETTINGS, EFFORTS, SearchSettings
 from .state import SearchState
+from .work_share import SETTLED
 
 FINAL_SHARE = 0.05  # of the time limit, kept at the end beside what follows
 FINAL_EVALUATIONS = 1.5  # complete evaluations for whose time the search ends early, unless that is over half the limit
@@ -116,10 +117,11 @@ def search(
             _balance_faces(state)
         if state.cut_short:
             stopped = f"{seconds:g} s were not enough to try everything"
-        state.place, state.stage = (1.0, 0.0), 0.0
+        state.work.enter(SETTLED, 1.0)
         baseline = _baseline(state, budget)
     except KeyboardInterrupt:
         stopped, interrupted = "interrupted", True
+    state.work.stage = 0.5
     verdict, flat = final_verdicts(state, interrupted)
     return SearchResult(
         verdict=verdict,
@@ -222,7 +224,7 @@ def search_gauges(state: SearchState, budget: Budget, options: Options) -> None:
                 break
             state.record(GaugeOutcome(gauge, GaugeStatus.NOT_TRIED))
             continue
-        state.place = (number / len(gauges), 1 / len(gauges))
+        state.work.enter_gauge(number, len(gauges))
         share = replace(budget, deadline=_share_of(budget, len(gauges) - number))
         given = _evaluate_given(state, gauge)
         if given is not None and not state.stiffest:

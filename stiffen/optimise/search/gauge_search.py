@@ -146,7 +146,7 @@ class GaugeSearch:
                 if one_die is not None and not state.stiffest and self.worst(one_die) > settings.more_dies_limit:
                     continue
                 starts = [one for one in (before, chain.get((count, dies - 1))) if one is not None]
-                state.stage = (counts.index(count) + (dies - 1) * len(counts)) / (len(counts) * dies_at_most)
+                state.work.stage = (counts.index(count) + (dies - 1) * len(counts)) / (len(counts) * dies_at_most)
                 trial = self._stage(budget, count, dies, starts)
                 if trial is None:
                     continue

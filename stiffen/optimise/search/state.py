@@ -18,9 +18,9 @@ from .incumbent import Incumbent
 from .limits import within_limits
 from .runner import LayoutRunner
 from .settings import DEFAULT_SETTINGS, NORMAL, SearchEffort, SearchSettings
+from .work_share import WorkShare
 
 QUICK_EVALUATIONS = 3.0  # times an evaluation on the quick mesh: what the end of a search takes at least
-GAUGES_SHARE = 0.9  # of the work of a search; the rest computes the best layout and flat sheets in full
 LEAST_SHARE = 0.1  # of the work done before the time left is told
 KEPT_EVALUATIONS = 4  # complete ones, each with its mesh and solutions
 
@@ -31,8 +31,8 @@ class SearchState:
 
     runner: evaluates by the surrogate.  effort: the counted work.  whole: the time of the whole search, for progress
     lines.  initial_layouts: layouts of the user to start from.  outcomes: by gauge (mm), how the search
-    ended there.  count: layouts evaluated by the surrogate.  place: share of the gauges done, and share of one gauge;
-    stage: share of this gauge's stages done.  cut_short: True if a time limit has ended a part of the search.
+    ended there.  count: layouts evaluated by the surrogate.  work: share of the work done.  cut_short: True if a time
+    limit has ended a part of the search.
     move_seconds: s, of the latest evaluation by the surrogate, used only for time limits.
     evaluations: complete ones of the latest layouts.  passed_quickly: layouts that meet the demands on the quick mesh,
     for which there was no time on the finer one.
@@ -49,8 +49,7 @@ class SearchState:
     initial_layouts: tuple[Layout, ...] = ()
     outcomes: dict[float, GaugeOutcome] = field(default_factory=dict)
     count: int = 0
-    place: tuple[float, float] = (0.0, 1.0)
-    stage: float = 0.0
+    work: WorkShare = field(default_factory=WorkShare)
     cut_short: bool = False
     move_seconds: float = 0.0
     evaluations: dict[Layout, Evaluation] = field(default_factory=dict)
@@ -103,12 +102,11 @@ class SearchState:
     def report(self, message: str) -> None:
         """Report the fraction of the time used, a message, the incumbent, and the seconds left.
 
-        Without a time limit the fraction is that of the counted stages, and the seconds left follow from it.
+        Without a time limit the fraction is that of the counted work, and the seconds left follow from it.
         """
         now = time.monotonic()
         limited = math.isfinite(self.whole.deadline)
-        done, gauge = self.place
-        used = GAUGES_SHARE * min(done + gauge * self.stage, 1.0)
+        used = self.work.done
         if limited:
             used = max(used, min(1.0, (now - self.whole.start) / max(self.whole.length, 1e-9)))
         best = self.incumbent.verdict

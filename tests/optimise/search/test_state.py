@@ -17,6 +17,7 @@ from stiffen.optimise.search.incumbent import Incumbent, rank
 from stiffen.optimise.search.runner import LayoutRunner
 from stiffen.optimise.search.settings import SearchSettings
 from stiffen.optimise.search.state import SearchState
+from stiffen.optimise.search.work_share import COLLECTED, SETTLED, UNTIL_MET, WorkShare
 
 LID = lid()
 
@@ -156,6 +157,20 @@ def test_masses_within_the_tolerance_leave_the_rank_to_bench_time():
         rank(LID, heavy, SearchSettings(mass_tolerance=0.1))[1]
         == rank(LID, light, SearchSettings(mass_tolerance=0.1))[1]
     )
+
+
+def test_the_share_of_work_rises_over_gauges_and_parts_and_never_falls():
+    work, seen = WorkShare(), []
+    for gauge in range(5):
+        work.enter_gauge(gauge, 5)
+        for stage in (0.0, 0.5, 1.0):
+            work.stage = stage
+            seen.append(work.done)
+    assert seen == sorted(seen) and seen[0] == 0 and seen[-1] == pytest.approx(UNTIL_MET)
+    work.enter(COLLECTED, SETTLED)
+    assert work.done == COLLECTED
+    work.enter_gauge(1, 5)
+    assert work.done == COLLECTED
 
 
 def test_progress_tells_the_share_of_time_the_incumbent_and_the_time_left(clock):
