@@ -7,6 +7,7 @@ the same patterns in the same order.
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Iterator
 
 import numpy as np
@@ -30,10 +31,13 @@ ROUNDED_TO = (5.0, 1.0, 0.5)  # mm: to which rows along x and y are moved, the f
 MIN_HOLES_IN_ROW = 3  # with their mirror images: fewer are not worth setting the die for
 
 
-def hole_patterns(panel: Panel, gauge: float, beads: tuple[Bead, ...], mirror_axes: str) -> list[tuple[Row, ...]]:
+def hole_patterns(
+    panel: Panel, gauge: float, beads: tuple[Bead, ...], mirror_axes: str, most: float = math.inf
+) -> list[tuple[Row, ...]]:
     """Patterns of holes beside some beads; each is a tuple of rows, of one die and one pitch.
 
-    mirror_axes: axes along which rows are mirrored, "" for none.
+    mirror_axes: axes along which rows are mirrored, "" for none.  most: number of holes in a row or grid; larger ones
+    are thinned line by line, each way in a pattern of its own.
     """
     _, fixed_holes = fixed_beads_and_holes(panel)
     patterns: dict[tuple[Row, ...], None] = {}
@@ -47,9 +51,60 @@ def hole_patterns(panel: Panel, gauge: float, beads: tuple[Bead, ...], mirror_ax
         for factor in PITCH_FACTORS:
             pitch = PITCH_STEP * math.ceil(factor * least / PITCH_STEP - 1e-6)
             rows = tuple(_rows(panel, die, region, pitch, mirror_axes))
-            if rows:
-                patterns.setdefault(rows)
+            for one in _thinned_patterns(panel, rows, mirror_axes, most):
+                patterns.setdefault(one)
     return list(patterns)
+
+
+def _thinned_patterns(panel: Panel, rows: tuple[Row, ...], mirror_axes: str, most: float) -> Iterator[tuple[Row, ...]]:
+    """A pattern whose rows have at most so many holes each; one for each way to thin one that has more."""
+    few = tuple(row for row in rows if len(row) <= most)
+    if few:
+        yield few
+    for row in rows:
+        if len(row) > most:
+            for part in thinned(row, most, main_directions(panel)[0], symmetry.outline_centre(panel), mirror_axes):
+                yield (part, *few)
+
+
+def thinned(row: Row, most: float, angle: float, centre: Point, mirror_axes: str) -> list[Row]:
+    """Parts of a grid with at most so many holes: whole lines of it, from one side, the other, or the middle.
+
+    angle: of its lines, degrees.  Lines go with their mirror images.  A grid that is mirrored aslant is not thinned.
+    """
+    if angle % 90 and mirror_axes:
+        return []
+    parts: dict[Row, None] = {}
+    for first, second in ("yx", "xy"):
+        for part in _fewer_lines(row, most, first, angle, centre, mirror_axes):
+            for one in [part] if len(part) <= most else _fewer_lines(part, most, second, angle, centre, mirror_axes):
+                if MIN_HOLES_IN_ROW <= len(one) <= most:
+                    parts.setdefault(one)
+    return list(parts)
+
+
+def _fewer_lines(row: Row, most: float, across: str, angle: float, centre: Point, mirror_axes: str) -> list[Row]:
+    """As many lines of a grid as have at most so many holes together, but at least one.
+
+    across: the direction, "x" or "y", in which the lines follow each other.
+    """
+    c, s = math.cos(math.radians(angle % 90)), math.sin(math.radians(angle % 90))
+    lines: dict[float, list[Hole]] = defaultdict(list)
+    for hole in row:
+        x, y = hole.at[0] - centre[0], hole.at[1] - centre[1]
+        place = c * y - s * x if across == "y" else c * x + s * y
+        lines[round(abs(place) if across in mirror_axes else place, 1) + 0.0].append(hole)
+    rising = sorted(lines)
+    orders = [rising, rising[::-1]]
+    if across not in mirror_axes:
+        middle = (rising[0] + rising[-1]) / 2
+        orders.append(sorted(rising, key=lambda place: (round(abs(place - middle), 3), place)))
+    parts = []
+    for order in orders:
+        sizes = np.cumsum([len(lines[place]) for place in order])
+        kept = [hole for place in order[: max(1, int((sizes <= most).sum()))] for hole in lines[place]]
+        parts.append(tuple(hole for hole in row if hole in kept))
+    return parts
 
 
 def _rows(panel: Panel, die: HoleDie, region: BaseGeometry, pitch: float, mirror_axes: str) -> Iterator[Row]:

@@ -122,7 +122,10 @@ def _part_name(layout: Layout, part: PartWorth) -> str:
 
 
 def _share_text(share: float) -> str:
-    return "all" if not math.isfinite(share) or share > 9.99 else f"{100 * share:+.0f} %"
+    if not math.isfinite(share) or share > 9.99:
+        return "all"
+    percent = round(100 * share)
+    return f"{percent:+d} %" if percent else "0 %"
 
 
 def _miss_text(estimate: Estimate) -> str:

@@ -8,7 +8,7 @@ from support.busy_panel import BUSY
 from support.panels import B16, lid, rows
 
 from stiffen.model.layout import Layout
-from stiffen.optimise.candidates.hole_patterns import PITCH_STEP, hole_patterns
+from stiffen.optimise.candidates.hole_patterns import PITCH_STEP, hole_patterns, thinned
 from stiffen.optimise.candidates.symmetry import mirror_axes
 from stiffen.shop.layout_check import audit
 
@@ -51,6 +51,26 @@ def test_holes_between_beads_lie_in_rows_along_them():
         between = [row for row in pattern if any(100.0 < hole.at[1] < 200.0 for hole in row)]
         for row in between:
             assert len({round(hole.at[1], 1) for hole in row if hole.at[1] < 200.0}) == 1
+
+
+@pytest.mark.parametrize("axes", ["", "xy"])
+@pytest.mark.parametrize("most", [4, 8, 12])
+def test_a_large_grid_is_thinned_by_whole_lines(axes, most):
+    """What stays of a bare sheet's grid: at most so many holes, whole lines side by side, the same mirror images."""
+    whole = {row for pattern in hole_patterns(lid(), 1.0, (), axes) for row in pattern if len(row) > most}
+    assert whole
+    for row in whole:
+        parts = thinned(row, most, 0.0, (250.0, 200.0), axes)
+        assert parts
+        for part in parts:
+            assert 3 <= len(part) <= most and set(part) < set(row)
+            lines = [{hole.at[axis] for hole in part} for axis in (0, 1)]
+            assert len(part) == len(lines[0]) * len(lines[1]), "a full grid"
+            for axis in axes:
+                images = {(500.0 - x, y) if axis == "x" else (x, 400.0 - y) for x, y in (hole.at for hole in part)}
+                assert images == {hole.at for hole in part}
+    for pattern in hole_patterns(lid(), 1.0, (), axes, most):
+        assert all(len(row) <= most for row in pattern)
 
 
 def test_no_room_no_pattern():

@@ -35,9 +35,9 @@ def add_holes(
     if state.panel.flared_holes == "none":
         return layout
     panel = state.panel
-    patterns = hole_patterns(panel, layout.gauge, layout.beads, mirror_axes)
     most = math.inf if panel.holes_at_most is None else panel.holes_at_most - len(_with(layout, ()).holes)
-    if not patterns or most <= 0:
+    patterns = hole_patterns(panel, layout.gauge, layout.beads, mirror_axes, most) if most > 0 else []
+    if not patterns:
         return layout
     own_minutes, own_mass = process_plan.minutes(state.panel, layout), state.panel.mass(layout)
 

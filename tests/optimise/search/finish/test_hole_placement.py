@@ -57,7 +57,7 @@ def test_none_is_none():
 
 def test_limits_of_the_panel_are_kept(at_any_price):
     few = placed(holes_at_most=len(at_any_price.holes) - 1)
-    assert len(few.holes) < len(at_any_price.holes)
+    assert 3 <= len(few.holes) < len(at_any_price.holes), "a grid is thinned, not given up"
     edge = 40.0
     for hole in placed(hole_edge=edge).holes:
         x, y = hole.at
