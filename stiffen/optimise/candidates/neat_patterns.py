@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
@@ -21,7 +21,9 @@ from .regular_patterns import Family
 STEP = 5.0  # mm: pitches, offsets and lengths are multiples of it
 MOST_PITCHES = 7  # that are tried, those nearest to the present pitch
 SPREAD_SHARES = (0.55, 0.65, 0.75, 0.85, 1.0)  # of the room across, that layouts of a family take
-UNEQUAL = 1.03  # times the length of equal beads, above which each is as long as it can be
+UNEQUAL = 1.03  # times the length of equal beads, above which longer ones are tried
+SAME_ENDS = 25.0  # mm: free lines that end within it of each other have beads that end together
+SAME_PIECE = 10.0  # mm: beads whose middles lie within it along their lines lie beside each other
 SAME_LINE = 1.0  # mm: beads whose offsets differ by less lie on one line
 
 
@@ -42,59 +44,66 @@ def parallel_sets(choice: Sequence[Group]) -> list[tuple[int, ...]]:
 def neat_variants(
     rules: BeadRules, choice: Sequence[Group], positions: tuple[int, ...], more: Sequence[int] = (0,)
 ) -> Iterator[tuple[Group, ...]]:
-    """The choice with one of its parallel sets at equal pitch and of one length.
+    """The choice with one of its parallel sets at equal pitch, of one length or with ends on few lines.
 
-    more: numbers of beads that are added to the set.  Pitches are multiples of 5 mm near the present one.  Nothing
-    if two beads of the set lie on one line.
+    more: numbers of lines that are added to the set.  Pitches are multiples of 5 mm near the present one.  Where beads
+    of the set lie on one line, as beside an opening, all lines are filled likewise.
     """
     members = [bead for position in positions for bead in choice[position]]
     others = tuple(group for position, group in enumerate(choice) if position not in positions)
     taken = [bead for group in others for bead in group]
-    angle, _, near = line_of(members[0])
+    angle = line_of(members[0])[0]
     family = Family(members[0].die, angle, members[0].side)
-    offsets = sorted(line_of(bead)[1] for bead in members)
+    offsets = _apart((line_of(bead)[1] for bead in members), SAME_LINE)
+    nears = tuple(_apart((line_of(bead)[2] for bead in members), SAME_PIECE))
     span = rules.span(family.die, angle)
-    if span is None or any(b - a < SAME_LINE for a, b in zip(offsets, offsets[1:], strict=False)):
+    if span is None:
         return
     mean = float(np.mean([bead.length for bead in members]))
     seen: set[tuple] = set()
     if rounded := _rounded_members(rules, choice, positions, taken):
         yield (*others, *rounded)
-    for count in (len(members) + number for number in more):
+    for count in (len(offsets) + number for number in more):
         for middle in _middles(rules, angle, offsets):
             for pitch in _pitches(offsets, count, _least_pitch(rules, family), span):
                 places = _places(middle, count, pitch, span, angle)
-                for length in (math.inf, mean):
-                    groups = _row(rules, family, places, near, length, taken)
+                for groups in _rows(rules, family, places, nears, mean, taken):
                     key = tuple(sorted(bead.path for group in groups for bead in group))
-                    if groups and key not in seen:
+                    if key not in seen:
                         seen.add(key)
                         yield (*others, *groups)
+
+
+def _apart(values: Iterable[float], least: float) -> list[float]:
+    """Some of the values, rising, with at least so much between neighbours."""
+    out: list[float] = []
+    for value in sorted(values):
+        if not out or value - out[-1] >= least:
+            out.append(value)
+    return out
 
 
 def _rounded_members(
     rules: BeadRules, choice: Sequence[Group], positions: tuple[int, ...], taken: list[Bead]
 ) -> tuple[Group, ...]:
     """The groups of a set each at its own place, on multiples of 5 mm; empty if one cannot be made there."""
-    groups: list[Group] = []
-    beads = list(taken)
-    for bead in (choice[position][0] for position in positions):
-        angle, offset, _ = line_of(bead)
+    places, spans = [], []
+    for bead in (bead for position in positions for bead in choice[position]):
+        angle, offset, near = line_of(bead)
         if angle % 90:
             return ()
         _, centre = symmetry.centre_along_and_across(rules.panel, angle)
         datum = round(2 * centre) / 2 if _mirrors(rules.mirror_axes, angle) else _datum(rules, angle)
-        place = datum + STEP * round((offset - datum) / STEP)
-        full = rules.straight(bead.die, angle, place, bead.side, 1.0, line_of(bead)[2])
+        places.append(datum + STEP * round((offset - datum) / STEP))
+        full = rules.straight(bead.die, angle, places[-1], bead.side, 1.0, near)
         if full is None:
             return ()
-        start, stop = _rounded(rules, angle, *_along(full, angle), bead.length)
-        group = rules.group(rules.between(bead.die, angle, place, start, stop, bead.side))
-        if group is None or not rules.fits(group, beads):
-            return ()
-        groups.append(group)
-        beads += group
-    return tuple(groups)
+        (low, high), (least, most) = _along(bead, angle), _along(full, angle)
+        spans.append((max(low - STEP, least), min(high + STEP, most)))
+    lead = choice[positions[0]][0]
+    angle = line_of(lead)[0]
+    groups = _groups(rules, Family(lead.die, angle, lead.side), places, _level_ends(rules, angle, spans), taken)
+    return groups if len(groups) == len(positions) else ()
 
 
 def _datum(rules: BeadRules, angle: float) -> float:
@@ -116,8 +125,7 @@ def spaced_rows(rules: BeadRules, family: Family, count: int) -> Iterator[tuple[
         if pitch < _least_pitch(rules, family):
             continue
         places = _places(middle, count, pitch, span, family.angle)
-        if groups := _row(rules, family, places, None, math.inf, []):
-            yield groups
+        yield from list(_rows(rules, family, places, (None,), math.inf, []))[-1:]
 
 
 def _least_pitch(rules: BeadRules, family: Family) -> float:
@@ -160,36 +168,84 @@ def _pitches(offsets: list[float], count: int, least: float, span: tuple[float, 
     return sorted(fitting[:MOST_PITCHES])
 
 
-def _row(
-    rules: BeadRules, family: Family, places: list[float], near: float | None, length: float, taken: list[Bead]
-) -> tuple[Group, ...]:
-    """Beads at some offsets, of one length up to `length`; each as long as it can be where that adds much length.
+def _rows(
+    rules: BeadRules,
+    family: Family,
+    places: list[float],
+    nears: tuple[float | None, ...],
+    length: float,
+    taken: list[Bead],
+) -> Iterator[tuple[Group, ...]]:
+    """Beads on lines at some offsets: all equal, of `length` or as long as fits; then with ends on few lines.
 
-    near: place along the lines, as in `BeadRules.straight`.  Empty if one cannot be made.
+    nears: places along the lines, as in `BeadRules.straight`; each free piece of a line that is nearest to one of them
+    has a bead.  Nothing if a line has none.
     """
     angle = family.angle
     assert angle is not None
-    full = [rules.straight(family.die, angle, place, family.side, 1.0, near) for place in places]
-    spans = [_along(bead, angle) for bead in full if bead is not None]
-    if not spans or len(spans) < len(places):
-        return ()
+    pieces: list[tuple[float, tuple[float, float]]] = []
+    for place in places:
+        beads = [rules.straight(family.die, angle, place, family.side, 1.0, near) for near in nears]
+        spans = sorted({_along(bead, angle) for bead in beads if bead is not None})
+        if not spans:
+            return
+        pieces += [(place, span) for span in spans]
+    for ends in _ends(rules, angle, [span for _, span in pieces], length, len(places)):
+        if groups := _groups(rules, family, [place for place, _ in pieces], ends, taken):
+            yield groups
+
+
+def _ends(
+    rules: BeadRules, angle: float, spans: list[tuple[float, float]], length: float, lines: int
+) -> Iterator[list[tuple[float, float]]]:
+    """Start and stop of beads in some free spans: all the same, as long as fits and of `length`; then on few lines."""
+    if not spans:
+        return
     low, high = max(span[0] for span in spans), min(span[1] for span in spans)
-    if length > high - low and sum(span[1] - span[0] for span in spans) > UNEQUAL * len(spans) * (high - low):
-        ends = [_rounded(rules, angle, *span, math.inf) for span in spans]
-    else:
-        ends = [_rounded(rules, angle, low, high, length)] * len(places)
+    shared = max(high - low, 0.0) if len(spans) == lines else 0.0
+    for one in dict.fromkeys((math.inf, length)) if shared else ():
+        yield [_rounded(rules, angle, low, high, one)] * len(spans)
+    level = _level_ends(rules, angle, spans)
+    if sum(stop - start for start, stop in level) > UNEQUAL * len(spans) * shared:
+        yield level
+
+
+def _level_ends(rules: BeadRules, angle: float, spans: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Start and stop of beads in some free spans, on multiples of 5 mm and on few lines."""
+    lows = _on_few_lines([span[0] for span in spans])
+    highs = [-value for value in _on_few_lines([-span[1] for span in spans])]
+    first, last = _rounded(rules, angle, min(lows), max(highs), math.inf)
+    starts = [first + STEP * math.ceil((max(low, first) - first) / STEP - 1e-6) for low in lows]
+    stops = [first + STEP * math.floor((min(high, last) - first) / STEP + 1e-6) for high in highs]
+    return list(zip(starts, stops, strict=True))
+
+
+def _on_few_lines(starts: list[float]) -> list[float]:
+    """Starts moved up to the largest of those less than `SAME_ENDS` above."""
+    levels: list[float] = []
+    for value in sorted(starts, reverse=True):
+        if not levels or levels[-1] - value > SAME_ENDS:
+            levels.append(value)
+    return [min(level for level in levels if level >= value) for value in starts]
+
+
+def _groups(
+    rules: BeadRules, family: Family, places: list[float], ends: list[tuple[float, float]], taken: list[Bead]
+) -> tuple[Group, ...]:
+    """The groups of beads on lines at some offsets, between given ends; empty if one cannot be made."""
+    assert family.angle is not None
     groups: list[Group] = []
-    beads: list[Bead] = list(taken)
+    beads: list[Bead] = []
     for place, (start, stop) in zip(places, ends, strict=True):
-        bead = rules.between(family.die, angle, place, start, stop, family.side)
-        if bead is not None and any(symmetry.same_place(bead, other) for other in beads[len(taken) :]):
+        bead = rules.between(family.die, family.angle, place, start, stop, family.side)
+        if bead is not None and any(symmetry.same_place(bead, other) for other in beads):
             continue  # the mirror image of another bead is there already
         group = rules.group(bead)
-        if group is None or not rules.fits(group, beads):
+        if group is None or not rules.fits(group, [*taken, *beads]):
             return ()
         groups.append(group)
         beads += group
-    return tuple(groups) if len(beads) - len(taken) == len(places) else ()
+    return tuple(groups) if len(beads) == len(places) else ()
 
 
 def _along(bead: Bead, angle: float) -> tuple[float, float]:

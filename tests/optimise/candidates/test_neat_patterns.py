@@ -1,11 +1,13 @@
 """Neat variants of beads: one pitch, one length, multiples of 5 mm, and legal."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
 from support.panels import B16, B20, lid, rows
 
 from stiffen.model.layout import Bead
+from stiffen.model.panel import Cutout
 from stiffen.optimise.candidates.bead_rules import BeadRules, line_of
 from stiffen.optimise.candidates.neat_patterns import neat_variants, parallel_sets, spaced_rows
 from stiffen.optimise.candidates.regular_patterns import Family
@@ -40,6 +42,37 @@ def test_uneven_beads_are_spaced_evenly(axes):
         assert len({round(bead.length, 3) for group in one for bead in group}) == 1
         assert audit(LID, rules.layout(one)) == ()
     assert len(uneven) == 4 and all(len(offsets(one)) == 4 for one in variants)
+    rounded = variants[0]  # each bead at its own place, on multiples of 5 mm
+    assert all(abs(old - new) <= 2.5 for old, new in zip((83.0, 151.0, 249.0, 317.0), offsets(rounded), strict=True))
+    assert audit(LID, rules.layout(rounded)) == () and len(rounded) == len(choice)
+
+
+def test_beads_beside_an_opening_end_on_few_lines_or_are_all_equal():
+    """An opening under two of five beads: variants with all beads as short as those, and with two lengths."""
+    ring = ((280.0, 60.0), (400.0, 60.0), (400.0, 150.0), (280.0, 150.0))
+    rules = BeadRules(replace(LID, cutouts=(Cutout(ring),)), 1.0)
+    ends = ((60.0, 38.0), (150.0, 40.0), (240.0, 41.0), (310.0, 186.0), (380.0, 183.0))
+    choice = choice_of(rules, *(Bead(B16, ((x, y), (x, 361.0))) for x, y in ends))
+    variants = list(neat_variants(rules, choice, parallel_sets(choice)[0]))
+    lengths = [{round(bead.length) for group in one for bead in group} for one in variants]
+    assert {len(one) for one in lengths} == {1, 2}
+    for one in variants:
+        starts = {round(min(y for _, y in bead.path), 1) for group in one for bead in group}
+        stops = {round(max(y for _, y in bead.path), 1) for group in one for bead in group}
+        assert len(starts) <= 2 and len(stops) == 1 and all(value % 5 == 0 for value in starts | stops)
+        assert audit(rules.panel, rules.layout(one)) == ()
+
+
+def test_beads_on_one_line_beside_an_opening_are_spaced_too():
+    """Two columns of beads left and right of an opening, at uneven places: both columns move to one pitch."""
+    ring = ((200.0, 60.0), (300.0, 60.0), (300.0, 340.0), (200.0, 340.0))
+    rules = BeadRules(replace(LID, cutouts=(Cutout(ring),)), 1.0)
+    beads = [Bead(B16, ((x, y), (x + 110.0, y))) for y in (90.0, 187.0, 301.0) for x in (50.0, 340.0)]
+    choice = choice_of(rules, *beads)
+    variants = list(neat_variants(rules, choice, parallel_sets(choice)[0]))
+    even = [one for one in variants if len(set(offsets(one))) == 3 and len(offsets(one)) == 6]
+    pitches = [{round(b - a, 3) for a, b in pairwise(sorted(set(offsets(one))))} for one in even]
+    assert any(len(one) == 1 and one.pop() % 5 == 0 for one in pitches)
 
 
 def test_more_beads_are_added_where_asked():

@@ -6,6 +6,7 @@ A layout is neater the fewer distinct dimensions a person must measure to mark i
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from stiffen.model.layout import Layout
@@ -37,6 +38,7 @@ def neaten(
     values, guesses = state.runner.confirm(layout)
     factors = calibration(state, layout, values)
     choices: list[tuple[Group, ...]] = [groups]
+    values_of: dict[Layout, float] = {}
     for number in range(len(parallel_sets(groups))):
         made = _variants(state, rules, choices[0], number, layout, more)
         if not made:
@@ -45,6 +47,7 @@ def neaten(
         trials = state.runner.batch([_with(rules, one, layout) for one in made], guesses)
         worst = [calibrated_worst(one, factors) for one in trials]
         ranked = sorted(zip(worst, made, strict=True), key=lambda one: one[0])
+        values_of |= {_with(rules, one, layout): value for value, one in ranked}
         passing = [one for value, one in ranked if value <= LIKELY * limit]
         nearly = [one for _, one in ranked[:1]]
         choices = sorted(passing, key=lambda one: _order(state, _with(rules, one, layout))) or (nearly + choices)
@@ -52,14 +55,27 @@ def neaten(
     likely = [one for one in order if not layout_check.audit(state.panel, one)]
     if fallback is not None:
         likely = [one for one in likely if _order(state, one) < _order(state, fallback)]
-    for first in range(0, min(len(likely), SHELL_TRIALS * AT_ONCE), AT_ONCE):
+    tried = _to_try(likely, values_of)
+    for first in range(0, len(tried), AT_ONCE):
         if budget.is_spent:
             break
-        batch = likely[first : first + AT_ONCE]
+        batch = tried[first : first + AT_ONCE]
         for one, value in zip(batch, state.evaluator.expected(batch), strict=True):
             if value <= limit:
                 return one
     return fallback
+
+
+def _to_try(likely: list[Layout], values_of: dict[Layout, float]) -> list[Layout]:
+    """The layouts that the shell evaluates, of some in order: the first, and last those that surely pass.
+
+    values_of: utilisation by the surrogate.  So a layout that is only rounded has its turn where even ones miss.
+    """
+    count = (SHELL_TRIALS - 1) * AT_ONCE
+    safest = sorted(likely[count:], key=lambda one: (round(values_of.get(one, math.inf), 6), likely.index(one)))[
+        :AT_ONCE
+    ]
+    return [*likely[:count], *sorted(safest, key=likely.index)]
 
 
 def _variants(

@@ -23,12 +23,14 @@ from ..budget import Budget
 from ..incumbent import in_order
 from ..limits import cost, keeps_margin, margin_limit, within_limits
 from ..state import SearchState
+from ..work_share import COLLECTED, SETTLED, UNTIL_MET
 from .hole_placement import add_holes
 from .neatening import neaten
 from .strike_out import strike_out
 
 NAMES = ("lightest", "recommended", "quickest")
 MORE_BEADS = (0, 1, 2)  # beads that may be added to a set of parallel ones to keep the margin
+BEFORE_HOLES = 0.3  # of the work of `collect`
 FULL_TRIALS = 3  # layouts that are evaluated in full for one proposal
 
 
@@ -85,6 +87,7 @@ def collect(
     shorter: layouts with less to roll that may meet the demands too; they leave more room for holes.
     """
     settings, panel = state.settings, state.panel
+    state.work.enter(UNTIL_MET, COLLECTED)
     safe = settings.safe_pass_limit
     tight = min(safe, margin_limit(panel))
     plain = strike_out(state, budget, verdict.layout, rules)
@@ -93,18 +96,22 @@ def collect(
     if state.evaluator.expected([neat])[0] > tight:
         sturdy = neaten(state, budget, neat, rules, tight, MORE_BEADS) or neat
     bare = list(dict.fromkeys((plain, neat, sturdy)))
-    short = [neaten(state, budget, one, rules, 1.0) for one in shorter if not layout_check.audit(panel, one)]
-    bare = list(dict.fromkeys((*bare, *(one for one in short if one is not None))))
+    found = [neaten(state, budget, one, rules, 1.0) for one in shorter if not layout_check.audit(panel, one)]
+    short = [one for one in found if one is not None]
+    bare = list(dict.fromkeys((*bare, *short)))
     for layout in (verdict.layout, *bare):
         options.add(layout)
+    state.work.stage = BEFORE_HOLES
     if not panel.tools.hole_dies or budget.is_spent:
         return
-    stiffest = min(bare, key=lambda one: state.evaluator.expected([one])[0])
+    neat_ones = list(dict.fromkeys((neat, sturdy, *short)))  # holes are put beside even beads only
+    stiffest = min(neat_ones, key=lambda one: state.evaluator.expected([one])[0])
     keeps = state.evaluator.expected([sturdy])[0] <= tight
     holed_bases = [(sturdy, panel.grams_per_minute, tight if keeps else safe), (stiffest, 0.0, safe)]
-    quickest = min(bare, key=lambda one: (round(one.rolled_length), len(one.beads)))
+    quickest = min(neat_ones, key=lambda one: (round(one.rolled_length), len(one.beads)))
     holed_bases += [(quickest, 0.0, safe)]  # the least length to roll leaves the most room
     for layout, price, limit in dict.fromkeys(holed_bases):
+        state.work.stage += (1 - BEFORE_HOLES) / len(holed_bases)
         holed = add_holes(state, budget, layout, rules.mirror_axes, price, limit)
         if holed != layout:
             options.add(holed)
@@ -122,7 +129,9 @@ def settle(state: SearchState, budget: Budget, options: Options) -> dict[str, Ve
     own = firsts.get(state.panel.goal, [])  # evaluated in this process, as the solution behind it is wanted too
     if not budget.is_spent:
         state.evaluator.start([one for first in firsts.values() for one in first if one not in own])
-    for name in sorted(NAMES, key=lambda name: (name != state.panel.goal, NAMES.index(name))):
+    in_turn = sorted(NAMES, key=lambda name: (name != state.panel.goal, NAMES.index(name)))
+    for number, name in enumerate(in_turn):
+        state.work.enter(*(COLLECTED + (SETTLED - COLLECTED) * (number + k) / len(NAMES) for k in (0, 1)))
         for pool in pools[name]:
             ranked = in_order(state.panel, pool, name, state.settings)
             wants_margin = name == "recommended" and pool is not pools[name][-1]
