@@ -40,6 +40,7 @@ _NAMES = {  # public names by the module that holds them
     "model.material": "Material materials",
     "model.tools": "BeadDie Cutter FoldingBrake HoleDie Roller Tools Trial",
     "model.layout": "Bead Hole Layout",
+    "model.fold_plan": "CurvedFlange",
     "model.panel": "Combination Cutout Demand EdgeTrim FlatnessReading Fold KeepOut Load Panel PointMass Support",
     "model.results": "Alternative BenchMargin DemandResult FlatSheetBaseline LoadDeflectionCurve Proposal ResultFields "
     "SearchResult Verdict",
@@ -71,6 +72,7 @@ if TYPE_CHECKING:
     from stiffen.io.panel_file import read_layout, read_panel
     from stiffen.io.tools_file import read_tools, starter_tools
     from stiffen.model.explanation import Explanation
+    from stiffen.model.fold_plan import CurvedFlange
     from stiffen.model.layout import Bead, Hole, Layout
     from stiffen.model.material import Material, materials
     from stiffen.model.outcomes import GaugeOutcome, GaugeStatus, gauge_sentence

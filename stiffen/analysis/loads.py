@@ -11,7 +11,7 @@ from shapely.geometry import Polygon, box
 
 from stiffen.errors import Fault, InputError
 from stiffen.mesh.panel_mesh import Mesh
-from stiffen.model.fold_plan import flange_plan
+from stiffen.model.fold_plan import CurvedPlan, flange_plan
 from stiffen.model.panel import LOAD_KINDS, Load, Panel, Point
 from stiffen.shop.folding.bend_zones import bend_zones
 from stiffen.shop.folding.brake import is_round
@@ -226,6 +226,8 @@ def unfolded_part(panel: Panel) -> Polygon:
     for fold in panel.folds:
         if plan := flange_plan(panel.outline, fold.line):
             base = base.intersection(plan.base)
+    for flange in panel.curved_flanges:
+        base = base.difference(CurvedPlan(flange).polygon.buffer(0.01))
     t = min(panel.gauges)
     strips = [zone.strip for zone in bend_zones(panel, t) if is_round(zone, t)]
     return max(shapely.get_parts(base.difference(shapely.union_all(strips))), key=shapely.area) if strips else base

@@ -1,4 +1,4 @@
-"""How far the leg of a curved angle strip is stretched or shrunk, whether it stands that, and how it is worked.
+"""How far the leg of a curved angle strip is stretched or shrunk, for each way of making it.
 
 Strain at the free edge of a curved leg, against the heel that keeps its length:
 
@@ -14,41 +14,29 @@ Counted from the outer face of the other leg, the strain comes out a little larg
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
-from stiffen.model.material import Material
+from stiffen.shop.folding.edge_strain import EdgeStrain, strain_words, worked_edge
 
 from .records import AngleStrip
-
-STRETCH_SHARE = 0.5  # of the elongation at break that a cut and deburred edge stands: common practice, no source
-MAX_SHRINK = 0.08  # that a shrinker takes out of soft sheet before it cracks or creases: common practice, no source
-MAX_HAND_SHRINK = 0.01  # that a mallet takes out over a stake without a shrinker: common practice, no source
-BITE = 0.4  # mm that one bite of a hand shrinker takes or gives: common practice, no source
-LEAST_BITE_SPACING = 6.0  # mm between bites of one round along the edge: common practice, no source
-SLIT_SPACING_LEGS = 2.0  # leg heights between slits: common practice, no source
 
 
 @dataclass(frozen=True)
 class LegStrain:
-    """How far the leg of a curved strip is stretched or shrunk.
-
-    leg: 1 or 2, the leg that changes.  edge: strain at its free edge, + stretched.  limit: largest strain of that sign
-    that it stands, a fraction.  bites, bite_spacing: of a shrinker or stretcher along the edge, mm apart; 0 for a
-    strain that a mallet takes.  slits: where it is too much, cuts into the leg that would do instead.
-    """
+    """The strain of the leg that changes when a strip is curved.  leg: 1 or 2."""
 
     leg: int
-    edge: float
-    limit: float
-    bites: int
-    bite_spacing: float
-    slits: int
+    strain: EdgeStrain
+
+    @property
+    def edge(self) -> float:
+        """At its free edge, + stretched."""
+        return self.strain.edge
 
     @property
     def fits(self) -> bool:
         """True where the leg stands the strain."""
-        return abs(self.edge) <= self.limit
+        return self.strain.fits
 
 
 def edge_strain(leg: float, radius: float, curve: str, way: str) -> float:
@@ -75,32 +63,11 @@ def leg_strain(strip: AngleStrip, way: str | None = None) -> LegStrain | None:
     number = 1 if way == "bent" else 2
     leg = strip.legs[number - 1]
     edge = edge_strain(leg, strip.heel_radius, strip.curve, way)
-    limit = strain_limit(strip.material, edge)
-    change = abs(edge) * strip.length
-    bites = 0 if abs(edge) <= MAX_HAND_SHRINK else math.ceil(change / BITE)
-    slits = 0 if abs(edge) <= limit else math.ceil(strip.length / (SLIT_SPACING_LEGS * leg))
-    return LegStrain(number, edge, limit, bites, strip.length / bites if bites else 0.0, slits)
-
-
-def strain_limit(material: Material, strain: float) -> float:
-    """Largest strain of that sign that the edge of a leg stands, a fraction: common practice, no source."""
-    return STRETCH_SHARE * material.elongation if strain > 0 else MAX_SHRINK
+    return LegStrain(number, worked_edge(strip.material, edge, strip.length, leg))
 
 
 def strain_text(strain: LegStrain, way: str, own: bool) -> str:
     """The strain in words.  own: it is the way in which the strip is to be made, else the other one."""
     made = "folded straight, then curved" if way == "bent" else f"cut curved, leg {strain.leg} turned up"
-    verb = "stretched" if strain.edge > 0 else "shrunk"
-    text = (
-        f"{'' if own else 'the other way, '}{made}: edge of leg {strain.leg} {verb} by {100 * abs(strain.edge):.1f} %"
-    )
-    text += f" (limit {100 * strain.limit:.1f} %, common practice)"
-    if not strain.fits:
-        return f"{text}: too much; slit leg {strain.leg} in {strain.slits} places down to 2 mm from the bend"
-    if own and strain.bites:
-        tool = "stretcher" if strain.edge > 0 else "shrinker"
-        rounds = math.ceil(LEAST_BITE_SPACING / strain.bite_spacing)
-        spacing = rounds * strain.bite_spacing
-        again = f", {rounds} times along the edge" if rounds > 1 else ""
-        text += f"; about {strain.bites} bites of a {tool}, {spacing:.0f} mm apart{again} (common practice)"
-    return text
+    words = strain_words(strain.strain, f"edge of leg {strain.leg}", f"leg {strain.leg}", own)
+    return f"{'' if own else 'the other way, '}{made}: {words}"

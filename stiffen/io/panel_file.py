@@ -15,14 +15,17 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from stiffen.errors import InputError
 from stiffen.model import sheet_rules
+from stiffen.model.fold_plan import CurvedFlange
 from stiffen.model.layout import GAUGE_RANGE, Layout
 from stiffen.model.material import Material, find_material, materials
 from stiffen.model.panel import PANEL_RULES, Cutout, FlatnessReading, Fold, Panel
 from stiffen.model.sheet_geometry import RING, Ring, SheetGeometry, round_corners
 from stiffen.model.tools import Tools
 from stiffen.model.value_rules import TEXT, Range, printable, show_value, suggestion
-from stiffen.shop.folding.flange_blank import flanged_blank
-from stiffen.shop.folding.notches import crossing_fault, cut_corners
+from stiffen.shop.bends import ROUND_RADIUS_RATIO, is_round_bend
+from stiffen.shop.folding.curved_flange import ArcFlange, curved_blank
+from stiffen.shop.folding.flange_blank import EdgeFlange, flanged_blank
+from stiffen.shop.folding.notches import CutBlank, crossing_fault, cut_corners
 
 from . import panel_tables
 from .closed_loops import Loop
@@ -148,7 +151,7 @@ def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext
     tools, tools_data = _tools(head, folder)
     outline, drawing = _outline(head, folder, _own_layers(root, head))
     gauges = _gauges(head)
-    finished, outline, flange_folds = _flanged(root, outline, gauges, tools)
+    finished, outline, flange_folds, curved_flanges = _flanged(root, outline, gauges, tools)
     cutouts, sheet = _cutouts(root, head, outline, drawing)
     folds = (*_folds(root, head, drawing, sheet), *flange_folds)
     if folds and sheet and outline and gauges and tools and root.ok:
@@ -170,6 +173,7 @@ def _panel(root: TableReader, folder: Path) -> tuple[Panel | None, LayoutContext
             root, head, drawing, "keep_out", partial(panel_tables.keep_out, sheet=sheet)
         ),
         "folds": folds,
+        "curved_flanges": curved_flanges,
         "finished": finished,
         "masses": _rows(root, "mass", partial(panel_tables.mass, sheet=sheet)),
         "trims": _rows(root, "trim", partial(panel_tables.edge_trim, sheet=sheet)),
@@ -427,30 +431,47 @@ def _notched(
 
 def _flanged(
     root: TableReader, outline: Ring | None, gauges: tuple[float, ...] | None, tools: Tools | None
-) -> tuple[Ring | None, Ring | None, tuple[Fold, ...]]:
-    """The finished outline (None without flanges), the blank, and the folds of the flanges.
+) -> tuple[Ring | None, Ring | None, tuple[Fold, ...], tuple[CurvedFlange, ...]]:
+    """The finished outline (None without flanges), the blank, the folds of straight flanges, the curved flanges.
 
     The blank is that of the thickest gauge: its bends take most.
     """
     rows = root.tables("flange")
     sides: dict[int, int] = {}
-    found = []
+    walls: dict[int, EdgeFlange] = {}  # by the number of the flange
+    arcs: dict[int, ArcFlange] = {}
     for number, row in enumerate(rows, 1):
         flange = panel_tables.edge_flange(row, outline)
-        if flange is not None and sides.setdefault(flange.side, number) != number:
-            row.add_fault("edge", f"is the side of flange[{sides[flange.side]}] too", "one flange on a side")
-        if flange is not None:
-            found.append(flange)
-    if not found or len(found) < len(rows) or not root.ok or outline is None or not gauges or tools is None:
-        return None, outline, ()
+        if flange is None:
+            continue
+        side = flange.side if isinstance(flange, EdgeFlange) else flange.first
+        if sides.setdefault(side, number) != number:
+            row.add_fault("edge", f"is the side of flange[{sides[side]}] too", "one flange on a side")
+        if isinstance(flange, EdgeFlange):
+            walls[number] = flange
+        else:
+            arcs[number] = flange
+            if gauges and is_round_bend(flange.bend_radius, min(gauges)):
+                most = f"{ROUND_RADIUS_RATIO * min(gauges):g} mm, {ROUND_RADIUS_RATIO:g} thicknesses"
+                row.add_fault("radius", f"is {flange.bend_radius:g} mm on a curved edge", f"at most {most}")
+    found = len(walls) + len(arcs)
+    if not found or found < len(rows) or not root.ok or outline is None or not gauges or tools is None:
+        return None, outline, (), ()
+    numbers = list(walls)
     try:
-        blank = flanged_blank(outline, found, max(gauges), tools.folding_brake.neutral)
+        t, neutral = max(gauges), tools.folding_brake.neutral
+        blank = flanged_blank(outline, [*walls.values()], t, neutral) if walls else CutBlank(outline, (), ())
+        numbers = list(range(1, len(rows) + 1))
+        ring: Ring = blank.outline
+        curved: tuple[CurvedFlange, ...] = ()
+        if arcs:
+            ring, curved = curved_blank(outline, blank, [*walls.values()], [*arcs.items()], t, neutral)
     except InputError as error:
         for fault in error.faults:
-            place = int(fault.where.split()[1]) - 1 if " " in fault.where else 0
+            place = numbers[int(fault.where.split()[1]) - 1] - 1 if " " in fault.where else 0
             rows[place].add_fault("leg", fault.what.removeprefix("leg "), fault.cure)
-        return None, outline, ()
-    return outline, blank.outline, blank.folds
+        return None, outline, (), ()
+    return outline, ring, blank.folds, curved
 
 
 def _cases(root: TableReader) -> dict:

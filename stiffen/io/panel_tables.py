@@ -52,6 +52,7 @@ from stiffen.model.record_rules import (
 from stiffen.model.sheet_geometry import RING, Ring, SheetGeometry, circle_ring
 from stiffen.model.tools import BeadDie, HoleDie, Tools
 from stiffen.model.value_rules import PATH, POINT, TEXT, Choice, Finding, KindKeys, PlanPoints, Range, suggestion
+from stiffen.shop.folding.curved_flange import ArcFlange, arc_of
 from stiffen.shop.folding.flange_blank import CORNERS, FACING, EdgeFlange, side_of
 
 from .schema import TableReader, Value
@@ -141,8 +142,11 @@ def fold(row: TableReader, sheet: SheetGeometry | None) -> Fold | None:
     return Fold(line, angle, radius) if row.ok else None
 
 
-def edge_flange(row: TableReader, outline: Ring | None) -> EdgeFlange | None:
-    """[[flange]]: edge (bottom, right, top, left, or the two ends of a side), leg; optional angle, radius, corner."""
+def edge_flange(row: TableReader, outline: Ring | None) -> EdgeFlange | ArcFlange | None:
+    """[[flange]]: edge, leg; optional angle, radius, corner.
+
+    edge: bottom, right, top, left; the two ends of a side; or two ends of an arc with a point of it between them.
+    """
     named = isinstance(row.data.get("edge"), str)
     edge = row.read("edge", Choice(tuple(FACING)) if named else PATH)
     leg = row.read("leg", FLANGE_LEG)
@@ -152,14 +156,27 @@ def edge_flange(row: TableReader, outline: Ring | None) -> EdgeFlange | None:
     row.reject_unknown_keys("a flange")
     if angle == 0:
         row.add_fault("angle", "is 0", "leave the flange out, or give degrees; + folds toward the up face")
-    if edge and not named and len(edge) != 2:
-        row.add_fault("edge", f"has {len(edge)} points", "give the two ends of a side, or bottom, right, top or left")
+    if edge and not named and len(edge) not in (2, 3):
+        cure = "give the two ends of a side, three points of an arc, or bottom, right, top or left"
+        row.add_fault("edge", f"has {len(edge)} points", cure)
     if not row.ok or outline is None:
         return None
+    if not named and len(edge) == 3:
+        return _arc_flange(row, outline, edge, leg, angle, radius)
     side, what = side_of(outline, edge)
     if side is None:
         return row.add_fault("edge", what, "give the two ends of a straight side: edge = [[x, y], [x, y]]")
     return EdgeFlange(side, leg, angle, radius, corner)
+
+
+def _arc_flange(
+    row: TableReader, outline: Ring, edge: Sequence, leg: float, angle: float, radius: float
+) -> ArcFlange | None:
+    """A flange along an arc of the outline."""
+    arc, what = arc_of(outline, edge)
+    if arc is None:
+        return row.add_fault("edge", what, "one end of the arc, a point on it, its other end: [[x, y], [x, y], [x, y]]")
+    return ArcFlange(*arc, leg, angle, radius)
 
 
 # --- supports --------------------------------------------------------------------------------------------------

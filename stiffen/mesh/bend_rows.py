@@ -8,6 +8,8 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString
 
+from stiffen.model.fold_plan import FlangePlan
+
 from .fold_geometry import Bend
 from .point_placement import StructuredPoints
 from .size_field import MeshResolution
@@ -22,6 +24,7 @@ def bend_row_lines(bend: Bend, resolution: MeshResolution) -> list[LineString]:
     middle lies 0.5 % of the radius inside the arc.  A bend that is narrow beside the elements has fewer: what its
     facets miss of the arc is then nothing beside the panel.
     """
+    assert isinstance(bend.plan, FlangePlan)
     quarter = 2 * resolution.strips_per_half
     by_angle = math.ceil(abs(bend.angle) / (math.pi / 2) * quarter - 1e-9)
     by_width = math.ceil(bend.width / (MIN_STRIP_SHARE * resolution.side))

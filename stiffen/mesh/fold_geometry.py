@@ -17,7 +17,7 @@ from shapely.geometry import LineString, Polygon
 from shapely.ops import split
 
 from stiffen.errors import Fault, MeshError
-from stiffen.model.fold_plan import FlangePlan, flange_plan
+from stiffen.model.fold_plan import CurvedPlan, FlangePlan, flange_plan
 from stiffen.model.panel import Panel
 from stiffen.shop.bends import bend_allowance, is_round_bend
 
@@ -31,13 +31,13 @@ MIN_OVERLAP = 1.0  # mm2 of two flanges that counts as an overlap
 class Bend(NamedTuple):
     """One fold of the sheet.
 
-    number: of the fold, from 1.  plan: its flange.  angle: radians, positive toward "up".  width: mm of flat sheet
-    that the bend takes; 0 for a sharp fold.  radius: of the mid-surface, mm; 0 for a sharp fold.  moved: the sheet
-    that the fold moves, from the inner tangent line on, widened by EDGE_TOLERANCE.
+    number: of the fold, from 1; curved flanges follow.  plan: its flange.  angle: radians, positive toward "up".
+    width: mm of flat sheet that the bend takes; 0 for a sharp fold.  radius: of the mid-surface, mm; 0 for a sharp
+    fold.  moved: the sheet that the fold moves, from the inner tangent line on, widened by EDGE_TOLERANCE.
     """
 
     number: int
-    plan: FlangePlan
+    plan: FlangePlan | CurvedPlan
     angle: float
     width: float
     radius: float
@@ -66,8 +66,8 @@ class FoldedSheet:
 
     @property
     def cylinders(self) -> tuple[Bend, ...]:
-        """The bends that are cylinders."""
-        return tuple(bend for bend in self.bends if bend.width)
+        """The straight bends that are cylinders."""
+        return tuple(bend for bend in self.bends if bend.width and isinstance(bend.plan, FlangePlan))
 
     def surface(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Positions (n, 3) on the folded mid-surface and frames (n, 3, 3) there.
@@ -85,7 +85,10 @@ class FoldedSheet:
             flat, half = offset[moved], bend.width / 2
             share = np.clip(flat / bend.width + 0.5, 0.0, 1.0) if bend.width else flat > 1e-9
             reached = np.clip(flat, -half, half)
-            place[moved], frames[moved] = _turn(place[moved], frames[moved], bend, bend.angle * share, reached)
+            directions = bend.plan.directions(plan[moved])
+            place[moved], frames[moved] = _turn(
+                place[moved], frames[moved], bend, bend.angle * share, reached, directions
+            )
         return place, frames
 
     def normals(self, points: np.ndarray) -> np.ndarray:
@@ -102,7 +105,8 @@ class FoldedSheet:
                 offset = bend.plan.offset(points)
                 here = bend.moves(points, offset + ON_LINE_TOLERANCE) & (offset <= ON_LINE_TOLERANCE)
                 for side, shifted in ((-1, base), (1, flange)):
-                    shifted[here] += (side * BESIDE_LINE - offset[here])[:, None] * bend.plan.out
+                    out_of_line = bend.plan.directions(points[here])[2]
+                    shifted[here] += (side * BESIDE_LINE - offset[here])[:, None] * out_of_line
                 on_line |= here
         if on_line.any():
             sides = [self.surface(shifted[on_line])[1][:, :, 2] for shifted in (base, flange)]
@@ -112,33 +116,37 @@ class FoldedSheet:
 
 
 def _turn(
-    place: np.ndarray, frames: np.ndarray, bend: Bend, turned: np.ndarray, reached: np.ndarray
+    place: np.ndarray,
+    frames: np.ndarray,
+    bend: Bend,
+    turned: np.ndarray,
+    reached: np.ndarray,
+    directions: tuple[np.ndarray, np.ndarray, np.ndarray],
 ) -> tuple[np.ndarray, np.ndarray]:
     """Positions (n, 3) and frames (n, 3, 3) after one bend.
 
     turned: (n,) radians by which the sheet is turned at each point.  reached: (n,) mm from the line to where the arc
-    ends for that point, in the flat sheet.
+    ends for that point, in the flat sheet.  directions: see `FlangePlan.directions`.
     """
-    plan, half = bend.plan, bend.width / 2
-    along = np.append(plan.along, 0.0)
-    out = np.append(plan.out, 0.0)
+    half = bend.width / 2
+    start, along, out = (np.column_stack([one, np.zeros(len(one))]) for one in directions)
     sine, cosine = np.sin(turned), np.cos(turned)
     radius = math.copysign(bend.radius, bend.angle)
-    start = np.append(plan.start, 0.0)
     from_start = place - start
-    beyond = from_start @ out - reached  # past the end of the arc
+    beyond = np.einsum("ni,ni->n", from_start, out) - reached  # past the end of the arc
     z = from_start[:, 2]
     away = -half + radius * sine + beyond * cosine - z * sine
     up = radius * (1 - cosine) + beyond * sine + z * cosine
-    place = start + np.outer(from_start @ along, along) + np.outer(away, out) + np.outer(up, [0.0, 0.0, 1.0])
-    level = np.einsum("i,nij->nj", out, frames)
+    kept_along = np.einsum("ni,ni->n", from_start, along)
+    place = start + kept_along[:, None] * along + away[:, None] * out + np.outer(up, [0.0, 0.0, 1.0])
+    level = np.einsum("ni,nij->nj", out, frames)
     rise = frames[:, 2, :]
     new_level = cosine[:, None] * level - sine[:, None] * rise
     new_rise = sine[:, None] * level + cosine[:, None] * rise
-    kept = np.einsum("i,nij->nj", along, frames)
+    kept = np.einsum("ni,nij->nj", along, frames)
     frames = (
-        along[None, :, None] * kept[:, None, :]
-        + out[None, :, None] * new_level[:, None, :]
+        along[:, :, None] * kept[:, None, :]
+        + out[:, :, None] * new_level[:, None, :]
         + np.array([0.0, 0.0, 1.0])[None, :, None] * new_rise[:, None, :]
     )
     return place, frames
@@ -166,11 +174,27 @@ def folded_sheet(panel: Panel, thickness: float, every_bend_round: bool = False)
         found.append(
             Bend(number, plan, math.radians(fold.angle), width, radius, moved.buffer(EDGE_TOLERANCE, quad_segs=2))
         )
+    found += [_curved_bend(panel, place, thickness, every_bend_round) for place in range(len(panel.curved_flanges))]
     found.sort(key=lambda bend: bend.plan.polygon.area)
     for rank, inner in enumerate(found):
         for outer in found[rank + 1 :]:
             _check_apart(inner, outer)
     return FoldedSheet(tuple(found))
+
+
+def _curved_bend(panel: Panel, place: int, thickness: float, is_round: bool) -> Bend:
+    """The bend of a curved flange; a sharp one at its middle line unless `is_round`."""
+    flange = panel.curved_flanges[place]
+    width = radius = 0.0
+    if is_round:
+        neutral = panel.tools.folding_brake.neutral
+        width = bend_allowance(abs(flange.angle), flange.bend_radius, thickness, neutral)
+        radius = flange.bend_radius + thickness / 2
+    inward = -1.0 if flange.is_outside else 1.0
+    moved = flange.ring(flange.fold_radius + inward * width / 2, flange.end_radius)
+    moved = moved.buffer(EDGE_TOLERANCE, quad_segs=2)
+    number = len(panel.folds) + place + 1
+    return Bend(number, CurvedPlan(flange), math.radians(flange.angle), width, radius, moved)
 
 
 def _moved_part(where: str, plan: FlangePlan, outline: Polygon, width: float) -> Polygon:
@@ -208,6 +232,8 @@ def _check_apart(inner: Bend, outer: Bend) -> None:
     common = a.intersection(b).area
     if common > MIN_OVERLAP and a.area - common > MIN_OVERLAP:
         raise _fold_error(where, "their flanges overlap", "cut the corner out where they cross")
+    if isinstance(inner.plan, CurvedPlan) or isinstance(outer.plan, CurvedPlan):
+        return
     for one, line in ((inner, outer.plan.line), (outer, inner.plan.line)):
         if one.width and line.intersection(one.moved.intersection(_band(one)).buffer(-EDGE_TOLERANCE)).length > 1.0:
             raise _fold_error(where, "their bends overlap", "move the lines apart, or make the radius smaller")
@@ -221,6 +247,7 @@ def _check_apart(inner: Bend, outer: Bend) -> None:
 def _band(bend: Bend) -> Polygon:
     """The strip between the tangent lines of a bend, without end."""
     plan, reach = bend.plan, 1e5
+    assert isinstance(plan, FlangePlan)
     ends = [plan.start + side * reach * plan.along for side in (-1, 1)]
     return LineString(ends).buffer(bend.width / 2, cap_style="flat")
 

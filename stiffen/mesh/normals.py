@@ -17,7 +17,7 @@ def node_normals(panel: Panel, mesh: Mesh) -> np.ndarray:
 
     A node on the line of a sharp fold has the normal of the side that is less tilted.
     """
-    return mesh.folded.normals(mesh.plan) if panel.folds else np.tile(UP_NORMAL, (len(mesh.plan), 1))
+    return mesh.folded.normals(mesh.plan) if panel.is_folded else np.tile(UP_NORMAL, (len(mesh.plan), 1))
 
 
 def is_tilted(normals: np.ndarray) -> np.ndarray:

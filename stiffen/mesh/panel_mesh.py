@@ -75,30 +75,21 @@ class Mesh:
         return shapely.STRtree(shapely.polygons(self.plan[self.triangles]))
 
 
-def mesh_panel(
-    panel: Panel,
-    layout: Layout,
-    size: float | None = None,
-    mesh_level: str = "normal",
-    point_fasteners: bool = False,
-) -> Mesh:
+def mesh_panel(panel: Panel, layout: Layout, size: float | None = None, mesh_level: str = "normal") -> Mesh:
     """Mesh of the panel with the beads and flared holes of a layout.
 
     mesh_level: quick, normal or fine: about 2000, 4000 or 12000 nodes for a 500 x 400 mm panel with five beads; or
     coarse: about 500 nodes, each fastener one node, for laminated triangles.
     size: background element size, mm, in place of the mesh level's; half of it refines everything, bead rows too.
-    point_fasteners: each fastener is one node, whatever the level.
     Raises MeshError where the mesh would not fulfil: area within 0.1 % of the panel's, every feature line made
     of mesh edges, no triangle of quality below 0.15, one connected sheet.
     """
     layout = replace(layout, beads=tuple(extended_past_open_ends(bead) for bead in layout.beads))
     resolution = _panel_resolution(panel, size, mesh_level)
-    if point_fasteners:
-        resolution = replace(resolution, rim_points=0)
     tolerance = SNAP_DISTANCE + resolution.chord_error
     region = plan_region(panel, layout, resolution)
     folded = folded_sheet(panel, layout.gauge)
-    sharp = [(bend.where, panel.folds[bend.number - 1].line) for bend in folded.bends if not bend.width]
+    sharp = [(bend.where, panel.fold_lines[bend.number - 1]) for bend in folded.bends if not bend.width]
     graph = build_line_graph(panel, region, resolution, sharp)
     fasteners, graph = fastener_discs(panel, graph, resolution.rim_points)
     graph = _split_at_rows(graph, layout, folded, resolution)

@@ -13,7 +13,7 @@ import numpy as np
 from shapely.geometry import LineString, Polygon
 
 from . import sheet_rules
-from .fold_plan import folding_order
+from .fold_plan import CurvedFlange, folding_order
 from .layout import GAUGE_RANGE, SIDES, Bead, Hole, Layout, Point
 from .material import Material
 from .record_rules import (
@@ -300,6 +300,7 @@ PANEL_RULES: dict[str, Rule] = {
     "demands": Records(Demand),
     "keep_outs": Records(KeepOut),
     "folds": Records(Fold),
+    "curved_flanges": Records(CurvedFlange),
     "beads": Records(Bead),
     "holes": Records(Hole),
     "masses": Records(PointMass),
@@ -343,6 +344,7 @@ class Panel:
     demands: tuple[Demand, ...] = ()
     keep_outs: tuple[KeepOut, ...] = ()
     folds: tuple[Fold, ...] = ()
+    curved_flanges: tuple[CurvedFlange, ...] = ()  # numbered after the folds
     beads: tuple[Bead, ...] = ()
     holes: tuple[Hole, ...] = ()
     masses: tuple[PointMass, ...] = ()
@@ -383,6 +385,21 @@ class Panel:
     def region(self) -> Polygon:
         """The sheet in plan without its cut-outs."""
         return Polygon(self.outline, [cutout.ring for cutout in self.cutouts])
+
+    @property
+    def is_folded(self) -> bool:
+        """True if a fold or a curved flange turns a part of the sheet out of its plane."""
+        return bool(self.folds or self.curved_flanges)
+
+    @property
+    def fold_lines(self) -> tuple[tuple[Point, ...], ...]:
+        """The middle of each bend in the flat sheet: of the folds, then of the curved flanges."""
+        return (*(fold.line for fold in self.folds), *(flange.line for flange in self.curved_flanges))
+
+    @property
+    def fold_angles(self) -> tuple[float, ...]:
+        """Degrees of the bends, in the order of `fold_lines`."""
+        return (*(fold.angle for fold in self.folds), *(flange.angle for flange in self.curved_flanges))
 
     @property
     def cases(self) -> tuple[str, ...]:

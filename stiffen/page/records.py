@@ -79,7 +79,10 @@ def panel_data(panel: Panel) -> dict:
         "gauges": list(panel.gauges),
         "outline": [list(point) for point in panel.outline],
         "cutouts": [[list(point) for point in cutout.ring] for cutout in panel.cutouts],
-        "folds": [{"line": fold.line, "angle": fold.angle} for fold in panel.folds],
+        "folds": [
+            {"line": line, "angle": angle}
+            for line, angle in zip(panel.fold_lines, panel.fold_angles, strict=True)
+        ],
         "supports": [
             {
                 "kind": one.kind,

@@ -21,6 +21,7 @@ from stiffen.model.panel import Panel, Support
 from stiffen.model.tools import BeadDie, HoleDie, Tools
 
 from .folding.bend_zones import bend_zones
+from .folding.curved_flange import bend_ring, curved_flange_name
 from .spacing_rules import spacing, spacing_faults
 
 LENGTH_TOLERANCE = 0.02  # mm, of measured distances; finer than any mark on sheet
@@ -145,6 +146,10 @@ def _fold_obstacles(panel: Panel, gauge: float, kind: str) -> Iterator[Obstacle]
         if zone.foot is not None:
             why = f", which the clamp bar holds and would crush it: move it, or fold before the {kind} is made"
             yield Obstacle(f"the bend of {zone.where}", zone.foot, 0.0, zone.inner, why)
+    for flange in panel.curved_flanges:
+        ring = bend_ring(flange, gauge, panel.tools.folding_brake.neutral, beyond=True)
+        name = curved_flange_name(panel, flange)
+        yield Obstacle(f"the curved flange of {name}", ring, spacing(panel.tools, f"{kind}_fold", gauge))
 
 
 def _support_obstacles(panel: Panel, support: Support, gauge: float, kind: str) -> Iterator[Obstacle]:

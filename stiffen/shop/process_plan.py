@@ -178,7 +178,7 @@ def _time_breakdown(panel: Panel, layout: Layout, reorientation_count: int) -> d
         "roll": sum(passes[bead.die] * bead.length for bead in beads) / roller.hand_speed,
         "pilot holes": each["pilot_hole"] * pressed,
         "flare": each["flare"] * pressed + each["draw_flare"] * drawn,
-        "fold": each["fold"] * len(panel.folds),
+        "fold": each["fold"] * (len(panel.folds) + len(panel.curved_flanges)),
         "deburr": each["deburr_metre"] * (outline + openings),
         "edge trim": each["trim_metre"] * trims,
         "mating holes": each["drill_hole"] * sum(fasteners.values()),

@@ -11,6 +11,7 @@ from stiffen.model.panel import Panel, Support
 from stiffen.model.tools import HoleDie, Tools
 
 from . import flared_holes, rivets
+from .folding.curved_flange import curved_flange_steps
 from .folding.fold_steps import fold_steps
 from .rollability import reorientations, rolling_order
 from .roller_settings import matching_trial, rolling_depths
@@ -173,7 +174,7 @@ def _finishing_steps(panel: Panel, layout: Layout) -> list[str]:
         steps.append(f"Mark the outline again, measured from the bead axes, and trim to it. {cut}".rstrip())
     elif cut:
         steps.append(cut)
-    steps += fold_steps(panel, layout.gauge)
+    steps += [*fold_steps(panel, layout.gauge), *curved_flange_steps(panel, layout.gauge)]
     rows = _alike([support for support in panel.supports if support.kind == "rivets" and support.fasteners()])
     bolts = _alike([support for support in panel.supports if support.kind == "bolts" and support.fasteners()])
     drilling = [_rivet_step(alike, layout.gauge) for alike in rows]

@@ -178,7 +178,7 @@ def laminated_panel(panel: Panel, gauge: float, size: float | None = None) -> La
 
 def _touches_a_line(panel: Panel, region: Polygon) -> bool:
     """True if a support, load, fold or trim line meets an opening: the mesh then has the opening."""
-    paths: list[tuple[Point, ...] | None] = [fold.line for fold in panel.folds]
+    paths: list[tuple[Point, ...] | None] = [*panel.fold_lines]
     paths += [support.path for support in panel.supports]
     paths += [load.path for load in panel.loads]
     paths += [trim.path for trim in panel.trims]

@@ -15,7 +15,7 @@ def work_order(sheet: BuildSheet) -> list[str]:
     build, layouts = fitted.build, {name: one.layout for name, one in sheet.built.items()}
     beaded = [name for name, layout in layouts.items() if layout.beads]
     flared = [name for name, layout in layouts.items() if layout.holes]
-    folded = [name for name, panel in fitted.panels.items() if panel.folds]
+    folded = [name for name, panel in fitted.panels.items() if panel.is_folded]
     steps = ["Cut all blanks from the sheets as planned, rough where beads are rolled; deburr them, mark each by name."]
     if beaded:
         dies = list(dict.fromkeys(bead.die.name for layout in layouts.values() for bead in layout.beads))

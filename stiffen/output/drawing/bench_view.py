@@ -223,6 +223,7 @@ def _mirrored_panel(panel: Panel, mirror_sum: float) -> Panel:
         finished=_mirrored(panel.finished, mirror_sum),
         keep_outs=tuple(replace(one, polygon=_mirrored(one.polygon, mirror_sum)) for one in panel.keep_outs),
         folds=tuple(replace(fold, line=_mirrored(fold.line, mirror_sum)) for fold in panel.folds),
+        curved_flanges=tuple(flange.mirrored(mirror_sum) for flange in panel.curved_flanges),
         supports=tuple(_mirrored_support(support, mirror_sum) for support in panel.supports),
         loads=tuple(_mirrored_load(load, mirror_sum) for load in panel.loads),
         masses=tuple(replace(mass, at=_mirrored([mass.at], mirror_sum)[0]) for mass in panel.masses),

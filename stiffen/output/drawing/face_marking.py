@@ -17,6 +17,7 @@ from stiffen.model.layout import Bead, Hole
 from stiffen.model.panel import Panel
 from stiffen.shop.folding.bend_zones import BendZone, bend_zones
 from stiffen.shop.folding.brake import is_round
+from stiffen.shop.folding.curved_flange import curved_flange_name
 
 from .bench_view import END_NAMES, FaceView, mark_points
 from .keep_out_marks import keep_out_marks
@@ -78,8 +79,8 @@ def _outline_items(view: FaceView, height: float) -> Iterator[Line | Circle | Ha
         for ring in () if mark.over_whole_sheet else mark.parts:
             yield _line("KEEP OUT", ring, closed=True)
             yield Hatch("KEEP OUT", ring, mark.hatch_angle)
-    for fold in panel.folds:
-        yield _line("FOLD", fold.line)
+    for line in panel.fold_lines:
+        yield _line("FOLD", line)
     for zone in _round_bends(view):
         yield _line("BEND TANGENT", zone.inner.coords)
         yield _line("BEND TANGENT", zone.outer.coords)
@@ -335,6 +336,7 @@ def _outline_labels(view: FaceView, height: float) -> Iterator[Label]:
         line = LineString(fold.line)
         positions, short_positions = (_middle_first(_positions_beside(line, away * height)) for away in (1.2, 1.9))
         yield Label("FOLD", f"{what}, {how}", line, positions, f"{what}\n{how}", short_positions)
+    yield from _curved_flange_labels(view, height)
     for number, cutout in enumerate(panel.cutouts, 1):
         name, ring = f"C{number}", Polygon(cutout.ring)
         if cutout.circle:
@@ -355,6 +357,23 @@ def _outline_labels(view: FaceView, height: float) -> Iterator[Label]:
         clear = view.plan.trim_allowance[1] + 1.1 * height
         positions = (*_positions_above(rough, 1.2 * height), *_positions_above(rough, -clear))
         yield Label("ROUGH CUT", "rough cut: cut here first", rough, positions)
+
+
+def _curved_flange_labels(view: FaceView, height: float) -> Iterator[Label]:
+    """Number, angle and radius of each curved flange, on the base, clear of its arc."""
+    panel = view.panel
+    for flange in panel.curved_flanges:
+        name = curved_flange_name(panel, flange)
+        what = f"{name}, curved: {'up' if flange.angle > 0 else 'down'} {abs(flange.angle):g} deg"
+        how = "toward you" if (flange.angle > 0) == (view.face == "up") else "away from you"
+        how += f", inside R {flange.bend_radius:g}" if flange.bend_radius else ""
+        line, full, short = LineString(flange.line), f"{what}, {how}", f"{what}\n{how}"
+        places = []
+        for text, away in ((full, 1.4), (short, 2.0)):
+            bow = text_width(text, height) ** 2 / (8 * flange.fold_radius) if flange.is_outside else 0.0
+            beside = _positions_beside(line, away * height + bow, (1 if flange.is_outside else -1,))
+            places.append(_middle_first(beside))
+        yield Label("FOLD", full, line, places[0], short, places[1])
 
 
 def _positions_above(ring: LineString, offset: float) -> tuple[LabelPosition, ...]:

@@ -18,6 +18,7 @@ from shapely.ops import polygonize
 
 from stiffen.errors import MeshError
 from stiffen.mesh.fold_geometry import Bend, FoldedSheet, folded_sheet
+from stiffen.model.fold_plan import CurvedPlan
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 
@@ -63,7 +64,7 @@ class FoldedView:
 
 def folded_view(panel: Panel, layout: Layout) -> FoldedView | None:
     """The picture of a panel's folded part; None if it has no folds, or cannot be folded."""
-    if not panel.folds:
+    if not panel.is_folded:
         return None
     try:
         sheet = folded_sheet(panel, layout.gauge)
@@ -86,6 +87,13 @@ def _pieces(panel: Panel, sheet: FoldedSheet) -> list[Polygon]:
 
 def _fold_cuts(bend: Bend) -> Iterable[LineString]:
     """The line of a sharp fold, or the lines along a round bend that divide it in facets."""
+    if isinstance(bend.plan, CurvedPlan):
+        flange = bend.plan.flange
+        yield bend.plan.line
+        ends = np.array([flange.fold_radius, flange.end_radius + (1.0 if flange.is_outside else -1.0)])
+        for angle in np.radians(np.arange(flange.start, flange.start + flange.sweep + ARC_STEP, ARC_STEP / 2)):
+            yield LineString(flange.centre + np.outer(ends, [math.cos(angle), math.sin(angle)]))
+        return
     count = math.ceil(abs(math.degrees(bend.angle)) / ARC_STEP) if bend.width else 0
     offsets = bend.width * (np.arange(count + 1) / count - 0.5) if count else np.zeros(1)
     s = (shapely.get_coordinates(bend.moved) - bend.plan.start) @ bend.plan.along
@@ -126,7 +134,7 @@ def _view(panel: Panel, layout: Layout, sheet: FoldedSheet, pieces: list[Polygon
     folds = []
     for bend in sorted(sheet.bends, key=lambda bend: bend.number):
         middle = np.array(bend.plan.line.interpolate(0.5, normalized=True).coords[0])
-        flat = np.array([middle, middle + (bend.width / 2 + 1.0) * bend.plan.out])
+        flat = np.array([middle, middle + (bend.width / 2 + 1.0) * bend.plan.directions(middle[None])[2][0]])
         a2, b2 = seen(flat) - corner
         folds.append((tuple(a2.tolist()), tuple(b2.tolist())))
     base = max(pieces, key=lambda piece: piece.area)
@@ -149,6 +157,9 @@ def _drawn_edges(ring: np.ndarray, sheet: FoldedSheet) -> list[np.ndarray]:
     runs: list[list[np.ndarray]] = [[]]
     for a, b in pairwise(ring):
         hidden = False
+        for bend in sheet.bends:
+            if isinstance(bend.plan, CurvedPlan):
+                hidden |= _is_facet_edge(a, b, bend.plan)
         for bend in sheet.cylinders:
             first, second = bend.plan.offset(np.array([a, b]))
             level = abs(first - second) < 1e-3
@@ -158,6 +169,16 @@ def _drawn_edges(ring: np.ndarray, sheet: FoldedSheet) -> list[np.ndarray]:
         else:
             runs[-1] = [*(runs[-1] or [a]), b]
     return [np.array(run) for run in runs if len(run) > 1]
+
+
+def _is_facet_edge(a: np.ndarray, b: np.ndarray, plan: CurvedPlan) -> bool:
+    """True for a side between two facets of a curved flange: one along a radius, not at an end of the arc."""
+    flange, middle = plan.flange, (a + b) / 2
+    along = (b - a) / max(float(np.linalg.norm(b - a)), 1e-9)
+    is_radial = abs(float(along @ plan.directions(middle[None])[2][0])) > 0.999
+    ends = [LineString([at, flange.centre]) for at in (flange.line[0], flange.line[-1])]
+    is_end = any(end.distance(Point(middle)) < 0.1 for end in ends)
+    return bool(is_radial and not is_end and plan.polygon.buffer(0.1).covers(Point(middle)))
 
 
 def _back_to_front(

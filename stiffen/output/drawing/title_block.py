@@ -162,7 +162,7 @@ def _size_lines(view: FaceView) -> Iterator[str]:
     ):
         x0, y0, x1, y1 = shape.bounds
         if name == "finished" or view.layout.beads:
-            state = ", before folding," if name == "finished" and view.panel.folds else ""
+            state = ", before folding," if name == "finished" and view.panel.is_folded else ""
             yield f"{name}{state} {x1 - x0:.1f} x {y1 - y0:.1f} mm"
 
 
@@ -247,7 +247,7 @@ def bench_notes(view: FaceView) -> list[str]:
     ]
     if view.layout.beads:
         notes.append("Trim to the finished outline after rolling.")
-    if view.panel.folds:
+    if view.panel.is_folded:
         when = "after trimming" if view.layout.beads else "after all openings are cut and flared"
         notes.append(f"Fold {when}, in the order of the numbers.")
     if any(support.fasteners() for support in view.panel.supports):

@@ -213,8 +213,8 @@ def _draw_sheet(axis: Axes, panel: Panel, layout: Layout, origin: tuple[float, f
             at.x - origin[0], at.y - origin[1], mark.name, ha="center", va="center_baseline", fontsize=FONT_SIZE,
             color=LINE_COLOUR, path_effects=_halo(), zorder=5,
         )  # fmt: skip
-    for fold in panel.folds:
-        axis.plot(*from_origin(fold.line), color=LINE_COLOUR, linewidth=1.0, dashes=(10, 3, 2, 3))
+    for line in panel.fold_lines:
+        axis.plot(*from_origin(line), color=LINE_COLOUR, linewidth=1.0, dashes=(10, 3, 2, 3))
     for support in panel.supports:
         if fasteners := support.fasteners():
             axis.plot(*from_origin(fasteners), "+", color=LINE_COLOUR, markersize=5, markeredgewidth=0.8)
@@ -256,7 +256,7 @@ def _label_beads(axis: Axes, panel: Panel, layout: Layout, origin: tuple[float, 
 
     rings = [Polygon(panel.outline).exterior, *(Polygon(cutout.ring).exterior for cutout in panel.cutouts)]
     marks = [Polygon(part) for mark in _drawn_keep_outs(panel, layout) for part in mark.parts]
-    folds = [LineString(fold.line) for fold in panel.folds]
+    folds = [LineString(line) for line in panel.fold_lines]
     fasteners = [Point(at).buffer(FASTENER_RADIUS / scale) for one in panel.supports for at in one.fasteners()]
     flares = [Point(hole.at).buffer(hole.die.flange / 2) for hole in layout.holes]
     obstacles = [

@@ -99,8 +99,8 @@ def draw_panel_over(axis: Axes, panel: Panel, layout: Layout, casing: bool = Tru
     for cutout in panel.cutouts:
         axis.fill(*np.asarray(cutout.ring).T, color="white", zorder=2)
         line(Polygon(cutout.ring).exterior.coords)
-    for fold in panel.folds:
-        line(fold.line, "-.", 0.8)
+    for path in panel.fold_lines:
+        line(path, "-.", 0.8)
     for bead in layout.beads:
         band = LineString(bead.path).buffer(bead.die.width / 2, cap_style="flat")
         for ring in (band.exterior, *band.interiors):

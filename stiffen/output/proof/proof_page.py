@@ -220,8 +220,8 @@ def _draw_places(surface: DrawingSurface, size: tuple[float, float], proof: Proo
     surface.line(list(map(spot, panel.outline)), Pen(0.35), closed=True)
     for cutout in panel.cutouts:
         surface.line(list(map(spot, cutout.ring)), Pen(0.35), closed=True)
-    for fold in panel.folds:
-        surface.line(list(map(spot, fold.line)), Pen(0.18, (3.0, 1.0)))
+    for line in panel.fold_lines:
+        surface.line(list(map(spot, line)), Pen(0.18, (3.0, 1.0)))
     for bead in layout.beads:
         band = LineString(bead.path).buffer(bead.die.width / 2, cap_style="flat")
         for ring in (band.exterior, *band.interiors):

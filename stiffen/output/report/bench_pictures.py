@@ -15,7 +15,7 @@ import numpy as np
 from shapely.geometry import box
 
 from stiffen.model.layout import Bead
-from stiffen.model.panel import Fold, Panel
+from stiffen.model.panel import Panel
 from stiffen.output.drawing.bench_view import FaceView, face_up, face_view, rolled_faces
 from stiffen.output.drawing.pdf import (
     BOLD_PEN,
@@ -109,7 +109,11 @@ def step_pictures(panel: Panel, plan: ProcessPlan) -> Iterator[Picture]:
         way = "up" if fold.angle > 0 else "down"
         radius = f", inside R {fold.radius:g}" if fold.radius else ""
         text = f"{abs(fold.angle):g} degrees {way}{radius}."
-        yield Picture(f"Fold {number}", text, partial(_draw_fold, view=view, fold=fold))
+        yield Picture(f"Fold {number}", text, partial(_draw_fold, view=view, line=fold.line))
+    for number, flange in enumerate(view.panel.curved_flanges, len(view.panel.folds) + 1):
+        way = "up" if flange.angle > 0 else "down"
+        text = f"{abs(flange.angle):g} degrees {way} over a former, R {flange.edge_radius:.0f}."
+        yield Picture(f"Fold {number}, curved", text, partial(_draw_fold, view=view, line=flange.line))
     fasteners = [(at, max(support.diameter, 4.0)) for support in view.panel.supports for at in support.fasteners()]
     if fasteners:
         text = f"{len(fasteners)} mating holes, through both parts."
@@ -281,13 +285,13 @@ def _draw_bow(surface: DrawingSurface, frame: Box) -> None:
     surface.line(box(x0, middle + 0.6, x1, middle + 5.6).exterior.coords[:-1], MEDIUM_PEN, closed=True)
 
 
-def _draw_fold(surface: DrawingSurface, frame: Box, view: FaceView, fold: Fold) -> None:
+def _draw_fold(surface: DrawingSurface, frame: Box, view: FaceView, line: Sequence[XY]) -> None:
     """Draw the sheet with one fold line in bold."""
     _, at = _fitted(view.rough_outline.bounds, frame)
     _draw_sheet(surface, view, at, None, THIN_PEN)
     for bead in view.layout.beads:
         surface.line(map(at, bead.path), OTHER_PEN)
-    surface.line(map(at, fold.line), STRONG_PEN)
+    surface.line(map(at, line), STRONG_PEN)
 
 
 def _draw_strip(surface: DrawingSurface, frame: Box) -> None:

@@ -12,6 +12,7 @@ import base64
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from importlib import resources
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -255,7 +256,7 @@ def _drawing(panel: Panel, verdict: Verdict, bead_rows: list[dict], explanation:
             for mark in keep_out_marks(panel, verdict.layout)
             if not mark.over_whole_sheet
         ],
-        "folds": [(*spot(fold.line[0]), *spot(fold.line[1])) for fold in panel.folds],
+        "folds": [(*spot(a), *spot(b)) for line in panel.fold_lines for a, b in pairwise(line)],
         "tangents": [
             (*spot(line.coords[0]), *spot(line.coords[-1]))
             for zone in bend_zones(panel, verdict.layout.gauge)

@@ -12,6 +12,7 @@ from itertools import pairwise
 from shapely.geometry import LineString, Polygon
 
 from stiffen.model.explanation import Explanation
+from stiffen.model.fold_plan import CurvedFlange
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.outcomes import GaugeOutcome, gauge_sentence
 from stiffen.model.panel import Fold, Panel
@@ -37,8 +38,9 @@ from stiffen.output.drawing.bench_view import (
 )
 from stiffen.output.drawing.title_block import CAUTIONS
 from stiffen.shop import bead_section, flared_holes
-from stiffen.shop.bends import flanges, folded_base_size
+from stiffen.shop.bends import bend_allowance, flanges, folded_base_size
 from stiffen.shop.cautions import list_warnings
+from stiffen.shop.folding.curved_flange import curved_flange_name, outside_leg
 from stiffen.shop.folding.edge_trims import trim_cut
 from stiffen.shop.layout_check import why_no_beads
 from stiffen.shop.process_plan import ProcessPlan, plan_for
@@ -336,18 +338,24 @@ def _other_gauges(panel: Panel, layout: Layout, gauges: Sequence[GaugeOutcome]) 
 def _finished_sizes(panel: Panel, layout: Layout) -> list[str]:
     """The finished size of a flat part; of a folded part its flat size, then what the folds make of it."""
     flat = _size_text(Polygon(panel.outline))
-    if not panel.folds:
+    if not panel.is_folded:
         return [f"Finished: {flat}, flat."]
-    size = folded_base_size(panel, layout.gauge)
+    size = folded_base_size(panel, layout.gauge) if not panel.curved_flanges else None
     base = f"base {size[0]:.1f} x {size[1]:.1f} mm outside, " if size else ""
     heights = ", ".join(
         f"fold {flange.number} {flange.outside:.1f} mm {_fold_text(fold)}"
         for fold, flange in zip(panel.folds, flanges(panel, layout.gauge), strict=True)
     )
+    neutral = panel.tools.folding_brake.neutral
+    curved = ", ".join(
+        f"{curved_flange_name(panel, one)} {outside_leg(one, layout.gauge, neutral):.1f} mm {_fold_text(one)}"
+        for one in panel.curved_flanges
+    )
+    heights = ", ".join(filter(None, (heights, curved)))
     return [f"Finished, before folding: {flat}, flat.", f"Folded: {base}flanges outside {heights}."]
 
 
-def _fold_text(fold: Fold) -> str:
+def _fold_text(fold: Fold | CurvedFlange) -> str:
     return f"({abs(fold.angle):g} degrees {'up' if fold.angle > 0 else 'down'})"
 
 
@@ -541,13 +549,19 @@ def _hole_tables(panel: Panel, layout: Layout) -> list[Table]:
 
 def _fold_table(panel: Panel, layout: Layout) -> list[str | Table]:
     """One row a fold: its angle, face, radius, the sheet that it takes, the flange."""
-    if not panel.folds:
+    if not panel.is_folded:
         return []
     rows = []
     for fold, flange in zip(panel.folds, flanges(panel, layout.gauge), strict=True):
         side = "up" if fold.angle > 0 else "down"
         size = (f"{fold.radius:g}", f"{flange.allowance:.1f}", f"{flange.outside:.1f}")
         rows.append((f"{flange.number}", f"{abs(fold.angle):g}", side, *size))
+    neutral = panel.tools.folding_brake.neutral
+    for number, curved in enumerate(panel.curved_flanges, len(rows) + 1):
+        side = "up" if curved.angle > 0 else "down"
+        takes = bend_allowance(abs(curved.angle), curved.bend_radius, layout.gauge, neutral)
+        size = (f"{curved.bend_radius:g}", f"{takes:.1f}", f"{outside_leg(curved, layout.gauge, neutral):.1f}")
+        rows.append((f"{number} curved", f"{abs(curved.angle):g}", side, *size))
     return [
         Table(FOLD_HEAD, tuple(rows), (0, 1, 3, 4, 5)),
         "Face: toward it the flange turns. Takes: mm of sheet. Picture: up face white, down face grey.",

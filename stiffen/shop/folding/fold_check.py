@@ -12,12 +12,14 @@ import shapely
 from shapely.geometry import LineString, Point, Polygon
 
 from stiffen.model.panel import Panel, Support
-from stiffen.shop.bends import flanges, fold_crossings, least_flat, relief_hole
+from stiffen.shop.bends import flanges, fold_crossings, least_flat, relief_hole, setback
 from stiffen.shop.layout_check import Violation
 from stiffen.shop.spacing_rules import spacing
 
 from .bend_zones import BendZone, bend_zones
 from .brake import brake_faults
+from .curved_flange import bend_ring, curved_flange_name, outside_leg
+from .edge_strain import flange_strain, strain_words
 
 LENGTH_TOLERANCE = 0.02  # mm
 ON_FOLD_LINE = 0.5  # mm from the fold line within which a fastener is said to lie on it
@@ -32,6 +34,7 @@ def audit_folds(panel: Panel, gauge: float) -> tuple[Violation, ...]:
         *_fastener_faults(panel, zones, gauge),
         *_opening_faults(panel, zones, gauge),
         *_mass_faults(panel, zones),
+        *_curved_faults(panel, gauge),
     )
 
 
@@ -79,6 +82,36 @@ def _fastener_faults(panel: Panel, zones: Sequence[BendZone], gauge: float) -> I
                     what = f"{one} lies {place} of {zone.where}"
                 reach = zone.allowance / 2 + least
                 yield Violation(where, f"{what}: put it {reach:.1f} mm or more from the fold line", least - gap)
+
+
+def _curved_faults(panel: Panel, gauge: float) -> Iterator[Violation]:
+    """Curved flanges that are too tight, too short, strained too far, or with fasteners in the bend."""
+    neutral = panel.tools.folding_brake.neutral
+    least_radius, min_flat = panel.material.least_bend_radius(gauge), least_flat(gauge)
+    for flange in panel.curved_flanges:
+        where = curved_flange_name(panel, flange)
+        strain = flange_strain(flange, panel.material)
+        if not strain.fits:
+            words = strain_words(strain, "its free edge is", "it")
+            yield Violation(where, f"{words}; or give it a shorter leg")
+        if least_radius is not None and flange.bend_radius < least_radius - 1e-6:
+            what = f"inside radius {flange.bend_radius:g} mm, least for {gauge:g} mm {panel.material.name} is"
+            yield Violation(where, f"{what} {least_radius:.2f} mm", least_radius - flange.bend_radius)
+        flat = outside_leg(flange, gauge, neutral) - setback(abs(flange.angle), flange.bend_radius, gauge)
+        if flat < min_flat - LENGTH_TOLERANCE:
+            what = f"{max(flat, 0.0):.1f} mm flat is left beyond the bend, at least {min_flat:.1f} mm"
+            yield Violation(where, what, min_flat - flat)
+        strip = bend_ring(flange, gauge, neutral)
+        for number, support in enumerate(panel.supports, 1):
+            centres = np.array(support.fasteners())
+            if not len(centres) or support.diameter <= 0:
+                continue
+            least = spacing(panel.tools, "rivet_fold", gauge, support.diameter)
+            gaps = shapely.distance(strip, shapely.points(centres))
+            for k in np.flatnonzero(gaps < least - LENGTH_TOLERANCE):
+                (x, y), gap = centres[k], float(gaps[k])
+                what = f"{support.kind[:-1]} at ({x:.1f}, {y:.1f}) is {gap:.1f} mm from the bend of {where}"
+                yield Violation(f"support[{number}] {support.kind}", f"{what}, at least {least:.1f} mm", least - gap)
 
 
 def _mass_faults(panel: Panel, zones: Sequence[BendZone]) -> Iterator[Violation]:

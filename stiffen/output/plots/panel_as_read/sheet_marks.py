@@ -28,18 +28,22 @@ def draw_sheet(marks: Canvas) -> None:
     for fold in marks.panel.folds:
         for ring in _flange(marks, fold):
             marks.axis.fill(*ring.T, facecolor=FOLDED_COLOURS[fold.angle > 0], edgecolor="none", zorder=1.1)
+    for flange in marks.panel.curved_flanges:
+        ring = marks.points(flange.ring(flange.fold_radius, flange.end_radius).exterior.coords)
+        marks.axis.fill(*ring.T, facecolor=FOLDED_COLOURS[flange.angle > 0], edgecolor="none", zorder=1.1)
     marks.axis.plot(*outline.T, color=LINE_COLOUR, linewidth=1.5, zorder=3)
     marks.keep_clear(LineString(outline), 0.5)
     for cutout in marks.panel.cutouts:
         ring = np.vstack([marks.points(cutout.ring), marks.points(cutout.ring)[:1]])
         marks.axis.fill(*ring.T, facecolor="white", edgecolor=LINE_COLOUR, linewidth=1.2, zorder=3)
         marks.keep_clear(LineString(ring), 0.5)
-    for number, fold in enumerate(marks.panel.folds, 1):
-        line = marks.points(fold.line)
+    bends = zip(marks.panel.fold_lines, marks.panel.fold_angles, strict=True)
+    for number, (path, angle) in enumerate(bends, 1):
+        line = marks.points(path)
         marks.axis.plot(*line.T, color=LINE_COLOUR, linewidth=1.1, dashes=(10, 3, 2, 3), zorder=3)
         marks.keep_clear(LineString(line), 0.5)
-        way = "up" if fold.angle > 0 else "down"
-        marks.label_line(f"F{number} {abs(fold.angle):g}° {way}", line, 1.0, LINE_COLOUR, turned=True)
+        way = "up" if angle > 0 else "down"
+        marks.label_line(f"F{number} {abs(angle):g}° {way}", line, 1.0, LINE_COLOUR, turned=True)
 
 
 def _flange(marks: Canvas, fold: Fold) -> list[np.ndarray]:

@@ -44,6 +44,10 @@ def panel_rows(panel: Panel) -> tuple[PanelRow, ...]:
     """All that a panel file says of how the sheet is held, loaded, kept clear and asked for; a row for each thing."""
     rows = [
         *(PanelRow(f"F{n}", "fold", _fold(fold.angle, fold.radius)) for n, fold in enumerate(panel.folds, 1)),
+        *(
+            PanelRow(f"F{n}", "fold", f"{_fold(one.angle, one.bend_radius)}, along an arc of R {one.edge_radius:.0f}")
+            for n, one in enumerate(panel.curved_flanges, len(panel.folds) + 1)
+        ),
         *(PanelRow(f"S{n}", one.kind, support_words(one)) for n, one in enumerate(panel.supports, 1)),
         *(PanelRow(f"L{n}", load.kind, load_words(panel, load)) for n, load in enumerate(panel.loads, 1)),
         *(
@@ -78,7 +82,7 @@ def head_lines(panel: Panel) -> list[str]:
     """Name; size and sheet; on which face beads may stand."""
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
     gauges = ", ".join(f"{gauge:g}" for gauge in panel.gauges)
-    shaped = " blank," if panel.folds else ","
+    shaped = " blank," if panel.is_folded else ","
     beads = f"beads on the {FACE_WORDS[panel.bead_side]}" if panel.bead_side != "either" else "beads on either face"
     return [
         panel.name,
