@@ -63,7 +63,7 @@ class StripSurface:
         Along a curved strip the frames tell directions; lengths change by the strain of the leg.
         """
         points = np.asarray(points, dtype=float)[:, :2]
-        along, v = self._unrolled(points)
+        along, v = self.unrolled(points)
         y, z, direction = self.across(v)
         zero = np.zeros(len(points))
         across = np.column_stack([zero, direction])
@@ -76,8 +76,16 @@ class StripSurface:
         frames = np.stack([x_axis, across, np.cross(x_axis, across)], axis=2)
         return place, frames @ self._blank_axes(points)
 
-    def _unrolled(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Length along the heel and distance across the flat strip of points in the blank."""
+    def rolled(self, along: np.ndarray, across: np.ndarray) -> np.ndarray:
+        """(n, 2) points in the blank, from what `unrolled` gives of them."""
+        if self.strip.way == "bent" or self.strip.heel_radius is None:
+            return np.column_stack([along, across])
+        radius, sign, centre = self._blank_arc
+        angle, distance = along / self._leg2_radius, radius - sign * across
+        return centre + distance[:, None] * np.column_stack([np.sin(angle), -sign * np.cos(angle)])
+
+    def unrolled(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Length along the heel (n,) and distance across the flat strip (n,) of points (n, 2) in the blank."""
         if self.strip.way == "bent" or self.strip.heel_radius is None:
             return points[:, 0], points[:, 1]
         radius, sign, centre = self._blank_arc

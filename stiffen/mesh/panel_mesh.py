@@ -75,17 +75,26 @@ class Mesh:
         return shapely.STRtree(shapely.polygons(self.plan[self.triangles]))
 
 
-def mesh_panel(panel: Panel, layout: Layout, size: float | None = None, mesh_level: str = "normal") -> Mesh:
+def mesh_panel(
+    panel: Panel,
+    layout: Layout,
+    size: float | None = None,
+    mesh_level: str = "normal",
+    point_fasteners: bool = False,
+) -> Mesh:
     """Mesh of the panel with the beads and flared holes of a layout.
 
     mesh_level: quick, normal or fine: about 2000, 4000 or 12000 nodes for a 500 x 400 mm panel with five beads; or
     coarse: about 500 nodes, each fastener one node, for laminated triangles.
     size: background element size, mm, in place of the mesh level's; half of it refines everything, bead rows too.
+    point_fasteners: each fastener is one node, whatever the level.
     Raises MeshError where the mesh would not fulfil: area within 0.1 % of the panel's, every feature line made
     of mesh edges, no triangle of quality below 0.15, one connected sheet.
     """
     layout = replace(layout, beads=tuple(extended_past_open_ends(bead) for bead in layout.beads))
     resolution = _panel_resolution(panel, size, mesh_level)
+    if point_fasteners:
+        resolution = replace(resolution, rim_points=0)
     tolerance = SNAP_DISTANCE + resolution.chord_error
     region = plan_region(panel, layout, resolution)
     folded = folded_sheet(panel, layout.gauge)

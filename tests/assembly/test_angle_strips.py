@@ -103,7 +103,7 @@ def test_a_row_runs_in_the_middle_of_its_leg(curve, way):
     for leg in (1, 2):
         row = np.array(LineString(leg_row(made, leg, 4.0, TOOLS)).segmentize(5.0).coords)
         assert Polygon(surface.outline).contains(LineString(row))
-        _, v = surface._unrolled(row)
+        _, v = surface.unrolled(row)
         y, z, _ = surface.across(v)
         assert (y if leg == 1 else z) == pytest.approx(3.0 + 17.0 / 2, abs=0.02)
 
