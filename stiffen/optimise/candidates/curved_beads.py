@@ -24,10 +24,10 @@ from stiffen.shop import clearance, layout_check, rollability
 from stiffen.surrogate.laminated_panel import LaminatedPanel
 
 from .straight_beads import (
-    FRAME_INSET_SHARES,
     OBLIQUE_SPACING_FACTOR,
     candidate_spacing,
     fixed_beads_and_holes,
+    frame_insets,
     frame_ring,
     main_directions,
     parallel_lines,
@@ -92,8 +92,8 @@ def _frame_parts(panel: Panel, region: BaseGeometry, end_gap: float) -> Iterator
     x, y = (x0 + x1) / 2, (y0 + y1) / 2
     halves = [box(x0, y0, x, y1), box(x, y0, x1, y1), box(x0, y0, x1, y), box(x0, y, x1, y1)]
     quarters = [a.intersection(b) for a in halves[:2] for b in halves[2:]]
-    for share in FRAME_INSET_SHARES:
-        ring = frame_ring(sheet, share * min(x1 - x0, y1 - y0), panel.tools.roller.least_path_radius)
+    for inset in frame_insets(sheet):
+        ring = frame_ring(sheet, inset, panel.tools.roller.least_path_radius)
         if ring is None:
             continue
         line = LineString(ring)

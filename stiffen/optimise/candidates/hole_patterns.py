@@ -7,8 +7,9 @@ the same patterns in the same order.
 from __future__ import annotations
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator
+from itertools import product
 
 import numpy as np
 import shapely
@@ -28,7 +29,8 @@ Row = tuple[Hole, ...]  # holes of one row or grid with its mirror images; all o
 PITCH_FACTORS = (1.0, 1.5, 2.0)  # pitch over the least pitch
 PITCH_STEP = 5.0  # mm: pitches are multiples of it
 ROUNDED_TO = (5.0, 1.0, 0.5)  # mm: to which rows along x and y are moved, the first that keeps all their holes
-MIN_HOLES_IN_ROW = 3  # with their mirror images: fewer are not worth setting the die for
+NEARBY = sorted(product(range(-2, 3), repeat=2), key=lambda one: (abs(one[0]) + abs(one[1]), one))  # steps moved by
+MIN_HOLES_IN_ROW = 3  # on one line, with their mirror images: fewer do not look deliberate, nor are they worth the die
 
 
 def hole_patterns(
@@ -126,8 +128,16 @@ def _rows(panel: Panel, die: HoleDie, region: BaseGeometry, pitch: float, mirror
             members += [Hole(die, point, side) for point in images]
             taken = np.vstack([taken, places])
         members = [hole for hole in members if _has_neighbour(hole, members, pitch)]
-        if len(members) >= MIN_HOLES_IN_ROW:
+        if _most_in_line(members, angle) >= MIN_HOLES_IN_ROW:
             yield tuple(sorted(members, key=lambda hole: (round(hole.at[1], 1), round(hole.at[0], 1))))
+
+
+def _most_in_line(members: list[Hole], angle: float) -> int:
+    """How many holes stand on the fullest line along an angle or square to it; with their mirror images."""
+    c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+    along = Counter(round(c * hole.at[1] - s * hole.at[0]) for hole in members)
+    across = Counter(round(c * hole.at[0] + s * hole.at[1]) for hole in members)
+    return max([*along.values(), *across.values()], default=0)
 
 
 def _rooms(region: BaseGeometry) -> list[Polygon]:
@@ -149,10 +159,12 @@ def _grid(room: Polygon, pitch: float, angle: float, datum: Point, centre: Point
     if angle:
         return inside
     for step in ROUNDED_TO:
-        columns, rows = _shifted(xs, step, datum[0], centre[0]), _shifted(ys, step, datum[1], centre[1])
-        moved = _points_inside(room, columns, rows, angle)
-        if len(moved) >= len(inside):
-            return moved
+        for right, up in NEARBY:
+            columns = _shifted(xs, step, datum[0], centre[0]) + right * step
+            rows = _shifted(ys, step, datum[1], centre[1]) + up * step
+            moved = _points_inside(room, columns, rows, angle)
+            if len(moved) >= len(inside):
+                return moved
     return inside
 
 

@@ -17,12 +17,15 @@ from stiffen.shop import clearance
 from . import symmetry
 from .bead_rules import BeadRules, Group, is_straight, line_of, sheet_of
 from .regular_patterns import Family
+from .straight_beads import main_directions
 
 STEP = 5.0  # mm: pitches, offsets and lengths are multiples of it
 MOST_PITCHES = 7  # that are tried, those nearest to the present pitch
 SPREAD_SHARES = (0.55, 0.65, 0.75, 0.85, 1.0)  # of the room across, that layouts of a family take
 UNEQUAL = 1.03  # times the length of equal beads, above which longer ones are tried
 SAME_ENDS = 25.0  # mm: free lines that end within it of each other have beads that end together
+SAME_DIRECTION = 0.2  # degrees: beads within it of an edge, or square to it, run along a direction of the sheet
+NEAR_DIRECTION = 46.0  # degrees by which oblique beads may be turned into a direction of the sheet
 SAME_PIECE = 10.0  # mm: beads whose middles lie within it along their lines lie beside each other
 SAME_LINE = 1.0  # mm: beads whose offsets differ by less lie on one line
 
@@ -52,26 +55,47 @@ def neat_variants(
     members = [bead for position in positions for bead in choice[position]]
     others = tuple(group for position, group in enumerate(choice) if position not in positions)
     taken = [bead for group in others for bead in group]
-    angle = line_of(members[0])[0]
-    family = Family(members[0].die, angle, members[0].side)
-    offsets = _apart((line_of(bead)[1] for bead in members), SAME_LINE)
-    nears = tuple(_apart((line_of(bead)[2] for bead in members), SAME_PIECE))
-    span = rules.span(family.die, angle)
-    if span is None:
-        return
     mean = float(np.mean([bead.length for bead in members]))
     seen: set[tuple] = set()
     if rounded := _rounded_members(rules, choice, positions, taken):
         yield (*others, *rounded)
-    for count in (len(offsets) + number for number in more):
-        for middle in _middles(rules, angle, offsets):
-            for pitch in _pitches(offsets, count, _least_pitch(rules, family), span):
-                places = _places(middle, count, pitch, span, angle)
-                for groups in _rows(rules, family, places, nears, mean, taken):
-                    key = tuple(sorted(bead.path for group in groups for bead in group))
-                    if key not in seen:
-                        seen.add(key)
-                        yield (*others, *groups)
+    for angle in _directions_near(rules, line_of(members[0])[0]):
+        family = Family(members[0].die, angle, members[0].side)
+        lines = [_line_through(bead, angle) for bead in members]
+        offsets = _apart((offset for offset, _ in lines), SAME_LINE)
+        nears = tuple(_apart((near for _, near in lines), SAME_PIECE))
+        span = rules.span(family.die, angle)
+        if span is None:
+            continue
+        for count in (len(offsets) + number for number in more):
+            for middle in _middles(rules, angle, offsets):
+                for pitch in _pitches(offsets, count, _least_pitch(rules, family), span):
+                    places = _places(middle, count, pitch, span, angle)
+                    for groups in _rows(rules, family, places, nears, mean, taken):
+                        key = tuple(sorted(bead.path for group in groups for bead in group))
+                        if key not in seen:
+                            seen.add(key)
+                            yield (*others, *groups)
+
+
+def _directions_near(rules: BeadRules, angle: float) -> list[float]:
+    """The direction of a set; where it is none of the sheet's, also those near it, along an edge or square to one."""
+    first = main_directions(rules.panel)
+    named = dict.fromkeys(round(one % 180, 6) for main in (*first, 0.0) for one in (main, main + 90))
+    away = {one: abs((one - angle + 90) % 180 - 90) for one in named}
+    if min(away.values()) < SAME_DIRECTION:
+        return [angle]
+    return [
+        angle,
+        *(one for one in sorted(named, key=lambda one: (round(away[one], 3), one)) if away[one] < NEAR_DIRECTION),
+    ]
+
+
+def _line_through(bead: Bead, angle: float) -> tuple[float, float]:
+    """Offset of the line at an angle through a bead's middle, and the place of the middle along it."""
+    c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+    x, y = np.mean([bead.path[0], bead.path[-1]], axis=0)
+    return float(c * y - s * x), float(c * x + s * y)
 
 
 def _apart(values: Iterable[float], least: float) -> list[float]:

@@ -16,7 +16,7 @@ from stiffen.model.tools import BeadDie
 from stiffen.shop import clearance, rollability
 
 from .bead_rules import BeadRules, Group, is_straight, line_of, sheet_of
-from .straight_beads import FRAME_INSET_SHARES, frame_ring, main_directions
+from .straight_beads import frame_insets, frame_ring, main_directions
 
 SPREADS = ("even", "edges", "middle")
 MIN_SHIFT = 3.0  # mm: step by which a bead is moved aside where it cannot be made
@@ -127,9 +127,8 @@ def _frames(rules: BeadRules, family: Family, count: int, spread: str) -> tuple[
 def frame_beads(rules: BeadRules, die: BeadDie, side: str) -> Iterator[Bead]:
     """Closed frames of a die that can be made, the outermost first."""
     sheet = sheet_of(rules.panel)
-    x0, y0, x1, y1 = sheet.bounds
-    for share in FRAME_INSET_SHARES:
-        ring = frame_ring(sheet, round(share * min(x1 - x0, y1 - y0)), rules.panel.tools.roller.least_path_radius)
+    for inset in frame_insets(sheet):
+        ring = frame_ring(sheet, inset, rules.panel.tools.roller.least_path_radius)
         if ring is None or not rules.region(die).covers(shapely.linestrings(ring)):
             continue
         bead = Bead(die, tuple((float(x), float(y)) for x, y in ring), side)

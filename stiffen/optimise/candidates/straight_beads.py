@@ -23,6 +23,7 @@ from stiffen.shop.spacing_rules import spacing as spacing_of
 
 ANGLE_STEP = 15.0  # degrees between the directions that are tried whatever the outline
 LONG_EDGE_SHARE = 0.4  # of the longest straight edge: edges at least this long give a direction
+MIN_MAIN_EDGE_SHARE = 0.1  # of the outline that runs along the first main direction; else that is x
 MIN_OBLIQUE_ANGLE = 15.0  # degrees from both main directions at which an edge gives a third main direction,
 MIN_OBLIQUE_EDGE_SHARE = 0.2  # if at least this share of the outline runs along it
 MAX_OTHER_DIRECTIONS = 4  # further edge directions that are tried; a disc would give one for each of its corners
@@ -102,12 +103,12 @@ def _edge_length_by_direction(panel: Panel) -> dict[float, float]:
 def main_directions(panel: Panel) -> tuple[float, ...]:
     """Directions (degrees) in which candidates lie close together: one to three.
 
-    Along the longest edges; square to them, unless the panel is a narrow strip; along the next longest edges where
-    these are oblique to both and long enough.
+    Along the longest edges, or x where no edge is long, as on a disc; square to them, unless the panel is a narrow
+    strip; along the next longest edges where these are oblique to both and long enough.
     """
     length = _edge_length_by_direction(panel)
     directions = tuple(length)
-    first = directions[0]
+    first = directions[0] if length[directions[0]] >= MIN_MAIN_EDGE_SHARE * Polygon(panel.outline).length else 0.0
     x0, y0, x1, y1 = rotate(Polygon(panel.outline), -first).bounds
     is_strip = y1 - y0 < LONG_EDGE_SHARE * (x1 - x0)
     main = (first,) if is_strip else (first, round((first + 90) % 180, 1))
@@ -203,15 +204,19 @@ def parallel_lines(bounds: tuple[float, ...], angle: float, spacing: float) -> n
 def _frame_beads(panel: Panel, die: BeadDie, region: BaseGeometry) -> Iterator[Bead]:
     """Closed frames parallel to the outline, with the tightest corners that the roller can follow."""
     sheet, side, radius = Polygon(panel.outline), proud_side(panel), panel.tools.roller.least_path_radius
-    x0, y0, x1, y1 = sheet.bounds
-    for share in FRAME_INSET_SHARES:
-        inset = share * min(x1 - x0, y1 - y0)
+    for inset in frame_insets(sheet):
         ring = frame_ring(sheet, inset, radius)
         if ring is None or not region.covers(shapely.linestrings(ring)):
             continue
         bead = Bead(die, _path_points(ring), side)
         if rollability.preferred_frame_side(panel, bead) is not None:
             yield bead
+
+
+def frame_insets(sheet: Polygon) -> list[float]:
+    """Insets of the frames that are tried, mm from the outline: multiples of 5, rising."""
+    x0, y0, x1, y1 = sheet.bounds
+    return sorted({5.0 * max(1, round(share * min(x1 - x0, y1 - y0) / 5)) for share in FRAME_INSET_SHARES})
 
 
 def frame_ring(sheet: Polygon, inset: float, radius: float) -> np.ndarray | None:

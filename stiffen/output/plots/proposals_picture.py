@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from stiffen.model.panel import Panel
 from stiffen.model.results import Alternative, Proposal
 
-from .style import FONT_SIZE, GRID_COLOUR, LINE_COLOUR, aspect_ratio, draw_panel_over, new_figure, save_png
+from .point_labels import PointLabel, label_points
+from .style import FONT_SIZE, GRID_COLOUR, aspect_ratio, draw_panel_over, new_figure, save_png
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -19,6 +20,7 @@ CURVE_HEIGHT = 3.6  # inches
 SHEET_WIDTH = 2.4  # inches, of each drawing
 CAPTION_HEIGHT = 1.0  # inches above each drawing
 MARKERS = {"lightest": "v", "recommended": "o", "quickest": "s"}
+AXES_SIZE = (165.0, 68.0)  # mm on paper, of the diagram, about
 ROOM = 0.25  # of the curve's range, left free round it
 
 
@@ -57,17 +59,17 @@ def _draw_curve(axis: Axes, panel: Panel, proposals: Sequence[Proposal], alterna
     wide, high = max(x1 - x0, 5.0), max(y1 - y0, 0.02 * y1)
     axis.set_xlim(x0 - ROOM * wide, x1 + 2 * ROOM * wide)
     axis.set_ylim(y0 - ROOM * high, y1 + ROOM * high)
+    curves = [([x for x, _ in best for _ in (0, 1)][1:], [y for _, y in best for _ in (0, 1)][:-1])]
     for proposal in proposals:
         x, y = proposal.minutes, proposal.verdict.mass_kg
         axis.plot(x, y, MARKERS[proposal.names[0]], color=CURVE_COLOUR, markersize=9, zorder=4)
-        axis.annotate(
-            " and ".join(proposal.names), (x, y), xytext=(9, 5), textcoords="offset points", fontsize=FONT_SIZE,
-            color=LINE_COLOUR,
-        )  # fmt: skip
         if "recommended" in proposal.names and panel.grams_per_minute:
             slope = panel.grams_per_minute / 1000
-            ends = axis.get_xlim()
-            axis.plot(ends, [y + slope * (x - end) for end in ends], "--", color=PRICE_COLOUR, linewidth=1.2, zorder=1)
+            ends = list(axis.get_xlim())
+            curves.append((ends, [y + slope * (x - end) for end in ends]))
+            axis.plot(*curves[-1], "--", color=PRICE_COLOUR, linewidth=1.2, zorder=1)
+    labels = [PointLabel(one.minutes, one.verdict.mass_kg, " and ".join(one.names)) for one in proposals]
+    label_points(axis, labels, curves, AXES_SIZE)
     axis.set_xlabel("minutes at the bench", fontsize=FONT_SIZE)
     axis.set_ylabel("mass, kg", fontsize=FONT_SIZE)
     if panel.grams_per_minute:

@@ -48,6 +48,12 @@ class DistinctDimensions:
         places = places_to_measure(self.x, self.symmetric_x) + places_to_measure(self.y, self.symmetric_y)
         return places + sum(map(len, (self.lengths, self.pitches, self.radii, self.angles)))
 
+    @property
+    def odd(self) -> int:
+        """How many coordinates, lengths and pitches are no multiples of 2.5 mm, half of a 5 mm step about a middle."""
+        values = (*self.x, *self.y, *self.lengths, *self.pitches)
+        return sum(abs(value - 2.5 * round(value / 2.5)) > 0.01 for value in values)
+
 
 def distinct_dimensions(panel: Panel, layout: Layout) -> DistinctDimensions:
     """The distinct dimensions of a layout's beads and holes."""

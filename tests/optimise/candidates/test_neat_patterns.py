@@ -1,5 +1,6 @@
 """Neat variants of beads: one pitch, one length, multiples of 5 mm, and legal."""
 
+import math
 from dataclasses import replace
 from itertools import pairwise
 
@@ -73,6 +74,22 @@ def test_beads_on_one_line_beside_an_opening_are_spaced_too():
     even = [one for one in variants if len(set(offsets(one))) == 3 and len(offsets(one)) == 6]
     pitches = [{round(b - a, 3) for a, b in pairwise(sorted(set(offsets(one))))} for one in even]
     assert any(len(one) == 1 and one.pop() % 5 == 0 for one in pitches)
+
+
+def test_a_bead_aslant_is_also_tried_along_the_edges_of_the_sheet():
+    """On a right-angled triangle, a bead 15 degrees off square to the long side: square to it, and along the short."""
+    triangle = replace(LID, outline=((0.0, 0.0), (300.0, 0.0), (0.0, 220.0)))
+    rules = BeadRules(triangle, 1.0)
+    square = math.degrees(math.atan2(300.0, 220.0))
+    bead = rules.straight(B16, square + 15.0, -30.0, "up", 0.6)
+    choice = choice_of(rules, bead)
+    found = list(neat_variants(rules, choice, (0,)))
+    angles = {round(line_of(one[0][0])[0], 1) for one in found}
+    assert {round(square, 1), 90.0} <= angles
+    for one in found:
+        assert audit(triangle, rules.layout(one)) == ()
+        if line_of(one[0][0])[0] == 90.0:
+            assert one[0][0].length % 5 == pytest.approx(0)
 
 
 def test_more_beads_are_added_where_asked():

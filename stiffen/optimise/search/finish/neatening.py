@@ -95,6 +95,6 @@ def _with(rules: BeadRules, choice: Sequence[Group], layout: Layout) -> Layout:
 
 
 def _order(state: SearchState, layout: Layout) -> tuple:
-    """Fewest beads first, then fewest dimensions, then least time."""
-    dimensions = distinct_dimensions(state.panel, layout).count
-    return len(layout.beads), dimensions, round(process_plan.minutes(state.panel, layout), 1)
+    """Fewest beads first, then fewest dimensions, then fewest odd ones, then least time."""
+    dimensions = distinct_dimensions(state.panel, layout)
+    return len(layout.beads), dimensions.count, dimensions.odd, round(process_plan.minutes(state.panel, layout), 1)
