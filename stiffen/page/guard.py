@@ -28,6 +28,10 @@ HEADERS = {
 }
 
 
+# A written report carries its style and its pictures in itself; it runs nothing and loads nothing.
+REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; base-uri 'none'"
+
+
 def new_secret() -> str:
     """A secret for one run of the page."""
     return secrets.token_urlsafe(SECRET_BYTES)
@@ -82,12 +86,14 @@ class Guard:
 
 
 def _with_headers(send: Send) -> Send:
-    """`send` that adds HEADERS to a response."""
+    """`send` that adds to a response those of HEADERS that it does not have."""
 
     async def sending(message: Message) -> None:
         if message["type"] == "http.response.start":
-            added = [(key.encode(), value.encode()) for key, value in HEADERS.items()]
-            message = {**message, "headers": [*message.get("headers", []), *added]}
+            own = list(message.get("headers", []))
+            known = {key.lower() for key, _ in own}
+            added = [(key.encode(), value.encode()) for key, value in HEADERS.items() if key.encode() not in known]
+            message = {**message, "headers": [*own, *added]}
         await send(message)
 
     return sending

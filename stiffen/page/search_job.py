@@ -31,10 +31,7 @@ def panel_to_search(panel: Panel, layout: Layout, one_gauge: bool) -> Panel:
 
 
 def run_search(panel: Panel, content: dict, mailbox: Mailbox) -> None:
-    """Search and tell; a message "stop" ends the search with the best so far.
-
-    The layout on the page counts as found if it breaks no rule.
-    """
+    """Search and tell.  The layout on the page counts as found if it breaks no rule."""
     layout = layout_from(content["layout"], panel)
     searched = panel_to_search(panel, layout, bool(content["one_gauge"]))
     keeps_rules = not audit(searched, layout) and layout.gauge in searched.gauges
@@ -42,8 +39,6 @@ def run_search(panel: Panel, content: dict, mailbox: Mailbox) -> None:
 
     def progress(fraction: float | None, message: str) -> None:
         nonlocal told_at
-        if mailbox.has("stop"):
-            raise KeyboardInterrupt
         if time.monotonic() - told_at > TOLD_EVERY:
             told_at = time.monotonic()
             mailbox.send("search progress", {"message": message})
@@ -73,7 +68,7 @@ def found_data(panel: Panel, verdict: Verdict) -> dict:
 def serve(mailbox: Mailbox) -> None:
     """Main function of the process.
 
-    Messages: ("panel", Panel), ("search", {layout, effort, one_gauge}), ("stop", None).
+    Messages: ("panel", Panel), ("search", {layout, effort, one_gauge}).
     """
     panel: Any = None
     while True:
@@ -85,5 +80,3 @@ def serve(mailbox: Mailbox) -> None:
                 run_search(panel, content, mailbox)
             except StiffenError as error:
                 mailbox.send("search failed", {"why": str(error)})
-            except KeyboardInterrupt:
-                mailbox.send("search failed", {"why": "stopped before there was a result"})

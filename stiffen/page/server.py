@@ -19,7 +19,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from stiffen.io.files import json_text, system_error
 
-from .guard import ADDRESS, Guard, new_secret
+from .guard import ADDRESS, REPORT_POLICY, Guard, new_secret
 from .session import Session
 
 MAX_MESSAGE_BYTES = 8_000_000
@@ -91,7 +91,10 @@ def make_app(session: Session) -> Starlette:
 
     async def written(request: Request) -> Response:
         file = session.written_file(request.path_params["name"])
-        return FileResponse(file, content_disposition_type="inline") if file else Response("not written yet", 404)
+        if file is None:
+            return Response("not written yet", 404)
+        policy = {"content-security-policy": REPORT_POLICY} if file.suffix == ".html" else None
+        return FileResponse(file, content_disposition_type="inline", headers=policy)
 
     return Starlette(
         routes=[

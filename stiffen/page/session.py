@@ -100,6 +100,8 @@ class Session:
             self.loop.call_soon_threadsafe(self._tell_answer, kind, content)
 
     def _tell_answer(self, kind: str, content: Any) -> None:
+        if kind.startswith("search") and not self.searching:
+            return  # it was under way when the search was stopped
         if kind == "judged":
             self.judged[content["key"]] = content
             while len(self.judged) > KEPT_VERDICTS:
@@ -278,8 +280,12 @@ class Session:
         self.send({"is": "search", "on": True, "found": None, "message": "started"})
 
     def _do_stop(self, message: dict) -> None:
+        """End the search at once; the best that it has told stays, judged as it is."""
         if self.searching:
-            self.search.tell("stop", None)
+            self.search.stop()
+            self.searching = False
+            why = "stopped; this was the best so far" if self.found else "stopped before anything was found"
+            self.send({"is": "search", "on": False, "found": self.found, "why": why})
 
     def _do_take(self, message: dict) -> None:
         """Keep what the search found: it becomes the layout."""

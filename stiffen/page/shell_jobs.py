@@ -129,5 +129,6 @@ def serve(mailbox: Mailbox) -> None:
 
 
 def layout_key(layout: dict, text_number: int) -> str:
-    """The same for the same layout under the same panel."""
-    return json.dumps([text_number, layout["gauge"], layout["beads"], layout["holes"]], sort_keys=True)
+    """The same for the same layout under the same panel, frozen or not."""
+    beads, holes = ([{**part, "fixed": None} for part in layout[kind]] for kind in ("beads", "holes"))
+    return json.dumps([text_number, layout["gauge"], beads, holes], sort_keys=True)

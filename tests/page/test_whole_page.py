@@ -76,8 +76,17 @@ def test_freeze_search_write_and_reopen(lid):
         assert hand.page.inner_text(".demand .source >> nth=0") == "shell"
         hand.page.click("#search-part summary")
         hand.page.click("#start")
-        hand.until("app.search.found !== null", 200)
-        assert hand.page.locator(".ghost .band").count() == len(hand.app("search.found.layout.beads"))
+        hand.until("app.search.on")
+        hand.until("app.search.found?.layout.beads.length > 0", 200)
+        hand.page.click("#stop")
+        hand.until("!app.search.on", 5)
+        assert "stopped; this was the best so far" in hand.page.inner_text("#search")
+        eventually(lambda: hand.page.locator(".ghost .band").count() == len(hand.app("search.found.layout.beads")))
+        hand.page.click("#discard")
+        eventually(lambda: hand.page.locator(".ghost").count() == 0)
+        assert hand.app("layout.beads.length") == 1
+        hand.page.click("#start")
+        hand.until("app.search.on")
         hand.until("!app.search.on", 300)
         found = hand.app("search.found")
         assert [60, 50] in found["layout"]["beads"][0]["path"] or any(
@@ -96,7 +105,11 @@ def test_freeze_search_write_and_reopen(lid):
         assert card.status == 200 and card.body().startswith(b"%PDF")
         for name in ("..%2Flid.toml", "nothing.pdf", ".stiffen.lock"):
             assert hand.page.request.get(f"{address}written/{name}").status == 404
+        hand.page.locator("#write a").nth(0).wait_for()
         layout = hand.app("layout")
+        hand.page.goto(f"{address}written/report.html")  # errors on the console fail the test
+        sizes = hand.page.evaluate("[...document.images].map((one) => one.naturalWidth)")
+        assert len(sizes) > 2 and min(sizes) > 100
     _, written = read_layout(lid.parent / "lid_bench" / "layout.json")
     assert sorted(bead.to_dict()["path"] for bead in written.beads) == sorted(bead["path"] for bead in layout["beads"])
     with served(lid) as (_, address), opened(address) as hand:

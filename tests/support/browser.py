@@ -68,6 +68,13 @@ class Page:
         self.page = page
         self.errors = []
         page.on("pageerror", lambda error: self.errors.append(f"{error} {error.stack}"))
+        page.on("console", self._hear)
+
+    def _hear(self, message):
+        if (
+            message.type in ("error", "warning") and "WebSocket" not in message.text
+        ):  # the server may be gone on purpose
+            self.errors.append(f"console: {message.text} {message.location}")
 
     def open(self, address):
         self.page.goto(address)

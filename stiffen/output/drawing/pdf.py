@@ -182,11 +182,20 @@ class PdfDocument:
             self._write()
 
     def _write(self) -> None:
-        from matplotlib.backends.backend_pdf import PdfPages
+        from matplotlib.backends.backend_pdf import Name, PdfFile, PdfPages
+
+        class UnscaledPdfFile(PdfFile):
+            """Asks the print dialogue for 100 % (ISO 32000-1, 12.2, PrintScaling)."""
+
+            def writeObject(self, object: Any, contents: Any) -> None:
+                if object is self.rootObject:
+                    contents = {**contents, "ViewerPreferences": {"PrintScaling": Name("None")}}
+                super().writeObject(object, contents)
 
         metadata = {"Title": self.title, "Creator": "stiffen", "Producer": None, "CreationDate": None}
         with atomic_write(self.path) as fresh, PdfPages(fresh, metadata=metadata) as pdf, warnings.catch_warnings():
             warnings.filterwarnings("ignore", "Glyph .* missing")  # a name with letters that the font lacks
+            pdf._file = UnscaledPdfFile(fresh, metadata=metadata)  # which it would else make of the plain class
             for page in self.pages:
                 pdf.savefig(page.figure, bbox_inches=page.figure.bbox_inches)
 

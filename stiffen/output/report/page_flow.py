@@ -122,6 +122,7 @@ def _build(
     frame = _frame(LEFT, BOTTOM, width - LEFT - RIGHT, height - BOTTOM - TOP)
 
     def draw_footer(canvas: Canvas, document: BaseDocTemplate) -> None:
+        canvas.setViewerPreference("PrintScaling", "None")  # asks the print dialogue for 100 %
         name, _, count = footer.rpartition("\t")
         _draw_footer(CanvasSurface(canvas, *size), name, count.format(document.page))
 

@@ -1,6 +1,6 @@
 // What the panel answers: each demand with its margin, mass, time; quick numbers and judged ones told apart.
 import { app, isJudged, onChange } from "./state.js";
-import { digits, h, s } from "./tools.js";
+import { digits, h, percent, s } from "./tools.js";
 import { wordsOf } from "./sheet.js";
 
 const answers = document.getElementById("answers"), numbers = document.getElementById("numbers"), rules = document.getElementById("rules");
@@ -20,13 +20,13 @@ function demandRow(demand, i) {
   const value = shown?.value, margin = shown?.margin;
   const met = judged ? judged.met : margin !== null && margin !== undefined && margin >= 0;
   const utilisation = margin === null || margin === undefined ? 1.5 : demand.at_most ? 1 - margin : 1 / Math.max(1 + margin, 1e-6);
-  const source = judged ? h("span", { className: "source shell" }, "shell") : h("span", { className: "source quick" }, late ? "pending" : "quick");
-  const text = value === null || value === undefined ? (shown ? "not decided" : "…") : `${judged ? "" : "≈ "}${digits(value)} ${demand.unit}`;
-  const percent = margin === null || margin === undefined ? "" : `${margin >= 0 ? "+" : "−"}${Math.abs(100 * margin).toFixed(0)} %`;
+  const failed = app.quick?.failure || app.failure;
+  const source = failed && !shown ? "" : judged ? h("span", { className: "source shell" }, "shell") : h("span", { className: "source quick" }, late ? "pending" : "quick");
+  const text = value === null || value === undefined ? (shown || failed ? "not decided" : "…") : `${judged ? "" : "≈ "}${digits(value)} ${demand.unit}`;
   return h("div", { className: `demand ${late ? "pending" : ""}`, "data-demand": demand.label },
-    h("div", { className: "head" }, h("span", {}, demand.label), h("b", { className: met ? "met" : "missed" }, text)),
-    scaleOf(utilisation, met),
-    h("div", { className: "foot" }, h("span", {}, `${demand.at_most ? "≤" : "≥"} ${demand.limit} ${demand.unit}${shown?.hold && app.panel.supports.some((one) => one.in_plane === "unknown") ? `, edges ${shown.hold}` : ""}`), h("span", { className: "margin" }, percent), source));
+    h("div", { className: "head" }, h("span", {}, demand.label), h("b", { className: !shown ? "" : met ? "met" : "missed" }, text)),
+    scaleOf(shown ? utilisation : 0, met),
+    h("div", { className: "foot" }, h("span", {}, `${demand.at_most ? "≤" : "≥"} ${demand.limit} ${demand.unit}${shown?.hold && app.panel.supports.some((one) => one.in_plane === "unknown") ? `, edges ${shown.hold}` : ""}`), h("span", { className: "margin" }, margin === null || margin === undefined ? "" : percent(margin)), source));
 }
 
 function number(words, value, title = "") { return h("span", { title }, words, h("b", {}, value)); }
@@ -51,7 +51,7 @@ function drawState() {
   const { panel, layout, bench } = app;
   const values = isJudged() ? app.judged.values : app.quick?.values ?? [];
   const missed = panel.demands.filter((_, i) => values[i] && !(isJudged() ? values[i].met : values[i].margin >= 0)).map((one) => one.label);
-  const whose = isJudged() ? "judged by the shell model" : app.failure ? "the shell could not judge it" : app.dragging ? "quick estimate" : "quick estimate, the shell is judging";
+  const whose = isJudged() ? "judged by the shell model" : app.quick?.failure ? "it cannot be computed" : app.failure ? "the shell could not judge it" : app.dragging ? "quick estimate" : "quick estimate, the shell is judging";
   const told = !panel.demands.length ? "nothing asked" : missed.length ? `misses ${missed.join(", ")}` : values.some(Boolean) ? "meets all demands" : "…";
   const broken = bench?.rules.length ? `; ${bench.rules.length} shop rule${bench.rules.length > 1 ? "s" : ""} broken` : "";
   document.getElementById("state").textContent = `${layout.gauge} mm ${panel.material}: ${told}${broken} (${whose})`;

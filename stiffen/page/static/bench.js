@@ -1,6 +1,6 @@
 // Search from the page, and the folder of bench files.
 import { app, onChange } from "./state.js";
-import { digits, h } from "./tools.js";
+import { counted, digits, h } from "./tools.js";
 import { tell } from "./link.js";
 
 const search = document.getElementById("search"), write = document.getElementById("write");
@@ -26,7 +26,7 @@ onChange(() => {
   start.disabled = on; stop.disabled = !on; take.hidden = discard.hidden = !best;
   const lines = [];
   if (on) lines.push(h("p", { className: "note" }, `searching: ${message ?? ""}`));
-  if (best) lines.push(h("p", {}, `${on ? "best so far" : "found"}: ${best.layout.gauge} mm, ${digits(best.verdict.kg)} kg, ${best.layout.beads.length} beads, ${Math.round(best.minutes)} min; ${best.verdict.met ? "meets all demands" : "does not meet all demands"}, judged by the shell`));
+  if (best) lines.push(h("p", {}, `${on ? "best so far" : "found"}: ${best.layout.gauge} mm, ${digits(best.verdict.kg)} kg, ${counted(best.layout.beads.length, "bead")}, ${counted(best.layout.holes.length, "flared hole")}, ${Math.round(best.minutes)} min; ${best.verdict.met ? "meets all demands" : "does not meet all demands"}, judged by the shell`));
   if (why) lines.push(h("p", { className: "note" }, why));
   found.replaceChildren(...lines);
   if (app.panel && known !== app.panel.file) { known = app.panel.file; folder.value = `${known.replace(/\.toml$/, "")}_bench`; }

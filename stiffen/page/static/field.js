@@ -74,8 +74,8 @@ function gridOf(field) {
   return grid;
 }
 
-/** Draw a field on a canvas; place: plan mm to pixels, without turning; most: value of the darkest colour. */
-export function drawField(target, field, place, most) {
+/** Draw a field on a canvas; place: plan mm to pixels, without turning; most: value of the darkest colour; lined: with its rim. */
+export function drawField(target, field, place, most, lined = false) {
   const pen = target.getContext("2d");
   pen.setTransform(1, 0, 0, 1, 0, 0);
   pen.clearRect(0, 0, target.width, target.height);
@@ -104,6 +104,8 @@ export function drawField(target, field, place, most) {
   pen.imageSmoothingEnabled = true;
   pen.drawImage(grid.picture, left, top, right - left, bottom - top);
   pen.restore();
+  pen.strokeStyle = style.getPropertyValue("--ink");
+  if (lined) pen.stroke(rim);
 }
 
 let drawn = {};  // what the canvas shows

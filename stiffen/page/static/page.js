@@ -66,7 +66,7 @@ const takes = {
   },
   flat(message) { app.flat = message; },
   kept(message) { app.kept = message.kept; },
-  search(message) { app.search = message; },
+  search(message) { app.search = { ...message, message: message.message || (message.on ? app.search.message : "") }; },
   writing(message) { app.written = { folder: message.folder, files: [], under: true }; },
   written(message) { app.written = message; },
   "not written"(message) { app.written = null; tellUser(message.why); },

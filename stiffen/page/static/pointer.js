@@ -19,7 +19,7 @@ const others = () => [...app.layout.beads, ...app.layout.holes].filter((part) =>
 svg.addEventListener("pointerdown", (event) => {
   if (!app.layout || drag || (event.button ?? 0) !== 0) return;
   const place = planOf(event), handle = event.target.closest("[data-handle]"), group = event.target.closest("[data-part]");
-  const start = { place, x: event.clientX, y: event.clientY, before: clone(app.layout), id: event.pointerId, moved: false };
+  const start = { place, x: event.clientX, y: event.clientY, id: event.pointerId, moved: false };
   if (handle) {
     const { part, index } = app.chosen[0];
     drag = { ...start, what: handle.dataset.handle, part, index, point: Number(handle.dataset.point) };
@@ -38,7 +38,7 @@ svg.addEventListener("pointerdown", (event) => {
 svg.addEventListener("pointermove", (event) => {
   if (!drag || event.pointerId !== drag.id) return;
   if (!drag.moved && Math.hypot(event.clientX - drag.x, event.clientY - drag.y) < START) return;
-  if (!drag.moved) { drag.moved = app.dragging = true; begin(); }
+  if (!drag.moved && !begin()) { drag = null; return; }
   follow(planOf(event), event.altKey);
   changed();
   tellMove();
@@ -70,6 +70,7 @@ svg.addEventListener("pointercancel", cancelDrag);
 /** End a drag as if it had not begun. */
 export function cancelDrag() {
   if (!drag) return;
+  if (!drag.moved) { drag = null; return; }
   app.layout = drag.before;
   drag = null;
   app.guides = [];
@@ -90,13 +91,19 @@ function addPart(part) {
   app.chosen = [{ part: kind, index: app.layout[kind].length - 1 }];
 }
 
+/** The press becomes a drag; false if what was pressed is no longer chosen or no longer there. */
 function begin() {
+  const makes = drag.what === "draw" || drag.what === "place", bead = drag.what === "point" || drag.what === "turn";
+  if (!makes && (!chosenParts().length || (bead && !chosenParts()[0].path?.at(Math.max(drag.point, 0))))) return false;
+  drag.before = clone(app.layout);
+  drag.moved = app.dragging = true;
   if (drag.what === "draw") {
     const { at } = snapMiddle(drag.place, others(), pixels(REACH));
     addPart(newBead([at, at]));
   } else if (drag.what === "place") addPart(newHole(drag.place));
   drag.parts = chosenParts().map(clone);
-  drag.middle = drag.parts.length ? middleOf(drag.parts[0]) : null;
+  drag.middle = middleOf(drag.parts[0]);
+  return true;
 }
 
 const OPEN = { false: { false: undefined, true: "stop" }, true: { false: "start", true: "both" } };

@@ -107,7 +107,9 @@ export function handles() {
   const away = (dieOf(part)?.width ?? 0) / 2 + pixels(26);
   const side = closed ? [0, 1] : [-(b[1] - a[1]) / length, (b[0] - a[0]) / length];
   const flip = side[1] < 0 || (side[1] === 0 && side[0] < 0) ? -1 : 1;
-  found.push(["turn", -1, [middle[0] + flip * side[0] * away, middle[1] + flip * side[1] * away]]);
+  const places = [1, -1, 2, -2, 3].map((times) => [0, 1].map((k) => middle[k] + flip * times * side[k] * away));
+  const clear = (place) => found.every(([, , at]) => distance(at, place) > pixels(24));  // of the other handles
+  found.push(["turn", -1, places.find(clear) ?? places[0]]);
   return found;
 }
 

@@ -1,11 +1,12 @@
 // Layouts kept side by side, and two of them compared by curve and map.
 import { app, isJudged, onChange } from "./state.js";
-import { boxOf, digits, h, pathOf, s } from "./tools.js";
+import { boxOf, digits, h, pathOf, percent, s } from "./tools.js";
 import { tell } from "./link.js";
 import { shapesOf } from "./sheet.js";
 import { drawField, shownField } from "./field.js";
 
 const shelf = document.getElementById("shelf");
+const dark = matchMedia("(prefers-color-scheme: dark)");
 let marked = [], drawnKey = "";
 
 /** A small picture of a layout. */
@@ -30,7 +31,7 @@ function card(kept, index) {
   } }, "compare");
   return h("div", { className: "card" }, pictureOf(kept.layout), h("div", {},
     h("div", {}, `${kept.layout.gauge} mm, ${kept.kg.toFixed(3)} kg, ${Math.round(kept.minutes)} min`),
-    h("div", {}, margin === null ? "no margin yet" : `least margin ${judged ? "" : "≈ "}${(100 * margin).toFixed(0)} %${judged ? ", shell" : ", quick"}`),
+    h("div", {}, margin === null ? "no margin yet" : `least margin ${judged ? "" : "≈ "}${percent(margin)}${judged ? ", shell" : ", quick"}`),
     h("div", { className: "row" }, h("button", { onclick: () => tell("swap", { index }) }, "use"), mark, h("button", { title: "take it off the shelf", onclick: () => tell("drop", { index }) }, "drop"))));
 }
 
@@ -48,7 +49,7 @@ function curves(case_, two) {
 function fieldCanvas(field, most) {
   const target = h("canvas", { width: 280, height: 200 }), box = boxOf(app.panel.outline);
   const scale = Math.min(270 / (box.x1 - box.x0), 190 / (box.y1 - box.y0));
-  drawField(target, field, ([x, y]) => [140 + scale * (x - (box.x0 + box.x1) / 2), 100 - scale * (y - (box.y0 + box.y1) / 2)], most);
+  drawField(target, field, ([x, y]) => [140 + scale * (x - (box.x0 + box.x1) / 2), 100 - scale * (y - (box.y0 + box.y1) / 2)], most, true);
   return target;
 }
 
@@ -59,7 +60,8 @@ function comparison() {
   const fields = two.map((one) => shownField(one.kept.key)), most = Math.max(...fields.flatMap((field) => field?.values.reduce((a, b) => Math.max(a, b), 0) ?? 0));
   const heads = two.map(({ kept, colour }, i) => { const head = h("b", {}, `${i ? "B" : "A"}: ${kept.kg.toFixed(3)} kg`); head.style.color = colour; return head; });
   const rows = app.panel.demands.map((demand, i) => h("div", {}, `${demand.label}: ${two.map(({ kept }) => digits(kept.verdict?.values[i].value)).join(" / ")} ${demand.unit}`));
-  return h("div", { id: "compare" }, h("div", { className: "pair" }, ...heads, ...(fields.every(Boolean) ? fields.map((field) => fieldCanvas(field, most)) : [])), ...rows,
+  return h("div", { id: "compare" }, h("div", { className: "pair" }, ...heads, ...(fields.every(Boolean) ? fields.map((field) => fieldCanvas(field, most)) : [])),
+    ...(fields.every(Boolean) ? [h("p", { className: "note" }, `${app.view.map === "softness" ? "softness" : `deflection ${app.view.case}`}: darkest ${digits(most)} ${fields[0].unit} in both`)] : []), ...rows,
     ...Object.keys(two[0].fields.curves).map((case_) => curves(case_, two)).filter(Boolean));
 }
 
@@ -69,7 +71,7 @@ function draw() {
 }
 onChange(() => {
   if (!app.panel || !document.getElementById("shelf-part").open) return;
-  const key = JSON.stringify([app.kept.map((one) => one.key), marked, app.view, app.kept.map((one) => Boolean(app.fields[one.key])), isJudged()]);
+  const key = JSON.stringify([app.kept.map((one) => one.key), marked, app.view, app.kept.map((one) => Boolean(app.fields[one.key])), isJudged(), dark.matches]);
   if (key !== drawnKey) { drawnKey = key; draw(); }
 });
 document.getElementById("shelf-part").addEventListener("toggle", () => { drawnKey = ""; if (app.panel) draw(); });

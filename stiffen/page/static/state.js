@@ -1,7 +1,7 @@
 // What the page knows. Modules read it, and are called when it changes.
 export const app = {
   panel: null, text: "", layout: null, key: "", undo: 0, redo: 0,
-  n: 0,            // number of the latest position that was sent
+  n: Date.now(),   // number of the latest position that was sent; greater than those of a page opened before
   waiting: 0,      // releases that the server has not answered yet
   chosen: [],      // [{part: "beads" | "holes", index}]
   die: null,       // {kind: "bead" | "hole", name}: what a drag on the bare sheet makes

@@ -28,6 +28,12 @@ export function digits(value, count = 3) {
   return size === 0 ? "0" : value.toFixed(Math.max(0, count - 1 - Math.floor(Math.log10(size))));
 }
 
+/** A share as a signed percentage. */
+export const percent = (share) => `${share >= 0 ? "+" : "−"}${Math.abs(100 * share).toFixed(0)} %`;
+
+/** "1 bead", "2 beads". */
+export const counted = (count, what) => `${count} ${what}${count === 1 ? "" : "s"}`;
+
 export const pathOf = (points, closed = false) =>
   "M" + points.map(([x, y]) => `${x.toFixed(2)} ${(-y).toFixed(2)}`).join("L") + (closed ? "Z" : "");
 export const distance = ([a, b], [c, d]) => Math.hypot(a - c, b - d);

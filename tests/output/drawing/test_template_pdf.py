@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from pypdf import PdfReader
 from shapely import union_all
 from shapely.geometry import Polygon
 from support.pdf import circles, read, segments
@@ -44,6 +45,9 @@ def has_segment(found, a, b):
 @pytest.mark.parametrize("paper", ["a4", "letter", "roll"])
 def test_every_page_has_its_size_and_two_true_bars(tmp_path, paper):
     pages = written(tmp_path / "t.pdf", paper=paper)
+    assert (
+        PdfReader(tmp_path / "t.pdf").trailer["/Root"]["/ViewerPreferences"]["/PrintScaling"] == "/None"
+    )  # prints at 1:1
     for width, height, strokes, words in pages:
         if paper in PAPER:
             assert {round(width, 3), round(height, 3)} == PAPER[paper]
