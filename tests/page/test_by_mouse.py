@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from support.browser import BROWSER, LID, opened, served
+from support.browser import BROWSER, LID, eventually, opened, served
 
 from stiffen.io.panel_file import layout_document, read_panel, write_json
 from stiffen.model.layout import Bead, Layout
@@ -109,7 +109,7 @@ def test_handles_faces_and_snaps(lid, layout_file):
         assert first == [40, 25] and second == [90, 25]  # the second in line with the first
         hand.press((90, 25))
         hand.move((259.0, 26), 8)  # 300 - 40 is 260
-        assert "mirror image" in page.locator(".guide-text").all_inner_texts()
+        eventually(lambda: "mirror image" in page.locator(".guide-text").all_text_contents(), 5)
         page.mouse.up()
         hand.settled()
         assert hand.app("layout.holes")[1]["at"] == [260, 25]
@@ -128,11 +128,11 @@ def test_handles_faces_and_snaps(lid, layout_file):
         page.mouse.up()
         hand.settled()
         hand.press((203, 25))
-        hand.move((206, 27), 4)  # half-way between 150 and 260 is 205
-        assert "equal pitch" in page.locator(".guide-text").all_inner_texts()
+        hand.move((204, 76), 6)  # rows at y = 25 and 50, so the next is at 75; in line with the bent bead at x = 205
+        eventually(lambda: "equal pitch" in page.locator(".guide-text").all_text_contents(), 5)
         page.mouse.up()
         hand.settled()
-        assert hand.app("layout.holes")[3]["at"] == [205, 25]
+        assert hand.app("layout.holes")[3]["at"] == [205, 75]
 
         # a press with Shift lets go of the bead under it, and a drag from there moves nothing
         choose(hand, (110, 50))

@@ -27,8 +27,10 @@ svg.addEventListener("pointerdown", (event) => {
     const [part, number] = group.dataset.part.split("-");
     choose(part, Number(number), event.shiftKey || event.ctrlKey);
     drag = { ...start, what: "middle" };
-  } else if (app.die) drag = { ...start, what: app.die.kind === "bead" ? "draw" : "place" };
-  else { app.chosen = []; changed(); return; }
+  } else if (app.die) {
+    app.chosen = [];  // what was made last is one of the others that a new part snaps to
+    drag = { ...start, what: app.die.kind === "bead" ? "draw" : "place" };
+  } else { app.chosen = []; changed(); return; }
   try { svg.setPointerCapture(event.pointerId); } catch { /* a press so short that it is over already */ }
   svg.focus({ preventScroll: true });
   event.preventDefault();
@@ -103,6 +105,7 @@ function begin() {
   } else if (drag.what === "place") addPart(newHole(drag.place));
   drag.parts = chosenParts().map(clone);
   drag.middle = middleOf(drag.parts[0]);
+  drag.first = (drag.parts[0].path?.[0] ?? drag.middle).map((value, k) => value - drag.middle[k]);
   return true;
 }
 
@@ -134,7 +137,7 @@ function follow([x, y], free) {
     app.guides = [];
   } else {
     const wanted = [drag.middle[0] + x - drag.place[0], drag.middle[1] + y - drag.place[1]];
-    const { at, guides } = snapMiddle(wanted, others(), reach), by = [at[0] - drag.middle[0], at[1] - drag.middle[1]];
+    const { at, guides } = snapMiddle(wanted, others(), reach, drag.first), by = [at[0] - drag.middle[0], at[1] - drag.middle[1]];
     app.chosen.forEach(({ part, index }, i) => { app.layout[part][index] = closedEnds(mapped(drag.parts[i], ([a, b]) => tidy([a + by[0], b + by[1]]))); });
     app.guides = guides;
   }

@@ -18,7 +18,7 @@ export const dieOf = (part) => (part.at ? app.panel.hole_dies : app.panel.bead_d
 
 function drawGround() {
   const { panel } = app, box = boxOf(panel.outline), w = box.x1 - box.x0, k = box.y1 - box.y0;
-  const margin = 0.05 * Math.max(w, k) + 6;
+  const margin = 0.035 * Math.max(w, k) + 4;
   svg.setAttribute("viewBox", `${box.x0 - margin} ${-box.y1 - margin} ${w + 2 * margin} ${k + 2 * margin}`);
   const px = pixels(1), out = [];
   out.push(s("path", { class: "metal", d: [panel.outline, ...panel.cutouts].map((ring) => pathOf(ring, true)).join(""), "stroke-width": 2 * px }));

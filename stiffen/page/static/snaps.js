@@ -23,8 +23,9 @@ function stops(axis, others) {
   return found;
 }
 
-/** A middle that is moved to a place: where it snaps to, and the guides to draw. */
-export function snapMiddle([x, y], others, reach) {
+/** A middle that is moved to a place: where it snaps to, and the guides to draw. From: what lies on whole mm else, the
+ * part's first point, as seen from its middle. */
+export function snapMiddle([x, y], others, reach, from = [0, 0]) {
   const guides = [], at = [x, y].map((value, axis) => {
     let best = null;
     for (const [stop, word] of stops(axis, others)) {
@@ -32,7 +33,7 @@ export function snapMiddle([x, y], others, reach) {
       if (gap <= reach && (!best || gap < best.gap - 1e-6)) best = { gap, stop, word };
     }
     if (best) guides.push({ axis, at: best.stop, word: best.word });
-    return best ? best.stop : Math.round(value);
+    return best ? best.stop : Math.round(value + from[axis]) - from[axis];
   });
   return { at, guides };
 }
