@@ -15,7 +15,8 @@ from .scene.corners import MIN_CORNERS, PageCorners, Photo
 from .shape import Measured
 
 MAX_PRINT_ERROR = 0.02  # of a length on the page: more is "fit to page", not a printer's own
-MAX_SCALE_ERROR = 0.012  # of the longest length, between photo and tape
+MAX_SCALE_ERROR = 0.012  # of the longest length, between photo and tape, where the pages tell it well
+LEAST_SURE = 0.03  # the same where they do not: one page seen from straight above
 THICKNESS_RANGE = 0.05, 6.0  # mm
 LONGEST_RANGE = 40.0, 6000.0  # mm
 MAX_BLUR = 2.5  # px, standard deviation of a Gaussian blur
@@ -106,11 +107,21 @@ def check_sharp(photo: Photo, scene: Scene, number: int) -> None:
         raise InputError([Fault(photo.name, what, cure)])
 
 
-def check_scale(name: str, longest: float, measured: Measured) -> None:
-    """InputError if photo and tape disagree on the longest length by more than their errors."""
+def check_scale(name: str, longest: float, spread: float, measured: Measured) -> tuple[str, ...]:
+    """InputError if photo and tape disagree on the longest length by more than their errors; else what to know of it.
+
+    longest: by the board pages, mm; spread: its standard deviation, which is large with one page from straight above.
+    """
     off = longest / measured.longest - 1
-    if abs(off) > MAX_SCALE_ERROR:
+    unsure = 2 * spread / measured.longest
+    if abs(off) > min(MAX_SCALE_ERROR + unsure, LEAST_SURE):
         by_tape = f"{measured.longest:g} mm was measured"
         what = f"the longest length is {longest:.1f} mm by the board pages, but {by_tape} ({off:+.1%})"
         cure = "is the board printed at another scale? measure --across and --along on the pages, and --longest, again"
         raise InputError([Fault(name, what, cure)])
+    if unsure <= MAX_SCALE_ERROR:
+        return ()
+    return (
+        f"the board pages alone tell the longest length to {2 * spread:.0f} mm only, so that the outline rests on "
+        "--longest: measure it twice. A second page, or a slant of 20 degrees, makes the photo surer",
+    )

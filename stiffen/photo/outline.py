@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 from scipy.spatial import ConvexHull
-from scipy.spatial.distance import pdist
+from scipy.spatial.distance import pdist, squareform
 
 from stiffen.errors import Fault, InputError
 
@@ -104,9 +104,10 @@ def check_in_picture(photo: Photo, scene: Scene, points: np.ndarray, thickness: 
         )
 
 
-def longest_distance(points: np.ndarray) -> float:
-    """Greatest distance between two of the points."""
-    return float(pdist(points[ConvexHull(points).vertices]).max())
+def farthest_points(points: np.ndarray) -> np.ndarray:
+    """(2, 2): the two points that lie farthest from each other."""
+    hull = points[ConvexHull(points).vertices]
+    return hull[list(np.unravel_index(squareform(pdist(hull)).argmax(), (len(hull), len(hull))))]
 
 
 def scatter_about(pieces: tuple[Piece, ...], points: np.ndarray) -> np.ndarray:

@@ -74,7 +74,7 @@ def panel_text(shape: TemplateShape, name: str, drawing: str, photos: Sequence[s
     for fold in shape.folds:
         lines += ["", "[[fold]]                            # a red line; CHECK which way and how far it is folded"]
         lines += [f"line = {_points(fold)}", "angle = 90                          # + folds toward the up face"]
-        lines += ["# radius = 2.0                      # inside: give that of your brake"]
+        lines += ["radius = 2.0                        # inside; CHECK: of your brake"]
     for ring in shape.keep_outs:
         lines += ["", "[[keep_out]]                        # a blue loop", f"polygon = {_points(ring)}"]
         lines += ['against = ["bead", "hole"]', 'why = "marked on the template"']

@@ -11,14 +11,15 @@ import shapely
 
 from stiffen.errors import InputError
 
-from .accuracy import error_parts, scale_weights
+from .accuracy import error_parts, reading_spreads
 from .checks import check_measured, check_pages, check_scale, check_sharp
 from .curves import Piece, ring_points
 from .holes import find_holes, level_picture
-from .outline import longest_distance, panel_frame, scatter_about, trace_outline
+from .outline import farthest_points, panel_frame, scatter_about, trace_outline
 from .pen_lines import find_pen_lines
 from .scene.bundle import Scene, bundle_adjust, print_scale
 from .scene.corners import PageCorners, Photo, find_pages, read_photo, require_opencv
+from .scene.known_length import KnownLength, length_spread, with_length
 from .segment import find_template
 from .shape import Measured, RoundHole, TemplateShape
 
@@ -56,32 +57,41 @@ def read_template(
     except InputError as error:
         raise InputError([replace(fault, where=with_name) for fault in error.faults]) from None
     progress(0.8, "measuring its edge")
+    pieces, _ = trace_outline(photos, scene, region.ring, measured.thickness)
+    ends = farthest_points(ring_points(pieces, 0.5)[0])
+    longest = float(np.linalg.norm(ends[0] - ends[1]))
+    pixels = scene.cameras[0].project(np.column_stack([ends, np.full(2, measured.thickness)]))
+    known = KnownLength(pixels, measured.thickness, measured.longest, *reading_spreads())
+    remarks = check_scale(photos[0].name, longest, length_spread(scene, known), measured)
+    scene = with_length(scene, known)
     pieces, edge = trace_outline(photos, scene, region.ring, measured.thickness)
-    return _shape(photos, scene, pieces, edge, measured), photos
+    return _shape(photos, scene, pieces, edge, measured.thickness, longest, remarks), photos
 
 
 def _shape(
-    photos: Sequence[Photo], scene: Scene, pieces: tuple[Piece, ...], edge: np.ndarray, measured: Measured
+    photos: Sequence[Photo],
+    scene: Scene,
+    pieces: tuple[Piece, ...],
+    edge: np.ndarray,
+    thickness: float,
+    longest: float,
+    remarks: tuple[str, ...],
 ) -> TemplateShape:
     """Everything on the template, brought to the size that the measured lengths say, in the panel's frame."""
-    thickness = measured.thickness
     ring, _ = ring_points(pieces, 0.5)
-    longest = longest_distance(ring)
-    check_scale(photos[0].name, longest, measured)
     scatter = scatter_about(pieces, edge)
     root = float(np.sqrt((scatter**2).mean()))
-    parts, error = error_parts(scene, edge, thickness, root, measured.longest)
+    parts, error = error_parts(scene, edge, thickness, root)
     level = level_picture(photos[0], scene.cameras[0], ring, thickness)
     holes, others = find_holes(photos, scene, level, _table_colour(photos[0], scene, pieces, thickness), thickness)
     folds, keep_outs = find_pen_lines(level, shapely.Polygon(ring))
-    by_pages, by_longest = scale_weights(measured.longest)
-    share = by_longest**-2 / (by_pages**-2 + by_longest**-2)
-    factor = 1 + share * (measured.longest / longest - 1)
-    frame = panel_frame(pieces) * factor
+    frame = panel_frame(pieces) * scene.size
     move = _Move(frame)
     return TemplateShape(
         pieces=tuple(Piece(move(one.start), move(one.stop), one.bulge) for one in pieces),
-        holes=tuple(sorted((RoundHole(move(one.at), one.diameter * factor) for one in holes), key=lambda one: one.at)),
+        holes=tuple(
+            sorted((RoundHole(move(one.at), one.diameter * scene.size) for one in holes), key=lambda one: one.at)
+        ),
         cutouts=tuple(tuple(map(move, one)) for one in others),
         folds=tuple((move(a), move(b)) for a, b in folds),
         keep_outs=tuple(tuple(map(move, one)) for one in keep_outs),
@@ -93,6 +103,7 @@ def _shape(
         scene=scene,
         thickness=thickness,
         to_table=_inverse(frame),
+        remarks=remarks,
     )
 
 

@@ -1,8 +1,8 @@
 """The printed pages are what OpenCV's detector expects, at 1:1."""
 
-import cv2
 import numpy as np
 import pytest
+from support.opencv import cv2
 from support.pdf import read
 
 from stiffen.errors import InputError

@@ -1,15 +1,19 @@
 """Camera and pages against OpenCV's own projection, and against scenes that are known."""
 
-import cv2
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from support.photo_cases import FOUR, HATCH, SCALE
+from support.opencv import cv2
+from support.photo_cases import FOUR, HATCH, ONE, SCALE
 from support.rendered_photo import Shot, camera_of, curl_height, paper_corners
 
+from stiffen.photo.accuracy import geometry_error, reading_spreads
 from stiffen.photo.scene.board import BOARD_HEIGHT, BOARD_WIDTH, corner_places
 from stiffen.photo.scene.bundle import bundle_adjust
 from stiffen.photo.scene.camera import Camera
 from stiffen.photo.scene.corners import PageCorners
+from stiffen.photo.scene.known_length import KnownLength, with_length
 
 CAMERA = Camera(
     3000.0,
@@ -49,9 +53,9 @@ def corners_seen(pages, shot, noise=0.04):
     return found, project
 
 
-def form_error(camera, project, thickness=1.0):
+def form_error(camera, project, thickness=1.0, size=1.0):
     """Of 95 % of a grid over the template, mm, after shift and turn."""
-    found = camera.on_plane(project(np.column_stack([PLACES, np.full(len(PLACES), thickness)])), thickness)
+    found = camera.on_plane(project(np.column_stack([PLACES, np.full(len(PLACES), thickness)])), thickness) * size
     a, b = PLACES - PLACES.mean(axis=0), found - found.mean(axis=0)
     u, _, v = np.linalg.svd(a.T @ b)
     return float(np.percentile(np.linalg.norm(a @ u @ v - b, axis=1), 95))
@@ -64,6 +68,22 @@ def test_four_curled_pages_give_the_plan(tilt=35):
     assert scene.residual < 0.08
     assert scene.cameras[0].tilt == pytest.approx(tilt, abs=0.6)
     assert form_error(scene.cameras[0], project) < 0.15
+
+
+@pytest.mark.parametrize("kind", ["end", "arch", "sides"])
+def test_a_long_length_mends_the_slant_of_one_page_from_above(kind, reading=-0.5):
+    """From straight above a curl looks like a slant; a diagonal read 0.5 mm wrong tells them apart."""
+    shot = Shot(tilt=0, azimuth=60)
+    seen, project = corners_seen((replace(ONE[0], kind=kind),), shot)
+    scene = bundle_adjust([seen], [shot.size], [None], SCALE)
+    ends = project(np.array([(0, 400, 1.0), (500, 0, 1.0)]))
+    known = KnownLength(ends, 1.0, float(np.hypot(500, 400)) + reading, *reading_spreads())
+    mended = with_length(scene, known)
+    assert form_error(scene.cameras[0], project) > 1.5
+    assert form_error(mended.cameras[0], project, size=mended.size) < 1.0
+    pixels = project(np.column_stack([PLACES, np.ones(len(PLACES))]))
+    form, size = geometry_error(mended, pixels, 1.0)
+    assert 0.3 < form < 2.0 and size < 0.003  # the error that is told is of the size that is seen
 
 
 @pytest.mark.slow

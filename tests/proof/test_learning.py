@@ -9,7 +9,7 @@ from support.panels import Demand, Layout, Support, lid, rows
 
 from stiffen.errors import InputError
 from stiffen.io.panel_file import read_panel, read_tools
-from stiffen.proof.builds import Build
+from stiffen.proof.builds import Build, Hold
 from stiffen.proof.learning import learn
 from stiffen.proof.measurements import Measured, PushReading
 from stiffen.proof.proof import Proof, make_proof
@@ -97,6 +97,29 @@ def test_thickness_goes_into_the_panel_file(panel, tmp_path):
     assert "# what the rack has" in path.read_text(encoding="utf-8")
     with pytest.raises(InputError, match="does not list 1 mm"):
         learn(proof, "thickness", path)
+
+
+@pytest.mark.slow
+def test_edges_that_draw_in_go_into_the_panel_file(panel, tmp_path):
+    """Thickness and depth are measured and right; only edges that draw in explain the reading, and that is written."""
+    path = tmp_path / "lid.toml"
+    path.write_text(PANEL_TEXT.replace('in_plane = "free"', 'in_plane = "held"'), encoding="utf-8")
+    held = replace(panel, supports=(Support("edge", in_plane="held"),), demands=(Demand("softness", 9.0, force=99.0),))
+    push = (Push("A", (120.0, 80.0), 10.0, 40.0),)
+    truth = float(Responses(held, layout_of(held), push, "coarse").of(Build(1.0, hold=Hold("free")))[0])
+    values = Measured((1.0, 1.0), {"B20": (6.0, 6.0)}, (PushReading("A", 10.0, (truth,)),))
+    plan = PushPlan(push, 400.0, "softness 99 N")
+    proof = make_proof(held, layout_of(held), plan, values, mesh_level="coarse", varied_mesh="coarse")
+    assert [one.build.hold for one in proof.answer.fitting] == [Hold("free")]
+    assert learn(proof, "in_plane", path) == ("support[1].in_plane: held -> free",)
+    assert read_panel(path).supports[0].in_plane == "free"
+    assert "# on a seal" in path.read_text(encoding="utf-8")
+    with pytest.raises(InputError, match="has in_plane = free already"):
+        learn(proof, "in_plane", path)
+    as_stated = replace(values, pushes=(PushReading("A", 10.0, (truth / 2,)),))  # stops the tilt: nothing in the plane
+    other = make_proof(held, layout_of(held), plan, as_stated, mesh_level="coarse", varied_mesh="coarse")
+    with pytest.raises(InputError, match="--learn in_plane"):
+        learn(other, "in_plane", path)
 
 
 @pytest.mark.slow

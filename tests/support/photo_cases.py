@@ -2,7 +2,6 @@
 
 from dataclasses import replace
 
-import cv2
 import numpy as np
 import shapely
 from scipy.optimize import least_squares
@@ -11,6 +10,7 @@ from shapely.geometry import Point, box
 
 from stiffen.photo.curves import ring_points
 from stiffen.photo.shape import Measured
+from support.opencv import cv2
 from support.rendered_photo import PaperPage, Shot, Template, render
 
 SCALE = (1.005, 0.997)  # of the printer, across and along the feed
@@ -21,6 +21,7 @@ FOUR = (
     PaperPage(3, (630, 360), -2, 2, "arch"),
 )
 ONE = (PaperPage(0, (250, -165), 90, 2, "end"),)  # beside the middle of the longer side
+ARCHED = (replace(ONE[0], kind="arch"),)
 HATCH = Template(
     box(0, 0, 500, 400).difference(Point(500, 400).buffer(60)).buffer(-20).buffer(20, quad_segs=64),
     ((30, 30, 4.2), (250, 30, 4.2), (470, 30, 4.2), (30, 370, 6.5), (250, 200, 30), (400, 300, 8.4)),
@@ -130,6 +131,8 @@ ACCURACY = {  # name: template, pages, shot, errors of reading, limits in mm of 
     "pen lines, crease, JPEG 75, 25 degrees": (
         MARKED, FOUR, replace(FULL, tilt=25, jpeg=75, noise=0.012), READ_LONG, (0.5, 0.4)
     ),
+    "one page, 0 degrees": (HATCH, ONE, replace(FULL, tilt=0), READ_LONG, (1.0, 1.0)),
+    "one page that arches, 0 degrees": (HATCH, ARCHED, replace(FULL, tilt=0, azimuth=150), READ_SHORT, (1.0, 1.0)),
     "one page, 15 degrees": (HATCH, ONE, replace(FULL, tilt=15, azimuth=200), READ_SHORT, (1.0, 1.0)),
     "one page, 25 degrees": (HATCH, ONE, replace(FULL, tilt=25, azimuth=90), READ_LONG, (1.0, 1.0)),
     "one page, 35 degrees": (HATCH, ONE, replace(FULL, tilt=35, azimuth=60), READ_SHORT, (1.0, 1.0)),

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-import cv2
 import numpy as np
 import shapely
 from shapely.geometry import LineString, Point, Polygon, box
 
 from stiffen.photo.scene.board import BOARD_HEIGHT, BOARD_WIDTH, CELLS, MARKER, SQUARE, black_squares, marker_squares
+from support.opencv import cv2
 
 FINE = 4  # samples across a pixel at edges
 PAPER = (210.0, 297.0)  # mm

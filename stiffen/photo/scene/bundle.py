@@ -58,7 +58,11 @@ class Page:
 
 @dataclass(frozen=True)
 class Scene:
-    """Cameras (one a photo) and pages.  covariance: of `parameters`, for what depends on them; see `bundle_adjust`."""
+    """Cameras (one a photo) and pages.
+
+    size: true mm a mm of the plan, by a length measured on the template.  covariance: of `parameters` and, last, of
+    `size`, for what depends on them.
+    """
 
     cameras: tuple[Camera, ...]
     pages: dict[int, Page]
@@ -68,6 +72,7 @@ class Scene:
     parameters: np.ndarray
     covariance: np.ndarray
     units: np.ndarray  # of the parameters
+    size: float = 1.0
 
     def paper_rings(self, camera: int) -> list[np.ndarray]:
         """(4, 2) px: corners of what is surely paper of each page, as a camera sees them."""
@@ -155,7 +160,7 @@ def bundle_adjust(
     worse = max(1.0, residual / np.sqrt(2) / CORNER_NOISE)
     covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * worse**2
     cameras, pages = _unpack(best * units, len(sizes), numbers)
-    return Scene(cameras, pages, scale, residual, len(errors), best, covariance, units)
+    return Scene(cameras, pages, scale, residual, len(errors), best, np.pad(covariance, (0, 1)), units)
 
 
 def _corner_errors(
