@@ -12,6 +12,7 @@ from functools import cached_property
 import numpy as np
 from shapely.geometry import Polygon
 
+from stiffen.model.fold_plan import CurvedFlange
 from stiffen.model.panel import Fold, Panel
 from stiffen.model.sheet_geometry import arc_points
 from stiffen.model.tools import Tools
@@ -177,15 +178,28 @@ def leg_row(strip: AngleStrip, leg: int, diameter: float, tools: Tools) -> tuple
 
 
 def strip_panel(strip: AngleStrip, tools: Tools, supports: tuple = ()) -> Panel:
-    """The strip as a flat panel with its fold line, for drawing, template and card.
+    """The strip as a flat panel with its fold, for drawing, template and card.
 
-    The fold of a strip that is cut curved follows the curve and is not in it: `strip_notes` gives its radius.
+    Leg 2 of a strip that is cut curved is a curved flange.
     """
     surface = StripSurface(strip, tools)
-    curved_cut = strip.heel_radius is not None and strip.way == "turned"
     line = surface.pattern.bend_lines[0]
-    folds = () if curved_cut else (Fold(((0.0, line), (strip.length, line)), BEND_ANGLE, strip.radius),)
-    return Panel(strip.name, strip.material, (strip.thickness,), surface.outline, tools, folds=folds, supports=supports)
+    folds: tuple[Fold, ...] = ()
+    curved: tuple[CurvedFlange, ...] = ()
+    if strip.heel_radius is not None and strip.way == "turned":
+        radius, sign, centre = surface._blank_arc
+        sweep = math.degrees(strip.length / surface._leg2_radius)
+        flange = CurvedFlange(
+            (float(centre[0]), float(centre[1])), strip.heel_radius, radius - sign * line, radius,
+            -90.0 if sign > 0 else 90.0 - sweep, sweep, sign > 0, BEND_ANGLE, strip.radius, strip.legs[1],
+        )  # fmt: skip
+        curved = (flange,)
+    else:
+        folds = (Fold(((0.0, line), (strip.length, line)), BEND_ANGLE, strip.radius),)
+    return Panel(
+        strip.name, strip.material, (strip.thickness,), surface.outline, tools,
+        folds=folds, curved_flanges=curved, supports=supports,
+    )  # fmt: skip
 
 
 def strip_mass(strip: AngleStrip, tools: Tools) -> float:

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import shapely
 from shapely.geometry import LineString, Point, Polygon
 
 from stiffen.assembly.angle_strips import StripSurface, leg_row, strip_mass, strip_notes, strip_panel
@@ -9,6 +10,7 @@ from stiffen.assembly.leg_strains import edge_strain, leg_strain
 from stiffen.assembly.records import AngleStrip
 from stiffen.errors import InputError
 from stiffen.io.tools_file import starter_tools
+from stiffen.mesh.fold_geometry import folded_sheet
 from stiffen.model.material import materials
 
 TOOLS = starter_tools()
@@ -106,6 +108,22 @@ def test_a_row_runs_in_the_middle_of_its_leg(curve, way):
         _, v = surface.unrolled(row)
         y, z, _ = surface.across(v)
         assert (y if leg == 1 else z) == pytest.approx(3.0 + 17.0 / 2, abs=0.02)
+
+
+@pytest.mark.parametrize("curve", ["in", "out"])
+def test_a_strip_cut_curved_is_drawn_with_its_curved_fold(curve):
+    """Folded along it, the drawn blank has the shape that the strip has in the build: distances agree."""
+    made = strip(curve, "turned", legs=(20.0, 25.0))
+    surface, panel = StripSurface(made, TOOLS), strip_panel(made, TOOLS)
+    (fold,) = panel.curved_flanges
+    assert not panel.folds and fold.is_outside == (curve == "in")
+    x0, y0, x1, y1 = Polygon(surface.outline).bounds
+    grid = np.stack(np.meshgrid(np.linspace(x0, x1, 9), np.linspace(y0, y1, 25)), axis=-1).reshape(-1, 2)
+    points = grid[shapely.contains_xy(Polygon(surface.outline).buffer(-0.5), *grid.T)]
+    shapes = [folded_sheet(panel, made.thickness, True).surface(points)[0], surface.surface(points)[0]]
+    apart = [np.linalg.norm(one[:, None] - one[None], axis=2) for one in shapes]
+    assert len(points) > 40
+    assert np.abs(apart[0] - apart[1]).max() < 0.02
 
 
 def test_too_tight_a_curve_is_slit():

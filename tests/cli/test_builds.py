@@ -32,6 +32,10 @@ def test_tally_lists_what_to_buy_and_the_order_of_work(box, capsys, tmp_path):
     out = capsys.readouterr().out
     assert "28 rivets in all joints, each counted once: 28 minutes" in out
     assert "strip left: blank 280 x 37.8 mm, fold line 18.9 mm" in out
+    assert "5754-H111 1 mm is bought for strip left, strip right alone. Of 0.8 mm they would" in " ".join(out.split())
+    box.write_text(box.read_text().replace("thickness = 1.0", "thickness = 0.8"))
+    assert main(["tally", str(box)]) == 1
+    assert "5754-H111 0.8 mm: strip left, strip right come from its offcuts." in capsys.readouterr().out
     steps = [line.strip() for line in out.splitlines()]
     order = [next(i for i, line in enumerate(steps) if word in line) for word in ("Fold strip", "Joint 1:", "Set the")]
     assert order == sorted(order)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING
 
 from stiffen.errors import Fault, InputError
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from stiffen.model.results import SearchResult, Verdict
 
 
-def plain_layout(design: Design, used: Sequence[float]) -> Layout:
+def plain_layout(design: Design, used: Collection[float]) -> Layout:
     """Of a panel of which nothing is asked: as in its file, in the thinnest sheet that the build uses, if it can be."""
     rack = design.panel.gauges
     return design.panel.layout(min([gauge for gauge in rack if gauge in used] or rack))
@@ -28,13 +28,14 @@ def plain_layout(design: Design, used: Sequence[float]) -> Layout:
 def run(args: argparse.Namespace) -> int:
     """Search each design, write each as soon as it is found, then the whole build."""
     from stiffen.analysis.evaluation import check
+    from stiffen.analysis.flat_sheet import flat_baseline
     from stiffen.assembly.build_file import read_build
     from stiffen.assembly.designs import designs, layout_of_member
     from stiffen.assembly.fitted_build import fitted_build
     from stiffen.optimise.search.build_search import common_rack, search_build
     from stiffen.output.assembly.build_files import write_build, write_part
     from stiffen.output.assembly.build_sections import mass_lines
-    from stiffen.output.assembly.build_sheet import BuiltPanel, build_sheet
+    from stiffen.output.assembly.build_sheet import BuiltPanel, bought_mass, build_sheet
 
     path = args.panel
     for option, value in (("--sweep", args.sweep), ("--from", args.start)):
@@ -52,6 +53,14 @@ def run(args: argparse.Namespace) -> int:
         if build.gauges != "each":
             common_rack(groups)
     folder = output_folder(args, args.out)
+
+    def sheet_mass(found: Mapping[str, Layout]) -> float:
+        """kg of sheet to buy for layouts of the searched designs; the others as they stand."""
+        used = {layout.gauge for layout in found.values()}
+        return bought_mass(
+            fitted, {name: found.get(one.name) or plain_layout(one, used) for one in groups for name, _ in one.members}
+        )
+
     with progress_bar(args.quiet) as progress, layout_workers(args.workers, args.cluster) as executor:
         found = search_build(
             asked,
@@ -63,6 +72,7 @@ def run(args: argparse.Namespace) -> int:
             mesh_level=args.mesh,
             executor=executor,
             progress=progress,
+            sheet_mass=sheet_mass,
         )
         missing = [one.name for one in asked if one.name not in found.results]
         if missing:
@@ -81,6 +91,10 @@ def run(args: argparse.Namespace) -> int:
         results: dict[str, SearchResult | Verdict] = {}
         for one in groups:
             result = found.results.get(one.name)
+            baseline = result.flat_baseline if result else None
+            if result and build.gauges != "each" and not found.stopped:  # searched at one gauge alone
+                progress(None, f"flat sheet for {one.name}")
+                baseline = flat_baseline(one.panel, mesh_level=args.mesh)
             for name, mirrored in one.members:
                 layout = layout_of_member(one.panel, layouts[one.name], mirrored)
                 panel = final.panels[name]
@@ -89,7 +103,7 @@ def run(args: argparse.Namespace) -> int:
                 else:  # the other hand, or rivets moved a little by the gauge
                     progress(None, f"computing {name} as built")
                     results[name] = verdict = check(panel, layout, mesh_level=args.mesh, fields=True)
-                built[name] = BuiltPanel(layout, verdict, result.flat_baseline if result else None)
+                built[name] = BuiltPanel(layout, verdict, baseline)
     sheet = build_sheet(final, built)
     data = write_build(sheet, results, folder, args.paper)
     used = ", ".join(f"{gauge:g}" for gauge in found.gauges)

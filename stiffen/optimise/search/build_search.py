@@ -2,7 +2,8 @@
 
 With one gauge for all, gauges that every rack holds are tried from the thinnest; the first at which every design meets
 its demands is taken.  The design that missed last is searched first at the next gauge.  With two, each pair of gauges
-is costed from one table of searches, design by gauge.
+is costed from one table of searches, design by gauge; of those within 1 % of the least mass the one is taken for which
+least sheet is bought, one gauge before two.
 """
 
 from __future__ import annotations
@@ -14,10 +15,13 @@ from typing import Any
 
 from stiffen.assembly.designs import Design
 from stiffen.errors import Fault, InputError
+from stiffen.model.layout import Layout
 from stiffen.model.results import SearchResult
 
 from .driver import search
 
+SAME_MASS = 1.01  # ratio of two masses that count as equal: then least sheet is bought
+SheetMass = Callable[[Mapping[str, Layout]], float]  # kg of sheet to buy for layouts by design
 OnFound = Callable[[Design, SearchResult], None]
 
 
@@ -43,12 +47,18 @@ class _InterruptedError(Exception):
 
 
 def search_build(
-    designs: Sequence[Design], gauges: str = "each", *, on_found: OnFound = lambda design, result: None, **options: Any
+    designs: Sequence[Design],
+    gauges: str = "each",
+    *,
+    on_found: OnFound = lambda design, result: None,
+    sheet_mass: SheetMass = lambda layouts: 0.0,
+    **options: Any,
 ) -> BuildSearchResult:
     """Search every design of a build.
 
     gauges: "each", "one" or "two"; see the head of this module.  on_found: called with each design and the result that
-    it is to have, as soon as that is known.  options: as for `search`, the same for all.
+    it is to have, as soon as that is known.  sheet_mass: of the sheets to buy, kg.  options: as for `search`, the same
+    for all.
     Raises InputError if no gauge lies in the rack of every panel where one is asked for.
     """
     table = _SearchTable(designs, options)
@@ -59,7 +69,7 @@ def search_build(
                 on_found(design, table.at(design, None))
             chosen: dict[str, float | None] = dict.fromkeys((one.name for one in designs), None)
         else:
-            chosen = _common_gauges(table, gauges)
+            chosen = {**_common_gauges(table, gauges, sheet_mass)}
             for design in designs:
                 on_found(design, table.at(design, chosen[design.name]))
     except _InterruptedError:
@@ -112,14 +122,14 @@ def common_rack(designs: Sequence[Design]) -> tuple[float, ...]:
     return tuple(sorted(found))
 
 
-def _common_gauges(table: _SearchTable, gauges: str) -> dict[str, float | None]:
+def _common_gauges(table: _SearchTable, gauges: str, sheet_mass: SheetMass) -> dict[str, float]:
     """The gauge of each design, mm: one for all, or at most two."""
     rack = common_rack(table.designs)
     one = _one_gauge(table, rack)
     if gauges == "one":
         return dict.fromkeys((design.name for design in table.designs), one)
     least = {design.name: next((g for g in rack if table.met(design, g)), rack[-1]) for design in table.designs}
-    best: tuple[float, dict[str, float | None]] | None = None
+    picks: list[dict[str, float]] = [dict.fromkeys((design.name for design in table.designs), one)]
     for first, second in combinations(sorted({*rack[: rack.index(one) + 1]}), 2):
         if max(least.values()) > second:
             continue
@@ -127,13 +137,16 @@ def _common_gauges(table: _SearchTable, gauges: str) -> dict[str, float | None]:
         for design in table.designs:
             able = [gauge for gauge in (first, second) if gauge >= least[design.name]]
             pick[design.name] = min((round(table.cost(design, gauge), 4), gauge) for gauge in able)[1]
-        mass = round(sum(table.cost(design, pick[design.name]) for design in table.designs), 4)
-        if best is None or mass < best[0]:
-            best = mass, dict(pick)
-    alone = round(sum(table.cost(design, one) for design in table.designs), 4)
-    if best is None or alone <= best[0]:
-        return dict.fromkeys((design.name for design in table.designs), one)
-    return best[1]
+        picks.append(pick)
+    masses = [sum(table.cost(design, pick[design.name]) for design in table.designs) for pick in picks]
+    near = [pick for pick, mass in zip(picks, masses, strict=True) if mass <= SAME_MASS * min(masses)]
+
+    def bought(pick: Mapping[str, float]) -> tuple[float, int]:
+        layouts = {design.name: table.at(design, pick[design.name]).verdict.layout for design in table.designs}
+        return round(sheet_mass(layouts), 4), len(set(pick.values()))
+
+    best: dict[str, float] = min(near, key=bought)
+    return best
 
 
 def _one_gauge(table: _SearchTable, rack: Sequence[float]) -> float:

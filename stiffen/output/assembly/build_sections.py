@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 from stiffen.assembly.angle_strips import strip_mass, strip_notes
 from stiffen.assembly.fitted_build import FittedBuild
@@ -10,10 +11,12 @@ from stiffen.assembly.mass import Saving, by_worth
 from stiffen.model.layout import Layout
 from stiffen.output.drawing.title_block import CAUTIONS
 from stiffen.output.report.build_summary import (
-    NUMBER_COLUMNS,
-    SUMMARY_HEAD,
+    CUTTING_HEAD,
+    WORK_HEAD,
+    cutting_rows,
     purchase_lines,
-    summary_rows,
+    purchases,
+    work_rows,
 )
 from stiffen.output.report.sections import Section, Table, columns, text_lines
 from stiffen.shop.process_plan import minutes
@@ -30,8 +33,9 @@ def build_sections(sheet: BuildSheet) -> tuple[Section, ...]:
     """The sections of the sheet, in the order in which a shop needs them."""
     sections = [
         Section("MASS", tuple(mass_lines(sheet))),
-        Section("PANELS AND STRIPS", (Table(SUMMARY_HEAD, tuple(summary_rows(sheet.summary)), NUMBER_COLUMNS),)),
-        Section("SHEETS TO BUY", tuple(purchase_lines(sheet.bought))),
+        Section("CUTTING LIST", (Table(CUTTING_HEAD, tuple(cutting_rows(sheet.summary)), (1, 3, 4, 5)),)),
+        Section("SHEETS TO BUY", (*purchase_lines(sheet.bought), *offcut_lines(sheet))),
+        Section("WORK BY PART", (Table(WORK_HEAD, tuple(work_rows(sheet.summary)), (2, 3, 4, 5, 6)),)),
     ]
     if sheet.fitted.build.strips:
         sections.append(
@@ -81,19 +85,65 @@ def mass_lines(sheet: BuildSheet) -> list[str]:
             gap = mass.total - goal
             words = f"{-gap:.3f} kg under" if gap <= 0 else f"{gap:.3f} kg over"
             lines.append(f"{words} the {noun}, {goal:g} kg")
-    flat = [one.baseline.mass_kg if one.baseline else None for one in sheet.built.values()]
-    if flat and all(value is not None for value in flat):
-        counts = {part.name: part.copies for part in build.panels}
-        whole = sum(
-            counts[name] * (one.baseline.mass_kg or 0.0) for name, one in sheet.built.items() if one.baseline
-        )  # fmt: skip
-        gap = whole - mass.panels
-        words = f"{gap:.3f} kg lighter" if gap >= 0 else f"{-gap:.3f} kg heavier"
-        lines.append(f"panels {words} than flat sheets that meet the same demands, {whole:.3f} kg")
+    lines += flat_lines(sheet)
     worth = by_worth(savings(sheet))
     if len(worth) > 1 and worth[0].saved > 0:
         best = "; ".join(f"{one.name} {one.grams_per_minute:.1f}" for one in worth if one.saved > 0)
         lines.append(f"grams saved against its flat sheet per minute of bench work: {best}")
+    return lines
+
+
+def flat_lines(sheet: BuildSheet) -> list[str]:
+    """The same build of flat sheet that meets the demands: of one gauge if the build is, else each panel of its own."""
+    asked = {name: one.baseline for name, one in sheet.built.items() if one.baseline and one.baseline.evaluated_gauges}
+    if not asked:
+        return []
+    without = [name for name, one in asked.items() if one.gauge_mm is None]
+    if without:
+        return [f"no flat sheet of its rack meets the demands of {', '.join(without)}"]
+    build = sheet.fitted.build
+    thickest = max(one.gauge_mm or 0.0 for one in asked.values())
+    whole = 0.0
+    for part in build.panels:
+        one = asked.get(part.name)
+        own = one.gauge_mm if one and one.gauge_mm else min(part.panel.gauges)
+        whole += part.copies * part.panel.mass(Layout(thickest if build.gauges == "one" else own))
+    gap = whole - sheet.mass.panels
+    words = f"{gap:.3f} kg lighter" if gap >= 0 else f"{-gap:.3f} kg heavier"
+    one_gauge = f"flat sheet of {thickest:g} mm that meets the same demands"
+    kind = one_gauge if build.gauges == "one" else "flat sheets that meet the same demands"
+    return [f"panels {words} than {kind}, {whole:.3f} kg"]
+
+
+def offcut_lines(sheet: BuildSheet) -> list[str]:
+    """Which strips lie on sheets that the panels need anyway, and which would if they were of another thickness."""
+    panels = {part.name for part in sheet.fitted.build.panels}
+    rows = [one for one in sheet.summary if one.panel in panels]
+    strips = [one for one in sheet.summary if one.panel not in panels]
+    alone = {(one.material, one.gauge_mm): one for one in purchases(rows, sheet.stock)}
+    lines = []
+    for one in sheet.bought:
+        mine = [row for row in strips if (row.material, row.gauge_mm) == (one.material, one.gauge_mm)]
+        if not mine:
+            continue
+        names = ", ".join(dict.fromkeys(row.panel for row in mine))
+        before = alone.get((one.material, one.gauge_mm))
+        if before is not None:
+            more = one.mass_kg - before.mass_kg
+            told = "come from its offcuts" if more < 1e-9 else f"take {more:.2f} kg of sheet more"
+            lines.append(f"{one.material} {one.gauge_mm:g} mm: {names} {told}.")
+            continue
+        for (material, gauge), other in sorted(alone.items()):
+            moved = [replace(row, gauge_mm=gauge) for row in mine]
+            both = purchases([*(row for row in rows if row.gauge_mm == gauge), *moved], sheet.stock)
+            both = tuple(found for found in both if found.material == material)
+            if material == one.material and sum(found.mass_kg for found in both) <= other.mass_kg + 1e-9:
+                lines.append(
+                    f"{one.material} {one.gauge_mm:g} mm is bought for {names} alone. Of {gauge:g} mm they would come "
+                    f"from the offcuts of the panels, and {one.mass_kg:.2f} kg less would be bought; see that they are "
+                    "stiff enough, and the grip of their rivets."
+                )
+                break
     return lines
 
 

@@ -36,7 +36,7 @@ class BuildSheet:
     """All that is told of a build.
 
     fitted: the build with its rivets.  built: each panel by name.  summary: rows of panels and strips, copies counted.
-    bought: sheets to buy.  mass: the sum.
+    bought: sheets to buy.  mass: the sum.  stock: sheet sizes on sale, mm.
     """
 
     fitted: FittedBuild
@@ -44,6 +44,7 @@ class BuildSheet:
     summary: tuple[BuildPanel, ...]
     bought: tuple[Purchase, ...]
     mass: BuildMass
+    stock: tuple[tuple[float, float], ...] = STOCK_SHEETS
 
     @property
     def met(self) -> bool:
@@ -71,7 +72,17 @@ def build_sheet(
         row = build_panel(fitted.strips[strip.name], layout, "nothing asked")
         rows += strip.copies * [_without_joints(row, fitted, strip.name)]
     masses = {name: fitted.panels[name].mass(one.layout) for name, one in built.items()}
-    return BuildSheet(fitted, built, tuple(rows), purchases(rows, stock), build_mass(fitted, masses))
+    return BuildSheet(fitted, built, tuple(rows), purchases(rows, stock), build_mass(fitted, masses), tuple(stock))
+
+
+def bought_mass(fitted: FittedBuild, layouts: Mapping[str, Layout]) -> float:
+    """kg of sheet to buy for the strips and for panels of these layouts, by name."""
+    rows = []
+    for part in fitted.build.panels:
+        rows += part.copies * [build_panel(fitted.panels[part.name], layouts[part.name], "not judged")]
+    for strip in fitted.build.strips:
+        rows += strip.copies * [build_panel(fitted.strips[strip.name], Layout(strip.thickness), "nothing asked")]
+    return sum(one.mass_kg for one in purchases(rows))
 
 
 def _without_joints(row: BuildPanel, fitted: FittedBuild, name: str) -> BuildPanel:

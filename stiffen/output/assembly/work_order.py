@@ -31,17 +31,16 @@ def work_order(sheet: BuildSheet) -> list[str]:
     curved = [strip.name for strip in build.strips if strip.heel_radius is not None]
     if curved:
         steps.append(f"Curve {', '.join(curved)}; try each against the edge that it follows.")
-    done: set[str] = set()
-    for joint in _joint_order(fitted):
-        first, mates = joint.joint.part, ", ".join(joint.joint.mates)
-        hole = f"{rivet_hole(joint.joint.diameter):g} mm"
-        drill = f"drill the {joint.count} holes in {first}, {hole}, by its template"
-        known = " (already joined)" if done & {first, *joint.joint.mates} else ""
+    if fitted.rivets:
         steps.append(
-            f"Joint {joint.number}: {drill}; clamp it to {mates}{known}, drill through with the mate from both ends "
-            "of the row, a pin in every fourth hole. Do not set rivets yet."
+            "Joints, one after the other as below: drill the holes in the first part by its template; clamp it to "
+            "the others; drill through with the mate, from both ends of the row, a pin in every fourth hole. Set no "
+            "rivet yet."
         )
-        done |= {first, *joint.joint.mates}
+    for joint in _joint_order(fitted):
+        hole = f"{rivet_hole(joint.joint.diameter):g} mm"
+        through = " and ".join(joint.joint.mates)
+        steps.append(f"Joint {joint.number}: {joint.joint.part} to {through}, {joint.count} holes of {hole}.")
     if fitted.rivets:
         steps.append("See that the whole build closes and stands square while it is only pinned.")
         steps.append("Take it apart, deburr all holes, clean; assemble it again with pins.")

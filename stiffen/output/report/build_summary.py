@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 
@@ -16,7 +17,7 @@ from stiffen.model.panel import Panel
 from stiffen.shop import process_plan
 from stiffen.shop.rough_blank import rough_outline
 
-from .sheet_nesting import Blank, PlacedBlank, fits, nest
+from .sheet_nesting import CUT_GAP, Blank, PlacedBlank, fits, nest
 
 STOCK_SHEETS = ((2000.0, 1000.0), (2500.0, 1250.0))  # usual sheets, mm: common practice, no source
 
@@ -62,6 +63,19 @@ class Purchase:
     used_fraction: float
     placed: tuple[PlacedBlank, ...]
     too_large: tuple[str, ...]
+
+    @property
+    def offcut(self) -> tuple[float, float] | None:
+        """The larger of the two pieces that one cut right across the last sheet leaves, mm; None without sheets."""
+        last = [one for one in self.placed if one.sheet == self.count]
+        if not last:
+            return None
+        wide, high = self.sheet
+        x = max(one.x + one.size[0] for one in last) + CUT_GAP
+        y = max(one.y + one.size[1] for one in last) + CUT_GAP
+        pieces = [(wide - x, high), (wide, high - y)]
+        best = max(pieces, key=lambda piece: max(piece[0], 0.0) * max(piece[1], 0.0))
+        return best if min(best) > 0 else None
 
 
 def build_panel(panel: Panel, layout: Layout, status: str) -> BuildPanel:
@@ -171,6 +185,53 @@ def summary_rows(panels: Sequence[BuildPanel]) -> list[tuple[str, ...]]:
     return [*table, (f"{len(panels)} in all", "", "", "", *total)]
 
 
+CUTTING_HEAD = ("part", "count", "material", "mm", "blank mm", "mass kg")
+WORK_HEAD = ("part", "demands", "beads", "to roll m", "holes", "bolts, rivets", "min")
+
+
+def cutting_rows(panels: Sequence[BuildPanel]) -> list[tuple[str, ...]]:
+    """Rows under CUTTING_HEAD, by material and gauge; copies in one row, then the sum.  mass: of all copies."""
+    alike = Counter(panels)
+    order = sorted(alike, key=lambda one: (one.material, one.gauge_mm))
+    table = [
+        (
+            one.panel,
+            f"{alike[one]}",
+            one.material,
+            f"{one.gauge_mm:g}",
+            f"{one.blank_width_mm:.0f} x {one.blank_height_mm:.0f}",
+            f"{alike[one] * one.mass_kg:.3f}",
+        )
+        for one in order
+    ]
+    return [*table, ("in all", f"{len(panels)}", "", "", "", f"{sum(one.mass_kg for one in panels):.3f}")]
+
+
+def work_rows(panels: Sequence[BuildPanel]) -> list[tuple[str, ...]]:
+    """Rows under WORK_HEAD; copies in one row, their numbers of one and their minutes of all; then the sum."""
+    alike = Counter(panels)
+    table = [
+        (
+            one.panel if count == 1 else f"{one.panel}, {count} x",
+            one.status,
+            f"{one.beads}",
+            f"{one.rolled_m:.2f}",
+            f"{one.holes}",
+            f"{one.fasteners}",
+            f"{count * one.minutes:.0f}",
+        )
+        for one, count in alike.items()
+    ]
+    total = (
+        f"{sum(one.beads for one in panels)}",
+        f"{sum(one.rolled_m for one in panels):.2f}",
+        f"{sum(one.holes for one in panels)}",
+        f"{sum(one.fasteners for one in panels)}",
+        f"{sum(one.minutes for one in panels):.0f}",
+    )
+    return [*table, ("in all", "", *total)]
+
+
 def purchase_lines(purchases: Iterable[Purchase]) -> list[str]:
     """Lines of text: the sheets to buy, and the place of each blank on its sheet."""
     lines = []
@@ -180,6 +241,8 @@ def purchase_lines(purchases: Iterable[Purchase]) -> list[str]:
         lines.append(f"{one.material} {one.gauge_mm:g} mm: {one.count} x {size} mm, {one.mass_kg:.2f} kg, {used}")
         for sheet in range(1, one.count + 1):
             lines.append(f"  sheet {sheet}: {'; '.join(_place_text(p) for p in one.placed if p.sheet == sheet)}")
+        if one.offcut:
+            lines.append(f"  left over, in one piece: {one.offcut[0]:.0f} x {one.offcut[1]:.0f} mm")
         lines += [f"  {name}: larger than the sheet; order a larger one" for name in one.too_large]
     return lines
 

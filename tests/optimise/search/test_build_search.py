@@ -64,6 +64,21 @@ def test_two_gauges_of_least_mass(searched):
     assert chosen(found) == {"a": 1.0, "b": 1.2, "c": 1.0}
 
 
+def test_of_equal_masses_least_sheet_is_bought(searched):
+    """One gauge weighs 0.3 % more than two, and saves a sheet."""
+    build = [design("a", 1.2, 100), design("b", 1.0, 1, count=2)]
+    assert chosen(search_build(build, "two"))["b"] == 1.2  # nothing told of sheets: one gauge before two
+    sheets = {1.0: 5.0, 1.2: 6.0}
+
+    def bought(layouts):
+        return sum(sheets[gauge] for gauge in {one.gauge for one in layouts.values()})
+
+    assert chosen(search_build(build, "two", sheet_mass=bought)) == {"a": 1.2, "b": 1.2}
+    assert chosen(search_build(build, "two", sheet_mass=lambda layouts: -bought(layouts))) == {"a": 1.2, "b": 1.0}
+    heavier = [design("a", 1.2, 100), design("b", 1.0, 10, count=2)]
+    assert chosen(search_build(heavier, "two", sheet_mass=bought)) == {"a": 1.2, "b": 1.0}
+
+
 def test_where_no_gauge_meets_the_thickest_is_told_as_not_met(searched):
     found = search_build([design("a", 0.8, 1), design("b", 9.0, 1)], "one")
     assert chosen(found) == {"a": 1.5, "b": 1.5} and not found.met

@@ -10,12 +10,16 @@ from support.trike import LAYOUT, PANEL
 from stiffen.model.layout import Layout
 from stiffen.model.panel import EdgeTrim, PointMass
 from stiffen.output.report.build_summary import (
+    CUTTING_HEAD,
     SUMMARY_HEAD,
+    WORK_HEAD,
     build_panel,
     csv_text,
+    cutting_rows,
     purchase_lines,
     purchases,
     summary_rows,
+    work_rows,
 )
 from stiffen.shop.process_plan import minutes
 from stiffen.shop.rough_blank import trim_allowance
@@ -54,6 +58,30 @@ def test_rows_and_their_sum():
     assert total[SUMMARY_HEAD.index("mass kg")] == f"{2 * LID.mass_kg + FLAT.mass_kg:.3f}"
     assert total[SUMMARY_HEAD.index("beads")] == "6"
     assert total[SUMMARY_HEAD.index("rivets")] == "33"
+
+
+def test_copies_share_a_row_of_the_cutting_list_and_of_the_work():
+    *cut, total = cutting_rows([THICK, LID, FLAT, LID])
+    assert [(row[0], row[1], row[3]) for row in cut] == [
+        ("battery hatch", "2", "1"),
+        ("floor", "1", "1"),
+        ("wall", "1", "1.5"),
+    ]
+    assert all(len(row) == len(CUTTING_HEAD) for row in (*cut, total))
+    assert cut[0][5] == f"{2 * LID.mass_kg:.3f}"
+    assert total == ("in all", "4", "", "", "", f"{2 * LID.mass_kg + FLAT.mass_kg + THICK.mass_kg:.3f}")
+    *work, total = work_rows([LID, FLAT, LID])
+    assert work[0][0] == "battery hatch, 2 x" and total[2] == "6" and total[5] == "33"
+    assert all(len(row) == len(WORK_HEAD) for row in (*work, total))
+
+
+def test_what_is_left_of_the_last_sheet():
+    """560 x 380 on 1000 x 500, with 5 mm for the cut: 435 x 500 beside it."""
+    (one,) = purchases([FLAT], [(1000.0, 500.0)])
+    assert one.offcut == pytest.approx((435.0, 500.0))
+    assert "  left over, in one piece: 435 x 500 mm" in purchase_lines([one])
+    (whole,) = purchases([FLAT], [(560.0, 380.0)])
+    assert whole.offcut is None
 
 
 def test_sheets_go_by_material_and_gauge():
