@@ -198,8 +198,20 @@ def strip_panel(strip: AngleStrip, tools: Tools, supports: tuple = ()) -> Panel:
         folds = (Fold(((0.0, line), (strip.length, line)), BEND_ANGLE, strip.radius),)
     return Panel(
         strip.name, strip.material, (strip.thickness,), surface.outline, tools,
-        folds=folds, curved_flanges=curved, supports=supports,
+        folds=folds, curved_flanges=curved, shaping=_curving(strip), supports=supports,
     )  # fmt: skip
+
+
+def _curving(strip: AngleStrip) -> tuple[str, ...]:
+    """The step in which a strip that was folded straight is curved; none for the others."""
+    strain = leg_strain(strip) if strip.way == "bent" else None
+    if strain is None:
+        return ()
+    way = "to the inside" if strip.curve == "in" else "to the outside"
+    return (
+        f"Curve it along its heel to R {strip.heel_radius:g} mm, leg 1 {way} of the curve, a little at a time; try it "
+        f"against the edge that it follows. {strain_text(strain, strip.way, True).capitalize()}.",
+    )
 
 
 def strip_mass(strip: AngleStrip, tools: Tools) -> float:

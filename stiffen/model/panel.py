@@ -301,6 +301,7 @@ PANEL_RULES: dict[str, Rule] = {
     "keep_outs": Records(KeepOut),
     "folds": Records(Fold),
     "curved_flanges": Records(CurvedFlange),
+    "shaping": Records(str),
     "beads": Records(Bead),
     "holes": Records(Hole),
     "masses": Records(PointMass),
@@ -345,6 +346,7 @@ class Panel:
     keep_outs: tuple[KeepOut, ...] = ()
     folds: tuple[Fold, ...] = ()
     curved_flanges: tuple[CurvedFlange, ...] = ()  # numbered after the folds
+    shaping: tuple[str, ...] = ()  # further steps of the order of work, after the folds, as sentences
     beads: tuple[Bead, ...] = ()
     holes: tuple[Hole, ...] = ()
     masses: tuple[PointMass, ...] = ()

@@ -21,6 +21,7 @@ MIN_PITCH_DIAMETERS = 3.0  # diameters between the centres of a single row, at l
 MM_PER_INCH = 25.4
 RIVET_CLEARANCE = 0.1  # mm that the hole of a blind rivet is over its diameter: makers' tables, 4.1 for 4, 4.9 for 4.8
 PIN_EVERY = 4  # a temporary pin in every so many holes: common practice, no source
+MAX_CURVE_TURN = 45.0  # degrees from one space to the next up to which a row of even spaces follows a curve
 STRAIGHT_RUN = 5.0  # degrees of turn between rivets up to which they form one straight run
 # End fixity of the strip between two rivets with protruding heads: 3 in J.-C. Flabel, Practical Stress Analysis for
 # Design Engineers, as quoted by a public calculator; Bruhn C7.14 gives 4 for universal heads (from memory).
@@ -160,8 +161,21 @@ def rivet_runs(support: Support) -> tuple[RivetRun, ...]:
     return tuple(RivetRun(tuple(gaps), gap) for gaps, gap in zip(runs, to_next, strict=True))
 
 
+def _curve_gaps(support: Support) -> tuple[float, ...]:
+    """The spaces, mm, of an open row of four rivets or more along a curve at one pitch; () for other rows."""
+    ways = np.diff(np.array(support.fasteners()), axis=0)
+    if len(ways) < 3 or _is_closed(support):
+        return ()
+    lengths, angles = np.linalg.norm(ways, axis=1), np.degrees(np.arctan2(ways[:, 1], ways[:, 0]))
+    turns = np.abs((np.diff(angles) + 180) % 360 - 180)
+    bent = turns.max() > STRAIGHT_RUN and turns.max() < MAX_CURVE_TURN and turns.min() > turns.max() / 3
+    return tuple(map(float, lengths)) if bent and np.ptp(lengths) < 0.02 * lengths.mean() else ()
+
+
 def row_text(support: Support) -> str:
     """The rivets of a support run by run, each with its own pitch, as drawn."""
+    if gaps := _curve_gaps(support):
+        return f"{len(gaps) + 1} in {_spaces_text(gaps)} along the curve, measured straight from hole to hole"
     runs, closed = rivet_runs(support), _is_closed(support)
     if closed and len(runs) == 1:
         return f"{len(support.fasteners())} all round, {_spaces_text(runs[0].gaps)}"

@@ -174,7 +174,7 @@ def _finishing_steps(panel: Panel, layout: Layout) -> list[str]:
         steps.append(f"Mark the outline again, measured from the bead axes, and trim to it. {cut}".rstrip())
     elif cut:
         steps.append(cut)
-    steps += [*fold_steps(panel, layout.gauge), *curved_flange_steps(panel, layout.gauge)]
+    steps += [*fold_steps(panel, layout.gauge), *curved_flange_steps(panel, layout.gauge), *panel.shaping]
     rows = _alike([support for support in panel.supports if support.kind == "rivets" and support.fasteners()])
     bolts = _alike([support for support in panel.supports if support.kind == "bolts" and support.fasteners()])
     drilling = [_rivet_step(alike, layout.gauge) for alike in rows]

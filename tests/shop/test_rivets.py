@@ -126,6 +126,13 @@ def test_a_row_round_a_corner_is_told_run_by_run():
     )
 
 
+def test_a_row_along_a_curve_is_told_as_one():
+    """Chords of an arc of R 280 mm at 8 degrees: 2 x 280 x sin 4 degrees = 39.1 mm."""
+    at = tuple((280 * math.cos(math.radians(8 * k)), 280 * math.sin(math.radians(8 * k))) for k in range(12))
+    row = Support("rivets", path=at, at=at, diameter=3.2)
+    assert rivets.row_text(row) == "12 in 11 x 39.1 mm along the curve, measured straight from hole to hole"
+
+
 def test_a_ring_counts_each_rivet_once():
     box = ((0.0, 0.0), (90.0, 0.0), (90.0, 60.0), (0.0, 60.0), (0.0, 0.0))
     on_corners = Support("rivets", path=box, pitch=30.0, diameter=4.0)
