@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from stiffen.errors import Fault, InputError
+from stiffen.errors import Fault, InputError, StiffenError
 
 from .terminal import print_error
 
@@ -33,6 +33,17 @@ def faults_of_file(path: str) -> Iterator[None]:
             for fault in error.faults
         ]
         raise InputError(faults) from None
+
+
+@contextmanager
+def named_failures(name: str) -> Iterator[None]:
+    """Put a panel's name before what it says if it cannot be meshed or computed."""
+    try:
+        yield
+    except InputError:
+        raise
+    except StiffenError as error:
+        raise type(error)(f"{name}: {error}") from error
 
 
 def panel_of_file(path: str) -> Panel:

@@ -39,6 +39,8 @@ from .point_placement import StructuredPoints, bead_rows, cone_radius, fill_poin
 from .size_field import MeshResolution, SizeField, line_sources, mesh_resolution
 from .triangulation import MeshPoints, directed_edges, edge_keys, quality, signed_area, triangulate
 
+MAX_SOFT_EDGE_RATIO = 2.0  # length of a soft edge over the wanted element size up to which it is kept
+
 
 @dataclass(frozen=True, eq=False)
 class Mesh:
@@ -178,9 +180,18 @@ def _place_points(
     points, soft_edges = _add_clear_points(points, [fastener_points], graph)
     count = len(points)
     points, soft_edges = _add_clear_points(points, shapes, graph)
+    soft_edges = _near_wanted_size(points, soft_edges, field)
     fill = fill_points(graph.region, field, points)
     number = np.arange(len(points) + len(fill))
     return MeshPoints(np.vstack([points, fill]), number >= len(points), number < count, edges, soft_edges), field
+
+
+def _near_wanted_size(points: np.ndarray, soft_edges: np.ndarray, field: SizeField) -> np.ndarray:
+    """Soft edges without those that are far longer than the elements wanted there, as beside a rivet: no point could
+    lie near them."""
+    a, b = points[soft_edges[:, 0]], points[soft_edges[:, 1]]
+    length = np.linalg.norm(b - a, axis=1)
+    return soft_edges[length <= MAX_SOFT_EDGE_RATIO * field((a + b) / 2)] if len(length) else soft_edges
 
 
 def _add_clear_points(

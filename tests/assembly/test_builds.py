@@ -14,6 +14,7 @@ from stiffen.assembly.fitted_build import fitted_build
 from stiffen.assembly.mass import build_mass
 from stiffen.assembly.placement import crossing
 from stiffen.errors import InputError
+from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Hole, Layout
 from stiffen.shop.layout_check import audit_supports
 
@@ -241,6 +242,21 @@ def test_a_rivet_row_through_a_bead_is_told(box):
     with pytest.raises(InputError) as error:
         fitted_build(build)
     assert re.search(r"base: bead\[1\] B16: with the rivets of its joints: .*\(move the bead", str(error.value))
+
+
+def test_a_row_through_a_bead_is_told_where_the_panel_has_the_row_too(box):
+    """The rule is broken in the panel file already, which does not make it buildable."""
+    row = '[[support]]\nkind = "rivets"\npath = [[20, 11.5], [280, 11.5]]\npitch = 40\ndiameter = 4\n'
+    box("base.toml", new=f'\n{row}\n[[bead]]\ndie = "B16"\npath = [[60, 16], [240, 16]]\n')
+    with pytest.raises(InputError, match=r"base: bead\[1\] B16: with the rivets of its joints: .* from rivet row"):
+        fitted_build(read_build(box()))
+
+
+@pytest.mark.parametrize("mesh_level", ["quick", "normal"])
+def test_the_tub_can_be_meshed(mesh_level):
+    """A row of rivets stands 10 mm beside the tangent line of a bend whose elements are 20 mm long."""
+    panel = fitted_build(read_build(TUB)).panels["side left"]
+    assert mesh_panel(panel, panel.layout(), mesh_level=mesh_level).min_quality > 0.25
 
 
 def test_only_a_file_with_the_heading_is_a_build(tmp_path):

@@ -48,6 +48,8 @@ def test_bad_builds_are_bad_input_and_nothing_is_written(box, tmp_path, capsys):
     assert main(["search", str(box), "--out", str(out)]) == 2
     err = capsys.readouterr().err
     assert f'{box}: joint[1].mates[1]: is "basis": no such panel or strip' in err and not out.exists()
+    assert main(["tally", str(BOX / "box.toml"), str(tmp_path / "gone")]) == 2
+    assert "gone: holds no layout of a panel of " in capsys.readouterr().err
     assert main(["check", str(BOX / "box.toml"), "--rival"]) == 2
     assert "--rival: " in capsys.readouterr().err
     assert main(["search", str(BOX / "box.toml"), "--out", str(out), "--sweep", "gauge=1"]) == 2

@@ -6,7 +6,7 @@ import argparse
 
 from stiffen.errors import Fault, InputError
 
-from ..inputs import faults_of_file
+from ..inputs import faults_of_file, named_failures
 from ..output_files import give_result
 from ..terminal import MET, NOT_MET, progress_bar
 
@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
         for number, design in enumerate(groups):
             progress(number / len(groups), design.name)
             layout = design.panel.layout(fitted.gauges[design.name])
-            with faults_of_file(design.name):
+            with faults_of_file(design.name), named_failures(design.name):
                 verdict = check(design.panel, layout, mesh_level=args.mesh)
             for name, mirrored in design.members:
                 built[name] = BuiltPanel(layout_of_member(design.panel, layout, mirrored), verdict)

@@ -11,7 +11,7 @@ from stiffen.errors import Fault, InputError
 from ..inputs import faults_of_file, require_demands, warn_of_units
 from ..output_files import give_result, output_folder
 from ..processes import layout_workers
-from ..terminal import MET, NOT_MET, STOPPED, progress_bar
+from ..terminal import MET, NOT_MET, STOPPED, print_lines, progress_bar
 
 if TYPE_CHECKING:
     from stiffen.assembly.designs import Design
@@ -75,11 +75,15 @@ def run(args: argparse.Namespace) -> int:
             sheet_mass=sheet_mass,
         )
         missing = [one.name for one in asked if one.name not in found.results]
-        if missing:
+        if missing or found.error:
             for one in asked:
                 if one.name in found.results:
                     write_part(one.panel, found.results[one.name], folder, args.paper)
             line = f"stopped before {', '.join(missing)} {'was' if len(missing) == 1 else 'were'} searched"
+            if found.error:
+                if found.results:
+                    print_lines(f"{line + '; ' if missing else ''}what was found is in {folder}")
+                raise found.error
             give_result(args, {"status": "not met", "missing": missing}, [f"{line}; what was found is in {folder}"])
             return NOT_MET if found.results else STOPPED
         layouts = {one.name: found.results[one.name].verdict.layout for one in asked}

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from stiffen.errors import Fault, InputError
+
 from ..inputs import evaluated_layout, faults_of_file
 from ..output_files import write_text
 from ..terminal import MET, NOT_MET, print_lines
@@ -22,6 +24,11 @@ def run(args: argparse.Namespace) -> int:
     path, *folders = args.folders
     with faults_of_file(path):
         build = read_build(path)
+    names = [folder_name(part.name) for part in build.panels]
+    empty = [one for one in folders if not any((Path(one) / name / "layout.json").exists() for name in names)]
+    if empty:
+        cure = f"name the folder into which stiffen search {path} has written"
+        raise InputError([Fault(one, f"holds no layout of a panel of {path}", cure) for one in empty])
     built = {}
     for part in build.panels:
         files = (Path(folder) / folder_name(part.name) / "layout.json" for folder in folders)

@@ -14,7 +14,7 @@ from itertools import combinations
 from typing import Any
 
 from stiffen.assembly.designs import Design
-from stiffen.errors import Fault, InputError
+from stiffen.errors import Fault, InputError, StiffenError
 from stiffen.model.layout import Layout
 from stiffen.model.results import SearchResult
 
@@ -29,12 +29,14 @@ OnFound = Callable[[Design, SearchResult], None]
 class BuildSearchResult:
     """The results of the designs by name, in the order of the build.
 
-    gauges: mm that are used.  stopped: why the search ended early, else "": then designs may be missing.
+    gauges: mm that are used.  stopped: why the search ended early, else "": then designs may be missing.  error: of a
+    design that could not be computed, which ended it.
     """
 
     results: Mapping[str, SearchResult]
     gauges: tuple[float, ...]
     stopped: str = ""
+    error: StiffenError | None = None
 
     @property
     def met(self) -> bool:
@@ -62,7 +64,7 @@ def search_build(
     Raises InputError if no gauge lies in the rack of every panel where one is asked for.
     """
     table = _SearchTable(designs, options)
-    stopped = ""
+    stopped, error = "", None
     try:
         if gauges == "each":
             for design in designs:
@@ -74,9 +76,13 @@ def search_build(
                 on_found(design, table.at(design, chosen[design.name]))
     except _InterruptedError:
         stopped, chosen = "interrupted", {}
+    except InputError:
+        raise
+    except StiffenError as fault:  # what is found so far counts
+        stopped, chosen, error = str(fault), {}, fault
     results = {one.name: found for one in designs if (found := table.found(one, chosen.get(one.name)))}
     used = sorted({one.verdict.layout.gauge for one in results.values()})
-    return BuildSearchResult(results, tuple(used), stopped)
+    return BuildSearchResult(results, tuple(used), stopped, error)
 
 
 class _SearchTable:
@@ -91,7 +97,12 @@ class _SearchTable:
         key = design.name, gauge
         if key not in self._results:
             panel = design.panel if gauge is None else replace(design.panel, gauges=(gauge,))
-            result = search(panel, **self._options)
+            try:
+                result = search(panel, **self._options)
+            except InputError:
+                raise
+            except StiffenError as error:
+                raise type(error)(f"{design.name}: {error}") from error
             self._results[key] = result
             if result.interrupted:
                 raise _InterruptedError

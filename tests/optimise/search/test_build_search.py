@@ -6,7 +6,7 @@ import pytest
 from support.trike import PANEL
 
 from stiffen.assembly.designs import Design
-from stiffen.errors import InputError
+from stiffen.errors import InputError, MeshError
 from stiffen.model.layout import Layout
 from stiffen.model.results import FlatSheetBaseline, SearchResult, Verdict
 from stiffen.optimise.search import build_search
@@ -87,6 +87,20 @@ def test_where_no_gauge_meets_the_thickest_is_told_as_not_met(searched):
 def test_racks_without_a_common_gauge_are_told(searched):
     with pytest.raises(InputError, match=r"build.gauges: no gauge is in the rack of every panel \(a: 0.8; b: 1, 1.2\)"):
         search_build([design("a", 0.8, 1, gauges=(0.8,)), design("b", 1, 1, gauges=(1.0, 1.2))], "one")
+
+
+def test_a_design_that_cannot_be_computed_is_named_and_the_others_are_kept(searched, monkeypatch):
+    whole = build_search.search
+
+    def search(panel, **options):
+        if panel.name.startswith("b"):
+            raise MeshError("near (1.0, 2.0): a triangle of quality 0.1")
+        return whole(panel, **options)
+
+    monkeypatch.setattr(build_search, "search", search)
+    found = search_build([design("a", 0.8, 1), design("b", 1.2, 1), design("c", 1.0, 1)])
+    assert list(found.results) == ["a"] and isinstance(found.error, MeshError)
+    assert found.stopped == str(found.error) == "b: near (1.0, 2.0): a triangle of quality 0.1"
 
 
 def test_ctrl_c_keeps_what_was_found(searched):
