@@ -117,7 +117,7 @@ def evaluate(
         return {assumed: build_panel_model(panel, layout, mesh, assumed) for assumed in assumptions}
 
     def evaluation(by_mesh: list[Values], models: dict[str, PanelModel]) -> Evaluation:
-        return Evaluation(panel, _verdict(panel, layout, by_mesh, models, time.perf_counter() - start), models)
+        return Evaluation(panel, verdict_of_values(panel, layout, by_mesh, models, time.perf_counter() - start), models)
 
     needs_coarse = mesh_error or mesh_level != "quick"
     coarse = models_of_size(2 * background_side(panel.region.area, mesh_level)) if needs_coarse else {}
@@ -144,7 +144,7 @@ def evaluate(
     return evaluation(by_mesh, fine)
 
 
-def _verdict(
+def verdict_of_values(
     panel: Panel, layout: Layout, by_mesh: list[Values], models: dict[str, PanelModel], seconds: float
 ) -> Verdict:
     """The verdict from the values on one mesh, or on that and a coarser one."""

@@ -24,11 +24,16 @@ def modes_in_wall(mesh: Mesh, hertz: np.ndarray, shapes: np.ndarray) -> tuple[np
 
     The panel counts as part of a rigid wall, its plan as its shape; see `air_mass`.
     """
+    in_air, parts = modes_in_fluid(hertz, mass_of_air(mesh, shapes))
+    return in_air, shapes @ parts
+
+
+def mass_of_air(mesh: Mesh, shapes: np.ndarray) -> np.ndarray:
+    """(k, k) mass of the air that modes with normal displacements (n, k) move; the panel lies in a rigid wall."""
     corners = mesh.plan[mesh.triangles]
     share = np.repeat(np.abs(plan_areas(corners)) / 3, 3)
     areas = np.bincount(mesh.triangles.ravel(), share, len(mesh.plan))
-    in_air, parts = modes_in_fluid(hertz, added_mass(mesh.plan, areas, shapes))
-    return in_air, shapes @ parts
+    return added_mass(mesh.plan, areas, shapes)
 
 
 @one_thread

@@ -6,25 +6,34 @@ Loads and displacements of a part are (6 n,) arrays in its own frame.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
 import scipy.sparse as sp
+from scipy.linalg import qr
 
 from stiffen.analysis.supports import FREE
 from stiffen.assembly.fitted_build import FittedBuild
 from stiffen.errors import Fault, InputError
+from stiffen.fem.continuation import FIRST_STEP
+from stiffen.fem.corotational import State
+from stiffen.fem.edge_beams import EdgeBeams
 from stiffen.fem.linear import LinearModel
+from stiffen.fem.nonlinear import EquilibriumPath, follow_path
+from stiffen.fem.nonlinear_problem import NonlinearProblem
 from stiffen.fem.shell import RIGID_BODY_MODE_NAMES, Shell, rigid_body_modes
 from stiffen.model.layout import Layout
 
 from .fastener_stiffness import fastener_stiffness
 from .parts import ShellPart, panel_part, strip_part
-from .ties import Tie, motions
+from .ties import DEFORMATIONS, Tie, motions
 
 LOOSE = 1e-9  # stiffness of a rigid motion over the greatest, below which the part is loose
+MOST_DRIFTS = 3  # motions of the whole along which it may drift: those in one plane
+PATH_TOLERANCE = 1e-4  # residual force over load at equilibrium of the whole
+DRIFTS_AS_ONE = 1e-6  # part of a drift by which parts may move against each other
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,40 +124,71 @@ class JoinedModel:
 
     # ------------------------------------------------------------------------------------------------ is it held?
 
-    def loose_motions(self) -> list[tuple[str, str]]:
-        """Motions of the parts as rigid bodies that neither ties nor supports hinder: part that moves most, motion.
-
-        A build that hangs free has six; so has a row of parts that a single rivet leaves to turn.
-        """
+    @cached_property
+    def _loose(self) -> tuple[np.ndarray, np.ndarray]:
+        """(6 p, k) motions of p rigid parts, and (6 n, k) of the nodes, that neither ties nor supports hinder."""
         parts = list(self.parts.values())
         rigid = []
         for part in parts:
             size = float(np.ptp(part.shell.nodes, axis=0).max())
             rigid.append(rigid_body_modes(part.shell.nodes) / np.array([1, 1, 1, size, size, size]))
         R = sp.block_diag(rigid, format="csr")
-        weight = self.tie_springs / self.tie_springs.reshape(-1, 5).max(axis=1).repeat(5) if self.ties else 1.0
-        stretch = sp.diags(np.sqrt(weight)) @ self.deformations @ R if self.ties else sp.csr_matrix((0, R.shape[1]))
-        gram = (stretch.T @ stretch).toarray()
+        gram = np.zeros((R.shape[1], R.shape[1]))
+        if self.ties:
+            weight = self.tie_springs / self.tie_springs.reshape(-1, DEFORMATIONS).max(axis=1).repeat(DEFORMATIONS)
+            stretch = sp.diags(np.sqrt(weight)) @ self.deformations @ R
+            gram += (stretch.T @ stretch).toarray()
         for place, (part, rows) in enumerate(zip(parts, rigid, strict=True)):
             own = rows[part.fixed].T @ rows[part.fixed]
             if part.springs is not None:
                 own = own + rows.T @ (part.springs @ rows) / abs(part.springs).max()
             gram[6 * place : 6 * place + 6, 6 * place : 6 * place + 6] += own
         values, vectors = np.linalg.eigh(gram)
-        loose = []
-        for value, vector in zip(values, vectors.T, strict=True):
-            if value < LOOSE * max(1.0, values[-1]):
-                most = int(np.abs(vector).argmax())
-                loose.append((parts[most // 6].name, RIGID_BODY_MODE_NAMES[most % 6]))
-        return loose
+        free = vectors[:, values < LOOSE * max(1.0, values[-1])]
+        return free, R @ free
+
+    def loose_motions(self) -> list[tuple[str, str]]:
+        """Motions of the parts as rigid bodies that neither ties nor supports hinder: part that moves most, motion.
+
+        A build that hangs free has six; so has a row of parts that a single rivet leaves to turn.
+        """
+        names, found = list(self.parts), []
+        for vector in self._loose[0].T:
+            most = int(np.abs(vector).argmax())
+            found.append((names[most // 6], RIGID_BODY_MODE_NAMES[most % 6]))
+        return found
 
     def require_held(self) -> None:
         """Raise InputError if a part, or the whole, can move as a rigid body."""
         loose = self.loose_motions()
         if loose:
             named = "; ".join(f"{name} can {motion}" for name, motion in dict.fromkeys(loose))
-            cure = "give a panel supports of its own, or join the parts by at least two rivets that are not in its axis"
+            cure = "give a panel a support of its own that holds, or join the parts by two rivets or more"
             raise InputError([Fault("build", f"it is not held: {named}", cure)])
+
+    def steadied(self) -> tuple[JoinedModel, np.ndarray]:
+        """The model with what lets the whole of it drift held, and the drifts (6 n, k), largest displacement 1.
+
+        A build whose supports are all free in their plane drifts, though its loads do not drive it.  The fewest DOFs
+        that stop it are fixed; they carry nothing while no load works in a drift.  Raises InputError for other motions.
+        """
+        _, drifts = self._loose
+        if not drifts.shape[1]:
+            return self, drifts
+        whole = rigid_body_modes(self.shell.nodes)
+        fit = whole @ np.linalg.lstsq(whole, drifts, rcond=None)[0]
+        if drifts.shape[1] > MOST_DRIFTS or np.abs(drifts - fit).max() > DRIFTS_AS_ONE * np.abs(drifts).max():
+            self.require_held()
+        slides = drifts.reshape(-1, 6, drifts.shape[1])[:, :3].reshape(-1, drifts.shape[1])
+        chosen = qr(slides.T, mode="r", pivoting=True)[1][: drifts.shape[1]]
+        dofs = 6 * (chosen // 3) + chosen % 3
+        parts = dict(self.parts)
+        for name, part in self.parts.items():
+            here = self.dofs(name)
+            mine = dofs[(dofs >= here.start) & (dofs < here.stop)] - here.start
+            if len(mine):
+                parts[name] = replace(part, fixed=np.union1d(part.fixed, mine))
+        return JoinedModel(parts, self.ties), drifts / np.abs(slides).max(axis=0)
 
     # ---------------------------------------------------------------------------------------------------- results
 
@@ -164,6 +204,69 @@ class JoinedModel:
         """Natural frequencies (count,) Hz in vacuum, rising, and their shapes."""
         hertz, shapes = self.linear_model.modes(count)
         return hertz, Displacements(self, np.zeros_like(shapes), shapes)
+
+    def equilibrium_path(
+        self,
+        loads: Mapping[str, np.ndarray],
+        until: float = 1.0,
+        *,
+        first_step: float = FIRST_STEP,
+        tolerance: float = PATH_TOLERANCE,
+    ) -> EquilibriumPath:
+        """Large deflections of all parts under loads (6 n,) on parts, in their own frames, up to `until` times them.
+
+        first_step, tolerance: see `follow_path`.
+
+        The springs of ties do not turn with the sheet: right while a rivet's sheet tilts by less than some 0.1 rad.
+        Rests and slips of own supports count as in small deflections.  Raises SolverError.
+        """
+        forces = np.zeros(6 * self.node_count)
+        for name, load in loads.items():
+            forces[self.dofs(name)] += self.parts[name].in_space(load)
+        model = self.linear_model
+        assert model.springs is not None
+        return follow_path(
+            self.shell,
+            model.fixed,
+            forces,
+            springs=model.springs,
+            edge_beams=self._edge_beams(),
+            target_factor=until,
+            first_step=first_step,
+            tolerance=tolerance,
+        )
+
+    def part_of_path(self, name: str, path: EquilibriumPath) -> EquilibriumPath:
+        """What a path of the whole is for one panel, in its own frame."""
+        part = self.parts[name]
+        own, first = part.own, self.first_node[name]
+        assert own is not None
+        here = slice(first, first + len(own.mesh.nodes))
+        state = path.end_state
+        turn = part.rotation
+        end = State(state.displacements[here] @ turn, np.einsum("ji,njk,kl->nil", turn, state.rotations[here], turn))
+        nothing = np.zeros(part.shell.dof_count)
+        return replace(
+            path,
+            shell=own.shell,
+            states={},
+            end_state=end,
+            reactions=part.in_own_frame(path.reactions[self.dofs(name)]),
+            problem=NonlinearProblem(own.shell, np.zeros(0, int), nothing),
+        )
+
+    def tie_forces(self, u: np.ndarray) -> np.ndarray:
+        """(k, 5) force of each tie along its deformations, N and N mm, under displacements u (6 n,) of the whole."""
+        return (self.tie_springs * (self.deformations @ u)).reshape(-1, DEFORMATIONS)
+
+    def _edge_beams(self) -> EdgeBeams | None:
+        """The stiff trims of all parts, in space."""
+        found = []
+        for part, first in zip(self.parts.values(), self.first_node.values(), strict=True):
+            if part.own is not None and part.own.beams is not None:
+                one, turn = part.own.beams, part.rotation
+                found.append((one.nodes + first, one.chords @ turn.T, one.normals @ turn.T, one.bending_stiffness))
+        return EdgeBeams(*map(np.concatenate, zip(*found, strict=True))) if found else None
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,8 +291,7 @@ class Displacements:
     @property
     def tie_forces(self) -> np.ndarray:
         """(k, 5) force of each tie along its deformations, N and N mm: shear, shear, pull, two moments."""
-        model = self.model
-        return (model.tie_springs * (model.deformations @ self.u)).reshape(-1, 5)
+        return self.model.tie_forces(self.u)
 
     def rivet_loads(self) -> tuple[np.ndarray, np.ndarray]:
         """Shear (k,) and pull along the axis (k,) of each tie, N; the pull is positive where it opens the joint."""

@@ -12,7 +12,7 @@ import numpy as np
 import scipy.sparse as sp
 
 from stiffen.analysis.edge_trims import trim_beams
-from stiffen.analysis.loads import lumped_masses
+from stiffen.analysis.loads import case_forces, lumped_masses, moving_patch_positions
 from stiffen.analysis.supports import FREE, RIGID_SPRING_LENGTH, Restraints, build_restraints
 from stiffen.assembly.angle_strips import StripSurface
 from stiffen.assembly.fitted_build import FittedBuild
@@ -75,6 +75,11 @@ class ShellPart:
         """(6 n, 6 n) of sheet, trims and own elastic supports."""
         added = [one for one in (self.attached, self.springs) if one is not None]
         return sum(added, self.shell.stiffness).tocsr()
+
+    def strain_energy(self, u: np.ndarray) -> np.ndarray:
+        """(k,) strain energy of sheet and trims, N mm, for displacements (6 n, k) in space."""
+        K = self.shell.stiffness if self.attached is None else self.shell.stiffness + self.attached
+        return np.asarray(np.einsum("nk,nk->k", u, K @ u) / 2)
 
     def in_space(self, vectors: np.ndarray) -> np.ndarray:
         """Forces or displacements (6 n,) or (6 n, k) in the part's own frame, as in space."""
@@ -148,6 +153,17 @@ def strip_part(fitted: FittedBuild, name: str, mesh_level: str = "normal") -> Sh
     shell = Shell(mesh.nodes, mesh.triangles, strip.thickness, material.E, material.nu, material.rho)
     nothing = np.zeros(0, int)
     return ShellPart(name, material, strip.thickness, shell, np.eye(3), nothing, None, None, None, mesh.rivets)
+
+
+def panel_loads(part: ShellPart) -> dict[str, np.ndarray]:
+    """Nodal forces (6 n,) of each load case of a panel, in its own frame; a moving patch at its first place."""
+    own = part.own
+    assert own is not None
+    mass = own.shell.nodal_mass if own.masses is None else own.shell.nodal_mass + own.masses.reshape(-1, 6)[:, 0]
+    return {
+        case: case_forces(own.panel, own.mesh, mass, case, next(iter(moving_patch_positions(own.panel, case)), None))
+        for case in own.panel.cases
+    }
 
 
 def own_supports(fitted: FittedBuild, name: str) -> tuple[Support, ...]:

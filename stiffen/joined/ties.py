@@ -6,7 +6,7 @@ two directions.  Turning about the axis is free.  DOF 6 i + k is DOF k of node i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.sparse as sp
@@ -45,6 +45,10 @@ class Tie:
         """(5,) stiffness of each deformation, N/mm and N mm."""
         one = self.stiffness
         return np.array([one.shear, one.shear, one.axial, one.tilt, one.tilt])
+
+    def softer_in_shear(self, ratio: float) -> Tie:
+        """The tie with so much of its stiffness in shear."""
+        return replace(self, stiffness=replace(self.stiffness, shear=ratio * self.stiffness.shear))
 
     def motion(self, place: np.ndarray) -> np.ndarray:
         """(5, 6) share in each deformation of the DOFs of a node at `place` (3,), mm."""

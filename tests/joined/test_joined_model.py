@@ -154,6 +154,7 @@ def test_two_plates_at_a_right_angle_by_close_rivets_are_a_folded_plate(tmp_path
     assert found["floor", "wall"] == pytest.approx(found["one",], rel=0.01)
 
 
+@pytest.mark.slow
 def test_a_folded_box_is_the_same_box_of_joined_panels(tmp_path):
     """Box 200 x 140 x 40 mm, half closed by a lid: folded from one sheet, and four panels tied at each node."""
     a, b, h, lid = 200.0, 140.0, 40.0, 90.0
@@ -247,6 +248,7 @@ def twisted(model, turn=1e-3):
     return (twist[1] - twist[0]) / (0.4 * length), torque, result
 
 
+@pytest.mark.slow
 def test_a_riveted_tube_twists_as_bredt_says(tmp_path):
     """Shear flow q = T/(2 A): each rivet carries q p and slips by q p/k.
 

@@ -1,0 +1,149 @@
+"""Neighbours condensed to springs against the whole; what holds an edge; a build judged as one thing."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from support.builds import fitted, panel_text, rectangle
+
+from stiffen.analysis.loads import case_forces
+from stiffen.errors import InputError
+from stiffen.joined.condensed import condensation
+from stiffen.joined.edge_hold import edge_holds
+from stiffen.joined.evaluation import evaluate_build
+from stiffen.joined.joined_model import JoinedModel, joined_model
+from stiffen.joined.panel_inside import panel_inside
+from stiffen.model.panel import Demand
+
+PUSH = """
+[[load]]
+case = "push"
+kind = "pressure"
+value = {value}
+
+[[demand]]
+kind = "deflection"
+case = "push"
+limit = {limit}
+
+[[demand]]
+kind = "frequency"
+limit = 40
+"""
+FOOT = '\n[[support]]\nkind = "edge"\npath = [[0, 0], [260, 0]]\nhold = "clamped"\nin_plane = "held"\n'
+SEAM = '\n[[joint]]\npart = "lid"\nrow = [[{x}, 10], [{x}, 190]]\nmates = ["{mate}"]\npitch = 30\ndiameter = 3.2\n'
+
+
+def portal(folder, value=5e-4, limit=1.0):
+    """A lid on the flanges of two walls that stand clamped: nothing else holds the lid."""
+    lid = panel_text("lid", rectangle(300, 200), 0.8, PUSH.format(value=value, limit=limit))
+    wall = panel_text("wall", rectangle(200, 120), 1.0)
+    wall += "\n[[fold]]\nline = [[0, 100], [200, 100]]\nangle = 90\nradius = 1.5\n" + FOOT.replace("260", "200")
+    build = '[[panel]]\nfile = "lid.toml"\nplace = {origin = [0, 0, 100]}\n'
+    build += '[[panel]]\nfile = "wall.toml"\nname = "near"\n'
+    build += 'place = {origin = [0, 0, Z], x = [0, 1, 0], y = [0, 0, 1], face = "down"}\n'
+    build += '[[panel]]\nfile = "wall.toml"\nname = "far"\n'
+    build += 'place = {origin = [300, 200, Z], x = [0, -1, 0], y = [0, 0, 1], face = "down"}\n'
+    # the top of the flange: fold line at 100 in the flat, bend of 1.5 mm, sheet of 1 mm
+    top = fitted(folder, {"wall": wall}, '[[panel]]\nfile = "wall.toml"\nplace = {x = [0, 1, 0], y = [0, 0, 1]}\n')
+    z = float(top.parts["wall"].surface(np.array([[100.0, 112.0]]))[0][0, 2])
+    build = build.replace("Z", f"{100 - z - 0.5}")
+    build += SEAM.format(x=10, mate="near") + SEAM.format(x=290, mate="far")
+    return fitted(folder, {"lid": lid, "wall": wall}, build)
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    """The portal, quick mesh."""
+    return joined_model(portal(tmp_path_factory.mktemp("portal")), mesh_level="quick")
+
+
+def lid_forces(model):
+    own = model.parts["lid"].own
+    return case_forces(own.panel, own.mesh, own.shell.nodal_mass, "push")
+
+
+def test_a_panel_on_condensed_neighbours_deflects_as_in_the_whole(whole):
+    """Static condensation is exact: deflection, softness at places, and the loads of the rivets."""
+    inside = condensation(whole)
+    model = panel_inside(inside, "lid", follow_whole=False)
+    forces = lid_forces(whole)
+    pushes = np.stack([forces, model.push_forces((150, 100), 10), model.push_forces((20, 30), 10)], axis=1)
+    alone = model.linear_model.solve(pushes)
+    result = whole.solve({"lid": pushes})
+    assert np.abs(alone - result.of("lid")).max() < 1e-6 * np.abs(alone).max()
+    rivets = inside.tie_forces("lid", alone[:, 0])
+    shear, pull = whole.solve({"lid": forces}).rivet_loads()
+    assert np.hypot(rivets[:, 0], rivets[:, 1]) == pytest.approx(shear, rel=1e-5, abs=1e-6)
+    assert np.abs(rivets[:, 2]) == pytest.approx(np.abs(pull), rel=1e-5, abs=1e-6)
+
+
+@pytest.mark.slow
+def test_large_deflection_inside_a_build_is_that_of_the_whole(whole):
+    """The lid bends to eleven times its thickness; in the whole the walls bend as far as they will too."""
+    model = panel_inside(condensation(whole), "lid", follow_whole=False)
+    forces = 2 * lid_forces(whole)
+    path = whole.equilibrium_path({"lid": forces})
+    moved = path.end_state.displacements[whole.first_node["lid"] :][: len(model.normals)]
+    w = moved @ whole.parts["lid"].rotation
+    linear = model.linear_model.solve(forces)
+    own = np.abs(model._trace_path(forces, linear, 1.0).end_state.displacements[:, 2]).max()
+    assert abs(own / np.abs(model.normal_displacement(linear)).max() - 1) > 0.03
+    assert own == pytest.approx(np.abs(w[:, 2]).max(), rel=0.01)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("stiffer", "low", "high"), [(1e-4, -0.02, 0.02), (1e4, 0.98, 1.02)])
+def test_a_stiff_neighbour_holds_and_a_soft_one_does_not(whole, stiffer, low, high):
+    """A joint behind which nothing holds in the plane is free, and one on a neighbour that does not give is held."""
+    inside = condensation(whole)
+    slips = inside.joint_rows("far", 2)
+    at_cuts = inside.at_cuts["far"].copy()
+    at_cuts[np.ix_(slips, slips)] += max(stiffer - 1, 0.0) * np.diag(np.diag(at_cuts[np.ix_(slips, slips)]))
+    if stiffer < 1:
+        at_cuts = inside.freed("far", 2, at_cuts)
+    changed = replace(inside, at_cuts={**inside.at_cuts, "far": at_cuts})
+    demand = Demand("deflection", limit=1.0, case="push")
+    hold = edge_holds(changed, "lid", demand, {2: ("far",)})[0]
+    assert hold.held < hold.build * 1.001 and hold.build < hold.free * 1.001
+    assert low < hold.share < high
+
+
+@pytest.mark.slow
+def test_the_build_is_judged_as_one(tmp_path):
+    built = portal(tmp_path)
+    found = evaluate_build(built, mesh_level="quick")
+    alone, wide = found.panels["lid"].verdict.demands
+    model = found.panels["lid"].models["build"]
+    assert alone.value == pytest.approx(np.abs(model.deflection("push")).max())
+    hertz, _ = joined_model(built, mesh_level="quick").modes(3)
+    assert found.modes[0].hertz < hertz[0]  # the air moves along
+    assert found.modes[0].hertz == pytest.approx(hertz[0], rel=0.2)
+    assert wide.value in [mode.hertz for mode in found.modes if "lid" in mode.parts]
+    assert {one.joint for one in found.rivets} == {1, 2}
+    total = 5e-4 * 300 * 200
+    assert all(0 < np.hypot(one.shear, one.pull) < total for one in found.rivets)
+    assert {(one.panel, one.joint) for one in found.holds} == {("lid", 1), ("lid", 2)}
+    assert found.holds[0].share == pytest.approx(found.holds[1].share, abs=0.05)  # both walls are alike
+
+
+def test_a_build_that_may_drift_is_held_unless_a_load_drives_it(whole):
+    """Feet free along their line: the portal may slide in y; pressure on the lid does not drive it, a pull does."""
+    sliding = {}
+    for name, part in whole.parts.items():
+        keep = part.fixed[part.fixed % 6 != 1] if name != "lid" else part.fixed
+        sliding[name] = replace(part, fixed=keep)
+    model = JoinedModel(sliding, whole.ties)
+    assert [motion for _, motion in model.loose_motions()] == ["slide along y"]
+    steady, drifts = model.steadied()
+    assert drifts.shape[1] == 1
+    deflection = np.abs(steady.solve({"lid": lid_forces(whole)}).normal("lid")).max()
+    assert deflection == pytest.approx(np.abs(whole.solve({"lid": lid_forces(whole)}).normal("lid")).max(), rel=0.02)
+    with pytest.raises(InputError, match="it is not held"):
+        JoinedModel(model.parts, model.ties[:1]).steadied()
+
+
+def test_a_build_without_places_is_refused(tmp_path):
+    files = {"lid": panel_text("lid", rectangle(100, 100))}
+    with pytest.raises(InputError, match="no panel has a place"):
+        evaluate_build(fitted(tmp_path, files, '[[panel]]\nfile = "lid.toml"\n'))
