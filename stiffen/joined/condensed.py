@@ -9,7 +9,7 @@ under loads on the part itself; the mass of the neighbours is left out.  Deforma
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.linalg as sl
@@ -36,6 +36,11 @@ class Condensation:
 
     model: JoinedModel
     at_cuts: dict[str, np.ndarray]
+
+    def bare(self) -> Condensation:
+        """The same without what is cached, to be sent to another process."""
+        parts = {name: replace(part, shell=replace(part.shell)) for name, part in self.model.parts.items()}
+        return Condensation(JoinedModel(parts, self.model.ties), self.at_cuts)
 
     def ties_of(self, name: str) -> np.ndarray:
         """Numbers of the ties of a part."""

@@ -6,7 +6,8 @@ the build holds the edge, with this one edge free to slide, with this one edge h
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,7 +23,7 @@ from .condensed import HOLD_RATIO, SLIPS, Condensation, part_motions
 from .joined_model import JoinedModel
 from .panel_inside import panel_inside
 
-SLIDES = 1e-5  # stiffness of a joint that lets a panel slide, over that of its rivets
+SLIDES = 1e-8  # stiffness of a joint that lets a panel slide, over that of its rivets
 LONG_STEP = 6.0  # thicknesses of the first step of a path of which only the end counts
 NO_MATTER = 0.02  # of the value: an edge whose hold changes it by less does not matter to the demand
 ROUGH = Accuracy(tolerance=1e-3, mode_tolerance=1e-6, soft_places=1, refine_probes=False, trust_guesses=True)
@@ -53,55 +54,75 @@ class EdgeHold:
         return self.share is not None
 
 
-def edge_holds(
-    condensed: Condensation, name: str, demand: Demand, at: Mapping[int, tuple[str, ...]]
-) -> tuple[EdgeHold, ...]:
-    """The hold of each joint of a panel.  demand: the one that decides.  at: joint's number -> parts on its other side.
+@dataclass(frozen=True, eq=False)
+class HoldJob:
+    """One value to find: that of a demand of a panel with a joint free to slide in its plane, or held in it.
 
-    A case of large deflection is followed in the whole.  Raises SolverError where the panel cannot be computed at all.
+    forces: of the case, if it is one of large deflection.  first: the value as the build is.
     """
-    neighbours = condensed.neighbours(name)
-    model = panel_inside(condensed, name, neighbours, ROUGH)
+
+    condensed: Condensation
+    name: str
+    joint: int
+    hold: bool
+    demand: Demand
+    first: DemandValue
+    forces: np.ndarray | None
+
+    def value(self) -> float:
+        """The value; NaN where none is found.  A case of large deflection is followed in the whole."""
+        condensed, name, demand = self.condensed, self.name, self.demand
+        change = condensed.held if self.hold else condensed.freed
+        model = panel_inside(condensed, name, change(name, self.joint, condensed.neighbours(name)), ROUGH)
+        try:
+            if self.forces is not None and demand.case:
+                whole = changed_joint(condensed.model, name, self.joint, self.hold)
+                path = whole.equilibrium_path({name: self.forces}, first_step=LONG_STEP, tolerance=ROUGH.tolerance)
+                model._cache["followed", demand.case, 1.0] = whole.part_of_path(name, path)
+                model._cache["case", demand.case] = self.forces, model.linear_model.solve(self.forces)
+            first = self.first if demand.kind == "softness" else None
+            return _value(model, demand, demand_value(model, demand, first))
+        except (InputError, SolverError):
+            return float("nan")
+
+
+def hold_value(job: HoldJob) -> float:
+    """The value of a job, on any worker."""
+    return job.value()
+
+
+def edge_holds(
+    condensed: Condensation,
+    name: str,
+    demand: Demand,
+    at: Mapping[int, tuple[str, ...]],
+    executor: Executor | None = None,
+) -> Callable[[], tuple[EdgeHold, ...]]:
+    """Start to find the hold of each joint of a panel; a function that waits for all.
+
+    demand: the one that decides.  at: joint's number -> parts on its other side.  Raises SolverError where the panel
+    cannot be computed at all.
+    """
+    model = panel_inside(condensed, name, accuracy=ROUGH)
     first = demand_value(model, demand)
     build = _value(model, demand, first)
     forces = None
     if demand.case and model.uses_large_deflection(demand.case) and not model.has_contact:
         forces = model.linear_solution(demand.case)[0]
-    found = []
-    for joint, others in at.items():
-        free, held = (
-            _changed_value(condensed, name, joint, hold, neighbours, demand, first, forces) for hold in (False, True)
+    bare = condensed.bare()
+    jobs = [HoldJob(bare, name, joint, hold, demand, first, forces) for joint in at for hold in (False, True)]
+    waiting = [executor.submit(hold_value, job).result if executor else job.value for job in jobs]
+
+    def result() -> tuple[EdgeHold, ...]:
+        values = [wait() for wait in waiting]
+        return tuple(
+            EdgeHold(
+                name, joint, others, demand.label, demand.unit, free, build, held, _share(demand, free, build, held)
+            )
+            for (joint, others), free, held in zip(at.items(), values[::2], values[1::2], strict=True)
         )
-        share = _share(demand, free, build, held)
-        found.append(EdgeHold(name, joint, others, demand.label, demand.unit, free, build, held, share))
-    return tuple(found)
 
-
-def _changed_value(
-    condensed: Condensation,
-    name: str,
-    joint: int,
-    hold: bool,
-    neighbours: np.ndarray,
-    demand: Demand,
-    first: DemandValue,
-    forces: np.ndarray | None,
-) -> float:
-    """The value of the demand with a joint free to slide in the panel's plane, or held in it.
-
-    forces: of the case, if it is one of large deflection.
-    """
-    changed = (condensed.held if hold else condensed.freed)(name, joint, neighbours)
-    model = panel_inside(condensed, name, changed, ROUGH)
-    try:
-        if forces is not None and demand.case:
-            whole = changed_joint(condensed.model, name, joint, hold)
-            path = whole.equilibrium_path({name: forces}, first_step=LONG_STEP, tolerance=ROUGH.tolerance)
-            model._cache["followed", demand.case, 1.0] = whole.part_of_path(name, path)
-            model._cache["case", demand.case] = forces, model.linear_model.solve(forces)
-        return _value(model, demand, demand_value(model, demand, first if demand.kind == "softness" else None))
-    except (InputError, SolverError):
-        return float("nan")
+    return result
 
 
 def changed_joint(model: JoinedModel, name: str, joint: int, hold: bool) -> JoinedModel:

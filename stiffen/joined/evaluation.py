@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,7 +25,7 @@ from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Layout
 
 from .condensed import Condensation, condensation
-from .edge_hold import EdgeHold, edge_holds
+from .edge_hold import ROUGH, EdgeHold, edge_holds
 from .joined_model import JoinedModel, joined_model
 from .panel_inside import INSIDE, PanelInside, panel_inside
 from .parts import own_supports, panel_loads
@@ -79,13 +80,14 @@ def evaluate_build(
     *,
     mesh_level: str = "normal",
     holds: bool = True,
+    executor: Executor | None = None,
     progress: Callable[[float | None, str], None] = lambda fraction, message: None,
 ) -> BuildEvaluation:
     """Judge a build whose parts have places.
 
     layouts: of panels by name; those of the panel files unless given.  holds: find what holds each edge, on the quick
-    mesh.  Own supports of unknown restraint in the plane count as free.  Raises InputError for a build that is not held
-    or has no placed panel, MeshError, SolverError.
+    mesh.  executor: for that.  Own supports of unknown restraint in the plane count as free.  Raises InputError for a
+    build that is not held or has no placed panel, MeshError, SolverError.
     """
     start = time.perf_counter()
     if not any(part.place for part in fitted.build.panels):
@@ -93,6 +95,14 @@ def evaluate_build(
     progress(None, "joining the parts")
     whole, drifts = joined_model(fitted, layouts, mesh_level).steadied()
     _require_no_drift(whole, drifts)
+    waiting = []
+    if holds:
+        rough, _ = (whole, drifts) if mesh_level == "quick" else joined_model(fitted, layouts, "quick").steadied()
+        rough_inside = condensation(rough)
+        for design in designs(fitted):
+            if design.name in rough.parts and design.panel.demands:
+                progress(None, f"finding what holds the edges of {design.name}")
+                waiting.append(_start_holds(fitted, rough_inside, design.name, executor))
     modes, hertz_of = build_modes(whole)
     inside = condensation(whole)
     panels = {}
@@ -107,14 +117,8 @@ def evaluate_build(
             before = rivets.get(one.joint)
             if before is None or np.hypot(one.shear, one.pull) > np.hypot(before.shear, before.pull):
                 rivets[one.joint] = one
-    found: list[EdgeHold] = []
-    if holds:
-        rough, _ = joined_model(fitted, layouts, "quick").steadied()
-        rough_inside = condensation(rough)
-        for design in designs(fitted):
-            if design.name in panels and panels[design.name].verdict.demands:
-                progress(None, f"finding what holds the edges of {design.name}")
-                found += _holds_of(fitted, rough_inside, design.name, panels[design.name])
+    progress(None, "finding what holds the edges")
+    found = [one for wait in waiting for one in wait()]
     ordered = tuple(rivets[number] for number in sorted(rivets))
     return BuildEvaluation(panels, modes, ordered, tuple(found), time.perf_counter() - start)
 
@@ -175,22 +179,28 @@ def _rivet_loads(name: str, model: PanelInside) -> list[RivetLoad]:
     return found
 
 
-def _holds_of(fitted: FittedBuild, inside: Condensation, name: str, evaluation: Evaluation) -> tuple[EdgeHold, ...]:
-    """What holds the edges of a panel, by the demand of least margin; by a frequency only where nothing else is asked.
+def _start_holds(
+    fitted: FittedBuild, inside: Condensation, name: str, executor: Executor | None
+) -> Callable[[], tuple[EdgeHold, ...]]:
+    """Start to find what holds the edges of a panel, by the demand of least margin on this mesh.
 
-    Holding an edge in its plane also stops the whole from swaying, which a frequency cannot tell from the panel's own.
+    By a frequency only where nothing else is asked: holding an edge in its plane also stops the whole from swaying,
+    which a frequency cannot tell from the panel's own.
     """
-    demands = evaluation.verdict.demands
-    worst = min(range(len(demands)), key=lambda i: (demands[i].kind == "frequency", demands[i].margin))
+    model = panel_inside(inside, name, accuracy=ROUGH)
+    asked = [demand for demand in model.panel.demands if demand.kind != "frequency"] or list(model.panel.demands)
     at = {
         joint.number: tuple(other for other in joint.holes if other != name)
         for joint in fitted.rivets
         if name in joint.holes
     }
     try:
-        return edge_holds(inside, name, evaluation.panel.demands[worst], at)
+        worst = asked[0]
+        if len(asked) > 1:
+            worst = max(asked, key=lambda demand: demand_value(model, demand).utilisation(demand))
+        return edge_holds(inside, name, worst, at, executor)
     except SolverError:
-        return ()
+        return tuple
 
 
 def _require_no_drift(whole: JoinedModel, drifts: np.ndarray) -> None:

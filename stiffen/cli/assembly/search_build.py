@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Collection, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from stiffen.errors import Fault, InputError
@@ -12,6 +13,7 @@ from ..inputs import faults_of_file, require_demands, warn_of_units
 from ..output_files import give_result, output_folder
 from ..processes import layout_workers
 from ..terminal import MET, NOT_MET, STOPPED, print_lines, progress_bar
+from .judge import judged_as_one
 
 if TYPE_CHECKING:
     from stiffen.assembly.designs import Design
@@ -36,6 +38,7 @@ def run(args: argparse.Namespace) -> int:
     from stiffen.output.assembly.build_files import write_build, write_part
     from stiffen.output.assembly.build_sections import mass_lines
     from stiffen.output.assembly.build_sheet import BuiltPanel, bought_mass, build_sheet
+    from stiffen.output.assembly.joined_sections import summary_line
 
     path = args.panel
     for option, value in (("--sweep", args.sweep), ("--from", args.start)):
@@ -108,12 +111,15 @@ def run(args: argparse.Namespace) -> int:
                     progress(None, f"computing {name} as built")
                     results[name] = verdict = check(panel, layout, mesh_level=args.mesh, fields=True)
                 built[name] = BuiltPanel(layout, verdict, baseline)
-    sheet = build_sheet(final, built)
+        as_built = {name: one.layout for name, one in built.items()}
+        joined, refused = judged_as_one(final, as_built, args.mesh, progress, executor)
+    sheet = replace(build_sheet(final, built), joined=joined)
     data = write_build(sheet, results, folder, args.paper)
     used = ", ".join(f"{gauge:g}" for gauge in found.gauges)
     status = "met" if sheet.met else "NOT MET"
     cut = [one.name for one in asked if found.results[one.name].cut_short]
     lines = [*mass_lines(sheet), *([f"cut short by --seconds: {', '.join(cut)}"] if cut else [])]
+    lines += [summary_line(joined) if joined else refused] if joined or refused else []
     lines += [f"{status}: {build.name}, {sheet.mass.total:.3f} kg, {used} mm sheet; in {folder}"]
     if found.stopped:
         lines.append(found.stopped)

@@ -1,12 +1,13 @@
-"""The assembled build as a picture: every placed part in space, coloured by the deflection of its own panel.
+"""The assembled build as a picture: every placed part in space, coloured by its deflection.
 
-Each panel is computed by itself, held by its supports; what the neighbours give is not in the colours.
+Where the build was judged as one thing, the deflections are those in the build, and beside each joint stands how much
+it holds the panel in its plane; else each panel's are those by itself.
 Parts touch each other, so a depth buffer decides for each pixel what is seen.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -16,11 +17,16 @@ from scipy import ndimage
 from scipy.interpolate import NearestNDInterpolator
 from shapely.geometry import Polygon
 
+from stiffen.analysis.natural_modes import at_points
+from stiffen.analysis.panel_model import PanelModel
 from stiffen.assembly.placement import PlacedPart
+from stiffen.errors import InputError, SolverError
+from stiffen.joined.edge_hold import EdgeHold
 from stiffen.output.drawing.label_placement import spread_apart
 from stiffen.output.plots.style import COLOUR_SCALE, FONT_SIZE, LINE_COLOUR, figures, new_figure, save_png
 
 from .build_sheet import BuildSheet
+from .joined_sections import share_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,6 +37,7 @@ VIEW = np.array([0.62, -0.88, 0.58])  # from the build toward the eye
 STRIP_COLOUR = "#c9c4b5"
 CREASE = 0.94  # cosine of the angle between neighbouring pixels' sheets that is drawn as an edge
 HIDDEN = 3.0  # mm behind the nearest sheet at which a rivet is not seen
+SHARE_OFFSET = 0.055  # of the picture, from a joint to the share written beside it
 LABEL_ROWS = 18  # label heights in the height of the picture
 NO_LOAD = "no load cases: shape only"
 
@@ -105,12 +112,27 @@ def _mesh(part: PlacedPart, spacing: float) -> _Mesh:
 
 def _deflection(sheet: BuildSheet, name: str, mesh: _Mesh) -> np.ndarray | None:
     """(n,) largest deflection at the nodes in any case, mm; None for a part without result fields or cases."""
+    if sheet.joined and name in sheet.joined.panels:
+        return _deflection_in_build(sheet.joined.panels[name].models, mesh)
     one = sheet.built.get(name)
     fields = one.verdict.fields if one and one.verdict else None
     if fields is None or not fields.deflection:
         return None
     largest = np.max([np.abs(values) for values in fields.deflection.values()], axis=0)
     return NearestNDInterpolator(fields.plan_nodes[:, :2], largest)(mesh.flat)
+
+
+def _deflection_in_build(models: Mapping[str, PanelModel], mesh: _Mesh) -> np.ndarray | None:
+    """(n,) largest deflection at the nodes in any case, mm, inside the build; None without cases."""
+    found = []
+    for model in models.values():
+        for case in model.panel.cases:
+            try:
+                w = np.abs(model.deflection(case))
+            except (InputError, SolverError):
+                continue  # there is no field to draw
+            found.append(at_points(model.mesh, w[:, None], mesh.flat)[:, 0])
+    return np.max(found, axis=0) if found else None
 
 
 def _depth_buffer(meshes: list[_Mesh], values: list[np.ndarray | None], axes: np.ndarray) -> _Buffer:
@@ -191,15 +213,45 @@ def _draw(sheet: BuildSheet, buffer: _Buffer, axes: np.ndarray, top: float, path
         seen = place[:, 2] >= buffer.depth[np.clip(row, 0, tall - 1), np.clip(column, 0, wide - 1)] - HIDDEN
         axis.plot(column[seen], row[seen], ".", color=LINE_COLOUR, markersize=2.4)
     _draw_labels(axis, sheet.fitted.parts, buffer)
+    if sheet.joined and sheet.joined.holds:
+        _draw_shares(axis, sheet, sheet.joined.holds, buffer, axes)
     axis.set_axis_off()
     if top > 0:
         bar = figure.colorbar(ScalarMappable(norm, scale), ax=axis, orientation="horizontal", fraction=0.05, pad=0.02)
-        text = f"largest deflection of each panel by itself in any of its cases, mm (up to {figures(top)})"
+        where = "in the build" if sheet.joined else "by itself"
+        text = f"largest deflection of each panel {where} in any of its cases, mm (up to {figures(top)})"
+        if sheet.joined and sheet.joined.holds:
+            text += "\nin boxes: how much a joint holds the panel in its plane (100 %: rigidly)"
         bar.set_label(text, fontsize=FONT_SIZE - 2)
         bar.ax.tick_params(labelsize=FONT_SIZE - 2)
     else:
         axis.set_title(NO_LOAD, fontsize=FONT_SIZE - 2)
     save_png(figure, path)
+
+
+def _draw_shares(axis: Axes, sheet: BuildSheet, holds: Sequence[EdgeHold], buffer: _Buffer, axes: np.ndarray) -> None:
+    """At the middle of each joint, beside it on the panel that it holds: the share held in the panel's plane."""
+    rivets = {one.number: one for one in sheet.fitted.rivets}
+    tall, wide = buffer.part.shape
+    taken: list[np.ndarray] = []
+    for hold in (one for one in holds if one.share is not None):
+        part = sheet.fitted.parts[hold.panel]
+        holes = rivets[hold.joint].holes[hold.panel]
+        middle = holes[len(holes) // 2]
+        inward = np.array(part.region.representative_point().coords[0]) - middle
+        reach = SHARE_OFFSET * max(wide, tall) / buffer.scale
+        spot = middle + inward / max(float(np.linalg.norm(inward)), 1e-9) * min(reach, float(np.linalg.norm(inward)))
+        place = (part.surface(spot[None])[0] @ axes.T)[0]
+        at = buffer.pixels(place[None, :2])[0]
+        column, row = np.round(at).astype(int)
+        seen = place[2] >= buffer.depth[np.clip(row, 0, tall - 1), np.clip(column, 0, wide - 1)] - HIDDEN
+        if not seen or any(np.abs(at - other).max() < SHARE_OFFSET * max(wide, tall) for other in taken):
+            continue
+        taken.append(at)
+        axis.text(
+            float(at[0]), float(at[1]), share_text(hold), fontsize=FONT_SIZE - 3, ha="center", va="center",
+            bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": LINE_COLOUR, "linewidth": 0.5},
+        )  # fmt: skip
 
 
 def _draw_labels(axis: Axes, parts: Mapping[str, PlacedPart], buffer: _Buffer) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from .build_sheet import BuildSheet, panel_status
+from .joined_sections import joined_document
 
 
 def build_document(sheet: BuildSheet) -> dict:
@@ -12,6 +13,7 @@ def build_document(sheet: BuildSheet) -> dict:
     return {
         "status": "met" if sheet.met else "not met",
         "build": build.name,
+        "judged_as_one": joined_document(sheet.joined) if sheet.joined else None,
         "mass_kg": mass.total,
         "mass_parts_kg": {
             "panels": mass.panels,

@@ -23,6 +23,7 @@ from stiffen.shop.process_plan import minutes
 from stiffen.shop.rivets import rivet_hole
 
 from .build_sheet import BuildSheet, rivet_minutes
+from .joined_sections import joined_sections
 from .work_order import work_order
 
 JOINT_HEAD = ("joint", "row on", "through", "rivets", "mm", "grip mm", "hole mm")
@@ -44,6 +45,8 @@ def build_sections(sheet: BuildSheet) -> tuple[Section, ...]:
     if sheet.fitted.rivets:
         table = Table(JOINT_HEAD, joint_rows(sheet.fitted), (3, 4, 5, 6))
         sections.append(Section("JOINTS", (table, *rivet_lines(sheet.fitted))))
+    if sheet.joined:
+        sections += joined_sections(sheet.joined, {name: one.verdict for name, one in sheet.built.items()})
     sections += [
         Section("DRILLS, DIES AND CUTTERS", tuple(tool_lines(sheet))),
         Section("ORDER OF WORK", tuple(f"{n}.\t{step}" for n, step in enumerate(work_order(sheet), 1)), to_tick=True),
@@ -54,10 +57,11 @@ def build_sections(sheet: BuildSheet) -> tuple[Section, ...]:
 
 def build_text(sheet: BuildSheet) -> str:
     """The sheet as plain text."""
-    return "\n\n".join([sheet.fitted.build.name, *map(_section_text, build_sections(sheet))]) + "\n"
+    sections = ("\n".join(section_lines(one)) for one in build_sections(sheet))
+    return "\n\n".join([sheet.fitted.build.name, *sections]) + "\n"
 
 
-def _section_text(section: Section) -> str:
+def section_lines(section: Section) -> list[str]:
     """The section as lines; its tables are not wrapped."""
     lines = [section.title]
     for part in section.parts:
@@ -65,7 +69,7 @@ def _section_text(section: Section) -> str:
             lines += ["", *(f"  {line}" for line in columns(part.head, part.rows, part.right_aligned)), ""]
         else:
             lines += list(text_lines(Section("", (part,))))[1:]
-    return "\n".join(lines).rstrip()
+    return lines if lines[-1] else lines[:-1]
 
 
 def mass_lines(sheet: BuildSheet) -> list[str]:

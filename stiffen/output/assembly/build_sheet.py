@@ -9,6 +9,7 @@ from stiffen.assembly.angle_strips import leg_strain
 from stiffen.assembly.fitted_build import FittedBuild
 from stiffen.assembly.mass import BuildMass, build_mass
 from stiffen.assembly.records import WholeBuild
+from stiffen.joined.evaluation import BuildEvaluation
 from stiffen.model.layout import Layout
 from stiffen.model.results import FlatSheetBaseline, Verdict
 from stiffen.output.report.build_summary import (
@@ -36,7 +37,8 @@ class BuildSheet:
     """All that is told of a build.
 
     fitted: the build with its rivets.  built: each panel by name.  summary: rows of panels and strips, copies counted.
-    bought: sheets to buy.  mass: the sum.  stock: sheet sizes on sale, mm.
+    bought: sheets to buy.  mass: the sum.  stock: sheet sizes on sale, mm.  joined: judged as one
+    thing, if it was.
     """
 
     fitted: FittedBuild
@@ -45,6 +47,7 @@ class BuildSheet:
     bought: tuple[Purchase, ...]
     mass: BuildMass
     stock: tuple[tuple[float, float], ...] = STOCK_SHEETS
+    joined: BuildEvaluation | None = None
 
     @property
     def met(self) -> bool:
