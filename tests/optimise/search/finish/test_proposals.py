@@ -6,9 +6,11 @@ from dataclasses import replace
 import pytest
 from support.panels import lid
 
+from stiffen.analysis.screening import quick_utilisations
+from stiffen.io.tools_file import starter_tools
 from stiffen.model.layout import Layout
-from stiffen.model.panel import Demand
-from stiffen.optimise.candidates.bead_rules import is_straight, least_length
+from stiffen.model.panel import Cutout, Demand
+from stiffen.optimise.candidates.bead_rules import is_straight, least_length, line_of
 from stiffen.optimise.search import driver
 from stiffen.optimise.search.incumbent import in_order
 from stiffen.shop import process_plan
@@ -64,6 +66,34 @@ def test_proposals_are_neat(found):
         straight = [bead for bead in layout.beads if is_straight(bead)]
         assert all(abs(2 * v - round(2 * v)) < 1e-6 for bead in straight for point in bead.path for v in point)
     assert by_name(found)["recommended"].dimensions <= 6
+
+
+TURN = [2 * math.pi * k / 48 for k in range(48)]
+OPENING = ((300.0, 40.0), (430.0, 40.0), (430.0, 90.0), (300.0, 90.0))
+SMALL = {
+    "disc": {"outline": tuple((120 + 120 * math.cos(a), 120 + 120 * math.sin(a)) for a in TURN)},
+    "strip with an opening": {
+        "outline": ((0.0, 0.0), (520.0, 0.0), (520.0, 150.0), (0.0, 150.0)),
+        "cutouts": (Cutout(OPENING),),
+    },
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", SMALL)
+def test_small_panels_get_layouts_that_look_deliberate(name):
+    """Once a disc's rows of holes stood askew to its bead, and the strip had a bead aslant: all along x or y now."""
+    panel = lid(gauges=(0.8, 1.0), loads=(), demands=(Demand("frequency", 10.0),), tools=starter_tools(), **SMALL[name])
+    bare = quick_utilisations(panel, Layout(0.8))[0]
+    panel = replace(panel, demands=(Demand("frequency", round(1.55 * 10.0 / bare)),))
+    result = driver.search(panel, **QUICK)
+    for one in result.proposals:
+        layout = one.verdict.layout
+        assert all(line_of(bead)[0] % 90 == 0 for bead in layout.beads if is_straight(bead))
+        assert all(row.direction in (0.0, 90.0) for row in hole_rows(layout.holes))
+    recommended = by_name(result)["recommended"]
+    assert recommended.dimensions <= 4
+    assert distinct_dimensions(panel, recommended.verdict.layout).odd == 0
 
 
 @pytest.mark.slow
