@@ -7,9 +7,9 @@ the same patterns in the same order.
 from __future__ import annotations
 
 import math
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterator
-from itertools import product
+from itertools import count, product
 
 import numpy as np
 import shapely
@@ -30,6 +30,7 @@ PITCH_FACTORS = (1.0, 1.5, 2.0)  # pitch over the least pitch
 PITCH_STEP = 5.0  # mm: pitches are multiples of it
 ROUNDED_TO = (5.0, 1.0, 0.5)  # mm: to which rows along x and y are moved, the first that keeps all their holes
 NEARBY = sorted(product(range(-2, 3), repeat=2), key=lambda one: (abs(one[0]) + abs(one[1]), one))  # steps moved by
+SAME_LINE = 0.6  # mm: holes no farther from a line stand on it; images of whole millimetres about a middle on a half
 MIN_HOLES_IN_ROW = 3  # on one line, with their mirror images: fewer do not look deliberate, nor are they worth the die
 
 
@@ -127,17 +128,9 @@ def _rows(panel: Panel, die: HoleDie, region: BaseGeometry, pitch: float, mirror
                 continue
             members += [Hole(die, point, side) for point in images]
             taken = np.vstack([taken, places])
-        members = [hole for hole in members if _has_neighbour(hole, members, pitch)]
-        if _most_in_line(members, angle) >= MIN_HOLES_IN_ROW:
+        members = [hole for hole in members if _stands_in_a_row(hole, members, pitch, angle, bool(mirror_axes))]
+        if members:
             yield tuple(sorted(members, key=lambda hole: (round(hole.at[1], 1), round(hole.at[0], 1))))
-
-
-def _most_in_line(members: list[Hole], angle: float) -> int:
-    """How many holes stand on the fullest line along an angle or square to it; with their mirror images."""
-    c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
-    along = Counter(round(c * hole.at[1] - s * hole.at[0]) for hole in members)
-    across = Counter(round(c * hole.at[0] + s * hole.at[1]) for hole in members)
-    return max([*along.values(), *across.values()], default=0)
 
 
 def _rooms(region: BaseGeometry) -> list[Polygon]:
@@ -206,6 +199,19 @@ def _on(region: BaseGeometry, x: float, y: float) -> bool:
     return bool(shapely.dwithin(region, shapely.Point(x, y), 1e-6))
 
 
-def _has_neighbour(hole: Hole, members: list[Hole], pitch: float) -> bool:
-    """True where another hole of the row stands one pitch away."""
-    return any(abs(math.dist(hole.at, other.at) - pitch) < 0.1 for other in members)
+def _stands_in_a_row(hole: Hole, members: list[Hole], pitch: float, angle: float, mirrored: bool) -> bool:
+    """True if a hole is one of MIN_HOLES_IN_ROW that follow each other at the pitch, along an angle or square to it.
+
+    mirrored: the line may have gaps, but the hole has a neighbour on it: its other holes are mirror images.
+    """
+    c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+    steps = [(other.at[0] - hole.at[0], other.at[1] - hole.at[1]) for other in members]
+    turned = [((c * x + s * y) / pitch, (c * y - s * x) / pitch) for x, y in steps]
+    for along in (0, 1):
+        places = {round(one[along], 2) for one in turned if abs(one[1 - along]) < SAME_LINE / pitch}
+        right = next(k for k in count(1) if k not in places)
+        left = next(k for k in count(1) if -k not in places)
+        run = left + right - 1
+        if run >= MIN_HOLES_IN_ROW or (mirrored and run > 1 and len(places) >= MIN_HOLES_IN_ROW):
+            return True
+    return False

@@ -2,11 +2,13 @@
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from support.busy_panel import BUSY
 from support.panels import B16, lid, rows
 
+from stiffen.io.panel_file import read_panel
 from stiffen.model.layout import Layout
 from stiffen.optimise.candidates.hole_patterns import PITCH_STEP, hole_patterns, thinned
 from stiffen.optimise.candidates.symmetry import mirror_axes
@@ -87,6 +89,22 @@ def test_holes_on_a_disc_stand_in_rows_along_x_and_its_few_holes_beside_each_oth
                 for line in lines
                 for a, b in zip(line, line[1:], strict=False)
             )
+
+
+def test_each_hole_is_one_of_three_in_a_row():
+    """The free corner of a cheek about holes that are fixed: a grid cut to pieces there keeps its rows alone."""
+    cheek = read_panel(Path(__file__).parents[3] / "examples" / "side_cheek_left.toml")
+    patterns = hole_patterns(cheek, 1.5, (), "")
+    assert patterns
+    for pattern in patterns:
+        for row in pattern:
+            pitch = min(math.dist(a.at, b.at) for a in row for b in row if a is not b)
+            for hole in row:
+                x, y = hole.at
+                places = {(round((b.at[0] - x) / pitch, 2), round((b.at[1] - y) / pitch, 2)) for b in row}
+                runs = [[(k, 0) for k in range(first, first + 3)] for first in (-2, -1, 0)]
+                runs += [[(k, j) for j, k in run] for run in runs]
+                assert any(places.issuperset(run) for run in runs), hole
 
 
 def test_no_room_no_pattern():
