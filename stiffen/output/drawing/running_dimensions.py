@@ -7,12 +7,12 @@ its own mirror image about a centre line, one half is measured and the centre li
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 from shapely.geometry import Polygon
 
-from stiffen.shop.marking_out.distinct_dimensions import longest_progression
+from stiffen.shop.marking_out.distinct_dimensions import MIN_PROGRESSION, longest_progression
+from stiffen.shop.marking_out.hole_rows import HoleRow, hole_rows
 
 from .bench_view import FaceView, mark_points, number_ranges
 from .primitives import XY
@@ -26,13 +26,15 @@ MIRRORED = 0.35  # mm: how far a place may lie from the image of another
 class RunningDimension:
     """One running dimension.  value: mm from the datum.  at: the point measured.  text: its name and the value.
 
-    row: "5 x 65 = 325" at the first of some places at one pitch, else "".
+    row: "5 x 65 = 325" at the first of some places at one pitch, else "".  starts: that of each row that begins here,
+    and where it does.
     """
 
     value: float
     at: XY
     text: str
     row: str = ""
+    starts: tuple[tuple[str, XY], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -57,22 +59,33 @@ def running_dimensions(view: FaceView, along: int) -> tuple[RunningDimension, ..
     and the last is a check.
     """
     places = _places(view, along)
-    rows = _rows(places)
-    within = {place for row in rows for place in row[1:-1]}
-    heads = {row[0]: row for row in rows}
+    rows = _rows(view, places, along)
+    heads: dict[_Place, list[_Row]] = defaultdict(list)
+    covered: dict[_Place, set[Name]] = defaultdict(set)
+    interior: dict[_Place, set[Name]] = defaultdict(set)
+    for row in rows:
+        heads[row.places[0]].append(row)
+        for place in row.places:
+            covered[place] |= row.names & set(place.names)
+        for place in row.places[1:-1]:
+            interior[place] |= row.names & set(place.names)
     x0, y0, x1, y1 = Polygon(view.panel.outline).bounds
     middle = ((x1 - x0) / 2, (y1 - y0) / 2)[along]
-    in_rows = {place for row in rows for place in row}
+    in_rows = {place for place in places if covered[place] == set(place.names)}
     centre = _mirrored_half(places, in_rows, middle)
     out = []
     for place in places:
-        if place in within or (centre and place not in in_rows and place.value > middle + MIRRORED):
+        if interior[place] == set(place.names):
             continue
-        text, row = f"{number_ranges(place.names)}   {place.value + 0.0:.1f}", ""
-        if place in heads:
-            row = _row_text(heads[place])
-            text += f", {row}"
-        out.append(RunningDimension(place.value, place.at, text, row))
+        if centre and place not in in_rows and place.value > middle + MIRRORED:
+            continue
+        begin = sorted(heads[place], key=lambda row: sorted(row.names))
+        told = "; ".join(
+            row.text if len(begin) == 1 else f"{number_ranges(sorted(row.names))} {row.text}" for row in begin
+        )
+        text = f"{number_ranges(place.names)}   {place.value + 0.0:.1f}" + (f", {told}" if told else "")
+        starts = tuple((row.text, row.at) for row in begin)
+        out.append(RunningDimension(place.value, place.at, text, told, starts))
     if centre:
         at = (view.datum[0] + view.x_sign * middle, y0) if along == 0 else (x0 if view.x_sign > 0 else x1, y0 + middle)
         out.append(RunningDimension(middle, at, f"{CENTRE_LINE}, then mirrored   {middle:.1f}"))
@@ -83,31 +96,55 @@ def _places(view: FaceView, along: int) -> list[_Place]:
     """Measured places, rising."""
     groups: dict[float, list[tuple[Name, XY]]] = defaultdict(list)
     for name, at in _named_points(view):
-        groups[round(view.from_datum(at)[along], 1) + 0.0].append((name, at))
+        groups[_value(view, at, along)].append((name, at))
     return [
         _Place(value, tuple(name for name, _ in group), min((at for _, at in group), key=lambda at: at[1 - along]))
         for value, group in sorted(groups.items())
     ]
 
 
-def _rows(places: Iterable[_Place]) -> list[list[_Place]]:
-    """Rows of three or more places at one pitch, each of beads alone or of holes alone."""
+@dataclass(frozen=True)
+class _Row:
+    """Places at one pitch, rising, the beads or holes that stand there, and the point of the first."""
+
+    places: tuple[_Place, ...]
+    names: frozenset[Name]
+    at: XY
+
+    @property
+    def text(self) -> str:
+        """Steps and pitch, as "5 x 65 = 325"."""
+        steps, whole = len(self.places) - 1, round(self.places[-1].value - self.places[0].value, 1)
+        return f"{steps} x {round(whole / steps, 1):g} = {whole:g}"
+
+
+def _rows(view: FaceView, places: list[_Place], along: int) -> list[_Row]:
+    """Rows of three or more places at one pitch: of beads, of holes on one line, or of equal rows of holes."""
+    left = {place.value: place for place in places if place.kinds == {""}}
     rows = []
-    by_kind: dict[frozenset, list[_Place]] = defaultdict(list)
-    for place in places:
-        if len(place.kinds) == 1 and place.kinds != {"C"}:
-            by_kind[place.kinds].append(place)
-    for kind in sorted(by_kind, key=sorted):
-        left = {place.value: place for place in by_kind[kind]}
-        while run := longest_progression(sorted(left)):
-            rows.append([left.pop(value) for value in run])
+    while run := longest_progression(sorted(left)):
+        members = tuple(left.pop(value) for value in run)
+        rows.append(_Row(members, frozenset(name for place in members for name in place.names), members[0].at))
+    by_value = {place.value: place for place in places}
+    number = {hole.at: ("H", k) for k, hole in enumerate(view.layout.holes, 1)}
+    alike: dict[tuple, list[HoleRow]] = defaultdict(list)
+    for row in hole_rows(view.layout.holes):
+        if row.direction in (0.0, 90.0):
+            lengthwise = int(row.direction == 90.0)
+            alike[lengthwise, tuple(sorted(_value(view, hole.at, lengthwise) for hole in row.holes))].append(row)
+    for (lengthwise, values), found in alike.items():
+        names = frozenset(number[hole.at] for row in found for hole in row.holes)
+        if lengthwise != along:
+            values = tuple(longest_progression(sorted({_value(view, row.start, along) for row in found})))
+        if len(values) >= MIN_PROGRESSION:
+            first = min((hole.at for row in found for hole in row.holes), key=lambda at: _value(view, at, along))
+            rows.append(_Row(tuple(by_value[value] for value in values), names, first))
     return rows
 
 
-def _row_text(row: list[_Place]) -> str:
-    """Steps and pitch of a row, as "5 x 65 = 325"."""
-    whole = round(row[-1].value - row[0].value, 1)
-    return f"{len(row) - 1} x {round(whole / (len(row) - 1), 1):g} = {whole:g}"
+def _value(view: FaceView, at: XY, along: int) -> float:
+    """Place of a point along an axis, from the datum, mm to 0.1."""
+    return round(view.from_datum(at)[along], 1) + 0.0
 
 
 def _mirrored_half(places: list[_Place], in_rows: set[_Place], middle: float) -> bool:

@@ -168,16 +168,16 @@ def _row_labels(view: FaceView, height: float) -> Iterator[Label]:
     """Start and pitch of each row, beside its first hole or the end of its first bead; none where there is no room."""
     for along, axis in enumerate("XY"):
         for one in running_dimensions(view, along):
-            if one.row:
-                text = f"{axis} {one.value:.1f}, {one.row}"
-                radii = [hole.die.flange / 2 for hole in view.layout.holes if hole.at == one.at]
+            for row, at in one.starts:
+                text = f"{axis} {one.value:.1f}, {row}"
+                radii = [hole.die.flange / 2 for hole in view.layout.holes if hole.at == at]
                 radius = radii[0] if radii else max(bead.die.width for bead in view.layout.beads) / 2
                 positions = [
                     place
                     for further in (0.0, 3.0, 6.0)
-                    for place in positions_around(one.at, radius + further * height, text, height)
+                    for place in positions_around(at, radius + further * height, text, height)
                 ]
-                yield Label("NUMBER", text, Point(one.at), tuple(positions), optional=True)
+                yield Label("NUMBER", text, Point(at), tuple(positions), optional=True)
 
 
 PURPOSE_WITHOUT_BEADS = {"CUT": "finished outline and cut-outs: cut here"}

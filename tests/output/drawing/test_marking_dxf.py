@@ -289,6 +289,14 @@ def test_rows_are_told_as_start_pitch_and_count_and_mirrored_halves_once():
     (first, last) = running_dimensions(seen, 0)
     assert first.text.endswith("100.0, 3 x 80 = 240") and last.text.endswith("340.0")
     assert [one.text for one in running_dimensions(seen, 1)] == ["H1, H3, H5, H7   150.0", "H2, H4, H6, H8   240.0"]
+    other = tuple(Hole(L50, (x, 60.0)) for x in (100.0, 200.0, 300.0))
+    both = face_view(replace(PANEL, cutouts=()), Layout(1.0, (), (*grid, *other)))
+    head = running_dimensions(both, 0)[0]  # two kinds of row begin at 100, and no row runs from one line to another
+    assert head.row == "H1-H8 3 x 80 = 240; H9-H11 2 x 100 = 200"
+    assert {(text, at) for text, at in head.starts} == {
+        ("3 x 80 = 240", (100.0, 150.0)),
+        ("2 x 100 = 200", (100.0, 60.0)),
+    }
     sides = tuple(Bead(B16, ((x, 60.0), (x, 320.0))) for x in (60.0, 130.0, 430.0, 500.0))
     mirrored = face_view(replace(PANEL, cutouts=()), Layout(1.0, sides))
     assert [round(one.value) for one in running_dimensions(mirrored, 0)] == [60, 130, 280]
