@@ -94,6 +94,7 @@ def run(args: argparse.Namespace) -> int:
         gauges = {name: layouts[one.name].gauge for one in groups for name, _ in one.members}
         with faults_of_file(path):
             final = fitted_build(build, gauges)
+        written: list[str] = []  # as found
         built: dict[str, BuiltPanel] = {}
         results: dict[str, SearchResult | Verdict] = {}
         for one in groups:
@@ -107,6 +108,7 @@ def run(args: argparse.Namespace) -> int:
                 panel = final.panels[name]
                 if result and not mirrored and panel.source == one.panel.source:
                     results[name], verdict = result, result.verdict
+                    written += [name] if name == one.name else []
                 else:  # the other hand, or rivets moved a little by the gauge
                     progress(None, f"computing {name} as built")
                     results[name] = verdict = check(panel, layout, mesh_level=args.mesh, fields=True)
@@ -114,7 +116,7 @@ def run(args: argparse.Namespace) -> int:
         as_built = {name: one.layout for name, one in built.items()}
         joined, refused = judged_as_one(final, as_built, args.mesh, progress, executor)
     sheet = replace(build_sheet(final, built), joined=joined)
-    data = write_build(sheet, results, folder, args.paper)
+    data = write_build(sheet, results, folder, args.paper, written)
     used = ", ".join(f"{gauge:g}" for gauge in found.gauges)
     status = "met" if sheet.met else "NOT MET"
     cut = [one.name for one in asked if found.results[one.name].cut_short]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import html
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
 from stiffen.assembly.part_rules import file_stem
@@ -36,15 +36,21 @@ def folder_name(name: str) -> str:
 
 
 def write_build(
-    sheet: BuildSheet, results: Mapping[str, SearchResult | Verdict], folder: Path, paper: str = "a4"
+    sheet: BuildSheet,
+    results: Mapping[str, SearchResult | Verdict],
+    folder: Path,
+    paper: str = "a4",
+    written: Collection[str] = (),
 ) -> dict:
     """Write the bench files of every part, then those of the build; returns the build's result as plain data.
 
-    results: of each panel by name, with result fields.  folder: exists.  Raises InputError if a file cannot be written.
+    results: of each panel by name, with result fields.  folder: exists.  written: panels whose files are there.
+    Raises InputError if a file cannot be written.
     """
     fitted = sheet.fitted
     for name, result in results.items():
-        write_part(fitted.panels[name], result, folder, paper)
+        if name not in written:
+            write_part(fitted.panels[name], result, folder, paper)
     for strip in fitted.build.strips:
         panel = fitted.strips[strip.name]
         write_part(panel, strip_verdict(panel), folder, paper)
