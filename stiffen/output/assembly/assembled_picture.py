@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import shapely
 from scipy import ndimage
-from scipy.interpolate import NearestNDInterpolator
+from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator
 from shapely.geometry import Polygon
 
 from stiffen.analysis.natural_modes import at_points
@@ -119,7 +119,11 @@ def _deflection(sheet: BuildSheet, name: str, mesh: _Mesh) -> np.ndarray | None:
     if fields is None or not fields.deflection:
         return None
     largest = np.max([np.abs(values) for values in fields.deflection.values()], axis=0)
-    return NearestNDInterpolator(fields.plan_nodes[:, :2], largest)(mesh.flat)
+    nodes = fields.plan_nodes[:, :2]
+    found = LinearNDInterpolator(nodes, largest)(mesh.flat)
+    outside = np.isnan(found)  # beyond the chords of a curved edge
+    found[outside] = NearestNDInterpolator(nodes, largest)(mesh.flat[outside])
+    return found
 
 
 def _deflection_in_build(models: Mapping[str, PanelModel], mesh: _Mesh) -> np.ndarray | None:
