@@ -15,17 +15,14 @@ from stiffen.model.layout import Bead
 from stiffen.shop import clearance
 
 from . import symmetry
-from .bead_rules import BeadRules, Group, is_straight, line_of, sheet_of
+from .bead_rules import BeadRules, Group, is_straight, line_of
 from .regular_patterns import Family
-from .straight_beads import main_directions
+from .rounding import STEP, datum_of, directions_near, line_through, rounded_span, span_of
 
-STEP = 5.0  # mm: pitches, offsets and lengths are multiples of it
 MOST_PITCHES = 7  # that are tried, those nearest to the present pitch
 SPREAD_SHARES = (0.55, 0.65, 0.75, 0.85, 1.0)  # of the room across, that layouts of a family take
 UNEQUAL = 1.03  # times the length of equal beads, above which longer ones are tried
 SAME_ENDS = 25.0  # mm: free lines that end within it of each other have beads that end together
-SAME_DIRECTION = 0.2  # degrees: beads within it of an edge, or square to it, run along a direction of the sheet
-NEAR_DIRECTION = 46.0  # degrees by which oblique beads may be turned into a direction of the sheet
 SAME_PIECE = 10.0  # mm: beads whose middles lie within it along their lines lie beside each other
 SAME_LINE = 1.0  # mm: beads whose offsets differ by less lie on one line
 
@@ -59,9 +56,9 @@ def neat_variants(
     seen: set[tuple] = set()
     if rounded := _rounded_members(rules, choice, positions, taken):
         yield (*others, *rounded)
-    for angle in _directions_near(rules, line_of(members[0])[0]):
+    for angle in directions_near(rules, line_of(members[0])[0]):
         family = Family(members[0].die, angle, members[0].side)
-        lines = [_line_through(bead, angle) for bead in members]
+        lines = [line_through(bead, angle) for bead in members]
         offsets = _apart((offset for offset, _ in lines), SAME_LINE)
         nears = tuple(_apart((near for _, near in lines), SAME_PIECE))
         span = rules.span(family.die, angle)
@@ -76,26 +73,6 @@ def neat_variants(
                         if key not in seen:
                             seen.add(key)
                             yield (*others, *groups)
-
-
-def _directions_near(rules: BeadRules, angle: float) -> list[float]:
-    """The direction of a set; where it is none of the sheet's, also those near it, along an edge or square to one."""
-    first = main_directions(rules.panel)
-    named = dict.fromkeys(round(one % 180, 6) for main in (*first, 0.0) for one in (main, main + 90))
-    away = {one: abs((one - angle + 90) % 180 - 90) for one in named}
-    if min(away.values()) < SAME_DIRECTION:
-        return [angle]
-    return [
-        angle,
-        *(one for one in sorted(named, key=lambda one: (round(away[one], 3), one)) if away[one] < NEAR_DIRECTION),
-    ]
-
-
-def _line_through(bead: Bead, angle: float) -> tuple[float, float]:
-    """Offset of the line at an angle through a bead's middle, and the place of the middle along it."""
-    c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
-    x, y = np.mean([bead.path[0], bead.path[-1]], axis=0)
-    return float(c * y - s * x), float(c * x + s * y)
 
 
 def _apart(values: Iterable[float], least: float) -> list[float]:
@@ -117,23 +94,17 @@ def _rounded_members(
         if angle % 90:
             return ()
         _, centre = symmetry.centre_along_and_across(rules.panel, angle)
-        datum = round(2 * centre) / 2 if _mirrors(rules.mirror_axes, angle) else _datum(rules, angle)
+        datum = round(2 * centre) / 2 if _mirrors(rules.mirror_axes, angle) else datum_of(rules, angle)
         places.append(datum + STEP * round((offset - datum) / STEP))
         full = rules.straight(bead.die, angle, places[-1], bead.side, 1.0, near)
         if full is None:
             return ()
-        (low, high), (least, most) = _along(bead, angle), _along(full, angle)
+        (low, high), (least, most) = span_of(bead, angle), span_of(full, angle)
         spans.append((max(low - STEP, least), min(high + STEP, most)))
     lead = choice[positions[0]][0]
     angle = line_of(lead)[0]
     groups = _groups(rules, Family(lead.die, angle, lead.side), places, _level_ends(rules, angle, spans), taken)
     return groups if len(groups) == len(positions) else ()
-
-
-def _datum(rules: BeadRules, angle: float) -> float:
-    """Offset of the edge from which beads along x or y are measured."""
-    x0, y0, _, _ = sheet_of(rules.panel).bounds
-    return {0.0: y0, 90.0: -x0}.get(angle % 180, 0.0)
 
 
 def spaced_rows(rules: BeadRules, family: Family, count: int) -> Iterator[tuple[Group, ...]]:
@@ -171,7 +142,7 @@ def _middles(rules: BeadRules, angle: float, offsets: list[float]) -> tuple[floa
     own = (offsets[0] + offsets[-1]) / 2
     if abs(own - centre) <= STEP or rules.mirror_axes and _mirrors(rules.mirror_axes, angle):
         return (round(2 * centre) / 2,)
-    datum = _datum(rules, angle)
+    datum = datum_of(rules, angle)
     return tuple(dict.fromkeys((round(own), datum + STEP * round((own - datum) / STEP), round(2 * centre) / 2)))
 
 
@@ -210,7 +181,7 @@ def _rows(
     pieces: list[tuple[float, tuple[float, float]]] = []
     for place in places:
         beads = [rules.straight(family.die, angle, place, family.side, 1.0, near) for near in nears]
-        spans = sorted({_along(bead, angle) for bead in beads if bead is not None})
+        spans = sorted({span_of(bead, angle) for bead in beads if bead is not None})
         if not spans:
             return
         pieces += [(place, span) for span in spans]
@@ -228,7 +199,7 @@ def _ends(
     low, high = max(span[0] for span in spans), min(span[1] for span in spans)
     shared = max(high - low, 0.0) if len(spans) == lines else 0.0
     for one in dict.fromkeys((math.inf, length)) if shared else ():
-        yield [_rounded(rules, angle, low, high, one)] * len(spans)
+        yield [rounded_span(rules, angle, low, high, one)] * len(spans)
     level = _level_ends(rules, angle, spans)
     if sum(stop - start for start, stop in level) > UNEQUAL * len(spans) * shared:
         yield level
@@ -238,7 +209,7 @@ def _level_ends(rules: BeadRules, angle: float, spans: list[tuple[float, float]]
     """Start and stop of beads in some free spans, on multiples of 5 mm and on few lines."""
     lows = _on_few_lines([span[0] for span in spans])
     highs = [-value for value in _on_few_lines([-span[1] for span in spans])]
-    first, last = _rounded(rules, angle, min(lows), max(highs), math.inf)
+    first, last = rounded_span(rules, angle, min(lows), max(highs), math.inf)
     starts = [first + STEP * math.ceil((max(low, first) - first) / STEP - 1e-6) for low in lows]
     stops = [first + STEP * math.floor((min(high, last) - first) / STEP + 1e-6) for high in highs]
     return list(zip(starts, stops, strict=True))
@@ -270,23 +241,3 @@ def _groups(
         groups.append(group)
         beads += group
     return tuple(groups) if len(beads) == len(places) else ()
-
-
-def _along(bead: Bead, angle: float) -> tuple[float, float]:
-    """First and last place of a straight bead along its line."""
-    tangent = np.array([math.cos(math.radians(angle)), math.sin(math.radians(angle))])
-    low, high = sorted((np.array(bead.path) @ tangent).tolist())
-    return low, high
-
-
-def _rounded(rules: BeadRules, angle: float, low: float, high: float, length: float) -> tuple[float, float]:
-    """Start and stop of beads within some room, on multiples of 5 mm: from the sheet's middle, or from its edge."""
-    centre, _ = symmetry.centre_along_and_across(rules.panel, angle)
-    if abs((low + high) / 2 - centre) <= STEP:
-        half = STEP * math.floor(min(length / 2, centre - low, high - centre) / STEP + 1e-6)
-        return centre - half, centre + half
-    x0, y0, _, _ = sheet_of(rules.panel).bounds
-    datum = {0.0: x0, 90.0: y0}.get(angle % 180, low)
-    length = min(length, high - low)
-    start = datum + STEP * math.ceil((low + (high - low - length) / 2 - datum) / STEP - 1e-6)
-    return start, start + STEP * math.floor((min(high, start + length) - start) / STEP + 1e-6)

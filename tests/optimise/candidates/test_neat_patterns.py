@@ -12,6 +12,7 @@ from stiffen.model.panel import Cutout
 from stiffen.optimise.candidates.bead_rules import BeadRules, line_of
 from stiffen.optimise.candidates.neat_patterns import neat_variants, parallel_sets, spaced_rows
 from stiffen.optimise.candidates.regular_patterns import Family
+from stiffen.optimise.candidates.straightened_beads import straightened
 from stiffen.shop.layout_check import audit
 
 LID = lid(500.0, 400.0)
@@ -90,6 +91,19 @@ def test_a_bead_aslant_is_also_tried_along_the_edges_of_the_sheet():
         assert audit(triangle, rules.layout(one)) == ()
         if line_of(one[0][0])[0] == 90.0:
             assert one[0][0].length % 5 == pytest.approx(0)
+
+
+def test_a_curved_bead_is_tried_straight():
+    """A shallow arc over an opening: straight ones along x through its middle, as long and as long as fits."""
+    rules = BeadRules(LID, 1.0)
+    arc = Bead(B16, tuple((250.0 + x, 203.0 - x * x / 400.0) for x in range(-60, 61, 10)))
+    found = list(straightened(rules, choice_of(rules, arc)))
+    assert len(found) == 2
+    for ((bead,),) in found:
+        assert {y for _, y in bead.path} == {200.0} and all(x % 5 == 0 for x, _ in bead.path)
+        assert audit(LID, rules.layout([(bead,)])) == ()
+    assert sorted(round(one[0][0].length, -1) for one in found)[0] == 120
+    assert list(straightened(rules, choice_of(rules, *rows(B16, (200.0,), 60.0, 440.0)))) == []
 
 
 def test_more_beads_are_added_where_asked():

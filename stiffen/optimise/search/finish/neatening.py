@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from stiffen.model.layout import Layout
 from stiffen.optimise.candidates.bead_rules import BeadRules, Group
 from stiffen.optimise.candidates.neat_patterns import neat_variants, parallel_sets
+from stiffen.optimise.candidates.straightened_beads import straightened
 from stiffen.shop import layout_check, process_plan
 from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 
@@ -39,11 +40,11 @@ def neaten(
     factors = calibration(state, layout, values)
     choices: list[tuple[Group, ...]] = [groups]
     values_of: dict[Layout, float] = {}
-    for number in range(len(parallel_sets(groups))):
+    for number in range(-1, len(parallel_sets(groups))):
         made = _variants(state, rules, choices[0], number, layout, more)
         if not made:
             continue
-        state.report(f"{layout.gauge:g} mm: trying {len(made)} even spacings of {len(layout.beads)} beads")
+        state.report(f"{layout.gauge:g} mm: trying {len(made)} neater layouts of {len(layout.beads)} beads")
         trials = state.runner.batch([_with(rules, one, layout) for one in made], guesses)
         worst = [calibrated_worst(one, factors) for one in trials]
         ranked = sorted(zip(worst, made, strict=True), key=lambda one: one[0])
@@ -81,12 +82,12 @@ def _to_try(likely: list[Layout], values_of: dict[Layout, float]) -> list[Layout
 def _variants(
     state: SearchState, rules: BeadRules, choice: tuple[Group, ...], number: int, layout: Layout, more: Sequence[int]
 ) -> list[tuple[Group, ...]]:
-    """Variants of one parallel set, within the panel's limits on beads and minutes."""
+    """Variants of one parallel set, or (-1) of curved beads made straight; within the panel's limits on beads."""
     sets = parallel_sets(choice)
     if number >= len(sets):
         return []
     panel = state.panel
-    made = list(neat_variants(rules, choice, sets[number], more))
+    made = list(straightened(rules, choice) if number < 0 else neat_variants(rules, choice, sets[number], more))
     return [one for one in made if panel.within_count_limits(_with(rules, one, layout))]
 
 
