@@ -16,7 +16,7 @@ from stiffen.model.panel import HOLD_KINDS, IN_PLANE_KINDS, SUPPORT_KINDS, Panel
 from .loads import tributary_lengths
 from .refusal import unknown
 
-HELD, FREE, UNKNOWN, SLIP = "held", "free", "unknown", "slip"
+HELD, FREE, UNKNOWN, SLIP, BUILD = "held", "free", "unknown", "slip", "build"
 # Penalty stiffness over E, mm, of a rigid support along a direction other than x and y: 100 N move it by 1e-6 mm.
 RIGID_SPRING_LENGTH = 1e3
 
@@ -82,14 +82,19 @@ class Restraints:
 def in_plane_assumptions(panel: Panel) -> tuple[str, ...]:
     """The in-plane restraints to evaluate: 'held' and 'free' if a support says 'unknown', else the one given.
 
+    'build' is one of them if the neighbours are known, else as 'unknown'.
+
     Raises InputError for a support that is not known.
     """
     require_known_supports(panel)
     given = {SLIP if support.slip is not None else support.in_plane for support in panel.supports}
-    if UNKNOWN in given:
+    in_build = panel.neighbours is not None and BUILD in given
+    if UNKNOWN in given or (BUILD in given and not in_build):
         return (HELD, FREE)
     if SLIP in given:
         return (SLIP,)
+    if in_build:
+        return (BUILD,)
     return (HELD,) if HELD in given else (FREE,)
 
 
@@ -109,7 +114,7 @@ def _holds_in_plane(support: Support, assumed: str) -> bool:
     """True if the support holds in plane.  A slip counts as free: small deflections do not use up the clearance."""
     if support.slip is not None:
         return False
-    return (assumed if support.in_plane == UNKNOWN else support.in_plane) == HELD
+    return (assumed if support.in_plane in (UNKNOWN, BUILD) else support.in_plane) == HELD
 
 
 def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraints:
@@ -131,11 +136,13 @@ def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraint
     If the supports leave the panel free to drift in its plane, the fewest DOFs that stop it are fixed, at two
     fasteners or corners.  They carry no load as long as the loads balance in plane.
 
+    Supports that the neighbours in a build hold have the springs of these at their centres, and nothing else.
+
     Raises InputError for a support or an assumption that is not known.
     """
     require_known_supports(panel)
-    if assumed not in (HELD, FREE, SLIP):
-        raise unknown("in-plane assumption", assumed, (HELD, FREE, SLIP))
+    if assumed not in (HELD, FREE, SLIP, BUILD):
+        raise unknown("in-plane assumption", assumed, (HELD, FREE, SLIP, BUILD))
     fixed: list[np.ndarray] = []
     rests: list[np.ndarray] = []
     slips: list[tuple[np.ndarray, float]] = []
@@ -148,6 +155,8 @@ def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraint
         if support.kind in ("rivets", "bolts"):
             for centre in support.fasteners():
                 disc = fasteners[centre] = mesh.discs[centre]
+                if support.in_plane == BUILD and panel.neighbours is not None:
+                    continue
                 if support.slip is not None:
                     slips.append((disc, support.slip))
                 upright = disc[:1] if support.hold == "pinned" else disc
@@ -176,15 +185,17 @@ def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraint
     restrained = _unique(fixed)
     centres = np.array([disc[0] for disc in fasteners.values()], dtype=int)
     upright = mesh.outline[~is_tilted(normals[mesh.outline])]  # a flange may move square to itself
-    drift = _drift_dofs(
-        mesh, centres if len(centres) > 1 else upright if len(upright) > 1 else mesh.outline, restrained, springs
-    )
+    drift = np.zeros(0, int)
+    if panel.neighbours is None:  # they stop drift
+        candidates = centres if len(centres) > 1 else upright if len(upright) > 1 else mesh.outline
+        drift = _drift_dofs(mesh, candidates, restrained, springs)
+    own, others = _spring_matrix(springs, len(mesh.nodes)), _neighbour_springs(panel, mesh)
     return Restraints(
         fixed=restrained if slips else np.union1d(restrained, drift),
         rests=_unique(rests),
         slips=tuple(slips),
         drift_dofs=drift,
-        springs=_spring_matrix(springs, len(mesh.nodes)),
+        springs=own if others is None else others if own is None else (own + others).tocsr(),
         fasteners=fasteners,
         lines=tuple(lines),
     )
@@ -277,6 +288,17 @@ def _spring_matrix(springs: list[_Springs], n: int) -> sp.csr_matrix | None:
     K = (gradients.T @ sp.diags(np.concatenate([one.stiffness for one in springs])) @ gradients).tocsr()
     K.eliminate_zeros()
     return K
+
+
+def _neighbour_springs(panel: Panel, mesh: Mesh) -> sp.csr_matrix | None:
+    """(6 n, 6 n) stiffness of the neighbours in a build, at the centres of their rivets; None without any."""
+    if panel.neighbours is None:
+        return None
+    nodes = np.array([mesh.discs[centre][0] for centre in panel.neighbours.at])
+    dofs = (6 * nodes[:, None] + np.arange(6)).ravel()
+    rows, columns = np.meshgrid(dofs, dofs, indexing="ij")
+    size = 6 * len(mesh.nodes)
+    return sp.csr_matrix((panel.neighbours.stiffness.ravel(), (rows.ravel(), columns.ravel())), shape=(size, size))
 
 
 def _drift_dofs(mesh: Mesh, candidates: np.ndarray, fixed: np.ndarray, springs: list[_Springs]) -> np.ndarray:

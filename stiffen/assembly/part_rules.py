@@ -122,7 +122,7 @@ JOINT_RULES: dict[str, Rule] = {
     "mates": Instance(tuple, '("side",)'),
     "pitch": Range(5.0, 1000.0, "mm"),
     "diameter": Range(1.0, 20.0, "mm"),
-    "in_plane": Choice(("held", "free", "unknown")),
+    "in_plane": Choice(("held", "free", "unknown", "build")),
     "grip": Optional(GRIP),
 }
 

@@ -166,14 +166,20 @@ def panel_loads(part: ShellPart) -> dict[str, np.ndarray]:
     }
 
 
-def own_supports(fitted: FittedBuild, name: str) -> tuple[Support, ...]:
-    """The supports of a panel of the build that are not the rivets of its joints."""
+def joint_supports(fitted: FittedBuild, name: str) -> tuple[Support, ...]:
+    """The supports of a panel of the build that are the rivets of its joints."""
     holes = [joint.holes[name] for joint in fitted.rivets if name in joint.holes]
     return tuple(
         support
         for support in fitted.panels[name].supports
-        if support.kind != "rivets" or not any(_same_rivets(support, one) for one in holes)
+        if support.kind == "rivets" and any(_same_rivets(support, one) for one in holes)
     )
+
+
+def own_supports(fitted: FittedBuild, name: str) -> tuple[Support, ...]:
+    """The supports of a panel of the build that are not the rivets of its joints."""
+    joints = joint_supports(fitted, name)
+    return tuple(support for support in fitted.panels[name].supports if support not in joints)
 
 
 def _same_rivets(support: Support, holes: np.ndarray) -> bool:

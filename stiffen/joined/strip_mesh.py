@@ -15,7 +15,7 @@ from stiffen.assembly.angle_strips import StripSurface
 from stiffen.assembly.placement import PlacedPart
 
 SAME_STATION = 3.0  # mm along the strip within which rivets of both legs share a line of the grid
-GRID_SIZE = {"quick": 16.0, "normal": 9.0, "fine": 5.0}  # mm between lines of the grid, at most
+GRID_SIZE = {"quick": 27.0, "normal": 9.0, "fine": 5.0}  # mm between lines of the grid, at most
 
 
 @dataclass(frozen=True, eq=False)

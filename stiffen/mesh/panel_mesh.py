@@ -89,13 +89,13 @@ def mesh_panel(
     mesh_level: quick, normal or fine: about 2000, 4000 or 12000 nodes for a 500 x 400 mm panel with five beads; or
     coarse: about 500 nodes, each fastener one node, for laminated triangles.
     size: background element size, mm, in place of the mesh level's; half of it refines everything, bead rows too.
-    point_fasteners: each fastener is one node, whatever the level.
+    point_fasteners: each fastener is one node, whatever the level, as of a panel on its neighbours in a build.
     Raises MeshError where the mesh would not fulfil: area within 0.1 % of the panel's, every feature line made
     of mesh edges, no triangle of quality below 0.15, one connected sheet.
     """
     layout = replace(layout, beads=tuple(extended_past_open_ends(bead) for bead in layout.beads))
     resolution = _panel_resolution(panel, size, mesh_level)
-    if point_fasteners:
+    if point_fasteners or panel.neighbours is not None:
         resolution = replace(resolution, rim_points=0)
     tolerance = SNAP_DISTANCE + resolution.chord_error
     region = plan_region(panel, layout, resolution)

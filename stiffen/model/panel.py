@@ -99,8 +99,9 @@ class Support:
     kind: edge, rivets, bolts, rest.  path: the supported line (None: the whole outline; rivets need a path).
     at: centres of the bolts, or of rivets that are not at even pitch along path.
     hold: pinned (no deflection), clamped (no deflection, no rotation), guided (no rotation, free deflection).
-    in_plane: held, free or unknown.  slip: mm by which a clearance hole lets the sheet move in its plane before the
-    fastener restrains it (None: no slip given).
+    in_plane: held, free, unknown, or build (as its neighbours in a build hold it; unknown where they are not known).
+    slip: mm by which a clearance hole lets the sheet move in its plane before the fastener restrains it (None: no slip
+    given).
     pitch, diameter: mm; given `at`, the pitch is the mean one.  stiffness: N/mm of one fastener, or N/mm per mm of
     edge; None means rigid.  strength: N that one fastener carries in any direction, if known.  onto: mm, thickness of
     the part below that the fasteners grip together with the panel, if known.
@@ -141,6 +142,18 @@ class Support:
         if line.is_ring:
             stations = stations[:-1]
         return tuple((p.x, p.y) for p in (line.interpolate(s) for s in stations))
+
+
+@dataclass(frozen=True, eq=False)
+class Neighbours:
+    """What the neighbours of a panel in a build are to it: springs between its rivets.
+
+    at: centres of k rivets in the flat sheet, mm.  stiffness: (6 k, 6 k) N/mm and N mm on the displacements and
+    rotations of the sheet there, in the panel's own frame; symmetric.
+    """
+
+    at: tuple[Point, ...]
+    stiffness: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -321,6 +334,7 @@ PANEL_RULES: dict[str, Rule] = {
     "hole_edge": Range(0.0, 1000.0, "mm"),
     "minutes_at_most": Optional(Range(1.0, 100000.0, "minutes")),
     "margin": Range(0.0, 0.5),
+    "neighbours": Optional(Instance(Neighbours, "neighbours_of(build, name)")),
 }
 
 
@@ -368,6 +382,9 @@ class Panel:
     hole_edge: float = 0.0  # mm from a hole's fold circle to the edge of the sheet, if more than the spacing rule
     minutes_at_most: float | None = None  # at the bench
     margin: float = 0.05  # that the recommended layout keeps on every demand, as a share of its limit
+    neighbours: Neighbours | None = field(
+        default=None, compare=False, repr=False
+    )  # in a build: they hold the supports whose `in_plane` is "build"
     source: dict = field(
         default_factory=dict, compare=False, repr=False
     )  # the panel file as data, files it names included

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 SUPPORT_KINDS = ("edge", "rivets", "bolts", "rest")
 HOLD_KINDS = ("pinned", "clamped", "guided")
-IN_PLANE_KINDS = ("held", "free", "unknown")
+IN_PLANE_KINDS = ("held", "free", "unknown", "build")
 LOAD_KINDS = ("pressure", "patch", "line", "inertia")
 SYMMETRIES = ("auto", "none", "x", "y", "xy")
 GOALS = ("recommended", "lightest", "quickest", "stiffest")

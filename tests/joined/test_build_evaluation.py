@@ -7,13 +7,18 @@ import pytest
 from support.builds import fitted, panel_text, rectangle
 
 from stiffen.analysis.loads import case_forces
+from stiffen.analysis.panel_model import meshed_model
+from stiffen.analysis.supports import in_plane_assumptions
+from stiffen.assembly.designs import designs
 from stiffen.errors import InputError
 from stiffen.joined.condensed import condensation
 from stiffen.joined.edge_hold import changed_joint, edge_holds
 from stiffen.joined.evaluation import evaluate_build
 from stiffen.joined.joined_model import JoinedModel, joined_model
+from stiffen.joined.neighbours import PanelsOnNeighbours, on_neighbours
 from stiffen.joined.panel_inside import panel_inside
 from stiffen.model.panel import Demand
+from stiffen.optimise.search.build_search import search_build
 
 PUSH = """
 [[load]]
@@ -32,10 +37,12 @@ limit = 40
 """
 FOOT = '\n[[support]]\nkind = "edge"\npath = [[0, 0], [260, 0]]\nhold = "clamped"\nin_plane = "held"\n'
 SEAM = '\n[[joint]]\npart = "lid"\nrow = [[{x}, 10], [{x}, 190]]\nmates = ["{mate}"]\npitch = 30\ndiameter = 3.2\n'
+SEAM += 'in_plane = "{in_plane}"\n'
 
 
-def portal(folder, value=5e-4, limit=1.0):
+def portal(folder, value=5e-4, limit=1.0, in_plane="unknown"):
     """A lid on the flanges of two walls that stand clamped: nothing else holds the lid."""
+    folder.mkdir(exist_ok=True)
     lid = panel_text("lid", rectangle(300, 200), 0.8, PUSH.format(value=value, limit=limit))
     wall = panel_text("wall", rectangle(200, 120), 1.0)
     wall += "\n[[fold]]\nline = [[0, 100], [200, 100]]\nangle = 90\nradius = 1.5\n" + FOOT.replace("260", "200")
@@ -48,7 +55,7 @@ def portal(folder, value=5e-4, limit=1.0):
     top = fitted(folder, {"wall": wall}, '[[panel]]\nfile = "wall.toml"\nplace = {x = [0, 1, 0], y = [0, 0, 1]}\n')
     z = float(top.parts["wall"].surface(np.array([[100.0, 112.0]]))[0][0, 2])
     build = build.replace("Z", f"{100 - z - 0.5}")
-    build += SEAM.format(x=10, mate="near") + SEAM.format(x=290, mate="far")
+    build += "".join(SEAM.format(x=x, mate=mate, in_plane=in_plane) for x, mate in ((10, "near"), (290, "far")))
     return fitted(folder, {"lid": lid, "wall": wall}, build)
 
 
@@ -144,7 +151,47 @@ def test_a_build_that_may_drift_is_held_unless_a_load_drives_it(whole):
         JoinedModel(model.parts, model.ties[:1]).steadied()
 
 
+def test_a_panel_on_its_neighbours_can_be_judged_by_itself(tmp_path):
+    """What a search takes: deflection and softness of the lid, meshed as a panel, against the whole within 5 %."""
+    built = portal(tmp_path)
+    model = joined_model(built, mesh_level="quick")
+    lid = replace(on_neighbours(built, condensation(model), "lid"), demands=(Demand("softness", 0.5, force=1),))
+    assert in_plane_assumptions(lid) == ("build",)
+    alone = meshed_model(lid, lid.layout(), "quick", "build")
+    inside = panel_inside(condensation(model), "lid")
+    forces = alone.linear_solution("push")[0]
+    w = np.abs(alone.normal_displacement(alone.linear_model.solve(forces))).max()
+    whole = np.abs(model.solve({"lid": lid_forces(model)}).normal("lid")).max()
+    assert w == pytest.approx(whole, rel=0.05)
+    for place in ((150.0, 100.0), (150.0, 5.0), (30.0, 100.0)):
+        assert alone.softness_at(place) == pytest.approx(inside.softness_at(place), rel=0.05)
+    loads = alone.fastener_loads("push")
+    whole_pull = 5e-4 * 300 * 200
+    assert sum(pull for _, pull in loads.values()) >= whole_pull * 0.99  # rivets carry all of it, some pry
+
+
 def test_a_build_without_places_is_refused(tmp_path):
     files = {"lid": panel_text("lid", rectangle(100, 100))}
     with pytest.raises(InputError, match="no panel has a place"):
         evaluate_build(fitted(tmp_path, files, '[[panel]]\nfile = "lid.toml"\n'))
+
+
+@pytest.mark.slow
+def test_a_panel_held_as_the_build_holds_it_is_searched_beside_its_neighbours_twice(tmp_path):
+    """The lid has to find beads on the walls as they are; what the search says of it holds in the whole within 5 %."""
+    built = portal(tmp_path, value=1e-4, limit=0.35, in_plane="build")
+    groups = designs(built)
+    lid = next(one for one in groups if one.name == "lid")
+    panels = PanelsOnNeighbours(built.build, groups)
+    assert panels.asking(lid)
+    assert not PanelsOnNeighbours(portal(tmp_path / "other").build, groups).asking(lid)
+    told = []
+    found = search_build(
+        [lid], on_found=lambda design, result: told.append(result), effort="quick", mesh_level="quick", panels=panels
+    )
+    verdict = found.results["lid"].verdict
+    assert len(told) == 2 and told[1] is found.results["lid"]
+    assert verdict.met and verdict.layout.beads
+    assert {one.in_plane for one in verdict.demands} == {"build"}
+    whole = evaluate_build(built, {"lid": verdict.layout}, mesh_level="quick", holds=False)
+    assert whole.panels["lid"].verdict.demands[0].value == pytest.approx(verdict.demands[0].value, rel=0.05)

@@ -53,7 +53,7 @@ def fault_lines(make):
         (lambda: Support("edge", hold="clampd"), 'support.hold: is "clampd" (did you mean "clamped"?)'),
         (
             lambda: Support("edge", in_plane="hold"),
-            'support.in_plane: is "hold" (one of: held, free, unknown, {slip = 0.1} (clearance, mm))',
+            'support.in_plane: is "hold" (one of: held, free, unknown, build, {slip = 0.1} (clearance, mm))',
         ),
         (lambda: Support("egde"), 'support.kind: is "egde" (did you mean "edge"?)'),
         (lambda: Bead(B16, ((0, 0), (9, 0)), "top"), 'bead.side: is "top" (one of: up, down)'),

@@ -23,6 +23,7 @@ def run(args: argparse.Namespace) -> int:
     from stiffen.assembly.build_file import read_build
     from stiffen.assembly.designs import designs, layout_of_member
     from stiffen.assembly.fitted_build import fitted_build
+    from stiffen.joined.neighbours import PanelsOnNeighbours
     from stiffen.output.assembly.build_json import build_document
     from stiffen.output.assembly.build_sections import JOINT_HEAD, joint_rows, mass_lines, section_lines
     from stiffen.output.assembly.build_sheet import BuiltPanel, build_sheet
@@ -39,12 +40,14 @@ def run(args: argparse.Namespace) -> int:
         fitted = fitted_build(build, gauges)
     built, lines = {}, []
     groups = designs(fitted)
+    on_neighbours = PanelsOnNeighbours(build, groups)
     with progress_bar(args.quiet) as progress:
         for number, design in enumerate(groups):
             progress(number / len(groups), design.name)
             layout = design.panel.layout(fitted.gauges[design.name])
             with faults_of_file(design.name), named_failures(design.name):
-                verdict = check(design.panel, layout, mesh_level=args.mesh)
+                beside = on_neighbours.at_gauge(design, args.gauge)
+                verdict = check(beside, layout, mesh_level=args.mesh)
             for name, mirrored in design.members:
                 built[name] = BuiltPanel(layout_of_member(design.panel, layout, mirrored), verdict)
             names = ", ".join(name for name, _ in design.members)

@@ -34,6 +34,7 @@ def run(args: argparse.Namespace) -> int:
     from stiffen.assembly.build_file import read_build
     from stiffen.assembly.designs import designs, layout_of_member
     from stiffen.assembly.fitted_build import fitted_build
+    from stiffen.joined.neighbours import PanelsOnNeighbours
     from stiffen.optimise.search.build_search import common_rack, search_build
     from stiffen.output.assembly.build_files import write_build, write_part
     from stiffen.output.assembly.build_sections import mass_lines
@@ -48,6 +49,7 @@ def run(args: argparse.Namespace) -> int:
         build = read_build(path)
         fitted = fitted_build(build)
         groups = designs(fitted)
+        on_neighbours = PanelsOnNeighbours(build, groups)
         asked = [one for one in groups if one.panel.demands]
         if not asked:
             require_demands(groups[0].panel, groups[0].name)
@@ -76,6 +78,7 @@ def run(args: argparse.Namespace) -> int:
             executor=executor,
             progress=progress,
             sheet_mass=sheet_mass,
+            panels=on_neighbours if any(on_neighbours.asking(one) for one in asked) else None,
         )
         missing = [one.name for one in asked if one.name not in found.results]
         if missing or found.error:
@@ -111,7 +114,8 @@ def run(args: argparse.Namespace) -> int:
                     written += [name] if name == one.name else []
                 else:  # the other hand, or rivets moved a little by the gauge
                     progress(None, f"computing {name} as built")
-                    results[name] = verdict = check(panel, layout, mesh_level=args.mesh, fields=True)
+                    beside = on_neighbours.member_beside(name, layouts) if on_neighbours.asking(one) else panel
+                    results[name] = verdict = check(beside, layout, mesh_level=args.mesh, fields=True)
                 built[name] = BuiltPanel(layout, verdict, baseline)
         as_built = {name: one.layout for name, one in built.items()}
         joined, refused = judged_as_one(final, as_built, args.mesh, progress, executor)

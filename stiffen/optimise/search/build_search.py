@@ -15,7 +15,9 @@ from typing import Any
 
 from stiffen.assembly.designs import Design
 from stiffen.errors import Fault, InputError, StiffenError
+from stiffen.joined.neighbours import PanelsOnNeighbours
 from stiffen.model.layout import Layout
+from stiffen.model.panel import Panel
 from stiffen.model.results import SearchResult
 
 from .driver import search
@@ -54,16 +56,18 @@ def search_build(
     *,
     on_found: OnFound = lambda design, result: None,
     sheet_mass: SheetMass = lambda layouts: 0.0,
+    panels: PanelsOnNeighbours | None = None,
     **options: Any,
 ) -> BuildSearchResult:
     """Search every design of a build.
 
     gauges: "each", "one" or "two"; see the head of this module.  on_found: called with each design and the result that
-    it is to have, as soon as that is known.  sheet_mass: of the sheets to buy, kg.  options: as for `search`, the same
-    for all.
+    it is to have, as soon as that is known.  sheet_mass: of the sheets to buy, kg.  panels: on their neighbours;
+    designs that are held as the build holds them are searched twice, first beside neighbours as in their files, then at
+    quick effort beside those that were found.  options: as for `search`, the same for all.
     Raises InputError if no gauge lies in the rack of every panel where one is asked for.
     """
-    table = _SearchTable(designs, options)
+    table = _SearchTable(designs, options, panels)
     stopped, error = "", None
     try:
         if gauges == "each":
@@ -74,6 +78,9 @@ def search_build(
             chosen = {**_common_gauges(table, gauges, sheet_mass)}
             for design in designs:
                 on_found(design, table.at(design, chosen[design.name]))
+        table.again(chosen)
+        for design in designs if panels else ():
+            on_found(design, table.at(design, chosen[design.name]))
     except _InterruptedError:
         stopped, chosen = "interrupted", {}
     except InputError:
@@ -88,25 +95,40 @@ def search_build(
 class _SearchTable:
     """Results by design and gauge, each searched once; gauge None is the design's whole rack."""
 
-    def __init__(self, designs: Sequence[Design], options: dict[str, Any]) -> None:
+    def __init__(self, designs: Sequence[Design], options: dict[str, Any], panels: PanelsOnNeighbours | None) -> None:
         self.designs = tuple(designs)
+        self._panels = panels
         self._options = options
         self._results: dict[tuple[str, float | None], SearchResult] = {}
 
     def at(self, design: Design, gauge: float | None) -> SearchResult:
         key = design.name, gauge
         if key not in self._results:
-            panel = design.panel if gauge is None else replace(design.panel, gauges=(gauge,))
-            try:
-                result = search(panel, **self._options)
-            except InputError:
-                raise
-            except StiffenError as error:
-                raise type(error)(f"{design.name}: {error}") from error
-            self._results[key] = result
-            if result.interrupted:
-                raise _InterruptedError
+            panel = design.panel if self._panels is None else self._panels.at_gauge(design, gauge)
+            self._search(design, gauge, panel if gauge is None else replace(panel, gauges=(gauge,)), self._options)
         return self._results[key]
+
+    def again(self, chosen: Mapping[str, float | None]) -> None:
+        """Search the designs that the build holds once more, beside the layouts found, one after the other."""
+        if self._panels is None:
+            return
+        for design in self.designs:
+            if self._panels.asking(design):
+                layouts = {one.name: self._results[one.name, chosen[one.name]].verdict.layout for one in self.designs}
+                own = layouts[design.name]
+                panel = replace(self._panels.beside(design, layouts), gauges=(own.gauge,))
+                self._search(design, chosen[design.name], panel, {**self._options, "effort": "quick", "start": own})
+
+    def _search(self, design: Design, gauge: float | None, panel: Panel, options: Mapping[str, Any]) -> None:
+        try:
+            result = search(panel, **options)
+        except InputError:
+            raise
+        except StiffenError as error:
+            raise type(error)(f"{design.name}: {error}") from error
+        self._results[design.name, gauge] = result
+        if result.interrupted:
+            raise _InterruptedError
 
     def met(self, design: Design, gauge: float) -> bool:
         return self.at(design, gauge).verdict.met

@@ -33,7 +33,12 @@ CAUTION_ALERTS = (
     "A design aid, no approval: parts that hold people, and vehicle and structural parts, need a qualified person.",
 )
 HOLD_WORDS = {"pinned": "may tilt", "clamped": "may not tilt", "guided": "may sink, but not tilt"}
-IN_PLANE_WORDS = {"held": "cannot draw in", "free": "draws in freely", "unknown": "how far it draws in is not known"}
+IN_PLANE_WORDS = {
+    "held": "cannot draw in",
+    "free": "draws in freely",
+    "unknown": "how far it draws in is not known",
+    "build": "draws in as the build lets it",
+}
 
 
 def proof_title(proof: Proof) -> str:

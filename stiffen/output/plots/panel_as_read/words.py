@@ -20,6 +20,7 @@ IN_PLANE_WORDS = {
     "held": "edges cannot pull in",
     "free": "edges may pull in",
     "unknown": "not known if edges pull in: the worse counts",
+    "build": "edges pull in as the build lets them",
 }
 DEMAND_WORDS = {
     "deflection": "deflection in {case} at most {limit} mm",
