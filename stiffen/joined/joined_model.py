@@ -24,6 +24,7 @@ from stiffen.fem.linear import LinearModel
 from stiffen.fem.nonlinear import EquilibriumPath, follow_path
 from stiffen.fem.nonlinear_problem import NonlinearProblem
 from stiffen.fem.shell import RIGID_BODY_MODE_NAMES, Shell, rigid_body_modes
+from stiffen.mesh.size_field import background_side
 from stiffen.model.layout import Layout
 
 from .fastener_stiffness import fastener_stiffness
@@ -31,6 +32,8 @@ from .parts import ShellPart, panel_part, strip_part
 from .ties import DEFORMATIONS, Tie, motions
 
 LOOSE = 1e-9  # stiffness of a rigid motion over the greatest, below which the part is loose
+LEAST_SIZE_SHARE = 0.5  # size of a small panel's elements over the largest panel's, at least
+SMALL_PANEL_COARSER = 2.0  # but at most so much larger than on a mesh of its own
 MOST_DRIFTS = 3  # motions of the whole along which it may drift: those in one plane
 PATH_TOLERANCE = 1e-4  # residual force over load at equilibrium of the whole
 DRIFTS_AS_ONE = 1e-6  # part of a drift by which parts may move against each other
@@ -313,9 +316,10 @@ def joined_model(
     """
     layouts = layouts or {}
     parts = {}
-    for panel in fitted.build.panels:
-        if panel.place:
-            parts[panel.name] = panel_part(fitted, panel.name, layouts.get(panel.name), mesh_level, assumed=assumed)
+    sides = {one.name: background_side(one.panel.region.area, mesh_level) for one in fitted.build.panels if one.place}
+    for name, side in sides.items():
+        size = min(SMALL_PANEL_COARSER * side, max(side, LEAST_SIZE_SHARE * max(sides.values())))
+        parts[name] = panel_part(fitted, name, layouts.get(name), mesh_level, size if size > side else None, assumed)
     for strip in fitted.build.strips:
         if strip.place:
             parts[strip.name] = strip_part(fitted, strip.name, mesh_level)

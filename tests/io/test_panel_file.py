@@ -384,9 +384,7 @@ def test_files_that_are_no_layout(tmp_path, text, message):
 @pytest.mark.parametrize("value", ["loose", "hel", 0.1])
 def test_in_plane_lists_its_values_with_the_clearance_among_them(data, value):
     data["support"][0]["in_plane"] = value
-    with pytest.raises(
-        InputError, match=r"in_plane: is .*held, free, unknown, build, \{slip = 0.1\} \(clearance, mm"
-    ):
+    with pytest.raises(InputError, match=r"in_plane: is .*held, free, unknown, build, \{slip = 0.1\} \(clearance, mm"):
         panel_from_dict(data, HERE)
 
 
