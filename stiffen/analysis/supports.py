@@ -136,7 +136,7 @@ def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraint
     If the supports leave the panel free to drift in its plane, the fewest DOFs that stop it are fixed, at two
     fasteners or corners.  They carry no load as long as the loads balance in plane.
 
-    Supports that the neighbours in a build hold have the springs of these at their centres, and nothing else.
+    Rivets that the neighbours in a build hold have the springs of these at their centres, and nothing else.
 
     Raises InputError for a support or an assumption that is not known.
     """
@@ -150,12 +150,13 @@ def build_restraints(panel: Panel, mesh: Mesh, assumed: str = FREE) -> Restraint
     fasteners: dict[Point, np.ndarray] = {}
     lines: list[np.ndarray] = []
     normals = node_normals(panel, mesh)
+    on_neighbours = set(panel.neighbours.at) if panel.neighbours else set()
     for support in panel.supports:
         in_plane = _holds_in_plane(support, assumed)
         if support.kind in ("rivets", "bolts"):
             for centre in support.fasteners():
                 disc = fasteners[centre] = mesh.discs[centre]
-                if support.in_plane == BUILD and panel.neighbours is not None:
+                if centre in on_neighbours:
                     continue
                 if support.slip is not None:
                     slips.append((disc, support.slip))

@@ -24,6 +24,7 @@ from stiffen.errors import Fault, InputError, SolverError
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Layout
 
+from .clashes import Clash, clashes
 from .condensed import Condensation, condensation
 from .edge_hold import ROUGH, EdgeHold, edge_holds
 from .joined_model import JoinedModel, joined_model
@@ -63,13 +64,15 @@ class RivetLoad:
 class BuildEvaluation:
     """panels: evaluation of each panel inside the build, by name.  modes: rising.  seconds: it took.
 
-    rivets: of each joint that is loaded.  holds: of the edges of each design's first panel.
+    rivets: of each joint that is loaded.  holds: of the edges of each design's first panel.  clashes: parts that pass
+    through each other.
     """
 
     panels: Mapping[str, Evaluation]
     modes: tuple[BuildMode, ...]
     rivets: tuple[RivetLoad, ...]
     holds: tuple[EdgeHold, ...]
+    clashes: tuple[Clash, ...]
     seconds: float
 
 
@@ -120,7 +123,7 @@ def evaluate_build(
     progress(None, "finding what holds the edges")
     found = [one for wait in waiting for one in wait()]
     ordered = tuple(rivets[number] for number in sorted(rivets))
-    return BuildEvaluation(panels, modes, ordered, tuple(found), time.perf_counter() - start)
+    return BuildEvaluation(panels, modes, ordered, tuple(found), clashes(whole), time.perf_counter() - start)
 
 
 def evaluated(model: PanelInside, hertz: tuple[float, float] | None = None) -> Evaluation:

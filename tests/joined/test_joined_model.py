@@ -14,6 +14,7 @@ from stiffen.assembly.fitted_build import fitted_build
 from stiffen.errors import InputError
 from stiffen.fem.linear import FREE_SHIFT, LinearModel
 from stiffen.fem.shell import rigid_body_modes
+from stiffen.joined.clashes import clashes
 from stiffen.joined.fastener_stiffness import FastenerStiffness, fastener_stiffness
 from stiffen.joined.joined_model import JoinedModel, build_ties, joined_model
 from stiffen.joined.parts import panel_part
@@ -361,3 +362,13 @@ def test_forces_balance_at_every_joint_and_part(box):
         whole = rigid_body_modes(box.shell.nodes).T @ alone / np.array([1, 1, 1, 150, 150, 150])
         assert np.abs(alone).max() > 1e-3
         assert np.abs(whole).max() < 1e-9 * scale
+
+
+def test_parts_that_pass_through_each_other_are_told_with_their_place(box):
+    assert clashes(box) == ()
+    low = box.parts["side left"]  # moved inward and down, it goes through the base
+    moved = replace(low.shell, nodes=low.shell.nodes + np.array([0.0, 60.0, -20.0]))
+    found = clashes(changed(box, side_left=replace(low, shell=moved)))
+    assert [one.parts for one in found if "base" in one.parts] == [("base", "side left")]
+    assert found[0].at[1:] == pytest.approx((60, -0.4), abs=1.0)
+    assert "base and side left pass through each other near (" in str(found[0])

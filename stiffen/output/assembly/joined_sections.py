@@ -32,6 +32,8 @@ HOLD_NOTE = (
 def joined_sections(found: BuildEvaluation, alone: Mapping[str, Verdict | None]) -> list[Section]:
     """The sections of the build sheet.  alone: the verdict on each panel by itself, by name."""
     sections = []
+    if found.clashes:
+        sections.append(Section("PARTS IN EACH OTHER", tuple(f"{one}." for one in found.clashes)))
     demands = demand_rows(found, alone)
     if demands:
         sections.append(Section("JUDGED AS ONE THING", (Table(DEMAND_HEAD, demands, DEMANDS_RIGHT), DEMAND_NOTE)))
@@ -119,6 +121,7 @@ def joined_document(found: BuildEvaluation) -> dict:
             for name, evaluation in found.panels.items()
             for one in evaluation.verdict.demands
         ],
+        "clashes": [{"parts": list(one.parts), "at": list(one.at)} for one in found.clashes],
         "modes": [{"hertz": one.hertz, "most": one.most, "parts": list(one.parts)} for one in found.modes],
         "holds": [
             {
