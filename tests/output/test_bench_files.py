@@ -12,6 +12,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.results import FlatSheetBaseline, SearchResult
 from stiffen.output.bench_files import BENCH_FILE_PATTERNS, remove_bench_files, write_all, write_layout
+from stiffen.proof.proof_file import fingerprint
 from stiffen.shop.rollability import in_rolling_order
 
 BASELINE = FlatSheetBaseline(1.5, PANEL.mass(Layout(1.5)), (1.5,))
@@ -48,12 +49,16 @@ def test_files_of_an_earlier_layout_go_and_others_stay(tmp_path):
     known = (*BENCH_FILE_PATTERNS, "layout.json", "panel.png")
     assert all(any(path.match(pattern) for pattern in known) for path in tmp_path.iterdir())
     (tmp_path / "notes.txt").write_text("mine")
+    measured = {"head": ["where", "measured"], "rows": [["A, 1 kg", "0.31 mm"]], "lines": []}
+    proof = {"layout": fingerprint(PANEL, Layout(1.0)), "as_built": measured}
+    (tmp_path / "proof.json").write_text(json.dumps(proof))
     write_all(PANEL, replace(GOOD, layout=Layout(1.0), fields=None), tmp_path)
+    assert "<td>0.31 mm</td>" in (tmp_path / "report.html").read_text()  # what was measured on this layout stays
     left = {path.name for path in tmp_path.iterdir()}
     gone = {"marking_back.dxf", "template_back.pdf", "before_after.png", "first_mode.png"}
-    assert left == FILES - gone | {"notes.txt"}
+    assert left == FILES - gone | {"notes.txt", "proof.json"}
     remove_bench_files(tmp_path)
-    assert {path.name for path in tmp_path.iterdir()} == {"layout.json", "panel.png", "notes.txt"}
+    assert {path.name for path in tmp_path.iterdir()} == {"layout.json", "panel.png", "notes.txt", "proof.json"}
 
 
 def test_no_back_template_where_nothing_stands_on_the_back(tmp_path):

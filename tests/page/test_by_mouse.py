@@ -60,6 +60,14 @@ def test_handles_faces_and_snaps(lid, layout_file):
             [[60, 50], [160, 50]],
         ]
 
+        # a closed frame is a ring, on the sheet and in the small picture on the shelf
+        page.click("#shelf-part summary")
+        page.click("#keep")
+        page.wait_for_selector(".card svg .band")
+        fills = "[...document.querySelectorAll('.band, .mid')].map((one) => getComputedStyle(one).fill)"
+        assert set(page.evaluate(fills)) == {"none"} and len(page.evaluate(fills)) == 12
+        page.click("#shelf-part summary")
+
         # a closed frame moves as a whole and stays closed
         page.keyboard.down("Alt")
         hand.drag((100, 110), (103, 105))

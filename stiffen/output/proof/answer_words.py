@@ -48,7 +48,7 @@ def state_sentence(proof: Proof) -> str:
     ]
     as_measured = f" with the {' and '.join(parts)} that you measured" if parts else ""
     if proof.answer.state == AS_COMPUTED:
-        return f"The panel is as computed{as_measured}: every reading lies in the range that is left open."
+        return f"The panel is as computed{as_measured}: every reading, with its error, lies in the range left open."
     return f"The panel is {proof.answer.state} than computed{as_measured}, by more than the range that is left open."
 
 
