@@ -129,7 +129,7 @@ def _rows(panel: Panel, die: HoleDie, region: BaseGeometry, pitch: float, mirror
             members += [Hole(die, point, side) for point in images]
             taken = np.vstack([taken, places])
         members = [hole for hole in members if _stands_in_a_row(hole, members, pitch, angle, bool(mirror_axes))]
-        if members:
+        if len(members) >= MIN_HOLES_IN_ROW:
             yield tuple(sorted(members, key=lambda hole: (round(hole.at[1], 1), round(hole.at[0], 1))))
 
 
@@ -202,7 +202,7 @@ def _on(region: BaseGeometry, x: float, y: float) -> bool:
 def _stands_in_a_row(hole: Hole, members: list[Hole], pitch: float, angle: float, mirrored: bool) -> bool:
     """True if a hole is one of MIN_HOLES_IN_ROW that follow each other at the pitch, along an angle or square to it.
 
-    mirrored: the line may have gaps, but the hole has a neighbour on it: its other holes are mirror images.
+    mirrored: one neighbour is enough, as the images make more of the two.
     """
     c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
     steps = [(other.at[0] - hole.at[0], other.at[1] - hole.at[1]) for other in members]
@@ -212,6 +212,6 @@ def _stands_in_a_row(hole: Hole, members: list[Hole], pitch: float, angle: float
         right = next(k for k in count(1) if k not in places)
         left = next(k for k in count(1) if -k not in places)
         run = left + right - 1
-        if run >= MIN_HOLES_IN_ROW or (mirrored and run > 1 and len(places) >= MIN_HOLES_IN_ROW):
+        if run >= MIN_HOLES_IN_ROW or (mirrored and run > 1):
             return True
     return False
