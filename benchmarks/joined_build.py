@@ -17,7 +17,7 @@ from stiffen.assembly.fitted_build import fitted_build
 from stiffen.cli.processes import layout_workers
 from stiffen.joined.condensed import condensation
 from stiffen.joined.evaluation import evaluate_build
-from stiffen.joined.joined_model import joined_model
+from stiffen.joined.joining import joined_model
 from stiffen.joined.panel_inside import panel_inside
 
 TUB = Path(__file__).parents[1] / "examples" / "load_tub" / "tub.toml"

@@ -17,7 +17,6 @@ from stiffen.analysis.air_mass import modes_in_fluid
 from stiffen.analysis.demand_values import DemandValue, demand_value
 from stiffen.analysis.evaluation import Evaluation, verdict_of_values
 from stiffen.analysis.natural_modes import mass_of_air
-from stiffen.analysis.supports import UNKNOWN
 from stiffen.assembly.designs import designs
 from stiffen.assembly.fitted_build import FittedBuild
 from stiffen.errors import Fault, InputError, SolverError
@@ -27,9 +26,10 @@ from stiffen.model.layout import Layout
 from .clashes import Clash, clashes
 from .condensed import Condensation, condensation
 from .edge_hold import ROUGH, EdgeHold, edge_holds
-from .joined_model import JoinedModel, joined_model
+from .joined_model import JoinedModel
+from .joining import joined_model
 from .panel_inside import INSIDE, PanelInside, panel_inside
-from .parts import own_supports, panel_loads
+from .parts import panel_loads
 
 MODE_COUNT = 12  # modes of the whole
 TAKES_PART = 0.1  # of a mode's strain energy, from which a part takes part in it: common practice, no source
@@ -218,12 +218,3 @@ def _require_no_drift(whole: JoinedModel, drifts: np.ndarray) -> None:
             if work.max() > MAX_DRIFT_WORK * np.abs(forces).sum():
                 what = f"case {case} of {name} makes it drift: every support of the build is free in that direction"
                 raise InputError([Fault("build", what, 'give a support of a panel in_plane = "held"')])
-
-
-def unknown_supports(fitted: FittedBuild) -> tuple[str, ...]:
-    """Panels whose own supports are of unknown restraint in the plane."""
-    return tuple(
-        part.name
-        for part in fitted.build.panels
-        if part.place and any(one.in_plane == UNKNOWN for one in own_supports(fitted, part.name))
-    )

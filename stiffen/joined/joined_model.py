@@ -5,17 +5,14 @@ Loads and displacements of a part are (6 n,) arrays in its own frame.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import pairwise
 
 import numpy as np
 import scipy.sparse as sp
 from scipy.linalg import qr
 
-from stiffen.analysis.supports import FREE
-from stiffen.assembly.fitted_build import FittedBuild
 from stiffen.errors import Fault, InputError
 from stiffen.fem.continuation import FIRST_STEP
 from stiffen.fem.corotational import State
@@ -24,16 +21,11 @@ from stiffen.fem.linear import LinearModel
 from stiffen.fem.nonlinear import EquilibriumPath, follow_path
 from stiffen.fem.nonlinear_problem import NonlinearProblem
 from stiffen.fem.shell import RIGID_BODY_MODE_NAMES, Shell, rigid_body_modes
-from stiffen.mesh.size_field import background_side
-from stiffen.model.layout import Layout
 
-from .fastener_stiffness import fastener_stiffness
-from .parts import ShellPart, panel_part, strip_part
+from .loose_motions import loose_motions
+from .parts import ShellPart
 from .ties import DEFORMATIONS, Tie, motions
 
-LOOSE = 1e-9  # stiffness of a rigid motion over the greatest, below which the part is loose
-LEAST_SIZE_SHARE = 0.5  # size of a small panel's elements over the largest panel's, at least
-SMALL_PANEL_COARSER = 2.0  # but at most so much larger than on a mesh of its own
 MOST_DRIFTS = 3  # motions of the whole along which it may drift: those in one plane
 PATH_TOLERANCE = 1e-4  # residual force over load at equilibrium of the whole
 DRIFTS_AS_ONE = 1e-6  # part of a drift by which parts may move against each other
@@ -129,26 +121,7 @@ class JoinedModel:
 
     @cached_property
     def _loose(self) -> tuple[np.ndarray, np.ndarray]:
-        """(6 p, k) motions of p rigid parts, and (6 n, k) of the nodes, that neither ties nor supports hinder."""
-        parts = list(self.parts.values())
-        rigid = []
-        for part in parts:
-            size = float(np.ptp(part.shell.nodes, axis=0).max())
-            rigid.append(rigid_body_modes(part.shell.nodes) / np.array([1, 1, 1, size, size, size]))
-        R = sp.block_diag(rigid, format="csr")
-        gram = np.zeros((R.shape[1], R.shape[1]))
-        if self.ties:
-            weight = self.tie_springs / self.tie_springs.reshape(-1, DEFORMATIONS).max(axis=1).repeat(DEFORMATIONS)
-            stretch = sp.diags(np.sqrt(weight)) @ self.deformations @ R
-            gram += (stretch.T @ stretch).toarray()
-        for place, (part, rows) in enumerate(zip(parts, rigid, strict=True)):
-            own = rows[part.fixed].T @ rows[part.fixed]
-            if part.springs is not None:
-                own = own + rows.T @ (part.springs @ rows) / abs(part.springs).max()
-            gram[6 * place : 6 * place + 6, 6 * place : 6 * place + 6] += own
-        values, vectors = np.linalg.eigh(gram)
-        free = vectors[:, values < LOOSE * max(1.0, values[-1])]
-        return free, R @ free
+        return loose_motions(list(self.parts.values()), self.deformations, self.tie_springs)
 
     def loose_motions(self) -> list[tuple[str, str]]:
         """Motions of the parts as rigid bodies that neither ties nor supports hinder: part that moves most, motion.
@@ -300,52 +273,3 @@ class Displacements:
         """Shear (k,) and pull along the axis (k,) of each tie, N; the pull is positive where it opens the joint."""
         forces = self.tie_forces
         return np.hypot(forces[:, 0], forces[:, 1]), forces[:, 2]
-
-
-def joined_model(
-    fitted: FittedBuild,
-    layouts: Mapping[str, Layout] | None = None,
-    mesh_level: str = "normal",
-    assumed: str = FREE,
-    rigid: bool = False,
-) -> JoinedModel:
-    """The joined model of the parts of a build that have a place.
-
-    layouts: of panels, by name; those of the panel files unless given.  assumed: how supports of unknown restraint hold
-    in the plane.  rigid: ties as good as rigid.  Raises MeshError for a panel that cannot be meshed.
-    """
-    layouts = layouts or {}
-    parts = {}
-    sides = {one.name: background_side(one.panel.region.area, mesh_level) for one in fitted.build.panels if one.place}
-    for name, side in sides.items():
-        size = min(SMALL_PANEL_COARSER * side, max(side, LEAST_SIZE_SHARE * max(sides.values())))
-        parts[name] = panel_part(fitted, name, layouts.get(name), mesh_level, size if size > side else None, assumed)
-    for strip in fitted.build.strips:
-        if strip.place:
-            parts[strip.name] = strip_part(fitted, strip.name, mesh_level)
-    return JoinedModel(parts, build_ties(fitted, parts, rigid))
-
-
-def build_ties(fitted: FittedBuild, parts: Mapping[str, ShellPart], rigid: bool = False) -> tuple[Tie, ...]:
-    """The ties of all joints: each rivet ties the sheets that lie on each other."""
-    found = []
-    for joint in fitted.rivets:
-        for rivet, (centre, axis) in enumerate(zip(joint.centres, joint.axes, strict=True)):
-            places = {name: parts[name].shell.nodes[parts[name].rivets[joint.number][rivet]] for name in joint.holes}
-            for a, b in pairwise(_along_axis(places, centre, axis)):
-                first, second = parts[a], parts[b]
-                stiffness = fastener_stiffness(
-                    joint.joint.diameter,
-                    (first.thickness, first.material.E),
-                    (second.thickness, second.material.E),
-                )
-                nodes = int(first.rivets[joint.number][rivet]), int(second.rivets[joint.number][rivet])
-                share = first.thickness / (first.thickness + second.thickness)
-                at = places[a] + share * (places[b] - places[a])
-                found.append(Tie(joint.number, rivet, (a, b), nodes, at, axis, stiffness.rigid if rigid else stiffness))
-    return tuple(found)
-
-
-def _along_axis(places: Mapping[str, np.ndarray], centre: np.ndarray, axis: np.ndarray) -> Sequence[str]:
-    """Names of the parts in the order in which a rivet goes through them."""
-    return sorted(places, key=lambda name: float((places[name] - centre) @ axis))

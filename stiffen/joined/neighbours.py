@@ -15,7 +15,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Neighbours, Panel
 
 from .condensed import Condensation, condensation
-from .joined_model import joined_model
+from .joining import joined_model
 from .parts import joint_supports
 
 MESH_LEVEL = "quick"  # of the neighbours

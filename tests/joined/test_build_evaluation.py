@@ -14,7 +14,8 @@ from stiffen.errors import InputError
 from stiffen.joined.condensed import condensation
 from stiffen.joined.edge_hold import changed_joint, edge_holds
 from stiffen.joined.evaluation import evaluate_build
-from stiffen.joined.joined_model import JoinedModel, joined_model
+from stiffen.joined.joined_model import JoinedModel
+from stiffen.joined.joining import joined_model
 from stiffen.joined.neighbours import PanelsOnNeighbours, on_neighbours
 from stiffen.joined.panel_inside import panel_inside
 from stiffen.model.panel import Demand

@@ -16,7 +16,8 @@ from stiffen.fem.linear import FREE_SHIFT, LinearModel
 from stiffen.fem.shell import rigid_body_modes
 from stiffen.joined.clashes import clashes
 from stiffen.joined.fastener_stiffness import FastenerStiffness, fastener_stiffness
-from stiffen.joined.joined_model import JoinedModel, build_ties, joined_model
+from stiffen.joined.joined_model import JoinedModel
+from stiffen.joined.joining import build_ties, joined_model
 from stiffen.joined.parts import panel_part
 from stiffen.joined.ties import Tie
 
