@@ -81,7 +81,7 @@ def search_build(
         table.again(chosen)
         for design in designs if panels else ():
             on_found(design, table.at(design, chosen[design.name]))
-    except _InterruptedError:
+    except (_InterruptedError, KeyboardInterrupt):  # Ctrl-C in a search, or while its files are written
         stopped, chosen = "interrupted", {}
     except InputError:
         raise

@@ -89,6 +89,14 @@ def test_racks_without_a_common_gauge_are_told(searched):
         search_build([design("a", 0.8, 1, gauges=(0.8,)), design("b", 1, 1, gauges=(1.0, 1.2))], "one")
 
 
+def test_ctrl_c_while_files_are_written_keeps_what_was_found(searched):
+    def written(design, result):
+        raise KeyboardInterrupt
+
+    found = search_build([design("a", 0.8, 1), design("b", 1.2, 1)], on_found=written)
+    assert found.stopped == "interrupted" and list(found.results) == ["a"]
+
+
 def test_a_design_that_cannot_be_computed_is_named_and_the_others_are_kept(searched, monkeypatch):
     whole = build_search.search
 
