@@ -66,11 +66,17 @@ def run(args: argparse.Namespace) -> int:
             fitted, {name: found.get(one.name) or plain_layout(one, used) for one in groups for name, _ in one.members}
         )
 
+    on_disk: dict[str, SearchResult] = {}
+
+    def write_found(design: Design, result: SearchResult) -> None:
+        write_part(design.panel, result, folder, args.paper)
+        on_disk[design.name] = result
+
     with progress_bar(args.quiet) as progress, layout_workers(args.workers, args.cluster) as executor:
         found = search_build(
             asked,
             build.gauges,
-            on_found=lambda design, result: write_part(design.panel, result, folder, args.paper),
+            on_found=write_found,
             effort=args.effort,
             seconds=args.seconds,
             seed=args.seed,
@@ -97,7 +103,7 @@ def run(args: argparse.Namespace) -> int:
         gauges = {name: layouts[one.name].gauge for one in groups for name, _ in one.members}
         with faults_of_file(path):
             final = fitted_build(build, gauges)
-        written: list[str] = []  # as found
+        written: list[str] = []  # panels whose files are there
         built: dict[str, BuiltPanel] = {}
         results: dict[str, SearchResult | Verdict] = {}
         for one in groups:
@@ -111,7 +117,7 @@ def run(args: argparse.Namespace) -> int:
                 panel = final.panels[name]
                 if result and not mirrored and panel.source == one.panel.source:
                     results[name], verdict = result, result.verdict
-                    written += [name] if name == one.name else []
+                    written += [name] if on_disk.get(name) is result else []
                 else:  # the other hand, or rivets moved a little by the gauge
                     progress(None, f"computing {name} as built")
                     beside = on_neighbours.member_beside(name, layouts) if on_neighbours.asking(one) else panel
