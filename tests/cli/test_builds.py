@@ -25,6 +25,18 @@ def test_check_tells_joints_demands_and_mass(box, capsys):
     assert "every joint closes" in out and "side left, side right: 5754-H111, 0.8 mm" in out
     assert out.count("frequency  >=") == 2  # the mirror image is not computed again
     assert "0.152 kg under the target, 0.5 kg" in out and out.endswith("met\n")
+    assert "WHAT HOLDS EACH EDGE" in out and "judged as one thing: 3 of 3 demands missed; first frequency" in out
+
+
+def test_a_build_with_a_loose_part_is_told_and_its_panels_are_judged(box, capsys):
+    """A strip with a place that no joint holds: no whole to judge, and the panels are."""
+    text = box.read_text(encoding="utf-8")
+    first, _, _, *kept = text.split("[[joint]]")
+    box.write_text("[[joint]]".join([first, *kept]), encoding="utf-8")
+    assert main(["check", str(box), "--mesh", "quick"]) == 0
+    out = capsys.readouterr().out
+    told = next(line for line in out.splitlines() if line.startswith("not judged as one thing: build: it is not held:"))
+    assert "strip left can" in told and out.endswith("met\n")
 
 
 def test_tally_lists_what_to_buy_and_the_order_of_work(box, capsys, tmp_path):

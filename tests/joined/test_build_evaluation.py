@@ -158,6 +158,7 @@ def test_a_panel_on_its_neighbours_can_be_judged_by_itself(tmp_path):
     model = joined_model(built, mesh_level="quick")
     lid = replace(on_neighbours(built, condensation(model), "lid"), demands=(Demand("softness", 0.5, force=1),))
     assert in_plane_assumptions(lid) == ("build",)
+    assert in_plane_assumptions(replace(lid, neighbours=None)) == ("held", "free")  # by itself nobody knows
     alone = meshed_model(lid, lid.layout(), "quick", "build")
     inside = panel_inside(condensation(model), "lid")
     forces = alone.linear_solution("push")[0]
