@@ -1,6 +1,7 @@
 """Neighbours condensed to springs against the whole; what holds an edge; a build judged as one thing."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -9,7 +10,9 @@ from support.builds import fitted, panel_text, rectangle
 from stiffen.analysis.loads import case_forces
 from stiffen.analysis.panel_model import meshed_model
 from stiffen.analysis.supports import in_plane_assumptions
+from stiffen.assembly.build_file import read_build
 from stiffen.assembly.designs import designs
+from stiffen.assembly.fitted_build import fitted_build
 from stiffen.errors import InputError
 from stiffen.joined.condensed import condensation
 from stiffen.joined.edge_hold import changed_joint, edge_holds
@@ -21,6 +24,7 @@ from stiffen.joined.panel_inside import panel_inside
 from stiffen.model.panel import Demand
 from stiffen.optimise.search.build_search import search_build
 
+TUB = Path(__file__).parents[2] / "examples" / "load_tub" / "tub.toml"
 PUSH = """
 [[load]]
 case = "push"
@@ -197,3 +201,18 @@ def test_a_panel_held_as_the_build_holds_it_is_searched_beside_its_neighbours_tw
     assert {one.in_plane for one in verdict.demands} == {"build"}
     whole = evaluate_build(built, {"lid": verdict.layout}, mesh_level="quick", holds=False)
     assert whole.panels["lid"].verdict.demands[0].value == pytest.approx(verdict.demands[0].value, rel=0.05)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "case"), [("floor and back", "load"), ("side left", "box")])
+def test_the_tub_on_neighbours_as_springs_is_the_tub_followed_whole(name, case):
+    """Flat in 1.2 mm; deflections of six and nine thicknesses, in the whole the neighbours bend far too."""
+    build = read_build(TUB)
+    model, _ = joined_model(
+        fitted_build(build, {part.name: 1.2 for part in build.panels}), mesh_level="quick"
+    ).steadied()
+    inside = condensation(model)
+    whole, springs = (panel_inside(inside, name, follow_whole=follow) for follow in (True, False))
+    w = np.abs(whole.deflection(case)).max()
+    assert w > 5 * whole.layout.gauge
+    assert np.abs(springs.deflection(case)).max() == pytest.approx(w, rel=0.05)
