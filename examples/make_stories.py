@@ -36,8 +36,10 @@ def story(result, name, options):
     if flat and flat["mass_kg"]:
         saved = 1 - result["mass_kg"] / flat["mass_kg"]
         sheet = f"the flat sheet that does, {flat['gauge_mm']:g} mm, weighs {flat['mass_kg']:.3f} kg"
-        what = " and ".join(name for name in ("beads", "holes") if result[name]) or "the search"
-        text.append(f"{sheet[0].upper()}{sheet[1:]}, so {what} save {100 * saved:.0f} %.")
+        there = [name for name in ("beads", "holes") if result[name]]
+        single = len(there) == 1 and len(result[there[0]]) == 1
+        what = f"the {there[0][:-1]} saves" if single else f"{' and '.join(there) or 'lighter sheets'} save"
+        text.append(f"{sheet[0].upper()}{sheet[1:]}, so {what} {100 * saved:.0f} %.")
     elif flat:
         text.append("No flat sheet of the rack does.")
     near = min(result["demands"], key=lambda demand: demand["margin"])

@@ -204,7 +204,8 @@ def proposals_of(state: SearchState, chosen: dict[str, Verdict]) -> tuple[Propos
 
 
 def alternatives_of(state: SearchState, options: Options) -> tuple[Alternative, ...]:
-    """What the proposals were chosen from, quickest first."""
-    panel = state.panel
-    found = [Alternative(one, panel.mass(one), process_plan.minutes(panel, one)) for one in options.found]
+    """What the proposals were chosen from, quickest first, without what misses in full."""
+    panel, verdicts = state.panel, state.evaluator.verdicts
+    held = [one for one in options.found if one not in verdicts or verdicts[one].met]
+    found = [Alternative(one, panel.mass(one), process_plan.minutes(panel, one)) for one in held]
     return tuple(sorted(found, key=lambda one: (one.minutes, one.mass_kg)))
