@@ -6,7 +6,6 @@ import numpy as np
 import shapely
 
 from stiffen.fem.blas_threads import one_thread
-from stiffen.fem.corotational import State
 from stiffen.fem.linear import free_modes
 from stiffen.fem.shell import Shell
 from stiffen.mesh.normals import node_normals
@@ -49,7 +48,7 @@ def hanging_modes(
     shell = Shell(mesh.nodes, mesh.triangles, layout.gauge, material.E, material.nu, material.rho)
     normals = node_normals(panel, mesh)
     beams = trim_beams(panel, mesh, normals)
-    stiffness = None if beams is None else beams.respond(State.at_rest(len(mesh.nodes)))[2]
+    stiffness = None if beams is None else beams.stiffness_at_rest(len(mesh.nodes))
     hertz, shapes = free_modes(shell, count, lumped_masses(panel, mesh), stiffness)
     normal = np.einsum("ni,nik->nk", normals, shapes.reshape(len(normals), 6, -1)[:, :3])
     region = panel.region

@@ -393,14 +393,11 @@ def build_panel_model(panel: Panel, layout: Layout, mesh: Mesh, assumed: str) ->
     restraints = build_restraints(panel, mesh, assumed)
     require_held(mesh, restraints)
     masses = lumped_masses(panel, mesh)
-    nodal_mass = shell.nodal_mass
-    if masses is not None:
-        nodal_mass = nodal_mass + masses.reshape(-1, 6)[:, 0]
     normals = node_normals(panel, mesh)
     beams = trim_beams(panel, mesh, normals)
-    beam_stiffness = None if beams is None else beams.respond(State.at_rest(len(mesh.nodes)))[2]
+    beam_stiffness = None if beams is None else beams.stiffness_at_rest(len(mesh.nodes))
     linear = LinearModel(shell, restraints.linear_fixed, restraints.springs, masses, beam_stiffness)
-    return PanelModel(panel, layout, mesh, restraints, linear, assumed, nodal_mass, normals, beams)
+    return PanelModel(panel, layout, mesh, restraints, linear, assumed, linear.nodal_mass, normals, beams)
 
 
 def meshed_model(panel: Panel, layout: Layout, mesh_level: str = "normal", assumed: str = FREE) -> PanelModel:

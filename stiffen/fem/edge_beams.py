@@ -53,6 +53,10 @@ class EdgeBeams:
         K = sp.csr_matrix((blocks.ravel(), place), shape=(6 * n, 6 * n))
         return forces, float(np.vdot(moments, rotations)) / 2, K
 
+    def stiffness_at_rest(self, node_count: int) -> sp.csr_matrix:
+        """(6 n, 6 n) stiffness on the undeformed sheet of n nodes."""
+        return self.respond(State.at_rest(node_count))[2]
+
 
 def _rotation_gradients(normals: np.ndarray, along: np.ndarray, length: np.ndarray) -> np.ndarray:
     """(k, 2, 12) derivatives of the end rotations by the displacements and spins of both nodes.

@@ -51,6 +51,12 @@ class LinearModel:
         mask[self.fixed] = False
         return np.flatnonzero(mask)
 
+    @property
+    def nodal_mass(self) -> np.ndarray:
+        """(n,) mass of the sheet and the lumped masses at each node, kg."""
+        own = self.shell.nodal_mass
+        return own if self.lumped_masses is None else own + self.lumped_masses.reshape(-1, 6)[:, 0]
+
     @cached_property
     def stiffness(self) -> sp.csr_matrix:
         """(6 n, 6 n) stiffness of sheet, attached parts and springs."""

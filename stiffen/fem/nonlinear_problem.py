@@ -80,7 +80,7 @@ class NonlinearProblem:
         at_rest = np.zeros(self.shell.dof_count)
         added = [support.respond(at_rest)[2] for support in self.supports]  # they couple the same DOFs at every state
         if self.edge_beams is not None:
-            added.append(self.edge_beams.respond(State.at_rest(len(self.shell.nodes)))[2])
+            added.append(self.edge_beams.stiffness_at_rest(len(self.shell.nodes)))
         return self.shell.dissection_with(sum(added[1:], added[0])) if added else self.shell.dissection
 
     @cached_property

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stiffen.analysis.panel_model import FULL_ACCURACY, Accuracy, PanelModel
-from stiffen.fem.corotational import State
 from stiffen.fem.linear import LinearModel
 from stiffen.fem.nonlinear import EquilibriumPath
 
@@ -81,13 +80,9 @@ def panel_inside(
     if own.restraints.springs is not None:
         springs = (springs + own.restraints.springs).tocsr()
     restraints = replace(own.restraints, springs=springs)
-    beam_stiffness = None if own.beams is None else own.beams.respond(State.at_rest(len(own.mesh.nodes)))[2]
+    beam_stiffness = None if own.beams is None else own.beams.stiffness_at_rest(len(own.mesh.nodes))
     linear = LinearModel(own.shell, restraints.linear_fixed, springs, own.masses, beam_stiffness)
-    nodal_mass = own.shell.nodal_mass
-    if own.masses is not None:
-        nodal_mass = nodal_mass + own.masses.reshape(-1, 6)[:, 0]
-    model = PanelInside(
-        own.panel, own.layout, own.mesh, restraints, linear, INSIDE, nodal_mass, own.normals, accuracy=accuracy,
-        whole=condensed.model if follow_whole else None, name=name,
+    return PanelInside(
+        own.panel, own.layout, own.mesh, restraints, linear, INSIDE, linear.nodal_mass, own.normals,
+        trim_beams=own.beams, accuracy=accuracy, whole=condensed.model if follow_whole else None, name=name,
     )  # fmt: skip
-    return model if own.beams is None else replace(model, trim_beams=own.beams, _cache={})

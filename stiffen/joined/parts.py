@@ -16,7 +16,6 @@ from stiffen.analysis.loads import case_forces, lumped_masses, moving_patch_posi
 from stiffen.analysis.supports import FREE, RIGID_SPRING_LENGTH, Restraints, build_restraints
 from stiffen.assembly.angle_strips import StripSurface
 from stiffen.assembly.fitted_build import FittedBuild
-from stiffen.fem.corotational import State
 from stiffen.fem.edge_beams import EdgeBeams
 from stiffen.fem.shell import Shell
 from stiffen.mesh.normals import node_normals
@@ -121,7 +120,7 @@ def panel_part(
     turn = _turned(placed.rotation, len(mesh.nodes))
     fixed, penalties = _fixed_in_space(restraints.linear_fixed, placed.rotation, len(mesh.nodes), material.E)
     springs = [turn @ one @ turn.T for one in (restraints.springs,) if one is not None] + penalties
-    stiffness = None if beams is None else beams.respond(State.at_rest(len(mesh.nodes)))[2]
+    stiffness = None if beams is None else beams.stiffness_at_rest(len(mesh.nodes))
     rivets = {
         joint.number: np.array([mesh.discs[_nearest(mesh, at)][0] for at in joint.holes[name]])
         for joint in fitted.rivets

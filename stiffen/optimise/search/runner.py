@@ -72,10 +72,8 @@ class LayoutRunner:
 
 def run_jobs(executor: Executor | None, function: Callable[..., T], jobs: Sequence[tuple]) -> list[T]:
     """The function's result for the arguments of each job, in their order.  executor: None for this process."""
-    if executor is None:
-        return [function(*job) for job in jobs]
-    futures = [executor.submit(function, *job) for job in jobs]
-    return [future.result() for future in futures]
+    started = [start_job(executor, function, *job) for job in jobs]
+    return [result() for result in started]
 
 
 def start_job(executor: Executor | None, function: Callable[..., T], *job: Any) -> Callable[[], T]:
