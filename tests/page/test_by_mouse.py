@@ -33,10 +33,10 @@ def path(hand, index):
     return hand.app("layout.beads")[index]["path"]
 
 
-def choose(hand, point):
+def choose(hand, index, point):
     hand.press(point)
     hand.page.mouse.up()
-    hand.until("app.chosen.length === 1")
+    hand.until(f"app.chosen.length === 1 && app.chosen[0].part === 'beads' && app.chosen[0].index === {index}")
 
 
 def handle(hand, what, point=None):
@@ -76,7 +76,7 @@ def test_handles_faces_and_snaps(lid, layout_file):
         assert path(hand, 0) == [[x + 3, y - 5] for x, y in FRAME]
 
         # a bent bead: its corner alone, then the whole of it
-        choose(hand, (190, 150))
+        choose(hand, 1, (190, 150))
         hand.drag(handle(hand, "point", 1), (212, 163))
         hand.settled()
         assert path(hand, 1) == [[170, 130], [212, 163], [250, 130]]
@@ -87,7 +87,7 @@ def test_handles_faces_and_snaps(lid, layout_file):
         assert path(hand, 1) == [[165, 124], [207, 157], [245, 124]]
 
         # the round handle turns a bead about its middle, to whole degrees, near 15 degrees to 15
-        choose(hand, (110, 50))
+        choose(hand, 2, (110, 50))
         x, y = handle(hand, "turn")
         assert (x, y > 50) == (pytest.approx(110, abs=0.5), True)
         reach, turn = y - 50, math.radians(31.6)
@@ -100,7 +100,7 @@ def test_handles_faces_and_snaps(lid, layout_file):
         hand.until("app.layout.beads[2].path[1][1] === 50")
 
         # the other face
-        choose(hand, (110, 50))
+        choose(hand, 2, (110, 50))
         page.click("#rack >> text=face: up")
         hand.until("app.layout.beads[2].side === 'down' && app.waiting === 0")
         assert page.locator(".part.down").count() == 1
@@ -143,7 +143,7 @@ def test_handles_faces_and_snaps(lid, layout_file):
         assert hand.app("layout.holes")[3]["at"] == [205, 75]
 
         # a press with Shift lets go of the bead under it, and a drag from there moves nothing
-        choose(hand, (110, 50))
+        choose(hand, 2, (110, 50))
         page.keyboard.down("Shift")
         hand.press((110, 50))
         hand.move((120, 60))

@@ -43,6 +43,8 @@ PLACE = """([x, y]) => {
   const m = document.getElementById("sheet").getScreenCTM();
   return [m.a * x + m.e, -m.d * y + m.f];
 }"""
+# the page draws a change in the next frame; a second frame ends after that drawing
+DRAWN = "new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => done(true))))"
 
 
 @contextmanager
@@ -104,9 +106,13 @@ class Page:
         self.page.mouse.up()
 
     def until(self, condition, seconds=60):
-        """Wait for a condition on `app`, in JavaScript; the page's policy forbids Playwright's own way to wait."""
+        """Wait for a condition on `app`, in JavaScript, and until the page has drawn it.
+
+        The page's policy forbids Playwright's own way to wait.
+        """
         code = f"(() => {{ const app = globalThis.stiffenPage?.app; return Boolean(app && ({condition})); }})()"
         eventually(lambda: self.page.evaluate(code), seconds)
+        self.page.evaluate(DRAWN)
 
     def settled(self):
         """Wait until every release is answered, and the last position has its complete quick answer."""
