@@ -127,6 +127,10 @@ def run_all(
     return [future.result() for future in futures]
 
 
+def _import_search() -> None:
+    import stiffen.optimise.search.runner  # noqa: F401
+
+
 def _start_worker() -> None:
     """Ignore Ctrl-C in a worker, and end it when the process that started it ends, even if that was killed."""
     _ignore_ctrl_c()
@@ -157,6 +161,7 @@ def layout_workers(count: int | None, cluster: str | None = None) -> Iterator[Ex
         yield None
         return
     executor = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"), initializer=_start_worker)
+    executor.submit(_import_search)  # starts all of them, while this process does something else
     try:
         yield executor
     except BrokenExecutor as error:

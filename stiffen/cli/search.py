@@ -138,6 +138,7 @@ def _search_one(args: argparse.Namespace) -> int:
     began = time.monotonic()
     panel, start = panel_and_start(args.panel, args.start)
     wanted = folder = output_folder(args, args.out)
+    executor = args.until_done.enter_context(layout_workers(args.workers, args.cluster))
     panel_picture_file(panel, wanted / "panel.png")
     before = _verdict_in(wanted, panel)
     if before is not None:  # the earlier layout stays until a better one is found
@@ -158,11 +159,7 @@ def _search_one(args: argparse.Namespace) -> int:
 
     result: SearchResult | Verdict
     try:
-        with (
-            faults_of_file(args.panel),
-            progress_bar(args.quiet) as progress,
-            layout_workers(args.workers, args.cluster) as executor,
-        ):
+        with faults_of_file(args.panel), progress_bar(args.quiet) as progress:
             found = result = search(
                 panel,
                 effort=args.effort,

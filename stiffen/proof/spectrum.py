@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import median_filter
-from scipy.signal import find_peaks, welch
 
 from .taps import Ring, Taps
 
@@ -71,6 +70,8 @@ def _noise(taps: Taps, hertz: np.ndarray, largest: list[float]) -> np.ndarray:
     if not len(taps.quiet):
         return np.full(len(hertz), -120.0)
     segment = min(len(taps.quiet), int(taps.rate * 0.5))
+    from scipy.signal import welch  # takes a third of a second to import, which a search need not wait for
+
     bins, density = welch(taps.quiet, taps.rate, nperseg=segment)
     length = float(np.mean([len(ring.samples) for ring in taps.rings]))
     # noise of this one-sided density gives a ring of n samples the mean power density n rate/2
@@ -85,6 +86,8 @@ def _peaks(taps: Taps, hertz: np.ndarray, levels: np.ndarray, noise: np.ndarray)
     floor = median_filter(levels, size=2 * int(FLOOR_WIDTH / step / 2) + 1, mode="nearest")
     # hum leaks into its neighbours: the largest noise within two widths of a bin counts
     spread = np.array([noise[max(0, k - 2 * near) : k + 2 * near + 1].max() for k in range(len(noise))])
+    from scipy.signal import find_peaks
+
     found, _ = find_peaks(levels, prominence=PROMINENCE, distance=near)
     peaks: list[Peak] = []
     for k in sorted(found, key=lambda place: -levels[place]):
