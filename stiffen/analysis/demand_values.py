@@ -10,6 +10,7 @@ of 10 N already bends thin flat sheet beyond small deflections, and linear theor
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +20,7 @@ from stiffen.model.panel import DEMAND_KINDS, Demand, Panel, Point
 from stiffen.model.results import LINEAR, NONLINEAR, NOT_DECIDED
 
 from .panel_model import LINEAR_LIMIT, PanelModel
+from .probe_points import peaks
 from .refusal import unknown
 
 CASE_DEMANDS = ("deflection", "stress", "buckling")  # kinds that name a load case
@@ -178,38 +180,44 @@ def _softness(
 ) -> DemandValue:
     """Deflection, mm, under a push at the softest place, by the large-deflection solver.
 
-    Linear theory finds the soft places.  If the push is beyond linear theory (LINEAR_LIMIT), the softest ones
-    (`Accuracy.soft_places`) are pushed, on the coarser mesh if there is one, to find the one that deflects most.
+    Linear theory finds the soft places, each softer than all near it.  If the push is beyond linear theory
+    (LINEAR_LIMIT), the softest ones (`Accuracy.soft_places`) are pushed, on the coarser mesh if there is one, to find
+    the one that deflects most: a bare field is soft at first and stiffens, a free corner stays as it is.
     """
     t, force = model.layout.gauge, _force_of(demand)
     if finer is not None and finer.at is not None:
         ratio = model.softness_at(finer.at) * force / t
         places = [finer.at]
     else:
-        order = np.argsort(-model.softness[:, 2], kind="stable")
         ratio = linear_deflection_ratio(model, demand)
-        places = _spaced_points(model.softness[order, :2], math.sqrt(model.panel.region.area) / 6)
+        soft = model.softness[np.argsort(-model.softness[:, 2], kind="stable")]
+        places = peaks(soft[:, :2], math.sqrt(model.panel.region.area) / 6)
         places = places[: model.accuracy.soft_places if ratio > LINEAR_LIMIT else 1]
     if ratio <= model.accuracy.linear_push_ratio:
         return DemandValue(ratio * t, ratio, places[0], decided_ratio=ratio)
     try:
         if coarse_model is not None and len(places) > 1:
-            places = [max(places, key=lambda place: coarse_model.push_deflection(place, force))]
-        values = []
-        for place in places:
-            values.append(model.push_deflection(place, force))
-            if demand.utilisation(values[-1]) > stop_above:
-                break
+            places = [_pushed_most(coarse_model, places, force)[0]]
+        worst, value = _pushed_most(model, places, force, demand.limit * stop_above)
     except SolverError as error:
         return DemandValue(ratio * t, ratio, places[0], NOT_DECIDED, None, str(error))
-    worst = int(np.argmax(values))
-    return DemandValue(values[worst], ratio, places[worst], NONLINEAR, decided_ratio=values[worst] / t)
+    return DemandValue(value, ratio, worst, NONLINEAR, decided_ratio=value / t)
 
 
-def _spaced_points(points: np.ndarray, gap: float) -> list[Point]:
-    """The points (k, 2) in order, without those within `gap` mm of an earlier one."""
-    out: list[Point] = []
-    for x, y in points:
-        if all(math.hypot(x - a, y - b) > gap for a, b in out):
-            out.append((float(x), float(y)))
-    return out
+def _pushed_most(
+    model: PanelModel, places: Sequence[Point], force: float, enough: float = math.inf
+) -> tuple[Point, float]:
+    """The place that deflects most under a push, and its deflection, mm; places in the order of linear theory.
+
+    A place is left out if by linear theory and `Accuracy.softening` it cannot be the worst.  Ends at the first
+    deflection above `enough`.
+    """
+    worst, most = places[0], -math.inf
+    for place in places:
+        if len(places) > 1 and model.accuracy.softening * force * model.softness_at(place) < most:
+            continue
+        if (value := model.push_deflection(place, force)) > most:
+            worst, most = place, value
+        if most > enough:
+            break
+    return worst, most

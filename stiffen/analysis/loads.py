@@ -1,9 +1,8 @@
-"""Loads of a panel on its mesh: nodal forces of a load case, lumped masses, points to probe for softness."""
+"""Loads of a panel on its mesh: nodal forces of a load case, and lumped masses."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -231,22 +230,3 @@ def unfolded_part(panel: Panel) -> Polygon:
     t = min(panel.gauges)
     strips = [zone.strip for zone in bend_zones(panel, t) if is_round(zone, t)]
     return max(shapely.get_parts(base.difference(shapely.union_all(strips))), key=shapely.area) if strips else base
-
-
-@lru_cache(maxsize=16)
-def probe_points(mesh: Mesh, spacing: float) -> np.ndarray:
-    """(k,) nodes at least `spacing` mm apart that cover the sheet, free edges included.
-
-    Edge nodes are chosen first, then the others in the order of their numbers, so the choice is repeatable.
-    """
-    chosen: list[int] = []
-    cells: dict[tuple[int, int], list[int]] = {}
-    border = np.concatenate([mesh.outline, *mesh.rims])
-    for node in np.concatenate([border, np.setdiff1d(np.arange(len(mesh.plan)), border)]):
-        x, y = mesh.plan[node]
-        i, j = int(x // spacing), int(y // spacing)
-        close = (c for a in (-1, 0, 1) for b in (-1, 0, 1) for c in cells.get((i + a, j + b), ()))
-        if all(np.hypot(*(mesh.plan[c] - mesh.plan[node])) >= spacing for c in close):
-            chosen.append(int(node))
-            cells.setdefault((i, j), []).append(int(node))
-    return np.array(chosen)

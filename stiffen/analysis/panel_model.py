@@ -29,9 +29,10 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel, Point
 
 from .edge_trims import trim_beams
-from .loads import case_forces, locate, lumped_masses, moving_patch_positions, probe_points
+from .loads import case_forces, locate, lumped_masses, moving_patch_positions
 from .mechanisms import require_held
 from .natural_modes import modes_in_wall
+from .probe_points import probe_points
 from .supports import FREE, HELD, UNKNOWN, Restraints, build_restraints
 
 T = TypeVar("T")
@@ -50,15 +51,17 @@ class Accuracy:
     """How accurately a panel model is solved.
 
     tolerance: residual force over load at equilibrium.  mode_tolerance: see `LinearModel.modes`.  soft_places: places
-    pushed by the large-deflection solver if a push leaves linear theory.  refine_probes: True if more points are probed
-    about the softest.  trust_guesses: an equilibrium found from a guess is not checked for stability.
+    pushed by the large-deflection solver if a push leaves linear theory.  softening: a push deflects at most so many
+    times what linear theory says; taken to leave places out, not for values.  refine_probes: True if more points are
+    probed about the softest.  trust_guesses: an equilibrium found from a guess is not checked for stability.
     reuses_factors: see `follow_path`.  linear_push_ratio: deflection over thickness up to which linear theory decides
     a push too.
     """
 
     tolerance: float = TOLERANCE
     mode_tolerance: float = 0.0
-    soft_places: int = 3
+    soft_places: int = 5
+    softening: float = 1.2
     refine_probes: bool = True
     trust_guesses: bool = False
     reuses_factors: bool = False

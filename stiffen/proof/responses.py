@@ -11,9 +11,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
-from stiffen.analysis.loads import GRAVITY, locate, probe_points
+from stiffen.analysis.loads import GRAVITY, locate
 from stiffen.analysis.natural_modes import at_points, hanging_modes, modes_in_wall
 from stiffen.analysis.panel_model import PanelModel, meshed_model
+from stiffen.analysis.probe_points import probe_points
 from stiffen.analysis.supports import in_plane_assumptions
 from stiffen.fem.blas_threads import one_thread
 from stiffen.mesh.panel_mesh import Mesh

@@ -15,9 +15,9 @@ from stiffen.analysis.loads import (
     locate,
     lumped_masses,
     moving_patch_positions,
-    probe_points,
 )
 from stiffen.analysis.panel_model import build_panel_model
+from stiffen.analysis.probe_points import peaks, probe_points
 from stiffen.errors import InputError
 from stiffen.fem.shell import Shell, rigid_body_modes
 from stiffen.mesh.panel_mesh import mesh_panel
@@ -162,6 +162,15 @@ def test_push_points_cover_the_sheet():
     assert gap.max() <= 50.0
     apart = np.linalg.norm(chosen[:, None] - chosen, axis=2) + 1e9 * np.eye(len(chosen))
     assert apart.min() >= 50.0
+    corners = np.array(((0.0, 0.0), (500.0, 0.0), (500.0, 400.0), (0.0, 400.0)))  # a free corner is soft
+    assert np.linalg.norm(corners[:, None] - chosen, axis=2).min(axis=1).max() == pytest.approx(0.0, abs=1e-9)
+
+
+def test_peaks_have_nothing_greater_near_them():
+    x, y = np.meshgrid(np.arange(0.0, 101.0, 10.0), np.arange(0.0, 51.0, 10.0))
+    heights = np.exp(-((x - 20) ** 2 + (y - 30) ** 2) / 400) + 0.5 * np.exp(-((x - 80) ** 2 + (y - 10) ** 2) / 400)
+    order = np.argsort(-heights.ravel(), kind="stable")
+    assert peaks(np.column_stack([x.ravel(), y.ravel()])[order], 25.0) == [(20.0, 30.0), (80.0, 10.0)]
 
 
 def test_rigid_motion_work_equals_resultant():
