@@ -35,19 +35,24 @@ MIN_HOLES_IN_ROW = 3  # on one line, with their mirror images: fewer do not look
 
 
 def hole_patterns(
-    panel: Panel, gauge: float, beads: tuple[Bead, ...], mirror_axes: str, most: float = math.inf
+    panel: Panel,
+    gauge: float,
+    beads: tuple[Bead, ...],
+    mirror_axes: str,
+    most: float = math.inf,
+    holes: tuple[Hole, ...] | None = None,
 ) -> list[tuple[Row, ...]]:
-    """Patterns of holes beside some beads; each is a tuple of rows, of one die and one pitch.
+    """Patterns of holes beside some beads and holes; each is a tuple of rows, of one die and one pitch.
 
     mirror_axes: axes along which rows are mirrored, "" for none.  most: number of holes in a row or grid; larger ones
-    are thinned line by line, each way in a pattern of its own.
+    are thinned line by line, each way in a pattern of its own.  holes: that are there; default the fixed ones.
     """
-    _, fixed_holes = fixed_beads_and_holes(panel)
+    there = fixed_beads_and_holes(panel)[1] if holes is None else holes
     patterns: dict[tuple[Row, ...], None] = {}
     for die in panel.tools.hole_dies:
         if layout_check.hole_die_violations(panel, die, gauge):
             continue
-        region = clearance.hole_feasible_region(panel, die, gauge, beads, fixed_holes)
+        region = clearance.hole_feasible_region(panel, die, gauge, beads, there)
         if region.is_empty:
             continue
         least = die.flange + clearance.pair_clearance(panel.tools, "hole", "hole", gauge)
@@ -141,8 +146,8 @@ def _rooms(region: BaseGeometry) -> list[Polygon]:
 def _grid(room: Polygon, pitch: float, angle: float, datum: Point, centre: Point) -> list[Point]:
     """Points of a grid along `angle` (degrees) that lie in the room, centred in it.
 
-    Along x and y they move to multiples of 5 mm from the datum, or to whole mm, where as many points stay in the room;
-    a grid about a centre line of the sheet stays even about it.
+    Along x and y they move to multiples of 5 mm from the datum where as many points stay in the room, else to whole or
+    half mm, where most stay; a grid about a centre line of the sheet stays even about it.
     """
     if angle % 90 == 0:
         angle = 0.0
@@ -151,6 +156,7 @@ def _grid(room: Polygon, pitch: float, angle: float, datum: Point, centre: Point
     inside = _points_inside(room, xs, ys, angle)
     if angle:
         return inside
+    most: list[Point] = []
     for step in ROUNDED_TO:
         for right, up in NEARBY:
             columns = _shifted(xs, step, datum[0], centre[0]) + right * step
@@ -158,7 +164,8 @@ def _grid(room: Polygon, pitch: float, angle: float, datum: Point, centre: Point
             moved = _points_inside(room, columns, rows, angle)
             if len(moved) >= len(inside):
                 return moved
-    return inside
+            most = max(most, moved, key=len) if step < PITCH_STEP else most
+    return most
 
 
 def _shifted(places: np.ndarray, step: float, datum: float, centre: float) -> np.ndarray:

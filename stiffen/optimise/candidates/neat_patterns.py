@@ -17,7 +17,7 @@ from stiffen.shop import clearance
 from . import symmetry
 from .bead_rules import BeadRules, Group, is_straight, line_of
 from .regular_patterns import Family
-from .rounding import STEP, datum_of, directions_near, line_through, rounded_span, span_of
+from .rounding import STEP, datum_of, directions_near, line_through, mirrors, rounded_span, span_of
 
 MOST_PITCHES = 7  # that are tried, those nearest to the present pitch
 SPREAD_SHARES = (0.55, 0.65, 0.75, 0.85, 1.0)  # of the room across, that layouts of a family take
@@ -94,7 +94,7 @@ def _rounded_members(
         if angle % 90:
             return ()
         _, centre = symmetry.centre_along_and_across(rules.panel, angle)
-        datum = round(2 * centre) / 2 if _mirrors(rules.mirror_axes, angle) else datum_of(rules, angle)
+        datum = round(2 * centre) / 2 if mirrors(rules.mirror_axes, angle) else datum_of(rules, angle)
         places.append(datum + STEP * round((offset - datum) / STEP))
         full = rules.straight(bead.die, angle, places[-1], bead.side, 1.0, near)
         if full is None:
@@ -140,15 +140,10 @@ def _middles(rules: BeadRules, angle: float, offsets: list[float]) -> tuple[floa
     """Offsets about which a set may lie evenly: the middle of the sheet, else the set's own middle on whole mm."""
     _, centre = symmetry.centre_along_and_across(rules.panel, angle)
     own = (offsets[0] + offsets[-1]) / 2
-    if abs(own - centre) <= STEP or rules.mirror_axes and _mirrors(rules.mirror_axes, angle):
+    if abs(own - centre) <= STEP or rules.mirror_axes and mirrors(rules.mirror_axes, angle):
         return (round(2 * centre) / 2,)
     datum = datum_of(rules, angle)
     return tuple(dict.fromkeys((round(own), datum + STEP * round((own - datum) / STEP), round(2 * centre) / 2)))
-
-
-def _mirrors(axes: str, angle: float) -> bool:
-    """True if mirroring along some axes moves lines at an angle of 0 or 90 degrees."""
-    return (angle % 180 == 0 and "y" in axes) or (angle % 180 == 90 and "x" in axes)
 
 
 def _pitches(offsets: list[float], count: int, least: float, span: tuple[float, float]) -> list[float]:

@@ -43,6 +43,11 @@ def datum_of(rules: BeadRules, angle: float) -> float:
     return {0.0: y0, 90.0: -x0}.get(angle % 180, 0.0)
 
 
+def mirrors(axes: str, angle: float) -> bool:
+    """True if mirroring along some axes moves lines at an angle of 0 or 90 degrees."""
+    return (angle % 180 == 0 and "y" in axes) or (angle % 180 == 90 and "x" in axes)
+
+
 def span_of(bead: Bead, angle: float) -> tuple[float, float]:
     """First and last place of a straight bead along its line."""
     tangent = np.array([math.cos(math.radians(angle)), math.sin(math.radians(angle))])

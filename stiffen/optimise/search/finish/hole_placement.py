@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from stiffen.model.layout import Hole, Layout
 from stiffen.optimise.candidates.hole_patterns import Row, hole_patterns
 from stiffen.shop import layout_check, process_plan
+from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 from stiffen.shop.marking_out.hole_rows import in_row_order
 
 from ..budget import Budget
@@ -19,59 +20,148 @@ from ..state import SearchState
 from .strike_out import AT_ONCE, calibrated_worst, calibration
 
 SURROGATE_SHARE = 0.99  # of the limit: utilisation by the calibrated surrogate up to which the shell is asked
+MOST_KINDS = 3  # patterns of holes in one layout
+SAVED_PER_DIMENSION = 0.01  # of the mass, that one more dimension to measure must save
 Holes = tuple[Hole, ...]
 
 
-def add_holes(
-    state: SearchState, budget: Budget, layout: Layout, mirror_axes: str, grams_per_minute: float, limit: float
-) -> Layout:
-    """The layout with the pattern of flared holes that is worth most; the same layout where none is worth its minutes.
+@dataclass(frozen=True)
+class Worth:
+    """What holes are worth: the mass that they save, less so many grams for each minute that they take.
 
-    Worth: the mass that they save, less `grams_per_minute` for each minute that they take.  limit: utilisation to keep.
-
-    The surrogate, calibrated by the shell on the layout without holes, says how many rows of each pattern may stay; the
-    shell's quick mesh decides.
+    limit: utilisation to keep.
     """
-    if state.panel.flared_holes == "none":
-        return layout
-    panel = state.panel
-    most = math.inf if panel.holes_at_most is None else panel.holes_at_most - len(_with(layout, ()).holes)
-    patterns = hole_patterns(panel, layout.gauge, layout.beads, mirror_axes, most) if most > 0 else []
+
+    grams_per_minute: float
+    limit: float
+
+
+def add_holes(
+    state: SearchState, budget: Budget, bases: Sequence[Layout], mirror_axes: str, worths: Sequence[Worth]
+) -> list[Layout]:
+    """For each idea of worth, one of some layouts of a gauge with the pattern of flared holes that is worth most.
+
+    Mass and minutes are counted from the first layout; it is returned where nothing is worth its minutes.
+
+    The surrogate, calibrated by the shell on the first layout without holes, says how many rows of each pattern may
+    stay; the shell's quick mesh decides.
+    """
+    panel, first = state.panel, bases[0]
+    most = math.inf if panel.holes_at_most is None else panel.holes_at_most - len(first.holes)
+    if panel.flared_holes == "none" or most <= 0:
+        return [first] * len(worths)
+    patterns = [
+        (base, rows)
+        for base in bases
+        for rows in hole_patterns(panel, base.gauge, base.beads, mirror_axes, most, base.holes)
+    ]
     if not patterns:
-        return layout
-    own_minutes, own_mass = process_plan.minutes(state.panel, layout), state.panel.mass(layout)
+        return [first] * len(worths)
+    state.report(f"{first.gauge:g} mm: flared holes in rows")
+    placement = _Placement(state, budget, first, patterns, most)
+    return [placement.best(one) for one in worths]
 
-    def worth(one: Layout) -> float:
-        """Grams that the holes of a layout save, less what their minutes must save."""
-        minutes = process_plan.minutes(state.panel, one) - own_minutes
-        return 1000 * (own_mass - panel.mass(one)) - grams_per_minute * minutes
 
-    state.report(f"{layout.gauge:g} mm: flared holes in rows")
-    values, guesses = state.runner.confirm(layout)
-    factors = calibration(state, layout, values)
+def further_holes(
+    state: SearchState, budget: Budget, layout: Layout, mirror_axes: str, limit: float
+) -> Iterator[Layout]:
+    """A layout with flared holes, with patterns of other sizes added in turn in what room is left.
 
-    def worst(holes: list[Holes]) -> list[float]:
-        layouts = [_with(layout, one) for one in holes]
-        return [calibrated_worst(one, factors) for one in state.runner.batch(layouts, guesses)]
+    Each saves at least `SAVED_PER_DIMENSION` of the mass for each dimension more that a person must measure.
+    """
+    for _ in range(MOST_KINDS - 1):
+        (more,) = add_holes(state, budget, (layout,), mirror_axes, (Worth(0.0, limit),))
+        saved = 1 - state.panel.mass(more) / state.panel.mass(layout)
+        extra = distinct_dimensions(state.panel, more).count - distinct_dimensions(state.panel, layout).count
+        if more == layout or saved < SAVED_PER_DIMENSION * extra:
+            return
+        yield more
+        layout = more
 
-    tried: set[Layout] = set()
-    for _ in range(state.effort.hole_trials):
-        found = (_feasible_rows(one, worst, SURROGATE_SHARE * limit, most) for one in patterns)
-        drawn = [_with(layout, _joined(rows)) for rows in found if rows]
-        drawn = [one for one in dict.fromkeys(drawn) if one not in tried and worth(one) > 0]
-        drawn = [one for one in drawn if within_limits(panel, one) and not layout_check.audit(panel, one)]
-        drawn.sort(key=lambda one: (-round(worth(one), 6), len(one.holes)))
-        batch = drawn[:AT_ONCE]
-        if not batch or budget.is_spent:
-            break
-        tried.update(batch)
-        expected = state.evaluator.expected(batch)
-        passing = [one for one, value in zip(batch, expected, strict=True) if value <= limit]
-        if passing:
-            return passing[0]
-        for one in batch:
-            factors = np.maximum(factors, calibration(state, one, state.runner.batch([one], guesses)[0]))
-    return layout
+
+@dataclass(eq=False)
+class _Placement:
+    """Placement of holes at one gauge.
+
+    first: the layout that others are compared with.  patterns: of holes, each beside the beads of a layout.  most:
+    number of holes.
+    """
+
+    state: SearchState
+    budget: Budget
+    first: Layout
+    patterns: list[tuple[Layout, tuple[Row, ...]]]
+    most: float
+    known: dict[Layout, tuple[float, ...]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Solve the first layout, and calibrate the surrogate on it."""
+        values, self.guesses = self.state.runner.confirm(self.first)
+        self.factors = calibration(self.state, self.first, values)
+
+    def best(self, worth: Worth) -> Layout:
+        """The layout that is worth most and keeps the limit; the first one if nothing is worth its minutes."""
+        state, panel = self.state, self.state.panel
+        # All holes of a pattern are worth the same: if the whole is worth something, no part of it is worth more.
+        whole = {one: self._grams(_with(one[0], _joined(one[1])), worth) for one in self.patterns}
+        ranked = sorted((one for one in whole if whole[one] > 0), key=lambda one: -whole[one])
+        tried: list[Layout] = []
+        for _ in range(state.effort.hole_trials):
+            batch: list[Layout] = []
+            for base, rows in ranked:
+                if len(batch) == AT_ONCE and self._grams(batch[-1], worth) >= whole[base, rows]:
+                    break
+                found = self._with_feasible_rows(base, rows, SURROGATE_SHARE * worth.limit)
+                if found is None or found in (*tried, *batch) or self._grams(found, worth) <= 0:
+                    continue
+                if within_limits(panel, found) and not layout_check.audit(panel, found):
+                    batch = sorted([*batch, found], key=lambda one: (-self._grams(one, worth), len(one.holes)))[
+                        :AT_ONCE
+                    ]
+            if not batch or self.budget.is_spent:
+                break
+            tried += batch
+            expected = state.evaluator.expected(batch)
+            passing = [one for one, value in zip(batch, expected, strict=True) if value <= worth.limit]
+            if passing:
+                return passing[0]
+            for one in batch:
+                self._worst([one])
+                self.factors = np.maximum(self.factors, calibration(state, one, self.known[one]))
+        return self.first
+
+    def _grams(self, layout: Layout, worth: Worth) -> float:
+        """Grams that a layout saves over the first, less what its minutes must save."""
+        panel = self.state.panel
+        saved = 1000 * (panel.mass(self.first) - panel.mass(layout))
+        if worth.grams_per_minute:
+            minutes = process_plan.minutes(panel, layout) - process_plan.minutes(panel, self.first)
+            saved -= worth.grams_per_minute * minutes
+        return round(saved, 6)
+
+    def _worst(self, layouts: list[Layout]) -> list[float]:
+        """Largest utilisation of each layout by the calibrated surrogate, each computed once."""
+        new = [one for one in dict.fromkeys(layouts) if one not in self.known]
+        self.known.update(zip(new, self.state.runner.batch(new, self.guesses), strict=True))
+        return [calibrated_worst(self.known[one], self.factors) for one in layouts]
+
+    def _with_feasible_rows(self, base: Layout, rows: tuple[Row, ...], target: float) -> Layout | None:
+        """A layout with the rows of a pattern that the surrogate allows together; None if it allows none.
+
+        All rows, or those that cost least, one after the other.  target: utilisation to keep.
+        """
+        rows = tuple(row for row in rows if len(row) <= self.most)
+        whole = _with(base, _joined(rows))
+        if rows and len(_joined(rows)) <= self.most and self._worst([whole])[0] <= target:
+            return whole
+        if len(rows) < 2:
+            return None
+        alone = self._worst([_with(base, row) for row in rows])
+        order = [row for _, row in sorted(zip(alone, rows, strict=True), key=lambda one: one[0])]
+        steps = [_joined(tuple(order[:k])) for k in range(1, len(order))]
+        layouts = [_with(base, step) for step in steps if len(step) <= self.most]
+        passing = [one for one, value in zip(layouts, self._worst(layouts), strict=True) if value <= target]
+        return max(passing, key=lambda one: len(one.holes), default=None)
 
 
 def _joined(rows: tuple[Row, ...]) -> Holes:
@@ -79,28 +169,7 @@ def _joined(rows: tuple[Row, ...]) -> Holes:
 
 
 def _with(layout: Layout, holes: Holes) -> Layout:
-    """The layout with holes beside its fixed ones, numbered along their rows."""
+    """The layout with more holes, numbered along their rows after the fixed ones."""
     fixed = tuple(hole for hole in layout.holes if hole.fixed)
-    return replace(layout, holes=(*fixed, *in_row_order(holes)))
-
-
-def _feasible_rows(
-    rows: tuple[Row, ...], worst: Callable[[list[Holes]], list[float]], target: float, most: float
-) -> tuple[Row, ...]:
-    """The rows of a pattern that the surrogate allows together: all, or those that cost least, one after the other.
-
-    target: utilisation to keep.  most: number of holes.
-    """
-    rows = tuple(row for row in rows if len(row) <= most)
-    if not rows:
-        return ()
-    alone = worst([_joined(rows), *rows]) if len(rows) > 1 else worst([_joined(rows)])
-    if alone[0] <= target and len(_joined(rows)) <= most:
-        return rows
-    if len(rows) == 1:
-        return ()
-    order = [row for _, row in sorted(zip(alone[1:], rows, strict=True), key=lambda one: one[0])]
-    steps = [tuple(order[:k]) for k in range(1, len(order))]
-    steps = [step for step in steps if len(_joined(step)) <= most]
-    values = worst([_joined(step) for step in steps])
-    return max((step for step, value in zip(steps, values, strict=True) if value <= target), key=len, default=())
+    free = tuple(hole for hole in layout.holes if not hole.fixed)
+    return replace(layout, holes=(*fixed, *in_row_order((*free, *holes))))

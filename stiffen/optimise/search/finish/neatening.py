@@ -9,17 +9,23 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
 from stiffen.model.layout import Layout
 from stiffen.optimise.candidates.bead_rules import BeadRules, Group
+from stiffen.optimise.candidates.even_layouts import even_layouts, free_strips
 from stiffen.optimise.candidates.neat_patterns import neat_variants, parallel_sets
 from stiffen.optimise.candidates.straightened_beads import straightened
+from stiffen.optimise.candidates.whole_millimetres import is_on_whole_millimetres, on_whole_millimetres
 from stiffen.shop import layout_check, process_plan
 from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 
 from ..budget import Budget
+from ..limits import cost, within_limits
 from ..state import SearchState
 from .strike_out import AT_ONCE, LIKELY, calibrated_worst, calibration
 
+MORE_BEADS = 2  # that an even layout drawn anew may have
 SHELL_TRIALS = 3  # batches of variants that the shell's quick mesh evaluates
 
 
@@ -40,8 +46,11 @@ def neaten(
     factors = calibration(state, layout, values)
     choices: list[tuple[Group, ...]] = [groups]
     values_of: dict[Layout, float] = {}
-    for number in range(-1, len(parallel_sets(groups))):
+    last = len(parallel_sets(groups)) - 1
+    for number in range(-1, last + 1):
         made = _variants(state, rules, choices[0], number, layout, more)
+        if number == last and fallback is not None:  # no other set follows that could make more of them
+            made = [one for one in made if _is_better(state, _with(rules, one, layout), fallback)]
         if not made:
             continue
         state.report(f"{layout.gauge:g} mm: trying {len(made)} neater layouts of {len(layout.beads)} beads")
@@ -53,9 +62,7 @@ def neaten(
         nearly = [one for _, one in ranked[:1]]
         choices = sorted(passing, key=lambda one: _order(state, _with(rules, one, layout))) or (nearly + choices)
     order = dict.fromkeys(_with(rules, one, layout) for one in (*choices, groups))
-    likely = [one for one in order if not layout_check.audit(state.panel, one)]
-    if fallback is not None:
-        likely = [one for one in likely if _order(state, one) < _order(state, fallback)]
+    likely = [one for one in order if _is_better(state, one, fallback)]
     tried = _to_try(likely, values_of)
     for first in range(0, len(tried), AT_ONCE):
         if budget.is_spent:
@@ -65,6 +72,62 @@ def neaten(
             if value <= limit:
                 return one
     return fallback
+
+
+def drawn_evenly(state: SearchState, budget: Budget, layout: Layout, rules: BeadRules, limit: float) -> Layout | None:
+    """An even layout of the same dies with fewer dimensions to measure than a layout has; None if none keeps `limit`.
+
+    It costs at most `mass_tolerance` more, in grams and minutes.  Fewest dimensions first, then least
+    minutes.
+    """
+    panel, free = state.panel, [bead for bead in layout.beads if not bead.fixed]
+    if not free or budget.is_spent:
+        return None
+    dearest = (1 + state.settings.mass_tolerance) * cost(panel, layout)
+    dimensions = distinct_dimensions(panel, layout).count
+    made = [
+        rules.layout(choice, layout.holes)
+        for die, side in dict.fromkeys((bead.die, bead.side) for bead in free if bead.die.profile != "step")
+        for strip in free_strips(rules, die, side)
+        for count in range(2, len(free) + MORE_BEADS + 1)
+        for choice in even_layouts(rules, die, side, strip, count)
+    ]
+    made = [one for one in dict.fromkeys(made) if within_limits(panel, one) and cost(panel, one) <= dearest]
+    made = [one for one in made if distinct_dimensions(panel, one).count < dimensions]
+    if not made:
+        return None
+    state.report(f"{layout.gauge:g} mm: trying {len(made)} even layouts")
+    values, guesses = state.runner.confirm(layout)
+    ranks = np.array([demand.kind != "stress" for demand in panel.demands])  # of stresses the shell decides alone
+    factors = calibration(state, layout, values)[ranks]
+    give_up = np.full(len(ranks), math.inf)
+    give_up[ranks] = LIKELY * limit / factors
+    trials = np.array(state.runner.batch(made, guesses, tuple(give_up.tolist())))[:, ranks]
+    worst = [calibrated_worst(tuple(one), factors) for one in trials.tolist()]
+    passing = [one for one, value in zip(made, worst, strict=True) if value <= LIKELY * limit]
+    ranked = sorted(passing, key=lambda one: _order(state, one)[1:])
+    ranked = [one for one in ranked if not layout_check.audit(panel, one)][: SHELL_TRIALS * AT_ONCE]
+    for first in range(0, len(ranked), AT_ONCE):
+        if budget.is_spent:
+            break
+        batch = ranked[first : first + AT_ONCE]
+        for one, value in zip(batch, state.evaluator.expected(batch), strict=True):
+            if value <= limit:
+                return one
+    return None
+
+
+def rounded_to_millimetres(state: SearchState, layout: Layout, rules: BeadRules, limit: float) -> Layout:
+    """The layout with the ends of its beads on whole or half millimetres if it keeps `limit` so; else as it is."""
+    groups = rules.groups_of(layout)
+    if not groups or all(is_on_whole_millimetres(bead) for group in groups for bead in group):
+        return layout
+    rounded = on_whole_millimetres(rules, groups)
+    if rounded is None:
+        return layout
+    made = _with(rules, rounded, layout)
+    kept = not layout_check.audit(state.panel, made) and state.evaluator.expected([made])[0] <= limit
+    return made if kept else layout
 
 
 def _to_try(likely: list[Layout], values_of: dict[Layout, float]) -> list[Layout]:
@@ -93,6 +156,12 @@ def _variants(
 
 def _with(rules: BeadRules, choice: Sequence[Group], layout: Layout) -> Layout:
     return rules.layout(choice, layout.holes)
+
+
+def _is_better(state: SearchState, layout: Layout, fallback: Layout | None) -> bool:
+    """True for a layout that keeps all rules and comes before the fallback."""
+    comes_before = fallback is None or _order(state, layout) < _order(state, fallback)
+    return comes_before and not layout_check.audit(state.panel, layout)
 
 
 def _order(state: SearchState, layout: Layout) -> tuple:

@@ -24,13 +24,16 @@ from ..incumbent import in_order
 from ..limits import cost, keeps_margin, margin_limit, within_limits
 from ..state import SearchState
 from ..work_share import COLLECTED, SETTLED, UNTIL_MET
-from .hole_placement import add_holes
-from .neatening import neaten
+from .hole_placement import Worth, add_holes, further_holes
+from .neatening import drawn_evenly, neaten, rounded_to_millimetres
+from .room_for_holes import roomier_layouts
 from .strike_out import strike_out
 
 NAMES = ("lightest", "recommended", "quickest")
 MORE_BEADS = (0, 1, 2)  # beads that may be added to a set of parallel ones to keep the margin
+EVEN = 4  # dimensions to measure of a layout that needs no other
 BEFORE_HOLES = 0.3  # of the work of `collect`
+SAME_MASS = 0.001  # relative difference of mass that nobody would take more minutes for
 FULL_TRIALS = 3  # layouts that are evaluated in full for one proposal
 
 
@@ -91,34 +94,49 @@ def collect(
     safe = settings.safe_pass_limit
     tight = min(safe, margin_limit(panel))
     plain = strike_out(state, budget, verdict.layout, rules)
+    plain = rounded_to_millimetres(state, plain, rules, 1.0)
     neat = neaten(state, budget, plain, rules, safe) or plain
-    sturdy = neat
-    if state.evaluator.expected([neat])[0] > tight:
-        sturdy = neaten(state, budget, neat, rules, tight, MORE_BEADS) or neat
+    keeps = state.evaluator.expected([neat])[0] <= tight
+    drawn = None
+    if not keeps or distinct_dimensions(panel, neat).count > EVEN:
+        drawn = drawn_evenly(state, budget, neat, rules, tight)
+    if drawn is None and not keeps:
+        drawn = neaten(state, budget, neat, rules, tight, MORE_BEADS)
+    sturdy = rounded_to_millimetres(state, drawn or neat, rules, tight if keeps or drawn else safe)
     bare = list(dict.fromkeys((plain, neat, sturdy)))
     found = [neaten(state, budget, one, rules, 1.0) for one in shorter if not layout_check.audit(panel, one)]
-    short = [one for one in found if one is not None]
+    short = [rounded_to_millimetres(state, one, rules, 1.0) for one in found if one is not None]
     bare = list(dict.fromkeys((*bare, *short)))
     for layout in (verdict.layout, *bare):
         options.add(layout)
     state.work.stage = BEFORE_HOLES
     if not panel.tools.hole_dies or budget.is_spent:
         return
-    neat_ones = list(dict.fromkeys((neat, sturdy, *short)))  # holes are put beside even beads only
+    even = [one for one in (neat, *short) if not distinct_dimensions(panel, one).odd]
+    neat_ones = [sturdy, *even]  # holes are put beside even beads only
     stiffest = min(neat_ones, key=lambda one: state.evaluator.expected([one])[0])
-    keeps = state.evaluator.expected([sturdy])[0] <= tight
-    holed_bases = [(sturdy, panel.grams_per_minute, tight if keeps else safe), (stiffest, 0.0, safe)]
     quickest = min(neat_ones, key=lambda one: (round(one.rolled_length), len(one.beads)))
-    holed_bases += [(quickest, 0.0, safe)]  # the least length to roll leaves the most room
-    for layout, price, limit in dict.fromkeys(holed_bases):
-        state.work.stage += (1 - BEFORE_HOLES) / len(holed_bases)
-        holed = add_holes(state, budget, layout, rules.mirror_axes, price, limit)
-        if holed != layout:
-            options.add(holed)
-            fewer = strike_out(state, budget, holed, rules, limit)
-            options.add(fewer)
-            if fewer != holed:
-                options.add(neaten(state, budget, fewer, rules, limit))
+    keeps = state.evaluator.expected([sturdy])[0] <= tight
+    # the least length to roll leaves room for holes, and so do beads closer together
+    bases = tuple(dict.fromkeys((sturdy, stiffest, quickest, *roomier_layouts(state, sturdy, rules, safe))))
+    worths = (Worth(panel.grams_per_minute, tight if keeps else safe), Worth(0.0, safe))
+    worthy, lightest = add_holes(state, budget, bases, rules.mirror_axes, worths)
+    holed = {worthy: worths[0].limit}
+    if panel.mass(lightest) < (1 - SAME_MASS) * panel.mass(worthy):
+        holed[lightest] = worths[1].limit
+    for one, limit in holed.items():
+        state.work.stage += (1 - BEFORE_HOLES) / len(holed)
+        if one == sturdy:
+            continue
+        options.add(one)
+        fewer = strike_out(state, budget, one, rules, limit)
+        options.add(fewer)
+        if fewer != one:
+            options.add(neaten(state, budget, fewer, rules, limit))
+    lightest = in_order(panel, options.found, "lightest", settings)[0]
+    if lightest.gauge == rules.gauge and len(lightest.holes) > len(rules.fixed[1]):
+        for more in further_holes(state, budget, lightest, rules.mirror_axes, safe):
+            options.add(more)
 
 
 def settle(state: SearchState, budget: Budget, options: Options) -> dict[str, Verdict]:
@@ -155,7 +173,9 @@ def _pools(state: SearchState, options: Options) -> dict[str, list[list[Layout]]
 
 def _best_known(state: SearchState, name: str, chosen: dict[str, Verdict]) -> Verdict:
     """The verdict chosen for a name, or one evaluated for another name that serves this one better."""
-    own = chosen[name]
+    own, recommended = chosen[name], chosen.get("recommended")
+    if name == "lightest" and recommended and recommended.mass_kg <= (1 + SAME_MASS) * own.mass_kg:
+        return recommended  # of equal mass, and worth its minutes
     verdicts = {one.layout: one for one in chosen.values() if _serves(state, one, name, chosen)} | {own.layout: own}
     return verdicts[in_order(state.panel, verdicts, name, state.settings)[0]]
 

@@ -6,27 +6,32 @@ import pytest
 from support.panels import lid, rows
 
 from stiffen.analysis.screening import quick_utilisation
-from stiffen.model.layout import Layout
+from stiffen.model.layout import Hole, Layout
 from stiffen.model.panel import Demand
 from stiffen.optimise.search.budget import UNLIMITED
 from stiffen.optimise.search.evaluator import Evaluator
-from stiffen.optimise.search.finish.hole_placement import add_holes
+from stiffen.optimise.search.finish.hole_placement import SAVED_PER_DIMENSION, Worth, add_holes, further_holes
 from stiffen.optimise.search.incumbent import Incumbent
 from stiffen.optimise.search.runner import LayoutRunner
 from stiffen.optimise.search.state import SearchState
 from stiffen.shop import process_plan
 from stiffen.shop.layout_check import audit
+from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 from stiffen.shop.marking_out.hole_rows import in_row_order
 
 LID = lid(300.0, 240.0, demands=(Demand("frequency", 75.0),), grams_per_minute=0.0)
 BARE = Layout(1.0, rows(LID.tools.bead_dies[1], (120.0,), 40.0, 260.0))
 
 
-def placed(**changes):
-    panel = replace(LID, **changes)
+def state_of(panel):
     runner = LayoutRunner(panel)
-    state = SearchState(Evaluator(panel, "quick", runner), Incumbent(panel), runner)
-    return add_holes(state, UNLIMITED, BARE, "xy", panel.grams_per_minute, 0.985)
+    return SearchState(Evaluator(panel, "quick", runner), Incumbent(panel), runner)
+
+
+def placed(*others, **changes):
+    panel = replace(LID, **changes)
+    worth = Worth(panel.grams_per_minute, 0.985)
+    return add_holes(state_of(panel), UNLIMITED, (BARE, *others), "xy", (worth,))[0]
 
 
 @pytest.fixture(scope="module")
@@ -64,6 +69,28 @@ def test_limits_of_the_panel_are_kept(at_any_price):
         assert min(x, y, 300 - x, 240 - y) - hole.die.flange / 2 >= edge
     minutes = process_plan.minutes(LID, at_any_price)
     assert process_plan.minutes(LID, placed(minutes_at_most=minutes - 1)) <= minutes - 1
+
+
+def test_holes_are_put_beside_the_beads_that_leave_most_room():
+    crowded = Layout(1.0, rows(LID.tools.bead_dies[1], (60.0, 120.0, 180.0), 40.0, 260.0))
+    worth = (Worth(0.0, 0.985),)
+    alone, either = (add_holes(state_of(LID), UNLIMITED, one, "xy", worth)[0] for one in ((crowded,), (crowded, BARE)))
+    assert alone.beads == crowded.beads and either.beads == BARE.beads
+    assert LID.mass(either) < LID.mass(alone)
+
+
+def test_other_sizes_follow_only_where_they_save_enough_for_what_must_be_measured():
+    """A few small holes in a corner of a sheet that is stiff enough: larger ones follow in the room left."""
+    panel = replace(LID, demands=(Demand("frequency", 30.0),))
+    small = min(LID.tools.hole_dies, key=lambda die: die.flange)
+    before = replace(BARE, holes=tuple(Hole(small, (40.0 + 65.0 * k, 40.0)) for k in range(3)))
+    found = list(further_holes(state_of(panel), UNLIMITED, before, "", 0.985))
+    assert found
+    for more in found:
+        assert set(before.holes) < set(more.holes) and audit(panel, more) == ()
+        extra = distinct_dimensions(panel, more).count - distinct_dimensions(panel, before).count
+        assert panel.mass(more) <= (1 - SAVED_PER_DIMENSION * extra) * panel.mass(before)
+        before = more
 
 
 def test_holes_are_numbered_along_their_rows(at_any_price):

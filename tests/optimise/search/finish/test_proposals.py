@@ -9,7 +9,7 @@ from support.panels import lid
 from stiffen.analysis.screening import quick_utilisations
 from stiffen.io.tools_file import starter_tools
 from stiffen.model.layout import Layout
-from stiffen.model.panel import Cutout, Demand
+from stiffen.model.panel import Cutout, Demand, Fold
 from stiffen.optimise.candidates.bead_rules import is_straight, least_length, line_of
 from stiffen.optimise.search import driver
 from stiffen.optimise.search.incumbent import in_order
@@ -33,6 +33,14 @@ def found():
     return driver.search(LID, **QUICK)
 
 
+def off_the_tape(layout):
+    """Ends of open beads and centres of holes that lie neither on whole nor on half millimetres."""
+    ends = [end for bead in layout.beads if not bead.closed for end in (bead.path[0], bead.path[-1])]
+    return [
+        at for at in (*ends, *(hole.at for hole in layout.holes)) if any(abs(2 * v - round(2 * v)) > 1e-6 for v in at)
+    ]
+
+
 def by_name(result):
     return {name: one for one in result.proposals for name in one.names}
 
@@ -46,7 +54,7 @@ def test_each_proposal_is_what_its_name_says(found):
     assert named["quickest"].minutes <= min(one.minutes for one in found.proposals) + 1.0
     assert found.verdict.layout == named["recommended"].verdict.layout
     least = min(cost(LID, one) for one in verdicts if min(d.margin for d in one.demands) >= LID.margin)
-    assert cost(LID, named["recommended"].verdict) <= (1 + tolerance / 2) * least
+    assert cost(LID, named["recommended"].verdict) <= (1 + tolerance) * least
     assert min(one.margin for one in named["recommended"].verdict.demands) >= LID.margin
 
 
@@ -63,8 +71,7 @@ def test_proposals_are_neat(found):
         assert all(len(row.holes) > 1 for row in hole_rows(layout.holes))
         for bead in layout.beads:
             assert bead.length >= least_length(bead.die) - 1e-6
-        straight = [bead for bead in layout.beads if is_straight(bead)]
-        assert all(abs(2 * v - round(2 * v)) < 1e-6 for bead in straight for point in bead.path for v in point)
+        assert off_the_tape(layout) == []
     assert by_name(found)["recommended"].dimensions <= 6
 
 
@@ -75,6 +82,11 @@ SMALL = {
     "strip with an opening": {
         "outline": ((0.0, 0.0), (520.0, 0.0), (520.0, 150.0), (0.0, 150.0)),
         "cutouts": (Cutout(OPENING),),
+    },
+    "trapezium": {"outline": ((0.0, 0.0), (330.0, 0.0), (270.0, 211.0), (61.0, 211.0))},
+    "tray": {
+        "outline": ((0.0, 0.0), (301.0, 0.0), (301.0, 233.0), (0.0, 233.0)),
+        "folds": (Fold(((0.0, 31.0), (301.0, 31.0)), 90.0, 2.0), Fold(((0.0, 202.0), (301.0, 202.0)), 90.0, 2.0)),
     },
 }
 
@@ -91,6 +103,7 @@ def test_small_panels_get_layouts_that_look_deliberate(name):
         layout = one.verdict.layout
         assert all(line_of(bead)[0] % 90 == 0 for bead in layout.beads if is_straight(bead))
         assert all(row.direction in (0.0, 90.0) for row in hole_rows(layout.holes))
+        assert off_the_tape(layout) == []
     recommended = by_name(result)["recommended"]
     assert recommended.dimensions <= 4
     assert distinct_dimensions(panel, recommended.verdict.layout).odd == 0

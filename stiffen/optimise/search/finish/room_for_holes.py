@@ -1,0 +1,55 @@
+"""Even layouts that leave more room for flared holes than a given one."""
+
+from __future__ import annotations
+
+from stiffen.model.layout import Layout
+from stiffen.optimise.candidates.bead_rules import BeadRules
+from stiffen.optimise.candidates.hole_patterns import hole_patterns
+from stiffen.optimise.candidates.neat_patterns import neat_variants, parallel_sets
+from stiffen.shop import layout_check
+
+from ..state import SearchState
+from .strike_out import LIKELY, calibrated_worst, calibration
+
+MORE_BEADS = (
+    0,
+    1,
+    2,
+)  # beads that may be added to the longest set of parallel ones: closer together they leave more room
+TRIALS = 8  # variants that the surrogate evaluates
+KEPT = 2  # of the variants that may meet the demands
+
+
+def roomier_layouts(state: SearchState, layout: Layout, rules: BeadRules, limit: float) -> list[Layout]:
+    """Variants of a layout, its longest set of parallel beads at another pitch, that have room for more in holes.
+
+    The roomiest first.  By the surrogate, calibrated on the layout, they may keep `limit` (utilisation).
+    """
+    groups = rules.groups_of(layout)
+    sets = parallel_sets(groups or ())
+    if not groups or not sets or state.panel.flared_holes == "none":
+        return []
+    made = [rules.layout(one, layout.holes) for one in neat_variants(rules, groups, sets[0], MORE_BEADS)]
+    own = room_for_holes(state, layout, rules)
+    room = {one: room_for_holes(state, one, rules) for one in dict.fromkeys(made) if _is_allowed(state, one)}
+    roomy = sorted((one for one in room if room[one] > own), key=lambda one: room[one])[:TRIALS]
+    if not roomy:
+        return []
+    values, guesses = state.runner.confirm(layout)
+    factors = calibration(state, layout, values)
+    worst = [calibrated_worst(one, factors) for one in state.runner.batch(roomy, guesses)]
+    likely = [(-room[one], value, one) for one, value in zip(roomy, worst, strict=True) if value <= LIKELY * limit]
+    return [one for _, _, one in sorted(likely, key=lambda one: one[:2])[:KEPT]]
+
+
+def room_for_holes(state: SearchState, layout: Layout, rules: BeadRules) -> float:
+    """Grams that the heaviest pattern of flared holes beside a layout's beads would take away, whatever it costs."""
+    panel = state.panel
+    patterns = hole_patterns(panel, layout.gauge, layout.beads, rules.mirror_axes)
+    full = [Layout(layout.gauge, layout.beads, tuple(hole for row in rows for hole in row)) for rows in patterns]
+    own = panel.mass(Layout(layout.gauge, layout.beads, ()))
+    return max((round(1000 * (own - panel.mass(one)), 3) for one in full), default=0.0)
+
+
+def _is_allowed(state: SearchState, layout: Layout) -> bool:
+    return state.panel.within_count_limits(layout) and not layout_check.audit(state.panel, layout)
