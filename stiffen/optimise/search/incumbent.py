@@ -81,12 +81,14 @@ def in_order(
     """Layouts that meet all demands, the best for a goal first.
 
     Those near the least price come first, by the dimensions to mark out, then by price; then the others by price.
-    Near: within `mass_tolerance` of the least price for "lightest" and "recommended", a minute for "quickest".
+    Near: within `mass_tolerance` of the mass for "lightest", half of that for "recommended", a minute for "quickest".
     """
     minutes = {layout: process_plan.minutes(panel, layout) for layout in layouts}
     prices = {layout: price(panel, panel.mass(layout), minutes[layout], goal) for layout in minutes}
     least = min(prices.values(), default=0.0)
-    room = 1.0 if goal == "quickest" else settings.mass_tolerance * least
+    room = {"quickest": 1.0, "recommended": 0.5 * settings.mass_tolerance * least}.get(
+        goal, settings.mass_tolerance * least
+    )
 
     def key(layout: Layout) -> tuple:
         value = prices[layout]

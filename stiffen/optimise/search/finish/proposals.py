@@ -133,10 +133,10 @@ def collect(
         options.add(fewer)
         if fewer != one:
             options.add(neaten(state, budget, fewer, rules, limit))
-    lightest = in_order(panel, options.found, "lightest", settings)[0]
-    if lightest.gauge == rules.gauge and len(lightest.holes) > len(rules.fixed[1]):
-        for more in further_holes(state, budget, lightest, rules.mirror_axes, safe):
-            options.add(more)
+    for base in in_order(panel, options.found, "lightest", settings)[:1]:
+        if base.gauge == rules.gauge and len(base.holes) > len(rules.fixed[1]):
+            for more in further_holes(state, budget, base, rules.mirror_axes, safe):
+                options.add(more)
 
 
 def settle(state: SearchState, budget: Budget, options: Options) -> dict[str, Verdict]:
