@@ -117,7 +117,8 @@ def evaluate(
         return {assumed: build_panel_model(panel, layout, mesh, assumed) for assumed in assumptions}
 
     def evaluation(by_mesh: list[Values], models: dict[str, PanelModel]) -> Evaluation:
-        return Evaluation(panel, verdict_of_values(panel, layout, by_mesh, models, time.perf_counter() - start), models)
+        nodes = len(next(iter(models.values())).mesh.nodes)
+        return Evaluation(panel, verdict_of_values(panel, layout, by_mesh, nodes, time.perf_counter() - start), models)
 
     needs_coarse = mesh_error or mesh_level != "quick"
     coarse = models_of_size(2 * background_side(panel.region.area, mesh_level)) if needs_coarse else {}
@@ -144,10 +145,8 @@ def evaluate(
     return evaluation(by_mesh, fine)
 
 
-def verdict_of_values(
-    panel: Panel, layout: Layout, by_mesh: list[Values], models: dict[str, PanelModel], seconds: float
-) -> Verdict:
-    """The verdict from the values on one mesh, or on that and a coarser one."""
+def verdict_of_values(panel: Panel, layout: Layout, by_mesh: list[Values], nodes: int, seconds: float) -> Verdict:
+    """The verdict from the values on one mesh of so many nodes, or on that and a coarser one."""
     demands = tuple(_demand_result(i, panel, by_mesh) for i in range(len(panel.demands)))
     errors = [d.mesh_error for d in demands if d.mesh_error is not None]
     return Verdict(
@@ -156,7 +155,7 @@ def verdict_of_values(
         mass_kg=panel.mass(layout),
         blank_mass_kg=panel.mass(replace(layout, holes=())),
         demands=demands,
-        nodes=len(next(iter(models.values())).mesh.nodes),
+        nodes=nodes,
         mesh_error=max(errors) if errors else None,
         warnings=_warnings(panel, demands, by_mesh[0]),
         seconds=seconds,

@@ -147,8 +147,9 @@ def _add_load(out: np.ndarray, mesh: Mesh, nodal_mass: np.ndarray, load: Load, p
             raise InputError(
                 [Fault(f"load of case {load.case}", "the patch lies off the sheet", "move it onto the sheet")]
             )
-        down = np.array([0.0, 0.0, -load.value / areas.area.sum()])
-        _distribute(out, mesh, areas, areas.area[:, None] * down)
+        centres = np.einsum("kc,kci->ki", areas.corner_shares, mesh.plan[mesh.triangles[areas.triangles]])
+        normals = mesh.folded.surface(centres)[1][:, :, 2]  # of the sheet without its beads
+        _distribute(out, mesh, areas, -load.value / areas.area.sum() * areas.area[:, None] * normals)
     elif load.kind == "line":
         _add_line_load(
             out, mesh, mesh.paths[load.path], load.value * np.array(load.direction) / np.linalg.norm(load.direction)

@@ -217,12 +217,17 @@ class LinearModel:
         shapes[self.free] = vectors[:, order]
         return np.sqrt(np.maximum(values[order], 0.0)) / (2 * np.pi), shapes
 
-    def buckling(self, u: np.ndarray, count: int = 1) -> tuple[np.ndarray, np.ndarray]:
+    def buckling(
+        self, u: np.ndarray, count: int = 1, geometric_stiffness: sp.csr_matrix | None = None
+    ) -> tuple[np.ndarray, np.ndarray]:
         """Lowest positive buckling factors (<= count,) on the load that made u (6 n,), and their shapes.
+
+        geometric_stiffness: (6 n, 6 n) under u; that of the shell unless given.
 
         Solves K v = -factor K_g(u) v by Lanczos on the inverse; empty where no mode buckles under this load.
         """
-        K_g = self.shell.geometric_stiffness(u)[self.free][:, self.free]
+        whole = self.shell.geometric_stiffness(u) if geometric_stiffness is None else geometric_stiffness
+        K_g = whole[self.free][:, self.free]
         if not K_g.data.any():  # a flat sheet in bending alone
             return np.zeros(0), np.zeros((self.shell.dof_count, 0))
         K = self.stiffness[self.free][:, self.free]

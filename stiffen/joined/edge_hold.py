@@ -21,7 +21,8 @@ from stiffen.model.results import NOT_DECIDED
 
 from .condensed import HOLD_RATIO, SLIPS, Condensation, part_motions
 from .joined_model import JoinedModel
-from .panel_inside import panel_inside
+from .panel_inside import PanelInside, panel_inside
+from .panel_jobs import Sent, sent_to, unpacked
 
 SLIDES = 1e-8  # stiffness of a joint that lets a panel slide, over that of its rivets
 LONG_STEP = 6.0  # thicknesses of the first step of a path of which only the end counts
@@ -58,10 +59,10 @@ class EdgeHold:
 class HoldJob:
     """One value to find: that of a demand of a panel with a joint free to slide in its plane, or held in it.
 
-    forces: of the case, if it is one of large deflection.  first: the value as the build is.
+    condensed: the build.  forces: of the case, if it is one of large deflection.  first: the value as the build is.
     """
 
-    condensed: Condensation
+    condensed: Sent
     name: str
     joint: int
     hold: bool
@@ -71,7 +72,7 @@ class HoldJob:
 
     def value(self) -> float:
         """The value; NaN where none is found.  A case of large deflection is followed in the whole."""
-        condensed, name, demand = self.condensed, self.name, self.demand
+        condensed, name, demand = unpacked(self.condensed), self.name, self.demand
         change = condensed.held if self.hold else condensed.freed
         model = panel_inside(condensed, name, change(name, self.joint, condensed.neighbours(name)), ROUGH)
         try:
@@ -97,20 +98,21 @@ def edge_holds(
     demand: Demand,
     at: Mapping[int, tuple[str, ...]],
     executor: Executor | None = None,
+    model: PanelInside | None = None,
 ) -> Callable[[], tuple[EdgeHold, ...]]:
     """Start to find the hold of each joint of a panel; a function that waits for all.
 
-    demand: the one that decides.  at: joint's number -> parts on its other side.  Raises SolverError where the panel
-    cannot be computed at all.
+    demand: the one that decides.  at: joint's number -> parts on its other side.  model: of the panel as the build is,
+    by ROUGH, if it is known.  Raises SolverError where the panel cannot be computed at all.
     """
-    model = panel_inside(condensed, name, accuracy=ROUGH)
+    model = model or panel_inside(condensed, name, accuracy=ROUGH)
     first = demand_value(model, demand)
     build = _value(model, demand, first)
     forces = None
     if demand.case and model.uses_large_deflection(demand.case) and not model.has_contact:
         forces = model.linear_solution(demand.case)[0]
-    bare = condensed.bare()
-    jobs = [HoldJob(bare, name, joint, hold, demand, first, forces) for joint in at for hold in (False, True)]
+    sent = sent_to(executor, condensed)
+    jobs = [HoldJob(sent, name, joint, hold, demand, first, forces) for joint in at for hold in (False, True)]
     waiting = [executor.submit(hold_value, job).result if executor else job.value for job in jobs]
 
     def result() -> tuple[EdgeHold, ...]:

@@ -6,6 +6,7 @@ air that its panels move; a panel's is that of the first mode in which it takes 
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
@@ -13,67 +14,51 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stiffen.analysis.air_mass import modes_in_fluid
 from stiffen.analysis.demand_values import DemandValue, demand_value
-from stiffen.analysis.evaluation import Evaluation, verdict_of_values
-from stiffen.analysis.natural_modes import mass_of_air
+from stiffen.analysis.evaluation import verdict_of_values
 from stiffen.assembly.designs import designs
 from stiffen.assembly.fitted_build import FittedBuild
 from stiffen.errors import Fault, InputError, SolverError
 from stiffen.fem.blas_threads import one_thread
+from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.layout import Layout
+from stiffen.model.results import Verdict
 
 from .clashes import Clash, clashes
 from .condensed import Condensation, condensation
 from .edge_hold import ROUGH, EdgeHold, edge_holds
 from .joined_model import JoinedModel
 from .joining import joined_model
-from .panel_inside import INSIDE, PanelInside, panel_inside
-from .parts import panel_loads
+from .panel_inside import INSIDE, panel_inside
+from .panel_jobs import RivetLoad, panel_jobs, started
+from .parts import ShellPart, panel_loads
+from .whole_modes import BuildBuckling, BuildMode, build_buckling, build_modes
 
-MODE_COUNT = 12  # modes of the whole
-TAKES_PART = 0.1  # of a mode's strain energy, from which a part takes part in it: common practice, no source
 MAX_DRIFT_WORK = 0.05  # share of a load that may work in a drift of the build, as of a panel
-
-
-@dataclass(frozen=True)
-class BuildMode:
-    """A natural mode of the whole in air.  most: the part with most strain energy.  parts: those that take part."""
-
-    hertz: float
-    most: str
-    parts: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class RivetLoad:
-    """The most loaded rivet of a joint.
-
-    rivet: its number in the row, from 1.  panel, case: whose load it is.  shear, pull: N; a pull opens the joint.
-    """
-
-    joint: int
-    rivet: int
-    panel: str
-    case: str
-    shear: float
-    pull: float
 
 
 @dataclass(frozen=True, eq=False)
 class BuildEvaluation:
-    """panels: evaluation of each panel inside the build, by name.  modes: rising.  seconds: it took.
+    """panels: verdict on each panel inside the build, by name.  modes: rising.  seconds: it took.
 
-    rivets: of each joint that is loaded.  holds: of the edges of each design's first panel.  clashes: parts that pass
-    through each other.
+    buckling: of the whole, by panel and case.  rivets: of each joint that is loaded.  holds: of the edges of each
+    design's first panel.  clashes: parts that pass through each other.  deflections: of panels with load cases, by
+    name, the mesh and the largest deflection (n,) in any case, mm.
     """
 
-    panels: Mapping[str, Evaluation]
+    panels: Mapping[str, Verdict]
     modes: tuple[BuildMode, ...]
+    buckling: tuple[BuildBuckling, ...]
     rivets: tuple[RivetLoad, ...]
     holds: tuple[EdgeHold, ...]
     clashes: tuple[Clash, ...]
+    deflections: Mapping[str, tuple[Mesh, np.ndarray]]
     seconds: float
+
+    @property
+    def met(self) -> bool:
+        """True where every demand of every panel is met inside the build."""
+        return all(demand.met for verdict in self.panels.values() for demand in verdict.demands)
 
 
 @one_thread
@@ -89,8 +74,9 @@ def evaluate_build(
     """Judge a build whose parts have places.
 
     layouts: of panels by name; those of the panel files unless given.  holds: find what holds each edge, on the quick
-    mesh.  executor: for that.  Own supports of unknown restraint in the plane count as free.  Raises InputError for a
-    build that is not held or has no placed panel, MeshError, SolverError.
+    mesh.  executor: computes panels on its workers; the result is the same.  Own supports of unknown restraint in the
+    plane count as free.  On other meshes than quick, the mesh error is estimated by the quick one.  Raises InputError
+    for a build that is not held or has no placed panel, MeshError, SolverError.
     """
     start = time.perf_counter()
     if not any(part.place for part in fitted.build.panels):
@@ -98,88 +84,84 @@ def evaluate_build(
     progress(None, "joining the parts")
     whole, drifts = joined_model(fitted, layouts, mesh_level).steadied()
     _require_no_drift(whole, drifts)
+    inside = condensation(whole)
+    is_quick = mesh_level == "quick"
+    rough = inside if is_quick else condensation(joined_model(fitted, layouts, "quick").steadied()[0])
+    progress(None, "computing the panels inside the build")
+    jobs = panel_jobs(inside, None if is_quick else rough, executor)
+    panel_values = started(jobs, executor)
     waiting = []
     if holds:
-        rough, _ = (whole, drifts) if mesh_level == "quick" else joined_model(fitted, layouts, "quick").steadied()
-        rough_inside = condensation(rough)
         for design in designs(fitted):
-            if design.name in rough.parts and design.panel.demands:
+            if design.name in rough.model.parts and design.panel.demands:
                 progress(None, f"finding what holds the edges of {design.name}")
-                waiting.append(_start_holds(fitted, rough_inside, design.name, executor))
+                waiting.append(_start_holds(fitted, rough, design.name, executor))
     modes, hertz_of = build_modes(whole)
-    inside = condensation(whole)
-    panels = {}
-    rivets: dict[int, RivetLoad] = {}
+    rough_hertz = {} if is_quick else build_modes(rough.model)[1]
+    progress(None, "computing the panels inside the build")
+    buckling = [
+        build_buckling(whole, name, case, forces)
+        for name, part in whole.parts.items()
+        if part.own is not None
+        for case, forces in panel_loads(part).items()
+    ]
+    found = list(zip(jobs, panel_values(), strict=True))
+    panels, deflections = {}, {}
     for name, part in whole.parts.items():
         if part.own is None:
             continue
-        progress(None, f"computing {name} inside the build")
-        model = panel_inside(inside, name)
-        panels[name] = evaluated(model, hertz_of.get(name))
-        for one in _rivet_loads(name, model):
-            before = rivets.get(one.joint)
-            if before is None or np.hypot(one.shear, one.pull) > np.hypot(before.shear, before.pull):
-                rivets[one.joint] = one
+        mine = [(job, values) for job, values in found if job.name == name]
+        by_mesh = [{INSIDE: _values(part, inside, mine, 0, hertz_of.get(name))}]
+        if not is_quick:
+            by_mesh.append({INSIDE: _values(part, rough, mine, 1, rough_hertz.get(name))})
+        panels[name] = verdict_of_values(part.own.panel, part.own.layout, by_mesh, len(part.own.mesh.nodes), 0.0)
+        fields = [values.deflection for _, values in mine if values.deflection is not None]
+        if fields:
+            deflections[name] = part.own.mesh, np.max(fields, axis=0)
     progress(None, "finding what holds the edges")
-    found = [one for wait in waiting for one in wait()]
-    ordered = tuple(rivets[number] for number in sorted(rivets))
-    return BuildEvaluation(panels, modes, ordered, tuple(found), clashes(whole), time.perf_counter() - start)
+    return BuildEvaluation(
+        panels=panels,
+        modes=modes,
+        buckling=tuple(one for one in buckling if one is not None),
+        rivets=_most_loaded([load for _, values in found for load in values.rivets]),
+        holds=tuple(one for wait in waiting for one in wait()),
+        clashes=clashes(whole),
+        deflections=deflections,
+        seconds=time.perf_counter() - start,
+    )
 
 
-def evaluated(model: PanelInside, hertz: tuple[float, float] | None = None) -> Evaluation:
-    """The demands of a panel inside a build.
+def _values(
+    part: ShellPart, inside: Condensation, found: list, mesh: int, hertz: tuple[float, float] | None
+) -> list[DemandValue]:
+    """Values of a panel's demands.  found: its jobs and their values.  mesh: 0 the finer, 1 the coarser.
 
     hertz: first frequency of the whole in which the panel takes part, in air and in vacuum; that of the panel on its
     neighbours' springs where none is given.
     """
-    values = []
-    for demand in model.panel.demands:
-        if demand.kind == "frequency" and hertz is not None:
-            values.append(DemandValue(hertz[0], value_in_vacuum=hertz[1]))
+    by_demand: dict[int, DemandValue] = {}
+    for job, values in found:
+        by_demand |= dict(zip(job.demands, values.by_mesh[mesh], strict=True))
+    assert part.own is not None
+    out = []
+    for number, demand in enumerate(part.own.panel.demands):
+        if number in by_demand:
+            out.append(by_demand[number])
+        elif hertz is not None:
+            out.append(DemandValue(hertz[0], value_in_vacuum=hertz[1]))
         else:
-            values.append(demand_value(model, demand))
-    verdict = verdict_of_values(model.panel, model.layout, [{INSIDE: values}], {INSIDE: model}, 0.0)
-    return Evaluation(model.panel, verdict, {INSIDE: model})
+            out.append(demand_value(panel_inside(inside, part.name), demand))
+    return out
 
 
-def build_modes(whole: JoinedModel) -> tuple[tuple[BuildMode, ...], dict[str, tuple[float, float]]]:
-    """The first natural modes of the whole, and for each panel its first frequency in air and the mode's in vacuum."""
-    hertz, shapes = whole.modes(MODE_COUNT)
-    panels = {name: part.own for name, part in whole.parts.items() if part.own is not None}
-    air = np.zeros((len(hertz), len(hertz)))
-    for name, own in panels.items():
-        air += mass_of_air(own.mesh, shapes.normal(name))
-    in_air, mix = modes_in_fluid(hertz, air)
-    bent = np.stack([part.strain_energy(shapes.u[whole.dofs(name)] @ mix) for name, part in whole.parts.items()])
-    shares = bent / bent.sum(axis=0)
-    names = list(whole.parts)
-    modes = tuple(
-        BuildMode(
-            float(f), names[int(share.argmax())], tuple(n for n, s in zip(names, share, strict=True) if s >= TAKES_PART)
-        )
-        for f, share in zip(in_air, shares.T, strict=True)
-    )
-    firsts = {}
-    for name, share in zip(names, shares, strict=True):
-        taking = np.flatnonzero(share >= TAKES_PART)
-        if len(taking):
-            firsts[name] = float(in_air[taking[0]]), float(hertz[taking[0]])
-    return modes, firsts
-
-
-def _rivet_loads(name: str, model: PanelInside) -> list[RivetLoad]:
-    """The loads of all rivets of the build in each case of a panel."""
-    assert model.whole is not None
-    found = []
-    for case in model.panel.cases:
-        try:
-            forces = model.tie_forces(case)
-        except (InputError, SolverError):
-            continue
-        for tie, force in zip(model.whole.ties, forces, strict=True):
-            shear = float(np.hypot(force[0], force[1]))
-            found.append(RivetLoad(tie.joint, tie.rivet + 1, name, case, shear, float(force[2])))
-    return found
+def _most_loaded(loads: list[RivetLoad]) -> tuple[RivetLoad, ...]:
+    """The most loaded rivet of each joint."""
+    found: dict[int, RivetLoad] = {}
+    for one in loads:
+        before = found.get(one.joint)
+        if before is None or math.hypot(one.shear, one.pull) > math.hypot(before.shear, before.pull):
+            found[one.joint] = one
+    return tuple(found[number] for number in sorted(found))
 
 
 def _start_holds(
@@ -201,7 +183,7 @@ def _start_holds(
         worst = asked[0]
         if len(asked) > 1:
             worst = max(asked, key=lambda demand: demand_value(model, demand).utilisation(demand))
-        return edge_holds(inside, name, worst, at, executor)
+        return edge_holds(inside, name, worst, at, executor, model)
     except SolverError:
         return tuple
 

@@ -181,6 +181,14 @@ class JoinedModel:
         hertz, shapes = self.linear_model.modes(count)
         return hertz, Displacements(self, np.zeros_like(shapes), shapes)
 
+    def buckling(self, u: np.ndarray, count: int = 1) -> tuple[np.ndarray, np.ndarray]:
+        """Lowest positive buckling factors (<= count,) on the load that made u (6 n,), and their shapes (6 n, count).
+
+        Small deflections up to buckling; what ties carry adds no geometric stiffness.
+        """
+        parts = [part.shell.geometric_stiffness(u[self.dofs(name)]) for name, part in self.parts.items()]
+        return self.linear_model.buckling(u, count, sp.block_diag(parts, format="csr"))
+
     def equilibrium_path(
         self,
         loads: Mapping[str, np.ndarray],

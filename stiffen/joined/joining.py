@@ -12,10 +12,9 @@ from stiffen.assembly.fitted_build import FittedBuild
 from stiffen.mesh.size_field import background_side
 from stiffen.model.layout import Layout
 
-from .fastener_stiffness import fastener_stiffness
 from .joined_model import JoinedModel
 from .parts import ShellPart, panel_part, strip_part
-from .ties import Tie
+from .ties import Tie, fastener_stiffness
 
 LEAST_SIZE_SHARE = 0.5  # size of a small panel's elements over the largest panel's, at least
 SMALL_PANEL_COARSER = 2.0  # but at most so much larger than on a mesh of its own

@@ -17,6 +17,7 @@ from stiffen.analysis.supports import FREE, RIGID_SPRING_LENGTH, Restraints, bui
 from stiffen.assembly.angle_strips import StripSurface
 from stiffen.assembly.fitted_build import FittedBuild
 from stiffen.fem.edge_beams import EdgeBeams
+from stiffen.fem.linear import LinearModel
 from stiffen.fem.shell import Shell
 from stiffen.mesh.normals import node_normals
 from stiffen.mesh.panel_mesh import Mesh, mesh_panel
@@ -158,7 +159,7 @@ def panel_loads(part: ShellPart) -> dict[str, np.ndarray]:
     """Nodal forces (6 n,) of each load case of a panel, in its own frame; a moving patch at its first place."""
     own = part.own
     assert own is not None
-    mass = own.shell.nodal_mass if own.masses is None else own.shell.nodal_mass + own.masses.reshape(-1, 6)[:, 0]
+    mass = LinearModel(own.shell, own.restraints.linear_fixed, lumped_masses=own.masses).nodal_mass
     return {
         case: case_forces(own.panel, own.mesh, mass, case, next(iter(moving_patch_positions(own.panel, case)), None))
         for case in own.panel.cases

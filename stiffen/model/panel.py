@@ -162,7 +162,8 @@ class Load:
 
     pressure: value MPa, on `polygon` or the whole sheet.  patch: value N over size (mm, mm) centred at `at`
     (None: the worst place).  line: value N/mm along path in `direction`, which is stored as a unit vector.
-    inertia: g, in units of standard gravity.  A positive pressure or patch pushes toward -z, onto the "up" face.
+    inertia: g, in units of standard gravity.  A positive pressure or patch pushes onto the "up" face:
+    toward -z, and on a flange square to it.
     """
 
     case: str

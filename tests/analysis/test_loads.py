@@ -148,6 +148,16 @@ def test_roving_patch_stands_where_it_presses_deepest():
         assert np.abs(roving[1][2::6]).max() >= 0.98 * np.abs(fixed[1][2::6]).max()  # that half step costs 1 %
 
 
+def test_a_patch_on_a_flange_pushes_square_to_it():
+    """Statics: folded up by 90 degrees about y = 100, the up face of the flange looks toward -y."""
+    load = Load("case", "patch", 50.0, at=(250.0, 40.0), size=(60.0, 40.0))
+    mesh, forces, _ = loaded(lid(demands=(), loads=(load,), folds=(Fold(((0.0, 100.0), (500.0, 100.0)), 90.0),)))
+    force, moment = resultant(mesh, forces)
+    assert mesh.nodes[:, 2].max() == pytest.approx(100.0, abs=0.01)
+    assert force == pytest.approx([0, -50.0, 0], abs=1e-9)
+    assert moment[[0, 2]] == pytest.approx([50.0 * 60.0, -50.0 * 250.0], rel=1e-9)
+
+
 def test_roving_patch_keeps_off_flanges():
     load = Load("case", "patch", 100.0, size=(100.0, 60.0))
     folds = (Fold(((0.0, 30.0), (500.0, 30.0)), 90.0), Fold(((460.0, 0.0), (460.0, 400.0)), 90.0))

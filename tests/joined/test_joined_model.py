@@ -15,11 +15,10 @@ from stiffen.errors import InputError
 from stiffen.fem.linear import FREE_SHIFT, LinearModel
 from stiffen.fem.shell import rigid_body_modes
 from stiffen.joined.clashes import clashes
-from stiffen.joined.fastener_stiffness import FastenerStiffness, fastener_stiffness
 from stiffen.joined.joined_model import JoinedModel
 from stiffen.joined.joining import build_ties, joined_model
 from stiffen.joined.parts import panel_part
-from stiffen.joined.ties import Tie
+from stiffen.joined.ties import FastenerStiffness, Tie, fastener_stiffness
 
 RIVETS = '\n[[joint]]\npart = "{part}"\nrow = {row}\nmates = ["{mate}"]\npitch = {pitch}\ndiameter = {diameter}\n'
 FOLD = "\n[[fold]]\nline = {line}\nangle = {angle}\nradius = {radius}\n"
@@ -154,6 +153,41 @@ def test_two_plates_at_a_right_angle_by_close_rivets_are_a_folded_plate(tmp_path
         u = model.solve({names[-1]: part.in_own_frame(forces.ravel())}).u[model.dofs(names[-1])]
         found[names] = forces.ravel() @ u
     assert found["floor", "wall"] == pytest.approx(found["one",], rel=0.01)
+
+
+def test_two_riveted_plates_buckle_as_an_angle_column(tmp_path):
+    """Equal legs b x t, length a, ends hinged: each leg buckles as a plate with one free edge, half a wave long.
+
+    stress = k pi2 E/(12 (1 - nu2)) (t/b)2 with k = (b/a)2 + 6 (1 - nu)/pi2, the torsion of the angle (Timoshenko &
+    Gere, Theory of Elastic Stability, 2nd ed., arts. 5.4 and 9.4, who give 0.456 + (b/a)2 for nu = 0.25).
+    """
+    a, b = 240.0, 50.0
+    files = {name: panel_text(name, rectangle(a, b)) for name in ("floor", "wall")}
+    build = '[[panel]]\nfile = "floor.toml"\nplace = {}\n'
+    build += '[[panel]]\nfile = "wall.toml"\nplace = {y = [0, 0, 1]}\n'
+    whole = fitted(tmp_path, files, build)
+    parts = {name: panel_part(whole, name, size=6.0) for name in files}
+    parts = {  # their mid-surfaces meet: `place` puts faces there
+        name: replace(part, shell=replace(part.shell, nodes=part.shell.nodes - part.rotation[:, 2] / 2))
+        for name, part in parts.items()
+    }
+    ties = corner_ties(parts, "floor", "wall", np.array([[0.0, 0, 0], [a, 0, 0]]), FastenerStiffness(1e6, 1e6, 1e7))
+    loads, chosen = {}, {}
+    for name, part in parts.items():
+        nodes = part.shell.nodes
+        chosen[name] = held(part, lambda nodes: (nodes[:, 0] < 1e-6) | (nodes[:, 0] > a - 1e-6), (1, 2))
+        forces = np.zeros((len(nodes), 6))
+        for x, push in ((0.0, 1.0), (a, -1.0)):
+            end = np.flatnonzero(np.abs(nodes[:, 0] - x) < 1e-6)
+            end = end[np.argsort(np.linalg.norm(nodes[end, 1:], axis=1))]
+            forces[end, 0] = push * tributary_lengths(nodes[end], closed=False)
+        loads[name] = part.in_own_frame(forces.ravel())
+    chosen["floor"] = held(chosen["floor"], lambda nodes: np.linalg.norm(nodes - [a / 2, 0, 0], axis=1) < 4, (0,))
+    model = JoinedModel(chosen, tuple(ties))
+    factors, _ = model.buckling(model.solve(loads).u)  # 1 N/mm on sheet of 1 mm: MPa
+    E, nu = parts["floor"].material.E, parts["floor"].material.nu
+    k = (b / a) ** 2 + 6 * (1 - nu) / np.pi**2
+    assert factors[0] == pytest.approx(k * np.pi**2 * E / (12 * (1 - nu**2)) / b**2, rel=0.03)
 
 
 @pytest.mark.slow

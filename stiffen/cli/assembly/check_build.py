@@ -58,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
     sheet = replace(build_sheet(fitted, built), joined=joined)
     if joined:
         sections = joined_sections(joined, {name: one.verdict for name, one in built.items()})
-        lines += ["", *(line for one in sections for line in section_lines(one))]
+        lines += [line for one in sections for line in ("", *section_lines(one))]
     head = [f"{build.name}: {len(build.panels)} panels, {len(build.strips)} strips, {len(build.joints)} joints"]
     if fitted.rivets:
         head += ["every joint closes", "", *columns(JOINT_HEAD, joint_rows(fitted), (3, 4, 5, 6))]

@@ -18,9 +18,7 @@ from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator
 from shapely.geometry import Polygon
 
 from stiffen.analysis.natural_modes import at_points
-from stiffen.analysis.panel_model import PanelModel
 from stiffen.assembly.placement import PlacedPart
-from stiffen.errors import InputError, SolverError
 from stiffen.joined.edge_hold import EdgeHold
 from stiffen.output.drawing.label_placement import spread_apart
 from stiffen.output.plots.style import COLOUR_SCALE, FONT_SIZE, LINE_COLOUR, figures, new_figure, save_png
@@ -113,7 +111,8 @@ def _mesh(part: PlacedPart, spacing: float) -> _Mesh:
 def _deflection(sheet: BuildSheet, name: str, mesh: _Mesh) -> np.ndarray | None:
     """(n,) largest deflection at the nodes in any case, mm; None for a part without result fields or cases."""
     if sheet.joined and name in sheet.joined.panels:
-        return _deflection_in_build(sheet.joined.panels[name].models, mesh)
+        found = sheet.joined.deflections.get(name)
+        return None if found is None else at_points(found[0], found[1][:, None], mesh.flat)[:, 0]
     one = sheet.built.get(name)
     fields = one.verdict.fields if one and one.verdict else None
     if fields is None or not fields.deflection:
@@ -124,19 +123,6 @@ def _deflection(sheet: BuildSheet, name: str, mesh: _Mesh) -> np.ndarray | None:
     outside = np.isnan(found)  # beyond the chords of a curved edge
     found[outside] = NearestNDInterpolator(nodes, largest)(mesh.flat[outside])
     return found
-
-
-def _deflection_in_build(models: Mapping[str, PanelModel], mesh: _Mesh) -> np.ndarray | None:
-    """(n,) largest deflection at the nodes in any case, mm, inside the build; None without cases."""
-    found = []
-    for model in models.values():
-        for case in model.panel.cases:
-            try:
-                w = np.abs(model.deflection(case))
-            except (InputError, SolverError):
-                continue  # there is no field to draw
-            found.append(at_points(model.mesh, w[:, None], mesh.flat)[:, 0])
-    return np.max(found, axis=0) if found else None
 
 
 def _depth_buffer(meshes: list[_Mesh], values: list[np.ndarray | None], axes: np.ndarray) -> _Buffer:

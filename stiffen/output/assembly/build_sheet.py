@@ -51,11 +51,15 @@ class BuildSheet:
 
     @property
     def met(self) -> bool:
-        """True where each panel is computed and meets its demands, blanks fit the sheets, strips stand their curve."""
+        """True where each panel meets its demands, by itself and, where it was judged so, in the build.
+
+        Blanks must fit the sheets too, and strips stand their curve.
+        """
         strips = (leg_strain(strip) for strip in self.fitted.build.strips)
         return (
             all(one.status in ("met", "nothing asked") for one in self.summary)
             and not any(one.too_large for one in self.bought)
+            and (self.joined is None or self.joined.met)
             and all(strain is None or strain.fits for strain in strips)
         )
 
