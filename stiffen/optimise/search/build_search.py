@@ -1,9 +1,10 @@
 """The search over a whole build: each design once, at its own gauge, at one for all, or at most two.
 
-With one gauge for all, gauges that every rack holds are tried from the thinnest; the first at which every design meets
-its demands is taken.  The design that missed last is searched first at the next gauge.  With two, each pair of gauges
-is costed from one table of searches, design by gauge; of those within 1 % of the least mass the one is taken for which
-least sheet is bought, one gauge before two.
+With one gauge for all, gauges that every rack holds are tried from the thinnest to the first at which every design
+meets its demands.  The design that missed last is searched first at the next gauge.  Beads add no mass, so that a
+thicker sheet is lighter only by flared holes: it is tried while panels full of them could be lighter.  With two, each
+pair of gauges is costed from one table of searches, design by gauge; of those within 1 % of the least mass the one is
+taken for which least sheet is bought, one gauge before two.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from stiffen.model.panel import Panel
 from stiffen.model.results import SearchResult
 
 from .driver import search
+from .finish.least_mass import least_mass
 
 SAME_MASS = 1.01  # ratio of two masses that count as equal: then least sheet is bought
 SheetMass = Callable[[Mapping[str, Layout]], float]  # kg of sheet to buy for layouts by design
@@ -158,7 +160,7 @@ def common_rack(designs: Sequence[Design]) -> tuple[float, ...]:
 def _common_gauges(table: _SearchTable, gauges: str, sheet_mass: SheetMass) -> dict[str, float]:
     """The gauge of each design, mm: one for all, or at most two."""
     rack = common_rack(table.designs)
-    one = _one_gauge(table, rack)
+    one = _one_gauge(table, rack, sheet_mass)
     if gauges == "one":
         return dict.fromkeys((design.name for design in table.designs), one)
     least = {design.name: next((g for g in rack if table.met(design, g)), rack[-1]) for design in table.designs}
@@ -182,13 +184,29 @@ def _common_gauges(table: _SearchTable, gauges: str, sheet_mass: SheetMass) -> d
     return best
 
 
-def _one_gauge(table: _SearchTable, rack: Sequence[float]) -> float:
-    """The thinnest gauge at which every design meets its demands; the thickest if there is none."""
+def _one_gauge(table: _SearchTable, rack: Sequence[float], sheet_mass: SheetMass) -> float:
+    """The gauge of least mass at which every design meets its demands; the thickest if there is none.
+
+    Of gauges within 1 % of the least mass the one for which least sheet is bought.
+    """
     order = list(table.designs)
+    masses: dict[float, float] = {}
     for gauge in rack:
+        floor = sum(one.count * least_mass(one.panel, gauge) for one in table.designs)
+        if masses and floor >= min(masses.values()):
+            continue
         missing = next((design for design in order if not table.met(design, gauge)), None)
         if missing is None:
-            return gauge
-        order.remove(missing)
-        order.insert(0, missing)
-    return rack[-1]
+            masses[gauge] = sum(table.cost(design, gauge) for design in table.designs)
+        else:
+            order.remove(missing)
+            order.insert(0, missing)
+    if not masses:
+        return rack[-1]
+    near = [gauge for gauge, mass in masses.items() if mass <= SAME_MASS * min(masses.values())]
+
+    def bought(gauge: float) -> tuple[float, float]:
+        layouts = {design.name: table.at(design, gauge).verdict.layout for design in table.designs}
+        return round(sheet_mass(layouts), 4), masses[gauge]
+
+    return near[0] if len(near) == 1 else min(near, key=bought)

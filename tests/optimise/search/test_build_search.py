@@ -9,8 +9,10 @@ from stiffen.assembly.designs import Design
 from stiffen.errors import InputError, MeshError
 from stiffen.model.layout import Layout
 from stiffen.model.results import FlatSheetBaseline, SearchResult, Verdict
+from stiffen.optimise.candidates.hole_patterns import hole_patterns
 from stiffen.optimise.search import build_search
 from stiffen.optimise.search.build_search import search_build
+from stiffen.optimise.search.finish.least_mass import least_mass
 
 GAUGES = (0.8, 1.0, 1.2, 1.5)
 
@@ -54,6 +56,41 @@ def test_one_gauge_is_the_thinnest_at_which_all_meet(searched):
     # what missed last is searched first: b alone at 1.0
     assert [name for name, (gauge,) in searched if gauge == 1.0] == ["b"]
     assert len(searched) == len(set(searched))
+
+
+def test_a_thicker_sheet_is_searched_only_where_flared_holes_could_make_it_lighter(searched, monkeypatch):
+    whole = build_search.search
+
+    def with_holes(panel, **options):  # at 1.0 mm holes take three tenths, below none
+        found = whole(panel, **options)
+        gauge = found.verdict.layout.gauge
+        lighter = replace(found.verdict, mass_kg=found.verdict.mass_kg * (0.7 if gauge >= 1.0 else 1.0))
+        return replace(found, verdict=lighter)
+
+    monkeypatch.setattr(build_search, "search", with_holes)
+    monkeypatch.setattr(build_search, "least_mass", lambda panel, gauge: float(panel.name.split()[2]) * gauge)
+    build = [design("a", 0.8, 1), design("b", 0.8, 2)]
+    assert chosen(search_build(build, "one")) == {"a": 0.8, "b": 0.8}
+    assert {gauges for _, gauges in searched} == {(0.8,)}
+    monkeypatch.setattr(build_search, "least_mass", lambda panel, gauge: 0.6 * gauge)
+    assert chosen(search_build(build, "one")) == {"a": 1.0, "b": 1.0}
+    assert {gauges for _, gauges in searched} == {(0.8,), (1.0,), (1.2,), (1.5,)}
+    sheets = {0.8: 5.0, 1.0: 4.0}  # of masses within 1 % the one for which less is bought
+    monkeypatch.setattr(build_search, "SAME_MASS", 1.2)
+    found = search_build(build, "one", sheet_mass=lambda layouts: sheets.get(layouts["a"].gauge, 9.0))
+    assert chosen(found) == {"a": 1.0, "b": 1.0}
+
+
+def test_no_layout_is_lighter_than_a_panel_full_of_holes():
+    """The densest pattern that a search may try is a layout too."""
+    lid = replace(PANEL, holes=(), holes_at_most=None, flared_holes="any")
+    flat = lid.mass(Layout(1.0))
+    assert 0.3 * flat < least_mass(lid, 1.0) < flat
+    assert least_mass(replace(lid, flared_holes="none"), 1.0) == pytest.approx(flat)
+    assert least_mass(replace(lid, holes_at_most=0), 1.0) == pytest.approx(flat)
+    rows = hole_patterns(lid, 1.0, (), "")
+    assert rows
+    assert min(lid.mass(Layout(1.0, holes=tuple(h for row in one for h in row))) for one in rows) > least_mass(lid, 1.0)
 
 
 def test_two_gauges_of_least_mass(searched):
