@@ -89,9 +89,16 @@ class _Collector:
     angles: list[float] = field(default_factory=list)
 
     def add_bead(self, bead: Bead) -> None:
-        """The dimensions of a bead: across and start of a straight one, ends and radii of a curved one."""
+        """The dimensions of a bead: place, start of a straight one; ends, radii of a curved one; a ring's radius."""
         path = np.array(bead.path)
         if bead.closed:
+            middle = (path.min(axis=0) + path.max(axis=0)) / 2
+            reach = np.hypot(*(np.vstack([path, (path[1:] + path[:-1]) / 2]) - middle).T)
+            if np.ptp(reach) <= SAME:  # a circle: its centre, and what the dividers are set to
+                self.radii.append(round(float(reach.max()), 1))
+                if math.dist(middle, self.centre) > SAME:
+                    self._add_point(middle)
+                return
             for axis in (0, 1):
                 self.places[axis].extend(
                     self._place(value, axis) for value in (path[:, axis].min(), path[:, axis].max())

@@ -1,5 +1,7 @@
 """Distinct dimensions of layouts, counted by hand."""
 
+import math
+
 import pytest
 from support.panels import B16, L63, lid
 
@@ -47,6 +49,10 @@ def test_beads_by_hand():
     assert count(along(80.0), along(160.0, 60.0)) == 6  # two lengths, two places across, two starts
     frame = Bead(B16, ((50, 50), (550, 50), (550, 350), (50, 350), (50, 50)), "up")
     assert count(frame) == 2
+    turn = [2 * math.pi * k / 72 for k in range(73)]
+    for x, expected in ((300.0, 1), (200.0, 2)):  # the radius; off the middle, its distance from the edge too
+        ring = tuple((x + 120 * math.cos(a), 200 + 120 * math.sin(a)) for a in turn)
+        assert count(Bead(B16, ring, "up")) == expected
 
 
 def test_oblique_beads_by_hand():
