@@ -21,7 +21,7 @@ from .strike_out import AT_ONCE, calibrated_worst, calibration
 
 SURROGATE_SHARE = 0.99  # of the limit: utilisation by the calibrated surrogate up to which the shell is asked
 MOST_KINDS = 3  # patterns of holes in one layout
-SAVED_PER_DIMENSION = 0.01  # of the mass, that one more dimension to measure must save
+SAVED_PER_DIMENSION = 0.008  # of the mass, that one more dimension to measure must save
 Holes = tuple[Hole, ...]
 
 

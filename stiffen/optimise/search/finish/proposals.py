@@ -133,7 +133,8 @@ def collect(
         options.add(fewer)
         if fewer != one:
             options.add(neaten(state, budget, fewer, rules, limit))
-    for base in in_order(panel, options.found, "lightest", settings)[:1]:
+    # beside larger holes, which are worth their minutes, small ones may save more than in a pattern of their own
+    for base in dict.fromkeys((*in_order(panel, options.found, "lightest", settings)[:1], worthy)):
         if base.gauge == rules.gauge and len(base.holes) > len(rules.fixed[1]):
             for more in further_holes(state, budget, base, rules.mirror_axes, safe):
                 options.add(more)
