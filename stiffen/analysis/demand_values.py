@@ -163,7 +163,9 @@ def _buckling(model: PanelModel, case: str, limit: float, ratio: float) -> Deman
     snap through up to the limit, the value is the limit.
     """
     if not model.uses_large_deflection(case):
-        factors, _ = model.linear_model.buckling(model.linear_solution(case)[1])
+        factors, _ = model.linear_model.buckling(
+            model.linear_solution(case)[1], tolerance=model.accuracy.mode_tolerance
+        )
         return DemandValue(float(factors[0]) if len(factors) else math.inf, ratio, decided_ratio=ratio)
     path = model.equilibrium_path(case, limit)
     at_load = path.factors >= min(1.0, path.factors.max())  # the first state that carries the load of the case

@@ -100,14 +100,9 @@ def evaluate(
     *,
     mesh_level: str = "normal",
     mesh_error: bool = True,
-    abandon_above: float = math.inf,
     progress: Progress = no_progress,
 ) -> Evaluation:
-    """Evaluate a layout; options and errors as for `check`.
-
-    abandon_above: if a utilisation on the mesh twice as coarse is above it, the finer mesh is skipped.  The verdict is
-    then that of the coarse mesh, without a mesh error.
-    """
+    """Evaluate a layout; options and errors as for `check`."""
     start = time.perf_counter()
     require_known_demands(panel)
     assumptions = in_plane_assumptions(panel)
@@ -116,20 +111,8 @@ def evaluate(
         mesh = mesh_panel(panel, layout, mesh_level=mesh_level, size=size)
         return {assumed: build_panel_model(panel, layout, mesh, assumed) for assumed in assumptions}
 
-    def evaluation(by_mesh: list[Values], models: dict[str, PanelModel]) -> Evaluation:
-        nodes = len(next(iter(models.values())).mesh.nodes)
-        return Evaluation(panel, verdict_of_values(panel, layout, by_mesh, nodes, time.perf_counter() - start), models)
-
     needs_coarse = mesh_error or mesh_level != "quick"
     coarse = models_of_size(2 * background_side(panel.region.area, mesh_level)) if needs_coarse else {}
-    if coarse and abandon_above < math.inf:
-        first = {assumed: [demand_value(model, d) for d in panel.demands] for assumed, model in coarse.items()}
-        if any(
-            value.utilisation(demand) > abandon_above
-            for values in first.values()
-            for demand, value in zip(panel.demands, values, strict=True)
-        ):
-            return evaluation([first], coarse)
     fine = models_of_size(None)
     by_mesh: list[Values] = []
     for models, coarser in ((fine, coarse), (coarse, {})) if mesh_error else ((fine, coarse),):
@@ -142,7 +125,8 @@ def evaluate(
                 for demand, value in zip(panel.demands, finer, strict=True)
             ]
         by_mesh.append(found)
-    return evaluation(by_mesh, fine)
+    nodes = len(next(iter(fine.values())).mesh.nodes)
+    return Evaluation(panel, verdict_of_values(panel, layout, by_mesh, nodes, time.perf_counter() - start), fine)
 
 
 def verdict_of_values(panel: Panel, layout: Layout, by_mesh: list[Values], nodes: int, seconds: float) -> Verdict:

@@ -8,13 +8,14 @@ from dataclasses import replace
 from stiffen.fem.blas_threads import one_thread
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
-from stiffen.model.results import FlatSheetBaseline
+from stiffen.model.results import FlatSheetBaseline, Verdict
 
 from .evaluation import Progress, check, no_progress
 from .screening import QUICK_MISS_LIMIT, quick_utilisation
 
 USUAL_GAUGES = (0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0)  # mm: common practice, no source
 NO_QUICK_RESULTS: Mapping[float, float] = {}
+NO_VERDICTS: Mapping[float, Verdict] = {}
 
 
 @one_thread
@@ -23,13 +24,15 @@ def flat_baseline(
     *,
     mesh_level: str = "normal",
     quick_results: Mapping[float, float] = NO_QUICK_RESULTS,
+    verdicts: Mapping[float, Verdict] = NO_VERDICTS,
     progress: Progress = no_progress,
 ) -> FlatSheetBaseline:
     """The thinnest gauge in the rack whose flat sheet, without bead or hole, meets the panel's demands.
 
     Each gauge is evaluated on the quick mesh with its mesh error.  If it misses by little there, the mesh of
     `mesh_level` decides.  quick_results: gauge -> utilisation on the quick mesh, where it is known already.  Gauges
-    whose quick utilisation is above QUICK_MISS_LIMIT are skipped.  Raises as `check`.
+    whose quick utilisation is above QUICK_MISS_LIMIT are skipped.  verdicts: gauge -> verdict on the mesh of
+    `mesh_level`, where it is known already.  Raises as `check`.
     """
     gauges = sorted(panel.gauges)
     only_frequencies = replace(panel, demands=tuple(demand for demand in panel.demands if demand.kind == "frequency"))
@@ -40,8 +43,13 @@ def flat_baseline(
             or quick_utilisation(only_frequencies, Layout(gauge), stop_above=QUICK_MISS_LIMIT) > QUICK_MISS_LIMIT
         ):
             continue
-        verdict = check(panel, Layout(gauge), mesh_level="quick")
-        if not verdict.met and mesh_level != "quick" and verdict.utilisation <= QUICK_MISS_LIMIT:
+        verdict = verdicts.get(gauge) or check(panel, Layout(gauge), mesh_level="quick")
+        if (
+            gauge not in verdicts
+            and not verdict.met
+            and mesh_level != "quick"
+            and verdict.utilisation <= QUICK_MISS_LIMIT
+        ):
             verdict = check(panel, Layout(gauge), mesh_level=mesh_level)
         if verdict.met:
             return FlatSheetBaseline(gauge, verdict.mass_kg, tuple(gauges[:count]), verdict)

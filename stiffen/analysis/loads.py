@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -33,6 +34,7 @@ class CoveredAreas:
     corner_shares: np.ndarray
 
 
+@lru_cache(maxsize=64)  # the surrogate's one mesh serves hundreds of layouts
 def covered_areas(mesh: Mesh, polygon: Polygon | None) -> CoveredAreas:
     """The triangles under `polygon` (None: all), the covered area of each, and how its load is shared by the corners.
 

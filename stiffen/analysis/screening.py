@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from stiffen.fem.blas_threads import one_thread
 from stiffen.mesh.panel_mesh import mesh_panel
@@ -10,10 +11,12 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 
 from .demand_values import demand_value, require_known_demands
-from .panel_model import PanelModel, build_panel_model
+from .panel_model import Accuracy, PanelModel, build_panel_model
 from .supports import in_plane_assumptions
 
 QUICK_MISS_LIMIT = 1.05  # utilisation on the quick mesh above which a finer mesh will not meet the demand either
+# Deflections differ by less than 1e-5 from those at full accuracy, far less than those of two meshes; a third is saved.
+ACCURACY = Accuracy(tolerance=1e-3, mode_tolerance=1e-6, reuses_factors=True)
 CHEAPEST_FIRST = ("frequency", "buckling", "softness", "stress", "deflection")
 
 
@@ -45,7 +48,8 @@ def quick_utilisations(panel: Panel, layout: Layout, stop_above: float = math.in
 def _quick_models(panel: Panel, layout: Layout) -> list[PanelModel]:
     """Models on the quick mesh, one for each assumption on the in-plane restraint."""
     mesh = mesh_panel(panel, layout, mesh_level="quick")
-    return [build_panel_model(panel, layout, mesh, assumed) for assumed in in_plane_assumptions(panel)]
+    models = (build_panel_model(panel, layout, mesh, assumed) for assumed in in_plane_assumptions(panel))
+    return [replace(model, accuracy=ACCURACY) for model in models]
 
 
 def _largest_utilisation(panel: Panel, models: list[PanelModel], stop_above: float) -> float:

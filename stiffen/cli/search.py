@@ -132,7 +132,7 @@ def _search_one(args: argparse.Namespace) -> int:
     from stiffen.output.report.proposal_table import proposal_table
     from stiffen.output.report.sections import columns
     from stiffen.output.report.shop_card import NO_SECOND_OPINION
-    from stiffen.proof.bench_margin import bench_margin
+    from stiffen.proof.bench_margin import start_bench_margin
     from stiffen.shop.rollability import in_rolling_order
 
     began = time.monotonic()
@@ -174,12 +174,12 @@ def _search_one(args: argparse.Namespace) -> int:
             if not found.interrupted and (
                 args.seconds is None or (not found.cut_short and found.seconds < OUTSIDE_SHARE * args.seconds)
             ):
+                short_work = start_bench_margin(panel, found.verdict, executor)  # on the workers, beside what follows
                 baseline = with_outside_gauge(panel, found.flat_baseline, progress=progress)
                 found = replace(found, flat_baseline=baseline)
                 found = with_explanation(panel, found, executor=executor, progress=progress)
                 progress(SHORT_WORK_SHARE, "computing what shallow beads and thin sheet would cost")
-                short_work = bench_margin(panel, found.verdict, executor)
-                found = result = replace(found, bench_margin=short_work)
+                found = result = replace(found, bench_margin=short_work())
         verdict, baseline, stopped = found.verdict, found.flat_baseline, found.stopped
         notes = [NO_SECOND_OPINION] if verdict.second_opinion is None and not found.interrupted else []
     except KeyboardInterrupt:

@@ -218,21 +218,36 @@ class LinearModel:
         return np.sqrt(np.maximum(values[order], 0.0)) / (2 * np.pi), shapes
 
     def buckling(
-        self, u: np.ndarray, count: int = 1, geometric_stiffness: sp.csr_matrix | None = None
+        self,
+        u: np.ndarray,
+        count: int = 1,
+        geometric_stiffness: sp.csr_matrix | None = None,
+        tolerance: float = 0.0,
     ) -> tuple[np.ndarray, np.ndarray]:
         """Lowest positive buckling factors (<= count,) on the load that made u (6 n,), and their shapes.
 
         geometric_stiffness: (6 n, 6 n) under u; that of the shell unless given.
 
         Solves K v = -factor K_g(u) v by Lanczos on the inverse; empty where no mode buckles under this load.
+        tolerance: relative accuracy of the factors; 0 for that of the machine.
         """
+        vectors_kept = max(ROUGH_LANCZOS_VECTORS, 2 * count + 1) if tolerance else None
         whole = self.shell.geometric_stiffness(u) if geometric_stiffness is None else geometric_stiffness
         K_g = whole[self.free][:, self.free]
         if not K_g.data.any():  # a flat sheet in bending alone
             return np.zeros(0), np.zeros((self.shell.dof_count, 0))
         K = self.stiffness[self.free][:, self.free]
         # -K_g v = (1/factor) K v: the largest 1/factor belongs to the lowest factor
-        values, vectors = eigsh(-K_g, k=count, M=K, Minv=self._inverse, which="LA", v0=np.ones(len(self.free)))
+        values, vectors = eigsh(
+            -K_g,
+            k=count,
+            M=K,
+            Minv=self._inverse,
+            which="LA",
+            v0=np.ones(len(self.free)),
+            tol=tolerance,
+            ncv=vectors_kept,
+        )
         order = np.argsort(-values)
         values, vectors = values[order], vectors[:, order]
         keep = values > MIN_INVERSE_FACTOR

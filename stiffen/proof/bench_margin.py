@@ -6,6 +6,7 @@ The shell's quick mesh gives how much a utilisation changes; the verdict's own v
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from concurrent.futures import Executor
 
 from stiffen.errors import InputError
@@ -20,7 +21,8 @@ from .builds import Build, apply_build
 
 SHALLOW = 0.9  # of the die's depth: what a first panel may come out at; common practice, no source
 FAR_OVER = 1.5  # utilisation above which a demand is followed no further
-DEPTH_SHARES = (0.8, 0.7, 0.6, 0.5, 0.4)  # of the depth, tried one after the other for the least that does
+DEPTH_SHARES = (0.8, 0.7, 0.6, 0.5, 0.4)  # of the depth, of which the least that does is told
+FIRST_DEPTHS = (0.6, 0.4)  # of these, evaluated at first; then by halving, as a shallower bead holds less
 
 
 def bench_margin(panel: Panel, verdict: Verdict, executor: Executor | None = None) -> BenchMargin | None:
@@ -28,32 +30,58 @@ def bench_margin(panel: Panel, verdict: Verdict, executor: Executor | None = Non
 
     None if there is no demand, one is missed, or a quick evaluation fails.  executor: evaluates on its workers.
     """
+    return start_bench_margin(panel, verdict, executor)()
+
+
+def start_bench_margin(
+    panel: Panel, verdict: Verdict, executor: Executor | None = None
+) -> Callable[[], BenchMargin | None]:
+    """Start the first evaluations of `bench_margin` on the workers; a function that waits for the result."""
     layout = verdict.layout
     if not panel.demands or not verdict.met:
-        return None
+        return lambda: None
     tolerance = thickness_tolerance(panel.material, layout.gauge)
     thin = round(layout.gauge - tolerance.mm, 3)
     shares = (SHALLOW, *DEPTH_SHARES) if layout.beads else ()
-    shallow = {share: build for share in shares if (build := _at_depth(panel, layout, share)) is not None}
-    variants = [apply_build(panel, layout, Build(thin)), *shallow.values()]
-    with_thin, *others = Estimator(panel, verdict, executor).confirm(variants, FAR_OVER)
-    if not math.isfinite(with_thin.utilisation):
-        return None
-    by_share = dict(zip(shallow, others, strict=True))
-    least = None
+    shallow: dict[float, Variant] = {}
     for share in shares:
-        if share not in by_share or by_share[share].utilisation > 1.0:
+        build = _at_depth(panel, layout, share)
+        if build is None:
             break
-        least = share
-    return BenchMargin(
-        labels=tuple(demand.label for demand in panel.demands),
-        thin_sheet=thin,
-        standard=tolerance.standard,
-        with_thin_sheet=_margins(panel, with_thin),
-        with_shallow_beads=_margins(panel, by_share.get(SHALLOW)),
-        least_depth_share=least,
-        least_share_tried=min(shares, default=None),
+        shallow[share] = build
+    estimator = Estimator(panel, verdict, executor)
+    depths = list(shallow)
+    ahead = [share for share in (SHALLOW, *FIRST_DEPTHS) if share in shallow]
+    first = estimator.start_confirm(
+        [apply_build(panel, layout, Build(thin)), *(shallow[share] for share in ahead)], FAR_OVER
     )
+
+    def finish() -> BenchMargin | None:
+        with_thin, *others = first()
+        if not math.isfinite(with_thin.utilisation):
+            return None
+        found = dict(zip(ahead, others, strict=True))
+        while True:
+            known = [(k, found[share].utilisation <= 1.0) for k, share in enumerate(depths) if share in found]
+            high = min((k for k, holds in known if not holds), default=len(depths))
+            low = max((k for k, holds in known if holds and k < high), default=-1)
+            between = depths[low + 1 : high]
+            if not between:
+                break
+            middle = between[len(between) // 2]
+            found[middle] = estimator.confirm([shallow[middle]], FAR_OVER)[0]
+        least = depths[low] if low >= 0 else None
+        return BenchMargin(
+            labels=tuple(demand.label for demand in panel.demands),
+            thin_sheet=thin,
+            standard=tolerance.standard,
+            with_thin_sheet=_margins(panel, with_thin),
+            with_shallow_beads=_margins(panel, found.get(SHALLOW)),
+            least_depth_share=least,
+            least_share_tried=min(shares, default=None),
+        )
+
+    return finish
 
 
 def _at_depth(panel: Panel, layout: Layout, share: float) -> Variant | None:

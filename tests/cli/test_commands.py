@@ -114,7 +114,7 @@ def search_finds(monkeypatch, made_up):
             return answer
 
         monkeypatch.setattr(driver, "search", search)
-        monkeypatch.setattr(bench_margins, "bench_margin", lambda panel, verdict, executor=None: None)
+        monkeypatch.setattr(bench_margins, "start_bench_margin", lambda panel, verdict, executor=None: lambda: None)
 
     return put
 

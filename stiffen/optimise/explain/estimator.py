@@ -6,8 +6,8 @@ import math
 import pickle
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
-from functools import partial
+from dataclasses import dataclass, field
+from functools import cache, partial
 
 from stiffen.errors import StiffenError
 from stiffen.model.explanation import SHELL, SURROGATE, Estimate
@@ -15,7 +15,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Panel
 from stiffen.model.results import Verdict
 from stiffen.optimise.search.gauge_search import FACTOR_LIMITS
-from stiffen.optimise.search.runner import LayoutRunner, run_jobs, shell_utilisations, utilisations
+from stiffen.optimise.search.runner import LayoutRunner, shell_utilisations, start_job, utilisations
 
 Variant = tuple[Panel, Layout]
 
@@ -30,6 +30,7 @@ class Estimator:
     panel: Panel
     verdict: Verdict
     executor: Executor | None = None
+    _bases: dict[str, Callable[[], tuple[float, ...]]] = field(default_factory=dict)  # the layout itself, by model
 
     @property
     def here(self) -> Estimate:
@@ -46,19 +47,29 @@ class Estimator:
 
     def variants(self, variants: Sequence[Variant]) -> list[Estimate]:
         """Estimates by the surrogate of changed panels with their layouts."""
-        return self._both(variants, _surrogate_utilisations, SURROGATE)
+        return self._start(variants, _surrogate_utilisations, SURROGATE)()
 
     def confirm(self, variants: Sequence[Variant], stop_above: float = math.inf) -> list[Estimate]:
         """Estimates of the same by the shell's quick mesh; see `screening.quick_utilisations` for `stop_above`."""
-        return self._both(variants, partial(_shell_utilisations, stop_above=stop_above), SHELL)
+        return self.start_confirm(variants, stop_above)()
 
-    def _both(self, variants: Sequence[Variant], function: Callable, model: str) -> list[Estimate]:
+    def start_confirm(self, variants: Sequence[Variant], stop_above: float = math.inf) -> Callable[[], list[Estimate]]:
+        """Start `confirm` on the workers; a function that waits for the estimates."""
+        return self._start(variants, partial(_shell_utilisations, stop_above=stop_above), SHELL)
+
+    def _start(self, variants: Sequence[Variant], function: Callable, model: str) -> Callable[[], list[Estimate]]:
         if not variants:
-            return []
-        jobs = [(pickle.dumps(panel), layout) for panel, layout in ((self.panel, self.verdict.layout), *variants)]
-        found = run_jobs(self.executor, function, jobs)
-        factors = self._factors(found[0])
-        return [self._estimate(one, factors, model) for one in found[1:]]
+            return list
+        if model not in self._bases:
+            own = start_job(self.executor, function, pickle.dumps(self.panel), self.verdict.layout)
+            self._bases[model] = cache(own)
+        started = [start_job(self.executor, function, pickle.dumps(panel), layout) for panel, layout in variants]
+
+        def finish() -> list[Estimate]:
+            factors = self._factors(self._bases[model]())
+            return [self._estimate(result(), factors, model) for result in started]
+
+        return finish
 
     def _factors(self, base: Sequence[float]) -> list[float]:
         """For each demand the shell's utilisation of the layout over that of another model."""

@@ -36,7 +36,7 @@ from stiffen.shop import layout_check
 from stiffen.shop.rolling_bow import with_balanced_faces
 
 from .budget import Budget
-from .ending import final_verdicts
+from .ending import EndJobs, final_verdicts, start_if_in_time
 from .evaluator import BEADED_OVER_FLAT, Evaluator
 from .finish.proposals import Options, alternatives_of, collect, proposals_of, settle
 from .finish.strike_out import strike_out
@@ -106,11 +106,20 @@ def search(
     budget = replace(whole, reserve=lambda: _final_seconds(state, seconds))
     stopped, interrupted, baseline = "", False, FlatSheetBaseline(None, None)
     options, chosen = Options(state), dict[str, Verdict]()
+    end_jobs: list[EndJobs] = []
+    baselines: list[FlatSheetBaseline] = []
+
+    def when_decided(own: Verdict) -> None:
+        """Start what the end needs while workers evaluate the other proposals."""
+        end_jobs.extend(start_if_in_time(state, own))
+        if math.isinf(whole.deadline):
+            baselines.append(_baseline(state, budget))
+
     try:
         if start is not None:
             state.evaluate(start)
         search_gauges(state, budget, options)
-        chosen = settle(state, budget, options)
+        chosen = settle(state, budget, options, when_decided)
         if panel.goal in chosen:
             own = chosen[panel.goal]
             incumbent.accept(own, state.evaluations.get(own.layout))
@@ -118,11 +127,11 @@ def search(
         if state.cut_short:
             stopped = f"{seconds:g} s were not enough to try everything"
         state.work.enter(SETTLED, 1.0)
-        baseline = _baseline(state, budget)
+        baseline = baselines[0] if baselines else _baseline(state, budget)
     except KeyboardInterrupt:
         stopped, interrupted = "interrupted", True
     state.work.stage = 0.5
-    verdict, flat = final_verdicts(state, interrupted)
+    verdict, flat = final_verdicts(state, interrupted, *end_jobs)
     return SearchResult(
         verdict=verdict,
         flat_verdict=flat,
@@ -234,6 +243,8 @@ def search_gauges(state: SearchState, budget: Budget, options: Options) -> None:
             state.record(GaugeOutcome(gauge, status, beads=len(given.layout.beads)))
             if options.sturdy:
                 continue
+        if number + 1 < len(gauges) and not state.stiffest and math.isinf(budget.deadline):
+            state.evaluator.start_quickly(*_bare_sheets(state, [gauges[number + 1]]))  # likely to be asked for next
         _search_gauge(state, budget, share, gauge, options, searched)
     _evaluate_best(state, budget, searched)
     best = state.incumbent.verdict
@@ -257,7 +268,8 @@ def _search_gauge(
         searched.append(gauge_search)
         for verdict in gauge_search.stages(share, *_limits(state, rules)):
             met += 1
-            collect(state, budget, options, verdict, rules, gauge_search.short_layouts())
+            shorter, for_holes = gauge_search.short_layouts(), gauge_search.layouts_for_holes()
+            collect(state, budget, options, verdict, rules, shorter, for_holes)
             if gauge not in state.outcomes and gauge in options.gauges:
                 state.record(GaugeOutcome(gauge, GaugeStatus.BEADED, beads=len(verdict.layout.beads)))
             if options.sturdy or met == STAGES_THAT_MEET:
@@ -414,7 +426,9 @@ def _baseline(state: SearchState, budget: Budget) -> FlatSheetBaseline:
         return FlatSheetBaseline(None, None)
     state.report("thinnest flat sheet that does the same")
     level = state.evaluator.mesh_level if state.full_in_time else "quick"
-    baseline = flat_baseline(state.panel, mesh_level=level, quick_results=known)
+    found = {gauge: state.evaluator.verdicts.get(Layout(gauge)) for gauge in state.panel.gauges}
+    verdicts = {gauge: one for gauge, one in found.items() if one is not None and one.mesh_error is not None}
+    baseline = flat_baseline(state.panel, mesh_level=level, quick_results=known, verdicts=verdicts)
     beads, holes = fixed_beads_and_holes(state.panel)
     if baseline.gauge_mm is not None and not state.incumbent.met and not beads + holes and not state.stiffest:
         state.evaluate(Layout(baseline.gauge_mm))

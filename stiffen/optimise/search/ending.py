@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 from stiffen.analysis.cross_check import cross_check
 from stiffen.analysis.evaluation import check, evaluate
@@ -14,27 +15,50 @@ from .runner import start_job
 from .state import SearchState
 
 
-def final_verdicts(state: SearchState, interrupted: bool) -> tuple[Verdict, Verdict]:
+@dataclass(frozen=True, eq=False)
+class EndJobs:
+    """What the end of a search asks of the workers for one layout: functions that wait for the results.
+
+    flat: the verdict on the flat sheet.  second_opinion: see `cross_check`.
+    """
+
+    layout: Layout
+    flat: Callable[[], Verdict]
+    second_opinion: Callable[[], tuple]
+
+
+def start_if_in_time(state: SearchState, verdict: Verdict) -> list[EndJobs]:
+    """What the end needs for a verdict's layout, started on the workers; nothing if there is no time for it."""
+    return [_start(state, verdict)] if state.full_in_time else []
+
+
+def _start(state: SearchState, verdict: Verdict) -> EndJobs:
+    panel, executor, layout = state.panel, state.runner.executor, verdict.layout
+    flat = start_job(executor, _flat_verdict, panel, layout.gauge, state.evaluator.mesh_level)
+    return EndJobs(layout, flat, start_job(executor, cross_check, panel, layout, verdict.demands))
+
+
+def final_verdicts(state: SearchState, interrupted: bool, started: EndJobs | None = None) -> tuple[Verdict, Verdict]:
     """The verdicts on the best layout and on the flat sheet of its gauge, with fields.
 
     On the mesh of the search, and with a second opinion, where there is time; else on the quick mesh and without one.
     An interrupted search uses no workers, as they may have been interrupted too, and gives no second opinion.
+    started: what was started for the layout that was expected to be the best; used if it still is.
     """
     panel, incumbent = state.panel, state.incumbent
-    executor = None if interrupted else state.runner.executor
     best = incumbent.verdict.layout if incumbent.verdict else panel.layout()
     state.report("computing the best layout in full")
     level = state.evaluator.mesh_level
     own_level = level if interrupted or state.full_in_time else "quick"
     evaluation = incumbent.evaluation or evaluate(panel, best, mesh_level=own_level)
-    in_time = not interrupted and state.full_in_time
-    flat = start_job(executor, _flat_verdict, panel, best.gauge, level if in_time else "quick")
-    if not in_time:
+    if interrupted or not state.full_in_time:
+        flat = start_job(None if interrupted else state.runner.executor, _flat_verdict, panel, best.gauge, "quick")
         return evaluation.full_verdict(fields=True), flat()
-    second_opinion = start_job(executor, cross_check, panel, best, evaluation.verdict.demands)
+    if started is None or started.layout != best:
+        started = _start(state, evaluation.verdict)
     verdict = evaluation.full_verdict(fields=True)
-    compared, differences = second_opinion()
-    return replace(verdict, second_opinion=compared, warnings=(*verdict.warnings, *differences)), flat()
+    compared, differences = started.second_opinion()
+    return replace(verdict, second_opinion=compared, warnings=(*verdict.warnings, *differences)), started.flat()
 
 
 def _flat_verdict(panel: Panel, gauge: float, mesh_level: str) -> Verdict:

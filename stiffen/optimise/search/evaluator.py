@@ -43,6 +43,7 @@ class Evaluator:
     mesh_factors: dict[float, tuple[float, ...]] = field(default_factory=dict)
     _quick_values: dict[tuple, tuple[float, ...]] = field(default_factory=dict)
     _started: dict[Layout, Callable[[], Verdict]] = field(default_factory=dict)
+    _quick_started: dict[tuple, Callable[[], tuple[float, ...]]] = field(default_factory=dict)
 
     def evaluate_quickly(self, layout: Layout) -> tuple[Verdict, Evaluation]:
         """Evaluate a layout anew on the quick mesh, without a mesh error: for the end of a search without time."""
@@ -51,14 +52,12 @@ class Evaluator:
         self.record_utilisation(layout.gauge, verdict.utilisation)
         return verdict, evaluation
 
-    def evaluate(self, layout: Layout, abandon_above: float | None = None) -> tuple[Verdict, Evaluation | None]:
+    def evaluate(self, layout: Layout) -> tuple[Verdict, Evaluation | None]:
         """Evaluate a layout anew: the verdict, and the evaluation behind it if that is complete.
 
-        abandon_above: utilisation on the mesh twice as coarse above which the verdict is that mesh's; default the
-        setting `quick_miss_limit`.  Complete: on the mesh of `mesh_level`, with a mesh error.
+        Complete: on the mesh of `mesh_level`, with a mesh error.
         """
         begun = time.monotonic()
-        limit = self.settings.quick_miss_limit if abandon_above is None else abandon_above
         evaluation: Evaluation | None = None
         started = self._started.pop(layout, None)
         if started is None:
@@ -67,7 +66,6 @@ class Evaluator:
                 layout,
                 mesh_level=self.mesh_level,
                 mesh_error=self.mesh_level != "quick",
-                abandon_above=limit,
             )
             verdict = evaluation.full_verdict()
         else:
@@ -89,12 +87,11 @@ class Evaluator:
             return
         for layout in layouts:
             if layout not in self.verdicts and layout not in self._started:
-                limit = self.settings.quick_miss_limit
-                self._started[layout] = self.runner.start_full(layout, self.mesh_level, limit)
+                self._started[layout] = self.runner.start_full(layout, self.mesh_level)
 
     def _compare_meshes(self, layout: Layout, verdict: Verdict) -> None:
         """Remember for a gauge how utilisations on the mesh of `mesh_level` compare with those on the quick mesh."""
-        quick = self._quick_values.get(_geometry_key(layout))
+        quick = self.quick_utilisations(layout) if self.knows(layout) else None
         if quick is None or verdict.mesh_error is None:
             return
         own = self.utilisations(verdict)
@@ -121,8 +118,14 @@ class Evaluator:
         return self.lowest_utilisations.get(gauge, math.inf)
 
     def knows(self, layout: Layout) -> bool:
-        """True if a layout was evaluated on the quick mesh."""
-        return _geometry_key(layout) in self._quick_values
+        """True if a layout was evaluated on the quick mesh, or is being."""
+        key = _geometry_key(layout)
+        return key in self._quick_values or key in self._quick_started
+
+    def start_quickly(self, layout: Layout) -> None:
+        """Start the evaluation of a layout on the quick mesh on a worker; whoever asks for its values waits for it."""
+        if not self.knows(layout):
+            self._quick_started[_geometry_key(layout)] = self.runner.start_quick(layout)
 
     def quick_utilisations(self, layout: Layout) -> tuple[float, ...]:
         """Utilisation of each demand of a layout on the quick mesh, remembered; infinite where that fails."""
@@ -130,6 +133,9 @@ class Evaluator:
 
     def quick_batch(self, layouts: Sequence[Layout]) -> list[tuple[float, ...]]:
         """`quick_utilisations` of several layouts, on the workers."""
+        for key in map(_geometry_key, layouts):
+            if key in self._quick_started:
+                self._quick_values[key] = self._quick_started.pop(key)()
         new = [layout for layout in layouts if _geometry_key(layout) not in self._quick_values]
         if new:
             begun = time.monotonic()

@@ -32,9 +32,11 @@ from .moves import Choice, MoveMaker, beads_of, key_of
 from .state import SearchState
 
 FIRST_COUNTS = 3  # beads: stages up to this draw all families, evenly spread; later ones the best, in all spreads
+BEST_FOR_HOLES = 2  # of the layouts that only their frequency keeps from meeting the demands
 FRAME_COUNT = 2  # beads: more frames than this are not drawn
 STIFFEST_FACTOR = 2  # times as many batches for goal "stiffest"
 GROWTH = 1  # part of the seed: `_grown` draws other random numbers than `_tune`
+REGULAR_GIVE_UP = 1.3  # times the worst utilisation of the stages before: the same limit for regular layouts
 GIVE_UP = 1.05  # times the worst utilisation before a move: a demand over it ends the evaluation of the move
 FACTOR_LIMITS = (0.5, 2.0)  # shell over surrogate: a ratio beyond them is a fault of one value, not a calibration
 STANDARD_SPACING = 12.0  # mm: `candidate_spacing` of a panel up to 650 mm from corner to corner
@@ -89,6 +91,11 @@ class GaugeSearch:
     def _slide(self) -> float:
         return self.state.settings.first_slide * candidate_spacing(self.state.panel) / STANDARD_SPACING
 
+    @cached_property
+    def _bare_guesses(self) -> Guesses:
+        """Equilibria of the bare sheet: nearer to those of most layouts than another layout's, so a fifth is saved."""
+        return self.state.runner.confirm(self.rules.layout(()))[1]
+
     # ---------------------------------------------------------------------------------------------------- evaluations
 
     def utilisation(self, trial: Trial) -> float:
@@ -136,6 +143,7 @@ class GaugeSearch:
         chain: dict[tuple[int, int], Trial] = {}
         for dies in range(1, dies_at_most + 1):
             before: Trial | None = None
+            stalled = 0
             for count in counts:
                 if count < fixed:
                     continue
@@ -147,15 +155,25 @@ class GaugeSearch:
                     continue
                 starts = [one for one in (before, chain.get((count, dies - 1))) if one is not None]
                 state.work.stage = (counts.index(count) + (dies - 1) * len(counts)) / (len(counts) * dies_at_most)
+                tried = state.count
                 trial = self._stage(budget, count, dies, starts)
                 if trial is None:
                     continue
+                if state.count > tried:
+                    stalled = stalled + 1 if before is not None and not self._gains(trial, before) else 0
                 before = chain[count, dies] = trial
                 if self.best is None or self._order(trial) < self._order(self.best):
                     self.best = trial
                 verdict = self._ask_shell(trial)
                 if verdict is not None and verdict.met and not state.stiffest:
                     yield verdict
+                if stalled == state.effort.stalled and not state.stiffest:
+                    counts = counts[: counts.index(count) + 1]
+                    break
+
+    def _gains(self, trial: Trial, before: Trial) -> bool:
+        """True if a stage's best trial is notably better than that of the stage before."""
+        return self.utilisation(trial) < self.state.settings.stage_gain * self.utilisation(before)
 
     def _stage(self, budget: Budget, count: int, dies: int, starts: list[Trial]) -> Trial | None:
         """The best trial of at most `count` beads of at most `dies` dies.
@@ -185,16 +203,19 @@ class GaugeSearch:
         every = families(self.rules, self.dies)
         if count > FRAME_COUNT:
             every = [family for family in every if family.angle is not None]
-        ranked = sorted((value, number) for number, value in self.family_values.items() if number < len(every))
-        kept = [every[number] for _, number in ranked[: state.effort.families]] if count > FIRST_COUNTS else every
+        values = {number: value for number, value in self.family_values.items() if number < len(every)}
+        ranked = sorted((value, number) for number, value in values.items() if math.isfinite(value))
+        most = state.effort.families + state.stiffest  # one more where no demand ends the search
+        kept = [every[number] for _, number in ranked[:most]] if count > FIRST_COUNTS else every
         new = count - len(self.rules.fixed[0])
         drawn = [(every.index(one), one, choice) for one in kept for choice in self._drawn(one, new)]
         allowed = MoveMaker(self.rules, self.dies, count, 1).allows
         drawn = [one for one in drawn if allowed(one[2])]
         state.report(f"{self.gauge:g} mm: trying {len(drawn)} even layouts of {count} beads")
-        guesses = state.runner.confirm(self.rules.layout(starts[0].choice))[1] if starts else {}
-        trials = self.evaluate([choice for _, _, choice in drawn], guesses)
-        values: dict[int, float] = {}
+        guesses = self._bare_guesses if drawn else {}
+        limit = REGULAR_GIVE_UP * min(map(self.worst, starts), default=math.inf)
+        trials = self.evaluate([choice for _, _, choice in drawn], guesses, limit if not state.stiffest else math.inf)
+        values = {}
         for (number, _, _), trial in zip(drawn, trials, strict=True):
             values[number] = min(self.utilisation(trial), values.get(number, math.inf))
         self.family_values.update(values)
@@ -218,8 +239,7 @@ class GaugeSearch:
             if not sets or (self.worst(trial) > state.settings.respacing_limit and not state.stiffest):
                 continue
             choices = [one for one in neat_variants(self.rules, trial.choice, sets[0]) if allowed(one)]
-            guesses = state.runner.confirm(self.rules.layout(trial.choice))[1]
-            trials += self.evaluate(choices, guesses, GIVE_UP * self.worst(trial))
+            trials += self.evaluate(choices, self._bare_guesses, GIVE_UP * self.worst(trial))
         return trials
 
     def _grown(self, count: int, dies: int, starts: list[Trial]) -> list[Trial]:
@@ -233,8 +253,7 @@ class GaugeSearch:
         trials: list[Trial] = []
         for start in near:
             choices = _some(maker.additions(start.choice, rng), self.known, state.effort.batch_size)
-            guesses = state.runner.confirm(self.rules.layout(start.choice))[1]
-            trials += self.evaluate(choices, guesses, GIVE_UP * self.worst(start))
+            trials += self.evaluate(choices, self._bare_guesses, GIVE_UP * self.worst(start))
         return trials
 
     def _tune(self, budget: Budget, start: Trial, count: int, dies: int, batches: int) -> Trial:
@@ -286,6 +305,29 @@ class GaugeSearch:
                 found.setdefault(min(fitting, key=lambda one: (_rolled(one.choice), self._order(one))).choice)
         return [self.rules.layout(choice) for choice in found]
 
+    def layouts_for_holes(self) -> list[Layout]:
+        """Known layouts that only their frequency keeps from meeting the demands, and nearly: the best ones, and
+        that with the least length to roll.
+
+        Flared holes take mass away where the sheet moves, and so can make up for it.  Frames leave little room.
+        """
+        panel, settings = self.state.panel, self.state.settings
+        if panel.flared_holes == "none" or not panel.tools.hole_dies:
+            return []
+        low = np.array([demand.kind == "frequency" for demand in panel.demands])
+        fitting = []
+        for trial in self.known.values():
+            values = np.array(trial.utilisations) * self.factors
+            others = float(values[~low].max(initial=0.0))
+            open_beads = trial.choice and not any(bead.closed for bead in beads_of(trial.choice))
+            if open_beads and others <= settings.safe_pass_limit < values.max() <= settings.holes_raise_limit:
+                fitting.append(trial)
+        if not fitting:
+            return []
+        shortest = min(fitting, key=lambda one: (_rolled(one.choice), self._order(one)))
+        best = *sorted(fitting, key=self._order)[:BEST_FOR_HOLES], shortest
+        return [self.rules.layout(choice) for choice in dict.fromkeys(one.choice for one in best)]
+
     # ------------------------------------------------------------------------------------------------ the shell model
 
     def _ask_shell(self, trial: Trial) -> Verdict | None:
@@ -302,6 +344,10 @@ class GaugeSearch:
         if not trial.choice or layout_check.audit(state.panel, layout):
             return None
         verdict = None
+        if self.calibrated and worst <= settings.sure_limit and state.full_in_time:
+            # both meshes at once, as the finer one will be asked
+            state.evaluator.start_quickly(layout)
+            state.evaluate(layout)
         values = state.evaluator.quick_utilisations(layout)
         self._calibrate(trial, values)
         passes = state.evaluator.expected([layout])[0] <= settings.quick_pass_limit
@@ -309,7 +355,7 @@ class GaugeSearch:
             state.cut_short = True
             state.passed_quickly += [layout] if passes else []
             return None
-        if passes or state.stiffest:
+        if passes or state.stiffest or layout in state.evaluator.verdicts:
             verdict = state.evaluate(layout)
             own = state.evaluator.utilisations(verdict)
             if all(map(math.isfinite, own)):

@@ -10,7 +10,7 @@ import math
 import pickle
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property, lru_cache, partial
 from typing import Any, TypeVar
 
@@ -24,6 +24,7 @@ from stiffen.surrogate.laminated_panel import Guesses, LaminatedPanel, laminated
 
 DIGITS = 6  # to which values are rounded, so that the last bits of a processor's arithmetic decide nothing
 KEPT_SURROGATES = 12
+KEPT_CONFIRMED = 16
 T = TypeVar("T")
 
 
@@ -33,6 +34,7 @@ class LayoutRunner:
 
     panel: Panel
     executor: Executor | None = None
+    _confirmed: dict[Layout, tuple[tuple[float, ...], Guesses]] = field(default_factory=dict)
 
     @cached_property
     def _pickled(self) -> bytes:
@@ -43,12 +45,21 @@ class LayoutRunner:
         return _surrogate(self._pickled, gauge)
 
     def confirm(self, layout: Layout) -> tuple[tuple[float, ...], Guesses]:
-        """Utilisations of a layout solved without first guesses; its equilibria, first guesses for similar layouts."""
-        try:
-            response = self.surrogate(layout.gauge).respond(layout)
-        except SolverError:
-            return (math.inf,) * len(self.panel.demands), {}
-        return _rounded(response.utilisations), response.guesses
+        """Utilisations of a layout solved without first guesses; its equilibria, first guesses for similar layouts.
+
+        The latest ones are remembered.
+        """
+        found = self._confirmed.pop(layout, None)
+        if found is None:
+            try:
+                response = self.surrogate(layout.gauge).respond(layout)
+                found = _rounded(response.utilisations), response.guesses
+            except SolverError:
+                found = (math.inf,) * len(self.panel.demands), {}
+        self._confirmed[layout] = found
+        if len(self._confirmed) > KEPT_CONFIRMED:
+            del self._confirmed[next(iter(self._confirmed))]
+        return found
 
     def batch(
         self, layouts: Sequence[Layout], guesses: Guesses, give_up_above: tuple[float, ...] | None = None
@@ -65,9 +76,13 @@ class LayoutRunner:
         """Utilisations of each layout's demands on the quick mesh of the shell model; infinite where that fails."""
         return run_jobs(self.executor, shell_utilisations, [(self._pickled, layout) for layout in layouts])
 
-    def start_full(self, layout: Layout, mesh_level: str, abandon_above: float) -> Callable[[], Verdict]:
+    def start_quick(self, layout: Layout) -> Callable[[], tuple[float, ...]]:
+        """Start an evaluation on the quick mesh on a worker; a function that waits for its values."""
+        return start_job(self.executor, shell_utilisations, self._pickled, layout)
+
+    def start_full(self, layout: Layout, mesh_level: str) -> Callable[[], Verdict]:
         """Start a complete evaluation of a layout on a worker; a function that waits for its verdict."""
-        return start_job(self.executor, full_verdict, self._pickled, layout, mesh_level, abandon_above)
+        return start_job(self.executor, full_verdict, self._pickled, layout, mesh_level)
 
 
 def run_jobs(executor: Executor | None, function: Callable[..., T], jobs: Sequence[tuple]) -> list[T]:
@@ -81,11 +96,9 @@ def start_job(executor: Executor | None, function: Callable[..., T], *job: Any) 
     return partial(function, *job) if executor is None else executor.submit(function, *job).result
 
 
-def full_verdict(pickled: bytes, layout: Layout, mesh_level: str, abandon_above: float) -> Verdict:
+def full_verdict(pickled: bytes, layout: Layout, mesh_level: str) -> Verdict:
     """The verdict on a pickled panel's layout, as `Evaluator.evaluate` gives it."""
-    found = evaluate(
-        _panel(pickled), layout, mesh_level=mesh_level, mesh_error=mesh_level != "quick", abandon_above=abandon_above
-    )
+    found = evaluate(_panel(pickled), layout, mesh_level=mesh_level, mesh_error=mesh_level != "quick")
     return found.full_verdict()
 
 

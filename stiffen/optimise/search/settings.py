@@ -14,7 +14,8 @@ class SearchEffort:
     stage that are tuned.  respaced: layouts of a stage that are tried at other pitches.
     stages_of_dies: most different dies in a layout; one is tried first, then two, and so on.
     without_symmetry: True if a symmetric panel is also searched without symmetry.  hole_trials: evaluations by the
-    shell of layouts with holes.
+    shell of layouts with holes.  stalled: stages of rising bead counts after each other that bring nothing, after which
+    a gauge gets no more.
     """
 
     batches: int
@@ -25,13 +26,14 @@ class SearchEffort:
     stages_of_dies: int = 2
     without_symmetry: bool = False
     hole_trials: int = 4
+    stalled: int = 2
 
 
 EFFORTS = {
     "quick": SearchEffort(batches=2, families=3, respaced=1, stages_of_dies=1, hole_trials=2),
-    "normal": SearchEffort(batches=2, families=4),
+    "normal": SearchEffort(batches=2, families=3),
     "thorough": SearchEffort(
-        batches=16, families=10, starts=2, respaced=4, stages_of_dies=3, without_symmetry=True, hole_trials=8
+        batches=16, families=10, starts=2, respaced=4, stages_of_dies=3, without_symmetry=True, hole_trials=8, stalled=5
     ),
 }
 NORMAL = EFFORTS["normal"]
@@ -48,7 +50,7 @@ class SearchSettings:
     tuning_limit: float = 1.25
     """Utilisation above which a stage's layouts are not tuned, unless the stiffest is asked for."""
 
-    respacing_limit: float = 1.6
+    respacing_limit: float = 1.35
     """Utilisation above which a stage's layouts are not tried at other pitches, unless the stiffest is asked for."""
 
     more_dies_limit: float = 1.12
@@ -56,6 +58,9 @@ class SearchSettings:
 
     calibration_limit: float = 1.35
     """Utilisation up to which a stage's best layout is worth a shell evaluation that calibrates the surrogate."""
+
+    sure_limit: float = 0.95
+    """Utilisation of a stage's best layout up to which it is evaluated in full without waiting for the coarse mesh."""
 
     quick_miss_limit: float = 1.05
     """Utilisation on a coarse shell mesh above which a layout is not evaluated on the finer one."""
@@ -70,11 +75,17 @@ class SearchSettings:
     nearly_met_limit: float = 1.03
     """Utilisation by the surrogate up to which a layout with less to roll is also tried with holes."""
 
+    holes_raise_limit: float = 1.1
+    """Utilisation of the frequency by the surrogate up to which a layout that meets all else is tried with holes."""
+
     needless_share: float = 0.002
     """A bead of the stiffest layout is removed if the utilisation rises by less than this share without it."""
 
     improvement: float = 0.998
     """A move counts as an improvement if it multiplies the utilisation by less than this."""
+
+    stage_gain: float = 0.98
+    """A stage brings something if its best layout multiplies the utilisation by less than this."""
 
     first_slide: float = 30.0
     """mm by which beads slide in a stage's first batch, on panels up to 650 mm from corner to corner; halved after a

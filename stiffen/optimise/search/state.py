@@ -65,12 +65,12 @@ class SearchState:
         """True if the goal is the stiffest layout at the thinnest gauge, not the lightest that meets the demands."""
         return self.panel.goal == "stiffest"
 
-    def evaluate(self, layout: Layout, abandon_above: float | None = None) -> Verdict:
+    def evaluate(self, layout: Layout) -> Verdict:
         """The shell model's verdict on a layout, remembered; a new one may become the incumbent."""
         known = self.evaluator.verdicts.get(layout)
         if known is not None:
             return known
-        verdict, evaluation = self.evaluator.evaluate(layout, abandon_above)
+        verdict, evaluation = self.evaluator.evaluate(layout)
         if evaluation is not None:
             self.evaluations = dict([*self.evaluations.items(), (layout, evaluation)][-KEPT_EVALUATIONS:])
         if within_limits(self.panel, layout):
@@ -80,7 +80,7 @@ class SearchState:
     def evaluate_for_the_end(self, layout: Layout) -> Verdict:
         """`evaluate` a layout that is to be handed out, however bad; on the quick mesh if there is no time for more."""
         if self.full_in_time or layout in self.evaluator.verdicts:
-            return self.evaluate(layout, abandon_above=math.inf)
+            return self.evaluate(layout)
         verdict, evaluation = self.evaluator.evaluate_quickly(layout)
         self.incumbent.consider(verdict, evaluation)
         return verdict

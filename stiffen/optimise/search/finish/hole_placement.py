@@ -21,27 +21,37 @@ from .strike_out import AT_ONCE, calibrated_worst, calibration
 
 SURROGATE_SHARE = 0.99  # of the limit: utilisation by the calibrated surrogate up to which the shell is asked
 MOST_KINDS = 3  # patterns of holes in one layout
+SAME_MASS = 0.001  # relative difference of mass that nobody would take more minutes for
 SAVED_PER_DIMENSION = 0.008  # of the mass, that one more dimension to measure must save
 Holes = tuple[Hole, ...]
 
 
 @dataclass(frozen=True)
 class Worth:
-    """What holes are worth: the mass that they save, less so many grams for each minute that they take.
+    """What holes are worth: the mass that they save, less so many grams for each minute that they take, and for each
+    dimension more that a person must measure.
 
     limit: utilisation to keep.
     """
 
     grams_per_minute: float
     limit: float
+    grams_per_dimension: float = 0.0
 
 
 def add_holes(
-    state: SearchState, budget: Budget, bases: Sequence[Layout], mirror_axes: str, worths: Sequence[Worth]
+    state: SearchState,
+    budget: Budget,
+    bases: Sequence[Layout],
+    mirror_axes: str,
+    worths: Sequence[Worth],
+    even_only: Sequence[Layout] = (),
 ) -> list[Layout]:
     """For each idea of worth, one of some layouts of a gauge with the pattern of flared holes that is worth most.
 
-    Mass and minutes are counted from the first layout; it is returned where nothing is worth its minutes.
+    Mass and minutes are counted from the first layout; it is returned where nothing is worth its minutes, and for a
+    later idea where nothing is lighter than what was found for those before.  even_only: layouts beside whose beads
+    only patterns without an odd dimension count.
 
     The surrogate, calibrated by the shell on the first layout without holes, says how many rows of each pattern may
     stay; the shell's quick mesh decides.
@@ -54,12 +64,17 @@ def add_holes(
         (base, rows)
         for base in bases
         for rows in hole_patterns(panel, base.gauge, base.beads, mirror_axes, most, base.holes)
+        if base not in even_only or not distinct_dimensions(panel, _with(base, _joined(rows))).odd
     ]
     if not patterns:
         return [first] * len(worths)
     state.report(f"{first.gauge:g} mm: flared holes in rows")
     placement = _Placement(state, budget, first, patterns, most)
-    return [placement.best(one) for one in worths]
+    found: list[Layout] = []
+    for worth in worths:
+        holed = [panel.mass(one) for one in found if one != first]
+        found.append(placement.best(worth, (1 - SAME_MASS) * min(holed, default=math.inf)))
+    return found
 
 
 def further_holes(
@@ -70,10 +85,9 @@ def further_holes(
     Each saves at least `SAVED_PER_DIMENSION` of the mass for each dimension more that a person must measure.
     """
     for _ in range(MOST_KINDS - 1):
-        (more,) = add_holes(state, budget, (layout,), mirror_axes, (Worth(0.0, limit),))
-        saved = 1 - state.panel.mass(more) / state.panel.mass(layout)
-        extra = distinct_dimensions(state.panel, more).count - distinct_dimensions(state.panel, layout).count
-        if more == layout or saved < SAVED_PER_DIMENSION * extra:
+        worth = Worth(0.0, limit, 1000 * SAVED_PER_DIMENSION * state.panel.mass(layout))
+        (more,) = add_holes(state, budget, (layout,), mirror_axes, (worth,))
+        if more == layout:
             return
         yield more
         layout = more
@@ -99,11 +113,12 @@ class _Placement:
         values, self.guesses = self.state.runner.confirm(self.first)
         self.factors = calibration(self.state, self.first, values)
 
-    def best(self, worth: Worth) -> Layout:
-        """The layout that is worth most and keeps the limit; the first one if nothing is worth its minutes."""
+    def best(self, worth: Worth, lighter_than: float) -> Layout:
+        """The layout lighter than so many kg that is worth most and keeps the limit; the first one if there is none."""
         state, panel = self.state, self.state.panel
         # All holes of a pattern are worth the same: if the whole is worth something, no part of it is worth more.
-        whole = {one: self._grams(_with(one[0], _joined(one[1])), worth) for one in self.patterns}
+        wholes = {one: _with(one[0], _joined(one[1])) for one in self.patterns}
+        whole = {one: self._grams(made, worth) for one, made in wholes.items() if panel.mass(made) < lighter_than}
         ranked = sorted((one for one in whole if whole[one] > 0), key=lambda one: -whole[one])
         tried: list[Layout] = []
         for _ in range(state.effort.hole_trials):
@@ -113,6 +128,8 @@ class _Placement:
                     break
                 found = self._with_feasible_rows(base, rows, SURROGATE_SHARE * worth.limit)
                 if found is None or found in (*tried, *batch) or self._grams(found, worth) <= 0:
+                    continue
+                if panel.mass(found) >= lighter_than:
                     continue
                 if within_limits(panel, found) and not layout_check.audit(panel, found):
                     batch = sorted([*batch, found], key=lambda one: (-self._grams(one, worth), len(one.holes)))[
@@ -137,6 +154,9 @@ class _Placement:
         if worth.grams_per_minute:
             minutes = process_plan.minutes(panel, layout) - process_plan.minutes(panel, self.first)
             saved -= worth.grams_per_minute * minutes
+        if worth.grams_per_dimension:
+            more = distinct_dimensions(panel, layout).count - distinct_dimensions(panel, self.first).count
+            saved -= worth.grams_per_dimension * more
         return round(saved, 6)
 
     def _worst(self, layouts: list[Layout]) -> list[float]:

@@ -23,9 +23,11 @@ from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 from ..budget import Budget
 from ..limits import cost, within_limits
 from ..state import SearchState
-from .strike_out import AT_ONCE, LIKELY, calibrated_worst, calibration
+from .strike_out import AT_ONCE, LIKELY, calibrated_worst, calibration, give_up_above
 
 MORE_BEADS = 2  # that an even layout drawn anew may have
+NEAT_LIKELY = 1.015  # times the limit: utilisation by the surrogate up to which the shell is asked about a neat variant
+GIVE_UP = 1.2  # times the limit: utilisation of a demand by the surrogate at which a variant is evaluated no further
 SHELL_TRIALS = 3  # batches of variants that the shell's quick mesh evaluates
 
 
@@ -54,11 +56,12 @@ def neaten(
         if not made:
             continue
         state.report(f"{layout.gauge:g} mm: trying {len(made)} neater layouts of {len(layout.beads)} beads")
-        trials = state.runner.batch([_with(rules, one, layout) for one in made], guesses)
+        layouts = [_with(rules, one, layout) for one in made]
+        trials = state.runner.batch(layouts, guesses, give_up_above(GIVE_UP * limit, factors))
         worst = [calibrated_worst(one, factors) for one in trials]
         ranked = sorted(zip(worst, made, strict=True), key=lambda one: one[0])
         values_of |= {_with(rules, one, layout): value for value, one in ranked}
-        passing = [one for value, one in ranked if value <= LIKELY * limit]
+        passing = [one for value, one in ranked if value <= NEAT_LIKELY * limit]
         nearly = [one for _, one in ranked[:1]]
         choices = sorted(passing, key=lambda one: _order(state, _with(rules, one, layout))) or (nearly + choices)
     order = dict.fromkeys(_with(rules, one, layout) for one in (*choices, groups))

@@ -16,15 +16,16 @@ from stiffen.model.layout import Layout
 from stiffen.model.results import Alternative, Proposal, Verdict
 from stiffen.optimise.candidates.bead_rules import BeadRules
 from stiffen.optimise.candidates.straight_beads import fixed_beads_and_holes
+from stiffen.optimise.candidates.whole_millimetres import is_on_whole_millimetres
 from stiffen.shop import layout_check, process_plan
 from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 
 from ..budget import Budget
-from ..incumbent import in_order
+from ..incumbent import OnBest, ignore_best, in_order
 from ..limits import cost, keeps_margin, margin_limit, within_limits
 from ..state import SearchState
 from ..work_share import COLLECTED, SETTLED, UNTIL_MET
-from .hole_placement import Worth, add_holes, further_holes
+from .hole_placement import SAME_MASS, Worth, add_holes, further_holes
 from .neatening import drawn_evenly, neaten, rounded_to_millimetres
 from .room_for_holes import roomier_layouts
 from .strike_out import strike_out
@@ -33,7 +34,6 @@ NAMES = ("lightest", "recommended", "quickest")
 MORE_BEADS = (0, 1, 2)  # beads that may be added to a set of parallel ones to keep the margin
 EVEN = 4  # dimensions to measure of a layout that needs no other
 BEFORE_HOLES = 0.3  # of the work of `collect`
-SAME_MASS = 0.001  # relative difference of mass that nobody would take more minutes for
 FULL_TRIALS = 3  # layouts that are evaluated in full for one proposal
 
 
@@ -84,10 +84,12 @@ def collect(
     verdict: Verdict,
     rules: BeadRules,
     shorter: Sequence[Layout] = (),
+    for_holes: Sequence[Layout] = (),
 ) -> None:
     """Add to the options what comes of one layout that meets the demands: without needless beads, neat, with holes.
 
     shorter: layouts with less to roll that may meet the demands too; they leave more room for holes.
+    for_holes: layouts that may meet the demands with holes only.
     """
     settings, panel = state.settings, state.panel
     state.work.enter(UNTIL_MET, COLLECTED)
@@ -104,7 +106,9 @@ def collect(
         drawn = neaten(state, budget, neat, rules, tight, MORE_BEADS)
     sturdy = rounded_to_millimetres(state, drawn or neat, rules, tight if keeps or drawn else safe)
     bare = list(dict.fromkeys((plain, neat, sturdy)))
-    found = [neaten(state, budget, one, rules, 1.0) for one in shorter if not layout_check.audit(panel, one)]
+    keeping_rules = [one for one in shorter if not layout_check.audit(panel, one)]
+    # nearer to the limit the mesh error decides against most layouts, so there they come second
+    found = [neaten(state, budget, one, rules, safe) or neaten(state, budget, one, rules, 1.0) for one in keeping_rules]
     short = [rounded_to_millimetres(state, one, rules, 1.0) for one in found if one is not None]
     bare = list(dict.fromkeys((*bare, *short)))
     for layout in (verdict.layout, *bare):
@@ -118,9 +122,10 @@ def collect(
     quickest = min(neat_ones, key=lambda one: (round(one.rolled_length), len(one.beads)))
     keeps = state.evaluator.expected([sturdy])[0] <= tight
     # the least length to roll leaves room for holes, and so do beads closer together
-    bases = tuple(dict.fromkeys((sturdy, stiffest, quickest, *roomier_layouts(state, sturdy, rules, safe))))
+    bases = list(dict.fromkeys((sturdy, stiffest, quickest, *roomier_layouts(state, sturdy, rules, safe))))
+    further = [one for one in _neat_for_holes(state, budget, for_holes, rules) if one not in bases]
     worths = (Worth(panel.grams_per_minute, tight if keeps else safe), Worth(0.0, safe))
-    worthy, lightest = add_holes(state, budget, bases, rules.mirror_axes, worths)
+    worthy, lightest = add_holes(state, budget, (*bases, *further), rules.mirror_axes, worths, further)
     holed = {worthy: worths[0].limit}
     if panel.mass(lightest) < (1 - SAME_MASS) * panel.mass(worthy):
         holed[lightest] = worths[1].limit
@@ -140,8 +145,24 @@ def collect(
                 options.add(more)
 
 
-def settle(state: SearchState, budget: Budget, options: Options) -> dict[str, Verdict]:
-    """Choose the proposals; the shell model evaluates each in full, and the next best where one misses."""
+def _neat_for_holes(state: SearchState, budget: Budget, layouts: Sequence[Layout], rules: BeadRules) -> list[Layout]:
+    """Of some layouts that may meet the demands with holes only, neat variants, where there are."""
+    limit, made = state.settings.holes_raise_limit, []
+    for one in layouts:
+        if not layout_check.audit(state.panel, one) and (neat := neaten(state, budget, one, rules, limit)) is not None:
+            neat = rounded_to_millimetres(state, neat, rules, limit)
+            even = not distinct_dimensions(state.panel, neat).odd and all(map(is_on_whole_millimetres, neat.beads))
+            made += [neat] if even else []
+    return made
+
+
+def settle(
+    state: SearchState, budget: Budget, options: Options, when_decided: OnBest = ignore_best
+) -> dict[str, Verdict]:
+    """Choose the proposals; the shell model evaluates each in full, and the next best where one misses.
+
+    when_decided: called with the verdict for the panel's goal before the others are evaluated.
+    """
     chosen: dict[str, Verdict] = {}
     pools = _pools(state, options)
     firsts = {name: in_order(state.panel, found[0], name, state.settings)[:1] for name, found in pools.items()}
@@ -157,6 +178,8 @@ def settle(state: SearchState, budget: Budget, options: Options) -> dict[str, Ve
             verdict = _first_that_holds(state, budget, ranked, wants_margin)
             if verdict is not None:
                 chosen[name] = verdict
+                if name == state.panel.goal:
+                    when_decided(verdict)
                 break
     return {name: _best_known(state, name, chosen) for name in chosen}
 

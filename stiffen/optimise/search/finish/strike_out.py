@@ -14,6 +14,7 @@ from ..budget import Budget
 from ..state import SearchState
 
 LIKELY = 1.05  # times the limit: utilisation by the calibrated surrogate up to which the shell is asked
+ROUNDING = 1.0001  # a layout at the limit itself is evaluated to the end
 AT_ONCE = 2  # layouts that the shell evaluates at once; fixed, so that the number of workers changes nothing
 
 
@@ -32,7 +33,8 @@ def strike_out(
             return layout
         mine, guesses = state.runner.confirm(layout)
         factors = calibration(state, layout, mine)
-        worst = [calibrated_worst(one, factors) for one in state.runner.batch(smaller, guesses)]
+        trials = state.runner.batch(smaller, guesses, give_up_above(LIKELY * limit, factors))
+        worst = [calibrated_worst(one, factors) for one in trials]
         likely = [one for one, value in zip(smaller, worst, strict=True) if value <= LIKELY * limit]
         found = None
         for first in range(0, len(likely), AT_ONCE):
@@ -63,6 +65,11 @@ def calibration(state: SearchState, layout: Layout, surrogate: tuple[float, ...]
 def calibrated_worst(surrogate: tuple[float, ...], factors: np.ndarray | list[float]) -> float:
     """Largest utilisation by the surrogate after its demands' factors; 0 without demands."""
     return float((np.array(surrogate) * factors).max(initial=0.0))
+
+
+def give_up_above(limit: float, factors: np.ndarray | list[float]) -> tuple[float, ...]:
+    """Utilisation of each demand by the surrogate above which a layout's calibrated one is over a limit for certain."""
+    return tuple(float(ROUNDING * limit / max(factor, 1e-9)) for factor in factors)
 
 
 def _smaller(layout: Layout, rules: BeadRules) -> list[Layout]:
