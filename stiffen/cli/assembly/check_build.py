@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import pickle
+from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
+from typing import TYPE_CHECKING
 
 from stiffen.errors import Fault, InputError
 
@@ -13,13 +17,15 @@ from ..processes import layout_workers
 from ..terminal import MET, NOT_MET, progress_bar
 from .judge import judged_as_one
 
+if TYPE_CHECKING:
+    from stiffen.model.results import Verdict
+
 FEW_JOINTS = 4  # up to which other processes take longer to start than they save
 ONE_PANEL_ONLY = {"layout": "--layout", "plot": "--plot", "rival": "--rival", "second_opinion": "--second-opinion"}
 
 
 def run(args: argparse.Namespace) -> int:
     """Evaluate each design of the build; print joints, demands and mass."""
-    from stiffen.analysis.evaluation import check
     from stiffen.assembly.build_file import read_build
     from stiffen.assembly.designs import designs, layout_of_member
     from stiffen.assembly.fitted_build import fitted_build
@@ -38,23 +44,34 @@ def run(args: argparse.Namespace) -> int:
         build = read_build(args.panel)
         gauges = {one.name: args.gauge for one in build.panels} if args.gauge else {}
         fitted = fitted_build(build, gauges)
-    built, lines = {}, []
+    built: dict[str, BuiltPanel] = {}
+    lines: list[str] = []
     groups = designs(fitted)
     on_neighbours = PanelsOnNeighbours(build, groups)
-    with progress_bar(args.quiet) as progress:
+    few = len(fitted.rivets) <= FEW_JOINTS
+    with progress_bar(args.quiet) as progress, layout_workers(1 if few else None) as executor:
+        layouts = {one.name: one.panel.layout(fitted.gauges[one.name]) for one in groups}
+        waiting: dict[str, Callable[[], Verdict]] = {}
         for number, design in enumerate(groups):
             progress(number / len(groups), design.name)
-            layout = design.panel.layout(fitted.gauges[design.name])
             with faults_of_file(design.name), named_failures(design.name):
                 beside = on_neighbours.at_gauge(design, args.gauge)
-                verdict = check(beside, layout, mesh_level=args.mesh)
-            for name, mirrored in design.members:
-                built[name] = BuiltPanel(layout_of_member(design.panel, layout, mirrored), verdict)
-            names = ", ".join(name for name, _ in design.members)
-            lines += ["", f"{names}: {design.panel.material.name}, {layout.gauge:g} mm", *demand_table(verdict)]
-        as_built = {name: one.layout for name, one in built.items()}
-        with layout_workers(None if len(fitted.rivets) > FEW_JOINTS else 1) as executor:
-            joined, refused = judged_as_one(fitted, as_built, args.mesh, progress, executor)
+            work = pickle.dumps((beside, layouts[design.name], args.mesh))  # later, it could change while it is sent
+            waiting[design.name] = executor.submit(_checked, work).result if executor else partial(_checked, work)
+        verdicts = {} if executor else _results(waiting)
+        as_built = {
+            name: layout_of_member(one.panel, layouts[one.name], mirrored)
+            for one in groups
+            for name, mirrored in one.members
+        }
+        joined, refused = judged_as_one(fitted, as_built, args.mesh, progress, executor)
+        verdicts = verdicts or _results(waiting)
+    for design in groups:
+        verdict = verdicts[design.name]
+        built |= {name: BuiltPanel(as_built[name], verdict) for name, _ in design.members}
+        names = ", ".join(name for name, _ in design.members)
+        gauge = layouts[design.name].gauge
+        lines += ["", f"{names}: {design.panel.material.name}, {gauge:g} mm", *demand_table(verdict)]
     sheet = replace(build_sheet(fitted, built), joined=joined)
     if joined:
         sections = joined_sections(joined, {name: one.verdict for name, one in built.items()})
@@ -66,3 +83,20 @@ def run(args: argparse.Namespace) -> int:
     whole = [summary_line(joined) if joined else refused] if joined or refused else []
     give_result(args, data, [*head, *lines, "", *mass_lines(sheet), *whole, data["status"]])
     return MET if sheet.met else NOT_MET
+
+
+def _checked(work: bytes) -> Verdict:
+    """The verdict on a pickled panel, layout and mesh level, on any worker."""
+    from stiffen.analysis.evaluation import check
+
+    panel, layout, mesh_level = pickle.loads(work)
+    return check(panel, layout, mesh_level=mesh_level)
+
+
+def _results(waiting: Mapping[str, Callable[[], Verdict]]) -> dict[str, Verdict]:
+    """The verdict on each design by itself; a failure names the design."""
+    found = {}
+    for name, wait in waiting.items():
+        with faults_of_file(name), named_failures(name):
+            found[name] = wait()
+    return found
