@@ -176,18 +176,18 @@ class JoinedModel:
             forces[self.dofs(name)] += self.parts[name].in_space(load)
         return Displacements(self, forces, self.linear_model.solve(forces))
 
-    def modes(self, count: int = 6) -> tuple[np.ndarray, Displacements]:
-        """Natural frequencies (count,) Hz in vacuum, rising, and their shapes."""
-        hertz, shapes = self.linear_model.modes(count)
+    def modes(self, count: int = 6, tolerance: float = 0.0) -> tuple[np.ndarray, Displacements]:
+        """Natural frequencies (count,) Hz in vacuum, rising, and their shapes; tolerance: see `LinearModel.modes`."""
+        hertz, shapes = self.linear_model.modes(count, tolerance)
         return hertz, Displacements(self, np.zeros_like(shapes), shapes)
 
-    def buckling(self, u: np.ndarray, count: int = 1) -> tuple[np.ndarray, np.ndarray]:
+    def buckling(self, u: np.ndarray, count: int = 1, tolerance: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
         """Lowest positive buckling factors (<= count,) on the load that made u (6 n,), and their shapes (6 n, count).
 
-        Small deflections up to buckling; what ties carry adds no geometric stiffness.
+        Small deflections up to buckling; what ties carry adds no geometric stiffness.  tolerance: as of `modes`.
         """
         parts = [part.shell.geometric_stiffness(u[self.dofs(name)]) for name, part in self.parts.items()]
-        return self.linear_model.buckling(u, count, sp.block_diag(parts, format="csr"))
+        return self.linear_model.buckling(u, count, sp.block_diag(parts, format="csr"), tolerance)
 
     def equilibrium_path(
         self,

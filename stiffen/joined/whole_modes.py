@@ -14,6 +14,7 @@ from stiffen.errors import InputError, SolverError
 from .joined_model import JoinedModel
 
 MODE_COUNT = 12  # modes of the whole
+TOLERANCE = 1e-6  # relative, of squared frequencies and factors: far below the error of any mesh
 TAKES_PART = 0.1  # of a mode's strain energy, from which a part takes part in it: common practice, no source
 
 
@@ -42,7 +43,7 @@ class BuildBuckling:
 
 def build_modes(whole: JoinedModel) -> tuple[tuple[BuildMode, ...], dict[str, tuple[float, float]]]:
     """The first natural modes of the whole, and for each panel its first frequency in air and the mode's in vacuum."""
-    hertz, shapes = whole.modes(MODE_COUNT)
+    hertz, shapes = whole.modes(MODE_COUNT, TOLERANCE)
     panels = {name: part.own for name, part in whole.parts.items() if part.own is not None}
     air = np.zeros((len(hertz), len(hertz)))
     for name, own in panels.items():
@@ -72,7 +73,7 @@ def build_buckling(whole: JoinedModel, panel: str, case: str, forces: np.ndarray
     """
     try:
         result = whole.solve({panel: forces})
-        factors, shapes = whole.buckling(result.u)
+        factors, shapes = whole.buckling(result.u, tolerance=TOLERANCE)
     except (InputError, SolverError):
         return None
     if not len(factors):
