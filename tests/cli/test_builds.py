@@ -81,8 +81,9 @@ def test_search_writes_the_whole_folder(box, tmp_path, capsys):
     box.write_text(box.read_text().replace('name = "box"', 'name = "box"\ngauges = "one"', 1))
     out = tmp_path / "out"
     options = ["--mesh", "quick", "--effort", "quick", "--workers", "1"]
-    assert main(["search", str(box), "--out", str(out), *options]) == 0
-    assert "met: box" in capsys.readouterr().out
+    assert main(["search", str(box), "--out", str(out), *options]) == 1  # each panel meets its demand, the whole sways
+    told = capsys.readouterr().out
+    assert "judged as one thing: 3 of 3 demands missed" in told and "NOT MET: box" in told
     names = {path.name for path in out.iterdir() if not path.name.startswith(".")}
     parts = {"base", "side_left", "side_right", "strip_left", "strip_right"}
     assert names == parts | {"build.json", "build.txt", "build.pdf", "build.html", "assembled.png", "sheets.png"}
@@ -94,7 +95,7 @@ def test_search_writes_the_whole_folder(box, tmp_path, capsys):
     wanted = sorted(hole.at for hole in right[1].holes)
     assert [v for at in mirrored for v in at] == pytest.approx([v for at in wanted for v in at])
     data = json.loads((out / "build.json").read_text())
-    assert data["status"] == "met" and sum(joint["rivets"] for joint in data["joints"]) == 28
+    assert data["status"] == "not met" and sum(joint["rivets"] for joint in data["joints"]) == 28
     assert "data:image/png" in (out / "build.html").read_text()
     assert "ORDER OF WORK" in "".join(page.extract_text() for page in PdfReader(out / "build.pdf").pages)
     assert main(["tally", str(box), str(out)]) == 0
