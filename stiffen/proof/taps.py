@@ -47,10 +47,10 @@ class Taps:
 
 def find_taps(recording: Recording) -> Taps:
     """The taps of a recording.  InputError where none stands out, or where all are clipped or too short."""
-    rate = recording.rate
-    samples = recording.samples - recording.samples.mean()
     from scipy.signal import butter, sosfiltfilt  # slow to import
 
+    rate = recording.rate
+    samples = recording.samples - recording.samples.mean()
     heard = sosfiltfilt(butter(2, LOWEST, "highpass", fs=rate, output="sos"), samples)
     click = sosfiltfilt(butter(2, CLICK_FROM, "highpass", fs=rate, output="sos"), samples)
     clicks = np.abs(click).max() > MIN_CLICK * np.abs(heard).max()

@@ -6,7 +6,6 @@ import argparse
 import pickle
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from functools import partial
 from typing import TYPE_CHECKING
 
 from stiffen.errors import Fault, InputError
@@ -30,6 +29,7 @@ def run(args: argparse.Namespace) -> int:
     from stiffen.assembly.designs import designs, layout_of_member
     from stiffen.assembly.fitted_build import fitted_build
     from stiffen.joined.neighbours import PanelsOnNeighbours
+    from stiffen.optimise.search.runner import start_job
     from stiffen.output.assembly.build_json import build_document
     from stiffen.output.assembly.build_sections import JOINT_HEAD, joint_rows, mass_lines, section_lines
     from stiffen.output.assembly.build_sheet import BuiltPanel, build_sheet
@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
             with faults_of_file(design.name), named_failures(design.name):
                 beside = on_neighbours.at_gauge(design, args.gauge)
             work = pickle.dumps((beside, layouts[design.name], args.mesh))  # later, it could change while it is sent
-            waiting[design.name] = executor.submit(_checked, work).result if executor else partial(_checked, work)
+            waiting[design.name] = start_job(executor, _checked, work)
         verdicts = {} if executor else _results(waiting)
         as_built = {
             name: layout_of_member(one.panel, layouts[one.name], mirrored)

@@ -17,7 +17,7 @@ from stiffen.shop import clearance
 
 from . import symmetry
 from .bead_rules import BeadRules, Group
-from .rounding import STEP, datum_of, mirrors, rounded_span, span_of
+from .rounding import STEP, line_datum, mirrors, rounded_span, span_of
 from .straight_beads import main_directions
 
 LEAST_SHARE = 0.5  # of the room across, that the beads take at least
@@ -68,7 +68,7 @@ def _strips(rules: BeadRules, die: BeadDie, side: str, angle: float) -> set[Free
     across = rules.span(die, angle)
     if across is None:
         return set()
-    first = _datum(rules, angle)
+    first = line_datum(rules, angle)
     first += STEP * math.ceil((across[0] - first) / STEP)
     offsets = np.arange(first, across[1], STEP).round(3).tolist()
     beads = [(offset, rules.straight(die, angle, offset, side)) for offset in offsets]
@@ -81,12 +81,6 @@ def _strips(rules: BeadRules, die: BeadDie, side: str, angle: float) -> set[Free
         )
         for span in spans.values()
     }
-
-
-def _datum(rules: BeadRules, angle: float) -> float:
-    """Offset from which beads are measured: the centre line where they are mirrored about it, else an edge."""
-    _, centre = symmetry.centre_along_and_across(rules.panel, angle)
-    return round(2 * centre) / 2 if mirrors(rules.mirror_axes, angle) else datum_of(rules, angle)
 
 
 def even_layouts(

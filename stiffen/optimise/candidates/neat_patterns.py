@@ -17,7 +17,7 @@ from stiffen.shop import clearance
 from . import symmetry
 from .bead_rules import BeadRules, Group, is_straight, line_of
 from .regular_patterns import Family
-from .rounding import STEP, datum_of, directions_near, line_through, mirrors, rounded_span, span_of
+from .rounding import STEP, datum_of, directions_near, line_datum, line_through, mirrors, rounded_span, span_of
 
 MOST_PITCHES = 7  # that are tried, those nearest to the present pitch
 SPREAD_SHARES = (0.55, 0.65, 0.75, 0.85, 1.0)  # of the room across, that layouts of a family take
@@ -93,8 +93,7 @@ def _rounded_members(
         angle, offset, near = line_of(bead)
         if angle % 90:
             return ()
-        _, centre = symmetry.centre_along_and_across(rules.panel, angle)
-        datum = round(2 * centre) / 2 if mirrors(rules.mirror_axes, angle) else datum_of(rules, angle)
+        datum = line_datum(rules, angle)
         places.append(datum + STEP * round((offset - datum) / STEP))
         full = rules.straight(bead.die, angle, places[-1], bead.side, 1.0, near)
         if full is None:

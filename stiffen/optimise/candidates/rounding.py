@@ -48,6 +48,12 @@ def mirrors(axes: str, angle: float) -> bool:
     return (angle % 180 == 0 and "y" in axes) or (angle % 180 == 90 and "x" in axes)
 
 
+def line_datum(rules: BeadRules, angle: float) -> float:
+    """Offset from which lines are measured: the centre line where they are mirrored about it, else an edge."""
+    _, centre = symmetry.centre_along_and_across(rules.panel, angle)
+    return round(2 * centre) / 2 if mirrors(rules.mirror_axes, angle) else datum_of(rules, angle)
+
+
 def span_of(bead: Bead, angle: float) -> tuple[float, float]:
     """First and last place of a straight bead along its line."""
     tangent = np.array([math.cos(math.radians(angle)), math.sin(math.radians(angle))])

@@ -67,14 +67,7 @@ def neaten(
     order = dict.fromkeys(_with(rules, one, layout) for one in (*choices, groups))
     likely = [one for one in order if _is_better(state, one, fallback)]
     tried = _to_try(likely, values_of)
-    for first in range(0, len(tried), AT_ONCE):
-        if budget.is_spent:
-            break
-        batch = tried[first : first + AT_ONCE]
-        for one, value in zip(batch, state.evaluator.expected(batch), strict=True):
-            if value <= limit:
-                return one
-    return fallback
+    return _first_that_keeps(state, budget, tried, limit) or fallback
 
 
 def drawn_evenly(state: SearchState, budget: Budget, layout: Layout, rules: BeadRules, limit: float) -> Layout | None:
@@ -110,10 +103,15 @@ def drawn_evenly(state: SearchState, budget: Budget, layout: Layout, rules: Bead
     passing = [one for one, value in zip(made, worst, strict=True) if value <= LIKELY * limit]
     ranked = sorted(passing, key=lambda one: _order(state, one)[1:])
     ranked = [one for one in ranked if not layout_check.audit(panel, one)][: SHELL_TRIALS * AT_ONCE]
-    for first in range(0, len(ranked), AT_ONCE):
+    return _first_that_keeps(state, budget, ranked, limit)
+
+
+def _first_that_keeps(state: SearchState, budget: Budget, layouts: list[Layout], limit: float) -> Layout | None:
+    """The first layout that keeps `limit` by the shell model; None if none does, or none in time."""
+    for first in range(0, len(layouts), AT_ONCE):
         if budget.is_spent:
             break
-        batch = ranked[first : first + AT_ONCE]
+        batch = layouts[first : first + AT_ONCE]
         for one, value in zip(batch, state.evaluator.expected(batch), strict=True):
             if value <= limit:
                 return one
