@@ -77,14 +77,13 @@ def demand_value(
     model: PanelModel,
     demand: Demand,
     finer: DemandValue | None = None,
-    coarse_model: PanelModel | None = None,
     stop_above: float = math.inf,
 ) -> DemandValue:
     """The value of a demand on a panel model.
 
     finer: the value on a finer mesh.  Its place is evaluated on this mesh too, so that the two values compare; a value
-    that the finer mesh did not decide is returned unchanged.  coarse_model: a model on a coarser mesh, which chooses
-    among several soft places.  stop_above: utilisation above which no other soft place is pushed.
+    that the finer mesh did not decide is returned unchanged.  stop_above: utilisation above which no other soft place
+    is pushed.
 
     Raises InputError for a kind of demand or a load case that is not known, SolverError if the linear solve fails.  A
     failure of the large-deflection solver gives a value with `decided_by` NOT_DECIDED.
@@ -94,7 +93,7 @@ def demand_value(
     if demand.kind == "frequency":
         return DemandValue(float(model.modes_in_air[0][0]), value_in_vacuum=model.first_frequency)
     if demand.kind == "softness":
-        return _softness(model, demand, finer, coarse_model, stop_above)
+        return _softness(model, demand, finer, stop_above)
     case = _case_of(model, demand)
     ratio = model.deflection_over_thickness(case)
     try:
@@ -167,7 +166,7 @@ def _buckling(model: PanelModel, case: str, limit: float, ratio: float) -> Deman
             model.linear_solution(case)[1], tolerance=model.accuracy.mode_tolerance
         )
         return DemandValue(float(factors[0]) if len(factors) else math.inf, ratio, decided_ratio=ratio)
-    path = model.equilibrium_path(case, limit)
+    path = model.equilibrium_path(case, limit, from_rest=True)
     at_load = path.factors >= min(1.0, path.factors.max())  # the first state that carries the load of the case
     own = float(path.max_displacements[at_load.argmax()]) / model.layout.gauge
     if path.limit_factor is not None and not math.isnan(path.limit_factor):
@@ -177,9 +176,7 @@ def _buckling(model: PanelModel, case: str, limit: float, ratio: float) -> Deman
     return DemandValue(math.nan, ratio, None, NOT_DECIDED, None, path.message)
 
 
-def _softness(
-    model: PanelModel, demand: Demand, finer: DemandValue | None, coarse_model: PanelModel | None, stop_above: float
-) -> DemandValue:
+def _softness(model: PanelModel, demand: Demand, finer: DemandValue | None, stop_above: float) -> DemandValue:
     """Deflection, mm, under a push at the softest place, by the large-deflection solver.
 
     Linear theory finds the soft places, each softer than all near it.  If the push is beyond linear theory
@@ -198,8 +195,8 @@ def _softness(
     if ratio <= model.accuracy.linear_push_ratio:
         return DemandValue(ratio * t, ratio, places[0], decided_ratio=ratio)
     try:
-        if coarse_model is not None and len(places) > 1:
-            places = [_pushed_most(coarse_model, places, force)[0]]
+        if model.coarser is not None and len(places) > 1:
+            places = [_pushed_most(model.coarser, places, force)[0]]
         worst, value = _pushed_most(model, places, force, demand.limit * stop_above)
     except SolverError as error:
         return DemandValue(ratio * t, ratio, places[0], NOT_DECIDED, None, str(error))

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -107,22 +107,22 @@ def evaluate(
     require_known_demands(panel)
     assumptions = in_plane_assumptions(panel)
 
-    def models_of_size(size: float | None) -> dict[str, PanelModel]:
+    def models_of_size(size: float | None, coarser: Mapping[str, PanelModel]) -> dict[str, PanelModel]:
         mesh = mesh_panel(panel, layout, mesh_level=mesh_level, size=size)
-        return {assumed: build_panel_model(panel, layout, mesh, assumed) for assumed in assumptions}
+        models = {assumed: build_panel_model(panel, layout, mesh, assumed) for assumed in assumptions}
+        return {name: replace(one, coarser=coarser[name]) if coarser else one for name, one in models.items()}
 
     needs_coarse = mesh_error or mesh_level != "quick"
-    coarse = models_of_size(2 * background_side(panel.region.area, mesh_level)) if needs_coarse else {}
-    fine = models_of_size(None)
+    coarse = models_of_size(2 * background_side(panel.region.area, mesh_level), {}) if needs_coarse else {}
+    fine = models_of_size(None, coarse)
     by_mesh: list[Values] = []
-    for models, coarser in ((fine, coarse), (coarse, {})) if mesh_error else ((fine, coarse),):
+    for models in (fine, coarse) if mesh_error else (fine,):
         found: Values = {}
         for assumed, model in models.items():
             progress(None, f"computing with edges {assumed} along the sheet")
             finer = by_mesh[0][assumed] if by_mesh else [None] * len(panel.demands)
             found[assumed] = [
-                demand_value(model, demand, value, coarser.get(assumed))
-                for demand, value in zip(panel.demands, finer, strict=True)
+                demand_value(model, demand, value) for demand, value in zip(panel.demands, finer, strict=True)
             ]
         by_mesh.append(found)
     nodes = len(next(iter(fine.values())).mesh.nodes)

@@ -16,9 +16,10 @@ import numpy as np
 from scipy.interpolate import CubicHermiteSpline, PchipInterpolator, RBFInterpolator
 
 from stiffen.errors import Fault, InputError, SolverError
-from stiffen.fem.continuation import FIRST_STEP, TOLERANCE
+from stiffen.fem.continuation import FIRST_STEP, TOLERANCE, Guess
 from stiffen.fem.corotational import State
 from stiffen.fem.edge_beams import EdgeBeams
+from stiffen.fem.first_guess import carried_over
 from stiffen.fem.linear import LinearModel
 from stiffen.fem.nonlinear import EquilibriumPath, follow_path
 from stiffen.fem.shell import Shell
@@ -77,7 +78,9 @@ class PanelModel:
 
     nodal_mass: (n,) kg.  normals: (n, 3) unit normals of the folded sheet; deflections and pushes are along them, on
     flanges too.  trim_beams: the stiff trims, or None.  guesses: for a case ("case", name) or a push ("push", place,
-    force) a state near its equilibrium, from a similar layout on the same mesh.  accuracy: of the solutions.
+    force) a state near its equilibrium, from a similar layout on the same mesh.  accuracy: of the solutions.  coarser:
+    the model on a coarser mesh, if there is one: where its sheet neither buckles nor snaps through under a load, its
+    equilibrium is the first guess of this one's.
     """
 
     panel: Panel
@@ -91,6 +94,7 @@ class PanelModel:
     trim_beams: EdgeBeams | None = None
     guesses: Mapping[tuple, State] = field(default_factory=dict)
     accuracy: Accuracy = FULL_ACCURACY
+    coarser: PanelModel | None = None
     _cache: dict = field(default_factory=dict)
 
     def _cached(self, key: tuple, make: Callable[[], T]) -> T:
@@ -239,14 +243,31 @@ class PanelModel:
         shape = shape / np.abs(shape).max() * (-1 if shape @ self.normal_displacement(forces) > 0 else 1)
         return replace(shell, nodes=shell.nodes + height * shape[:, None] * self.normals)
 
-    def equilibrium_path(self, case: str, until: float = 1.0) -> EquilibriumPath:
+    def equilibrium_path(self, case: str, until: float = 1.0, from_rest: bool = False) -> EquilibriumPath:
         """Equilibrium path of a case by the large-deflection solver, up to `until` times its load.
 
+        The path to the load itself may be its end alone, found from a first guess, unless it is wanted from rest.
         Raises SolverError if no equilibrium is found on the way.
         """
-        forces, u = self.linear_solution(case)
-        guess = self.guesses.get(("case", case)) if until == 1.0 else None
-        return self._cached(("followed", case, until), lambda: self._trace_path(forces, u, until, guess=guess))
+
+        def make() -> EquilibriumPath:
+            guess = None
+            if until == 1.0 and not from_rest:
+                guess = self._first_guess(("case", case), lambda coarser: coarser.equilibrium_path(case))
+            return self._trace_path(*self.linear_solution(case), until, guess=guess)
+
+        return self._cached(("from rest" if from_rest else "followed", case, until), make)
+
+    def _first_guess(self, key: tuple, path_of: Callable[[PanelModel], EquilibriumPath]) -> Guess | None:
+        """The first guess of an equilibrium.  key: in `guesses`.  path_of: its path by the coarser model."""
+        if key in self.guesses:
+            return Guess(self.guesses[key])
+        if self.coarser is None:
+            return None
+        try:
+            return carried_over(path_of(self.coarser), self.linear_model.shell)
+        except SolverError:
+            return None
 
     def _trace_path(
         self,
@@ -256,7 +277,7 @@ class PanelModel:
         factors: tuple[float, ...] = (),
         first_step: float = FIRST_STEP,
         start: EquilibriumPath | None = None,
-        guess: State | None = None,
+        guess: Guess | None = None,
     ) -> EquilibriumPath:
         """The large-deflection solver from these forces; u: their linear displacements, for the imperfection."""
         if len(self.restraints.rests) and (motion := self.restraints.uplift_mode(self.mesh.nodes, forces)):
@@ -297,18 +318,15 @@ class PanelModel:
 
     def push_path(self, place: Point, force: float) -> EquilibriumPath:
         """Equilibrium path of a push of `force` N at a place."""
-        forces = self.push_forces(place, force)
         key = ("push", place, force)
-        return self._cached(
-            key,
-            lambda: self._trace_path(
-                forces,
-                self.linear_model.solve(forces),
-                1.0,
-                first_step=PUSH_FIRST_STEP,
-                guess=self.guesses.get(key),
-            ),
-        )
+
+        def make() -> EquilibriumPath:
+            forces = self.push_forces(place, force)
+            guess = self._first_guess(key, lambda coarser: coarser.push_path(place, force))
+            u = self.linear_model.solve(forces)
+            return self._trace_path(forces, u, 1.0, first_step=PUSH_FIRST_STEP, guess=guess)
+
+        return self._cached(key, make)
 
     def end_states(self) -> dict[tuple, State]:
         """States of the cases and pushes solved in large deflection so far, as `guesses` for a similar layout."""
@@ -317,17 +335,26 @@ class PanelModel:
             if isinstance(value, EquilibriumPath) and value.converged:
                 if key[0] == "push":
                     out[key] = value.end_state
-                elif key[0] == "followed" and key[2] == 1.0:
+                elif key[0] in ("followed", "from rest") and key[2] == 1.0:
                     out["case", key[1]] = value.end_state
         return out
 
     def load_deflection_curve(self, case: str) -> tuple[np.ndarray, np.ndarray]:
         """Load factors and largest deflections, mm, up to 1.5 times the load or as far as the solver gets.
 
+        If only the end of the path was found, the curve is that of the coarser mesh, scaled to the deflection at the
+        load itself.
+
         If the sheet does not snap through, points are interpolated between the computed states: the load as a monotonic
         cubic of the deflection that starts with the slope of small-deflection theory.
         """
         result = self.equilibrium_path(case)
+        if result.guessed and self.coarser is not None:
+            factors, largest = self.coarser.load_deflection_curve(case)
+            at_load = float(self.coarser.equilibrium_path(case).max_displacements[-1])
+            return factors, largest * float(result.max_displacements[-1]) / at_load
+        if result.guessed:
+            result = self.equilibrium_path(case, from_rest=True)
         factors, largest = result.factors, result.max_displacements
         try:
             more = self._cached(

@@ -4,13 +4,14 @@ It imports nothing of the package but `errors`, and knows nothing of panels.  In
 
 - `blas_threads`: one BLAS thread for small dense blocks
 - `triangle`: the flat shell triangle (DKT bending, OPT membrane with drilling rotation), all triangles at once
-- `multifrontal`, `sparse_lu`: sparse direct solvers (own multifrontal factors, SuperLU) behind one interface
+- `direct_solvers`: sparse direct solvers (own multifrontal factors, SuperLU) behind one interface
 - `laminate`: the same triangle with a laminate's stiffness (membrane and bending coupled)
 - `shell`, `linear`: global matrices, stresses, supports, static solve, modes, buckling
 - `rotations`, `corotational`, `edge_beams`, `contact`: finite rotations, corotational triangles, beams along edges,
   unilateral and gap supports
 - `nonlinear_problem`, `pseudo_transient`, `continuation`, `nonlinear`: equilibrium at large displacements and
   rotations, and the path of equilibria as the load grows
+- `first_guess`: a coarse mesh's equilibrium as a first guess on a finer mesh
 
 Units: mm, N, MPa, kg, s, Hz.  Node i has the DOFs ux, uy, uz, rx, ry, rz at the indices 6 i to 6 i + 5.
 

@@ -26,9 +26,9 @@ from stiffen.errors import SolverError
 
 from .contact import UnilateralSupport
 from .corotational import State
+from .direct_solvers.sparse_lu import SparseFactors
 from .nonlinear_problem import NonlinearProblem, Response
 from .pseudo_transient import relax_to_stable
-from .sparse_lu import SparseFactors
 
 Progress = Callable[[float, str], None]
 
@@ -36,6 +36,7 @@ Progress = Callable[[float, str], None]
 # already, since the rest of the residual then lies in the stiff in-plane directions; 1e-6 costs one more iteration at
 # most (convergence is quadratic) and gives reactions and stresses to that accuracy.
 TOLERANCE = 1e-6
+ROUGH_TOLERANCE = 1e-2  # of states on the way, at load factors nobody asks for: a step from them is a guess anyway
 MAX_ROUNDOFF_SHARE = 1e-3  # a residual that rounding explains is accepted up to this fraction of the load
 MAX_ITERATIONS = 14  # of one step; a step that needs more was too long
 FIRST_STEP = 1.5  # linear deflection over thickness; above 3 a step may jump over the snap-through of a shallow arch
@@ -64,6 +65,20 @@ class Equilibrium:
     def displacements(self) -> np.ndarray:
         """(n, 3) mm."""
         return self.response.state.displacements
+
+
+@dataclass(frozen=True, eq=False)
+class Guess:
+    """A state near an equilibrium, as of a similar sheet or of a coarser mesh.
+
+    membrane: (m, 3) N/mm in the triangles' frames, membrane forces of the first tangent; None for those of the state.
+    A state that was interpolated deforms its triangles at random, and its own membrane forces are then far too large.
+    reach: largest norm of the displacements from the guess to the equilibrium, over that of the guess.
+    """
+
+    state: State
+    membrane: np.ndarray | None = None
+    reach: float = np.inf
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,7 +139,7 @@ class ContinuationSolver:
 
         Raises SolverError where no further equilibrium is found.
         """
-        point = self.start_equilibrium(factor, state)
+        point = self.start_equilibrium(factor, Guess(state))
         known = self.rest_rate if factor == 0.0 else None
         tangent = self.tangent(point) if known is None else _path_tangent(known, 0)
         self.add_to_history(point, tangent)
@@ -150,12 +165,19 @@ class ContinuationSolver:
         """Whether an equilibrium has the target factor."""
         return abs(point.factor - self.target_factor) <= 1e-9 * abs(self.target_factor)
 
-    def start_equilibrium(self, factor: float, state: State) -> Equilibrium:
-        """The equilibrium nearest to a state; raises SolverError where there is none."""
-        response = self.problem.respond(state)
+    def is_wanted(self, factor: float) -> bool:
+        """Whether the state at a load factor is asked for, not only passed on the way."""
+        return factor == self.target_factor or factor in self.requested_factors
+
+    def start_equilibrium(self, factor: float, guess: Guess) -> Equilibrium:
+        """The equilibrium nearest to a guess; raises SolverError where there is none."""
+        response = self.problem.respond(guess.state)
         if self.is_equilibrium_at(factor, response):
             return Equilibrium(factor, response)
-        factors = self.factorise(response, response.element_forces, factor)
+        forces = response.element_forces
+        if guess.membrane is not None:
+            forces = self.problem.constant_stress_forces(guess.membrane)
+        factors = self.factorise(response, forces, factor)
         point = self.newton(response, factors.solve(self.problem.residual(response, factor)), factor)
         if point is None:
             raise SolverError(
@@ -163,13 +185,16 @@ class ContinuationSolver:
             )
         return point
 
-    def near_guess(self, guess: State, trusted: bool) -> tuple[Equilibrium, PathTangent] | None:
-        """The equilibrium at the target factor near a state, with its tangent; None where no stable one is found.
+    def near_guess(self, guess: Guess, trusted: bool) -> tuple[Equilibrium, PathTangent] | None:
+        """The equilibrium at the target factor near a guess, with its tangent; None where no stable one is found.
 
         trusted: its stability is not checked, and its tangent is left out (zero).
         """
         try:
             point = self.start_equilibrium(self.target_factor, guess)
+            start = guess.state.displacements
+            if np.linalg.norm(point.displacements - start) > guess.reach * np.linalg.norm(start):
+                return None
             if trusted:
                 tangent = PathTangent(np.zeros(self.problem.shell.dof_count), 0.0, 0.0, 0)
             else:
@@ -199,24 +224,32 @@ class ContinuationSolver:
         self.factorisations += 1
         return self.problem.factorise(response, element_forces, factor)
 
-    def tangent(self, point: Equilibrium) -> PathTangent:
-        """Tangent of the path at an equilibrium; raises SolverError where the tangent stiffness is singular."""
-        if self.reuses_factors and self._latest is not None and self._latest[0] is point.response:
+    def tangent(self, point: Equilibrium, rough: bool = False) -> PathTangent:
+        """Tangent of the path at an equilibrium; raises SolverError where the tangent stiffness is singular.
+
+        rough: by the factors of the last iteration, if they show a stable sheet.
+        """
+        factors = None
+        if (rough or self.reuses_factors) and self._latest is not None and self._latest[0] is point.response:
             factors = self._latest[1]
-        else:
+        if factors is None or (factors.negative_eigenvalues and not self.reuses_factors):
             try:
                 factors = self.factorise(point.response, point.response.element_forces, point.factor)
             except SolverError as error:
                 raise SolverError(f"at load factor {point.factor:.4g}: {error}") from error
         return _path_tangent(factors.solve(self.problem.free_part(point.response.load)), factors.negative_eigenvalues)
 
-    def is_equilibrium(self, point: Equilibrium) -> bool:
-        """Whether the residual of a state is small against the load, or no larger than rounding explains."""
+    def is_equilibrium(self, point: Equilibrium, tolerance: float | None = None) -> bool:
+        """Whether the residual of a state is small against the load, or no larger than rounding explains.
+
+        tolerance: that of the solver unless given.
+        """
         problem = self.problem
         load = problem.force_norm(point.response.load) * max(abs(point.factor), 0.01 * abs(self.target_factor))
         residual = problem.force_norm(problem.residual(point.response, point.factor))
         roundoff = problem.roundoff_residual(point.response)
-        return residual <= max(self.tolerance * load, min(roundoff, MAX_ROUNDOFF_SHARE * load) if load else roundoff)
+        tolerance = tolerance or self.tolerance
+        return residual <= max(tolerance * load, min(roundoff, MAX_ROUNDOFF_SHARE * load) if load else roundoff)
 
     def is_equilibrium_at(self, factor: float, response: Response) -> bool:
         """Whether a response is an equilibrium at a load factor."""
@@ -236,6 +269,8 @@ class ContinuationSolver:
         arc length; the condition is linearised in each iteration).
         """
         problem = self.problem
+        is_rough = arc_constraint is None and not self.is_wanted(factor)
+        tolerance = max(self.tolerance, ROUGH_TOLERANCE) if is_rough else self.tolerance
         previous_size = np.inf
         factors: SparseFactors | None = None
         for count in range(MAX_ITERATIONS):
@@ -247,7 +282,7 @@ class ContinuationSolver:
             previous_size = size
             predicted_forces = problem.predict_element_forces(response, step)
             response = problem.respond(response.state.updated(step))
-            if self.is_equilibrium(Equilibrium(factor, response)):
+            if self.is_equilibrium(Equilibrium(factor, response), tolerance):
                 self._latest = None if factors is None else (response, factors)
                 return Equilibrium(factor, response)
             try:
@@ -278,7 +313,7 @@ class ContinuationSolver:
         factor = min(f for f in (*self.requested_factors, self.target_factor, next_factor) if f > point.factor)
         end = self.newton(point.response, (factor - point.factor) * tangent.rate, factor)
         if end is not None:
-            end_tangent = self.tangent(end)
+            end_tangent = self.tangent(end, rough=not self.is_wanted(factor))
             distance = float(np.linalg.norm(end.displacements - point.displacements))
             # on one branch the secant compliance of a step lies near the tangent compliances at its ends
             expected = np.sqrt(tangent.length * end_tangent.length) * (factor - point.factor)

@@ -15,9 +15,9 @@ from scipy.sparse.linalg import LinearOperator, eigsh
 
 from stiffen.errors import SolverError
 
-from .multifrontal import Dissection
+from .direct_solvers.multifrontal import Dissection
+from .direct_solvers.sparse_lu import SingularError, factorise
 from .shell import Shell, check_restrained, rigid_body_modes
-from .sparse_lu import SingularError, factorise
 
 TONNES_PER_KG = 1e-3  # the tonne is the consistent mass unit of mm, N, s
 BALANCE_TOLERANCE = 1e-6  # largest unbalanced force or moment, as a fraction of what was applied

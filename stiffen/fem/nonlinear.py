@@ -17,7 +17,16 @@ from stiffen.errors import SolverError
 
 from .blas_threads import one_thread
 from .contact import nonlinear_supports
-from .continuation import FIRST_STEP, MAX_ARC_STEPS, TOLERANCE, ContinuationSolver, Equilibrium, PathTangent, Progress
+from .continuation import (
+    FIRST_STEP,
+    MAX_ARC_STEPS,
+    TOLERANCE,
+    ContinuationSolver,
+    Equilibrium,
+    Guess,
+    PathTangent,
+    Progress,
+)
 from .corotational import State
 from .edge_beams import EdgeBeams
 from .nonlinear_problem import NonlinearProblem
@@ -34,7 +43,9 @@ class EquilibriumPath:
     displacement of a node, mm.  history (k, w): values of the watched DOFs.  energy (k,): strain energy, N mm.
     states: load factor -> state, for the requested factors, where the path first passed them with rising load.
     end_state: the last equilibrium.  reactions (6 n,): forces of supports on the sheet there, N and N mm.
-    limit_factor: load factor of the first limit point (snap-through), or None.  converged: the path reached the target
+    limit_factor: load factor of the first limit point (snap-through), or None.  first_unstable_factor: load factor of
+    the first unstable equilibrium at which the load rises, or None.  guessed: the end was found from a guess, and what
+    lies before it is not known.  converged: the path reached the target
     factor.  stable: the tangent at the end has no negative eigenvalue.  iterations, factorisations: counts over the
     whole path.  message: the outcome in words, for the user.
     """
@@ -50,10 +61,18 @@ class EquilibriumPath:
     iterations: int
     factorisations: int
     limit_factor: float | None
+    first_unstable_factor: float | None
+    guessed: bool
     converged: bool
     stable: bool
     message: str
     problem: NonlinearProblem
+
+    @property
+    def is_plain(self) -> bool:
+        """True where the path reached its target by growing load alone, stable all the way."""
+        is_broken = self.limit_factor is not None or self.first_unstable_factor is not None
+        return self.converged and self.stable and not is_broken
 
     @cached_property
     def resultants(self) -> tuple[np.ndarray, np.ndarray]:
@@ -89,7 +108,7 @@ def follow_path(
     gaps: Sequence[tuple[np.ndarray, float]] = (),
     edge_beams: EdgeBeams | None = None,
     start: EquilibriumPath | None = None,
-    guess: State | None = None,
+    guess: Guess | None = None,
     trust_guess: bool = False,
     target_factor: float = 1.0,
     requested_factors: Sequence[float] = (),
@@ -110,7 +129,7 @@ def follow_path(
     unilateral: uz DOFs of nodes that lie on a frame: they may lift off, not sink.
     gaps: (nodes of a fastener's disc, clearance mm): the disc slides in plane by its clearance, then bears.
     edge_beams: beams attached to the sheet.
-    guess: a state near the equilibrium at the target factor.  If a stable one is found from it directly, it is the
+    guess: of the equilibrium at the target factor.  If a stable one is found from it directly, it is the
     whole path; else the path is followed from rest.  trust_guess: do not check that it is stable.
     requested_factors: load factors at which the state is kept.
     watched_dofs: DOFs whose history is kept.
@@ -151,7 +170,7 @@ def follow_path(
     )
     found = solver.near_guess(guess, trust_guess) if guess is not None else None
     end, tangent = found or solver.run(float(factor), state, by_arc_length)
-    return _path_result(solver, end, tangent)
+    return _path_result(solver, end, tangent, guessed=found is not None)
 
 
 def _no_progress(fraction: float, message: str) -> None:
@@ -180,7 +199,7 @@ def _check_restrained(problem: NonlinearProblem) -> None:
     check_restrained(problem.shell, problem.fixed, stiffness)
 
 
-def _path_result(solver: ContinuationSolver, end: Equilibrium, tangent: PathTangent) -> EquilibriumPath:
+def _path_result(solver: ContinuationSolver, end: Equilibrium, tangent: PathTangent, guessed: bool) -> EquilibriumPath:
     """The result of a solver that stopped at the equilibrium `end`; raises SolverError where forces do not balance."""
     problem, response = solver.problem, end.response
     reactions = -response.support_forces
@@ -211,6 +230,8 @@ def _path_result(solver: ContinuationSolver, end: Equilibrium, tangent: PathTang
         solver.iterations,
         solver.factorisations,
         solver.limit_factor,
+        solver.first_unstable_factor,
+        guessed,
         converged,
         tangent.negative_eigenvalues == 0,
         "; ".join(messages),

@@ -14,13 +14,14 @@ import scipy.sparse as sp
 
 from stiffen.errors import SolverError
 
-from . import corotational, rotations, sparse_lu
+from . import corotational, rotations, triangle
 from .contact import NonlinearSupport
 from .corotational import CorotationalElements, ElementState, State
+from .direct_solvers import sparse_lu
+from .direct_solvers.multifrontal import Dissection
+from .direct_solvers.sparse_lu import SparseFactors
 from .edge_beams import EdgeBeams
-from .multifrontal import Dissection
 from .shell import Shell
-from .sparse_lu import SparseFactors
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,6 +195,11 @@ class NonlinearProblem:
             elements.predict_forces(chunk, element_state, step)
             for chunk, element_state in zip(elements.chunks(), response.element_states, strict=True)
         ]
+
+    def constant_stress_forces(self, N: np.ndarray) -> list[np.ndarray]:
+        """Local forces (k, 18) of each chunk of triangles under constant membrane forces N (m, 3) N/mm."""
+        forces = triangle.constant_stress_forces(self.shell.geometry.xy, N)
+        return [forces[chunk] for chunk in self.elements.chunks()]
 
     def tangent_stiffness(self, response: Response, element_forces: list[np.ndarray], factor: float) -> sp.csr_matrix:
         """(6 n, 6 n) tangent stiffness at a response, with the given local forces (k, 18) of each chunk."""

@@ -19,8 +19,8 @@ import numpy as np
 
 from stiffen.errors import SolverError
 
+from .direct_solvers.sparse_lu import SparseFactors
 from .nonlinear_problem import NonlinearProblem, Response
-from .sparse_lu import SparseFactors
 
 MAX_STEPS = 200
 MAX_STEP_IN_THICKNESSES = 3.0

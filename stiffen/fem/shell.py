@@ -15,8 +15,8 @@ from scipy.sparse.csgraph import connected_components
 from stiffen.errors import SolverError
 
 from . import laminate, triangle
+from .direct_solvers.multifrontal import Dissection
 from .laminate import Laminate
-from .multifrontal import Dissection
 
 RIGID_BODY_MODE_NAMES = (
     "slide along x",

@@ -102,6 +102,13 @@ def lumping_matrix(xy: np.ndarray) -> np.ndarray:
     return L / 2
 
 
+def constant_stress_forces(xy: np.ndarray, N: np.ndarray) -> np.ndarray:
+    """(m, 18) nodal forces of triangles with corners xy (m, 3, 2) under constant membrane forces N (m, 3) N/mm."""
+    forces = np.zeros((len(xy), 18))
+    forces[:, MEMBRANE_DOFS] = (lumping_matrix(xy) @ N[:, :, None])[:, :, 0]
+    return forces
+
+
 def membrane_stiffness(xy: np.ndarray, area: np.ndarray, t: np.ndarray | float, C: np.ndarray, nu: float) -> np.ndarray:
     """(m, 9, 9) membrane stiffness of the OPT triangle, N/mm; order ux, uy, rz of nodes 1, 2, 3.
 

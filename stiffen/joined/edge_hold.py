@@ -16,6 +16,8 @@ import scipy.sparse as sp
 from stiffen.analysis.demand_values import DemandValue, demand_value
 from stiffen.analysis.panel_model import Accuracy, PanelModel
 from stiffen.errors import InputError, SolverError
+from stiffen.fem.continuation import Guess
+from stiffen.fem.corotational import State
 from stiffen.model.panel import Demand
 from stiffen.model.results import NOT_DECIDED
 
@@ -59,7 +61,8 @@ class EdgeHold:
 class HoldJob:
     """One value to find: that of a demand of a panel with a joint free to slide in its plane, or held in it.
 
-    condensed: the build.  forces: of the case, if it is one of large deflection.  first: the value as the build is.
+    condensed: the build.  first: the value as the build is.  forces, state: of the case and of the whole under it, if
+    it is one of large deflection.
     """
 
     condensed: Sent
@@ -69,16 +72,22 @@ class HoldJob:
     demand: Demand
     first: DemandValue
     forces: np.ndarray | None
+    state: State | None
 
     def value(self) -> float:
         """The value; NaN where none is found.  A case of large deflection is followed in the whole."""
         condensed, name, demand = unpacked(self.condensed), self.name, self.demand
         change = condensed.held if self.hold else condensed.freed
-        model = panel_inside(condensed, name, change(name, self.joint, condensed.neighbours(name)), ROUGH)
+        model = panel_inside(condensed, name, change(name, self.joint, condensed.neighbours(name)), accuracy=ROUGH)
         try:
             if self.forces is not None and demand.case:
                 whole = changed_joint(condensed.model, name, self.joint, self.hold)
-                path = whole.equilibrium_path({name: self.forces}, first_step=LONG_STEP, tolerance=ROUGH.tolerance)
+                path = whole.equilibrium_path(
+                    {name: self.forces},
+                    first_step=LONG_STEP,
+                    tolerance=ROUGH.tolerance,
+                    guess=None if self.state is None else Guess(self.state),
+                )
                 model._cache["followed", demand.case, 1.0] = whole.part_of_path(name, path)
                 model._cache["case", demand.case] = self.forces, model.linear_model.solve(self.forces)
             first = self.first if demand.kind == "softness" else None
@@ -108,11 +117,11 @@ def edge_holds(
     model = model or panel_inside(condensed, name, accuracy=ROUGH)
     first = demand_value(model, demand)
     build = _value(model, demand, first)
-    forces = None
+    forces, state = None, None
     if demand.case and model.uses_large_deflection(demand.case) and not model.has_contact:
-        forces = model.linear_solution(demand.case)[0]
+        forces, state = model.linear_solution(demand.case)[0], model.path_of_whole(demand.case).end_state
     sent = sent_to(executor, condensed)
-    jobs = [HoldJob(sent, name, joint, hold, demand, first, forces) for joint in at for hold in (False, True)]
+    jobs = [HoldJob(sent, name, joint, hold, demand, first, forces, state) for joint in at for hold in (False, True)]
     waiting = [executor.submit(hold_value, job).result if executor else job.value for job in jobs]
 
     def result() -> tuple[EdgeHold, ...]:

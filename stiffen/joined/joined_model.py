@@ -14,9 +14,10 @@ import scipy.sparse as sp
 from scipy.linalg import qr
 
 from stiffen.errors import Fault, InputError
-from stiffen.fem.continuation import FIRST_STEP
+from stiffen.fem.continuation import FIRST_STEP, Guess
 from stiffen.fem.corotational import State
 from stiffen.fem.edge_beams import EdgeBeams
+from stiffen.fem.first_guess import PartRange
 from stiffen.fem.linear import LinearModel
 from stiffen.fem.nonlinear import EquilibriumPath, follow_path
 from stiffen.fem.nonlinear_problem import NonlinearProblem
@@ -53,6 +54,16 @@ class JoinedModel:
         """The DOFs of a part in the whole."""
         first = 6 * self.first_node[name]
         return slice(first, first + self.parts[name].shell.dof_count)
+
+    @cached_property
+    def part_ranges(self) -> dict[str, PartRange]:
+        """Nodes and triangles of each part in the whole."""
+        found, triangle = {}, 0
+        for name, part in self.parts.items():
+            node, count = self.first_node[name], len(part.shell.triangles)
+            found[name] = PartRange(slice(node, node + len(part.shell.nodes)), slice(triangle, triangle + count))
+            triangle += count
+        return found
 
     @cached_property
     def deformations(self) -> sp.csr_matrix:
@@ -196,10 +207,11 @@ class JoinedModel:
         *,
         first_step: float = FIRST_STEP,
         tolerance: float = PATH_TOLERANCE,
+        guess: Guess | None = None,
     ) -> EquilibriumPath:
         """Large deflections of all parts under loads (6 n,) on parts, in their own frames, up to `until` times them.
 
-        first_step, tolerance: see `follow_path`.
+        first_step, tolerance, guess: see `follow_path`.
 
         The springs of ties do not turn with the sheet: right while a rivet's sheet tilts by less than some 0.1 rad.
         Rests and slips of own supports count as in small deflections.  Raises SolverError.
@@ -215,6 +227,7 @@ class JoinedModel:
             forces,
             springs=model.springs,
             edge_beams=self._edge_beams(),
+            guess=guess,
             target_factor=until,
             first_step=first_step,
             tolerance=tolerance,

@@ -11,6 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stiffen.analysis.panel_model import FULL_ACCURACY, Accuracy, PanelModel
+from stiffen.errors import SolverError
+from stiffen.fem.continuation import Guess
+from stiffen.fem.first_guess import carried_over
 from stiffen.fem.linear import LinearModel
 from stiffen.fem.nonlinear import EquilibriumPath
 
@@ -36,21 +39,39 @@ class PanelInside(PanelModel):
         plain = not (self.panel.waviness or self.panel.out_of_flat or self.has_contact)
         return self.whole is not None and plain
 
-    def equilibrium_path(self, case: str, until: float = 1.0) -> EquilibriumPath:
+    def equilibrium_path(self, case: str, until: float = 1.0, from_rest: bool = False) -> EquilibriumPath:
         """See `PanelModel.equilibrium_path`; the panel's part of the path of the whole."""
         if not self._follows_whole:
-            return super().equilibrium_path(case, until)
+            return super().equilibrium_path(case, until, from_rest)
         whole = self.whole
         assert whole is not None
         return self._cached(
-            ("followed", case, until), lambda: whole.part_of_path(self.name, self.path_of_whole(case, until))
+            ("from rest" if from_rest else "followed", case, until),
+            lambda: whole.part_of_path(self.name, self.path_of_whole(case, until, from_rest)),
         )
 
-    def path_of_whole(self, case: str, until: float = 1.0) -> EquilibriumPath:
-        """The path of the whole build under a case of this panel."""
+    def path_of_whole(self, case: str, until: float = 1.0, from_rest: bool = False) -> EquilibriumPath:
+        """The path of the whole build under a case of this panel, with large deflections of all parts."""
         assert self.whole is not None
-        whole, forces = self.whole, self.linear_solution(case)[0]
-        return self._cached(("whole", case, until), lambda: whole.equilibrium_path({self.name: forces}, until))
+        whole = self.whole
+
+        def make() -> EquilibriumPath:
+            guess = self._guess_of_whole(case) if until == 1.0 and not from_rest else None
+            return whole.equilibrium_path({self.name: self.linear_solution(case)[0]}, until, guess=guess)
+
+        return self._cached(("whole from rest" if from_rest else "whole", case, until), make)
+
+    def _guess_of_whole(self, case: str) -> Guess | None:
+        """The state of the whole on the coarser mesh, as a first guess; None where there is none."""
+        coarser, whole = self.coarser, self.whole
+        if not isinstance(coarser, PanelInside) or coarser.whole is None or whole is None:
+            return None
+        try:
+            path = coarser.path_of_whole(case)
+        except SolverError:
+            return None
+        here, there = coarser.whole.part_ranges, whole.part_ranges
+        return carried_over(path, whole.shell, [(here[name], there[name]) for name in there])
 
     def tie_forces(self, case: str) -> np.ndarray:
         """(k, 5) forces of all ties of the build under a case of this panel, by the theory that applies."""
@@ -64,12 +85,14 @@ def panel_inside(
     condensed: Condensation,
     name: str,
     neighbours: np.ndarray | None = None,
+    coarser: PanelInside | None = None,
     accuracy: Accuracy = FULL_ACCURACY,
     follow_whole: bool = True,
 ) -> PanelInside:
     """The panel model of a panel of the build.
 
-    neighbours: (5 k, 5 k) at the cuts of its ties; those of the build unless given.  follow_whole: see `PanelInside`.
+    neighbours: (5 k, 5 k) at the cuts of its ties; those of the build unless given.  coarser: the same on a coarser
+    mesh, see `PanelModel`.  follow_whole: see `PanelInside`.
     """
     part = condensed.model.parts[name]
     own = part.own
@@ -84,5 +107,6 @@ def panel_inside(
     linear = LinearModel(own.shell, restraints.linear_fixed, springs, own.masses, beam_stiffness)
     return PanelInside(
         own.panel, own.layout, own.mesh, restraints, linear, INSIDE, linear.nodal_mass, own.normals,
-        trim_beams=own.beams, accuracy=accuracy, whole=condensed.model if follow_whole else None, name=name,
+        trim_beams=own.beams, accuracy=accuracy, coarser=coarser,
+        whole=condensed.model if follow_whole else None, name=name,
     )  # fmt: skip

@@ -63,12 +63,12 @@ class PanelJob:
 
     def values(self) -> PanelValues:
         """The values; raises SolverError where the panel cannot be computed at all."""
-        model = panel_inside(unpacked(self.inside), self.name)
+        coarse = None if self.rough is None else panel_inside(unpacked(self.rough), self.name)
+        model = panel_inside(unpacked(self.inside), self.name, coarser=coarse)
         demands = [model.panel.demands[number] for number in self.demands]
         fine = tuple(demand_value(model, one) for one in demands)
         by_mesh = [fine]
-        if self.rough is not None:
-            coarse = panel_inside(unpacked(self.rough), self.name)
+        if coarse is not None:
             by_mesh.append(tuple(demand_value(coarse, *pair) for pair in zip(demands, fine, strict=True)))
         if self.case is None:
             return PanelValues(tuple(by_mesh))

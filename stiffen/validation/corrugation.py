@@ -15,9 +15,9 @@ from functools import cache, partial
 import numpy as np
 import scipy.sparse as sp
 
+from stiffen.fem.direct_solvers.sparse_lu import spd_solver
 from stiffen.fem.linear import LinearModel
 from stiffen.fem.shell import Shell
-from stiffen.fem.sparse_lu import spd_solver
 
 from . import structured_meshes
 from .case import Reference

@@ -9,9 +9,9 @@ from scipy.spatial.transform import Rotation
 
 from stiffen.errors import SolverError
 from stiffen.fem import triangle
+from stiffen.fem.direct_solvers.sparse_lu import spd_solver
 from stiffen.fem.linear import TONNES_PER_KG, LinearModel
 from stiffen.fem.shell import Shell, rigid_body_modes, unrestrained_modes
-from stiffen.fem.sparse_lu import spd_solver
 from stiffen.validation import fixtures, plate_model, structured_meshes
 from stiffen.validation.corrugation import navier_deflection
 

@@ -18,7 +18,7 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.linalg import blas, lapack
 
-from .blas_threads import one_thread
+from stiffen.fem.blas_threads import one_thread
 
 LEAF_NODES = 24  # a part of at most so many nodes is not cut further and becomes one front
 MIN_PART_SHARE = 0.38  # each side of a separator has at least this share of the nodes

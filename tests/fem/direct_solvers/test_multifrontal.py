@@ -5,7 +5,7 @@ import pytest
 import scipy.sparse as sp
 from scipy.sparse.linalg import spsolve
 
-from stiffen.fem.multifrontal import Dissection, SingularError, factorise
+from stiffen.fem.direct_solvers.multifrontal import Dissection, SingularError, factorise
 from stiffen.fem.shell import AssemblyPattern
 from stiffen.validation import structured_meshes
 

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 import scipy.sparse as sp
 
-from stiffen.fem import multifrontal, sparse_lu
 from stiffen.fem.corotational import State
+from stiffen.fem.direct_solvers import multifrontal, sparse_lu
+from stiffen.fem.direct_solvers.sparse_lu import SingularError, SuperLUFactors, factorise
 from stiffen.fem.nonlinear_problem import NonlinearProblem
 from stiffen.fem.shell import Shell
-from stiffen.fem.sparse_lu import SingularError, SuperLUFactors, factorise
 from stiffen.validation.fixtures import dofs, line_load, nodes_at
 from stiffen.validation.structured_meshes import rectangle
 

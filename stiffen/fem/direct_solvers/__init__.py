@@ -1,0 +1,1 @@
+"""Sparse direct solvers: own multifrontal factors, and SuperLU, behind one interface (`sparse_lu.factorise`)."""
