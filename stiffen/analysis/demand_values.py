@@ -196,11 +196,19 @@ def _softness(model: PanelModel, demand: Demand, finer: DemandValue | None, stop
         return DemandValue(ratio * t, ratio, places[0], decided_ratio=ratio)
     try:
         if model.coarser is not None and len(places) > 1:
-            places = [_pushed_most(model.coarser, places, force)[0]]
+            places = _chosen_by(model.coarser, places, force)
         worst, value = _pushed_most(model, places, force, demand.limit * stop_above)
     except SolverError as error:
         return DemandValue(ratio * t, ratio, places[0], NOT_DECIDED, None, str(error))
     return DemandValue(value, ratio, worst, NONLINEAR, decided_ratio=value / t)
+
+
+def _chosen_by(coarser: PanelModel, places: list[Point], force: float) -> list[Point]:
+    """The place that deflects most on a coarser mesh; all of them where that mesh finds no equilibrium."""
+    try:
+        return [_pushed_most(coarser, places, force)[0]]
+    except SolverError:
+        return places
 
 
 def _pushed_most(

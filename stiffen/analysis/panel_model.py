@@ -110,22 +110,35 @@ class PanelModel:
 
     # ------------------------------------------------------------------------------------------ small deflections
 
-    def linear_solution(self, case: str) -> tuple[np.ndarray, np.ndarray]:
+    def linear_solution(self, case: str, place: Point | None = None) -> tuple[np.ndarray, np.ndarray]:
         """Nodal forces and displacements (6 n,) of a load case by small-deflection theory.
 
-        A moving patch is placed where it gives the largest deflection by that theory.  Raises InputError for an unknown
-        case, and if nothing holds the panel in plane against the loads; SolverError if the solve fails.
+        place: of a moving patch; where it gives the largest deflection by that theory, unless given.  Raises InputError
+        for an unknown case, and if nothing holds the panel in plane against the loads; SolverError if the solve fails.
         """
 
         def make() -> tuple[np.ndarray, np.ndarray]:
-            places = moving_patch_positions(self.panel, case) or [None]
+            there = place or self.worst_place(case)
+            forces = case_forces(self.panel, self.mesh, self.nodal_mass, case, there)
+            u = self.linear_model.solve(forces)
+            self._check_in_plane_balance(case, u[:, None], forces[:, None])
+            return forces, u
+
+        return self._cached(("case", case) if place is None else ("case", case, place), make)
+
+    def worst_place(self, case: str) -> Point | None:
+        """Where a moving patch gives the largest deflection by small-deflection theory; None without a moving patch."""
+
+        def make() -> Point | None:
+            places = moving_patch_positions(self.panel, case)
+            if not places:
+                return None
             forces = np.stack([case_forces(self.panel, self.mesh, self.nodal_mass, case, p) for p in places], axis=1)
             u = self.linear_model.solve(forces)
             self._check_in_plane_balance(case, u, forces)
-            worst = int(np.abs(self.normal_displacement(u)).max(axis=0).argmax())
-            return forces[:, worst], u[:, worst]
+            return places[int(np.abs(self.normal_displacement(u)).max(axis=0).argmax())]
 
-        return self._cached(("case", case), make)
+        return self._cached(("worst place", case), make)
 
     def _check_in_plane_balance(self, case: str, u: np.ndarray, forces: np.ndarray) -> None:
         """Raise InputError if the loads act along the plane and no support holds the panel in plane against them.
@@ -243,20 +256,25 @@ class PanelModel:
         shape = shape / np.abs(shape).max() * (-1 if shape @ self.normal_displacement(forces) > 0 else 1)
         return replace(shell, nodes=shell.nodes + height * shape[:, None] * self.normals)
 
-    def equilibrium_path(self, case: str, until: float = 1.0, from_rest: bool = False) -> EquilibriumPath:
+    def equilibrium_path(
+        self, case: str, until: float = 1.0, from_rest: bool = False, place: Point | None = None
+    ) -> EquilibriumPath:
         """Equilibrium path of a case by the large-deflection solver, up to `until` times its load.
 
         The path to the load itself may be its end alone, found from a first guess, unless it is wanted from rest.
-        Raises SolverError if no equilibrium is found on the way.
+        place: of a moving patch; the worst one unless given.  Raises SolverError if no equilibrium is found on the way.
         """
+        elsewhere = place if place != self.worst_place(case) else None
 
         def make() -> EquilibriumPath:
             guess = None
-            if until == 1.0 and not from_rest:
-                guess = self._first_guess(("case", case), lambda coarser: coarser.equilibrium_path(case))
-            return self._trace_path(*self.linear_solution(case), until, guess=guess)
+            if until == 1.0 and not from_rest and elsewhere is None:
+                there = self.worst_place(case)
+                guess = self._first_guess(("case", case), lambda coarser: coarser.equilibrium_path(case, place=there))
+            return self._trace_path(*self.linear_solution(case, elsewhere), until, guess=guess)
 
-        return self._cached(("from rest" if from_rest else "followed", case, until), make)
+        key = ("from rest" if from_rest else "followed", case, until)
+        return self._cached(key if elsewhere is None else (*key, elsewhere), make)
 
     def _first_guess(self, key: tuple, path_of: Callable[[PanelModel], EquilibriumPath]) -> Guess | None:
         """The first guess of an equilibrium.  key: in `guesses`.  path_of: its path by the coarser model."""
@@ -335,7 +353,7 @@ class PanelModel:
             if isinstance(value, EquilibriumPath) and value.converged:
                 if key[0] == "push":
                     out[key] = value.end_state
-                elif key[0] in ("followed", "from rest") and key[2] == 1.0:
+                elif key[0] in ("followed", "from rest") and key[2:] == (1.0,):
                     out["case", key[1]] = value.end_state
         return out
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 
 from stiffen.fem.blas_threads import one_thread
@@ -32,13 +33,18 @@ def quick_utilisation(panel: Panel, layout: Layout, stop_above: float = math.inf
 
 
 @one_thread
-def quick_utilisations(panel: Panel, layout: Layout, stop_above: float = math.inf) -> tuple[float, ...]:
+def quick_utilisations(
+    panel: Panel, layout: Layout, stop_above: float = math.inf, coarser: Mapping[str, PanelModel] | None = None
+) -> tuple[float, ...]:
     """Utilisation of each demand on the quick mesh: the worst over the in-plane assumptions.  Raises as above.
 
-    A value over `stop_above` is that found so far; the true one may be larger.
+    A value over `stop_above` is that found so far; the true one may be larger.  coarser: in-plane assumption -> model
+    of the layout on a coarser mesh, see `PanelModel`.
     """
     require_known_demands(panel)
     models = _quick_models(panel, layout)
+    if coarser is not None:
+        models = [replace(model, coarser=coarser[model.assumed]) for model in models]
     return tuple(
         max((demand_value(model, demand, stop_above=stop_above).utilisation(demand) for model in models), default=0.0)
         for demand in panel.demands

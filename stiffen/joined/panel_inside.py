@@ -16,6 +16,7 @@ from stiffen.fem.continuation import Guess
 from stiffen.fem.first_guess import carried_over
 from stiffen.fem.linear import LinearModel
 from stiffen.fem.nonlinear import EquilibriumPath
+from stiffen.model.layout import Point
 
 from .condensed import Condensation
 from .joined_model import JoinedModel
@@ -39,27 +40,33 @@ class PanelInside(PanelModel):
         plain = not (self.panel.waviness or self.panel.out_of_flat or self.has_contact)
         return self.whole is not None and plain
 
-    def equilibrium_path(self, case: str, until: float = 1.0, from_rest: bool = False) -> EquilibriumPath:
+    def equilibrium_path(
+        self, case: str, until: float = 1.0, from_rest: bool = False, place: Point | None = None
+    ) -> EquilibriumPath:
         """See `PanelModel.equilibrium_path`; the panel's part of the path of the whole."""
         if not self._follows_whole:
-            return super().equilibrium_path(case, until, from_rest)
+            return super().equilibrium_path(case, until, from_rest, place)
         whole = self.whole
         assert whole is not None
         return self._cached(
-            ("from rest" if from_rest else "followed", case, until),
-            lambda: whole.part_of_path(self.name, self.path_of_whole(case, until, from_rest)),
+            ("part of whole", case, until, from_rest, place),
+            lambda: whole.part_of_path(self.name, self.path_of_whole(case, until, from_rest, place)),
         )
 
-    def path_of_whole(self, case: str, until: float = 1.0, from_rest: bool = False) -> EquilibriumPath:
+    def path_of_whole(
+        self, case: str, until: float = 1.0, from_rest: bool = False, place: Point | None = None
+    ) -> EquilibriumPath:
         """The path of the whole build under a case of this panel, with large deflections of all parts."""
         assert self.whole is not None
         whole = self.whole
+        elsewhere = place if place != self.worst_place(case) else None
 
         def make() -> EquilibriumPath:
-            guess = self._guess_of_whole(case) if until == 1.0 and not from_rest else None
-            return whole.equilibrium_path({self.name: self.linear_solution(case)[0]}, until, guess=guess)
+            is_guessed = until == 1.0 and not from_rest and elsewhere is None
+            guess = self._guess_of_whole(case) if is_guessed else None
+            return whole.equilibrium_path({self.name: self.linear_solution(case, elsewhere)[0]}, until, guess=guess)
 
-        return self._cached(("whole from rest" if from_rest else "whole", case, until), make)
+        return self._cached(("whole", case, until, from_rest, elsewhere), make)
 
     def _guess_of_whole(self, case: str) -> Guess | None:
         """The state of the whole on the coarser mesh, as a first guess; None where there is none."""
@@ -67,7 +74,7 @@ class PanelInside(PanelModel):
         if not isinstance(coarser, PanelInside) or coarser.whole is None or whole is None:
             return None
         try:
-            path = coarser.path_of_whole(case)
+            path = coarser.path_of_whole(case, place=self.worst_place(case))
         except SolverError:
             return None
         here, there = coarser.whole.part_ranges, whole.part_ranges

@@ -8,8 +8,10 @@ from support.panels import SIX, lid
 from stiffen.analysis import screening
 from stiffen.analysis.evaluation import check
 from stiffen.analysis.screening import quick_utilisation, quick_utilisations
+from stiffen.errors import SolverError
 from stiffen.model.layout import Layout
 from stiffen.model.panel import DEMAND_KINDS, Demand
+from stiffen.surrogate.laminated_panel import laminated_panel
 
 LAYOUT = SIX["one B16 along"]
 
@@ -46,3 +48,29 @@ def test_each_demand_has_its_own_utilisation():
 
 def test_every_kind_of_demand_has_its_place_in_the_order():
     assert sorted(screening.CHEAPEST_FIRST) == sorted(DEMAND_KINDS)
+
+
+def test_the_surrogate_gives_first_guesses_and_changes_no_value():
+    """A heavy foot on a lid with beads: the shell's equilibrium is found from the surrogate's, at the same place."""
+    panel = lid(demands=(Demand("softness", 20.0, force=80.0), *lid().demands[:1]))
+    surrogate = laminated_panel(panel, LAYOUT.gauge)
+    coarser = {assumed: surrogate.model_of(LAYOUT, assumed) for assumed in surrogate.models}
+    found = quick_utilisations(panel, LAYOUT, coarser=coarser)
+    assert found == pytest.approx(quick_utilisations(panel, LAYOUT), rel=1e-5)
+    assert any(key[0] == "push" for model in coarser.values() for key in model._cache), "pushed on the coarse mesh"
+
+
+def test_where_the_coarser_mesh_finds_no_equilibrium_all_soft_places_are_pushed():
+    panel = lid(demands=(Demand("softness", 20.0, force=80.0),))
+    surrogate = laminated_panel(panel, LAYOUT.gauge)
+    coarser = {}
+    for assumed in surrogate.models:
+        model = surrogate.model_of(LAYOUT, assumed)
+
+        def fails(*args):
+            raise SolverError("no equilibrium")
+
+        object.__setattr__(model, "push_path", fails)
+        coarser[assumed] = model
+    found = quick_utilisations(panel, LAYOUT, coarser=coarser)
+    assert found == pytest.approx(quick_utilisations(panel, LAYOUT), rel=1e-9)

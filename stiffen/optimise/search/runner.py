@@ -105,11 +105,14 @@ def full_verdict(pickled: bytes, layout: Layout, mesh_level: str) -> Verdict:
 def shell_utilisations(pickled: bytes, layout: Layout, stop_above: float = math.inf) -> tuple[float, ...]:
     """Utilisations of the demands of a pickled panel for a layout on the quick mesh, rounded.
 
+    The surrogate finds the softest place and the first guesses of equilibria.
     stop_above: see `screening.quick_utilisations`.
     """
     panel = _panel(pickled)
     try:
-        return _rounded(quick_utilisations(panel, layout, stop_above))
+        surrogate = _surrogate(pickled, layout.gauge)
+        coarser = {assumed: surrogate.model_of(layout, assumed) for assumed in surrogate.models}
+        return _rounded(quick_utilisations(panel, layout, stop_above, coarser))
     except (SolverError, MeshError):
         return (math.inf,) * len(panel.demands)
 
