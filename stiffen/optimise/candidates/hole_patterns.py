@@ -1,7 +1,7 @@
 """Patterns of flared holes as a maker would mark them: rows and grids of one size at one pitch.
 
-Each row or grid is centred in a room, a connected part of the region where holes may lie.  mm.  The same panel gives
-the same patterns in the same order.
+Each row or grid is centred in a room, a connected part of the region where holes may lie; or all lie on one lattice
+(`hole_lattices`).  mm.  The same panel gives the same patterns in the same order.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from stiffen.model.tools import HoleDie
 from stiffen.shop import clearance, layout_check
 
 from . import symmetry
+from .hole_lattices import hole_lattices
 from .straight_beads import fixed_beads_and_holes, main_directions, proud_side
 
 Row = tuple[Hole, ...]  # holes of one row or grid with its mirror images; all or none are in a layout
@@ -61,6 +62,9 @@ def hole_patterns(
             rows = tuple(_rows(panel, die, region, pitch, mirror_axes))
             for one in _thinned_patterns(panel, rows, mirror_axes, most):
                 patterns.setdefault(one)
+        for lines in hole_lattices(panel, die, region, beads, mirror_axes, least):
+            if rows := tuple(line for line in lines if len(line) <= most):
+                patterns.setdefault(rows)
     return list(patterns)
 
 

@@ -78,23 +78,37 @@ def rank(panel: Panel, verdict: Verdict, settings: SearchSettings = DEFAULT_SETT
 def in_order(
     panel: Panel, layouts: Iterable[Layout], goal: str, settings: SearchSettings = DEFAULT_SETTINGS
 ) -> list[Layout]:
-    """Layouts that meet all demands, the best for a goal first.
+    """Layouts that meet all demands, the best for a goal first: by price and by what must be measured.
 
-    Those near the least price come first, by the dimensions to mark out, then by price; then the others by price.
-    Near: within `mass_tolerance` of the mass for "lightest", half of that for "recommended", a minute for "quickest".
+    Each dimension to mark out adds `mass_per_dimension` of the mass to the price, or `minutes_per_dimension` to that of
+    the quickest.  Of those within a quarter of `mass_tolerance` of the least, or within a minute for the quickest, the
+    fewest dimensions decide.  The lightest are those within twice `mass_tolerance` of the least mass; among these
+    minutes count a little too, by `lightest_time_share`.
     """
-    minutes = {layout: process_plan.minutes(panel, layout) for layout in layouts}
-    prices = {layout: price(panel, panel.mass(layout), minutes[layout], goal) for layout in minutes}
-    least = min(prices.values(), default=0.0)
-    room = {"quickest": 1.0, "recommended": 0.5 * settings.mass_tolerance * least}.get(
-        goal, settings.mass_tolerance * least
-    )
+    every = list(dict.fromkeys(layouts))
+    masses = {one: panel.mass(one) for one in every}
+    minutes = {one: process_plan.minutes(panel, one) for one in every}
+    dimensions = {one: distinct_dimensions(panel, one) for one in every}
+    most = (1 + 2 * settings.mass_tolerance) * min(masses.values(), default=0.0)
+
+    def value(layout: Layout) -> float:
+        own = price(panel, masses[layout], minutes[layout], goal)
+        if goal == "quickest":
+            return own + settings.minutes_per_dimension * dimensions[layout].count
+        if goal == "lightest":
+            own += settings.lightest_time_share * panel.grams_per_minute * minutes[layout]
+        return own + 1000 * settings.mass_per_dimension * masses[layout] * dimensions[layout].count
+
+    values = {one: value(one) for one in every}
+    able = [values[one] for one in every if goal != "lightest" or masses[one] <= most]
+    least = min(able, default=0.0)
+    room = 1.0 if goal == "quickest" else 0.25 * settings.mass_tolerance * least
 
     def key(layout: Layout) -> tuple:
-        value = prices[layout]
-        if value > least + room:
-            return 1, value
-        dimensions = distinct_dimensions(panel, layout)
-        return 0, dimensions.count, round(value, 6), round(minutes[layout], 6), dimensions.odd
+        if goal == "lightest" and masses[layout] > most:
+            return 2, round(masses[layout], 6), values[layout]
+        if values[layout] > least + room:
+            return 1, round(values[layout], 6), dimensions[layout].odd
+        return 0, dimensions[layout].count, round(values[layout], 6), round(minutes[layout], 6), dimensions[layout].odd
 
-    return sorted(prices, key=key)
+    return sorted(every, key=key)

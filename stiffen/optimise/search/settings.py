@@ -100,5 +100,14 @@ class SearchSettings:
     mass_tolerance: float = 0.01
     """Relative difference of mass below which bench time decides."""
 
+    mass_per_dimension: float = 0.002
+    """Share of the mass that each dimension more to measure must save: ten of them 2 %."""
+
+    minutes_per_dimension: float = 1.0
+    """Minutes that each dimension more to measure must save in the quickest layout."""
+
+    lightest_time_share: float = 0.1
+    """Share of `Panel.grams_per_minute` that a minute must save in the lightest layout."""
+
 
 DEFAULT_SETTINGS = SearchSettings()

@@ -1,9 +1,10 @@
 """How many distinct dimensions a person must measure to mark out a layout.
 
-Coordinates are measured from the datum edges, or from the centre line of an axis about which beads and holes are
-mirrored; then one half is measured.  Places at one pitch are two dimensions, the first place and the pitch; one where
-they lie evenly about the centre line.  A length, a radius, an angle other than 0 or 90 degrees counts once however
-often it recurs.  mm, degrees.
+Coordinates along an axis are measured from the datum edge, or from the centre line where each has its image about it;
+then one half is measured.  Places at one pitch are two dimensions, the first place and the pitch; one where
+they lie evenly about the centre line.  A pitch, a length, a radius, an angle other than 0 or 90 degrees counts once
+however often it recurs.  A row of holes that starts on a line which another row has marked needs no start of its own,
+nor a bead that ends on two such lines a length.  mm, degrees.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from shapely.geometry import Polygon
@@ -29,8 +31,8 @@ MIN_PROGRESSION = 3  # places at one pitch that are marked as start and pitch
 class DistinctDimensions:
     """The dimensions to measure.
 
-    x, y: coordinates, from the datum edge or from the centre line.  symmetric_x, symmetric_y: True if from the centre
-    line.  lengths, pitches, radii: mm.  angles: degrees from x.
+    x, y: coordinates, from the datum edge or from the centre line.  symmetric_x, symmetric_y: True if from the
+    centre line.  lengths, pitches, radii: mm.  angles: degrees from x.
     """
 
     x: tuple[float, ...]
@@ -45,8 +47,9 @@ class DistinctDimensions:
     @property
     def count(self) -> int:
         """Number of dimensions to measure."""
-        places = places_to_measure(self.x, self.symmetric_x) + places_to_measure(self.y, self.symmetric_y)
-        return places + sum(map(len, (self.lengths, self.pitches, self.radii, self.angles)))
+        along_x, along_y = (split_places(*one) for one in ((self.x, self.symmetric_x), (self.y, self.symmetric_y)))
+        pitches = _distinct((*self.pitches, *along_x.pitches, *along_y.pitches))
+        return along_x.starts + along_y.starts + sum(map(len, (pitches, self.lengths, self.radii, self.angles)))
 
     @property
     def odd(self) -> int:
@@ -59,11 +62,14 @@ def distinct_dimensions(panel: Panel, layout: Layout) -> DistinctDimensions:
     """The distinct dimensions of a layout's beads and holes."""
     x0, y0, x1, y1 = Polygon(panel.outline).bounds
     centre = (x0 + x1) / 2, (y0 + y1) / 2
-    found = _Collector((x0, y0), centre, (_is_mirrored(layout, centre, 0), _is_mirrored(layout, centre, 1)))
+    from_centre = _has_mirrored_places(layout, centre, 0), _has_mirrored_places(layout, centre, 1)
+    either_hand = any(_is_mirrored(layout, centre, axis) for axis in (0, 1))
+    found = _Collector((x0, y0), centre, from_centre, either_hand)
+    rows = hole_rows(layout.holes)
     for bead in layout.beads:
-        found.add_bead(bead)
-    for row in hole_rows(layout.holes):
-        found.add_row(row)
+        found.add_bead(bead, rows)
+    for row in rows:
+        found.add_row(row, [other for other in rows if other is not row])
     return DistinctDimensions(
         _distinct(found.places[0]),
         _distinct(found.places[1]),
@@ -77,19 +83,27 @@ def distinct_dimensions(panel: Panel, layout: Layout) -> DistinctDimensions:
 
 @dataclass
 class _Collector:
-    """Dimensions as they are collected.  datum, centre: mm.  symmetric: along x and y.  places: along x and y."""
+    """Dimensions as they are collected.
+
+    datum, centre: mm.  symmetric: True for an axis, x or y, measured from the centre line.  either_hand: True if
+    angles are set to either hand.  places: along x and y.
+    """
 
     datum: Point
     centre: Point
     symmetric: tuple[bool, bool]
+    either_hand: bool
     places: tuple[list[float], list[float]] = field(default_factory=lambda: ([], []))
     lengths: list[float] = field(default_factory=list)
     pitches: list[float] = field(default_factory=list)
     radii: list[float] = field(default_factory=list)
     angles: list[float] = field(default_factory=list)
 
-    def add_bead(self, bead: Bead) -> None:
-        """The dimensions of a bead: place, start of a straight one; ends, radii of a curved one; a ring's radius."""
+    def add_bead(self, bead: Bead, rows: Sequence[HoleRow]) -> None:
+        """The dimensions of a bead: place, start of a straight one; ends, radii of a curved one; a ring's radius.
+
+        rows: of holes, on whose lines it may end.
+        """
         path = np.array(bead.path)
         if bead.closed:
             middle = (path.min(axis=0) + path.max(axis=0)) / 2
@@ -111,30 +125,40 @@ class _Collector:
             self.radii += _turn_radii(path)
             return
         dx, dy = path[1] - path[0]
+        along = 0 if abs(dx) > abs(dy) else 1
+        if min(abs(dx), abs(dy)) <= SAME and all(_marks(rows, end[along], along) for end in path):
+            self.places[1 - along].append(self._place(path[0, 1 - along], 1 - along))
+            return
         self.lengths.append(math.hypot(dx, dy))
         if min(abs(dx), abs(dy)) > SAME:
             self._add_point(max(path, key=lambda end: (self._place(end[0], 0), self._place(end[1], 1))))
             self._add_angle(math.degrees(math.atan2(dy, dx)))
             return
-        self._add_line(path[0], path[1], along=0 if abs(dx) > abs(dy) else 1)
+        self._add_line(path[0], path[1], along)
 
-    def add_row(self, row: HoleRow) -> None:
-        """The dimensions of a row of holes: start, pitch, direction."""
+    def add_row(self, row: HoleRow, others: Sequence[HoleRow]) -> None:
+        """The dimensions of a row of holes: start, pitch, direction.  others: the other rows."""
         if len(row.holes) > 1:
             self.pitches.append(row.pitch)
         if len(row.holes) > 1 and row.direction in (0.0, 90.0):
-            self._add_line(row.holes[0].at, row.holes[-1].at, along=int(row.direction == 90.0))
+            along = int(row.direction == 90.0)
+            first, last = row.holes[0].at, row.holes[-1].at
+            begins = [HoleRow(other.holes[1:]) for other in others if other.direction == row.direction]
+            self._add_line(first, last, along, is_marked=_marks(begins, first[along], along))
             return
         self._add_point(row.start)
         if row.direction:
             self._add_angle(row.direction)
 
-    def _add_line(self, first: Sequence[float], last: Sequence[float], along: int) -> None:
-        """A line along an axis: its place across, and where it starts unless the centre line halves it."""
+    def _add_line(self, first: Sequence[float], last: Sequence[float], along: int, is_marked: bool = False) -> None:
+        """A line along an axis: its place across, and where it starts unless the centre line halves it.
+
+        is_marked: True if the start lies on a line that is marked already.
+        """
         across = 1 - along
         self.places[across].append(self._place(first[across], across))
         off_centre = abs((first[along] + last[along]) / 2 - self.centre[along]) > MIRRORED
-        if off_centre or not self.symmetric[along]:
+        if not is_marked and (off_centre or not self.symmetric[along]):
             self.places[along].append(min(self._place(first[along], along), self._place(last[along], along)))
 
     def _add_point(self, point: Sequence[float]) -> None:
@@ -143,20 +167,27 @@ class _Collector:
 
     def _add_angle(self, angle: float) -> None:
         angle %= 180
-        self.angles.append(min(angle, 180 - angle) if any(self.symmetric) else angle)
+        self.angles.append(min(angle, 180 - angle) if self.either_hand else angle)
 
     def _place(self, value: float, axis: int) -> float:
         """A coordinate as it is measured."""
         return abs(value - self.centre[axis]) if self.symmetric[axis] else value - self.datum[axis]
 
 
-def places_to_measure(places: Iterable[float], symmetric: bool) -> int:
-    """How many dimensions fix some distinct coordinates (mm), from a centre line if symmetric, else from an edge.
+class SplitPlaces(NamedTuple):
+    """Coordinates as they are measured.  starts: number that are measured one by one.  pitches: of the others, mm."""
 
-    Places at one pitch count as start and pitch; as the pitch alone where they lie evenly about the centre line.
+    starts: int
+    pitches: tuple[float, ...]
+
+
+def split_places(places: Iterable[float], symmetric: bool) -> SplitPlaces:
+    """What fixes some distinct coordinates (mm), from a centre line if symmetric, else from an edge.
+
+    Places at one pitch take a start and the pitch; the pitch alone where they lie evenly about the centre line.
     """
     left = sorted({sign * value + 0.0 for value in places for sign in ((1, -1) if symmetric else (1,))})
-    count = 0
+    starts, pitches = 0, []
     while len(left) >= MIN_PROGRESSION:
         run = longest_progression(left)
         if not run:
@@ -164,8 +195,10 @@ def places_to_measure(places: Iterable[float], symmetric: bool) -> int:
         centred = symmetric and abs(run[0] + run[-1]) <= 2 * SAME
         marked = run + ([-value for value in run] if symmetric else [])
         left = [value for value in left if not any(abs(value - one) <= SAME for one in marked)]
-        count += 1 if centred else 2
-    return count + sum(value > MIRRORED or not symmetric for value in left)
+        starts += not centred
+        pitches.append(round((run[-1] - run[0]) / (len(run) - 1), 3))
+    starts += sum(value > MIRRORED or not symmetric for value in left)
+    return SplitPlaces(starts, tuple(pitches))
 
 
 def longest_progression(values: list[float]) -> list[float]:
@@ -184,6 +217,11 @@ def _progression(values: list[float], i: int, j: int) -> list[float]:
     return run
 
 
+def _marks(rows: Sequence[HoleRow], place: float, along: int) -> bool:
+    """True if some rows have a hole at a coordinate along an axis."""
+    return any(abs(hole.at[along] - place) <= SAME for row in rows for hole in row.holes)
+
+
 def _distinct(values: Iterable[float]) -> tuple[float, ...]:
     """Values no two of which agree, rising."""
     out: list[float] = []
@@ -191,6 +229,24 @@ def _distinct(values: Iterable[float]) -> tuple[float, ...]:
         if not out or value - out[-1] > SAME:
             out.append(round(value, 3))
     return tuple(out)
+
+
+def _has_mirrored_places(layout: Layout, centre: Point, axis: int) -> bool:
+    """True if the layout has beads or holes, and each one's places along an axis are those of some image."""
+    features: list[tuple[str, tuple[float, ...]]] = [("hole", (hole.at[axis],)) for hole in layout.holes]
+    features += [("bead", tuple(sorted(point[axis] for point in _key_points(bead)))) for bead in layout.beads]
+    images = ((kind, [2 * centre[axis] - place for place in places[::-1]]) for kind, places in features)
+    return bool(features) and all(
+        any(
+            kind == other and len(image) == len(places) and max(map(_distance, image, places)) <= MIRRORED
+            for other, places in features
+        )
+        for kind, image in images
+    )
+
+
+def _distance(one: float, other: float) -> float:
+    return abs(one - other)
 
 
 def _is_mirrored(layout: Layout, centre: Point, axis: int) -> bool:

@@ -6,7 +6,7 @@ import pytest
 from support.panels import B16, L63, lid
 
 from stiffen.model.layout import Bead, Hole, Layout
-from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions, places_to_measure
+from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions, split_places
 
 PANEL = lid(600.0, 400.0)
 
@@ -36,7 +36,8 @@ def along(y, x0=50.0, x1=550.0):
     ],
 )
 def test_places(places, symmetric, expected):
-    assert places_to_measure(places, symmetric) == expected
+    split = split_places(places, symmetric)
+    assert split.starts + len(split.pitches) == expected
 
 
 def test_beads_by_hand():
@@ -66,6 +67,30 @@ def test_holes_by_hand():
     assert count(*row) == 1  # the pitch
     assert count(*row[:3]) == 2  # start and pitch
     assert count(*(Hole(L63, (x, y), "up") for x in (100.0, 200.0, 400.0, 500.0) for y in (100.0, 300.0))) == 3
+
+
+def test_a_pitch_that_beads_and_holes_share_is_one_dimension():
+    beads = [along(y) for y in (80.0, 160.0, 240.0, 320.0)]
+    row = [Hole(L63, (x, 200.0), "up") for x in (180.0, 260.0, 340.0, 420.0)]
+    assert count(*beads, *row) == 2  # the length and the pitch
+    wider = [Hole(L63, (x, 200.0), "up") for x in (165.0, 255.0, 345.0, 435.0)]
+    assert count(*beads, *wider) == 3
+
+
+def test_lines_that_a_row_of_holes_has_marked_need_no_dimension():
+    row = [Hole(L63, (x, 80.0), "up") for x in (90.0, 170.0, 250.0, 330.0, 410.0)]
+    above = [Hole(L63, (x, 240.0), "up") for x in (250.0, 330.0, 410.0)]
+    assert count(*row, *above) == 4  # two heights, the start of the first row, the pitch
+    assert count(*row, *(Hole(L63, (hole.at[0] + 30.0, 240.0), "up") for hole in above)) == 5
+    assert count(*row, along(160.0, 90.0, 410.0)) == 4  # the start of the row, the pitch, two heights
+    assert count(*row, along(160.0, 85.0, 415.0)) == 6
+
+
+def test_an_axis_is_measured_from_the_centre_line_where_the_places_along_it_are_mirrored():
+    """Holes above on the left and below on the right: x is measured from the middle, y from the edge."""
+    left = [Hole(L63, (x, 300.0), "up") for x in (100.0, 200.0)]
+    right = [Hole(L63, (x, 130.0), "up") for x in (400.0, 500.0)]
+    assert count(*left, *right) == 4  # each row from 100 off the middle outward, its height, and the pitch
 
 
 def test_scattered_holes_cost_two_each():

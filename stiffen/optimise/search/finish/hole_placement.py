@@ -22,7 +22,7 @@ from .strike_out import AT_ONCE, calibrated_worst, calibration
 SURROGATE_SHARE = 0.99  # of the limit: utilisation by the calibrated surrogate up to which the shell is asked
 MOST_KINDS = 3  # patterns of holes in one layout
 SAME_MASS = 0.001  # relative difference of mass that nobody would take more minutes for
-SAVED_PER_DIMENSION = 0.008  # of the mass, that one more dimension to measure must save
+MOST_COUNTED = 60  # patterns whose dimensions are counted
 Holes = tuple[Hole, ...]
 
 
@@ -37,6 +37,13 @@ class Worth:
     grams_per_minute: float
     limit: float
     grams_per_dimension: float = 0.0
+
+
+def worth_for_lightest(state: SearchState, layout: Layout, limit: float) -> Worth:
+    """What holes beside a layout's beads are worth in the lightest layout: minutes count a little."""
+    settings, panel = state.settings, state.panel
+    grams_per_minute = settings.lightest_time_share * panel.grams_per_minute
+    return Worth(grams_per_minute, limit, 1000 * settings.mass_per_dimension * panel.mass(layout))
 
 
 def add_holes(
@@ -82,10 +89,10 @@ def further_holes(
 ) -> Iterator[Layout]:
     """A layout with flared holes, with patterns of other sizes added in turn in what room is left.
 
-    Each saves at least `SAVED_PER_DIMENSION` of the mass for each dimension more that a person must measure.
+    Each saves what its minutes and its dimensions must save in the lightest layout.
     """
     for _ in range(MOST_KINDS - 1):
-        worth = Worth(0.0, limit, 1000 * SAVED_PER_DIMENSION * state.panel.mass(layout))
+        worth = worth_for_lightest(state, layout, limit)
         (more,) = add_holes(state, budget, (layout,), mirror_axes, (worth,))
         if more == layout:
             return
@@ -117,8 +124,7 @@ class _Placement:
         """The layout lighter than so many kg that is worth most and keeps the limit; the first one if there is none."""
         state, panel = self.state, self.state.panel
         # All holes of a pattern are worth the same: if the whole is worth something, no part of it is worth more.
-        wholes = {one: _with(one[0], _joined(one[1])) for one in self.patterns}
-        whole = {one: self._grams(made, worth) for one, made in wholes.items() if panel.mass(made) < lighter_than}
+        whole = self._worth_of_wholes(worth, lighter_than)
         ranked = sorted((one for one in whole if whole[one] > 0), key=lambda one: -whole[one])
         tried: list[Layout] = []
         for _ in range(state.effort.hole_trials):
@@ -146,6 +152,19 @@ class _Placement:
                 self._worst([one])
                 self.factors = np.maximum(self.factors, calibration(state, one, self.known[one]))
         return self.first
+
+    def _worth_of_wholes(self, worth: Worth, lighter_than: float) -> dict[tuple[Layout, tuple[Row, ...]], float]:
+        """Grams that each whole pattern is worth, of those lighter than so many kg.
+
+        Dimensions take longest to count, so they are counted of the `MOST_COUNTED` that may be worth most.
+        """
+        panel, plain = self.state.panel, replace(worth, grams_per_dimension=0.0)
+        wholes = {one: _with(one[0], _joined(one[1])) for one in self.patterns}
+        found = {one: self._grams(made, plain) for one, made in wholes.items() if panel.mass(made) < lighter_than}
+        if worth.grams_per_dimension:
+            for one in sorted((one for one in found if found[one] > 0), key=lambda one: -found[one])[:MOST_COUNTED]:
+                found[one] = self._grams(wholes[one], worth)
+        return found
 
     def _grams(self, layout: Layout, worth: Worth) -> float:
         """Grams that a layout saves over the first, less what its minutes must save."""

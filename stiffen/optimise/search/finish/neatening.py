@@ -13,6 +13,7 @@ import numpy as np
 
 from stiffen.model.layout import Layout
 from stiffen.optimise.candidates.bead_rules import BeadRules, Group
+from stiffen.optimise.candidates.ends_on_hole_lines import ended_on_hole_lines
 from stiffen.optimise.candidates.even_layouts import even_layouts, free_strips
 from stiffen.optimise.candidates.neat_patterns import neat_variants, parallel_sets
 from stiffen.optimise.candidates.straightened_beads import straightened
@@ -129,6 +130,18 @@ def rounded_to_millimetres(state: SearchState, layout: Layout, rules: BeadRules,
     made = _with(rules, rounded, layout)
     kept = not layout_check.audit(state.panel, made) and state.evaluator.expected([made])[0] <= limit
     return made if kept else layout
+
+
+def with_ends_on_hole_lines(state: SearchState, layout: Layout, rules: BeadRules, limit: float) -> Layout | None:
+    """The layout with its beads cut back to lines of holes, if that takes less measuring and keeps `limit`; or None."""
+    groups = rules.groups_of(layout)
+    cut = ended_on_hole_lines(rules, groups, layout.holes) if groups else None
+    if cut is None:
+        return None
+    made = _with(rules, cut, layout)
+    fewer = distinct_dimensions(state.panel, made).count < distinct_dimensions(state.panel, layout).count
+    kept = fewer and not layout_check.audit(state.panel, made) and state.evaluator.expected([made])[0] <= limit
+    return made if kept else None
 
 
 def _to_try(likely: list[Layout], values_of: dict[Layout, float]) -> list[Layout]:

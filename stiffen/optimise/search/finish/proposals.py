@@ -2,15 +2,14 @@
 
 Lightest: least mass, whatever the minutes.  Recommended: least mass plus minutes at the bench times
 `Panel.grams_per_minute`, among layouts that keep `Panel.margin` on every demand.  Quickest: fewest minutes at the gauge
-of the lightest, or of the recommended if that takes fewer.  Among near equals the one with the fewest dimensions to
-measure (`incumbent.in_order`).
+of the lightest, or of the recommended if that takes fewer.  What must be measured counts too (`incumbent.in_order`).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from stiffen.model.layout import Layout
 from stiffen.model.results import Alternative, Proposal, Verdict
@@ -25,8 +24,8 @@ from ..incumbent import OnBest, ignore_best, in_order
 from ..limits import cost, keeps_margin, margin_limit, within_limits
 from ..state import SearchState
 from ..work_share import COLLECTED, SETTLED, UNTIL_MET
-from .hole_placement import SAME_MASS, Worth, add_holes, further_holes
-from .neatening import drawn_evenly, neaten, rounded_to_millimetres
+from .hole_placement import SAME_MASS, add_holes, further_holes, worth_for_lightest
+from .neatening import drawn_evenly, neaten, rounded_to_millimetres, with_ends_on_hole_lines
 from .room_for_holes import roomier_layouts
 from .strike_out import strike_out
 
@@ -124,7 +123,11 @@ def collect(
     # the least length to roll leaves room for holes, and so do beads closer together
     bases = list(dict.fromkeys((sturdy, stiffest, quickest, *roomier_layouts(state, sturdy, rules, safe))))
     further = [one for one in _neat_for_holes(state, budget, for_holes, rules) if one not in bases]
-    worths = (Worth(panel.grams_per_minute, tight if keeps else safe), Worth(0.0, safe))
+    cheaply = worth_for_lightest(state, sturdy, safe)
+    worths = (
+        replace(cheaply, grams_per_minute=panel.grams_per_minute, limit=tight if keeps else safe),
+        cheaply,
+    )
     worthy, lightest = add_holes(state, budget, (*bases, *further), rules.mirror_axes, worths, further)
     holed = {worthy: worths[0].limit}
     if panel.mass(lightest) < (1 - SAME_MASS) * panel.mass(worthy):
@@ -134,6 +137,7 @@ def collect(
         if one == sturdy:
             continue
         options.add(one)
+        options.add(with_ends_on_hole_lines(state, one, rules, limit))
         fewer = strike_out(state, budget, one, rules, limit)
         options.add(fewer)
         if fewer != one:

@@ -1,29 +1,32 @@
-"""Even layouts that leave more room for flared holes than a given one."""
+"""Even layouts that leave more room for flared holes than a given one, or for holes that take less measuring."""
 
 from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
 
 from stiffen.model.layout import Layout
 from stiffen.optimise.candidates.bead_rules import BeadRules
 from stiffen.optimise.candidates.hole_patterns import hole_patterns
 from stiffen.optimise.candidates.neat_patterns import neat_variants, parallel_sets
 from stiffen.shop import layout_check
+from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 
 from ..state import SearchState
 from .strike_out import LIKELY, calibrated_worst, calibration
 
-MORE_BEADS = (
-    0,
-    1,
-    2,
-)  # beads that may be added to the longest set of parallel ones: closer together they leave more room
-TRIALS = 8  # variants that the surrogate evaluates
+MORE_BEADS = (0, 1, 2)  # that may be added to the longest set of parallel ones: closer together they leave more room
+TRIALS = 12  # variants that the surrogate evaluates
+COUNTED = 5  # patterns of one layout whose dimensions are counted
 KEPT = 2  # of the variants that may meet the demands
 
 
 def roomier_layouts(state: SearchState, layout: Layout, rules: BeadRules, limit: float) -> list[Layout]:
     """Variants of a layout, its longest set of parallel beads at another pitch, that have room for more in holes.
 
-    The roomiest first.  By the surrogate, calibrated on the layout, they may keep `limit` (utilisation).
+    Those with the most room, less what must be measured, first.  By the surrogate, calibrated on the layout, they may
+    keep `limit` (utilisation).
     """
     groups = rules.groups_of(layout)
     sets = parallel_sets(groups or ())
@@ -32,9 +35,11 @@ def roomier_layouts(state: SearchState, layout: Layout, rules: BeadRules, limit:
     made = [rules.layout(one, layout.holes) for one in neat_variants(rules, groups, sets[0], MORE_BEADS)]
     own = room_for_holes(state, layout, rules)
     room = {one: room_for_holes(state, one, rules) for one in dict.fromkeys(made) if _is_allowed(state, one)}
-    roomy = sorted((one for one in room if room[one] > own), key=lambda one: room[one])[:TRIALS]
+    roomy = sorted((one for one in room if room[one] > own), key=lambda one: room[one])
     if not roomy:
         return []
+    ranks = np.linspace(0, len(roomy) - 1, min(TRIALS, len(roomy))).round().astype(int)  # the roomiest mostly miss
+    roomy = [roomy[rank] for rank in ranks]
     values, guesses = state.runner.confirm(layout)
     factors = calibration(state, layout, values)
     worst = [calibrated_worst(one, factors) for one in state.runner.batch(roomy, guesses)]
@@ -43,12 +48,21 @@ def roomier_layouts(state: SearchState, layout: Layout, rules: BeadRules, limit:
 
 
 def room_for_holes(state: SearchState, layout: Layout, rules: BeadRules) -> float:
-    """Grams that the heaviest pattern of flared holes beside a layout's beads would take away, whatever it costs."""
+    """Grams that holes beside a layout's beads would take away, less what their dimensions must save; whatever minutes.
+
+    The best of the heaviest patterns counts.
+    """
     panel = state.panel
+    bare = replace(layout, holes=())
     patterns = hole_patterns(panel, layout.gauge, layout.beads, rules.mirror_axes)
-    full = [Layout(layout.gauge, layout.beads, tuple(hole for row in rows for hole in row)) for rows in patterns]
-    own = panel.mass(Layout(layout.gauge, layout.beads, ()))
-    return max((round(1000 * (own - panel.mass(one)), 3) for one in full), default=0.0)
+    full = [replace(bare, holes=tuple(hole for row in rows for hole in row)) for rows in patterns]
+    heaviest = sorted(full, key=lambda one: round(panel.mass(one), 6))[:COUNTED]
+    per_dimension = 1000 * state.settings.mass_per_dimension * panel.mass(bare)
+    values = [
+        1000 * (panel.mass(bare) - panel.mass(one)) - per_dimension * distinct_dimensions(panel, one).count
+        for one in heaviest
+    ]
+    return round(max(values, default=0.0), 3)
 
 
 def _is_allowed(state: SearchState, layout: Layout) -> bool:

@@ -10,9 +10,10 @@ from stiffen.model.layout import Hole, Layout
 from stiffen.model.panel import Demand
 from stiffen.optimise.search.budget import UNLIMITED
 from stiffen.optimise.search.evaluator import Evaluator
-from stiffen.optimise.search.finish.hole_placement import SAVED_PER_DIMENSION, Worth, add_holes, further_holes
+from stiffen.optimise.search.finish.hole_placement import Worth, add_holes, further_holes
 from stiffen.optimise.search.incumbent import Incumbent
 from stiffen.optimise.search.runner import LayoutRunner
+from stiffen.optimise.search.settings import DEFAULT_SETTINGS
 from stiffen.optimise.search.state import SearchState
 from stiffen.shop import process_plan
 from stiffen.shop.layout_check import audit
@@ -89,7 +90,7 @@ def test_other_sizes_follow_only_where_they_save_enough_for_what_must_be_measure
     for more in found:
         assert set(before.holes) < set(more.holes) and audit(panel, more) == ()
         extra = distinct_dimensions(panel, more).count - distinct_dimensions(panel, before).count
-        assert panel.mass(more) <= (1 - SAVED_PER_DIMENSION * extra) * panel.mass(before)
+        assert panel.mass(more) <= (1 - DEFAULT_SETTINGS.mass_per_dimension * extra) * panel.mass(before)
         before = more
 
 
