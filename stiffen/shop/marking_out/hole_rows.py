@@ -6,6 +6,10 @@ import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import product
+
+import numpy as np
 
 from stiffen.model.layout import Hole, Point
 
@@ -45,6 +49,11 @@ def hole_rows(holes: Sequence[Hole]) -> tuple[HoleRow, ...]:
 
     By die and face; rows along x from the bottom up, then those across from left to right.
     """
+    return _rows_by_kind(tuple(holes))
+
+
+@lru_cache(maxsize=256)
+def _rows_by_kind(holes: tuple[Hole, ...]) -> tuple[HoleRow, ...]:
     by_kind: dict[tuple, list[Hole]] = defaultdict(list)
     for hole in holes:
         by_kind[-hole.die.flange, hole.die.name, hole.side].append(hole)
@@ -69,8 +78,7 @@ def _rows(holes: list[Hole]) -> list[HoleRow]:
     left = {_cell(hole.at): hole for hole in holes}
     found = []
     while left:
-        runs = (run for start in left for run in _runs_from(start, left))
-        best = min(runs, key=_preference, default=None)
+        best = min(_runs_of_least_pitch(list(left)), key=_preference, default=None)
         if best is None:
             found += [HoleRow((hole,)) for hole in left.values()]
             break
@@ -78,18 +86,28 @@ def _rows(holes: list[Hole]) -> list[HoleRow]:
     return found
 
 
-def _runs_from(start: Point, left: dict[Point, Hole]) -> list[list[Point]]:
-    """The longest run of equal steps from one place to each other place that lies to its right or above it."""
-    runs = []
-    for other in left:
-        step = other[0] - start[0], other[1] - start[1]
-        if step[0] < -SAME_PLACE or (abs(step[0]) <= SAME_PLACE and step[1] <= 0):
-            continue
-        run = [start, other]
-        while (following := _near((run[-1][0] + step[0], run[-1][1] + step[1]), left)) is not None:
-            run.append(following)
-        runs.append(run)
-    return runs
+def _runs_of_least_pitch(places: list[Point]) -> list[list[Point]]:
+    """The longest run of equal steps from each place to each that is nearest to it, to the right of it or above.
+
+    Nearest: to whole mm, of all pairs of places.
+    """
+    xy = np.array(places)
+    dx, dy = (xy[None] - xy[:, None]).transpose(2, 0, 1)
+    ahead = (dx > SAME_PLACE) | ((np.abs(dx) <= SAME_PLACE) & (dy > 0))
+    if not ahead.any():
+        return []
+    apart = np.rint(np.hypot(dx, dy))
+    near = {(math.floor(x), math.floor(y)): (x, y) for x, y in places}
+    return [_run(places[i], places[j], near) for i, j in np.argwhere(ahead & (apart == apart[ahead].min())).tolist()]
+
+
+def _run(first: Point, second: Point, near: dict[tuple[int, int], Point]) -> list[Point]:
+    """Places at equal steps, from two of them on.  near: every place by its whole mm, rounded down."""
+    step = second[0] - first[0], second[1] - first[1]
+    run = [first, second]
+    while (following := _near((run[-1][0] + step[0], run[-1][1] + step[1]), near)) is not None:
+        run.append(following)
+    return run
 
 
 def _preference(run: list[Point]) -> tuple:
@@ -103,6 +121,8 @@ def _cell(point: Point) -> Point:
     return round(point[0], 1), round(point[1], 1)
 
 
-def _near(point: Point, left: dict[Point, Hole]) -> Point | None:
-    """The place among those left that agrees with a point."""
-    return next((one for one in left if math.dist(one, point) <= 2 * SAME_PLACE), None)
+def _near(point: Point, near: dict[tuple[int, int], Point]) -> Point | None:
+    """The place that agrees with a point, of those by their whole mm."""
+    x, y = ({math.floor(value - 2 * SAME_PLACE), math.floor(value + 2 * SAME_PLACE)} for value in point)
+    found = (near.get(cell) for cell in product(x, y))
+    return next((one for one in found if one is not None and math.dist(one, point) <= 2 * SAME_PLACE), None)
