@@ -30,6 +30,8 @@ MAX_OTHER_DIRECTIONS = 4  # further edge directions that are tried; a disc would
 LENGTH_SHARES = (1.0, 0.8, 0.6)  # of the free length: lengths tried in the main directions
 OBLIQUE_SPACING_FACTOR = 5  # spacing in all other directions, in full length only, over that in the main directions
 FRAME_CORNER_STEP = math.radians(5.0)  # angle of one chord of a frame's rounded corner
+LEAST_ROUND_CORNERS = 24  # of a polygon that stands for a round sheet
+ROUND = 0.5  # mm by which its corners may lie off the circle
 FRAME_INSET_SHARES = (0.08, 0.12, 0.16, 0.22, 0.3)  # of the panel's short side: insets of the frames
 
 
@@ -220,8 +222,30 @@ def frame_insets(sheet: Polygon) -> list[float]:
 
 
 def frame_ring(sheet: Polygon, inset: float, radius: float) -> np.ndarray | None:
-    """Closed ring (n, 2) at `inset` mm inside the outline, no tighter than `radius` mm; None if it does not fit."""
-    return rounded_ring(_inset_corners(sheet, inset, radius), radius)
+    """Closed ring (n, 2) at `inset` mm inside the outline, no tighter than `radius` mm; None if it does not fit.
+
+    On a round sheet a circle, its radius a whole number of mm.
+    """
+    if (circle := circle_of(sheet)) is None:
+        return rounded_ring(_inset_corners(sheet, inset, radius), radius)
+    x, y, outer = circle
+    own = round(outer - inset)
+    if own < radius:
+        return None
+    turn = np.linspace(0.0, 2 * np.pi, 1 + math.ceil(2 * math.pi / FRAME_CORNER_STEP - 1e-6))
+    ring = np.column_stack([x + own * np.cos(turn), y + own * np.sin(turn)]).round(3) + 0.0
+    ring[-1] = ring[0]
+    return ring
+
+
+def circle_of(sheet: Polygon) -> tuple[float, float, float] | None:
+    """Centre and radius (x, y, radius) of a round sheet, drawn as a polygon of many corners; None for another."""
+    x0, y0, x1, y1 = sheet.bounds
+    x, y = (x0 + x1) / 2, (y0 + y1) / 2
+    corners = np.array(shapely.simplify(sheet, 1e-6).exterior.coords)[:-1]
+    reach = np.hypot(*(corners - (x, y)).T)
+    is_round = len(corners) >= LEAST_ROUND_CORNERS and np.ptp(reach) <= ROUND
+    return (x, y, float(reach.mean())) if is_round else None
 
 
 def _inset_corners(sheet: Polygon, inset: float, radius: float) -> np.ndarray:

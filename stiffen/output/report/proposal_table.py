@@ -52,7 +52,8 @@ def proposal_notes(panel: Panel, proposals: Sequence[Proposal], verdict: Verdict
         return []
     by_name = {name: one for one in proposals for name in one.names}
     notes = [
-        f"Recommended: the least mass plus {panel.grams_per_minute:g} g for each minute at the bench"
+        f"Recommended: the least mass plus {panel.grams_per_minute:g} g for each minute at the bench and "
+        f"{100 * DEFAULT_SETTINGS.mass_per_dimension:g} % for each dimension to measure"
         + (f", with {100 * panel.margin:g} % in hand on every demand." if panel.margin else ".")
     ]
     lightest, quickest = by_name.get("lightest"), by_name.get("quickest")

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
+import shapely
 from shapely.geometry import Polygon
 
 from stiffen.model.layout import Bead, Layout, Point
@@ -24,6 +25,8 @@ from .hole_rows import HoleRow, hole_rows
 
 SAME = 0.25  # mm or degrees: dimensions that agree to it are one
 MIRRORED = 0.6  # mm: how far an image may lie from what it mirrors; whole millimetres about a middle on a half
+LARGEST_CHORD_TURN = math.radians(15.0)  # between neighbouring chords of a rounded corner
+LEAST_SIDE = 0.1  # of the longest: shorter chords of a closed path belong to its corners
 MIN_PROGRESSION = 3  # places at one pitch that are marked as start and pitch
 
 
@@ -60,11 +63,12 @@ class DistinctDimensions:
 
 def distinct_dimensions(panel: Panel, layout: Layout) -> DistinctDimensions:
     """The distinct dimensions of a layout's beads and holes."""
-    x0, y0, x1, y1 = Polygon(panel.outline).bounds
+    sheet = Polygon(panel.outline)
+    x0, y0, x1, y1 = sheet.bounds
     centre = (x0 + x1) / 2, (y0 + y1) / 2
     from_centre = _has_mirrored_places(layout, centre, 0), _has_mirrored_places(layout, centre, 1)
     either_hand = any(_is_mirrored(layout, centre, axis) for axis in (0, 1))
-    found = _Collector((x0, y0), centre, from_centre, either_hand)
+    found = _Collector(sheet, (x0, y0), centre, from_centre, either_hand)
     rows = hole_rows(layout.holes)
     for bead in layout.beads:
         found.add_bead(bead, rows)
@@ -85,10 +89,11 @@ def distinct_dimensions(panel: Panel, layout: Layout) -> DistinctDimensions:
 class _Collector:
     """Dimensions as they are collected.
 
-    datum, centre: mm.  symmetric: True for an axis, x or y, measured from the centre line.  either_hand: True if
-    angles are set to either hand.  places: along x and y.
+    sheet: the outline.  datum, centre: mm.  symmetric: True for an axis, x or y, measured from the centre line.
+    either_hand: True if angles are set to either hand.  places: along x and y.
     """
 
+    sheet: Polygon
     datum: Point
     centre: Point
     symmetric: tuple[bool, bool]
@@ -100,7 +105,10 @@ class _Collector:
     angles: list[float] = field(default_factory=list)
 
     def add_bead(self, bead: Bead, rows: Sequence[HoleRow]) -> None:
-        """The dimensions of a bead: place, start of a straight one; ends, radii of a curved one; a ring's radius.
+        """The dimensions of a bead.
+
+        Place, start and length of a straight one; ends and radii of a curved one; the radius of a ring; how far a frame
+        lies inside the outline, and its corner radius.
 
         rows: of holes, on whose lines it may end.
         """
@@ -113,11 +121,15 @@ class _Collector:
                 if math.dist(middle, self.centre) > SAME:
                     self._add_point(middle)
                 return
+            self.radii += _corner_radii(path)
+            inset = _inset(path, self.sheet)
+            if inset is not None:
+                self.lengths.append(inset)
+                return
             for axis in (0, 1):
                 self.places[axis].extend(
                     self._place(value, axis) for value in (path[:, axis].min(), path[:, axis].max())
                 )
-            self.radii += _corner_radii(path)
             return
         if len(path) > 2:
             self._add_point(path[0])
@@ -278,14 +290,22 @@ def _agree(image: list, points: list) -> bool:
 
 
 def _corner_radii(path: np.ndarray) -> list[float]:
-    """Radius of the rounded corners of a closed path: that of the circle through its shortest chords."""
+    """Radii of the rounded corners of a closed path, of each chord between two equal small turns."""
     chords = np.diff(path, axis=0)
     lengths = np.hypot(*chords.T)
-    turns = np.abs(_turns(np.vstack([chords, chords[:1]])))
-    short = lengths < 0.5 * lengths.max()
-    if not short.any():
-        return []
-    return [round(float(lengths[short].sum() / max(turns.sum(), 1e-9)), 1)]
+    after = np.abs(_turns(np.vstack([chords, chords[:1]])))
+    before = np.roll(after, 1)
+    on_arc = (after < LARGEST_CHORD_TURN) & (after > 0.9 * after[after < LARGEST_CHORD_TURN].max(initial=0.0))
+    on_arc &= np.abs(after - before) < 0.1 * after
+    return [round(float(one), 1) for one in lengths[on_arc] / (2 * np.sin(after[on_arc] / 2))]
+
+
+def _inset(path: np.ndarray, sheet: Polygon) -> float | None:
+    """How far a closed path lies inside the outline, mm, if its sides run along it; else None."""
+    lengths = np.hypot(*np.diff(path, axis=0).T)
+    middles = (path[1:] + path[:-1])[lengths >= LEAST_SIDE * lengths.max()] / 2
+    insets = shapely.distance(shapely.points(middles), sheet.exterior)
+    return round(float(insets.mean()), 1) if np.ptp(insets) <= SAME else None
 
 
 def _turn_radii(path: np.ndarray) -> list[float]:

@@ -13,6 +13,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Support
 from stiffen.model.tools import BeadDie, Roller
 from stiffen.optimise.candidates import straight_beads
+from stiffen.optimise.candidates.straight_beads import frame_ring
 from stiffen.shop import layout_check, rollability
 
 
@@ -145,3 +146,13 @@ def test_steps_run_along_straight_edges():
         assert bead.length > 0.85 * 400
     riveted = replace(panel, supports=(unchecked(Support("edge"), kind="rivets", pitch=40, diameter=4),))
     assert straight_beads.bead_candidates(riveted, 1.0) == ()
+
+
+@pytest.mark.parametrize("corners", [36, 72])
+def test_rings_of_a_round_sheet_are_circles_of_whole_millimetres(corners):
+    turn = 2 * np.pi * np.arange(corners) / corners
+    sheet = Polygon(np.column_stack([150.0 + 137.4 * np.cos(turn), 90.0 + 137.4 * np.sin(turn)]))
+    ring = frame_ring(sheet, 35.0, 40.0)
+    assert np.hypot(*(ring - (150.0, 90.0)).T) == pytest.approx(102.0, abs=2e-3)
+    assert tuple(ring[0]) == tuple(ring[-1]) and len(ring) == 73
+    assert frame_ring(sheet, 110.0, 40.0) is None, "tighter than the roller can follow"

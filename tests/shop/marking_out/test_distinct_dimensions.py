@@ -3,9 +3,11 @@
 import math
 
 import pytest
+from shapely.geometry import Polygon
 from support.panels import B16, L63, lid
 
 from stiffen.model.layout import Bead, Hole, Layout
+from stiffen.optimise.candidates.straight_beads import frame_ring
 from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions, split_places
 
 PANEL = lid(600.0, 400.0)
@@ -49,11 +51,22 @@ def test_beads_by_hand():
     assert count(along(80.0), along(165.0), along(235.0), along(320.0)) == 3  # length and two distances
     assert count(along(80.0), along(160.0, 60.0)) == 6  # two lengths, two places across, two starts
     frame = Bead(B16, ((50, 50), (550, 50), (550, 350), (50, 350), (50, 50)), "up")
-    assert count(frame) == 2
+    assert count(frame) == 1  # all along the edges, 50 mm in
+    off = Bead(B16, ((50, 70), (550, 70), (550, 330), (50, 330), (50, 70)), "up")
+    assert count(off) == 2
     turn = [2 * math.pi * k / 72 for k in range(73)]
     for x, expected in ((300.0, 1), (200.0, 2)):  # the radius; off the middle, its distance from the edge too
         ring = tuple((x + 120 * math.cos(a), 200 + 120 * math.sin(a)) for a in turn)
         assert count(Bead(B16, ring, "up")) == expected
+
+
+def test_two_frames_with_rounded_corners():
+    """How far each lies inside the outline, and the radius that the roller takes."""
+    frames = [
+        Bead(B16, tuple(map(tuple, frame_ring(Polygon(PANEL.outline), inset, 60.0))), "up") for inset in (25, 120)
+    ]
+    assert count(frames[0]) == count(frames[1]) == 2
+    assert count(*frames) == 3
 
 
 def test_oblique_beads_by_hand():
