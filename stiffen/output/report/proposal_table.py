@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Proposal, Verdict
+from stiffen.optimise.search.settings import DEFAULT_SETTINGS
 
 from .sections import Table
 
