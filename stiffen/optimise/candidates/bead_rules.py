@@ -27,7 +27,7 @@ from .straight_beads import fixed_beads_and_holes
 
 Group = tuple[Bead, ...]  # a bead and its mirror images; all or none are in a layout
 LEAST_FULL_DEPTH = 3.0  # widths of a bead that a search makes, between its run-outs: shorter ones are mostly run-out
-LEAST_FULL_DEPTH_CURVED = 6.0  # the same of a bead with a curve, which a shorter straight one can replace
+LEAST_FULL_DEPTH_CURVED = 6.0  # the same of a curved bead that is handed out: a maker would roll a shorter one straight
 GRID = 1.0  # mm: ends and offsets of beads along the panel's edges lie on it
 
 
@@ -128,7 +128,7 @@ class BeadRules:
         die = bead.die
         if not line.is_simple or not self.region(die).covers(line):
             return None
-        if not bead.closed and bead.length < least_length(die, is_curved=len(bead.path) > 2) - 1e-9:
+        if not bead.closed and bead.length < least_length(die) - 1e-9:
             return None
         if rollability.path_deviation(bead, self.panel.tools.roller.least_path_radius) > rollability.MAX_PATH_DEVIATION:
             return None
@@ -212,12 +212,19 @@ class BeadRules:
         return y0, y1
 
 
-def least_length(die: BeadDie, is_curved: bool = False) -> float:
-    """Shortest bead that a search makes, mm: some widths between its run-outs, one for a step."""
-    widths = LEAST_FULL_DEPTH_CURVED if is_curved else LEAST_FULL_DEPTH
-    if die.profile == "step":
-        widths = 1.0
+def least_length(die: BeadDie) -> float:
+    """Shortest bead that a search makes, mm: `LEAST_FULL_DEPTH` widths between its run-outs; one width for a step."""
+    widths = 1.0 if die.profile == "step" else LEAST_FULL_DEPTH
     return max(rollability.min_bead_length(die), 2 * die.run_out_length + widths * die.width)
+
+
+def is_short_bow(bead: Bead) -> bool:
+    """True for an open curved bead of fewer than `LEAST_FULL_DEPTH_CURVED` widths between its run-outs, not fixed.
+
+    A search may pass through one, but hands out a layout with one only where there is no other.
+    """
+    least = 2 * bead.die.run_out_length + LEAST_FULL_DEPTH_CURVED * bead.die.width
+    return not (bead.closed or bead.fixed or len(bead.path) < 3) and bead.length < least - 1e-9
 
 
 def line_of(bead: Bead) -> tuple[float, float, float]:

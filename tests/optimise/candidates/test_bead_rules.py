@@ -8,7 +8,7 @@ from support.panels import B16, B20, V12, lid, rows
 
 from stiffen.model.layout import Bead
 from stiffen.model.material import Material
-from stiffen.optimise.candidates.bead_rules import BeadRules, line_of
+from stiffen.optimise.candidates.bead_rules import BeadRules, is_short_bow, line_of
 from stiffen.optimise.candidates.curved_beads import bow_arc
 from stiffen.optimise.candidates.symmetry import mirror_axes
 from stiffen.shop.layout_check import audit
@@ -35,18 +35,17 @@ def test_a_line_off_the_sheet_or_too_short_gives_no_bead():
 
 
 @pytest.mark.parametrize("die", [B16, B20])
-def test_short_beads_are_not_made_and_curved_ones_are_twice_as_long(die):
-    """Between the run-outs three widths of a straight bead, six of a bow: once a bow of 98 mm stood over an opening."""
+@pytest.mark.parametrize(("widths", "is_made", "is_short"), [(2.8, False, True), (3.2, True, True), (6.5, True, False)])
+def test_short_beads_are_not_made_and_short_bows_are_told(die, widths, is_made, is_short):
+    """Between the run-outs three widths of a bead, six of a bow: once a bow of 98 mm stood over an opening."""
     rules = BeadRules(lid(), 1.0)
-    ends = 2 * die.run_out_length
-    for widths, straight, bow in ((2.8, False, False), (3.2, True, False), (5.5, True, False), (6.5, True, True)):
-        chord = (ends + widths * die.width) / 1.038  # the arc over a rise of 0.12 of the chord is 3.8 % longer
-        start, stop = np.array([(200.0, 200.0), (200.0 + chord, 200.0)])
-        assert (rules.between(die, 0.0, 200.0, 200.0, 200.0 + 1.038 * chord, "up") is not None) == straight
-        arc = tuple(map(tuple, bow_arc(start, stop, 0.12).tolist()))
-        assert (rules.made(Bead(die, arc, "up")) is not None) == bow
-        shallow = tuple(map(tuple, bow_arc(start, stop, 0.005).tolist()))
-        assert rules.made(Bead(die, shallow, "up")) is None or bow
+    length = 2 * die.run_out_length + widths * die.width
+    straight = rules.between(die, 0.0, 200.0, 200.0, 200.0 + length, "up")
+    assert (straight is not None) == is_made and not (straight and is_short_bow(straight))
+    start, stop = np.array([(200.0, 200.0), (200.0 + length / 1.038, 200.0)])  # rise 0.12: the arc is 3.8 % longer
+    bow = Bead(die, tuple(map(tuple, bow_arc(start, stop, 0.12).tolist())), "up")
+    assert (rules.made(bow) is not None) == is_made and is_short_bow(bow) == is_short
+    assert not is_short_bow(replace(bow, fixed=True))
 
 
 @pytest.mark.parametrize(("offset", "count"), [(120.0, 2), (200.0, 1)])

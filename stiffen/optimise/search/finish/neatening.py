@@ -72,7 +72,7 @@ def neaten(
 
 
 def drawn_evenly(state: SearchState, budget: Budget, layout: Layout, rules: BeadRules, limit: float) -> Layout | None:
-    """An even layout of the same dies with fewer dimensions to measure than a layout has; None if none keeps `limit`.
+    """An even layout of the same dies with no more dimensions to measure than a layout has; None if none keeps `limit`.
 
     It costs at most `mass_tolerance` more, in grams and minutes.  Fewest dimensions first, then least
     minutes.
@@ -90,7 +90,7 @@ def drawn_evenly(state: SearchState, budget: Budget, layout: Layout, rules: Bead
         for choice in even_layouts(rules, die, side, strip, count)
     ]
     made = [one for one in dict.fromkeys(made) if within_limits(panel, one) and cost(panel, one) <= dearest]
-    made = [one for one in made if distinct_dimensions(panel, one).count < dimensions]
+    made = [one for one in made if distinct_dimensions(panel, one).count <= dimensions and one != layout]
     if not made:
         return None
     state.report(f"{layout.gauge:g} mm: trying {len(made)} even layouts")

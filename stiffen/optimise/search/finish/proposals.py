@@ -10,10 +10,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 from stiffen.model.layout import Layout
 from stiffen.model.results import Alternative, Proposal, Verdict
-from stiffen.optimise.candidates.bead_rules import BeadRules
+from stiffen.optimise.candidates.bead_rules import BeadRules, is_short_bow
 from stiffen.optimise.candidates.straight_beads import fixed_beads_and_holes
 from stiffen.optimise.candidates.whole_millimetres import is_on_whole_millimetres
 from stiffen.shop import layout_check, process_plan
@@ -99,7 +100,8 @@ def collect(
     neat = neaten(state, budget, plain, rules, safe) or plain
     keeps = state.evaluator.expected([neat])[0] <= tight
     drawn = None
-    if not keeps or distinct_dimensions(panel, neat).count > EVEN:
+    framed = any(bead.closed for bead in neat.beads)  # frames leave little room for holes
+    if not keeps or framed or distinct_dimensions(panel, neat).count > EVEN:
         drawn = drawn_evenly(state, budget, neat, rules, tight)
     if drawn is None and not keeps:
         drawn = neaten(state, budget, neat, rules, tight, MORE_BEADS)
@@ -169,7 +171,7 @@ def settle(
     """
     chosen: dict[str, Verdict] = {}
     pools = _pools(state, options)
-    firsts = {name: in_order(state.panel, found[0], name, state.settings)[:1] for name, found in pools.items()}
+    firsts = {name: in_order(state.panel, found[0].layouts, name, state.settings)[:1] for name, found in pools.items()}
     own = firsts.get(state.panel.goal, [])  # evaluated in this process, as the solution behind it is wanted too
     if not budget.is_spent:
         state.evaluator.start([one for first in firsts.values() for one in first if one not in own])
@@ -177,9 +179,8 @@ def settle(
     for number, name in enumerate(in_turn):
         state.work.enter(*(COLLECTED + (SETTLED - COLLECTED) * (number + k) / len(NAMES) for k in (0, 1)))
         for pool in pools[name]:
-            ranked = in_order(state.panel, pool, name, state.settings)
-            wants_margin = name == "recommended" and pool is not pools[name][-1]
-            verdict = _first_that_holds(state, budget, ranked, wants_margin)
+            ranked = in_order(state.panel, pool.layouts, name, state.settings)
+            verdict = _first_that_holds(state, budget, ranked, pool.wants_margin)
             if verdict is not None:
                 chosen[name] = verdict
                 if name == state.panel.goal:
@@ -188,15 +189,31 @@ def settle(
     return {name: _best_known(state, name, chosen) for name in chosen}
 
 
-def _pools(state: SearchState, options: Options) -> dict[str, list[list[Layout]]]:
-    """The layouts from which each proposal is chosen; those of a later list only where none of an earlier one holds."""
-    found = list(options.found)
-    lightest_gauge = min(options.gauges, default=math.nan)
-    return {
-        "lightest": [found],
-        "recommended": [options.sturdy, found],
-        "quickest": [[one for one in found if one.gauge == lightest_gauge]],
+class Pool(NamedTuple):
+    """Layouts from which a proposal is chosen.  wants_margin: True if it must keep the margin."""
+
+    layouts: list[Layout]
+    wants_margin: bool = False
+
+
+def _pools(state: SearchState, options: Options) -> dict[str, list[Pool]]:
+    """The layouts from which each proposal is chosen; those of a later pool only where none of an earlier one holds.
+
+    Layouts with a short bow come after those without.
+    """
+    found, lightest_gauge = list(options.found), min(options.gauges, default=math.nan)
+    pools = {
+        "lightest": [Pool(found)],
+        "recommended": [Pool(options.sturdy, wants_margin=True), Pool(found)],
+        "quickest": [Pool([one for one in found if one.gauge == lightest_gauge])],
     }
+    return {name: [part for pool in own for part in _short_bows_last(pool)] for name, own in pools.items()}
+
+
+def _short_bows_last(pool: Pool) -> list[Pool]:
+    """The layouts without a short bow, if there are both; then all."""
+    without = [one for one in pool.layouts if not any(map(is_short_bow, one.beads))]
+    return [pool] if len(without) in (0, len(pool.layouts)) else [pool._replace(layouts=without), pool]
 
 
 def _best_known(state: SearchState, name: str, chosen: dict[str, Verdict]) -> Verdict:

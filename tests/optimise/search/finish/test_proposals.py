@@ -10,8 +10,9 @@ from stiffen.analysis.screening import quick_utilisations
 from stiffen.io.tools_file import starter_tools
 from stiffen.model.layout import Hole, Layout
 from stiffen.model.panel import Cutout, Demand, Fold
-from stiffen.optimise.candidates.bead_rules import is_straight, least_length, line_of
+from stiffen.optimise.candidates.bead_rules import is_short_bow, is_straight, least_length, line_of
 from stiffen.optimise.search import driver
+from stiffen.optimise.search.finish.proposals import Pool, _short_bows_last
 from stiffen.optimise.search.incumbent import in_order
 from stiffen.optimise.search.settings import DEFAULT_SETTINGS
 from stiffen.shop import process_plan
@@ -75,7 +76,7 @@ def test_proposals_are_neat(found):
         layout = one.verdict.layout
         assert all(len(row.holes) > 1 for row in hole_rows(layout.holes))
         for bead in layout.beads:
-            assert bead.closed or bead.length >= least_length(bead.die, len(bead.path) > 2) - 1e-6
+            assert bead.length >= least_length(bead.die) - 1e-6 and not is_short_bow(bead)
         assert off_the_tape(layout) == []
     assert by_name(found)["recommended"].dimensions <= 6
 
@@ -154,3 +155,15 @@ def test_a_little_more_mass_or_time_is_taken_for_much_less_to_measure():
         assert in_order(panel, [fussy, plain], goal, cheap)[0] == fussy
     far = replace(DEFAULT_SETTINGS, mass_per_dimension=1.0, mass_tolerance=0.2 * share)
     assert in_order(panel, [fussy, plain], "lightest", far)[0] == fussy, "never far from the least mass"
+
+
+def test_a_layout_with_a_short_bow_is_handed_out_only_where_there_is_no_other():
+    """Over an opening once stood a bow of 98 mm, of the least minutes."""
+    (straight,) = rows(LID.tools.bead_dies[1], (120.0,), 40.0, 260.0)
+    bow = replace(straight, path=((60.0, 60.0), (90.0, 68.0), (120.0, 70.0), (150.0, 68.0), (170.0, 60.0)))
+    short, even = Layout(1.0, (bow,)), Layout(1.0, (straight,))
+    assert is_short_bow(bow) and not is_short_bow(straight)
+    for layouts, first in (([short, even], [even]), ([short], [short]), ([even], [even])):
+        (pool, *rest) = _short_bows_last(Pool(layouts, wants_margin=True))
+        assert pool.layouts == first and pool.wants_margin
+        assert [one.layouts for one in rest] == ([layouts] if len(layouts) > 1 else [])
