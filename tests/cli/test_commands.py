@@ -19,6 +19,7 @@ from stiffen.analysis import evaluation, flat_sheet, sfepy_shell
 from stiffen.cli import processes
 from stiffen.cli.entry import main
 from stiffen.cli.output_files import OPEN_FIRST
+from stiffen.cli.searching import several_panels
 from stiffen.errors import MeshError, SolverError
 from stiffen.io import result_json
 from stiffen.io.panel_file import layout_document, read_layout, read_panel, write_json
@@ -418,7 +419,7 @@ def ended(monkeypatch):
             report(1, ("b",))
             return [processes.ProcessOutcome(name, *end) for name, end in zip(commands, ends, strict=True)]
 
-        monkeypatch.setattr(processes, "run_all", run_all)
+        monkeypatch.setattr(several_panels, "run_all", run_all)
         return asked
 
     return put
