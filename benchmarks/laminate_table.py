@@ -102,16 +102,17 @@ class Case:
         return loaded_sheet(self.in_plane)
 
 
-def _layout(die: BeadDie, paths: tuple[Path, ...], side: str) -> Layout:
+def layout_of(die: BeadDie, paths: tuple[Path, ...], side: str) -> Layout:
+    """1 mm sheet with beads of one die on one face."""
     return Layout(1.0, tuple(Bead(die, path, side) for path in paths))
 
 
 CASES = (
-    *(Case(f"{name}, {hold}, toward", hold, _layout(B24, paths, "up"))
+    *(Case(f"{name}, {hold}, toward", hold, layout_of(B24, paths, "up"))
       for hold in ("held", "free") for name, paths in DRAWN.items()),
-    *(Case(f"eight B20, {hold}, {word}", hold, _layout(B20, paths, side))
+    *(Case(f"eight B20, {hold}, {word}", hold, layout_of(B20, paths, side))
       for hold, paths in (("held", EVEN), ("free", LEVEL)) for word, side in (("away", "down"), ("toward", "up"))),
-    Case("eight B20 well placed, held, away", "held", _layout(B20, WELL_PLACED, "down")),
+    Case("eight B20 well placed, held, away", "held", layout_of(B20, WELL_PLACED, "down")),
 )  # fmt: skip
 
 
@@ -154,7 +155,7 @@ class Clock:
 
 def timed_moves(many: int, shell_every: int = 4) -> Clock:
     """Single moves of the eight even beads, edges held: surrogate cold and from the layout before, quick shell."""
-    panel, start = loaded_sheet("held"), _layout(B20, EVEN, "down")
+    panel, start = loaded_sheet("held"), layout_of(B20, EVEN, "down")
     surrogate = laminated_panel(panel, 1.0)
     guesses = surrogate.respond(start).guesses
     cold, warm, quick = [], [], []
@@ -184,7 +185,7 @@ def seconds_of(surrogate: LaminatedPanel, layout: Layout, repeats: int = 3) -> f
 
 def growth_with_nodes(nodes: tuple[int, ...]) -> tuple[list[tuple[int, float]], float]:
     """(nodes, seconds) of meshes of about so many nodes, and the exponent of the time."""
-    panel, layout = loaded_sheet("held"), _layout(B20, EVEN, "down")
+    panel, layout = loaded_sheet("held"), layout_of(B20, EVEN, "down")
     rows = []
     for many in nodes:
         surrogate = laminated_panel(panel, 1.0, size=float(np.sqrt(A * B / many * 2 / np.sqrt(3))))
@@ -198,7 +199,7 @@ def growth_with_beads(counts: tuple[int, ...]) -> list[tuple[int, float]]:
     rows = []
     for many in counts:
         places = tuple(np.linspace(30.0, A - 30.0, many)) if many > 1 else (A / 2,)
-        rows.append((many, seconds_of(surrogate, _layout(B20, upright(places), "down"))))
+        rows.append((many, seconds_of(surrogate, layout_of(B20, upright(places), "down"))))
     return rows
 
 

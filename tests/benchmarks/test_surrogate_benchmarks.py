@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 import surrogate_and_shell as compared
 
+from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.shop.layout_check import audit
 from stiffen.surrogate.laminated_panel import laminated_panel
 
@@ -30,11 +31,19 @@ def test_random_layouts_and_moves_are_ranked_as_by_the_shell_model(surrogate):
     assert len(moves) == 8 and all(audit(PANEL, layout) == () for layout in moves)
 
 
-@pytest.mark.slow
-def test_an_evaluation_is_sooner_than_the_quick_shell():
-    clock = laminate_table.timed_moves(8)
-    assert clock.quick / clock.cold >= laminate_table.COLD
-    assert clock.quick / clock.warm >= laminate_table.WARM
+def test_an_evaluation_is_far_less_work_than_by_the_quick_shell():
+    """Counted: seconds hang on the machine, and the benchmark tells them side by side."""
+    panel = laminate_table.loaded_sheet("held")
+    start = laminate_table.layout_of(laminate_table.B20, laminate_table.EVEN, "down")
+    surrogate = laminated_panel(panel, start.gauge)
+    quick = mesh_panel(panel, start, mesh_level="quick")
+    assert len(quick.nodes) >= 3 * len(surrogate.mesh.nodes)
+    (layout,) = laminate_table.moved(start, 1)
+    guesses = surrogate.respond(start).guesses
+    (assumed,) = surrogate.models
+    cold = surrogate.model_of(layout, assumed).equilibrium_path("foot")
+    warm = surrogate.model_of(layout, assumed, guesses[assumed]).equilibrium_path("foot")
+    assert 2 * warm.iterations <= cold.iterations
 
 
 @pytest.mark.slow
