@@ -34,8 +34,8 @@ def test_panels_and_tools_are_read(path):
 def test_layouts_have_the_values_they_had(name):
     """Hatch and floor pan have two sets of values, each exact: their meshes are not the same on all processors.
 
-    Versions of numpy, scipy and shapely and the kernels of OpenBLAS change nothing.  What is left are numpy's functions,
-    which it computes by other code on processors with AVX-512: the last digit then decides between two diagonals.
+    Versions of numpy, scipy and shapely and the kernels of OpenBLAS change nothing.  What is left are numpy's
+    functions, computed by other code where there is AVX-512: the last digit may decide between two diagonals.
     """
     panel, layout = stiffen.read_layout(HERE / "layouts" / f"{name}.json")
     verdict = stiffen.check(panel, layout, mesh_level="quick", mesh_error=False)
