@@ -16,7 +16,6 @@ from stiffen.model.layout import Bead, Hole, Point
 from stiffen.shop.bead_section import taper
 from stiffen.shop.bead_surface import extended_past_open_ends, raised_side
 
-from .bead_ends import bending_gain, stiffening_depth
 from .strip_laminate import TAPER_STEPS
 
 SAMPLES_PER_SIDE = 9  # of a triangle: SAMPLES_PER_SIDE squared points inside it
@@ -26,6 +25,9 @@ SAMPLES_PER_SIDE = 9  # of a triangle: SAMPLES_PER_SIDE squared points inside it
 WINDOW = 1.7
 BESIDE = 1e-6  # share of a triangle that a strip beside it counts for, in the mean direction
 BOX_SAMPLES = 9  # rows, and places in a row, of the box about a triangle
+# A bead of depth d bends 1 + BENDING_GAIN (d/t)2 times less than flat sheet where it ends.  Beads with all their sheet
+# have about 4; with 2 the linear deflections of `benchmarks/laminate_table.py` come out nearest to the shell model's.
+BENDING_GAIN = 2.0
 DIRECTION_STEP = 0.5  # mm before and after a place on a path, between which its direction is taken
 
 
@@ -55,13 +57,9 @@ class ElementSamples:
     @cached_property
     def spacing(self) -> np.ndarray:
         """(m,) mm between samples of a triangle."""
-        return np.sqrt(self.area / self.points.shape[1])
-
-    @cached_property
-    def area(self) -> np.ndarray:
-        """(m,) mm2."""
         side = self.corners[:, 1:] - self.corners[:, :1]
-        return np.abs(side[:, 0, 0] * side[:, 1, 1] - side[:, 0, 1] * side[:, 1, 0]) / 2
+        double_area = np.abs(side[:, 0, 0] * side[:, 1, 1] - side[:, 0, 1] * side[:, 1, 0])
+        return np.sqrt(double_area / 2 / self.points.shape[1])
 
     def near(self, x0: float, y0: float, x1: float, y1: float, margin: float = 0.0) -> np.ndarray:
         """Triangles whose bounds, grown by `margin` of their longer side, meet a rectangle."""
@@ -93,8 +91,8 @@ STRIP, RAISED, OPENING = 0, 1, 2
 PAIRS_AT_ONCE = 200_000  # of points and sides of a path whose distances are computed together
 
 
-def bead_coverage(samples: ElementSamples, bead: Bead, outline: tuple[Point, ...], gauge: float, nu: float) -> Coverage:
-    """Coverage of a bead in sheet `gauge` mm thick; nu: Poisson's ratio; outline: decides which side a step raises."""
+def bead_coverage(samples: ElementSamples, bead: Bead, outline: tuple[Point, ...], gauge: float) -> Coverage:
+    """Coverage of a bead in sheet `gauge` mm thick; outline: decides which side a step raises."""
     bead = extended_past_open_ends(bead)
     path, half = LineString(bead.path), bead.die.width / 2
     is_step = bead.die.profile == "step"
@@ -116,7 +114,7 @@ def bead_coverage(samples: ElementSamples, bead: Bead, outline: tuple[Point, ...
     # beyond the ends of an open path the nearest point is an end, where the depth is zero
     weight = np.where(share > 0, _inside(half - distance, blur), 0.0)
     plain = _collect(near, points.shape[1], weight, _step_of(share), tangents, np.zeros(len(share), int))
-    return _in_rows(samples, bead, path, plain, gauge, nu)
+    return _in_rows(samples, bead, path, plain, gauge)
 
 
 def _inside(depth: np.ndarray, blur: np.ndarray) -> np.ndarray:
@@ -165,49 +163,13 @@ def _places(bead: Bead, path: LineString, points: np.ndarray) -> tuple[np.ndarra
     return along, distance, tangents, signs
 
 
-def _in_rows(
-    samples: ElementSamples, bead: Bead, path: LineString, plain: Coverage, gauge: float, nu: float
-) -> Coverage:
+def _in_rows(samples: ElementSamples, bead: Bead, path: LineString, plain: Coverage, gauge: float) -> Coverage:
     """Coverage counted in rows along the strip through a box about each triangle, with sides along and across it.
 
     Not in the triangle: neighbours along a strip must have the same share of it, as shares that change along it make
     the mean too soft along the strip and too stiff across.  A row is as flexible as the mean of its places, which bend
-    in series, so that a bead that ends in a triangle does not stiffen it up to its far side.  The shares are scaled to
-    the strip's own area: its stiffness goes with its width.
-    """
-    at, double = _near_strip(samples, bead, path, plain)
-    angle = np.arctan2(double[:, 1], double[:, 0]) / 2
-    s = np.column_stack([np.cos(angle), np.sin(angle)])
-    points, row_width = _box_points(samples.corners[at], s)
-    along, distance, tangents, _ = _places(bead, path, points.reshape(-1, 2))
-    shape = points.shape[:3]
-    reached = stiffening_depth(bead.die, along, path.length, bead.closed, nu).reshape(shape)
-    weight = _inside(bead.die.width / 2 - distance.reshape(shape), row_width[:, None, None])
-    weight = np.where(reached > 0, weight, 0.0)
-    # another leg of the path is flat sheet to this one
-    straight = np.einsum("mrcx,mx->mrc", tangents.reshape(*shape, 2), s) ** 2
-    gain = bending_gain(bead.die, gauge)
-    flexibility = (1 / (1 + gain * (np.where(weight > 0, reached, 0.0) * straight) ** 2)).mean(axis=2)
-    step = _step_of(np.sqrt(np.maximum(1 / flexibility - 1, 0) / gain))
-    keys = np.arange(len(at))[:, None] * (TAPER_STEPS + 1) + step
-    keys, key = np.unique(keys[step > 0], return_inverse=True)
-    count = np.bincount(key, weight.max(axis=2)[step > 0] / BOX_SAMPLES, len(keys))
-    triangle, depths = np.divmod(keys, TAPER_STEPS + 1)
-    in_rows = samples.area[at] @ weight.mean(axis=(1, 2))
-    own = samples.area[plain.triangles] @ plain.share
-    share = count * (own / in_rows if in_rows > 0 else 1.0)
-    total = BESIDE + np.bincount(np.searchsorted(at, plain.triangles), plain.share, len(at))
-    norm = np.linalg.norm(double, axis=1) / total
-    direction = np.column_stack([np.cos(2 * angle), np.sin(2 * angle)]) * norm[:, None]
-    return Coverage(at[triangle], share, depths, direction[triangle], np.zeros(len(keys), int), plain)
-
-
-def _near_strip(
-    samples: ElementSamples, bead: Bead, path: LineString, plain: Coverage
-) -> tuple[np.ndarray, np.ndarray]:
-    """Triangles (k,) whose boxes may reach a strip, and sums (k, 2) of (cos, sin) of twice its angle in them.
-
-    The direction is the mean of what the triangle has of the strip; beside the strip that of its nearest place.
+    in series; a place has 1 / (1 + BENDING_GAIN (depth / t)2) of the flat sheet's flexibility, so that a bead that ends
+    in a triangle does not stiffen it up to its far side.
     """
     x0, y0, x1, y1 = path.bounds
     reach = bead.die.width / 2
@@ -215,24 +177,39 @@ def _near_strip(
     _, distance, tangents, _ = _places(bead, path, samples.corners[at].mean(axis=1))
     close = distance < reach + WINDOW * np.ptp(samples.corners[at], axis=1).max(axis=1)
     at, tangents = at[close], tangents[close]
+    # the mean direction of what the triangle has of the strip; beside the strip that of its nearest place
     double = BESIDE * np.column_stack([tangents[:, 0] ** 2 - tangents[:, 1] ** 2, 2 * tangents[:, 0] * tangents[:, 1]])
-    np.add.at(double, np.searchsorted(at, plain.triangles), plain.direction * plain.share[:, None])
-    return at, double
-
-
-def _box_points(corners: np.ndarray, s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Points (m, BOX_SAMPLES, BOX_SAMPLES, 2) of the boxes about triangles (m, 3, 2), and the width of a row (m,).
-
-    s: (m, 2) direction of the rows.
-    """
+    part = np.searchsorted(at, plain.triangles)
+    np.add.at(double, part, plain.direction * plain.share[:, None])
+    angle = np.arctan2(double[:, 1], double[:, 0]) / 2
+    s = np.column_stack([np.cos(angle), np.sin(angle)])
     n = np.column_stack([-s[:, 1], s[:, 0]])
+    corners = samples.corners[at]
     by_s, by_n = np.einsum("mcx,mx->mc", corners, s), np.einsum("mcx,mx->mc", corners, n)
     q = (np.arange(BOX_SAMPLES) + 0.5) / BOX_SAMPLES
     columns = by_s.min(1)[:, None] + q * np.ptp(by_s, axis=1)[:, None]
     width = WINDOW * np.ptp(by_n, axis=1)
     rows = ((by_n.min(1) + by_n.max(1) - width) / 2)[:, None] + q * width[:, None]
     points = columns[:, None, :, None] * s[:, None, None, :] + rows[:, :, None, None] * n[:, None, None, :]
-    return points, width / BOX_SAMPLES
+    along, distance, tangents, _ = _places(bead, path, points.reshape(-1, 2))
+    shape = len(at), BOX_SAMPLES, BOX_SAMPLES
+    blur = width / BOX_SAMPLES
+    share = taper(bead.die, along, path.length, bead.closed).reshape(shape)
+    weight = np.where(share > 0, _inside(bead.die.width / 2 - distance.reshape(shape), blur[:, None, None]), 0.0)
+    share, tangents = np.where(weight > 0, share, 0.0), tangents.reshape(*shape, 2)
+    straight = np.einsum("mrcx,mx->mrc", tangents, s) ** 2  # another leg of the path is flat sheet to this one
+    gain = BENDING_GAIN * (bead.die.depth / gauge) ** 2
+    flexibility = (1 / (1 + gain * (share * straight) ** 2)).mean(axis=2)
+    by_row = np.sqrt(np.maximum(1 / flexibility - 1, 0) / gain)
+    step = np.rint(TAPER_STEPS * by_row).astype(int)
+    keys = np.arange(len(at))[:, None] * (TAPER_STEPS + 1) + step
+    keys, key = np.unique(keys[step > 0], return_inverse=True)
+    count = np.bincount(key, weight.max(axis=2)[step > 0], len(keys))
+    triangle, depths = np.divmod(keys, TAPER_STEPS + 1)
+    total = BESIDE + np.bincount(part, plain.share, len(at))
+    norm = np.linalg.norm(double, axis=1) / total
+    direction = np.column_stack([np.cos(2 * angle), np.sin(2 * angle)]) * norm[:, None]
+    return Coverage(at[triangle], count / BOX_SAMPLES, depths, direction[triangle], np.zeros(len(keys), int), plain)
 
 
 def hole_coverage(samples: ElementSamples, hole: Hole) -> Coverage:

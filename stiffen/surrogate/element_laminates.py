@@ -15,7 +15,7 @@ from stiffen.model.layout import Bead, Hole
 from stiffen.model.material import Material
 
 from .coverage import OPENING, RAISED, Coverage
-from .strip_laminate import TAPER_STEPS, bead_strips, flange_strip, flat_mixed_form, raised_sheets
+from .strip_laminate import TAPER_STEPS, bead_strip, flange_strip, flat_mixed_form, raised_sheet
 
 MIN_SHEET_SHARE = 0.02  # of a triangle's sheet that stays inside an opening, so that the stiffness is regular
 
@@ -38,20 +38,19 @@ def element_laminates(
     covered, direction, opening = np.zeros(count), np.zeros((count, 2)), np.zeros(count)
     developed, crest = np.ones(count), np.zeros(count)
     for shape, coverage in shapes:
-        is_open = coverage.kind == OPENING
-        np.add.at(opening, coverage.triangles[is_open], coverage.share[is_open])
-        if shape is None:
-            continue
-        forms, _, heights = _parts(shape, coverage, E, nu, t)
-        at, share = coverage.triangles[~is_open], coverage.share[~is_open]
-        np.add.at(mixed, at, share[:, None, None] * (forms - flat))
-        np.add.at(covered, at, share)
-        np.add.at(direction, at, share[:, None] * coverage.direction[~is_open])
-        _raise_crests(crest, at, heights)
-        own = coverage.by_area or coverage
-        _, ratio, _ = _parts(shape, own, E, nu, t)
-        is_sheet = own.kind != OPENING
-        np.add.at(developed, own.triangles[is_sheet], own.share[is_sheet] * (ratio - 1))
+        if shape is not None:
+            _add_developed(developed, shape, coverage.by_area or coverage, material, t)
+        for kind, step in set(zip(coverage.kind.tolist(), coverage.taper.tolist(), strict=True)):
+            part = (coverage.kind == kind) & (coverage.taper == step)
+            at, share = coverage.triangles[part], coverage.share[part]
+            if kind == OPENING or shape is None:
+                opening[at] += share
+                continue
+            form, _, height = _form(shape, kind, step / TAPER_STEPS, E, nu, t)
+            mixed[at] += share[:, None, None] * (form - flat)
+            crest[at] = np.where(np.abs(crest[at]) < abs(height), height, crest[at])
+            covered[at] += share
+            direction[at] += share[:, None] * coverage.direction[part]
     over = np.flatnonzero(covered > 1)  # samples that two shapes claim
     mixed[over] = flat + (mixed[over] - flat) / covered[over][:, None, None]
     # an opening leaves less sheet; what covers the triangle is a share of the rest
@@ -63,35 +62,26 @@ def element_laminates(
     return Laminate(C, material.rho * gauge * sheet, axis, crest)
 
 
-def _parts(
-    shape: Bead | Hole, coverage: Coverage, E: float, nu: float, t: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Mixed forms (k, 6, 6), developed lengths over widths and crests of the parts of a shape that are sheet.
+def _add_developed(developed: np.ndarray, shape: Bead | Hole, coverage: Coverage, material: Material, t: float) -> None:
+    """Add what a shape's developed length has over its width, (m,) of the triangles' area."""
+    for kind, step in set(zip(coverage.kind.tolist(), coverage.taper.tolist(), strict=True)):
+        if kind != OPENING:
+            part = (coverage.kind == kind) & (coverage.taper == step)
+            _, ratio, _ = _form(shape, kind, step / TAPER_STEPS, material.E, material.nu, t)
+            developed[coverage.triangles[part]] += coverage.share[part] * (ratio - 1)
 
-    Crests: heights, mm, positive toward the up face.
-    """
+
+def _form(
+    shape: Bead | Hole, kind: int, depth: float, E: float, nu: float, t: float
+) -> tuple[np.ndarray, float, float]:
+    """Mixed form of a part of a shape, developed length over width, and signed height of its crest, mm."""
     sign = 1 if shape.side == "up" else -1
-    is_sheet = coverage.kind != OPENING
-    step, kind = coverage.taper[is_sheet], coverage.kind[is_sheet]
     if isinstance(shape, Hole):
-        form, ratio = flange_strip(shape.die, shape.side, E, nu, t)
-        count = len(step)
-        return np.tile(form, (count, 1, 1)), np.full(count, ratio), np.full(count, sign * shape.die.rise)
-    forms, ratios = bead_strips(shape.die, shape.side, E, nu, t)
-    own, ratio = forms[step], ratios[step]
-    raised = kind == RAISED
-    if raised.any():
-        own[raised] = raised_sheets(sign * shape.die.depth, E, nu, t)[step[raised]]
-        ratio[raised] = 1.0
-    return own, ratio, sign * shape.die.depth * step / TAPER_STEPS
-
-
-def _raise_crests(crest: np.ndarray, at: np.ndarray, heights: np.ndarray) -> None:
-    """Put in signed heights (k,) of triangles `at` (k,) where they are farther from the sheet than `crest` (m,)."""
-    order = np.argsort(np.abs(heights), kind="stable")
-    at, heights = at[order], heights[order]  # of a triangle the farthest comes last
-    farther = np.abs(heights) > np.abs(crest[at])
-    crest[at[farther]] = heights[farther]
+        return *flange_strip(shape.die, shape.side, E, nu, t), sign * shape.die.rise
+    height = sign * depth * shape.die.depth
+    if kind == RAISED:
+        return raised_sheet(height, E, nu, t), 1.0, height
+    return *bead_strip(shape.die, depth, shape.side, E, nu, t), height
 
 
 def _strip_axis(direction: np.ndarray, axes: np.ndarray) -> np.ndarray:

@@ -105,7 +105,7 @@ class LaminatedPanel:
         """Coverage of a bead or flared hole; kept, as the search meets the same ones again and again."""
         if shape not in self._coverages:
             self._coverages[shape] = (
-                bead_coverage(self.samples, shape, self.panel.outline, self.gauge, self.panel.material.nu)
+                bead_coverage(self.samples, shape, self.panel.outline, self.gauge)
                 if isinstance(shape, Bead)
                 else hole_coverage(self.samples, shape)
             )

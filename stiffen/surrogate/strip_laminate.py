@@ -32,9 +32,7 @@ from stiffen.shop.bead_section import profile_points
 FLANGE_RISE_SHARE = (
     0.6  # of the cone's rise that stiffens: a short ring rolls with the sheet; fitted to the shell model
 )
-# Shares of the depth at which the ends of a bead are computed.  A triangle in which a bead ends bends like a bead of
-# 1/10 of the depth: with 8 shares its stiffness would jump.
-TAPER_STEPS = 32
+TAPER_STEPS = 8  # shares of the depth at which the run-out of a bead is computed
 
 
 def strip_mixed_form(points: np.ndarray, E: float, nu: float, t: float) -> np.ndarray:
@@ -64,6 +62,7 @@ def strip_mixed_form(points: np.ndarray, E: float, nu: float, t: float) -> np.nd
     return M
 
 
+@lru_cache(maxsize=4096)
 def bead_strip(die: BeadDie, share: float, side: str, E: float, nu: float, t: float) -> tuple[np.ndarray, float]:
     """Mixed form of a bead of a die at a share of its depth, and developed length over width; side: up or down.
 
@@ -74,21 +73,9 @@ def bead_strip(die: BeadDie, share: float, side: str, E: float, nu: float, t: fl
 
 
 @lru_cache(maxsize=512)
-def bead_strips(die: BeadDie, side: str, E: float, nu: float, t: float) -> tuple[np.ndarray, np.ndarray]:
-    """`bead_strip` at all steps of the depth: mixed forms (TAPER_STEPS + 1, 6, 6), developed length over width."""
-    found = [bead_strip(die, step / TAPER_STEPS, side, E, nu, t) for step in range(TAPER_STEPS + 1)]
-    return np.array([form for form, _ in found]), np.array([ratio for _, ratio in found])
-
-
 def raised_sheet(height: float, E: float, nu: float, t: float) -> np.ndarray:
     """Mixed form of flat sheet whose mid-surface lies at a height, mm: as beside a step."""
     return strip_mixed_form(np.array([[0.0, height], [1.0, height]]), E, nu, t)
-
-
-@lru_cache(maxsize=64)
-def raised_sheets(height: float, E: float, nu: float, t: float) -> np.ndarray:
-    """`raised_sheet` at all steps of a height: mixed forms (TAPER_STEPS + 1, 6, 6)."""
-    return np.array([raised_sheet(height * step / TAPER_STEPS, E, nu, t) for step in range(TAPER_STEPS + 1)])
 
 
 @lru_cache(maxsize=512)

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
-from support.panels import B16, B20, HOLED, L63, SHEET, V12, lid, rows
+from support.panels import B16, B20, HOLED, L63, SHEET, lid, rows
 from support.shapes import frame
 
 from stiffen.analysis.panel_model import meshed_model
@@ -31,7 +31,7 @@ def area_of(coverage, kind=STRIP):
 
 
 def of_bead(bead):
-    return bead_coverage(SURROGATE.samples, bead, LID.outline, 1.0, SHEET.nu)
+    return bead_coverage(SURROGATE.samples, bead, LID.outline, 1.0)
 
 
 def square_ended(die):
@@ -45,22 +45,10 @@ def test_area_of_a_straight_strip(path):
     bead = Bead(square_ended(B20), path)
     found = of_bead(bead)
     assert area_of(found.by_area) == pytest.approx(20.0 * bead.length, rel=0.01)
-    # in rows, which end before the bead does where its stiffness builds up, and reach a little beyond the ends
+    # in rows, whose boxes are larger than the triangles and reach a little beyond the ends
     assert area_of(found) == pytest.approx(20.0 * bead.length, rel=0.08)
     angle = 2 * math.atan2(path[1][1] - path[0][1], path[1][0] - path[0][0])
     assert found.direction == pytest.approx(np.tile([math.cos(angle), math.sin(angle)], (len(found.share), 1)))
-
-
-@pytest.mark.parametrize("size", [23.0, 17.0, 11.0])
-@pytest.mark.parametrize("y", [185.0, 190.0, 196.0, 203.0])
-def test_a_strip_is_as_wide_as_it_is_wherever_it_lies_in_the_mesh(size, y):
-    surrogate = laminated_panel(LID, 1.0, size=size)
-    area = surrogate.models["free"].linear_model.shell.geometry.area
-    bead = Bead(V12, ((0.0, y), (500.0, y)), open_ends=(True, True))
-    found = bead_coverage(surrogate.samples, bead, LID.outline, 1.0, SHEET.nu)
-    assert area[found.triangles] @ found.share == pytest.approx(
-        12.0 * 500.0, rel=0.015
-    )  # samples of a triangle: 9 a side
 
 
 def test_taper_of_a_run_out():
