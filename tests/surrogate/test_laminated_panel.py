@@ -167,12 +167,12 @@ def test_faces_matter_under_a_heavy_load_and_mirrored_loads_agree():
     panel = laminate_table.loaded_sheet("held")
     surrogate = laminated_panel(panel, 1.0)
     away, toward = (
-        surrogate.respond(laminate_table._layout(B20, laminate_table.EVEN, side)).values[0].value
+        surrogate.respond(laminate_table.layout_of(B20, laminate_table.EVEN, side)).values[0].value
         for side in ("down", "up")
     )
     assert away < toward
     lifted = replace(panel, loads=(replace(panel.loads[0], value=-panel.loads[0].value),))
-    mirrored = laminated_panel(lifted, 1.0).respond(laminate_table._layout(B20, laminate_table.EVEN, "up"))
+    mirrored = laminated_panel(lifted, 1.0).respond(laminate_table.layout_of(B20, laminate_table.EVEN, "up"))
     assert mirrored.values[0].value == pytest.approx(away, rel=1e-3)
 
 
@@ -202,7 +202,7 @@ def test_all_heavy_loads_within_ten_percent_of_the_shell_model():
 
 def test_guesses_lead_to_the_same_equilibrium():
     surrogate = laminated_panel(laminate_table.loaded_sheet("held"), 1.0)
-    start = laminate_table._layout(B20, laminate_table.EVEN, "down")
+    start = laminate_table.layout_of(B20, laminate_table.EVEN, "down")
     guesses = surrogate.respond(start).guesses
     for layout in laminate_table.moved(start, 2):
         cold, warm = surrogate.respond(layout), surrogate.respond(layout, guesses)
