@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from stiffen.errors import Fault, InputError, StiffenError
 
@@ -33,6 +33,11 @@ def faults_of_file(path: str) -> Iterator[None]:
             for fault in error.faults
         ]
         raise InputError(faults) from None
+
+
+def search_options(args: argparse.Namespace) -> dict[str, Any]:
+    """What the command line says of how to search, as keywords of `search` and of what searches by it."""
+    return {"effort": args.effort, "seconds": args.seconds, "seed": args.seed, "mesh_level": args.mesh}
 
 
 @contextmanager

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from .inputs import faults_of_file, panel_and_start
+from .inputs import faults_of_file, panel_and_start, search_options
 from .output_files import exit_status, give_result, output_folder, panel_picture_file, write_text
 from .processes import layout_workers
 from .terminal import progress_bar
@@ -40,10 +40,7 @@ def run(args: argparse.Namespace) -> int:
             done = sweep(
                 panel,
                 plan,
-                effort=args.effort,
-                seconds=args.seconds,
-                seed=args.seed,
-                mesh_level=args.mesh,
+                **search_options(args),
                 start=start,
                 executor=executor,
                 progress=progress,

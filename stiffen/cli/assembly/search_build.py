@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from stiffen.errors import Fault, InputError
 
-from ..inputs import faults_of_file, require_demands, warn_of_units
+from ..inputs import faults_of_file, require_demands, search_options, warn_of_units
 from ..output_files import give_result, output_folder
 from ..processes import layout_workers
 from ..terminal import MET, NOT_MET, STOPPED, Progress, print_lines, progress_bar
@@ -125,10 +125,7 @@ def run(args: argparse.Namespace) -> int:
             wanted.asked,
             wanted.build.gauges,
             on_found=parts.write,
-            effort=args.effort,
-            seconds=args.seconds,
-            seed=args.seed,
-            mesh_level=args.mesh,
+            **search_options(args),
             executor=executor,
             progress=progress,
             sheet_mass=wanted.sheet_mass,
@@ -146,7 +143,7 @@ def run(args: argparse.Namespace) -> int:
         joined, refused = judged_as_one(final, as_built, args.mesh, progress, executor)
     sheet = replace(build_sheet(final, built.panels), joined=joined)
     data = write_build(sheet, built.results, parts.folder, args.paper, built.written)
-    give_result(args, data, [*_told(wanted, found, sheet, refused, parts.folder)])
+    give_result(args, data, list(_told(wanted, found, sheet, refused, parts.folder)))
     return MET if sheet.met else NOT_MET
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..inputs import faults_of_file, panel_and_start
+from ..inputs import faults_of_file, panel_and_start, search_options
 from ..output_files import OPEN_FIRST, closing_line, exit_status, give_result, panel_picture_file
 from ..processes import layout_workers
 from ..terminal import Progress, progress_bar
@@ -97,10 +97,7 @@ def _found(
 
     found = search(
         panel,
-        effort=args.effort,
-        seconds=args.seconds,
-        seed=args.seed,
-        mesh_level=args.mesh,
+        **search_options(args),
         start=start,
         executor=executor,
         progress=lambda share, told: progress(share if share is None else SEARCH_SHARE * share, told),
