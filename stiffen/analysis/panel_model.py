@@ -7,7 +7,7 @@ the linear deflection of a case exceeds `LINEAR_LIMIT` thicknesses, the large-de
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TypeVar
@@ -117,28 +117,31 @@ class PanelModel:
         for an unknown case, and if nothing holds the panel in plane against the loads; SolverError if the solve fails.
         """
 
-        def make() -> tuple[np.ndarray, np.ndarray]:
-            there = place or self.worst_place(case)
-            forces = case_forces(self.panel, self.mesh, self.nodal_mass, case, there)
-            u = self.linear_model.solve(forces)
-            self._check_in_plane_balance(case, u[:, None], forces[:, None])
-            return forces, u
-
-        return self._cached(("case", case) if place is None else ("case", case, place), make)
+        if place is None:
+            return self._worst_patch(case)[1:]
+        return self._cached(("case", case, place), lambda: self._worst_of(case, [place])[1:])
 
     def worst_place(self, case: str) -> Point | None:
         """Where a moving patch gives the largest deflection by small-deflection theory; None without a moving patch."""
+        return self._worst_patch(case)[0]
 
-        def make() -> Point | None:
-            places = moving_patch_positions(self.panel, case)
-            if not places:
-                return None
-            forces = np.stack([case_forces(self.panel, self.mesh, self.nodal_mass, case, p) for p in places], axis=1)
-            u = self.linear_model.solve(forces)
-            self._check_in_plane_balance(case, u, forces)
-            return places[int(np.abs(self.normal_displacement(u)).max(axis=0).argmax())]
+    def _worst_patch(self, case: str) -> tuple[Point | None, np.ndarray, np.ndarray]:
+        """The worst place of a moving patch, if there is one, with nodal forces and displacements."""
+        return self._cached(
+            ("case", case), lambda: self._worst_of(case, moving_patch_positions(self.panel, case) or [None])
+        )
 
-        return self._cached(("worst place", case), make)
+    def _worst_of(self, case: str, places: Sequence[Point | None]) -> tuple[Point | None, np.ndarray, np.ndarray]:
+        """The worst of some places of a moving patch, with nodal forces and displacements."""
+        forces = np.stack([case_forces(self.panel, self.mesh, self.nodal_mass, case, p) for p in places], axis=1)
+        u = self.linear_model.solve(forces)
+        self._check_in_plane_balance(case, u, forces)
+        worst = int(np.abs(self.normal_displacement(u)).max(axis=0).argmax())
+        return places[worst], forces[:, worst], u[:, worst]
+
+    def other_place(self, case: str, place: Point | None) -> Point | None:
+        """A given place of a moving patch; None if it is the worst one, or none is given."""
+        return None if place is None or place == self.worst_place(case) else place
 
     def _check_in_plane_balance(self, case: str, u: np.ndarray, forces: np.ndarray) -> None:
         """Raise InputError if the loads act along the plane and no support holds the panel in plane against them.
@@ -264,7 +267,7 @@ class PanelModel:
         The path to the load itself may be its end alone, found from a first guess, unless it is wanted from rest.
         place: of a moving patch; the worst one unless given.  Raises SolverError if no equilibrium is found on the way.
         """
-        elsewhere = place if place != self.worst_place(case) else None
+        elsewhere = self.other_place(case, place)
 
         def make() -> EquilibriumPath:
             guess = None

@@ -89,7 +89,7 @@ class HoldJob:
                     guess=None if self.state is None else Guess(self.state),
                 )
                 model._cache["part of whole", demand.case, 1.0, False, None] = whole.part_of_path(name, path)
-                model._cache["case", demand.case] = self.forces, model.linear_model.solve(self.forces)
+                model._cache["case", demand.case] = None, self.forces, model.linear_model.solve(self.forces)
             first = self.first if demand.kind == "softness" else None
             return _value(model, demand, demand_value(model, demand, first))
         except (InputError, SolverError):

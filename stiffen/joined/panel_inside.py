@@ -59,7 +59,7 @@ class PanelInside(PanelModel):
         """The path of the whole build under a case of this panel, with large deflections of all parts."""
         assert self.whole is not None
         whole = self.whole
-        elsewhere = place if place != self.worst_place(case) else None
+        elsewhere = self.other_place(case, place)
 
         def make() -> EquilibriumPath:
             is_guessed = until == 1.0 and not from_rest and elsewhere is None
