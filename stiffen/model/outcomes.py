@@ -12,10 +12,11 @@ from enum import Enum
 class GaugeStatus(Enum):
     """How the search ended at one gauge.
 
-    BEADED: a layout with added beads meets all demands.  FLAT: the sheet meets them without added beads.  STIFFEST: the
-    gauge of a search for the stiffest layout.  NOT_FOUND: no layout that meets all demands was found.  NO_BEADS:
-    no bead can be rolled in this sheet, and without beads it does not meet them.  NOT_TRIED: the search ran out
-    of time before it reached this gauge.  OVER_LIMITS: what meets the demands takes more minutes than the panel allows.
+    BEADED: a layout with added beads, or with added holes alone, meets all demands.  FLAT: the sheet meets them without
+    added beads.  STIFFEST: the gauge of a search for the stiffest layout.  NOT_FOUND: no layout that meets all demands
+    was found.  NO_BEADS: no bead can be rolled in this sheet, and without beads it does not meet them.  NOT_TRIED: the
+    search ran out of time before it reached this gauge.  OVER_LIMITS: what meets the demands takes more minutes than
+    the panel allows.
     """
 
     BEADED = "beaded"
@@ -54,6 +55,8 @@ def gauge_sentence(outcome: GaugeOutcome) -> str:
 
 
 def _beaded(outcome: GaugeOutcome) -> str:
+    if not outcome.beads:
+        return "met with flared holes, without beads"
     return f"met with {outcome.beads} bead{'' if outcome.beads == 1 else 's'}"
 
 

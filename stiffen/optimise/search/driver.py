@@ -38,7 +38,7 @@ from stiffen.shop.rolling_bow import with_balanced_faces
 from .budget import Budget
 from .ending import EndJobs, final_verdicts, start_if_in_time
 from .evaluator import BEADED_OVER_FLAT, Evaluator
-from .finish.proposals import Options, alternatives_of, collect, proposals_of, settle
+from .finish.proposals import Options, alternatives_of, collect, collect_with_holes, proposals_of, settle
 from .finish.strike_out import strike_out
 from .gauge_search import GaugeSearch
 from .incumbent import Incumbent, OnBest, ignore_best
@@ -276,6 +276,8 @@ def _search_gauge(
                 break
         if met:
             break
+    if not met and not state.stiffest and gauge not in options.gauges:
+        _search_with_holes(state, budget, gauge, options, [one for one in searched if one.gauge == gauge])
     if gauge in state.outcomes:
         return
     if met:
@@ -287,6 +289,29 @@ def _search_gauge(
     else:
         miss = max(state.evaluator.lowest_utilisation(gauge) - 1, 0.0)
         state.record(GaugeOutcome(gauge, GaugeStatus.NO_BEADS, miss=miss if math.isfinite(miss) else None))
+
+
+def _search_with_holes(
+    state: SearchState, budget: Budget, gauge: float, options: Options, searched: list[GaugeSearch]
+) -> None:
+    """Where no layout of a gauge meets the demands, try what nearly does with flared holes.
+
+    searched: the searches at this gauge; without any, only the bare sheet is tried.
+    """
+    rules = BeadRules(state.panel, gauge, symmetry.mirror_axes(state.panel))
+    bare = GaugeSearch(state, rules, (), tuple, [1.0] * len(state.panel.demands))
+    for one in searched or [bare]:
+        if budget.is_spent:
+            return
+        layouts = one.layouts_for_holes()
+        if layouts:
+            state.report(f"{gauge:g} mm: flared holes beside what nearly meets")
+            collect_with_holes(state, budget, options, layouts, one.rules)
+        found = [layout for layout in options.found if layout.gauge == gauge]
+        if found:
+            beads = min(len(layout.beads) for layout in found)
+            state.record(GaugeOutcome(gauge, GaugeStatus.BEADED, beads=beads))
+            return
 
 
 def _share_of(budget: Budget, gauges_left: int) -> float:

@@ -27,12 +27,14 @@ from stiffen.shop import layout_check
 from stiffen.surrogate.laminated_panel import Guesses
 
 from .budget import Budget
+from .finish.hole_effects import hole_effects
 from .finish.strike_out import calibrated_worst
 from .moves import Choice, MoveMaker, beads_of, key_of
 from .state import SearchState
 
 FIRST_COUNTS = 3  # beads: stages up to this draw all families, evenly spread; later ones the best, in all spreads
-BEST_FOR_HOLES = 2  # of the layouts that only their frequency keeps from meeting the demands
+BEST_FOR_HOLES = 2  # of the layouts that may meet the demands with flared holes
+PATIENCE_NEAR = 2  # times as many stages without a gain, where the best layout nearly meets the demands
 FRAME_COUNT = 2  # beads: more frames than this are not drawn
 STIFFEST_FACTOR = 2  # times as many batches for goal "stiffest"
 GROWTH = 1  # part of the seed: `_grown` draws other random numbers than `_tune`
@@ -141,6 +143,7 @@ class GaugeSearch:
         state, settings = self.state, self.state.settings
         fixed = len(self.rules.fixed[0])
         chain: dict[tuple[int, int], Trial] = {}
+        met = near = False
         for dies in range(1, dies_at_most + 1):
             before: Trial | None = None
             stalled = 0
@@ -161,13 +164,15 @@ class GaugeSearch:
                     continue
                 if state.count > tried:
                     stalled = stalled + 1 if before is not None and not self._gains(trial, before) else 0
+                near = not met and self.worst(trial) <= settings.tuning_limit
                 before = chain[count, dies] = trial
                 if self.best is None or self._order(trial) < self._order(self.best):
                     self.best = trial
                 verdict = self._ask_shell(trial)
                 if verdict is not None and verdict.met and not state.stiffest:
+                    met = True
                     yield verdict
-                if stalled == state.effort.stalled and not state.stiffest:
+                if stalled >= state.effort.stalled * (PATIENCE_NEAR if near else 1) and not state.stiffest:
                     counts = counts[: counts.index(count) + 1]
                     break
 
@@ -195,7 +200,7 @@ class GaugeSearch:
         return min([*starts, *tuned], key=self._order, default=None)
 
     def _order(self, trial: Trial) -> tuple:
-        return self.utilisation(trial), len(beads_of(trial.choice)), sorted(map(repr, key_of(trial.choice)))
+        return self.utilisation(trial), len(beads_of(trial.choice)), _sort_key(trial.choice)
 
     def _regular(self, count: int, starts: list[Trial]) -> list[Trial]:
         """Regular layouts of `count` beads: of all families in the first stages, then of the best."""
@@ -306,27 +311,31 @@ class GaugeSearch:
         return [self.rules.layout(choice) for choice in found]
 
     def layouts_for_holes(self) -> list[Layout]:
-        """Known layouts that only their frequency keeps from meeting the demands, and nearly: the best ones, and
-        that with the least length to roll.
+        """Known layouts that miss the demands but may meet them with flared holes: the best, and the least to roll.
 
-        Flared holes take mass away where the sheet moves, and so can make up for it.  Frames leave little room.
+        The flanges of holes stiffen the sheet, and holes take mass away where it moves.  How much both bring is
+        estimated from `hole_effects`; the bare sheet counts as a layout.  Frames leave little room for holes.
         """
         panel, settings = self.state.panel, self.state.settings
         if panel.flared_holes == "none" or not panel.tools.hole_dies:
             return []
-        low = np.array([demand.kind == "frequency" for demand in panel.demands])
-        fitting = []
-        for trial in self.known.values():
-            values = np.array(trial.utilisations) * self.factors
-            others = float(values[~low].max(initial=0.0))
-            open_beads = trial.choice and not any(bead.closed for bead in beads_of(trial.choice))
-            if open_beads and others <= settings.safe_pass_limit < values.max() <= settings.holes_raise_limit:
-                fitting.append(trial)
+        (bare,) = self.evaluate([()], {})
+        if not self.calibrated:
+            self._calibrate(bare, self.state.evaluator.quick_utilisations(self.rules.layout(())))
+        trials = list(self.known.values())
+        missing = [one for one in trials if settings.safe_pass_limit < self.worst(one) <= settings.holes_raise_limit]
+        effects = hole_effects(self.state, self.rules, self._bare_guesses) if missing else []
+        values = {one.choice: np.array(one.utilisations) * self.factors for one in missing if _leaves_room(one.choice)}
+        fitting = {
+            choice: least
+            for choice, own in values.items()
+            if (least := min((float((own * one).max(initial=0.0)) for one in effects), default=math.inf)) <= 1.0
+        }
         if not fitting:
             return []
-        shortest = min(fitting, key=lambda one: (_rolled(one.choice), self._order(one)))
-        best = *sorted(fitting, key=self._order)[:BEST_FOR_HOLES], shortest
-        return [self.rules.layout(choice) for choice in dict.fromkeys(one.choice for one in best)]
+        shortest = min(fitting, key=lambda one: (_rolled(one), fitting[one], _sort_key(one)))
+        best = *sorted(fitting, key=lambda one: (fitting[one], _sort_key(one)))[:BEST_FOR_HOLES], shortest
+        return [self.rules.layout(choice) for choice in dict.fromkeys(best)]
 
     # ------------------------------------------------------------------------------------------------ the shell model
 
@@ -384,6 +393,14 @@ def _some(moves: Iterator[Choice], known: dict, count: int) -> list[Choice]:
             if len(out) == count:
                 break
     return out
+
+
+def _sort_key(choice: Choice) -> list[str]:
+    return sorted(map(repr, key_of(choice)))
+
+
+def _leaves_room(choice: Choice) -> bool:
+    return not any(bead.closed for bead in beads_of(choice))
 
 
 def _rolled(choice: Choice) -> int:

@@ -75,8 +75,8 @@ class SearchSettings:
     nearly_met_limit: float = 1.03
     """Utilisation by the surrogate up to which a layout with less to roll is also tried with holes."""
 
-    holes_raise_limit: float = 1.1
-    """Utilisation of the frequency by the surrogate up to which a layout that meets all else is tried with holes."""
+    holes_raise_limit: float = 1.4
+    """Utilisation by the surrogate up to which a layout may be tried with holes, whose flanges stiffen the sheet."""
 
     needless_share: float = 0.002
     """A bead of the stiffest layout is removed if the utilisation rises by less than this share without it."""

@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import islice
 
 import numpy as np
 
 from stiffen.model.layout import Hole, Layout
+from stiffen.model.panel import Panel
 from stiffen.optimise.candidates.hole_patterns import Row, hole_patterns
 from stiffen.shop import layout_check, process_plan
 from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
@@ -23,6 +25,8 @@ SURROGATE_SHARE = 0.99  # of the limit: utilisation by the calibrated surrogate 
 MOST_KINDS = 3  # patterns of holes in one layout
 SAME_MASS = 0.001  # relative difference of mass that nobody would take more minutes for
 MOST_COUNTED = 60  # patterns whose dimensions are counted
+MOST_BESIDE_MISSES = 16  # patterns beside beads that miss the demands without holes: the lightest
+ROWS_UP_TO = 1.1  # times the limit: utilisation of a pattern beside such beads, up to which some of its rows may do
 Holes = tuple[Hole, ...]
 
 
@@ -52,13 +56,14 @@ def add_holes(
     bases: Sequence[Layout],
     mirror_axes: str,
     worths: Sequence[Worth],
-    even_only: Sequence[Layout] = (),
+    missing: Sequence[Layout] = (),
 ) -> list[Layout]:
     """For each idea of worth, one of some layouts of a gauge with the pattern of flared holes that is worth most.
 
     Mass and minutes are counted from the first layout; it is returned where nothing is worth its minutes, and for a
-    later idea where nothing is lighter than what was found for those before.  even_only: layouts beside whose beads
-    only patterns without an odd dimension count.
+    later idea where nothing is lighter than what was found for those before.  missing: layouts that may meet the
+    demands with holes only; beside their beads only patterns without an odd dimension count.  Where the first layout is
+    one of them, holes are needed whatever they are worth.
 
     The surrogate, calibrated by the shell on the first layout without holes, says how many rows of each pattern may
     stay; the shell's quick mesh decides.
@@ -67,16 +72,11 @@ def add_holes(
     most = math.inf if panel.holes_at_most is None else panel.holes_at_most - len(first.holes)
     if panel.flared_holes == "none" or most <= 0:
         return [first] * len(worths)
-    patterns = [
-        (base, rows)
-        for base in bases
-        for rows in hole_patterns(panel, base.gauge, base.beads, mirror_axes, most, base.holes)
-        if base not in even_only or not distinct_dimensions(panel, _with(base, _joined(rows))).odd
-    ]
+    patterns = [(base, rows) for base in bases for rows in _patterns(panel, base, mirror_axes, most, base in missing)]
     if not patterns:
         return [first] * len(worths)
     state.report(f"{first.gauge:g} mm: flared holes in rows")
-    placement = _Placement(state, budget, first, patterns, most)
+    placement = _Placement(state, budget, first, patterns, most, frozenset(missing))
     found: list[Layout] = []
     for worth in worths:
         holed = [panel.mass(one) for one in found if one != first]
@@ -105,7 +105,7 @@ class _Placement:
     """Placement of holes at one gauge.
 
     first: the layout that others are compared with.  patterns: of holes, each beside the beads of a layout.  most:
-    number of holes.
+    number of holes.  missing: layouts that may meet the demands with holes only.
     """
 
     state: SearchState
@@ -113,6 +113,7 @@ class _Placement:
     first: Layout
     patterns: list[tuple[Layout, tuple[Row, ...]]]
     most: float
+    missing: frozenset[Layout] = frozenset()
     known: dict[Layout, tuple[float, ...]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -125,7 +126,8 @@ class _Placement:
         state, panel = self.state, self.state.panel
         # All holes of a pattern are worth the same: if the whole is worth something, no part of it is worth more.
         whole = self._worth_of_wholes(worth, lighter_than)
-        ranked = sorted((one for one in whole if whole[one] > 0), key=lambda one: -whole[one])
+        least = -math.inf if self.first in self.missing else 0.0
+        ranked = sorted((one for one in whole if whole[one] > least), key=lambda one: -whole[one])
         tried: list[Layout] = []
         for _ in range(state.effort.hole_trials):
             batch: list[Layout] = []
@@ -133,7 +135,7 @@ class _Placement:
                 if len(batch) == AT_ONCE and self._grams(batch[-1], worth) >= whole[base, rows]:
                     break
                 found = self._with_feasible_rows(base, rows, SURROGATE_SHARE * worth.limit)
-                if found is None or found in (*tried, *batch) or self._grams(found, worth) <= 0:
+                if found is None or found in (*tried, *batch) or self._grams(found, worth) <= least:
                     continue
                 if panel.mass(found) >= lighter_than:
                     continue
@@ -191,8 +193,12 @@ class _Placement:
         """
         rows = tuple(row for row in rows if len(row) <= self.most)
         whole = _with(base, _joined(rows))
-        if rows and len(_joined(rows)) <= self.most and self._worst([whole])[0] <= target:
-            return whole
+        if rows and len(_joined(rows)) <= self.most:
+            worst = self._worst([whole])[0]
+            if worst <= target:
+                return whole
+            if base in self.missing and worst > ROWS_UP_TO * target:
+                return None
         if len(rows) < 2:
             return None
         alone = self._worst([_with(base, row) for row in rows])
@@ -201,6 +207,18 @@ class _Placement:
         layouts = [_with(base, step) for step in steps if len(step) <= self.most]
         passing = [one for one, value in zip(layouts, self._worst(layouts), strict=True) if value <= target]
         return max(passing, key=lambda one: len(one.holes), default=None)
+
+
+def _patterns(panel: Panel, base: Layout, mirror_axes: str, most: float, base_misses: bool) -> list[tuple[Row, ...]]:
+    """Patterns of holes to try beside a layout's beads; beside one that misses the demands the lightest even ones."""
+    patterns = hole_patterns(panel, base.gauge, base.beads, mirror_axes, most, base.holes)
+    if not base_misses:
+        return patterns
+    wholes = {rows: _with(base, _joined(rows)) for rows in patterns}
+    lightest = sorted(wholes, key=lambda rows: round(panel.mass(wholes[rows]), 6))
+    return list(
+        islice((rows for rows in lightest if not distinct_dimensions(panel, wholes[rows]).odd), MOST_BESIDE_MISSES)
+    )
 
 
 def _joined(rows: tuple[Row, ...]) -> Holes:

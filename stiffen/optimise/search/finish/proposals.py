@@ -25,7 +25,7 @@ from ..incumbent import OnBest, ignore_best, in_order
 from ..limits import cost, keeps_margin, margin_limit, within_limits
 from ..state import SearchState
 from ..work_share import COLLECTED, SETTLED, UNTIL_MET
-from .hole_placement import SAME_MASS, add_holes, further_holes, worth_for_lightest
+from .hole_placement import SAME_MASS, Worth, add_holes, further_holes, worth_for_lightest
 from .neatening import drawn_evenly, neaten, rounded_to_millimetres, with_ends_on_hole_lines
 from .room_for_holes import roomier_layouts
 from .strike_out import strike_out
@@ -33,6 +33,7 @@ from .strike_out import strike_out
 NAMES = ("lightest", "recommended", "quickest")
 MORE_BEADS = (0, 1, 2)  # beads that may be added to a set of parallel ones to keep the margin
 EVEN = 4  # dimensions to measure of a layout that needs no other
+NO_WORSE = 1.01  # times the utilisation of a layout that misses the demands: what a neat variant may have
 BEFORE_HOLES = 0.3  # of the work of `collect`
 FULL_TRIALS = 3  # layouts that are evaluated in full for one proposal
 
@@ -134,16 +135,8 @@ def collect(
     holed = {worthy: worths[0].limit}
     if panel.mass(lightest) < (1 - SAME_MASS) * panel.mass(worthy):
         holed[lightest] = worths[1].limit
-    for one, limit in holed.items():
-        state.work.stage += (1 - BEFORE_HOLES) / len(holed)
-        if one == sturdy:
-            continue
-        options.add(one)
-        options.add(with_ends_on_hole_lines(state, one, rules, limit))
-        fewer = strike_out(state, budget, one, rules, limit)
-        options.add(fewer)
-        if fewer != one:
-            options.add(neaten(state, budget, fewer, rules, limit))
+    holed.pop(sturdy, None)
+    _add_holed(state, budget, options, holed, rules)
     # beside larger holes, which are worth their minutes, small ones may save more than in a pattern of their own
     for base in dict.fromkeys((*in_order(panel, options.found, "lightest", settings)[:1], worthy)):
         if base.gauge == rules.gauge and len(base.holes) > len(rules.fixed[1]):
@@ -151,15 +144,52 @@ def collect(
                 options.add(more)
 
 
+def collect_with_holes(
+    state: SearchState, budget: Budget, options: Options, layouts: Sequence[Layout], rules: BeadRules
+) -> None:
+    """Add to the options what comes of layouts that may meet the demands with flared holes only."""
+    panel = state.panel
+    bases = _neat_for_holes(state, budget, layouts, rules)
+    if not bases or budget.is_spent:
+        return
+    safe = state.settings.safe_pass_limit
+    cheaply = worth_for_lightest(state, bases[0], safe)
+    recommended = Worth(panel.grams_per_minute, min(safe, margin_limit(panel)))
+    worths = (recommended, cheaply)
+    found = add_holes(state, budget, bases, rules.mirror_axes, worths, bases)
+    holed = {one: worth.limit for one, worth in zip(found, worths, strict=True) if one != bases[0]}
+    _add_holed(state, budget, options, holed, rules)
+
+
+def _add_holed(
+    state: SearchState, budget: Budget, options: Options, holed: dict[Layout, float], rules: BeadRules
+) -> None:
+    """Add layouts with holes to the options, and what comes of them without needless beads and neat.
+
+    holed: layout -> utilisation to keep.
+    """
+    for one, limit in holed.items():
+        state.work.stage += (1 - BEFORE_HOLES) / len(holed)
+        options.add(one)
+        options.add(with_ends_on_hole_lines(state, one, rules, limit))
+        fewer = strike_out(state, budget, one, rules, limit)
+        options.add(fewer)
+        if fewer != one:
+            options.add(neaten(state, budget, fewer, rules, limit))
+
+
 def _neat_for_holes(state: SearchState, budget: Budget, layouts: Sequence[Layout], rules: BeadRules) -> list[Layout]:
-    """Of some layouts that may meet the demands with holes only, neat variants, where there are."""
-    limit, made = state.settings.holes_raise_limit, []
+    """Of some layouts that may meet the demands with holes only, neat variants that miss them no more."""
+    made: list[Layout] = []
     for one in layouts:
-        if not layout_check.audit(state.panel, one) and (neat := neaten(state, budget, one, rules, limit)) is not None:
+        if layout_check.audit(state.panel, one):
+            continue
+        limit = NO_WORSE * state.evaluator.expected([one])[0]
+        if (neat := neaten(state, budget, one, rules, limit)) is not None:
             neat = rounded_to_millimetres(state, neat, rules, limit)
             even = not distinct_dimensions(state.panel, neat).odd and all(map(is_on_whole_millimetres, neat.beads))
             made += [neat] if even else []
-    return made
+    return list(dict.fromkeys(made))
 
 
 def settle(
