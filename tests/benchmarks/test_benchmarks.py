@@ -11,6 +11,7 @@ from stiffen.optimise.candidates.bead_rules import BeadRules
 from stiffen.optimise.candidates.straight_beads import bead_candidates
 from stiffen.optimise.search.driver import search
 from stiffen.shop.layout_check import audit
+from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 
 
 def test_thousand_candidates_on_the_floor_pan():
@@ -37,3 +38,12 @@ def test_the_search_is_as_stiff_as_the_best_hand():
 def test_evolution_runs():
     strip = replace(panels.EIGHT[4], gauges=(1.0,))
     assert 0.0 < against_hands.evolved(strip, 1.0, 60, 1) < 10.0
+
+
+@pytest.mark.slow
+def test_the_l_is_met_at_the_gauge_of_the_best_hand_with_a_third_of_the_dimensions():
+    """Four beads by hand meet at 1.2 mm without holes; version 0.1.0 weighed 0.429 kg there, with 49 dimensions."""
+    panel = replace(panels.EIGHT[1], gauges=(1.2, 1.5))
+    layout = search(panel, effort="quick", mesh_level="quick").verdict.layout
+    assert layout.gauge == 1.2 and panel.mass(layout) <= 1.02 * 0.429
+    assert distinct_dimensions(panel, layout).count <= 49 / 3

@@ -16,6 +16,7 @@ from stiffen.model.tools import Roller
 from stiffen.optimise.search import driver
 from stiffen.optimise.search.incumbent import rank
 from stiffen.shop.layout_check import audit
+from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 from stiffen.shop.rolling_bow import rolling_bow
 
 LID = lid(
@@ -126,6 +127,29 @@ def test_a_sheet_that_meets_without_beads_gets_none():
     result = driver.search(flat, **QUICK)
     assert result.verdict.met and result.verdict.layout.beads == ()
     assert result.verdict.demands[0].decided_by == NONLINEAR
+
+
+def test_flanges_of_holes_stiffen_a_sheet_that_misses_without_them():
+    """A corner that stands out freely, 10 % too soft in the thinner sheet: nine holes in rows, not the next gauge."""
+    corner = lid(
+        200.0,
+        180.0,
+        gauges=(1.0, 1.5),
+        tools=replace(SHOP, bead_dies=()),
+        supports=tuple(
+            Support("edge", "clamped", "free", path=((0.0, 0.0), end)) for end in ((200.0, 0.0), (0.0, 180.0))
+        ),
+        loads=(stiffen.Load("hand", "patch", 1.0, at=(175.0, 155.0), size=(40.0, 40.0)),),
+        demands=(Demand("deflection", 1.0, "hand"),),
+    )
+    soft = stiffen.check(corner, Layout(1.0), mesh_level="quick").demands[0].value
+    corner = replace(corner, demands=(Demand("deflection", soft / 1.1, "hand"),))
+    result = driver.search(corner, **QUICK)
+    layout = result.verdict.layout
+    assert result.verdict.met and layout.gauge == 1.0 and layout.holes and not layout.beads
+    assert stiffen.check(corner, layout, mesh_level="quick").met
+    assert distinct_dimensions(corner, layout).count <= 4
+    assert gauge_sentence(result.gauge_outcomes[0]) == "met with flared holes, without beads"
 
 
 @pytest.mark.slow
