@@ -4,7 +4,7 @@
    demand the rank correlation (Spearman), and the share of layouts within 8 % after calibration by the median ratio of
    three other layouts.
 2. Small deflection, not calibrated: relative errors of the linear deflection, the softness at three places, the first
-   frequency and the buckling factor.
+   frequency and the buckling factor; then all panels together.
 3. Single moves from the stiffest layout that a quick search finds (a bead slides, turns over, takes another die, comes
    or goes): rank correlation of the deflection, the place that the shell model's best has in the surrogate's order, and
    how near the best of the surrogate's first five is to it.
@@ -24,11 +24,13 @@ from scipy.stats import spearmanr
 
 from stiffen.analysis.demand_values import demand_value
 from stiffen.analysis.panel_model import PanelModel, build_panel_model
+from stiffen.analysis.screening import ACCURACY
 from stiffen.analysis.supports import in_plane_assumptions
 from stiffen.errors import StiffenError
 from stiffen.fem.blas_threads import one_thread
 from stiffen.io.tools_file import starter_tools
 from stiffen.mesh.panel_mesh import mesh_panel
+from stiffen.mesh.size_field import background_side
 from stiffen.model.layout import Bead, Layout, Point
 from stiffen.model.material import Material
 from stiffen.model.panel import Demand, Fold, Load, Panel, Support
@@ -172,9 +174,21 @@ def moved_layouts(panel: Panel, beads: tuple[Bead, ...], start: Layout, many: in
 
 
 def shell_models(panel: Panel, layout: Layout, mesh_level: str) -> list[PanelModel]:
-    """Shell models of a layout, one for each assumption on the in-plane restraint."""
-    mesh = mesh_panel(panel, layout, mesh_level=mesh_level)
-    return [build_panel_model(panel, layout, mesh, assumed) for assumed in in_plane_assumptions(panel)]
+    """Shell models of a layout, one for each assumption on the in-plane restraint.
+
+    Beyond the quick mesh each has the model on a mesh twice as coarse for its first guesses, as in `check`.
+    """
+
+    def on(size: float | None) -> list[PanelModel]:
+        mesh = mesh_panel(panel, layout, mesh_level=mesh_level, size=size)
+        models = (build_panel_model(panel, layout, mesh, assumed) for assumed in in_plane_assumptions(panel))
+        return [replace(model, accuracy=ACCURACY) for model in models]
+
+    fine = on(None)
+    if mesh_level == "quick":
+        return fine
+    coarse = on(2 * background_side(panel.region.area, mesh_level))
+    return [replace(model, coarser=one) for model, one in zip(fine, coarse, strict=True)]
 
 
 def by_shell(panel: Panel, layout: Layout, mesh_level: str, demands: tuple[Demand, ...]) -> list[float]:
@@ -284,32 +298,66 @@ def compare_moves(
     return float(spearmanr(ours, shell).statistic), place, float(spread), len(ours)
 
 
-def report(panel: Panel, options: argparse.Namespace) -> Iterator[str]:
-    """The lines of one panel."""
+@dataclass(frozen=True)
+class SmallErrors:
+    """Relative errors of one quantity in small deflection, over panels and layouts (k,)."""
+
+    label: str
+    errors: np.ndarray
+
+    def __str__(self) -> str:
+        rms, mean, worst = np.sqrt(np.mean(self.errors**2)), self.errors.mean(), np.abs(self.errors).max()
+        return (
+            f"  small: {self.label:22} {len(self.errors):4} rms {100 * rms:4.1f} %  mean {100 * mean:+5.1f} %"
+            f"  worst {100 * worst:3.0f} %"
+        )
+
+
+def by_kind(found: list[SmallErrors]) -> Iterator[SmallErrors]:
+    """The errors of all panels and places together: linear deflection, softness, frequency, buckling."""
+    kinds: dict[str, list[np.ndarray]] = {}
+    for one in found:
+        kinds.setdefault(one.label.split(" at ")[0], []).append(one.errors)
+    for kind, errors in kinds.items():
+        yield SmallErrors(kind, np.concatenate(errors))
+
+
+def compared_by_value(panel: Panel, surrogate: LaminatedPanel, layouts: list[Layout], mesh_level: str) -> Iterator[str]:
+    """Lines on the demands' values of random layouts."""
+    for one in agreement(panel, *both(panel, surrogate, layouts, mesh_level)):
+        yield (
+            f"  {one.label:18} {one.count:4} rank {one.rank:6.3f}  within 8 % {100 * one.within:5.1f} %  factor "
+            f"{one.factor:.3f}  worst {100 * one.worst:3.0f} %"
+        )
+
+
+def compared_by_move(
+    panel: Panel, surrogate: LaminatedPanel, beads: tuple[Bead, ...], options: argparse.Namespace
+) -> str:
+    """A line on single moves from the stiffest layout."""
+    moves = moved_layouts(panel, beads, stiffest(panel), options.moves, options.seed)
+    rank, place, spread, count = compare_moves(panel, surrogate, moves, options.mesh)
+    return (
+        f"  {count} moves: rank {rank:.3f}, the shell model's best is number {place}; the best of the surrogate's "
+        f"first five is within {100 * spread:.2f} % of it"
+    )
+
+
+def report(panel: Panel, options: argparse.Namespace, small: list[SmallErrors]) -> Iterator[str]:
+    """The lines of one panel; its errors in small deflection are added to `small`."""
     surrogate = laminated_panel(panel, GAUGE)
     beads = pool(panel, surrogate)
-    layouts = random_layouts(panel, beads, options.layouts + CALIBRATING, options.seed)
+    layouts = random_layouts(panel, beads, max(options.layouts + CALIBRATING, options.small), options.seed)
     yield f"{panel.name}: {len(surrogate.mesh.nodes)} nodes, {len(beads)} candidates"
-    ours, shell = both(panel, surrogate, layouts, options.mesh)
     if options.layouts:
-        for one in agreement(panel, ours, shell):
-            yield (
-                f"  {one.label:18} {one.count:4} rank {one.rank:6.3f}  within 8 % {100 * one.within:4.0f} %  factor "
-                f"{one.factor:.3f}  worst {100 * one.worst:3.0f} %"
-            )
+        yield from compared_by_value(panel, surrogate, layouts[: options.layouts + CALIBRATING], options.mesh)
     if options.small:
-        for name, errors in small_errors(panel, surrogate, layouts[: options.small], options.mesh).items():
-            yield (
-                f"  small: {name:22} rms {100 * np.sqrt(np.mean(errors**2)):4.1f} %  mean {100 * errors.mean():+5.1f} %"
-                f"  worst {100 * np.abs(errors).max():3.0f} %"
-            )
+        found = small_errors(panel, surrogate, layouts[: options.small], options.mesh)
+        own = [SmallErrors(label, errors) for label, errors in found.items()]
+        small += own
+        yield from map(str, own)
     if options.moves:
-        moves = moved_layouts(panel, beads, stiffest(panel), options.moves, options.seed)
-        rank, place, spread, count = compare_moves(panel, surrogate, moves, options.mesh)
-        yield (
-            f"  {count} moves: rank {rank:.3f}, the shell model's best is number {place}; the best of the surrogate's "
-            f"first five is within {100 * spread:.2f} % of it"
-        )
+        yield compared_by_move(panel, surrogate, beads, options)
 
 
 @one_thread
@@ -323,12 +371,17 @@ def main() -> None:
     ask.add_argument("--mesh", choices=("quick", "normal"), default="quick")
     ask.add_argument("--panel", choices=[panel.name for panel in PANELS], action="append")
     options = ask.parse_args()
+    small: list[SmallErrors] = []
     for panel in PANELS:
         if not options.panel or panel.name in options.panel:
             start = time.perf_counter()
-            for line in report(panel, options):
+            for line in report(panel, options, small):
                 print(line, flush=True)
             print(f"  {time.perf_counter() - start:.0f} s", flush=True)
+    if small:
+        print("all of these panels")
+        for one in by_kind(small):
+            print(one)
 
 
 if __name__ == "__main__":

@@ -56,7 +56,7 @@ class Accuracy:
     times what linear theory says; taken to leave places out, not for values.  refine_probes: True if more points are
     probed about the softest.  trust_guesses: an equilibrium found from a guess is not checked for stability.
     reuses_factors: see `follow_path`.  linear_push_ratio: deflection over thickness up to which linear theory decides
-    a push too.
+    a push too.  first_step: see `follow_path`; of a path to the load of a case, of which only the end counts.
     """
 
     tolerance: float = TOLERANCE
@@ -67,6 +67,7 @@ class Accuracy:
     trust_guesses: bool = False
     reuses_factors: bool = False
     linear_push_ratio: float = 0.0
+    first_step: float = FIRST_STEP
 
 
 FULL_ACCURACY = Accuracy()
@@ -270,11 +271,12 @@ class PanelModel:
         elsewhere = self.other_place(case, place)
 
         def make() -> EquilibriumPath:
-            guess = None
-            if until == 1.0 and not from_rest and elsewhere is None:
+            guess, only_end = None, until == 1.0 and not from_rest
+            if only_end and elsewhere is None:
                 there = self.worst_place(case)
                 guess = self._first_guess(("case", case), lambda coarser: coarser.equilibrium_path(case, place=there))
-            return self._trace_path(*self.linear_solution(case, elsewhere), until, guess=guess)
+            first_step = self.accuracy.first_step if only_end else FIRST_STEP
+            return self._trace_path(*self.linear_solution(case, elsewhere), until, first_step=first_step, guess=guess)
 
         key = ("from rest" if from_rest else "followed", case, until)
         return self._cached(key if elsewhere is None else (*key, elsewhere), make)

@@ -25,6 +25,7 @@ SHARED = np.array([0, 3, 5])  # e_s, k_s, k_sn: the same in strips side by side
 # Sets the weight of the OPT triangle's higher-order part to its least, 0.01: sheet that is soft across strips does not
 # bend in its plane as the isotropic sheet does for which the weight was tuned.
 HIGHER_ORDER_NU = 0.5
+MEMBRANE_PLACES = (0, 1, 5)  # ux, uy, rz among the six DOFs of a node
 PASSED_ON = np.array([1, 2, 4])  # e_n, gamma_sn, k_n: their forces are the same in strips side by side
 
 
@@ -88,7 +89,33 @@ def strain_rotation(cosine: np.ndarray, sine: np.ndarray) -> np.ndarray:
     return R
 
 
-def element_stiffness(geometry: triangle.TriangleFrames, laminate: Laminate) -> np.ndarray:
+@dataclass(frozen=True, eq=False)
+class StrainOperators:
+    """What the stiffness of laminated triangles needs of the mesh alone; kept, as a mesh serves many layouts.
+
+    membrane: (m, 4, 3, 9), see `triangle.membrane_operators`.  mean: (m, 3, 9) mean curvature, times the root of the
+    area.  varying: (m, 3, 3, 9) what the curvature at the mid-sides has over its mean, times the root of a third of
+    the area.  lumping: (m, 9, 3), see `triangle.lumping_matrix`, over the root of the area.
+    """
+
+    membrane: np.ndarray
+    mean: np.ndarray
+    varying: np.ndarray
+    lumping: np.ndarray
+
+    @classmethod
+    def of(cls, geometry: triangle.TriangleFrames) -> StrainOperators:
+        """The operators of a mesh."""
+        xy, area = geometry.xy, geometry.area
+        root = np.sqrt(area)[:, None, None]
+        curvature = triangle.curvature_matrix(xy, area, triangle.MID_SIDE_POINTS)
+        mean = curvature.mean(axis=1)
+        varying = (curvature - mean[:, None]) * (root / np.sqrt(3))[:, None]
+        membrane = triangle.membrane_operators(xy, area, HIGHER_ORDER_NU)
+        return cls(membrane, root * mean, varying, triangle.lumping_matrix(xy) / root)
+
+
+def element_stiffness(operators: StrainOperators, laminate: Laminate) -> np.ndarray:
     """(m, 18, 18) stiffness in the triangles' own frames, N/mm and N mm.
 
     The membrane is the OPT triangle, with constant strain apart from its higher-order part; the curvature of the DKT
@@ -96,31 +123,27 @@ def element_stiffness(geometry: triangle.TriangleFrames, laminate: Laminate) -> 
     membrane forces are therefore taken as constant in the triangle, and the part of the curvature that varies meets the
     stiffness at constant N, D - B A^-1 B.  Without it, coarse meshes with offset strips lock.
     """
-    m = len(geometry.area)
+    C = laminate.stiffness
+    A, B, D = C[:, :3, :3], C[:, :3, 3:], C[:, 3:, 3:]
+    relaxed = D - B.transpose(0, 2, 1) @ np.linalg.solve(A, B)
+    mean, m = operators.mean, len(C)
+    plane = _sum_of_squares(operators.membrane, A).reshape(m, 3, 3, 3, 3)
+    plate = _sum_of_squares(operators.varying, relaxed) + mean.transpose(0, 2, 1) @ (D @ mean)
+    coupling = (operators.lumping @ (B @ mean)).reshape(m, 3, 3, 3, 3)
     K = np.zeros((m, 3, 6, 3, 6))
-    for part in triangle.chunks(m):
-        xy, area, C = geometry.xy[part], geometry.area[part], laminate.stiffness[part]
-        A, B, D = C[:, :3, :3], C[:, :3, 3:], C[:, 3:, 3:]
-        plane = triangle.membrane_stiffness(xy, area, 1.0, A, HIGHER_ORDER_NU).reshape(-1, 3, 3, 3, 3)
-        curvature = triangle.curvature_matrix(xy, area, triangle.MID_SIDE_POINTS)
-        mean = curvature.mean(axis=1)
-        varying = curvature - mean[:, None]
-        relaxed = D - B.transpose(0, 2, 1) @ np.linalg.solve(A, B)
-        plate = (mean.transpose(0, 2, 1) @ D @ mean) * area[:, None, None]
-        rows = len(area), 9, 9
-        plate += (varying.reshape(rows).transpose(0, 2, 1) @ (relaxed[:, None] @ varying).reshape(rows)) * (area / 3)[
-            :, None, None
-        ]
-        plate = plate.reshape(-1, 3, 3, 3, 3)
-        coupling = (triangle.lumping_matrix(xy) @ (B @ mean)).reshape(-1, 3, 3, 3, 3)
-        for a, at in enumerate((0, 1, 5)):
-            for b, to in enumerate((0, 1, 5)):
-                K[part, :, at, :, to] = plane[:, :, a, :, b]
-            for b in range(3):
-                K[part, :, at, :, 2 + b] = coupling[:, :, a, :, b]
-                K[part, :, 2 + b, :, at] = coupling[:, :, a, :, b].transpose(0, 2, 1)
-        K[part, :, 2:5, :, 2:5] = plate
+    for a, b in np.ndindex(3, 3):
+        at = MEMBRANE_PLACES[a]
+        K[:, :, at, :, MEMBRANE_PLACES[b]] = plane[:, :, a, :, b]
+        K[:, :, at, :, 2 + b] = coupling[:, :, a, :, b]
+        K[:, :, 2 + b, :, at] = coupling[:, :, a, :, b].transpose(0, 2, 1)
+    K[:, :, 2:5, :, 2:5] = plate.reshape(m, 3, 3, 3, 3)
     return K.reshape(m, 18, 18)
+
+
+def _sum_of_squares(operators: np.ndarray, C: np.ndarray) -> np.ndarray:
+    """(m, 9, 9) sums over k of E_k^T C E_k, for E (m, k, 3, 9) and C (m, 3, 3)."""
+    rows = len(C), -1, 9
+    return operators.reshape(rows).transpose(0, 2, 1) @ (C[:, None] @ operators).reshape(rows)
 
 
 def resultants(geometry: triangle.TriangleFrames, laminate: Laminate, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

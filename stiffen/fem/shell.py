@@ -16,7 +16,7 @@ from stiffen.errors import SolverError
 
 from . import laminate, triangle
 from .direct_solvers.multifrontal import Dissection
-from .laminate import Laminate
+from .laminate import Laminate, StrainOperators
 
 RIGID_BODY_MODE_NAMES = (
     "slide along x",
@@ -98,7 +98,7 @@ class Shell:
     def with_laminate(self, laminate: Laminate) -> Shell:
         """The same mesh with other sheet; what depends on the mesh alone is not computed again."""
         other = replace(self, laminate=laminate)
-        for name in ("geometry", "pattern", "dissection"):
+        for name in ("geometry", "pattern", "dissection", "strain_operators", "parts"):
             other.__dict__[name] = getattr(self, name)
         return other
 
@@ -134,10 +134,23 @@ class Shell:
         return Dissection.of(self.nodes, np.searchsorted(pairs, np.arange(n + 1) * n), pairs % n)
 
     @cached_property
+    def strain_operators(self) -> StrainOperators:
+        """What the stiffness of laminates needs of the mesh."""
+        return StrainOperators.of(self.geometry)
+
+    @cached_property
+    def parts(self) -> tuple[np.ndarray, ...]:
+        """Nodes of each connected part of the mesh."""
+        i, j = self.triangles[:, [0, 1, 2]].ravel(), self.triangles[:, [1, 2, 0]].ravel()
+        n = len(self.nodes)
+        count, part = connected_components(sp.coo_matrix((np.ones(len(i)), (i, j)), shape=(n, n)), directed=False)
+        return tuple(np.flatnonzero(part == number) for number in range(count))
+
+    @cached_property
     def element_stiffness(self) -> np.ndarray:
         """(m, 18, 18) stiffness of the triangles in their own frames, N/mm and N mm."""
         if self.laminate is not None:
-            return laminate.element_stiffness(self.geometry, self.laminate)
+            return laminate.element_stiffness(self.strain_operators, self.laminate)
         return triangle.element_stiffness(self.geometry, self.t, self.E, self.nu)
 
     @cached_property
@@ -217,13 +230,10 @@ def unrestrained_modes(
     fixed: constrained DOFs.  springs: (6 n, 6 n) stiffness of elastic supports.
     """
     n = len(shell.nodes)
-    i, j = shell.triangles[:, [0, 1, 2]].ravel(), shell.triangles[:, [1, 2, 0]].ravel()
-    count, part = connected_components(sp.coo_matrix((np.ones(len(i)), (i, j)), shape=(n, n)), directed=False)
     constrained = np.zeros(6 * n)
     constrained[fixed] = 1.0
     unrestrained = []
-    for number in range(count):
-        members = np.flatnonzero(part == number)
+    for members in shell.parts:
         nodes = shell.nodes[members]
         size = np.ptp(nodes, axis=0).max()
         R = rigid_body_modes(nodes) @ np.diag([1, 1, 1, 1 / size, 1 / size, 1 / size])

@@ -117,6 +117,30 @@ def membrane_stiffness(xy: np.ndarray, area: np.ndarray, t: np.ndarray | float, 
     """
     L = lumping_matrix(xy)
     basic = (L @ C) @ L.transpose(0, 2, 1) * (t / area)[:, None, None]
+    T, Te, Qs = _higher_order(xy, area)
+    natural = Te.transpose(0, 2, 1) @ C @ Te
+    higher = np.zeros((len(area), 3, 3))
+    for Q in Qs:
+        higher += Q.transpose(0, 2, 1) @ natural @ Q
+    higher *= (0.75 * _higher_weight(nu) * area * t)[:, None, None]
+    return basic + T.transpose(0, 2, 1) @ higher @ T
+
+
+def membrane_operators(xy: np.ndarray, area: np.ndarray, nu: float) -> np.ndarray:
+    """(m, 4, 3, 9) operators E of the OPT triangle: `membrane_stiffness` is t times the sum of E_k^T C E_k."""
+    T, Te, Qs = _higher_order(xy, area)
+    weight = np.sqrt(0.75 * _higher_weight(nu) * area)[:, None, None]
+    mean = lumping_matrix(xy).transpose(0, 2, 1) / np.sqrt(area)[:, None, None]
+    return np.stack([mean, *(weight * (Te @ Q @ T) for Q in Qs)], axis=1)
+
+
+def _higher_weight(nu: float) -> float:
+    """beta0: the paper's optimum for in-plane bending, kept positive for nu near 1/2."""
+    return max(0.01, (1 - 4 * nu**2) / 2)
+
+
+def _higher_order(xy: np.ndarray, area: np.ndarray) -> tuple[np.ndarray, np.ndarray, tuple[np.ndarray, ...]]:
+    """T (m, 3, 9), Te (m, 3, 3) and the three means (m, 3, 3) of Q of the OPT triangle's higher-order part."""
     x, y = _sides(xy)
     x12, x23, x31 = x.T
     y12, y23, y31 = y.T
@@ -154,19 +178,13 @@ def membrane_stiffness(xy: np.ndarray, area: np.ndarray, t: np.ndarray | float, 
         )
         / (4 * area**2)[:, None, None]
     )
-    natural = Te.transpose(0, 2, 1) @ C @ Te
     # beta_1..9 = 1, 2, 1, 0, 1, -1, -1, -1, -2 laid out as in the paper's Q1, Q2, Q3
     q1 = np.array([[1, 2, 1], [0, 1, -1], [-1, -1, -2]])
     q2 = np.array([[-2, -1, -1], [1, 1, 2], [-1, 0, 1]])
     q3 = np.array([[1, -1, 0], [-1, -2, -1], [2, 1, 1]])
     scale = (2 * area / 3)[:, None] / np.stack([l21, l32, l13], axis=1)
-    beta0 = max(0.01, (1 - 4 * nu**2) / 2)  # the paper's optimum for in-plane bending, kept positive for nu near 1/2
-    higher = np.zeros((len(area), 3, 3))
-    for qa, qb in ((q1, q2), (q2, q3), (q3, q1)):
-        Q = scale[:, :, None] * ((qa + qb) / 2)
-        higher += Q.transpose(0, 2, 1) @ natural @ Q
-    higher *= (0.75 * beta0 * area * t)[:, None, None]
-    return basic + T.transpose(0, 2, 1) @ higher @ T
+    Qs = tuple(scale[:, :, None] * ((qa + qb) / 2) for qa, qb in ((q1, q2), (q2, q3), (q3, q1)))
+    return T, Te, Qs
 
 
 def _quadratic_shapes(L: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

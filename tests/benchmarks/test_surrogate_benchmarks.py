@@ -31,6 +31,13 @@ def test_random_layouts_and_moves_are_ranked_as_by_the_shell_model(surrogate):
     assert len(moves) == 8 and all(audit(PANEL, layout) == () for layout in moves)
 
 
+def test_errors_of_all_places_and_panels_are_one_mean():
+    found = [compared.SmallErrors(label, np.array([error])) for label, error in
+             (("frequency", 0.1), ("softness at 3, 4", 0.03), ("softness at 5, 6", -0.04))]  # fmt: skip
+    kinds = {one.label: one.errors.tolist() for one in compared.by_kind(found)}
+    assert kinds == {"frequency": [0.1], "softness": [0.03, -0.04]}
+
+
 def test_an_evaluation_is_far_less_work_than_by_the_quick_shell():
     """Counted: seconds hang on the machine, and the benchmark tells them side by side."""
     panel = laminate_table.loaded_sheet("held")

@@ -40,6 +40,15 @@ def coupled(seed: int = 4) -> np.ndarray:
     return scale[:, None] * (factor @ factor.T) * scale
 
 
+def test_operators_of_the_membrane_give_its_stiffness():
+    xy, area = patch().geometry.xy, patch().geometry.area
+    C = triangle.plane_stress_matrix(E, NU)
+    operators = triangle.membrane_operators(xy, area, NU)
+    summed = T * np.einsum("mkia,ij,mkjb->mab", operators, C, operators)
+    wanted = triangle.membrane_stiffness(xy, area, np.full(len(area), T), C, NU)
+    assert summed == pytest.approx(wanted, abs=1e-12 * wanted.max())
+
+
 LAMINATES = {"flat sheet": flat_sheet(E, NU, T), "all couplings": coupled()}
 
 

@@ -12,10 +12,11 @@ from stiffen.analysis.demand_values import demand_value
 from stiffen.analysis.panel_model import build_panel_model
 from stiffen.analysis.supports import in_plane_assumptions
 from stiffen.errors import StiffenError
+from stiffen.fem.continuation import FIRST_STEP
 from stiffen.fem.shell import rigid_body_modes
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Bead, Layout
-from stiffen.model.panel import Demand, EdgeTrim, Fold, Load, PointMass, Support
+from stiffen.model.panel import Demand, EdgeTrim, FlatnessReading, Fold, Load, PointMass, Support
 from stiffen.surrogate.laminated_panel import laminated_panel
 
 WIND = Load("wind", "pressure", 1e-5)
@@ -207,6 +208,25 @@ def test_guesses_lead_to_the_same_equilibrium():
     for layout in laminate_table.moved(start, 2):
         cold, warm = surrogate.respond(layout), surrogate.respond(layout, guesses)
         assert warm.values[0].value == pytest.approx(cold.values[0].value, rel=1e-3)
+
+
+BULGE = {(250.0, 200.0): 3.0} | dict.fromkeys(
+    ((0.0, 0.0), (250.0, 0.0), (500.0, 0.0), (0.0, 200.0), (500.0, 200.0), (0.0, 400.0), (250.0, 400.0),
+     (500.0, 400.0)), 0.0,
+)  # fmt: skip
+
+
+@pytest.mark.slow
+def test_the_long_first_step_does_not_jump_over_a_snap_through():
+    """A sheet that bulges toward the load oil-cans on the way; the shell model's first step is half as long."""
+    measured = tuple(FlatnessReading(at, height) for at, height in BULGE.items())
+    surrogate = laminated_panel(replace(laminate_table.loaded_sheet("held", 60.0), out_of_flat=measured), 1.0)
+    long = surrogate.model_of(Layout(1.0), "held")
+    short = replace(long, accuracy=replace(long.accuracy, first_step=FIRST_STEP), _cache={})
+    assert long.accuracy.first_step >= 2 * FIRST_STEP
+    found, wanted = long.equilibrium_path("foot"), short.equilibrium_path("foot")
+    assert found.limit_factor == pytest.approx(wanted.limit_factor, rel=1e-3) and wanted.limit_factor < 0.5
+    assert found.max_displacements[-1] == pytest.approx(wanted.max_displacements[-1], rel=1e-3)
 
 
 def test_giving_up_leaves_the_rest_undecided():
