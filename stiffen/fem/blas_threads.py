@@ -31,3 +31,12 @@ def one_thread(function: Callable[P, T]) -> Callable[P, T]:
             return function(*args, **kwargs)
 
     return limited
+
+
+@one_thread
+def on_one_thread(function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
+    """The function's result, computed with one BLAS thread: a job of one worker among several.
+
+    The threads of several workers wait for each other's cores, and use up processor time while they wait.
+    """
+    return function(*args, **kwargs)

@@ -198,7 +198,7 @@ class ContinuationSolver:
             if trusted:
                 tangent = PathTangent(np.zeros(self.problem.shell.dof_count), 0.0, 0.0, 0)
             else:
-                tangent = self.tangent(point)
+                tangent = self.tangent(point, rough=True)
         except SolverError:
             return None
         if tangent.negative_eigenvalues:

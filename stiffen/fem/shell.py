@@ -98,7 +98,7 @@ class Shell:
     def with_laminate(self, laminate: Laminate) -> Shell:
         """The same mesh with other sheet; what depends on the mesh alone is not computed again."""
         other = replace(self, laminate=laminate)
-        for name in ("geometry", "pattern", "dissection", "strain_operators", "parts"):
+        for name in ("geometry", "pattern", "dissection", "strain_operators", "parts", "_wider_dissections"):
             other.__dict__[name] = getattr(self, name)
         return other
 
@@ -131,7 +131,18 @@ class Shell:
         pairs = np.union1d(coupled, (added.row // 6).astype(np.int64) * n + added.col // 6)
         if len(pairs) == len(coupled):
             return self.dissection
-        return Dissection.of(self.nodes, np.searchsorted(pairs, np.arange(n + 1) * n), pairs % n)
+        key = pairs.tobytes()
+        if key not in self._wider_dissections:
+            self._wider_dissections.clear()
+            self._wider_dissections[key] = Dissection.of(
+                self.nodes, np.searchsorted(pairs, np.arange(n + 1) * n), pairs % n
+            )
+        return self._wider_dissections[key]
+
+    @cached_property
+    def _wider_dissections(self) -> dict[bytes, Dissection]:
+        """The last dissection with added couplings, by the pairs of coupled nodes."""
+        return {}
 
     @cached_property
     def strain_operators(self) -> StrainOperators:

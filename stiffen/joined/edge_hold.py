@@ -13,23 +13,23 @@ from dataclasses import dataclass, replace
 import numpy as np
 import scipy.sparse as sp
 
-from stiffen.analysis.demand_values import DemandValue, demand_value
+from stiffen.analysis.demand_values import CASE_DEMANDS, DemandValue, demand_value
 from stiffen.analysis.panel_model import Accuracy, PanelModel
 from stiffen.errors import InputError, SolverError
 from stiffen.fem.continuation import Guess
-from stiffen.fem.corotational import State
 from stiffen.model.panel import Demand
 from stiffen.model.results import NOT_DECIDED
 
-from .condensed import HOLD_RATIO, SLIPS, Condensation, part_motions
+from .condensed import HOLD_RATIO, SLIPS, part_motions
 from .joined_model import JoinedModel
 from .panel_inside import PanelInside, panel_inside
-from .panel_jobs import Sent, sent_to, unpacked
+from .panel_jobs import WholeUnderCase
+from .workers import Sent, started, unpacked
 
 SLIDES = 1e-8  # stiffness of a joint that lets a panel slide, over that of its rivets
 LONG_STEP = 6.0  # thicknesses of the first step of a path of which only the end counts
 NO_MATTER = 0.02  # of the value: an edge whose hold changes it by less does not matter to the demand
-ROUGH = Accuracy(tolerance=1e-3, mode_tolerance=1e-6, soft_places=1, refine_probes=False, trust_guesses=True)
+ROUGH = Accuracy(tolerance=1e-2, mode_tolerance=1e-6, soft_places=1, refine_probes=False, trust_guesses=True)
 
 
 @dataclass(frozen=True)
@@ -61,71 +61,72 @@ class EdgeHold:
 class HoldJob:
     """One value to find: that of a demand of a panel with a joint free to slide in its plane, or held in it.
 
-    condensed: the build.  first: the value as the build is.  forces, state: of the case and of the whole under it, if
-    it is one of large deflection.
+    condensed: the build.  change: the joint and True to hold it, False to free it; None for the value as the build is.
+    first: the value as the build is, if known.  under_case: the whole under the demand's case, if that is one of large
+    deflection.
     """
 
     condensed: Sent
     name: str
-    joint: int
-    hold: bool
+    change: tuple[int, bool] | None
     demand: Demand
-    first: DemandValue
-    forces: np.ndarray | None
-    state: State | None
+    first: DemandValue | None
+    under_case: WholeUnderCase | None
 
-    def value(self) -> float:
-        """The value; NaN where none is found.  A case of large deflection is followed in the whole."""
+    def value(self) -> DemandValue:
+        """The value; not decided where none is found.  A case of large deflection is followed in the whole."""
         condensed, name, demand = unpacked(self.condensed), self.name, self.demand
-        change = condensed.held if self.hold else condensed.freed
-        model = panel_inside(condensed, name, change(name, self.joint, condensed.neighbours(name)), accuracy=ROUGH)
+        neighbours = condensed.neighbours(name)
+        if self.change is not None:
+            joint, hold = self.change
+            neighbours = (condensed.held if hold else condensed.freed)(name, joint, neighbours)
+        model = panel_inside(condensed, name, neighbours, accuracy=ROUGH)
         try:
-            if self.forces is not None and demand.case:
-                whole = changed_joint(condensed.model, name, self.joint, self.hold)
-                path = whole.equilibrium_path(
-                    {name: self.forces},
-                    first_step=LONG_STEP,
-                    tolerance=ROUGH.tolerance,
-                    guess=None if self.state is None else Guess(self.state),
-                )
-                model._cache["part of whole", demand.case, 1.0, False, None] = whole.part_of_path(name, path)
-                model._cache["case", demand.case] = None, self.forces, model.linear_model.solve(self.forces)
-            first = self.first if demand.kind == "softness" else None
-            return _value(model, demand, demand_value(model, demand, first))
-        except (InputError, SolverError):
-            return float("nan")
+            if self.change is not None and self.under_case is not None:
+                self._follow_whole(model, *self.change, self.under_case)
+            return _value(model, demand, demand_value(model, demand, self.first))
+        except (InputError, SolverError) as error:
+            return DemandValue(float("nan"), decided_by=NOT_DECIDED, failure=str(error))
 
-
-def hold_value(job: HoldJob) -> float:
-    """The value of a job, on any worker."""
-    return job.value()
+    def _follow_whole(self, model: PanelInside, joint: int, hold: bool, under_case: WholeUnderCase) -> None:
+        """Give a model the path of the whole with a changed joint, from the state as the build is."""
+        assert model.whole is not None and self.demand.case
+        path = changed_joint(model.whole, self.name, joint, hold).equilibrium_path(
+            {self.name: under_case.forces},
+            first_step=LONG_STEP,
+            tolerance=ROUGH.tolerance,
+            guess=Guess(under_case.state),
+            trust_guess=ROUGH.trust_guesses,
+        )
+        model.take_path(
+            self.demand.case, under_case.forces, under_case.linear, model.whole.part_of_path(self.name, path)
+        )
 
 
 def edge_holds(
-    condensed: Condensation,
+    condensed: Sent,
     name: str,
     demand: Demand,
     at: Mapping[int, tuple[str, ...]],
     executor: Executor | None = None,
-    model: PanelInside | None = None,
+    first: DemandValue | None = None,
+    under_case: WholeUnderCase | None = None,
 ) -> Callable[[], tuple[EdgeHold, ...]]:
     """Start to find the hold of each joint of a panel; a function that waits for all.
 
-    demand: the one that decides.  at: joint's number -> parts on its other side.  model: of the panel as the build is,
-    by ROUGH, if it is known.  Raises SolverError where the panel cannot be computed at all.
+    demand: the one that decides.  at: joint's number -> parts on its other side.  first: its value as the build is, if
+    known; under_case: the whole under its case, if that is one of large deflection.
     """
-    model = model or panel_inside(condensed, name, accuracy=ROUGH)
-    first = demand_value(model, demand)
-    build = _value(model, demand, first)
-    forces, state = None, None
-    if demand.case and model.uses_large_deflection(demand.case) and not model.has_contact:
-        forces, state = model.linear_solution(demand.case)[0], model.path_of_whole(demand.case).end_state
-    sent = sent_to(executor, condensed)
-    jobs = [HoldJob(sent, name, joint, hold, demand, first, forces, state) for joint in at for hold in (False, True)]
-    waiting = [executor.submit(hold_value, job).result if executor else job.value for job in jobs]
+    changes = [None, *((joint, hold) for joint in at for hold in (False, True))]
+    as_known = first if demand.kind == "softness" else None
+    jobs = [HoldJob(condensed, name, change, demand, as_known, under_case) for change in changes]
+    if first is not None and demand.kind in CASE_DEMANDS:
+        waiting = [lambda: first, *started(HoldJob.value, jobs[1:], executor)]
+    else:
+        waiting = started(HoldJob.value, jobs, executor)
 
     def result() -> tuple[EdgeHold, ...]:
-        values = [wait() for wait in waiting]
+        build, *values = [_plain_value(wait()) for wait in waiting]
         return tuple(
             EdgeHold(
                 name, joint, others, demand.label, demand.unit, free, build, held, _share(demand, free, build, held)
@@ -143,18 +144,21 @@ def changed_joint(model: JoinedModel, name: str, joint: int, hold: bool) -> Join
         loose = {
             id(tie): replace(tie, stiffness=replace(tie.stiffness, shear=SLIDES * tie.stiffness.shear)) for tie in mine
         }
-        return JoinedModel(model.parts, tuple(loose.get(id(tie), tie) for tie in model.ties))
+        return model.with_stiffness(model.parts, tuple(loose.get(id(tie), tie) for tie in model.ties))
     part = model.parts[name]
     rows = part_motions(part, mine).tocsr()[np.concatenate([5 * i + np.arange(SLIPS) for i in range(len(mine))])]
     stiff = np.repeat([HOLD_RATIO * tie.stiffness.shear for tie in mine], SLIPS)
     springs = rows.T @ sp.diags(stiff) @ rows
     held = replace(part, springs=(springs if part.springs is None else part.springs + springs).tocsr())
-    return JoinedModel({**model.parts, name: held}, model.ties)
+    return model.with_stiffness({**model.parts, name: held}, model.ties)
 
 
-def _value(model: PanelModel, demand: Demand, value: DemandValue) -> float:
-    if demand.kind == "frequency":  # that of the panel alone on its neighbours' springs, in vacuum
-        return model.first_frequency
+def _value(model: PanelModel, demand: Demand, value: DemandValue) -> DemandValue:
+    """The value that an edge's hold is told by: of a frequency that of the panel alone on its springs, in vacuum."""
+    return DemandValue(model.first_frequency) if demand.kind == "frequency" else value
+
+
+def _plain_value(value: DemandValue) -> float:
     return float("nan") if value.decided_by == NOT_DECIDED else value.value
 
 

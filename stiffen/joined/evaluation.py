@@ -16,9 +16,9 @@ import numpy as np
 
 from stiffen.analysis.demand_values import DemandValue, demand_value
 from stiffen.analysis.evaluation import verdict_of_values
-from stiffen.assembly.designs import designs
+from stiffen.assembly.designs import Design, designs
 from stiffen.assembly.fitted_build import FittedBuild
-from stiffen.errors import Fault, InputError, SolverError
+from stiffen.errors import Fault, InputError
 from stiffen.fem.blas_threads import one_thread
 from stiffen.mesh.panel_mesh import Mesh
 from stiffen.model.layout import Layout
@@ -26,13 +26,14 @@ from stiffen.model.results import Verdict
 
 from .clashes import Clash, clashes
 from .condensed import Condensation, condensation
-from .edge_hold import ROUGH, EdgeHold, edge_holds
+from .edge_hold import EdgeHold, edge_holds
 from .joined_model import JoinedModel
 from .joining import joined_model
 from .panel_inside import INSIDE, panel_inside
-from .panel_jobs import RivetLoad, panel_jobs, started
+from .panel_jobs import PanelJob, PanelValues, RivetLoad, panel_jobs
 from .parts import ShellPart, panel_loads
-from .whole_modes import BuildBuckling, BuildMode, build_buckling, build_modes
+from .whole_modes import BucklingJob, BuildBuckling, BuildMode, modes_of_build
+from .workers import Sent, sent_to, started
 
 MAX_DRIFT_WORK = 0.05  # share of a load that may work in a drift of the build, as of a panel
 
@@ -88,24 +89,24 @@ def evaluate_build(
     is_quick = mesh_level == "quick"
     rough = inside if is_quick else condensation(joined_model(fitted, layouts, "quick").steadied()[0])
     progress(None, "computing the panels inside the build")
-    jobs = panel_jobs(inside, None if is_quick else rough, executor)
-    panel_values = started(jobs, executor)
+    sent = sent_to(executor, inside)
+    sent_rough = sent if is_quick else sent_to(executor, rough)
+    jobs = panel_jobs(whole, sent, None if is_quick else sent_rough)
+    panel_values = started(PanelJob.values, jobs, executor)
+    modes_of = started(modes_of_build, dict.fromkeys((sent, sent_rough)), executor)
+    buckling_of = started(BucklingJob.value, _buckling_jobs(sent, whole), executor)
     waiting = []
     if holds:
         for design in designs(fitted):
             if design.name in rough.model.parts and design.panel.demands:
                 progress(None, f"finding what holds the edges of {design.name}")
-                waiting.append(_start_holds(fitted, rough, design.name, executor))
-    modes, hertz_of = build_modes(whole)
-    rough_hertz = {} if is_quick else build_modes(rough.model)[1]
+                mine = [(job, wait()) for job, wait in zip(jobs, panel_values, strict=True) if job.name == design.name]
+                waiting.append(_start_holds(fitted, sent_rough, design, mine, executor))
     progress(None, "computing the panels inside the build")
-    buckling = [
-        build_buckling(whole, name, case, forces)
-        for name, part in whole.parts.items()
-        if part.own is not None
-        for case, forces in panel_loads(part).items()
-    ]
-    found = list(zip(jobs, panel_values(), strict=True))
+    found = [(job, wait()) for job, wait in zip(jobs, panel_values, strict=True)]
+    (modes, hertz_of), *rest = [wait() for wait in modes_of]
+    rough_hertz = rest[0][1] if rest else {}
+    buckling = [wait() for wait in buckling_of]
     panels, deflections = {}, {}
     for name, part in whole.parts.items():
         if part.own is None:
@@ -165,27 +166,42 @@ def _most_loaded(loads: list[RivetLoad]) -> tuple[RivetLoad, ...]:
 
 
 def _start_holds(
-    fitted: FittedBuild, inside: Condensation, name: str, executor: Executor | None
+    fitted: FittedBuild,
+    rough: Sent,
+    design: Design,
+    found: list[tuple[PanelJob, PanelValues]],
+    executor: Executor | None,
 ) -> Callable[[], tuple[EdgeHold, ...]]:
-    """Start to find what holds the edges of a panel, by the demand of least margin on this mesh.
+    """Start to find what holds the edges of a panel, by the demand of least margin on the coarse mesh.
 
-    By a frequency only where nothing else is asked: holding an edge in its plane also stops the whole from swaying,
-    which a frequency cannot tell from the panel's own.
+    found: the panel's jobs and their values.  By a frequency only where nothing else is asked: holding an edge in its
+    plane also stops the whole from swaying, which a frequency cannot tell from the panel's own.
     """
-    model = panel_inside(inside, name, accuracy=ROUGH)
-    asked = [demand for demand in model.panel.demands if demand.kind != "frequency"] or list(model.panel.demands)
+    name, demands = design.name, design.panel.demands
     at = {
         joint.number: tuple(other for other in joint.holes if other != name)
         for joint in fitted.rivets
         if name in joint.holes
     }
-    try:
-        worst = asked[0]
-        if len(asked) > 1:
-            worst = max(asked, key=lambda demand: demand_value(model, demand).utilisation(demand))
-        return edge_holds(inside, name, worst, at, executor, model)
-    except SolverError:
-        return tuple
+    known = {
+        number: (value, values.coarse)
+        for job, values in found
+        for number, value in zip(job.demands, values.by_mesh[-1], strict=True)
+    }
+    if not known:
+        return edge_holds(rough, name, demands[0], at, executor)
+    worst = max(known, key=lambda number: known[number][0].utilisation(demands[number]))
+    return edge_holds(rough, name, demands[worst], at, executor, *known[worst])
+
+
+def _buckling_jobs(sent: Sent, whole: JoinedModel) -> list[BucklingJob]:
+    """A job for each load case of each panel of a build."""
+    return [
+        BucklingJob(sent, name, case, forces)
+        for name, part in whole.parts.items()
+        if part.own is not None
+        for case, forces in panel_loads(part).items()
+    ]
 
 
 def _require_no_drift(whole: JoinedModel, drifts: np.ndarray) -> None:

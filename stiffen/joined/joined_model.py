@@ -101,6 +101,13 @@ class JoinedModel:
         whole.__dict__["mass"] = sp.block_diag([part.shell.mass for part in parts], format="csr")
         return whole
 
+    def with_stiffness(self, parts: Mapping[str, ShellPart], ties: tuple[Tie, ...]) -> JoinedModel:
+        """The same build with other springs of parts, or another stiffness of ties; its meshes are not made again."""
+        other = JoinedModel(parts, ties)
+        for name in ("shell", "deformations"):
+            other.__dict__[name] = getattr(self, name)
+        return other
+
     @cached_property
     def linear_model(self) -> LinearModel:
         """Stiffness of the whole, factorised once.  Raises InputError if a part is loose."""
@@ -208,10 +215,11 @@ class JoinedModel:
         first_step: float = FIRST_STEP,
         tolerance: float = PATH_TOLERANCE,
         guess: Guess | None = None,
+        trust_guess: bool = False,
     ) -> EquilibriumPath:
         """Large deflections of all parts under loads (6 n,) on parts, in their own frames, up to `until` times them.
 
-        first_step, tolerance, guess: see `follow_path`.
+        first_step, tolerance, guess, trust_guess: see `follow_path`.
 
         The springs of ties do not turn with the sheet: right while a rivet's sheet tilts by less than some 0.1 rad.
         Rests and slips of own supports count as in small deflections.  Raises SolverError.
@@ -228,6 +236,7 @@ class JoinedModel:
             springs=model.springs,
             edge_beams=self._edge_beams(),
             guess=guess,
+            trust_guess=trust_guess,
             target_factor=until,
             first_step=first_step,
             tolerance=tolerance,

@@ -35,7 +35,7 @@ class PanelInside(PanelModel):
     name: str = ""
 
     @property
-    def _follows_whole(self) -> bool:
+    def follows_whole(self) -> bool:
         """False for what the whole does not know: waviness, a measured shape, rests that lift off, rivets that slip."""
         plain = not (self.panel.waviness or self.panel.out_of_flat or self.has_contact)
         return self.whole is not None and plain
@@ -44,7 +44,7 @@ class PanelInside(PanelModel):
         self, case: str, until: float = 1.0, from_rest: bool = False, place: Point | None = None
     ) -> EquilibriumPath:
         """See `PanelModel.equilibrium_path`; the panel's part of the path of the whole."""
-        if not self._follows_whole:
+        if not self.follows_whole:
             return super().equilibrium_path(case, until, from_rest, place)
         whole = self.whole
         assert whole is not None
@@ -80,10 +80,18 @@ class PanelInside(PanelModel):
         here, there = coarser.whole.part_ranges, whole.part_ranges
         return carried_over(path, whole.shell, [(here[name], there[name]) for name in there])
 
+    def take_path(self, case: str, forces: np.ndarray, linear: np.ndarray, path: EquilibriumPath) -> None:
+        """Take a path that was followed elsewhere as the one of a case.
+
+        forces, linear: (6 n,) of the case, and displacements by linear theory, which tell what theory applies.
+        """
+        self._cache["part of whole", case, 1.0, False, None] = path
+        self._cache["case", case] = None, forces, linear
+
     def tie_forces(self, case: str) -> np.ndarray:
         """(k, 5) forces of all ties of the build under a case of this panel, by the theory that applies."""
         assert self.whole is not None
-        if self.uses_large_deflection(case) and self._follows_whole:
+        if self.uses_large_deflection(case) and self.follows_whole:
             return self.whole.tie_forces(self.path_of_whole(case).end_state.dofs)
         return self.whole.solve({self.name: self.linear_solution(case)[0]}).tie_forces
 

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import pickle
-from collections.abc import Callable, Sequence
-from concurrent.futures import Executor
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
 from stiffen.analysis.demand_values import DemandValue, demand_value
 from stiffen.errors import InputError, SolverError
+from stiffen.fem.corotational import State
 
-from .condensed import Condensation
+from .joined_model import JoinedModel
 from .panel_inside import PanelInside, panel_inside
+from .workers import Sent, unpacked
 
 
 @dataclass(frozen=True)
@@ -34,18 +32,29 @@ class RivetLoad:
 
 
 @dataclass(frozen=True, eq=False)
+class WholeUnderCase:
+    """forces: (6 n,) of a panel's case, in its own frame.  linear: its displacements (6 n,) by linear theory.
+
+    state: of the whole build under the case.
+    """
+
+    forces: np.ndarray
+    linear: np.ndarray
+    state: State
+
+
+@dataclass(frozen=True, eq=False)
 class PanelValues:
     """by_mesh: values of the demands of a job, on its mesh, then on the coarser one.
 
-    rivets: of all joints in its case.  deflection: (n,) mm in its case, without sign; None without one.
+    rivets: of all joints in its case.  deflection: (n,) mm in its case, without sign; None without one.  coarse: the
+    whole in its case, on the coarsest mesh, if it was followed there.
     """
 
     by_mesh: tuple[tuple[DemandValue, ...], ...]
     rivets: tuple[RivetLoad, ...] = ()
     deflection: np.ndarray | None = None
-
-
-Sent = Condensation | bytes  # pickled for a worker at once: pickled later, by another thread, it could change meanwhile
+    coarse: WholeUnderCase | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,17 +81,22 @@ class PanelJob:
             by_mesh.append(tuple(demand_value(coarse, *pair) for pair in zip(demands, fine, strict=True)))
         if self.case is None:
             return PanelValues(tuple(by_mesh))
-        return PanelValues(tuple(by_mesh), _rivet_loads(model, self.case), _deflection(model, self.case))
+        return PanelValues(
+            tuple(by_mesh),
+            _rivet_loads(model, self.case),
+            _deflection(model, self.case),
+            _under_case(model if coarse is None else coarse, self.case),
+        )
 
 
-def panel_jobs(inside: Condensation, rough: Condensation | None, executor: Executor | None) -> list[PanelJob]:
+def panel_jobs(whole: JoinedModel, inside: Sent, rough: Sent | None) -> list[PanelJob]:
     """The jobs of all panels of a build; frequencies are those of the whole and are left out.
 
-    rough: the build on a coarser mesh, if wanted.  executor: to which they will be sent, if to any.
+    whole, inside: the build.  rough: the build on a coarser mesh, if wanted.
     """
-    sent = sent_to(executor, inside), None if rough is None else sent_to(executor, rough)
+    sent = inside, rough
     found = []
-    for name, part in inside.model.parts.items():
+    for name, part in whole.parts.items():
         if part.own is None:
             continue
         demands = list(enumerate(part.own.panel.demands))
@@ -91,34 +105,6 @@ def panel_jobs(inside: Condensation, rough: Condensation | None, executor: Execu
         for number, one in demands:
             if not one.case and one.kind != "frequency":
                 found.append(PanelJob(*sent, name, None, (number,)))
-    return found
-
-
-def started(jobs: Sequence[PanelJob], executor: Executor | None) -> Callable[[], list[PanelValues]]:
-    """Start jobs; a function that waits for all.  Without an executor they are computed then."""
-    waiting = [executor.submit(panel_values, job).result if executor else job.values for job in jobs]
-    return lambda: [wait() for wait in waiting]
-
-
-def panel_values(job: PanelJob) -> PanelValues:
-    """The values of a job, on any worker."""
-    return job.values()
-
-
-def sent_to(executor: Executor | None, condensed: Condensation) -> Sent:
-    """A condensation as a job takes it."""
-    return condensed if executor is None else pickle.dumps(condensed.bare())
-
-
-def unpacked(sent: Sent) -> Condensation:
-    """The condensation of a job."""
-    return _unpacked(sent) if isinstance(sent, bytes) else sent
-
-
-@lru_cache(maxsize=2)
-def _unpacked(packed: bytes) -> Condensation:
-    """The build that jobs share on a worker."""
-    found: Condensation = pickle.loads(packed)
     return found
 
 
@@ -141,3 +127,13 @@ def _deflection(model: PanelInside, case: str) -> np.ndarray | None:
         return np.abs(model.deflection(case))
     except (InputError, SolverError):
         return None
+
+
+def _under_case(model: PanelInside, case: str) -> WholeUnderCase | None:
+    """The whole under a case of large deflection; None where it is not followed."""
+    try:
+        if model.uses_large_deflection(case) and model.follows_whole:
+            return WholeUnderCase(*model.linear_solution(case), model.path_of_whole(case).end_state)
+    except (InputError, SolverError):
+        pass
+    return None

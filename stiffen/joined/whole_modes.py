@@ -12,9 +12,10 @@ from stiffen.analysis.natural_modes import mass_of_air
 from stiffen.errors import InputError, SolverError
 
 from .joined_model import JoinedModel
+from .workers import Sent, unpacked
 
 MODE_COUNT = 12  # modes of the whole
-TOLERANCE = 1e-6  # relative, of squared frequencies and factors: far below the error of any mesh
+TOLERANCE = 1e-4  # relative, of squared frequencies and factors: far below the error of any mesh
 TAKES_PART = 0.1  # of a mode's strain energy, from which a part takes part in it: common practice, no source
 
 
@@ -39,6 +40,25 @@ class BuildBuckling:
     case: str
     factor: float
     most: str
+
+
+@dataclass(frozen=True, eq=False)
+class BucklingJob:
+    """Buckling of a build under a case of a panel.  inside: the build.  forces: (6 n,) in the panel's own frame."""
+
+    inside: Sent
+    panel: str
+    case: str
+    forces: np.ndarray
+
+    def value(self) -> BuildBuckling | None:
+        """The buckling; None where none is found."""
+        return build_buckling(unpacked(self.inside).model, self.panel, self.case, self.forces)
+
+
+def modes_of_build(inside: Sent) -> tuple[tuple[BuildMode, ...], dict[str, tuple[float, float]]]:
+    """The natural modes of a build, on any worker; see `build_modes`."""
+    return build_modes(unpacked(inside).model)
 
 
 def build_modes(whole: JoinedModel) -> tuple[tuple[BuildMode, ...], dict[str, tuple[float, float]]]:

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from support.builds import fitted, panel_text, rectangle
+from threadpoolctl import threadpool_info
 
 from stiffen.analysis.loads import case_forces
 from stiffen.analysis.panel_model import meshed_model
@@ -22,10 +23,12 @@ from stiffen.joined.joined_model import JoinedModel
 from stiffen.joined.joining import joined_model
 from stiffen.joined.neighbours import PanelsOnNeighbours, on_neighbours
 from stiffen.joined.panel_inside import panel_inside
-from stiffen.joined.panel_jobs import panel_jobs, unpacked
+from stiffen.joined.panel_jobs import panel_jobs
+from stiffen.joined.workers import sent_to, started, unpacked
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand
 from stiffen.optimise.search.build_search import search_build
+from stiffen.optimise.search.runner import start_job
 
 TUB = Path(__file__).parents[2] / "examples" / "load_tub" / "tub.toml"
 PUSH = """
@@ -96,12 +99,32 @@ def test_a_panel_on_condensed_neighbours_deflects_as_in_the_whole(whole):
 def test_a_job_for_a_worker_cannot_change_once_it_is_sent(whole):
     """An executor's own thread pickles later, while this process goes on to factorise the same build."""
     inside = condensation(whole)
-    here, sent = (panel_jobs(inside, None, executor)[0] for executor in (None, ThreadPoolExecutor(1)))
+    here, sent = (panel_jobs(whole, sent_to(executor, inside), None)[0] for executor in (None, ThreadPoolExecutor(1)))
     assert here.inside is inside and isinstance(sent.inside, bytes)
     assert (sent.name, sent.case, sent.demands) == ("lid", "push", (0,))
     there = unpacked(sent.inside)
     assert there.neighbours("lid") == pytest.approx(inside.neighbours("lid"))
     assert "linear_model" not in there.model.__dict__
+
+
+def test_jobs_of_workers_run_with_one_blas_thread():
+    """The BLAS threads of several workers wait for each other's cores."""
+
+    def threads(_: None) -> set[int]:
+        return {one["num_threads"] for one in threadpool_info() if one["user_api"] == "blas"}
+
+    for executor in (None, ThreadPoolExecutor(1)):
+        (found,) = [wait() for wait in started(threads, [None], executor)]
+        assert found == {1}
+        assert start_job(executor, threads, None)() == {1}
+
+
+def test_a_build_with_other_springs_is_not_meshed_again(whole):
+    """What ties and meshes make alone is shared; the order of elimination too, as the same nodes are coupled."""
+    freed = changed_joint(whole, "lid", whole.ties[0].joint, hold=False)
+    assert freed.shell is whole.shell and freed.deformations is whole.deformations
+    assert freed.linear_model._dissection is whole.linear_model._dissection
+    assert freed.tie_springs.min() < whole.tie_springs.min()
 
 
 @pytest.mark.slow

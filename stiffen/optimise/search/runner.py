@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 from stiffen.analysis.evaluation import evaluate
 from stiffen.analysis.screening import quick_utilisations
 from stiffen.errors import MeshError, SolverError
+from stiffen.fem.blas_threads import on_one_thread
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
@@ -93,7 +94,9 @@ def run_jobs(executor: Executor | None, function: Callable[..., T], jobs: Sequen
 
 def start_job(executor: Executor | None, function: Callable[..., T], *job: Any) -> Callable[[], T]:
     """Start a job on an executor; a function that waits for its result.  executor: None to run it when it is asked."""
-    return partial(function, *job) if executor is None else executor.submit(function, *job).result
+    if executor is None:
+        return partial(on_one_thread, function, *job)
+    return executor.submit(on_one_thread, function, *job).result
 
 
 def full_verdict(pickled: bytes, layout: Layout, mesh_level: str) -> Verdict:
