@@ -132,7 +132,8 @@ class _Placement:
         for _ in range(state.effort.hole_trials):
             batch: list[Layout] = []
             for base, rows in ranked:
-                if len(batch) == AT_ONCE and self._grams(batch[-1], worth) >= whole[base, rows]:
+                worst_kept = self._grams(batch[-1], worth) if len(batch) == AT_ONCE else -math.inf
+                if self.budget.is_spent or worst_kept >= whole[base, rows]:
                     break
                 found = self._with_feasible_rows(base, rows, SURROGATE_SHARE * worth.limit)
                 if found is None or found in (*tried, *batch) or self._grams(found, worth) <= least:
