@@ -10,8 +10,9 @@ of 10 N already bends thin flat sheet beyond small deflections, and linear theor
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 
@@ -184,12 +185,14 @@ def _softness(model: PanelModel, demand: Demand, finer: DemandValue | None, stop
     the one that deflects most: a bare field is soft at first and stiffens, a free corner stays as it is.
     """
     t, force = model.layout.gauge, _force_of(demand)
+    known: dict[Point, float] = {}
     if finer is not None and finer.at is not None:
         ratio = model.softness_at(finer.at) * force / t
         places = [finer.at]
     else:
         ratio = linear_deflection_ratio(model, demand)
         soft = model.softness[np.argsort(-model.softness[:, 2], kind="stable")]
+        known = {(x, y): per_newton for x, y, per_newton in soft.tolist()}
         places = peaks(soft[:, :2], math.sqrt(model.panel.region.area) / 6)
         places = places[: model.accuracy.soft_places if ratio > LINEAR_LIMIT else 1]
     if ratio <= model.accuracy.linear_push_ratio:
@@ -197,7 +200,7 @@ def _softness(model: PanelModel, demand: Demand, finer: DemandValue | None, stop
     try:
         if model.coarser is not None and len(places) > 1:
             places = _chosen_by(model.coarser, places, force)
-        worst, value = _pushed_most(model, places, force, demand.limit * stop_above)
+        worst, value = _pushed_most(model, places, force, demand.limit * stop_above, known)
     except SolverError as error:
         return DemandValue(ratio * t, ratio, places[0], NOT_DECIDED, None, str(error))
     return DemandValue(value, ratio, worst, NONLINEAR, decided_ratio=value / t)
@@ -212,19 +215,24 @@ def _chosen_by(coarser: PanelModel, places: list[Point], force: float) -> list[P
 
 
 def _pushed_most(
-    model: PanelModel, places: Sequence[Point], force: float, enough: float = math.inf
+    model: PanelModel,
+    places: Sequence[Point],
+    force: float,
+    enough: float = math.inf,
+    known: Mapping[Point, float] = MappingProxyType({}),
 ) -> tuple[Point, float]:
     """The place that deflects most under a push, and its deflection, mm; places in the order of linear theory.
 
     A place is left out if by linear theory and `Accuracy.softening` it cannot be the worst.  Ends at the first
-    deflection above `enough`.
+    deflection above `enough`.  known: softness, mm/N, of places by linear theory.
     """
-    worst, most = places[0], -math.inf
-    for place in places:
-        if len(places) > 1 and model.accuracy.softening * force * model.softness_at(place) < most:
+    worst, most = places[0], model.push_deflection(places[0], force)
+    for place in places[1:]:
+        if most > enough:
+            break
+        softness = known[place] if place in known else model.softness_at(place)
+        if model.accuracy.softening * force * softness < most:
             continue
         if (value := model.push_deflection(place, force)) > most:
             worst, most = place, value
-        if most > enough:
-            break
     return worst, most

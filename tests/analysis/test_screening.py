@@ -7,10 +7,12 @@ from support.panels import SIX, lid
 
 from stiffen.analysis import screening
 from stiffen.analysis.evaluation import check
+from stiffen.analysis.panel_model import PanelModel
 from stiffen.analysis.screening import quick_utilisation, quick_utilisations
 from stiffen.errors import SolverError
 from stiffen.model.layout import Layout
 from stiffen.model.panel import DEMAND_KINDS, Demand
+from stiffen.model.results import NONLINEAR
 from stiffen.surrogate.laminated_panel import laminated_panel
 
 LAYOUT = SIX["one B16 along"]
@@ -74,3 +76,17 @@ def test_where_the_coarser_mesh_finds_no_equilibrium_all_soft_places_are_pushed(
         coarser[assumed] = model
     found = quick_utilisations(panel, LAYOUT, coarser=coarser)
     assert found == pytest.approx(quick_utilisations(panel, LAYOUT), rel=1e-9)
+
+
+def test_the_softness_of_probed_places_is_not_solved_for_again(monkeypatch):
+    asked = []
+    alone = PanelModel.softness_at
+    monkeypatch.setattr(PanelModel, "softness_at", lambda model, place: asked.append(place) or alone(model, place))
+    panel = lid(demands=(Demand("softness", 20.0, force=80.0),))
+    surrogate = laminated_panel(panel, 1.0)
+    value = surrogate.respond(Layout(1.0)).values[0]
+    assert asked == [] and value.decided_by == NONLINEAR
+    model = surrogate.model_of(Layout(1.0), next(iter(surrogate.models)))
+    assert dict(zip(map(tuple, model.softness[:, :2]), model.softness[:, 2], strict=True))[value.at] == pytest.approx(
+        alone(model, value.at), rel=1e-9
+    )
