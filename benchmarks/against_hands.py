@@ -7,7 +7,7 @@ evaluations of the search.
 1. Lightest: the thinnest gauge at which hand, search (and evolution) meet the demands.
 2. Stiffest: utilisation of hand over that of the search, at the same number of beads.
 
-    python benchmarks/against_hands.py --effort normal --panels 14 --workers 2
+    python benchmarks/against_hands.py --effort normal --workers 2
 """
 
 from __future__ import annotations
@@ -118,7 +118,7 @@ def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--effort", default="normal", choices=("quick", "normal", "thorough"))
-    parser.add_argument("--panels", type=int, default=14, help="how many of the fourteen panels")
+    parser.add_argument("--panel", action="append", metavar="NAME", help="one of the fourteen; may be repeated")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--evolution", type=int, default=0, metavar="N", help="shell evaluations of evolution; 0: none")
     options = parser.parse_args()
@@ -127,7 +127,9 @@ def main() -> None:
     print(
         "panel                          | search mm    kg beads holes    s | hand mm | stiffest: search   hand  ratio"
     )
-    for panel in (*EIGHT, *LARGE_DEFLECTION)[: options.panels]:
+    for panel in (*EIGHT, *LARGE_DEFLECTION):
+        if options.panel and panel.name not in options.panel:
+            continue
         begun = time.perf_counter()
         found = search(panel, effort=options.effort, mesh_level="quick", executor=executor)
         seconds = time.perf_counter() - begun
