@@ -13,6 +13,8 @@ from stiffen.errors import Fault, MeshError
 
 from .size_field import SizeField
 
+DECIMALS = 9  # to which lengths (mm) are compared, so that the last digits of a processor's arithmetic decide nothing
+QUALITY_ROUND_OFF = 1e-9  # a quality that falls by less has not changed
 MAX_REPAIR_ROUNDS = 40  # of repairing missing edges
 SMOOTHING_SWEEPS = 3
 POOR_QUALITY = 0.3  # movable points of triangles of lower quality are removed where that improves it
@@ -103,7 +105,7 @@ def _delaunay(points: np.ndarray) -> np.ndarray:
     """Delaunay triangles (m, 3) of points (n, 2)."""
     # rows and rings have many cocircular points, which double the time unless the points are perturbed slightly
     perturbation = 1e-7 * np.ptp(points, axis=0).max() * np.random.default_rng(0).random(points.shape)
-    return Delaunay(points - points.mean(axis=0) + perturbation).simplices.astype(int)
+    return Delaunay(np.round(points - points.mean(axis=0), DECIMALS) + perturbation).simplices.astype(int)
 
 
 def _conforming_delaunay(mesh_points: MeshPoints, region: Polygon) -> tuple[MeshPoints, np.ndarray]:
@@ -189,10 +191,13 @@ def _refine(mesh_points: MeshPoints, triangles: np.ndarray, field: SizeField) ->
     # not where the centroid lies near a corner: stretched triangles on bead rows are intended
     nearest = np.linalg.norm(corners - centroid[:, None], axis=2).min(axis=1)
     too_large = np.flatnonzero((radius > MAX_CIRCUMRADIUS_RATIO * size) & (nearest > MIN_INSERT_DISTANCE * size))
-    too_large = too_large[np.argsort(-radius[too_large])]
+    # largest first; those of equal size, as in symmetrical panels, in the order of their places
+    place = np.round(centroid[too_large], DECIMALS)
+    too_large = too_large[np.lexsort((place[:, 1], place[:, 0], -np.round(radius[too_large], DECIMALS)))]
     dropped = np.zeros(len(too_large), dtype=bool)
     if len(too_large):
-        for i, j in cKDTree(centroid[too_large]).query_pairs(MIN_INSERT_SPACING * field.side, output_type="ndarray"):
+        pairs = cKDTree(centroid[too_large]).query_pairs(MIN_INSERT_SPACING * field.side, output_type="ndarray")
+        for i, j in pairs[np.lexsort(pairs.T[::-1])]:
             spacing = np.linalg.norm(centroid[too_large[i]] - centroid[too_large[j]])
             if not dropped[i] and spacing < MIN_INSERT_SPACING * size[too_large[j]]:
                 dropped[j] = True
@@ -220,7 +225,7 @@ def _smooth(mesh_points: MeshPoints, triangles: np.ndarray) -> np.ndarray:
         before = _worst_quality_at_points(points, triangles)
         moved = np.where(movable[:, None], neighbour_mean, points)
         for _ in range(4):
-            worse = movable & (_worst_quality_at_points(moved, triangles) < before)
+            worse = movable & (_worst_quality_at_points(moved, triangles) < before - QUALITY_ROUND_OFF)
             if not worse.any():
                 break
             moved[worse] = points[worse]
