@@ -62,8 +62,8 @@ class HoldJob:
     """One value to find: that of a demand of a panel with a joint free to slide in its plane, or held in it.
 
     condensed: the build.  change: the joint and True to hold it, False to free it; None for the value as the build is.
-    first: the value as the build is, if known.  under_case: the whole under the demand's case, if that is one of large
-    deflection.
+    first: the value as the build is, if known.  under_case: the whole under the demand's case, if known: where the path
+    starts from.
     """
 
     condensed: Sent
@@ -82,25 +82,29 @@ class HoldJob:
             neighbours = (condensed.held if hold else condensed.freed)(name, joint, neighbours)
         model = panel_inside(condensed, name, neighbours, accuracy=ROUGH)
         try:
-            if self.change is not None and self.under_case is not None:
-                self._follow_whole(model, *self.change, self.under_case)
+            if self.change is not None and demand.case and self._is_large(model, demand.case):
+                self._follow_whole(model, *self.change, demand.case)
             return _value(model, demand, demand_value(model, demand, self.first))
         except (InputError, SolverError) as error:
             return DemandValue(float("nan"), decided_by=NOT_DECIDED, failure=str(error))
 
-    def _follow_whole(self, model: PanelInside, joint: int, hold: bool, under_case: WholeUnderCase) -> None:
-        """Give a model the path of the whole with a changed joint, from the state as the build is."""
-        assert model.whole is not None and self.demand.case
+    def _is_large(self, model: PanelInside, case: str) -> bool:
+        """True for a case of large deflection, as the build is or with the changed joint, that the whole can follow."""
+        return self.under_case is not None or (model.follows_whole and model.uses_large_deflection(case))
+
+    def _follow_whole(self, model: PanelInside, joint: int, hold: bool, case: str) -> None:
+        """Give a model the path of the whole with a changed joint, from the state as the build is, if known."""
+        assert model.whole is not None
+        known = self.under_case
+        forces, linear = model.linear_solution(case) if known is None else (known.forces, known.linear)
         path = changed_joint(model.whole, self.name, joint, hold).equilibrium_path(
-            {self.name: under_case.forces},
+            {self.name: forces},
             first_step=LONG_STEP,
             tolerance=ROUGH.tolerance,
-            guess=Guess(under_case.state),
+            guess=None if known is None else Guess(known.state),
             trust_guess=ROUGH.trust_guesses,
         )
-        model.take_path(
-            self.demand.case, under_case.forces, under_case.linear, model.whole.part_of_path(self.name, path)
-        )
+        model.take_path(case, forces, linear, model.whole.part_of_path(self.name, path))
 
 
 def edge_holds(
@@ -114,8 +118,8 @@ def edge_holds(
 ) -> Callable[[], tuple[EdgeHold, ...]]:
     """Start to find the hold of each joint of a panel; a function that waits for all.
 
-    demand: the one that decides.  at: joint's number -> parts on its other side.  first: its value as the build is, if
-    known; under_case: the whole under its case, if that is one of large deflection.
+    demand: the one that decides.  at: joint's number -> parts on its other side.  first: its value as the build is, and
+    under_case: the whole under its case; both are found where they are not given.
     """
     changes = [None, *((joint, hold) for joint in at for hold in (False, True))]
     as_known = first if demand.kind == "softness" else None
