@@ -7,8 +7,9 @@ solve took ten times as long on two threads as on one.
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache, wraps
-from typing import ParamSpec, TypeVar
+from concurrent.futures import Executor
+from functools import cache, partial, wraps
+from typing import Any, ParamSpec, TypeVar
 
 from threadpoolctl import ThreadpoolController
 
@@ -33,10 +34,17 @@ def one_thread(function: Callable[P, T]) -> Callable[P, T]:
     return limited
 
 
-@one_thread
-def on_one_thread(function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
-    """The function's result, computed with one BLAS thread: a job of one worker among several.
+def start_job(executor: Executor | None, function: Callable[..., T], *job: Any) -> Callable[[], T]:
+    """Start a job on an executor, with one BLAS thread; a function that waits for its result.
 
-    The threads of several workers wait for each other's cores, and use up processor time while they wait.
+    executor: None to run it when it is asked.  The threads of several workers wait for each other's cores, and use up
+    processor time while they wait.
     """
-    return function(*args, **kwargs)
+    if executor is None:
+        return partial(_on_one_thread, function, *job)
+    return executor.submit(_on_one_thread, function, *job).result
+
+
+@one_thread
+def _on_one_thread(function: Callable[..., T], *job: Any) -> T:
+    return function(*job)

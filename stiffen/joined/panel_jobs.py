@@ -94,17 +94,18 @@ def panel_jobs(whole: JoinedModel, inside: Sent, rough: Sent | None) -> list[Pan
 
     whole, inside: the build.  rough: the build on a coarser mesh, if wanted.
     """
-    sent = inside, rough
     found = []
     for name, part in whole.parts.items():
         if part.own is None:
             continue
         demands = list(enumerate(part.own.panel.demands))
         for case in part.own.panel.cases:
-            found.append(PanelJob(*sent, name, case, tuple(number for number, one in demands if one.case == case)))
+            found.append(
+                PanelJob(inside, rough, name, case, tuple(number for number, one in demands if one.case == case))
+            )
         for number, one in demands:
             if not one.case and one.kind != "frequency":
-                found.append(PanelJob(*sent, name, None, (number,)))
+                found.append(PanelJob(inside, rough, name, None, (number,)))
     return found
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import pickle
 from collections.abc import Callable, Iterable
 from concurrent.futures import Executor
-from functools import lru_cache, partial
+from functools import lru_cache
 from typing import TypeVar
 
-from stiffen.fem.blas_threads import on_one_thread
+from stiffen.fem.blas_threads import start_job
 
 from .condensed import Condensation
 
@@ -21,9 +21,7 @@ def started(
     function: Callable[[Job], Value], jobs: Iterable[Job], executor: Executor | None
 ) -> list[Callable[[], Value]]:
     """Start jobs; for each a function that waits for its value.  Without an executor they are computed then."""
-    if executor is None:
-        return [partial(on_one_thread, function, job) for job in jobs]
-    return [executor.submit(on_one_thread, function, job).result for job in jobs]
+    return [start_job(executor, function, job) for job in jobs]
 
 
 def sent_to(executor: Executor | None, condensed: Condensation) -> Sent:

@@ -16,6 +16,7 @@ from stiffen.assembly.build_file import read_build
 from stiffen.assembly.designs import designs
 from stiffen.assembly.fitted_build import fitted_build
 from stiffen.errors import InputError
+from stiffen.fem.blas_threads import start_job
 from stiffen.joined.condensed import condensation
 from stiffen.joined.edge_hold import changed_joint, edge_holds
 from stiffen.joined.evaluation import evaluate_build
@@ -28,7 +29,6 @@ from stiffen.joined.workers import sent_to, started, unpacked
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand
 from stiffen.optimise.search.build_search import search_build
-from stiffen.optimise.search.runner import start_job
 
 TUB = Path(__file__).parents[2] / "examples" / "load_tub" / "tub.toml"
 PUSH = """

@@ -28,8 +28,8 @@ def run(args: argparse.Namespace) -> int:
     from stiffen.assembly.build_file import read_build
     from stiffen.assembly.designs import designs, layout_of_member
     from stiffen.assembly.fitted_build import fitted_build
+    from stiffen.fem.blas_threads import start_job
     from stiffen.joined.neighbours import PanelsOnNeighbours
-    from stiffen.optimise.search.runner import start_job
     from stiffen.output.assembly.build_json import build_document
     from stiffen.output.assembly.build_sections import JOINT_HEAD, joint_rows, mass_lines, section_lines
     from stiffen.output.assembly.build_sheet import BuiltPanel, build_sheet

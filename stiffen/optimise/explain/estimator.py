@@ -10,12 +10,13 @@ from dataclasses import dataclass, field
 from functools import cache, partial
 
 from stiffen.errors import StiffenError
+from stiffen.fem.blas_threads import start_job
 from stiffen.model.explanation import SHELL, SURROGATE, Estimate
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Panel
 from stiffen.model.results import Verdict
 from stiffen.optimise.search.gauge_search import FACTOR_LIMITS
-from stiffen.optimise.search.runner import LayoutRunner, shell_utilisations, start_job, utilisations
+from stiffen.optimise.search.runner import LayoutRunner, shell_utilisations, utilisations
 
 Variant = tuple[Panel, Layout]
 

@@ -298,9 +298,10 @@ def _search_with_holes(
 
     searched: the searches at this gauge; without any, only the bare sheet is tried.
     """
-    rules = BeadRules(state.panel, gauge, symmetry.mirror_axes(state.panel))
-    bare = GaugeSearch(state, rules, (), tuple, [1.0] * len(state.panel.demands))
-    for one in searched or [bare]:
+    if not searched:
+        rules = BeadRules(state.panel, gauge, symmetry.mirror_axes(state.panel))
+        searched = [GaugeSearch(state, rules, (), tuple, [1.0] * len(state.panel.demands))]
+    for one in searched:
         if budget.is_spent:
             return
         layouts = one.layouts_for_holes()

@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 
 from stiffen.analysis.cross_check import cross_check
 from stiffen.analysis.evaluation import check, evaluate
+from stiffen.fem.blas_threads import start_job
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 
-from .runner import start_job
 from .state import SearchState
 
 

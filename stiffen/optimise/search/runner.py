@@ -11,13 +11,13 @@ import pickle
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache, partial
-from typing import Any, TypeVar
+from functools import cached_property, lru_cache
+from typing import TypeVar
 
 from stiffen.analysis.evaluation import evaluate
 from stiffen.analysis.screening import quick_utilisations
 from stiffen.errors import MeshError, SolverError
-from stiffen.fem.blas_threads import on_one_thread
+from stiffen.fem.blas_threads import start_job
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
@@ -90,13 +90,6 @@ def run_jobs(executor: Executor | None, function: Callable[..., T], jobs: Sequen
     """The function's result for the arguments of each job, in their order.  executor: None for this process."""
     started = [start_job(executor, function, *job) for job in jobs]
     return [result() for result in started]
-
-
-def start_job(executor: Executor | None, function: Callable[..., T], *job: Any) -> Callable[[], T]:
-    """Start a job on an executor; a function that waits for its result.  executor: None to run it when it is asked."""
-    if executor is None:
-        return partial(on_one_thread, function, *job)
-    return executor.submit(on_one_thread, function, *job).result
 
 
 def full_verdict(pickled: bytes, layout: Layout, mesh_level: str) -> Verdict:

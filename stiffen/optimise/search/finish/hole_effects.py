@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import replace
-
 import numpy as np
 
 from stiffen.model.layout import Layout
@@ -13,6 +10,7 @@ from stiffen.optimise.candidates.hole_patterns import hole_patterns
 from stiffen.surrogate.laminated_panel import Guesses
 
 from ..state import SearchState
+from .hole_placement import holes_left, holes_of, with_holes
 
 
 def hole_effects(state: SearchState, rules: BeadRules, guesses: Guesses) -> list[np.ndarray]:
@@ -22,18 +20,18 @@ def hole_effects(state: SearchState, rules: BeadRules, guesses: Guesses) -> list
     Beads take room from holes, so beside beads holes do less.  guesses: equilibria of the bare sheet.
     """
     panel, bare = state.panel, rules.layout(())
-    most = math.inf if panel.holes_at_most is None else panel.holes_at_most - len(bare.holes)
+    most = holes_left(panel, bare)
     if most <= 0:
         return []
     fullest: dict[str, Layout] = {}
     for rows in hole_patterns(panel, rules.gauge, bare.beads, rules.mirror_axes, most):
-        holes = tuple(hole for row in rows for hole in row)
-        made, name = replace(bare, holes=(*bare.holes, *holes)), holes[0].die.name
+        holes = holes_of(rows)
+        made, name = with_holes(bare, holes), holes[0].die.name
         if name not in fullest or panel.mass(made) < panel.mass(fullest[name]):
             fullest[name] = made
     if not fullest:
         return []
     without = np.array(state.runner.batch([bare], guesses)[0])
-    with_holes = np.array(state.runner.batch(list(fullest.values()), guesses))
-    usable = np.isfinite(with_holes) & np.isfinite(without) & (without > 0)
-    return list(np.where(usable, with_holes / np.where(usable, without, 1.0), 1.0))
+    holed = np.array(state.runner.batch(list(fullest.values()), guesses))
+    usable = np.isfinite(holed) & np.isfinite(without) & (without > 0)
+    return list(np.where(usable, holed / np.where(usable, without, 1.0), 1.0))

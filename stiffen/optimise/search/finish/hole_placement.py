@@ -69,7 +69,7 @@ def add_holes(
     stay; the shell's quick mesh decides.
     """
     panel, first = state.panel, bases[0]
-    most = math.inf if panel.holes_at_most is None else panel.holes_at_most - len(first.holes)
+    most = holes_left(panel, first)
     if panel.flared_holes == "none" or most <= 0:
         return [first] * len(worths)
     patterns = [(base, rows) for base in bases for rows in _patterns(panel, base, mirror_axes, most, base in missing)]
@@ -162,7 +162,7 @@ class _Placement:
         Dimensions take longest to count, so they are counted of the `MOST_COUNTED` that may be worth most.
         """
         panel, plain = self.state.panel, replace(worth, grams_per_dimension=0.0)
-        wholes = {one: _with(one[0], _joined(one[1])) for one in self.patterns}
+        wholes = {one: with_holes(one[0], holes_of(one[1])) for one in self.patterns}
         found = {one: self._grams(made, plain) for one, made in wholes.items() if panel.mass(made) < lighter_than}
         if worth.grams_per_dimension:
             for one in sorted((one for one in found if found[one] > 0), key=lambda one: -found[one])[:MOST_COUNTED]:
@@ -193,8 +193,8 @@ class _Placement:
         All rows, or those that cost least, one after the other.  target: utilisation to keep.
         """
         rows = tuple(row for row in rows if len(row) <= self.most)
-        whole = _with(base, _joined(rows))
-        if rows and len(_joined(rows)) <= self.most:
+        whole = with_holes(base, holes_of(rows))
+        if rows and len(holes_of(rows)) <= self.most:
             worst = self._worst([whole])[0]
             if worst <= target:
                 return whole
@@ -202,10 +202,10 @@ class _Placement:
                 return None
         if len(rows) < 2:
             return None
-        alone = self._worst([_with(base, row) for row in rows])
+        alone = self._worst([with_holes(base, row) for row in rows])
         order = [row for _, row in sorted(zip(alone, rows, strict=True), key=lambda one: one[0])]
-        steps = [_joined(tuple(order[:k])) for k in range(1, len(order))]
-        layouts = [_with(base, step) for step in steps if len(step) <= self.most]
+        steps = [holes_of(tuple(order[:k])) for k in range(1, len(order))]
+        layouts = [with_holes(base, step) for step in steps if len(step) <= self.most]
         passing = [one for one, value in zip(layouts, self._worst(layouts), strict=True) if value <= target]
         return max(passing, key=lambda one: len(one.holes), default=None)
 
@@ -215,18 +215,24 @@ def _patterns(panel: Panel, base: Layout, mirror_axes: str, most: float, base_mi
     patterns = hole_patterns(panel, base.gauge, base.beads, mirror_axes, most, base.holes)
     if not base_misses:
         return patterns
-    wholes = {rows: _with(base, _joined(rows)) for rows in patterns}
+    wholes = {rows: with_holes(base, holes_of(rows)) for rows in patterns}
     lightest = sorted(wholes, key=lambda rows: round(panel.mass(wholes[rows]), 6))
     return list(
         islice((rows for rows in lightest if not distinct_dimensions(panel, wholes[rows]).odd), MOST_BESIDE_MISSES)
     )
 
 
-def _joined(rows: tuple[Row, ...]) -> Holes:
+def holes_left(panel: Panel, layout: Layout) -> float:
+    """How many holes more than a layout has the panel allows; infinite without a limit."""
+    return math.inf if panel.holes_at_most is None else panel.holes_at_most - len(layout.holes)
+
+
+def holes_of(rows: tuple[Row, ...]) -> Holes:
+    """The holes of some rows."""
     return tuple(hole for row in rows for hole in row)
 
 
-def _with(layout: Layout, holes: Holes) -> Layout:
+def with_holes(layout: Layout, holes: Holes) -> Layout:
     """The layout with more holes, numbered along their rows after the fixed ones."""
     fixed = tuple(hole for hole in layout.holes if hole.fixed)
     free = tuple(hole for hole in layout.holes if not hole.fixed)
