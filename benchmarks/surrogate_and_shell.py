@@ -4,7 +4,7 @@
    demand the rank correlation (Spearman), and the share of layouts within 8 % after calibration by the median ratio of
    three other layouts.
 2. Small deflection, not calibrated: relative errors of the linear deflection, the softness at three places, the first
-   frequency and the buckling factor; then all panels together.
+   frequency and the buckling factor, and their rank correlation; then the errors of all panels together.
 3. Single moves from the stiffest layout that a quick search finds (a bead slides, turns over, takes another die, comes
    or goes): rank correlation of the deflection, the place that the shell model's best has in the surrogate's order, and
    how near the best of the surrogate's first five is to it.
@@ -268,18 +268,18 @@ def small_quantities(panel: Panel) -> dict[str, Callable[[PanelModel], float]]:
     return out
 
 
-def small_errors(
+def small_values(
     panel: Panel, surrogate: LaminatedPanel, layouts: list[Layout], mesh_level: str
 ) -> dict[str, np.ndarray]:
-    """Relative errors (layouts,) of the surrogate in small deflection."""
+    """Values (layouts, 2) of the surrogate and of the shell model in small deflection."""
     quantities = small_quantities(panel)
-    out: dict[str, list[float]] = {name: [] for name in quantities}
+    out: dict[str, list[tuple[float, float]]] = {name: [] for name in quantities}
     for layout in layouts:
         shell = shell_models(panel, layout, mesh_level)[0]
         ours = surrogate.model_of(layout, shell.assumed)
         for name, quantity in quantities.items():
-            out[name].append(quantity(ours) / quantity(shell) - 1)
-    return {name: np.array(errors) for name, errors in out.items()}
+            out[name].append((quantity(ours), quantity(shell)))
+    return {name: np.array(values) for name, values in out.items()}
 
 
 def compare_moves(
@@ -300,16 +300,23 @@ def compare_moves(
 
 @dataclass(frozen=True)
 class SmallErrors:
-    """Relative errors of one quantity in small deflection, over panels and layouts (k,)."""
+    """Relative errors of one quantity in small deflection, over panels and layouts (k,), and rank on one panel."""
 
     label: str
     errors: np.ndarray
+    rank: float | None = None
+
+    @classmethod
+    def of(cls, label: str, values: np.ndarray) -> SmallErrors:
+        """Of values (layouts, 2) of surrogate and shell model."""
+        return cls(label, values[:, 0] / values[:, 1] - 1, float(spearmanr(*values.T).statistic))
 
     def __str__(self) -> str:
         rms, mean, worst = np.sqrt(np.mean(self.errors**2)), self.errors.mean(), np.abs(self.errors).max()
+        rank = "" if self.rank is None else f"  rank {self.rank:.3f}"
         return (
             f"  small: {self.label:22} {len(self.errors):4} rms {100 * rms:4.1f} %  mean {100 * mean:+5.1f} %"
-            f"  worst {100 * worst:3.0f} %"
+            f"  worst {100 * worst:3.0f} %{rank}"
         )
 
 
@@ -352,8 +359,8 @@ def report(panel: Panel, options: argparse.Namespace, small: list[SmallErrors]) 
     if options.layouts:
         yield from compared_by_value(panel, surrogate, layouts[: options.layouts + CALIBRATING], options.mesh)
     if options.small:
-        found = small_errors(panel, surrogate, layouts[: options.small], options.mesh)
-        own = [SmallErrors(label, errors) for label, errors in found.items()]
+        found = small_values(panel, surrogate, layouts[: options.small], options.mesh)
+        own = [SmallErrors.of(label, values) for label, values in found.items()]
         small += own
         yield from map(str, own)
     if options.moves:

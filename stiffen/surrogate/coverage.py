@@ -169,7 +169,8 @@ def _in_rows(samples: ElementSamples, bead: Bead, path: LineString, plain: Cover
     Not in the triangle: neighbours along a strip must have the same share of it, as shares that change along it make
     the mean too soft along the strip and too stiff across.  A row is as flexible as the mean of its places, which bend
     in series; a place has 1 / (1 + BENDING_GAIN (depth / t)2) of the flat sheet's flexibility, so that a bead that ends
-    in a triangle does not stiffen it up to its far side.
+    in a triangle does not stiffen it up to its far side.  A bead that turns a corner does not end there: the other leg
+    counts in full, since the raised corner carries the bending from one leg into the other.
     """
     x0, y0, x1, y1 = path.bounds
     reach = bead.die.width / 2
@@ -191,15 +192,14 @@ def _in_rows(samples: ElementSamples, bead: Bead, path: LineString, plain: Cover
     width = WINDOW * np.ptp(by_n, axis=1)
     rows = ((by_n.min(1) + by_n.max(1) - width) / 2)[:, None] + q * width[:, None]
     points = columns[:, None, :, None] * s[:, None, None, :] + rows[:, :, None, None] * n[:, None, None, :]
-    along, distance, tangents, _ = _places(bead, path, points.reshape(-1, 2))
+    along, distance, _, _ = _places(bead, path, points.reshape(-1, 2))
     shape = len(at), BOX_SAMPLES, BOX_SAMPLES
     blur = width / BOX_SAMPLES
     share = taper(bead.die, along, path.length, bead.closed).reshape(shape)
     weight = np.where(share > 0, _inside(bead.die.width / 2 - distance.reshape(shape), blur[:, None, None]), 0.0)
-    share, tangents = np.where(weight > 0, share, 0.0), tangents.reshape(*shape, 2)
-    straight = np.einsum("mrcx,mx->mrc", tangents, s) ** 2  # another leg of the path is flat sheet to this one
+    share = np.where(weight > 0, share, 0.0)
     gain = BENDING_GAIN * (bead.die.depth / gauge) ** 2
-    flexibility = (1 / (1 + gain * (share * straight) ** 2)).mean(axis=2)
+    flexibility = (1 / (1 + gain * share**2)).mean(axis=2)
     by_row = np.sqrt(np.maximum(1 / flexibility - 1, 0) / gain)
     step = np.rint(TAPER_STEPS * by_row).astype(int)
     keys = np.arange(len(at))[:, None] * (TAPER_STEPS + 1) + step
