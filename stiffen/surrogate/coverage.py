@@ -16,6 +16,7 @@ from stiffen.model.layout import Bead, Hole, Point
 from stiffen.shop.bead_section import taper
 from stiffen.shop.bead_surface import extended_past_open_ends, raised_side
 
+from .curved_strip import depth_shares
 from .strip_laminate import TAPER_STEPS
 
 SAMPLES_PER_SIDE = 9  # of a triangle: SAMPLES_PER_SIDE squared points inside it
@@ -170,7 +171,8 @@ def _in_rows(samples: ElementSamples, bead: Bead, path: LineString, plain: Cover
     the mean too soft along the strip and too stiff across.  A row is as flexible as the mean of its places, which bend
     in series; a place has 1 / (1 + BENDING_GAIN (depth / t)2) of the flat sheet's flexibility, so that a bead that ends
     in a triangle does not stiffen it up to its far side.  A bead that turns a corner does not end there: the other leg
-    counts in full, since the raised corner carries the bending from one leg into the other.
+    counts in full, since the raised corner carries the bending from one leg into the other.  In a curve the bead is as
+    stiff as a shallower straight one.
     """
     x0, y0, x1, y1 = path.bounds
     reach = bead.die.width / 2
@@ -195,7 +197,8 @@ def _in_rows(samples: ElementSamples, bead: Bead, path: LineString, plain: Cover
     along, distance, _, _ = _places(bead, path, points.reshape(-1, 2))
     shape = len(at), BOX_SAMPLES, BOX_SAMPLES
     blur = width / BOX_SAMPLES
-    share = taper(bead.die, along, path.length, bead.closed).reshape(shape)
+    share = taper(bead.die, along, path.length, bead.closed) * depth_shares(bead, gauge, along)
+    share = share.reshape(shape)
     weight = np.where(share > 0, _inside(bead.die.width / 2 - distance.reshape(shape), blur[:, None, None]), 0.0)
     share = np.where(weight > 0, share, 0.0)
     gain = BENDING_GAIN * (bead.die.depth / gauge) ** 2
