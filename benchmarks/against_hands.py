@@ -27,14 +27,13 @@ from stiffen.analysis.screening import quick_utilisation
 from stiffen.errors import StiffenError
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
-from stiffen.optimise.candidates.bead_rules import BeadRules, Group, is_straight, line_of
-from stiffen.optimise.candidates.regular_patterns import SPREADS, families, members, most_beads
+from stiffen.optimise.candidates.bead_rules import BeadRules, Group
+from stiffen.optimise.candidates.regular_patterns import families, most_beads, regular_layouts
 from stiffen.optimise.search.driver import search
 from stiffen.optimise.search.runner import LayoutRunner
 from stiffen.shop.layout_check import audit
 
 COUNTS = (1, 2, 3, 4, 5, 6, 8, 10, 12)
-LENGTHS = (1.0, 0.8, 0.6)  # of the free length
 BY_SHELL = 10  # hand layouts that the shell evaluates
 STIFFEST_BEADS = 4
 
@@ -45,22 +44,8 @@ def hand_layouts(rules: BeadRules, most: int = max(COUNTS)) -> Iterator[Layout]:
         for count in COUNTS:
             if count > min(most, most_beads(rules, family)):
                 continue
-            for spread in SPREADS:
-                choice = members(rules, family, count, spread)
-                if choice is None:
-                    continue
-                for length in LENGTHS if family.angle is not None else LENGTHS[:1]:
-                    groups = [_shortened(rules, group, length) for group in choice]
-                    if all(group is not None for group in groups):
-                        yield rules.layout([group for group in groups if group is not None])
-
-
-def _shortened(rules: BeadRules, group: Group, share: float) -> Group | None:
-    lead = group[0]
-    if share == 1.0 or not is_straight(lead):
-        return group
-    angle, offset, along = line_of(lead)
-    return rules.group(rules.straight(lead.die, angle, offset, lead.side, share, along))
+            for choice in regular_layouts(rules, family, count):
+                yield rules.layout(choice)
 
 
 def best_by_hand(

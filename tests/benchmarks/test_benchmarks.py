@@ -27,11 +27,13 @@ def test_hands_draw_what_can_be_made():
 
 
 @pytest.mark.slow
-def test_the_search_is_as_stiff_as_the_best_hand():
-    panel = replace(panels.EIGHT[4], gauges=(1.0,), demands=(Demand("frequency", 60.0),))
-    hand, _ = against_hands.best_by_hand(panel, 1.0, None, 2)
-    found = search(replace(panel, goal="stiffest", beads_at_most=2), effort="quick", mesh_level="quick").verdict
-    assert found.utilisation <= hand * 1.001
+@pytest.mark.parametrize("number", [2, 3, 4], ids=["trapezium", "disc", "strip"])
+def test_the_search_is_as_stiff_as_the_best_hand(number):
+    """Hands are tuned by the shell model; a search that trusts the surrogate alone fell 11 % short on the trapezium."""
+    panel = panels.EIGHT[number]
+    hand, _ = against_hands.best_by_hand(panel, 0.8, None, 4)
+    asked = replace(panel, gauges=(0.8,), goal="stiffest", beads_at_most=4)
+    assert search(asked, effort="quick", mesh_level="quick").verdict.utilisation <= hand
 
 
 @pytest.mark.slow

@@ -19,6 +19,7 @@ from .bead_rules import BeadRules, Group, is_straight, line_of, sheet_of
 from .straight_beads import frame_insets, frame_ring, main_directions
 
 SPREADS = ("even", "edges", "middle")
+SHORTER = (0.8, 0.6)  # of the free length of a line
 MIN_SHIFT = 3.0  # mm: step by which a bead is moved aside where it cannot be made
 MIDDLE_SHARE = 0.7  # of the span of offsets, that beads of spread "middle" take
 
@@ -81,6 +82,27 @@ def members(rules: BeadRules, family: Family, count: int, spread: str = "even") 
         groups.append(group)
         taken += group
     return tuple(groups) if len(taken) == count else None
+
+
+def regular_layouts(rules: BeadRules, family: Family, count: int) -> Iterator[tuple[Group, ...]]:
+    """All layouts of `count` beads of a family that a person would draw: in every spread, and of every length."""
+    for spread in SPREADS:
+        choice = members(rules, family, count, spread)
+        if choice is None:
+            continue
+        yield choice
+        for length in SHORTER if family.angle is not None else ():
+            groups = [_shortened(rules, group, length) for group in choice]
+            if all(group is not None for group in groups):
+                yield tuple(group for group in groups if group is not None)
+
+
+def _shortened(rules: BeadRules, group: Group, share: float) -> Group | None:
+    lead = group[0]
+    if not is_straight(lead):
+        return group
+    angle, offset, along = line_of(lead)
+    return rules.group(rules.straight(lead.die, angle, offset, lead.side, share, along))
 
 
 def _nearest_group(

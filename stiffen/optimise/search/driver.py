@@ -44,6 +44,7 @@ from .gauge_search import GaugeSearch
 from .incumbent import Incumbent, OnBest, ignore_best
 from .runner import LayoutRunner, run_jobs
 from .settings import DEFAULT_SETTINGS, EFFORTS, SearchSettings
+from .shell_tuning import tune_by_shell
 from .state import SearchState
 from .work_share import SETTLED
 
@@ -247,6 +248,11 @@ def search_gauges(state: SearchState, budget: Budget, options: Options) -> None:
             state.evaluator.start_quickly(*_bare_sheets(state, [gauges[number + 1]]))  # likely to be asked for next
         _search_gauge(state, budget, share, gauge, options, searched)
     _evaluate_best(state, budget, searched)
+    if state.stiffest and searched and not state.cut_short:
+        counts, dies = _limits(state, searched[0].rules)
+        tuned = tune_by_shell(state, budget, searched, (max(counts), dies)) if counts else None
+        if tuned is not None:
+            state.evaluate(tuned)
     best = state.incumbent.verdict
     if state.stiffest and best is not None and best.layout.beads:
         _strike_out_of_stiffest(state, budget, best)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -21,7 +21,7 @@ from stiffen.model.results import Verdict
 from stiffen.model.tools import BeadDie
 from stiffen.optimise.candidates.bead_rules import BeadRules, Group
 from stiffen.optimise.candidates.neat_patterns import neat_variants, parallel_sets, spaced_rows
-from stiffen.optimise.candidates.regular_patterns import Family, families, members
+from stiffen.optimise.candidates.regular_patterns import Family, families, members, regular_layouts
 from stiffen.optimise.candidates.straight_beads import candidate_spacing
 from stiffen.shop import layout_check
 from stiffen.surrogate.laminated_panel import Guesses
@@ -32,7 +32,8 @@ from .finish.strike_out import calibrated_worst
 from .moves import Choice, MoveMaker, beads_of, key_of
 from .state import SearchState
 
-FIRST_COUNTS = 3  # beads: stages up to this draw all families, evenly spread; later ones the best, in all spreads
+FIRST_COUNTS = 3  # beads: stages up to this draw all families, evenly spread; later ones the best, in all spreads;
+# one bead more for the stiffest
 BEST_FOR_HOLES = 2  # of the layouts that may meet the demands with flared holes
 PATIENCE_NEAR = 2  # times as many stages without a gain, where the best layout nearly meets the demands
 FRAME_COUNT = 2  # beads: more frames than this are not drawn
@@ -166,7 +167,7 @@ class GaugeSearch:
                     stalled = stalled + 1 if before is not None and not self._gains(trial, before) else 0
                 near = not met and self.worst(trial) <= settings.tuning_limit
                 before = chain[count, dies] = trial
-                if self.best is None or self._order(trial) < self._order(self.best):
+                if self.best is None or self.order(trial) < self.order(self.best):
                     self.best = trial
                 verdict = self._ask_shell(trial)
                 if verdict is not None and verdict.met and not state.stiffest:
@@ -192,14 +193,15 @@ class GaugeSearch:
         if not fresh and not starts:
             fresh = self.evaluate([()], {})
         fresh += self._neat(count, dies, fresh)
-        fresh = sorted((trial for trial in dict.fromkeys(fresh) if trial not in starts), key=self._order)
+        fresh = sorted((trial for trial in dict.fromkeys(fresh) if trial not in starts), key=self.order)
         batches = state.effort.batches * (STIFFEST_FACTOR if state.stiffest else 1)
         tuned = [self._tune(budget, trial, count, dies, batches) for trial in fresh[: state.effort.starts]]
         if not tuned and starts and dies > 1:
-            tuned = [self._tune(budget, min(starts, key=self._order), count, dies, batches)]
-        return min([*starts, *tuned], key=self._order, default=None)
+            tuned = [self._tune(budget, min(starts, key=self.order), count, dies, batches)]
+        return min([*starts, *tuned], key=self.order, default=None)
 
-    def _order(self, trial: Trial) -> tuple:
+    def order(self, trial: Trial) -> tuple:
+        """Sort key: smaller is better; ties by a fixed order."""
         return self.utilisation(trial), len(beads_of(trial.choice)), _sort_key(trial.choice)
 
     def _regular(self, count: int, starts: list[Trial]) -> list[Trial]:
@@ -211,7 +213,8 @@ class GaugeSearch:
         values = {number: value for number, value in self.family_values.items() if number < len(every)}
         ranked = sorted((value, number) for number, value in values.items() if math.isfinite(value))
         most = state.effort.families + state.stiffest  # one more where no demand ends the search
-        kept = [every[number] for _, number in ranked[:most]] if count > FIRST_COUNTS else every
+        first = FIRST_COUNTS + state.stiffest
+        kept = [every[number] for _, number in ranked[:most]] if count > first else every
         new = count - len(self.rules.fixed[0])
         drawn = [(every.index(one), one, choice) for one in kept for choice in self._drawn(one, new)]
         allowed = MoveMaker(self.rules, self.dies, count, 1).allows
@@ -227,10 +230,16 @@ class GaugeSearch:
         return trials
 
     def _drawn(self, family: Family, count: int) -> Iterator[Choice]:
-        """A family's layouts of so many new beads: evenly spread in the first stages, then also at other pitches."""
-        even = members(self.rules, family, count)
-        if even is not None:
-            yield even
+        """A family's layouts of so many new beads: evenly spread in the first stages, then also at other pitches.
+
+        For the stiffest all that a person would draw, so that it is never worse than these.
+        """
+        if self.state.stiffest:
+            yield from regular_layouts(self.rules, family, count)
+        else:
+            even = members(self.rules, family, count)
+            if even is not None:
+                yield even
         if count > FIRST_COUNTS:
             yield from spaced_rows(self.rules, family, count)
 
@@ -239,7 +248,7 @@ class GaugeSearch:
         state = self.state
         allowed = MoveMaker(self.rules, self.dies, count, dies).allows
         trials: list[Trial] = []
-        for trial in sorted(dict.fromkeys(fresh), key=self._order)[: state.effort.respaced]:
+        for trial in sorted(dict.fromkeys(fresh), key=self.order)[: state.effort.respaced]:
             sets = parallel_sets(trial.choice)
             if not sets or (self.worst(trial) > state.settings.respacing_limit and not state.stiffest):
                 continue
@@ -257,7 +266,7 @@ class GaugeSearch:
         rng = np.random.default_rng([state.seed, round(1000 * self.gauge), count, dies, GROWTH])
         trials: list[Trial] = []
         for start in near:
-            choices = _some(maker.additions(start.choice, rng), self.known, state.effort.batch_size)
+            choices = first_new(maker.additions(start.choice, rng), self.known, state.effort.batch_size)
             trials += self.evaluate(choices, self._bare_guesses, GIVE_UP * self.worst(start))
         return trials
 
@@ -274,13 +283,13 @@ class GaugeSearch:
             if budget.is_spent:
                 state.cut_short = True
                 break
-            choices = [*combined, *_some(maker.moves(best.choice, step, rng), self.known, state.effort.batch_size)]
+            choices = [*combined, *first_new(maker.moves(best.choice, step, rng), self.known, state.effort.batch_size)]
             choices = choices[: state.effort.batch_size]
             if not choices:
                 step /= 2
                 continue
             state.report(f"{self.gauge:g} mm: moving {len(beads_of(best.choice))} beads, round {number + 1}")
-            trials = sorted(self.evaluate(choices, guesses, GIVE_UP * self.worst(best)), key=self._order)
+            trials = sorted(self.evaluate(choices, guesses, GIVE_UP * self.worst(best)), key=self.order)
             better = [one for one in trials if self.utilisation(one) < settings.improvement * self.utilisation(best)]
             combined = []
             for one in better:
@@ -307,7 +316,7 @@ class GaugeSearch:
         for limit in (self.state.settings.safe_pass_limit, self.state.settings.nearly_met_limit):
             fitting = [trial for trial in self.known.values() if trial.choice and self.worst(trial) <= limit]
             if fitting:
-                found.setdefault(min(fitting, key=lambda one: (_rolled(one.choice), self._order(one))).choice)
+                found.setdefault(min(fitting, key=lambda one: (_rolled(one.choice), self.order(one))).choice)
         return [self.rules.layout(choice) for choice in found]
 
     def layouts_for_holes(self) -> list[Layout]:
@@ -384,8 +393,8 @@ class GaugeSearch:
         state.evaluator.record_utilisation(self.gauge, float(np.max(values, initial=0.0)))
 
 
-def _some(moves: Iterator[Choice], known: dict, count: int) -> list[Choice]:
-    """The first moves that were not evaluated before."""
+def first_new(moves: Iterator[Choice], known: Mapping[frozenset, object], count: int) -> list[Choice]:
+    """The first moves whose `key_of` is not known."""
     out = []
     for choice in moves:
         if key_of(choice) not in known:

@@ -14,8 +14,8 @@ class SearchEffort:
     stage that are tuned.  respaced: layouts of a stage that are tried at other pitches.
     stages_of_dies: most different dies in a layout; one is tried first, then two, and so on.
     without_symmetry: True if a symmetric panel is also searched without symmetry.  hole_trials: evaluations by the
-    shell of layouts with holes.  stalled: stages of rising bead counts after each other that bring nothing, after which
-    a gauge gets no more.
+    shell of layouts with holes.  shell_rounds: of moves that the shell model decides, for the stiffest.  stalled:
+    stages of rising bead counts after each other that bring nothing, after which a gauge gets no more.
     """
 
     batches: int
@@ -26,14 +26,23 @@ class SearchEffort:
     stages_of_dies: int = 2
     without_symmetry: bool = False
     hole_trials: int = 4
+    shell_rounds: int = 6
     stalled: int = 2
 
 
 EFFORTS = {
-    "quick": SearchEffort(batches=2, families=3, respaced=1, stages_of_dies=1, hole_trials=2),
+    "quick": SearchEffort(batches=2, families=3, respaced=1, stages_of_dies=1, hole_trials=2, shell_rounds=3),
     "normal": SearchEffort(batches=2, families=3),
     "thorough": SearchEffort(
-        batches=16, families=10, starts=2, respaced=4, stages_of_dies=3, without_symmetry=True, hole_trials=8, stalled=5
+        batches=16,
+        families=10,
+        starts=2,
+        respaced=4,
+        stages_of_dies=3,
+        without_symmetry=True,
+        hole_trials=8,
+        shell_rounds=24,
+        stalled=5,
     ),
 }
 NORMAL = EFFORTS["normal"]
