@@ -21,7 +21,7 @@ from stiffen.model.results import Verdict
 from stiffen.model.tools import BeadDie
 from stiffen.optimise.candidates.bead_rules import BeadRules, Group
 from stiffen.optimise.candidates.neat_patterns import neat_variants, parallel_sets, spaced_rows
-from stiffen.optimise.candidates.regular_patterns import Family, families, members, regular_layouts
+from stiffen.optimise.candidates.regular_patterns import SPREADS, Family, families, members, regular_layouts
 from stiffen.optimise.candidates.straight_beads import candidate_spacing
 from stiffen.shop import layout_check
 from stiffen.surrogate.laminated_panel import Guesses
@@ -32,7 +32,7 @@ from .finish.strike_out import calibrated_worst
 from .moves import Choice, MoveMaker, beads_of, key_of
 from .state import SearchState
 
-FIRST_COUNTS = 3  # beads: stages up to this draw all families, evenly spread; later ones the best, in all spreads;
+FIRST_COUNTS = 3  # beads: stages up to this draw all families; later ones the best, at many pitches;
 # one bead more for the stiffest
 BEST_FOR_HOLES = 2  # of the layouts that may meet the demands with flared holes
 PATIENCE_NEAR = 2  # times as many stages without a gain, where the best layout nearly meets the demands
@@ -165,7 +165,7 @@ class GaugeSearch:
                     continue
                 if state.count > tried:
                     stalled = stalled + 1 if before is not None and not self._gains(trial, before) else 0
-                near = not met and self.worst(trial) <= settings.tuning_limit
+                near = not met and self.worst(trial) <= settings.near_limit
                 before = chain[count, dies] = trial
                 if self.best is None or self.order(trial) < self.order(self.best):
                     self.best = trial
@@ -205,29 +205,49 @@ class GaugeSearch:
         return self.utilisation(trial), len(beads_of(trial.choice)), _sort_key(trial.choice)
 
     def _regular(self, count: int, starts: list[Trial]) -> list[Trial]:
-        """Regular layouts of `count` beads: of all families in the first stages, then of the best."""
+        """Regular layouts of `count` beads: of all families in the first stages, then of the best.
+
+        In the first stages all are spread evenly, then the best toward the edges or the middle too.
+        """
         state = self.state
         every = families(self.rules, self.dies)
         if count > FRAME_COUNT:
             every = [family for family in every if family.angle is not None]
-        values = {number: value for number, value in self.family_values.items() if number < len(every)}
-        ranked = sorted((value, number) for number, value in values.items() if math.isfinite(value))
+        ranked = sorted(
+            (value, number)
+            for number, value in self.family_values.items()
+            if number < len(every) and math.isfinite(value)
+        )
         most = state.effort.families + state.stiffest  # one more where no demand ends the search
         first = FIRST_COUNTS + state.stiffest
         kept = [every[number] for _, number in ranked[:most]] if count > first else every
         new = count - len(self.rules.fixed[0])
-        drawn = [(every.index(one), one, choice) for one in kept for choice in self._drawn(one, new)]
         allowed = MoveMaker(self.rules, self.dies, count, 1).allows
-        drawn = [one for one in drawn if allowed(one[2])]
+        drawn = [(one, choice) for one in kept for choice in self._drawn(one, new) if allowed(choice)]
         state.report(f"{self.gauge:g} mm: trying {len(drawn)} even layouts of {count} beads")
         guesses = self._bare_guesses if drawn else {}
-        limit = REGULAR_GIVE_UP * min(map(self.worst, starts), default=math.inf)
-        trials = self.evaluate([choice for _, _, choice in drawn], guesses, limit if not state.stiffest else math.inf)
-        values = {}
-        for (number, _, _), trial in zip(drawn, trials, strict=True):
-            values[number] = min(self.utilisation(trial), values.get(number, math.inf))
-        self.family_values.update(values)
+        limit = math.inf if state.stiffest else REGULAR_GIVE_UP * min(map(self.worst, starts), default=math.inf)
+        trials = self.evaluate([choice for _, choice in drawn], guesses, limit)
+        values: dict[Family, float] = {}
+        for (family, _), trial in zip(drawn, trials, strict=True):
+            values[family] = min(self.utilisation(trial), values.get(family, math.inf))
+        if count <= FIRST_COUNTS and not state.stiffest:
+            best = sorted(values, key=lambda one: (values[one], every.index(one)))[:most]
+            others = [(one, choice) for one in best for choice in self._spread_otherwise(one, new) if allowed(choice)]
+            limit = min([limit, *(REGULAR_GIVE_UP * self.worst(trial) for trial in trials)])
+            more = self.evaluate([choice for _, choice in others], guesses, limit)
+            for (family, _), trial in zip(others, more, strict=True):
+                values[family] = min(self.utilisation(trial), values[family])
+            trials += more
+        self.family_values.update((every.index(family), value) for family, value in values.items())
         return trials
+
+    def _spread_otherwise(self, family: Family, count: int) -> Iterator[Choice]:
+        """A family's layouts with their beads toward the edges, or toward the middle."""
+        for spread in SPREADS[1:]:
+            choice = members(self.rules, family, count, spread)
+            if choice is not None:
+                yield choice
 
     def _drawn(self, family: Family, count: int) -> Iterator[Choice]:
         """A family's layouts of so many new beads: evenly spread in the first stages, then also at other pitches.
@@ -387,7 +407,10 @@ class GaugeSearch:
         values = np.array(shell)
         usable = np.isfinite(values) & np.isfinite(by_surrogate) & (by_surrogate > 0) & (values > 0)
         ratios = values / np.where(usable, by_surrogate, 1.0)
-        self.factors = np.where(usable, np.clip(ratios, *FACTOR_LIMITS), self.factors)
+        factors = np.where(usable, np.clip(ratios, *FACTOR_LIMITS), self.factors)
+        # the largest stress is local: what one layout concentrates another may not, so it raises no factor
+        local = np.array([demand.kind == "stress" for demand in self.state.panel.demands], dtype=bool)
+        self.factors = np.where(local, np.minimum(factors, 1.0), factors)
         self.calibrated += 1
         state = self.state
         state.evaluator.record_utilisation(self.gauge, float(np.max(values, initial=0.0)))
