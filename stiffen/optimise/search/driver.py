@@ -40,7 +40,7 @@ from .ending import EndJobs, final_verdicts, start_if_in_time
 from .evaluator import BEADED_OVER_FLAT, Evaluator
 from .finish.proposals import Options, alternatives_of, collect, collect_with_holes, proposals_of, settle
 from .finish.strike_out import strike_out
-from .gauge_search import GaugeSearch
+from .gauge_search import GaugeSearch, first_factors
 from .incumbent import Incumbent, OnBest, ignore_best
 from .runner import LayoutRunner, run_jobs
 from .settings import DEFAULT_SETTINGS, EFFORTS, SearchSettings
@@ -270,7 +270,7 @@ def _search_gauge(
     """Search for beads at one gauge until a layout keeps the margin, or a few stages have met the demands."""
     panel, met = state.panel, 0
     for rules, dies in _parts(state, gauge):
-        gauge_search = GaugeSearch(state, rules, dies, partial(_pool, state, rules, dies), [1.0] * len(panel.demands))
+        gauge_search = GaugeSearch(state, rules, dies, partial(_pool, state, rules, dies), first_factors(panel))
         searched.append(gauge_search)
         for verdict in gauge_search.stages(share, *_limits(state, rules)):
             met += 1
@@ -306,7 +306,7 @@ def _search_with_holes(
     """
     if not searched:
         rules = BeadRules(state.panel, gauge, symmetry.mirror_axes(state.panel))
-        searched = [GaugeSearch(state, rules, (), tuple, [1.0] * len(state.panel.demands))]
+        searched = [GaugeSearch(state, rules, (), tuple, first_factors(state.panel))]
     for one in searched:
         if budget.is_spent:
             return
