@@ -4,13 +4,15 @@ Each stage draws regular layouts of its number of beads, as a person would, and 
 stages before by moves that the surrogate evaluates.  The shell model decides, and calibrates the surrogate.  A stage
 depends only on the stages before it.  So a search with wider limits on beads and dies repeats all that one with tighter
 limits does, and never ends with a worse layout.
+
+Where a few beads more bring nothing the stages end.  Then many beads are tried if their even layouts promise more.
 """
 
 from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -146,16 +148,28 @@ class GaugeSearch:
 
         counts: numbers of beads of the stages, rising.
         """
+        left, met = yield from self._rounds(budget, counts, dies_at_most)
+        if left and not met and self.best is not None and not self.state.stiffest and not budget.is_spent:
+            later = self._promising(left, self.best)
+            yield from self._rounds(budget, later, dies_at_most, self.best)
+
+    def _rounds(
+        self, budget: Budget, counts: tuple[int, ...], dies_at_most: int, start: Trial | None = None
+    ) -> Generator[Verdict, None, tuple[tuple[int, ...], bool]]:
+        """Stages of one die, then of two, and so on.  Yields as `stages`.
+
+        start: the best trial of the stages before.  Returns the numbers of beads that were left out, as a few beads
+        more brought nothing, and whether the demands were met.
+        """
         state, settings = self.state, self.state.settings
         fixed = len(self.rules.fixed[0])
         chain: dict[tuple[int, int], Trial] = {}
+        left: tuple[int, ...] = ()
         met = near = False
         for dies in range(1, dies_at_most + 1):
-            before: Trial | None = None
+            before = start if dies == 1 else None
             stalled = 0
-            left = list(counts)
-            while left:
-                count = left.pop(0)
+            for count in counts:
                 if count < fixed:
                     continue
                 if budget.is_spent:
@@ -181,17 +195,19 @@ class GaugeSearch:
                     met = True
                     yield verdict
                 if stalled >= state.effort.stalled * (PATIENCE_NEAR if near else 1) and not state.stiffest:
-                    left = self._promising(left, before) if dies == 1 and not met else []
-                    counts = (*(one for one in counts if one <= count), *left)
-                    stalled = 0
+                    place = counts.index(count) + 1
+                    left = counts[place:] if dies == 1 else left
+                    counts = counts[:place]
+                    break
+        return left, met
 
-    def _promising(self, counts: list[int], before: Trial) -> list[int]:
+    def _promising(self, counts: tuple[int, ...], before: Trial) -> tuple[int, ...]:
         """Of some numbers of beads those with an even layout that is notably better than the best of all stages so far.
 
         Some demands are met by many beads only, while a few more bring nothing.
         """
         straight = [family for family in families(self.rules, self.dies) if family.angle is not None]
-        limit, promising = self.state.settings.stage_gain * self.worst(before), []
+        limit, promising = self.state.settings.stage_gain * self.worst(before), list[int]()
         for count in (one for one in counts if one in LOOK_AHEAD):
             allowed = MoveMaker(self.rules, self.dies, count, 1).allows
             new = count - len(self.rules.fixed[0])
@@ -202,7 +218,7 @@ class GaugeSearch:
             for number, one in better:
                 self.family_values[number] = min(self.utilisation(one), self.family_values.get(number, math.inf))
             promising += [count] if better else []
-        return promising
+        return tuple(promising)
 
     def _gains(self, trial: Trial, before: Trial) -> bool:
         """True if a stage's best trial is notably better than that of the stage before."""
