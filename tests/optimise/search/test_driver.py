@@ -3,6 +3,8 @@
 import re
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from support.panels import SHOP, lid, rows
@@ -14,6 +16,7 @@ from stiffen.model.panel import Demand, Support
 from stiffen.model.results import NONLINEAR
 from stiffen.model.tools import Roller
 from stiffen.optimise.search import driver
+from stiffen.optimise.search.gauge_search import STRESS_FACTOR, GaugeSearch, Trial, first_factors
 from stiffen.optimise.search.incumbent import rank
 from stiffen.shop.layout_check import audit
 from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
@@ -25,6 +28,7 @@ LID = lid(
     gauges=(0.8, 1.0, 2.0),
     demands=(Demand("frequency", 110.0), Demand("deflection", 0.05, "wind")),
 )
+EXAMPLES = Path(__file__).parents[3] / "examples"
 QUICK = {"effort": "quick", "mesh_level": "quick"}
 
 
@@ -288,6 +292,25 @@ def test_looser_is_never_worse():
         asked = replace(panel, beads_at_most=beads, dies_at_most=dies)
         ranks.append(rank(asked, driver.search(asked, **QUICK).verdict))
     assert ranks == sorted(ranks, reverse=True)
+
+
+@pytest.mark.slow
+def test_many_beads_are_tried_where_a_few_more_bring_nothing():
+    """The foot plate at 1.2 mm: two, four and six beads miss by a tenth; eight meet, of which four then suffice."""
+    panel = stiffen.read_panel(EXAMPLES / "foot_plate.toml")
+    panel = replace(panel, gauges=(1.2,), tools=replace(panel.tools, hole_dies=()))
+    verdict = driver.search(panel, **QUICK).verdict
+    assert verdict.met and len(verdict.layout.beads) <= 8
+
+
+def test_the_surrogates_stress_is_not_calibrated_by_another_layout():
+    """The largest stress is local; twice as much in one layout would rule out others that the shell passes."""
+    demands = (Demand("stress", 1.5, "wind"), Demand("frequency", 110.0))
+    panel = replace(LID, demands=demands)
+    state = SimpleNamespace(panel=panel, evaluator=SimpleNamespace(record_utilisation=lambda *_: None))
+    search = GaugeSearch(state, SimpleNamespace(gauge=1.0), (), tuple, first_factors(panel))
+    search._calibrate(Trial((), (0.4, 0.5)), (0.9, 0.6))
+    assert search.factors.tolist() == [STRESS_FACTOR, 1.2]
 
 
 @pytest.mark.slow
