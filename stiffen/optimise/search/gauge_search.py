@@ -148,23 +148,21 @@ class GaugeSearch:
 
         counts: numbers of beads of the stages, rising.
         """
-        left, met = yield from self._rounds(budget, counts, dies_at_most)
-        if left and not met and self.best is not None and not self.state.stiffest and not budget.is_spent:
-            later = self._promising(left, self.best)
-            yield from self._rounds(budget, later, dies_at_most, self.best)
+        met = yield from self._rounds(budget, counts, dies_at_most)
+        if not met and self.best is not None and not self.state.stiffest and not budget.is_spent:
+            many = self._promising(tuple(count for count in counts if count in LOOK_AHEAD), self.best)
+            yield from self._rounds(budget, many, dies_at_most, self.best)
 
     def _rounds(
         self, budget: Budget, counts: tuple[int, ...], dies_at_most: int, start: Trial | None = None
-    ) -> Generator[Verdict, None, tuple[tuple[int, ...], bool]]:
-        """Stages of one die, then of two, and so on.  Yields as `stages`.
+    ) -> Generator[Verdict, None, bool]:
+        """Stages of one die, then of two, and so on.  Yields as `stages`; returns whether the demands were met.
 
-        start: the best trial of the stages before.  Returns the numbers of beads that were left out, as a few beads
-        more brought nothing, and whether the demands were met.
+        start: the best trial of the stages before.
         """
         state, settings = self.state, self.state.settings
         fixed = len(self.rules.fixed[0])
         chain: dict[tuple[int, int], Trial] = {}
-        left: tuple[int, ...] = ()
         met = near = False
         for dies in range(1, dies_at_most + 1):
             before = start if dies == 1 else None
@@ -186,7 +184,7 @@ class GaugeSearch:
                     continue
                 if state.count > tried:
                     stalled = stalled + 1 if before is not None and not self._gains(trial, before) else 0
-                near = not met and self.worst(trial) <= settings.near_limit
+                near = not met and self.worst(trial) <= settings.tuning_limit
                 before = chain[count, dies] = trial
                 if self.best is None or self.order(trial) < self.order(self.best):
                     self.best = trial
@@ -195,11 +193,9 @@ class GaugeSearch:
                     met = True
                     yield verdict
                 if stalled >= state.effort.stalled * (PATIENCE_NEAR if near else 1) and not state.stiffest:
-                    place = counts.index(count) + 1
-                    left = counts[place:] if dies == 1 else left
-                    counts = counts[:place]
+                    counts = counts[: counts.index(count) + 1]
                     break
-        return left, met
+        return met
 
     def _promising(self, counts: tuple[int, ...], before: Trial) -> tuple[int, ...]:
         """Of some numbers of beads those with an even layout that is notably better than the best of all stages so far.
@@ -208,7 +204,7 @@ class GaugeSearch:
         """
         straight = [family for family in families(self.rules, self.dies) if family.angle is not None]
         limit, promising = self.state.settings.stage_gain * self.worst(before), list[int]()
-        for count in (one for one in counts if one in LOOK_AHEAD):
+        for count in counts:
             allowed = MoveMaker(self.rules, self.dies, count, 1).allows
             new = count - len(self.rules.fixed[0])
             drawn = [(number, one) for number, family in enumerate(straight)
@@ -248,10 +244,7 @@ class GaugeSearch:
         return self.utilisation(trial), len(beads_of(trial.choice)), _sort_key(trial.choice)
 
     def _regular(self, count: int, starts: list[Trial]) -> list[Trial]:
-        """Regular layouts of `count` beads: of all families in the first stages, then of the best.
-
-        In the first stages all are spread evenly, then the best toward the edges or the middle too.
-        """
+        """Regular layouts of `count` beads: of all families in the first stages, then of the best."""
         state = self.state
         every = families(self.rules, self.dies)
         if count > FRAME_COUNT:
@@ -274,16 +267,6 @@ class GaugeSearch:
         values: dict[Family, float] = {}
         for (family, _), trial in zip(drawn, trials, strict=True):
             values[family] = min(self.utilisation(trial), values.get(family, math.inf))
-        if count <= FIRST_COUNTS and not state.stiffest:
-            best = sorted(values, key=lambda one: (values[one], every.index(one)))[:most]
-            others = [
-                (one, choice) for one in best for choice in self._spread(one, new, SPREADS[1:]) if allowed(choice)
-            ]
-            limit = min([limit, *(REGULAR_GIVE_UP * self.worst(trial) for trial in trials)])
-            more = self.evaluate([choice for _, choice in others], guesses, limit)
-            for (family, _), trial in zip(others, more, strict=True):
-                values[family] = min(self.utilisation(trial), values[family])
-            trials += more
         self.family_values.update((every.index(family), value) for family, value in values.items())
         return trials
 
@@ -302,9 +285,7 @@ class GaugeSearch:
         if self.state.stiffest:
             yield from regular_layouts(self.rules, family, count)
         else:
-            even = members(self.rules, family, count)
-            if even is not None:
-                yield even
+            yield from self._spread(family, count, SPREADS[:1])
         if count > FIRST_COUNTS:
             yield from spaced_rows(self.rules, family, count)
 

@@ -62,10 +62,6 @@ class SearchSettings:
     respacing_limit: float = 1.35
     """Utilisation above which a stage's layouts are not tried at other pitches, unless the stiffest is asked for."""
 
-    near_limit: float = 1.1
-    """Utilisation up to which a stage's best layout nearly meets the demands, so that more stages may bring nothing
-    before the gauge is left."""
-
     more_dies_limit: float = 1.12
     """Utilisation of a stage with one die above which two dies are not tried for the same number of beads."""
 
