@@ -6,6 +6,7 @@ import against_hands
 import panels
 import pytest
 
+from stiffen.model.panel import Demand
 from stiffen.optimise.candidates.bead_rules import BeadRules
 from stiffen.optimise.candidates.straight_beads import bead_candidates
 from stiffen.optimise.search.driver import search
@@ -26,16 +27,21 @@ def test_hands_draw_what_can_be_made():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("number", [2, 4], ids=["trapezium", "strip"])
-def test_the_search_is_as_stiff_as_the_best_hand(number):
-    """Hands are tuned by the shell model; a search that trusts the surrogate alone fell 11 % short on the trapezium.
+def test_the_search_is_as_stiff_as_the_best_hand():
+    panel = replace(panels.EIGHT[4], gauges=(1.0,), demands=(Demand("frequency", 60.0),))
+    hand, _ = against_hands.best_by_hand(panel, 1.0, None, 2)
+    found = search(replace(panel, goal="stiffest", beads_at_most=2), effort="quick", mesh_level="quick").verdict
+    assert found.utilisation <= hand * 1.001
 
-    0.2 % is the least that counts as an improvement.
-    """
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [2, 4], ids=["trapezium", "strip"])
+def test_the_search_is_as_stiff_as_hands_tuned_by_the_shell_model(number):
+    """A search that trusts the surrogate alone fell 11 % short on the trapezium."""
     panel = panels.EIGHT[number]
     hand, _ = against_hands.best_by_hand(panel, 0.8, None, 4)
     asked = replace(panel, gauges=(0.8,), goal="stiffest", beads_at_most=4)
-    assert search(asked, effort="quick", mesh_level="quick").verdict.utilisation <= 1.002 * hand
+    assert search(asked, effort="quick", mesh_level="quick").verdict.utilisation <= hand * 1.001
 
 
 @pytest.mark.slow

@@ -5,7 +5,7 @@ A search starts from them, and benchmarks compare with them.  Lengths in mm, ang
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -84,12 +84,17 @@ def members(rules: BeadRules, family: Family, count: int, spread: str = "even") 
     return tuple(groups) if len(taken) == count else None
 
 
+def spread_layouts(
+    rules: BeadRules, family: Family, count: int, spreads: Sequence[str] = SPREADS
+) -> Iterator[tuple[Group, ...]]:
+    """The family's layouts of `count` beads in some spreads; see `members`."""
+    found = (members(rules, family, count, spread) for spread in spreads)
+    yield from (choice for choice in found if choice is not None)
+
+
 def regular_layouts(rules: BeadRules, family: Family, count: int) -> Iterator[tuple[Group, ...]]:
     """All layouts of `count` beads of a family that a person would draw: in every spread, and of every length."""
-    for spread in SPREADS:
-        choice = members(rules, family, count, spread)
-        if choice is None:
-            continue
+    for choice in spread_layouts(rules, family, count):
         yield choice
         for length in SHORTER if family.angle is not None else ():
             groups = [_shortened(rules, group, length) for group in choice]

@@ -24,7 +24,7 @@ from stiffen.model.results import Verdict
 from stiffen.model.tools import BeadDie
 from stiffen.optimise.candidates.bead_rules import BeadRules, Group
 from stiffen.optimise.candidates.neat_patterns import neat_variants, parallel_sets, spaced_rows
-from stiffen.optimise.candidates.regular_patterns import SPREADS, Family, families, members, regular_layouts
+from stiffen.optimise.candidates.regular_patterns import SPREADS, Family, families, regular_layouts, spread_layouts
 from stiffen.optimise.candidates.straight_beads import candidate_spacing
 from stiffen.shop import layout_check
 from stiffen.surrogate.laminated_panel import Guesses
@@ -35,8 +35,8 @@ from .finish.strike_out import calibrated_worst
 from .moves import Choice, MoveMaker, beads_of, key_of
 from .state import SearchState
 
-FIRST_COUNTS = 3  # beads: stages up to this draw all families; later ones the best, at many pitches;
-# one bead more for the stiffest
+# beads: stages up to this draw all families, later ones the best at many pitches; one bead more for the stiffest
+FIRST_COUNTS = 3
 LOOK_AHEAD = (8, 12)  # beads: stages whose even layouts are tried where a few beads more bring nothing
 BEST_FOR_HOLES = 2  # of the layouts that may meet the demands with flared holes
 PATIENCE_NEAR = 2  # times as many stages without a gain, where the best layout nearly meets the demands
@@ -46,7 +46,7 @@ GROWTH = 1  # part of the seed: `_grown` draws other random numbers than `_tune`
 REGULAR_GIVE_UP = 1.3  # times the worst utilisation of the stages before: the same limit for regular layouts
 GIVE_UP = 1.05  # times the worst utilisation before a move: a demand over it ends the evaluation of the move
 # The largest stress is local: shell over surrogate was 0.72 to 1.66 for a dozen layouts of one panel.  So no layout's
-# ratio is used for another, and the surrogate's stress counts so little that it rules out none that the shell passes.
+# ratio is used for another, and the surrogate's stress counts as if the least of them held for all.
 STRESS_FACTOR = 0.7
 FACTOR_LIMITS = (0.5, 2.0)  # shell over surrogate: a ratio beyond them is a fault of one value, not a calibration
 STANDARD_SPACING = 12.0  # mm: `candidate_spacing` of a panel up to 650 mm from corner to corner
@@ -65,8 +65,9 @@ class GaugeSearch:
     """The search at one gauge (mm) under one symmetry.
 
     dies: that may be used.  make_pool: makes `pool`, the groups that moves may add.  factors: for each demand,
-    utilisation by the shell over that by the surrogate, of the latest layout that both evaluated.  calibrated: number
-    of layouts that gave factors.  best: the best trial of all stages.  known: all trials, by `key_of` their choice.
+    utilisation by the shell over that by the surrogate, of the latest layout that both evaluated; fixed for stress.
+    calibrated: number of layouts that gave factors.  best: the best trial of all stages.  known: all trials, by
+    `key_of` their choice.
     family_values: number of a family -> utilisation of its best layout in the latest stage that drew it.  shell_known:
     verdicts of the shell by `key_of`; None for a layout that its quick mesh refused.
     """
@@ -208,7 +209,7 @@ class GaugeSearch:
             allowed = MoveMaker(self.rules, self.dies, count, 1).allows
             new = count - len(self.rules.fixed[0])
             drawn = [(number, one) for number, family in enumerate(straight)
-                     for one in self._spread(family, new, SPREADS[:2]) if allowed(one)]  # fmt: skip
+                     for one in spread_layouts(self.rules, family, new, SPREADS[:2]) if allowed(one)]  # fmt: skip
             trials = self.evaluate([choice for _, choice in drawn], self._bare_guesses, limit)
             better = [(number, one) for (number, _), one in zip(drawn, trials, strict=True) if self._gains(one, before)]
             for number, one in better:
@@ -270,13 +271,6 @@ class GaugeSearch:
         self.family_values.update((every.index(family), value) for family, value in values.items())
         return trials
 
-    def _spread(self, family: Family, count: int, spreads: tuple[str, ...]) -> Iterator[Choice]:
-        """A family's layouts in some spreads."""
-        for spread in spreads:
-            choice = members(self.rules, family, count, spread)
-            if choice is not None:
-                yield choice
-
     def _drawn(self, family: Family, count: int) -> Iterator[Choice]:
         """A family's layouts of so many new beads: evenly spread in the first stages, then also at other pitches.
 
@@ -285,7 +279,7 @@ class GaugeSearch:
         if self.state.stiffest:
             yield from regular_layouts(self.rules, family, count)
         else:
-            yield from self._spread(family, count, SPREADS[:1])
+            yield from spread_layouts(self.rules, family, count, SPREADS[:1])
         if count > FIRST_COUNTS:
             yield from spaced_rows(self.rules, family, count)
 

@@ -296,7 +296,7 @@ def test_looser_is_never_worse():
 
 @pytest.mark.slow
 def test_many_beads_are_tried_where_a_few_more_bring_nothing():
-    """The foot plate at 1.2 mm: two, four and six beads miss by a tenth; eight meet, of which four then suffice."""
+    """The foot plate at 1.2 mm: one to seven beads by even layouts and moves miss by a tenth; eight meet."""
     panel = stiffen.read_panel(EXAMPLES / "foot_plate.toml")
     panel = replace(panel, gauges=(1.2,), tools=replace(panel.tools, hole_dies=()))
     verdict = driver.search(panel, **QUICK).verdict
