@@ -386,12 +386,16 @@ def _bare_sheets(state: SearchState, gauges: list[float]) -> list[Layout]:
 
 
 def _not_found(state: SearchState, gauge: float, searched: list[GaugeSearch]) -> GaugeOutcome:
-    """The outcome with the smallest miss: by the calibrated surrogate, or by the shell where that is smaller."""
+    """The outcome with the smallest miss: by the calibrated surrogate, or by the shell where that is smaller.
+
+    By the shell too where the surrogate says that the demands are met, since the shell found no layout that meets them.
+    """
     by_surrogate = min((one.lowest_utilisation for one in searched if one.gauge == gauge), default=math.inf)
     by_shell = state.evaluator.lowest_utilisation(gauge)
-    lowest = min(by_surrogate, by_shell)
+    believed = by_surrogate if by_surrogate > 1.0 or math.isinf(by_shell) else math.inf
+    lowest = min(believed, by_shell)
     miss = max(lowest - 1, 0.0) if math.isfinite(lowest) else None
-    return GaugeOutcome(gauge, GaugeStatus.NOT_FOUND, miss=miss, miss_by_surrogate=by_surrogate < by_shell)
+    return GaugeOutcome(gauge, GaugeStatus.NOT_FOUND, miss=miss, miss_by_surrogate=believed < by_shell)
 
 
 def _evaluate_best(state: SearchState, budget: Budget, searched: list[GaugeSearch]) -> None:

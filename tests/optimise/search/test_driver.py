@@ -313,6 +313,16 @@ def test_the_surrogates_stress_is_not_calibrated_by_another_layout():
     assert search.factors.tolist() == [STRESS_FACTOR, 1.2]
 
 
+@pytest.mark.parametrize(
+    ("surrogate", "shell", "miss", "by_surrogate"),
+    [(1.3, 1.4, 0.3, True), (1.3, 1.2, 0.2, False), (0.9, 1.2, 0.2, False)],
+)
+def test_a_gauge_that_the_shell_misses_is_not_told_as_met_by_the_surrogate(surrogate, shell, miss, by_surrogate):
+    state = SimpleNamespace(evaluator=SimpleNamespace(lowest_utilisation=lambda _: shell))
+    outcome = driver._not_found(state, 1.0, [SimpleNamespace(gauge=1.0, lowest_utilisation=surrogate)])
+    assert outcome.miss == pytest.approx(miss) and outcome.miss_by_surrogate is by_surrogate
+
+
 @pytest.mark.slow
 def test_beads_stand_on_both_faces_where_they_may_and_bow_less():
     either = replace(LID, bead_side="either", demands=(Demand("frequency", 190.0),))
