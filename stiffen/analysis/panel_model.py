@@ -20,7 +20,7 @@ from stiffen.fem.continuation import FIRST_STEP, TOLERANCE, Guess
 from stiffen.fem.corotational import State
 from stiffen.fem.edge_beams import EdgeBeams
 from stiffen.fem.first_guess import carried_over
-from stiffen.fem.linear import LinearModel
+from stiffen.fem.linear import MODE_TOLERANCE, LinearModel
 from stiffen.fem.nonlinear import EquilibriumPath, follow_path
 from stiffen.fem.shell import Shell
 from stiffen.fem.triangle import von_mises
@@ -60,7 +60,7 @@ class Accuracy:
     """
 
     tolerance: float = TOLERANCE
-    mode_tolerance: float = 0.0
+    mode_tolerance: float = MODE_TOLERANCE
     soft_places: int = 5
     softening: float = 1.2
     refine_probes: bool = True
@@ -220,11 +220,17 @@ class PanelModel:
         return float(shares[0] @ self._unit_push_deflections(self.mesh.triangles[triangle[0]]))
 
     def _unit_push_deflections(self, nodes: np.ndarray) -> np.ndarray:
-        """(k,) deflection, mm, of each node under 1 N along its own normal."""
+        """(k,) deflection, mm, of each node under 1 N along its own normal.
+
+        Raises SolverError as `LinearModel.solve` does, where loads and reactions do not balance for the softest.
+        """
         forces = np.zeros((len(self.normals), 6, len(nodes)))
         forces[nodes, :3, np.arange(len(nodes))] = self.normals[nodes]
-        u = self.linear_model.solve(forces.reshape(-1, len(nodes)))
-        return self.normal_displacement(u)[nodes, np.arange(len(nodes))]
+        forces = forces.reshape(-1, len(nodes))
+        found = self.linear_model.compliances(forces)
+        if len(nodes):
+            self.linear_model.solve(forces[:, found.argmax()])
+        return found
 
     def push_forces(self, place: Point, force: float) -> np.ndarray:
         """(6 n,) nodal forces of a push of `force` N onto the "up" face at a place."""

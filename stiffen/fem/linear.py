@@ -5,25 +5,24 @@ DOF 6 i + k is DOF k of node i.  n nodes.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import scipy.sparse as sp
-from scipy.sparse.linalg import LinearOperator, eigsh
 
 from stiffen.errors import SolverError
 
+from .block_lanczos import largest_eigenvalues
 from .direct_solvers.multifrontal import Dissection
-from .direct_solvers.sparse_lu import SingularError, factorise
+from .direct_solvers.sparse_lu import SingularError, SparseFactors, factorise
 from .shell import Shell, check_restrained, rigid_body_modes
 
 TONNES_PER_KG = 1e-3  # the tonne is the consistent mass unit of mm, N, s
 BALANCE_TOLERANCE = 1e-6  # largest unbalanced force or moment, as a fraction of what was applied
 ROUNDOFF_FACTOR = 8.0  # of the round-off bound: errors of the matrix itself and of the solve come on top of K u
 MAX_ROUNDOFF_SHARE = 1e-3  # of the load that round-off may hide
-ROUGH_LANCZOS_VECTORS = 10  # Lanczos vectors where a tolerance is given: half of scipy's 20, as each costs a solve
+MODE_TOLERANCE = 1e-10  # relative, of squared frequencies and buckling factors
 FREE_SHIFT = 2 * np.pi * 20.0  # 1/s, at which the modes of a free body are sought: its stiffness alone is singular
 RIGID_BODY_MODES = 6
 MIN_INVERSE_FACTOR = 1e-12  # inverse buckling factors below this are numerical zeros
@@ -68,8 +67,8 @@ class LinearModel:
         return [added for added in (self.attached_stiffness, self.springs) if added is not None]
 
     @cached_property
-    def solve_free(self) -> Callable[[np.ndarray], np.ndarray]:
-        """Function that solves K x = b on the free DOFs, b (k,) or (k, columns).
+    def _factors(self) -> SparseFactors:
+        """Factors of the stiffness on the free DOFs.
 
         Raises SolverError where a rigid-body mode is unrestrained or the stiffness is singular.
         """
@@ -77,19 +76,18 @@ class LinearModel:
         constrained = np.ones(self.shell.dof_count, bool)
         constrained[self.free] = False
         try:
-            factors = factorise(self.stiffness, constrained, self._dissection)
+            return factorise(self.stiffness, constrained, self._dissection)
         except SingularError as error:
             raise SolverError(
                 f"the stiffness matrix cannot be factorised ({error}): the supports hardly hold the panel, or the "
                 "sheet is very thin against its mesh; check the supports, or try a coarser mesh"
             ) from error
 
-        def solve(b: np.ndarray) -> np.ndarray:
-            padded = np.zeros((self.shell.dof_count, *b.shape[1:]))
-            padded[self.free] = b
-            return factors.solve(padded)[self.free]
-
-        return solve
+    def solve_free(self, b: np.ndarray) -> np.ndarray:
+        """x of K x = b on the free DOFs, b (k,) or (k, columns).  Raises SolverError as above."""
+        padded = np.zeros((self.shell.dof_count, *b.shape[1:]))
+        padded[self.free] = b
+        return self._factors.solve(padded)[self.free]
 
     @property
     def _dissection(self) -> Dissection:
@@ -108,6 +106,13 @@ class LinearModel:
             u[self.free] += self.solve_free(np.ascontiguousarray(residual))
         self.check_balance(u, forces)
         return u
+
+    def compliances(self, forces: np.ndarray) -> np.ndarray:
+        """(k,) work f . K^-1 f of forces f (6 n, k), N mm: with unit forces, how far each pushes its own place.
+
+        Half as much work as `solve`; loads and reactions are not compared.  Raises SolverError as `solve_free` does.
+        """
+        return self._factors.compliances(forces)
 
     def reactions(self, u: np.ndarray, forces: np.ndarray) -> np.ndarray:
         """(6 n, k) or (6 n,) forces from rigid supports and springs on the sheet."""
@@ -188,68 +193,37 @@ class LinearModel:
         M = self.shell.mass
         return M if self.lumped_masses is None else (M + sp.diags(self.lumped_masses)).tocsr()
 
-    @property
-    def _inverse(self) -> LinearOperator:
-        """Inverse of the stiffness on the free DOFs."""
-        size = len(self.free)
-        return LinearOperator((size, size), matvec=self.solve_free, dtype=float)
+    def modes(self, count: int = 6, tolerance: float = MODE_TOLERANCE) -> tuple[np.ndarray, np.ndarray]:
+        """Lowest natural frequencies (count,) Hz, rising, and shapes (6 n, count) of one tonne modal mass.
 
-    def modes(self, count: int = 6, tolerance: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
-        """Lowest natural frequencies (count,) Hz, rising, and shapes (6 n, count), by shift-invert Lanczos at zero.
-
-        tolerance: relative accuracy of the squared frequencies; 0 for that of the machine.
+        Fewer where the model has fewer free DOFs with mass.  tolerance: relative accuracy of the squared frequencies.
         """
-        vectors_kept = max(ROUGH_LANCZOS_VECTORS, 2 * count + 1) if tolerance else None
-        M = (self.mass[self.free][:, self.free] * TONNES_PER_KG).tocsc()
-        K = self.stiffness[self.free][:, self.free]
-        values, vectors = eigsh(
-            K,
-            k=count,
-            M=M,
-            sigma=0.0,
-            OPinv=self._inverse,
-            v0=np.ones(len(self.free)),
-            tol=tolerance,
-            ncv=vectors_kept,
-        )
-        order = np.argsort(values)
-        shapes = np.zeros((self.shell.dof_count, count))
-        shapes[self.free] = vectors[:, order]
-        return np.sqrt(np.maximum(values[order], 0.0)) / (2 * np.pi), shapes
+        M = (self.mass[self.free][:, self.free] * TONNES_PER_KG).tocsr()
+        inverses, vectors = largest_eigenvalues(self.solve_free, M, count, tolerance)
+        shapes = np.zeros((self.shell.dof_count, len(inverses)))
+        shapes[self.free] = vectors / np.sqrt(inverses)
+        return 1 / (2 * np.pi * np.sqrt(inverses)), shapes
 
     def buckling(
         self,
         u: np.ndarray,
         count: int = 1,
         geometric_stiffness: sp.csr_matrix | None = None,
-        tolerance: float = 0.0,
+        tolerance: float = MODE_TOLERANCE,
     ) -> tuple[np.ndarray, np.ndarray]:
         """Lowest positive buckling factors (<= count,) on the load that made u (6 n,), and their shapes.
 
-        geometric_stiffness: (6 n, 6 n) under u; that of the shell unless given.
+        geometric_stiffness: (6 n, 6 n) under u; that of the shell unless given.  tolerance: relative accuracy of the
+        factors.
 
-        Solves K v = -factor K_g(u) v by Lanczos on the inverse; empty where no mode buckles under this load.
-        tolerance: relative accuracy of the factors; 0 for that of the machine.
+        Solves K v = -factor K_g(u) v; empty where no mode buckles under this load.
         """
-        vectors_kept = max(ROUGH_LANCZOS_VECTORS, 2 * count + 1) if tolerance else None
         whole = self.shell.geometric_stiffness(u) if geometric_stiffness is None else geometric_stiffness
         K_g = whole[self.free][:, self.free]
         if not K_g.data.any():  # a flat sheet in bending alone
             return np.zeros(0), np.zeros((self.shell.dof_count, 0))
-        K = self.stiffness[self.free][:, self.free]
         # -K_g v = (1/factor) K v: the largest 1/factor belongs to the lowest factor
-        values, vectors = eigsh(
-            -K_g,
-            k=count,
-            M=K,
-            Minv=self._inverse,
-            which="LA",
-            v0=np.ones(len(self.free)),
-            tol=tolerance,
-            ncv=vectors_kept,
-        )
-        order = np.argsort(-values)
-        values, vectors = values[order], vectors[:, order]
+        values, vectors = largest_eigenvalues(self.solve_free, -K_g, count, tolerance)
         keep = values > MIN_INVERSE_FACTOR
         shapes = np.zeros((self.shell.dof_count, int(keep.sum())))
         shapes[self.free] = vectors[:, keep]

@@ -8,19 +8,21 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import replace
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
 import shapely
 from shapely.geometry import LineString, Polygon
 
-from stiffen.model.layout import Bead, Layout
+from stiffen.model.layout import Bead, Layout, Point
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
 
 from .clearance import LENGTH_TOLERANCE
 
 MAX_PATH_DEVIATION = 0.5  # mm by which a hand-steered bead may cut a corner of the path: common practice, no source
+KEPT_DEVIATIONS = 4096  # paths: candidates of several dies share them
 DIRECTION_TOLERANCE = 5.0  # degrees between the directions of two beads up to which the sheet need not be turned
 
 
@@ -67,12 +69,15 @@ def path_deviation(bead: Bead, radius: float) -> float:
     itself, and the part that it leaves unswept is the part that the curve cuts off.  A sharp corner between long legs
     gives radius (1 - cos(turn/2)).
     """
-    if len(bead.path) == 2:
-        return 0.0
-    line, thin = LineString(bead.path), 0.05
+    return 0.0 if len(bead.path) == 2 else _path_deviation(bead.path, bead.closed, radius)
+
+
+@lru_cache(maxsize=KEPT_DEVIATIONS)
+def _path_deviation(path: tuple[Point, ...], closed: bool, radius: float) -> float:
+    line, thin = LineString(path), 0.05
     swept = line.buffer(radius + thin, quad_segs=128).buffer(-radius, quad_segs=128)
-    if bead.closed and not swept.interiors:  # the whole frame is smaller than the disc
-        return float(shapely.maximum_inscribed_circle(Polygon(bead.path)).length)
+    if closed and not swept.interiors:  # the whole frame is smaller than the disc
+        return float(shapely.maximum_inscribed_circle(Polygon(path)).length)
     rims = [np.array(ring.coords) for ring in (swept.exterior, *swept.interiors)]
     rim = np.vstack([*rims, *((ring[1:] + ring[:-1]) / 2 for ring in rims)])
     return max(float(line.distance(shapely.points(rim)).max()) - thin, 0.0)

@@ -34,11 +34,11 @@ def model_of(panel, assumed=FREE, grade="quick", gauge=1.0):
 
 
 def shell(panel, assumed):
-    return model_of(panel, assumed).linear_model.solve_free
+    return model_of(panel, assumed).linear_model._factors
 
 
 def surrogate(panel, assumed):
-    return laminated_panel(panel, 1.0).models[assumed].linear_model.solve_free
+    return laminated_panel(panel, 1.0).models[assumed].linear_model._factors
 
 
 # ---- hinges
@@ -58,13 +58,13 @@ def test_bolts_in_line_are_a_hinge(made, folds, in_plane):
         with pytest.raises(InputError, match=f"support: the panel is not held: it can {motion}.*add .*clamped"):
             made(panel, in_plane)
         clamped = replace(panel, supports=(bolts(*at, in_plane=in_plane, hold="clamped"),))
-        assert callable(made(clamped, in_plane))
+        assert made(clamped, in_plane) is not None
         off_line = replace(panel, supports=(bolts(*at, in_plane=in_plane), bolts((250.0, 350.0))))
         if at is ONE:
             with pytest.raises(InputError, match="turn about the line"):
                 made(off_line, in_plane)
         else:
-            assert callable(made(off_line, in_plane))
+            assert made(off_line, in_plane) is not None
 
 
 @pytest.mark.parametrize("slip", [None, 0.2])

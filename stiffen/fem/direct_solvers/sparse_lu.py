@@ -40,6 +40,9 @@ class SparseFactors(Protocol):
     def solve(self, b: np.ndarray) -> np.ndarray:
         """x (size,) or (size, k) of K x = b on the free DOFs; zero at constrained DOFs."""
 
+    def compliances(self, b: np.ndarray) -> np.ndarray:
+        """b . K^-1 b (k,) of each column of b (size, k); K is symmetric positive definite."""
+
     @property
     def negative_eigenvalues(self) -> int:
         """Number of negative eigenvalues of a symmetric K, by the signs of its pivots (Sylvester's law of inertia)."""
@@ -57,6 +60,10 @@ class SuperLUFactors:
         x = np.zeros(b.shape)
         x[self.free] = self.lu.solve(np.ascontiguousarray(b[self.free]))
         return x
+
+    def compliances(self, b: np.ndarray) -> np.ndarray:
+        """See `SparseFactors.compliances`."""
+        return np.einsum("ik,ik->k", b, self.solve(b))
 
     @property
     def negative_eigenvalues(self) -> int:

@@ -122,10 +122,11 @@ class Evaluator:
         key = _geometry_key(layout)
         return key in self._quick_values or key in self._quick_started
 
-    def start_quickly(self, layout: Layout) -> None:
-        """Start the evaluation of a layout on the quick mesh on a worker; whoever asks for its values waits for it."""
-        if not self.knows(layout):
-            self._quick_started[_geometry_key(layout)] = self.runner.start_quick(layout)
+    def start_quickly(self, *layouts: Layout) -> None:
+        """Start evaluations of layouts on the quick mesh on workers; whoever asks for their values waits for them."""
+        for layout in layouts:
+            if not self.knows(layout):
+                self._quick_started[_geometry_key(layout)] = self.runner.start_quick(layout)
 
     def quick_utilisations(self, layout: Layout) -> tuple[float, ...]:
         """Utilisation of each demand of a layout on the quick mesh, remembered; infinite where that fails."""

@@ -19,7 +19,7 @@ from stiffen.shop.marking_out.hole_rows import in_row_order
 from ..budget import Budget
 from ..limits import within_limits
 from ..state import SearchState
-from .strike_out import AT_ONCE, calibrated_worst, calibration
+from .strike_out import AT_ONCE, calibrated_worst, calibration, give_up_above
 
 SURROGATE_SHARE = 0.99  # of the limit: utilisation by the calibrated surrogate up to which the shell is asked
 MOST_KINDS = 3  # patterns of holes in one layout
@@ -27,6 +27,8 @@ SAME_MASS = 0.001  # relative difference of mass that nobody would take more min
 MOST_COUNTED = 60  # patterns whose dimensions are counted
 MOST_BESIDE_MISSES = 16  # patterns beside beads that miss the demands without holes: the lightest
 ROWS_UP_TO = 1.1  # times the limit: utilisation of a pattern beside such beads, up to which some of its rows may do
+GIVE_UP = 1.15  # times the limit: utilisation of a demand by the surrogate at which holes are evaluated no further
+WHOLES_AT_ONCE = 4  # patterns that are evaluated whole at once, so that all workers have something to do
 Holes = tuple[Hole, ...]
 
 
@@ -131,10 +133,12 @@ class _Placement:
         tried: list[Layout] = []
         for _ in range(state.effort.hole_trials):
             batch: list[Layout] = []
-            for base, rows in ranked:
+            for number, (base, rows) in enumerate(ranked):
                 worst_kept = self._grams(batch[-1], worth) if len(batch) == AT_ONCE else -math.inf
                 if self.budget.is_spent or worst_kept >= whole[base, rows]:
                     break
+                if number % WHOLES_AT_ONCE == 0:
+                    self._evaluate_wholes(ranked[number : number + WHOLES_AT_ONCE], SURROGATE_SHARE * worth.limit)
                 found = self._with_feasible_rows(base, rows, SURROGATE_SHARE * worth.limit)
                 if found is None or found in (*tried, *batch) or self._grams(found, worth) <= least:
                     continue
@@ -152,7 +156,7 @@ class _Placement:
             if passing:
                 return passing[0]
             for one in batch:
-                self._worst([one])
+                self._worst([one], worth.limit)
                 self.factors = np.maximum(self.factors, calibration(state, one, self.known[one]))
         return self.first
 
@@ -181,11 +185,20 @@ class _Placement:
             saved -= worth.grams_per_dimension * more
         return round(saved, 6)
 
-    def _worst(self, layouts: list[Layout]) -> list[float]:
-        """Largest utilisation of each layout by the calibrated surrogate, each computed once."""
+    def _worst(self, layouts: list[Layout], target: float) -> list[float]:
+        """Largest utilisation of each layout by the calibrated surrogate, each computed once.
+
+        Infinite where that of a demand is over `GIVE_UP` times the target.
+        """
         new = [one for one in dict.fromkeys(layouts) if one not in self.known]
-        self.known.update(zip(new, self.state.runner.batch(new, self.guesses), strict=True))
+        limits = give_up_above(GIVE_UP * target, self.factors)
+        self.known.update(zip(new, self.state.runner.batch(new, self.guesses, limits), strict=True))
         return [calibrated_worst(self.known[one], self.factors) for one in layouts]
+
+    def _evaluate_wholes(self, patterns: Sequence[tuple[Layout, tuple[Row, ...]]], target: float) -> None:
+        """Evaluate some patterns whole, so that they are known when their turn comes."""
+        kept = [(base, holes_of(tuple(row for row in rows if len(row) <= self.most))) for base, rows in patterns]
+        self._worst([with_holes(base, holes) for base, holes in kept if 0 < len(holes) <= self.most], target)
 
     def _with_feasible_rows(self, base: Layout, rows: tuple[Row, ...], target: float) -> Layout | None:
         """A layout with the rows of a pattern that the surrogate allows together; None if it allows none.
@@ -195,18 +208,18 @@ class _Placement:
         rows = tuple(row for row in rows if len(row) <= self.most)
         whole = with_holes(base, holes_of(rows))
         if rows and len(holes_of(rows)) <= self.most:
-            worst = self._worst([whole])[0]
+            worst = self._worst([whole], target)[0]
             if worst <= target:
                 return whole
             if base in self.missing and worst > ROWS_UP_TO * target:
                 return None
         if len(rows) < 2:
             return None
-        alone = self._worst([with_holes(base, row) for row in rows])
+        alone = self._worst([with_holes(base, row) for row in rows], target)
         order = [row for _, row in sorted(zip(alone, rows, strict=True), key=lambda one: one[0])]
         steps = [holes_of(tuple(order[:k])) for k in range(1, len(order))]
         layouts = [with_holes(base, step) for step in steps if len(step) <= self.most]
-        passing = [one for one, value in zip(layouts, self._worst(layouts), strict=True) if value <= target]
+        passing = [one for one, value in zip(layouts, self._worst(layouts, target), strict=True) if value <= target]
         return max(passing, key=lambda one: len(one.holes), default=None)
 
 

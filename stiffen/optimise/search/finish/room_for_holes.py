@@ -7,14 +7,16 @@ from dataclasses import replace
 import numpy as np
 
 from stiffen.model.layout import Layout
+from stiffen.model.panel import Panel
 from stiffen.optimise.candidates.bead_rules import BeadRules
 from stiffen.optimise.candidates.hole_patterns import hole_patterns
 from stiffen.optimise.candidates.neat_patterns import neat_variants, parallel_sets
 from stiffen.shop import layout_check
 from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 
+from ..runner import run_jobs
 from ..state import SearchState
-from .strike_out import LIKELY, calibrated_worst, calibration
+from .strike_out import LIKELY, calibrated_worst, calibration, give_up_above
 
 MORE_BEADS = (0, 1, 2)  # that may be added to the longest set of parallel ones: closer together they leave more room
 TRIALS = 12  # variants that the surrogate evaluates
@@ -33,8 +35,11 @@ def roomier_layouts(state: SearchState, layout: Layout, rules: BeadRules, limit:
     if not groups or not sets or state.panel.flared_holes == "none":
         return []
     made = [rules.layout(one, layout.holes) for one in neat_variants(rules, groups, sets[0], MORE_BEADS)]
-    own = room_for_holes(state, layout, rules)
-    room = {one: room_for_holes(state, one, rules) for one in dict.fromkeys(made) if _is_allowed(state, one)}
+    allowed = [one for one in dict.fromkeys(made) if _is_allowed(state, one)]
+    shared = state.panel, rules.mirror_axes, state.settings.mass_per_dimension
+    jobs = [(*shared, one) for one in (layout, *allowed)]
+    own, *others = run_jobs(state.runner.executor, room_for_holes, jobs)
+    room = dict(zip(allowed, others, strict=True))
     roomy = sorted((one for one in room if room[one] > own), key=lambda one: room[one])
     if not roomy:
         return []
@@ -42,22 +47,22 @@ def roomier_layouts(state: SearchState, layout: Layout, rules: BeadRules, limit:
     roomy = [roomy[rank] for rank in ranks]
     values, guesses = state.runner.confirm(layout)
     factors = calibration(state, layout, values)
-    worst = [calibrated_worst(one, factors) for one in state.runner.batch(roomy, guesses)]
+    trials = state.runner.batch(roomy, guesses, give_up_above(LIKELY * limit, factors))
+    worst = [calibrated_worst(one, factors) for one in trials]
     likely = [(-room[one], value, one) for one, value in zip(roomy, worst, strict=True) if value <= LIKELY * limit]
     return [one for _, _, one in sorted(likely, key=lambda one: one[:2])[:KEPT]]
 
 
-def room_for_holes(state: SearchState, layout: Layout, rules: BeadRules) -> float:
+def room_for_holes(panel: Panel, mirror_axes: str, mass_per_dimension: float, layout: Layout) -> float:
     """Grams that holes beside a layout's beads would take away, less what their dimensions must save; whatever minutes.
 
-    The best of the heaviest patterns counts.
+    The best of the heaviest patterns counts.  mass_per_dimension: see `SearchSettings`.
     """
-    panel = state.panel
     bare = replace(layout, holes=())
-    patterns = hole_patterns(panel, layout.gauge, layout.beads, rules.mirror_axes)
+    patterns = hole_patterns(panel, layout.gauge, layout.beads, mirror_axes)
     full = [replace(bare, holes=tuple(hole for row in rows for hole in row)) for rows in patterns]
     heaviest = sorted(full, key=lambda one: round(panel.mass(one), 6))[:COUNTED]
-    per_dimension = 1000 * state.settings.mass_per_dimension * panel.mass(bare)
+    per_dimension = 1000 * mass_per_dimension * panel.mass(bare)
     values = [
         1000 * (panel.mass(bare) - panel.mass(one)) - per_dimension * distinct_dimensions(panel, one).count
         for one in heaviest
