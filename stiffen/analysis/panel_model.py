@@ -224,9 +224,9 @@ class PanelModel:
 
         Raises SolverError as `LinearModel.solve` does, where loads and reactions do not balance for the softest.
         """
-        forces = np.zeros((len(self.normals), 6, len(nodes)))
-        forces[nodes, :3, np.arange(len(nodes))] = self.normals[nodes]
-        forces = forces.reshape(-1, len(nodes))
+        pushes = np.zeros((len(self.normals), 6, len(nodes)))
+        pushes[nodes, :3, np.arange(len(nodes))] = self.normals[nodes]
+        forces = pushes.reshape(-1, len(nodes))
         found = self.linear_model.compliances(forces)
         if len(nodes):
             self.linear_model.solve(forces[:, found.argmax()])

@@ -1,8 +1,8 @@
 """Largest eigenvalues of K^-1 B by block Lanczos, for symmetric K (positive definite) and B.
 
 A solve with several right-hand sides takes little more time than one with a single one.  So blocks of vectors reach the
-accuracy that a search wants in half the time of single ones (G. H. Golub and C. F. Van Loan, Matrix Computations, 4th ed.
-2013, section 10.3.6, here with the inner product of K and full reorthogonalisation).
+accuracy that a search wants in half the time of single ones (G. H. Golub and C. F. Van Loan, Matrix Computations,
+4th ed. 2013, section 10.3.6, from memory; here with the inner product of K and full reorthogonalisation).
 """
 
 from __future__ import annotations

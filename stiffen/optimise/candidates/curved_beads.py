@@ -44,6 +44,7 @@ TRACE_STEP = 10.0  # mm between the points of a moment line
 MAX_TRACE_POINTS = 1000
 MAX_TRACE_DEVIATION = math.radians(45.0)  # a line ends where the direction of the moment turns away by more
 LENGTH_SHARES = (1.0, 0.7)  # of a moment line's feasible length
+EXACT = 1e-16  # tolerance of a mode: so exact that mirror images differ by round-off alone, whatever the solver
 SIMPLIFY_TOLERANCE = 0.1  # mm by which the points of a path may be moved when it is simplified
 
 
@@ -181,7 +182,7 @@ def _displacement_fields(surrogate: LaminatedPanel) -> Iterator[np.ndarray]:
     for kind, case in dict.fromkeys((demand.kind, demand.case) for demand in surrogate.panel.demands):
         try:
             if kind == "frequency":
-                yield model.linear_model.modes(1)[1][:, 0]
+                yield model.linear_model.modes(1, EXACT)[1][:, 0]
             elif kind == "softness":
                 x, y, _ = model.softness[model.softness[:, 2].argmax()]
                 yield model.linear_model.solve(model.push_forces((float(x), float(y)), 1.0))
