@@ -5,13 +5,13 @@ import pytest
 import scipy.linalg
 import scipy.sparse as sp
 from scipy.sparse.linalg import eigsh, splu
+from support.panels import lid
 
 from stiffen.analysis.panel_model import build_panel_model
 from stiffen.analysis.supports import FREE
 from stiffen.fem.block_lanczos import largest_eigenvalues
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
-from tests.support.panels import lid
 
 TOLERANCE = 1e-10
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from support.panels import SHOP, lid, rows
 
@@ -15,9 +16,11 @@ from stiffen.model.outcomes import GaugeStatus, gauge_sentence
 from stiffen.model.panel import Demand, Support
 from stiffen.model.results import NONLINEAR
 from stiffen.model.tools import Roller
+from stiffen.optimise.candidates.bead_rules import BeadRules
 from stiffen.optimise.search import driver
 from stiffen.optimise.search.gauge_search import STRESS_FACTOR, GaugeSearch, Trial, first_factors
 from stiffen.optimise.search.incumbent import rank
+from stiffen.optimise.search.settings import DEFAULT_SETTINGS
 from stiffen.shop.layout_check import audit
 from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 from stiffen.shop.rolling_bow import rolling_bow
@@ -311,6 +314,26 @@ def test_the_surrogates_stress_is_not_calibrated_by_another_layout():
     search = GaugeSearch(state, SimpleNamespace(gauge=1.0), (), tuple, first_factors(panel))
     search._calibrate(Trial((), (0.4, 0.5)), (0.9, 0.6))
     assert search.factors.tolist() == [STRESS_FACTOR, 1.2]
+
+
+@pytest.mark.parametrize(("by_surrogate", "is_asked"), [((0.9, 0.8), True), ((1.1, 0.8), False)])
+def test_the_shell_is_asked_where_only_another_layouts_calibration_says_missed(by_surrogate, is_asked):
+    """A bow was a tenth softer than the surrogate said, straight beads were not; so these were never tried."""
+    asked = []
+    evaluator = SimpleNamespace(
+        record_utilisation=lambda *_: None,
+        quick_utilisations=lambda layout: asked.append(layout) or (1.2, 1.2),
+        expected=lambda layouts: [1.2] * len(layouts),
+        verdicts={},
+    )
+    state = SimpleNamespace(
+        panel=LID, settings=DEFAULT_SETTINGS, evaluator=evaluator, full_in_time=True, stiffest=False
+    )
+    rules = BeadRules(LID, 1.0, "")
+    bead = rules.straight(rules.dies[0], 0.0, 120.0, "up")
+    search = GaugeSearch(state, rules, (), tuple, np.array([1.3, 1.3]), calibrated=1)
+    assert search._ask_shell(Trial(((bead,),), by_surrogate)) is None
+    assert bool(asked) == is_asked
 
 
 @pytest.mark.parametrize(
