@@ -39,7 +39,6 @@ ACCURACY = Accuracy(
     mode_tolerance=1e-4,
     soft_places=4,
     softening=1.0,
-    refine_probes=False,
     trust_guesses=True,
     reuses_factors=True,
     linear_push_ratio=0.3,
