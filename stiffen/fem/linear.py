@@ -200,6 +200,8 @@ class LinearModel:
         """
         M = (self.mass[self.free][:, self.free] * TONNES_PER_KG).tocsr()
         inverses, vectors = largest_eigenvalues(self.solve_free, M, count, tolerance)
+        has_mass = inverses > 0.0
+        inverses, vectors = inverses[has_mass], vectors[:, has_mass]
         shapes = np.zeros((self.shell.dof_count, len(inverses)))
         shapes[self.free] = vectors / np.sqrt(inverses)
         return 1 / (2 * np.pi * np.sqrt(inverses)), shapes
