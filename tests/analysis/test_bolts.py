@@ -33,12 +33,17 @@ def model_of(panel, assumed=FREE, grade="quick", gauge=1.0):
     return build_panel_model(panel, Layout(gauge), mesh_panel(panel, Layout(gauge), mesh_level=grade), assumed)
 
 
+def unloaded(model):
+    """Displacements without a load; a panel that is not held is refused."""
+    return model.solve_free(np.zeros(len(model.free)))
+
+
 def shell(panel, assumed):
-    return model_of(panel, assumed).linear_model._factors
+    return unloaded(model_of(panel, assumed).linear_model)
 
 
 def surrogate(panel, assumed):
-    return laminated_panel(panel, 1.0).models[assumed].linear_model._factors
+    return unloaded(laminated_panel(panel, 1.0).models[assumed].linear_model)
 
 
 # ---- hinges
@@ -58,13 +63,13 @@ def test_bolts_in_line_are_a_hinge(made, folds, in_plane):
         with pytest.raises(InputError, match=f"support: the panel is not held: it can {motion}.*add .*clamped"):
             made(panel, in_plane)
         clamped = replace(panel, supports=(bolts(*at, in_plane=in_plane, hold="clamped"),))
-        assert made(clamped, in_plane) is not None
+        assert not made(clamped, in_plane).any()
         off_line = replace(panel, supports=(bolts(*at, in_plane=in_plane), bolts((250.0, 350.0))))
         if at is ONE:
             with pytest.raises(InputError, match="turn about the line"):
                 made(off_line, in_plane)
         else:
-            assert made(off_line, in_plane) is not None
+            assert not made(off_line, in_plane).any()
 
 
 @pytest.mark.parametrize("slip", [None, 0.2])

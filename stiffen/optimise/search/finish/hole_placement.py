@@ -197,17 +197,16 @@ class _Placement:
 
     def _evaluate_wholes(self, patterns: Sequence[tuple[Layout, tuple[Row, ...]]], target: float) -> None:
         """Evaluate some patterns whole, so that they are known when their turn comes."""
-        kept = [(base, holes_of(tuple(row for row in rows if len(row) <= self.most))) for base, rows in patterns]
-        self._worst([with_holes(base, holes) for base, holes in kept if 0 < len(holes) <= self.most], target)
+        wholes = [with_holes(base, holes_of(rows)) for base, rows in patterns if len(holes_of(rows)) <= self.most]
+        self._worst(wholes, target)
 
     def _with_feasible_rows(self, base: Layout, rows: tuple[Row, ...], target: float) -> Layout | None:
         """A layout with the rows of a pattern that the surrogate allows together; None if it allows none.
 
         All rows, or those that cost least, one after the other.  target: utilisation to keep.
         """
-        rows = tuple(row for row in rows if len(row) <= self.most)
         whole = with_holes(base, holes_of(rows))
-        if rows and len(holes_of(rows)) <= self.most:
+        if len(holes_of(rows)) <= self.most:
             worst = self._worst([whole], target)[0]
             if worst <= target:
                 return whole
