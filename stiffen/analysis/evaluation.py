@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -42,6 +42,14 @@ Values = dict[str, list[DemandValue]]  # in-plane assumption -> value of each de
 YIELDED_AREA_LIMIT = (
     0.005  # share of the sheet above yield beyond which it is no longer local, as at rivets and corners
 )
+
+
+@dataclass(frozen=True, eq=False)
+class Elsewhere:
+    """Demands that another process evaluates.  values: waits for their `values_by_mesh`."""
+
+    numbers: tuple[int, ...]
+    values: Callable[[], list[Values]]
 
 
 def no_progress(fraction: float | None, message: str) -> None:
@@ -100,12 +108,41 @@ def evaluate(
     *,
     mesh_level: str = "normal",
     mesh_error: bool = True,
+    elsewhere: Elsewhere | None = None,
     progress: Progress = no_progress,
 ) -> Evaluation:
-    """Evaluate a layout; options and errors as for `check`."""
+    """Evaluate a layout; options and errors as for `check`.
+
+    elsewhere: demands that another process evaluates at the same time.
+    """
     start = time.perf_counter()
+    numbers = tuple(i for i in range(len(panel.demands)) if elsewhere is None or i not in elsewhere.numbers)
+    by_mesh, models = values_by_mesh(panel, layout, numbers, mesh_level, mesh_error, progress)
+    if elsewhere is not None:
+        order = np.argsort((*numbers, *elsewhere.numbers))
+        by_mesh = [
+            {assumed: [(*own[assumed], *others[assumed])[i] for i in order] for assumed in own}
+            for own, others in zip(by_mesh, elsewhere.values(), strict=True)
+        ]
+    nodes = len(next(iter(models.values())).mesh.nodes)
+    return Evaluation(panel, verdict_of_values(panel, layout, by_mesh, nodes, time.perf_counter() - start), models)
+
+
+@one_thread
+def values_by_mesh(
+    panel: Panel,
+    layout: Layout,
+    numbers: Sequence[int],
+    mesh_level: str = "normal",
+    mesh_error: bool = True,
+    progress: Progress = no_progress,
+) -> tuple[list[Values], dict[str, PanelModel]]:
+    """Values of the demands of these numbers on the mesh asked for, then on a coarser one; models of the first.
+
+    Without `mesh_error` on the first mesh only.  Errors as for `check`.
+    """
     require_known_demands(panel)
-    assumptions = in_plane_assumptions(panel)
+    demands, assumptions = [panel.demands[i] for i in numbers], in_plane_assumptions(panel)
 
     def models_of_size(size: float | None, coarser: Mapping[str, PanelModel]) -> dict[str, PanelModel]:
         mesh = mesh_panel(panel, layout, mesh_level=mesh_level, size=size)
@@ -120,13 +157,10 @@ def evaluate(
         found: Values = {}
         for assumed, model in models.items():
             progress(None, f"computing with edges {assumed} along the sheet")
-            finer = by_mesh[0][assumed] if by_mesh else [None] * len(panel.demands)
-            found[assumed] = [
-                demand_value(model, demand, value) for demand, value in zip(panel.demands, finer, strict=True)
-            ]
+            finer = by_mesh[0][assumed] if by_mesh else [None] * len(demands)
+            found[assumed] = [demand_value(model, demand, value) for demand, value in zip(demands, finer, strict=True)]
         by_mesh.append(found)
-    nodes = len(next(iter(fine.values())).mesh.nodes)
-    return Evaluation(panel, verdict_of_values(panel, layout, by_mesh, nodes, time.perf_counter() - start), fine)
+    return by_mesh, fine
 
 
 def verdict_of_values(panel: Panel, layout: Layout, by_mesh: list[Values], nodes: int, seconds: float) -> Verdict:

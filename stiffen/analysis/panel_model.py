@@ -17,7 +17,6 @@ from scipy.interpolate import CubicHermiteSpline, PchipInterpolator, RBFInterpol
 
 from stiffen.errors import Fault, InputError, SolverError
 from stiffen.fem.continuation import FIRST_STEP, TOLERANCE, Guess
-from stiffen.fem.corotational import State
 from stiffen.fem.edge_beams import EdgeBeams
 from stiffen.fem.first_guess import carried_over
 from stiffen.fem.linear import MODE_TOLERANCE, LinearModel
@@ -93,7 +92,7 @@ class PanelModel:
     nodal_mass: np.ndarray
     normals: np.ndarray
     trim_beams: EdgeBeams | None = None
-    guesses: Mapping[tuple, State] = field(default_factory=dict)
+    guesses: Mapping[tuple, Guess] = field(default_factory=dict)
     accuracy: Accuracy = FULL_ACCURACY
     coarser: PanelModel | None = None
     _cache: dict = field(default_factory=dict)
@@ -290,7 +289,7 @@ class PanelModel:
     def _first_guess(self, key: tuple, path_of: Callable[[PanelModel], EquilibriumPath]) -> Guess | None:
         """The first guess of an equilibrium.  key: in `guesses`.  path_of: its path by the coarser model."""
         if key in self.guesses:
-            return Guess(self.guesses[key])
+            return self.guesses[key]
         if self.coarser is None:
             return None
         try:
@@ -357,15 +356,16 @@ class PanelModel:
 
         return self._cached(key, make)
 
-    def end_states(self) -> dict[tuple, State]:
-        """States of the cases and pushes solved in large deflection so far, as `guesses` for a similar layout."""
-        out: dict[tuple, State] = {}
+    def ends_as_guesses(self) -> dict[tuple, Guess]:
+        """Ends of the cases and pushes solved in large deflection so far, as `guesses` for a similar layout."""
+        out: dict[tuple, Guess] = {}
         for key, value in self._cache.items():
             if isinstance(value, EquilibriumPath) and value.converged:
+                end = Guess(value.end_state, value.resultants[0])
                 if key[0] == "push":
-                    out[key] = value.end_state
+                    out[key] = end
                 elif key[0] in ("followed", "from rest") and key[2:] == (1.0,):
-                    out["case", key[1]] = value.end_state
+                    out["case", key[1]] = end
         return out
 
     def load_deflection_curve(self, case: str) -> tuple[np.ndarray, np.ndarray]:

@@ -5,10 +5,14 @@ Imports everything in `output`; only the command line imports this module.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from concurrent.futures import Executor
 from dataclasses import replace
+from functools import partial
 from itertools import combinations
 from pathlib import Path
 
+from stiffen.fem.blas_threads import start_job
 from stiffen.io.files import atomic_write
 from stiffen.io.folder_lock import locked_folder
 from stiffen.io.panel_file import layout_document, write_json
@@ -84,8 +88,12 @@ def write_bench_files(
     flat: Verdict | None = None,
     explanation: Explanation | None = None,
     paper: str = "a4",
+    executor: Executor | None = None,
 ) -> dict:
-    """As `write_all`, into a folder that exists and is locked."""
+    """As `write_all`, into a folder that exists and is locked.
+
+    executor: of processes of this machine, which draw marking and template while this one draws the rest.
+    """
     verdict = result.verdict if isinstance(result, SearchResult) else result
     plan = process_plan(panel, verdict.layout)
     verdict, layout = replace(verdict, layout=plan.layout), plan.layout
@@ -99,12 +107,7 @@ def write_bench_files(
         flat = flat or (result.flat_verdict if layout.beads or layout.holes else None)
     remove_bench_files(folder)
     data = write_layout(panel, result, folder, plan=plan, flat_baseline=flat_baseline, explanation=explanation)
-    write_marking(panel, layout, folder / "marking.dxf", verdict=verdict, plan=plan)
-    if "down" in rolled_faces(layout):
-        write_marking(panel, layout, folder / "marking_back.dxf", verdict=verdict, plan=plan, face="down")
-    write_template(panel, layout, folder / "template.pdf", plan=plan, paper=paper)
-    if stands_on(layout, "down"):
-        write_template(panel, layout, folder / "template_back.pdf", plan=plan, face="down", paper=paper)
+    drawings = _start_drawings(panel, verdict, plan, folder, paper, executor)
     write_card(
         panel, verdict, folder / "card.pdf",
         plan=plan, flat_baseline=flat_baseline, gauges=gauges, explanation=explanation, proposals=proposals,
@@ -127,9 +130,28 @@ def write_bench_files(
         plan=plan, flat_baseline=flat_baseline, flat=flat, gauges=gauges, explanation=explanation,
         proposals=proposals, bench_margin=short_work, pictures=pictures,
     )  # fmt: skip
+    for drawn in drawings:
+        drawn()
     if proof := kept_proof(folder, panel, layout):
         update_report(folder / "report.html", proof)
     return data
+
+
+def _start_drawings(
+    panel: Panel, verdict: Verdict, plan: ProcessPlan, folder: Path, paper: str, executor: Executor | None
+) -> list[Callable[[], None]]:
+    """Start to draw marking and template; functions that wait for the files.
+
+    The plan of its layout, which cannot be sent to another process, is made anew there.
+    """
+    marking = partial(write_marking, panel, plan.layout, verdict=replace(verdict, fields=None))
+    template = partial(write_template, panel, plan.layout, paper=paper)
+    jobs = [partial(marking, folder / "marking.dxf"), partial(template, folder / "template.pdf")]
+    if "down" in rolled_faces(plan.layout):
+        jobs.append(partial(marking, folder / "marking_back.dxf", face="down"))
+    if stands_on(plan.layout, "down"):
+        jobs.append(partial(template, folder / "template_back.pdf", face="down"))
+    return [start_job(executor, job) for job in jobs]
 
 
 def _write_proposals(panel: Panel, result: SearchResult, folder: Path) -> None:

@@ -84,7 +84,7 @@ class QuickAnswers:
     def _remember(self, gauge: float, models: dict[str, PanelModel]) -> None:
         kept = self.guesses[gauge]
         for hold, model in models.items():
-            kept[hold] = {**kept.get(hold, {}), **model.end_states()}
+            kept[hold] = {**kept.get(hold, {}), **model.ends_as_guesses()}
 
     def _data(
         self,

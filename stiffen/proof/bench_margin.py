@@ -22,7 +22,6 @@ from .builds import Build, apply_build
 SHALLOW = 0.9  # of the die's depth: what a first panel may come out at; common practice, no source
 FAR_OVER = 1.5  # utilisation above which a demand is followed no further
 DEPTH_SHARES = (0.8, 0.7, 0.6, 0.5, 0.4)  # of the depth, of which the least that does is told
-FIRST_DEPTHS = (0.6, 0.4)  # of these, evaluated at first; then by halving, as a shallower bead holds less
 
 
 def bench_margin(panel: Panel, verdict: Verdict, executor: Executor | None = None) -> BenchMargin | None:
@@ -51,37 +50,51 @@ def start_bench_margin(
         shallow[share] = build
     estimator = Estimator(panel, verdict, executor)
     depths = list(shallow)
-    ahead = [share for share in (SHALLOW, *FIRST_DEPTHS) if share in shallow]
     first = estimator.start_confirm(
-        [apply_build(panel, layout, Build(thin)), *(shallow[share] for share in ahead)], FAR_OVER
+        [apply_build(panel, layout, Build(thin)), *(shallow[share] for share in depths if share == SHALLOW)], FAR_OVER
     )
 
     def finish() -> BenchMargin | None:
         with_thin, *others = first()
         if not math.isfinite(with_thin.utilisation):
             return None
-        found = dict(zip(ahead, others, strict=True))
-        while True:
-            known = [(k, found[share].utilisation <= 1.0) for k, share in enumerate(depths) if share in found]
-            high = min((k for k, holds in known if not holds), default=len(depths))
-            low = max((k for k, holds in known if holds and k < high), default=-1)
-            between = depths[low + 1 : high]
-            if not between:
-                break
-            middle = between[len(between) // 2]
-            found[middle] = estimator.confirm([shallow[middle]], FAR_OVER)[0]
-        least = depths[low] if low >= 0 else None
+        found = dict(zip(depths, others, strict=False))
+        known = {1.0: min(verdict.utilisation, 1.0)} | {share: one.utilisation for share, one in found.items()}
+        while wanted := _to_evaluate(depths, known):
+            more = estimator.confirm([shallow[share] for share in wanted], FAR_OVER)
+            known |= {share: one.utilisation for share, one in zip(wanted, more, strict=True)}
+        least = _least_that_holds(known)
         return BenchMargin(
             labels=tuple(demand.label for demand in panel.demands),
             thin_sheet=thin,
             standard=tolerance.standard,
             with_thin_sheet=_margins(panel, with_thin),
             with_shallow_beads=_margins(panel, found.get(SHALLOW)),
-            least_depth_share=least,
+            least_depth_share=least if least < 1.0 else None,
             least_share_tried=min(shares, default=None),
         )
 
     return finish
+
+
+def _least_that_holds(known: dict[float, float]) -> float:
+    """The least share of the depth that holds, as those above it do.  known: share -> utilisation; 1.0 holds."""
+    failing = max((share for share, value in known.items() if value > 1.0), default=0.0)
+    return min(share for share in known if share > failing)
+
+
+def _to_evaluate(depths: list[float], known: dict[float, float]) -> list[float]:
+    """The shares of the depth to evaluate next, at most two; none where it is known which is the least that holds.
+
+    known: share -> utilisation.  In proportion to what is known, the first is expected to hold and the second to fail.
+    """
+    holds, lowest = _least_that_holds(known), min(known)
+    fails = max((share for share in known if share < holds), default=0.0)
+    between = [share for share in depths if fails < share < holds]
+    slope = (known[lowest] - known[1.0]) / max(1.0 - lowest, 1e-9)
+    reached = 1.0 - (1.0 - known[1.0]) / slope if 0 < slope < math.inf else 0.0
+    expected = sum(share >= reached for share in between) - 1
+    return between[max(expected, 0) : max(expected, 0) + 2]
 
 
 def _at_depth(panel: Panel, layout: Layout, share: float) -> Variant | None:

@@ -20,7 +20,7 @@ from stiffen.analysis.demand_values import DemandValue, demand_value, require_kn
 from stiffen.analysis.panel_model import Accuracy, PanelModel, build_panel_model
 from stiffen.analysis.supports import in_plane_assumptions
 from stiffen.fem.blas_threads import one_thread
-from stiffen.fem.corotational import State
+from stiffen.fem.continuation import Guess
 from stiffen.fem.laminate import Laminate
 from stiffen.mesh.panel_mesh import Mesh, mesh_panel
 from stiffen.mesh.size_field import COARSE, background_side
@@ -46,20 +46,25 @@ ACCURACY = Accuracy(
 )
 CHEAPEST_FIRST = ("frequency", "buckling", "stress", "deflection", "softness")
 NOT_COMPUTED = DemandValue(math.nan, decided_by=NOT_DECIDED)
-Guesses = Mapping[str, Mapping[tuple, State]]  # in-plane assumption -> states of cases and pushes
+Guesses = Mapping[str, Mapping[tuple, Guess]]  # in-plane assumption -> ends of cases and pushes
 
 
 @dataclass(frozen=True, eq=False)
 class SurrogateResponse:
     """Values of the demands of one layout by the surrogate.
 
-    values: for each demand the value of the worst in-plane assumption.  utilisations: of each demand.  guesses: states
-    from which a similar layout's equilibrium is found sooner.
+    values: for each demand the value of the worst in-plane assumption.  utilisations: of each demand.  models: solved,
+    by in-plane assumption.
     """
 
     values: tuple[DemandValue, ...]
     utilisations: tuple[float, ...]
-    guesses: Guesses
+    models: Mapping[str, PanelModel]
+
+    @cached_property
+    def guesses(self) -> Guesses:
+        """Equilibria from which those of a similar layout are found sooner."""
+        return {assumed: model.ends_as_guesses() for assumed, model in self.models.items()}
 
     @property
     def utilisation(self) -> float:
@@ -112,7 +117,7 @@ class LaminatedPanel:
             )
         return self._coverages[shape]
 
-    def model_of(self, layout: Layout, assumed: str, guesses: Mapping[tuple, State] | None = None) -> PanelModel:
+    def model_of(self, layout: Layout, assumed: str, guesses: Mapping[tuple, Guess] | None = None) -> PanelModel:
         """The model of a layout under an in-plane assumption.  guesses: see `PanelModel`."""
         flat = self.models[assumed]
         shell = flat.linear_model.shell.with_laminate(self._laminate(layout))
@@ -149,13 +154,13 @@ class LaminatedPanel:
         values: list[DemandValue] = [NOT_COMPUTED] * len(demands)
         utilisations = [math.inf] * len(demands)
         for i in sorted(range(len(demands)), key=lambda i: CHEAPEST_FIRST.index(demands[i].kind)):
-            found = [demand_value(model, demands[i]) for model in models.values()]
+            enough = math.inf if give_up_above is None else give_up_above[i]
+            found = [demand_value(model, demands[i], stop_above=enough) for model in models.values()]
             values[i] = max(found, key=lambda value: value.utilisation(demands[i]))
             utilisations[i] = values[i].utilisation(demands[i])
             if give_up_above is not None and utilisations[i] > give_up_above[i]:
                 break
-        states = {assumed: model.end_states() for assumed, model in models.items()}
-        return SurrogateResponse(tuple(values), tuple(utilisations), states)
+        return SurrogateResponse(tuple(values), tuple(utilisations), models)
 
 
 def laminated_panel(panel: Panel, gauge: float, size: float | None = None) -> LaminatedPanel:

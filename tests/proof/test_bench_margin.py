@@ -8,7 +8,7 @@ from support.panels import B16, lid, rows
 import stiffen
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand
-from stiffen.proof.bench_margin import bench_margin
+from stiffen.proof.bench_margin import DEPTH_SHARES, SHALLOW, _least_that_holds, _to_evaluate, bench_margin
 from stiffen.proof.builds import die_at_depth
 
 LID = lid(300.0, 240.0, demands=(Demand("frequency", 60.0), Demand("deflection", 0.2, "wind")))
@@ -49,3 +49,18 @@ def test_without_beads_only_the_sheet_counts():
     verdict = stiffen.check(LID, Layout(1.0), mesh_level="quick", mesh_error=False)
     margin = bench_margin(LID, verdict)
     assert margin.with_shallow_beads == () and margin.least_share_tried is None
+
+
+@pytest.mark.parametrize("reached", [0.95, 0.9, 0.85, 0.72, 0.61, 0.55, 0.41, 0.3, 0.0])
+@pytest.mark.parametrize("power", [1.0, 3.0])
+def test_the_least_depth_is_found_as_if_all_were_evaluated(reached, power):
+    def utilisation(share):
+        return 0.9 + 0.1 * ((1 - share) / (1 - reached)) ** power
+
+    depths = [SHALLOW, *DEPTH_SHARES]
+    known = {share: utilisation(share) for share in (1.0, SHALLOW)}
+    while wanted := _to_evaluate(depths, known):
+        assert not set(wanted) & set(known)
+        known |= {share: utilisation(share) for share in wanted}
+    assert _least_that_holds(known) == min(share for share in (1.0, *depths) if utilisation(share) <= 1.0)
+    assert power > 1.0 or len(known) <= 4, "in proportion: two more evaluations are enough"

@@ -73,7 +73,9 @@ def search_one(args: argparse.Namespace) -> int:
         result = verdict = best.verdict
         baseline, stopped = None, "stopped"
     written, where = folder.settled(panel, verdict)
-    data = write_bench_files(panel, result, written, paper=args.paper)
+    # of this machine, and with nothing left to do
+    workers = executor if isinstance(result, SearchResult) and _are_free(args, result) else None
+    data = write_bench_files(panel, result, written, paper=args.paper, executor=workers)
     line = f"{closing_line(verdict, baseline, data)}; {where}; {OPEN_FIRST}"
     if isinstance(result, SearchResult):
         notes += _told(panel, result, best)
@@ -95,23 +97,31 @@ def _found(
     from stiffen.optimise.search.driver import search
     from stiffen.proof.bench_margin import start_bench_margin
 
-    found = search(
+    def explained(found: SearchResult) -> SearchResult:
+        in_time = args.seconds is None or (not found.cut_short and found.seconds < OUTSIDE_SHARE * args.seconds)
+        if found.interrupted or not in_time:
+            return found
+        short_work = start_bench_margin(panel, found.verdict, executor)  # on the workers, beside what follows
+        baseline = with_outside_gauge(panel, found.flat_baseline, progress=progress)
+        found = replace(found, flat_baseline=baseline)
+        found = with_explanation(panel, found, executor=executor, progress=progress)
+        progress(SHORT_WORK_SHARE, "computing what shallow beads and thin sheet would cost")
+        return replace(found, bench_margin=short_work())
+
+    return search(
         panel,
         **search_options(args),
         start=start,
         executor=executor,
         progress=lambda share, told: progress(share if share is None else SEARCH_SHARE * share, told),
         on_best=best.keep,
+        meanwhile=explained,
     )
-    in_time = args.seconds is None or (not found.cut_short and found.seconds < OUTSIDE_SHARE * args.seconds)
-    if found.interrupted or not in_time:
-        return found
-    short_work = start_bench_margin(panel, found.verdict, executor)  # on the workers, beside what follows
-    baseline = with_outside_gauge(panel, found.flat_baseline, progress=progress)
-    found = replace(found, flat_baseline=baseline)
-    found = with_explanation(panel, found, executor=executor, progress=progress)
-    progress(SHORT_WORK_SHARE, "computing what shallow beads and thin sheet would cost")
-    return replace(found, bench_margin=short_work())
+
+
+def _are_free(args: argparse.Namespace, result: SearchResult) -> bool:
+    """True if the workers are processes of this machine that have nothing left to do."""
+    return args.cluster is None and args.seconds is None and not result.interrupted
 
 
 def _told(panel: Panel, result: SearchResult, best: BestSoFar) -> Iterator[str]:

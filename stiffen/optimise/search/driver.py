@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 from functools import partial
@@ -36,7 +36,7 @@ from stiffen.shop import layout_check
 from stiffen.shop.rolling_bow import with_balanced_faces
 
 from .budget import Budget
-from .ending import EndJobs, final_verdicts, start_if_in_time
+from .ending import EndJobs, final_verdicts, start_if_in_time, with_second_opinion
 from .evaluator import BEADED_OVER_FLAT, Evaluator
 from .finish.proposals import Options, alternatives_of, collect, collect_with_holes, proposals_of, settle
 from .finish.strike_out import strike_out
@@ -68,6 +68,7 @@ def search(
     executor: Executor | None = None,
     progress: Progress = no_progress,
     on_best: OnBest = ignore_best,
+    meanwhile: Callable[[SearchResult], SearchResult] | None = None,
     settings: SearchSettings = DEFAULT_SETTINGS,
 ) -> SearchResult:
     """Search for the lightest layout that meets the panel's demands on the shell model, or for the stiffest.
@@ -80,7 +81,8 @@ def search(
     and its fixed beads and holes stay.  executor: evaluates layouts on its workers, for instance those of a
     `ProcessPoolExecutor` or of a Dask cluster; the result is the same.  progress: called with the fraction of the time
     used, None without a limit, and a message.  on_best: called with the verdict of each better layout as soon as it is
-    evaluated.  settings: limits that steer the search.
+    evaluated.  meanwhile: adds to the result while a worker computes its second opinion.  settings: limits that steer
+    the search.
 
     Ctrl-C (KeyboardInterrupt) ends the search with the best so far, as running out of `seconds` does;
     `SearchResult.stopped` says so.  Raises InputError for an unknown effort, and if `start` breaks a rule of the shop
@@ -134,8 +136,8 @@ def search(
     except KeyboardInterrupt:
         stopped, interrupted = "interrupted", True
     state.work.stage = 0.5
-    verdict, flat = final_verdicts(state, interrupted, *end_jobs)
-    return SearchResult(
+    verdict, flat, second_opinion = final_verdicts(state, interrupted, *end_jobs)
+    result = SearchResult(
         verdict=verdict,
         flat_verdict=flat,
         flat_baseline=baseline,
@@ -150,6 +152,7 @@ def search(
         proposals=_proposals(state, chosen, verdict),
         alternatives=alternatives_of(state, options),
     )
+    return with_second_opinion(result if meanwhile is None else meanwhile(result), second_opinion)
 
 
 def _proposals(state: SearchState, chosen: dict[str, Verdict], final: Verdict) -> tuple[Proposal, ...]:
@@ -238,6 +241,10 @@ def search_gauges(state: SearchState, budget: Budget, options: Options) -> None:
             continue
         state.work.enter_gauge(number, len(gauges))
         share = replace(budget, deadline=_share_of(budget, len(gauges) - number))
+        if not state.stiffest and math.isinf(budget.deadline):  # the stages start from it
+            (sheet,) = _bare_sheets(state, [gauge])
+            state.evaluator.start_quickly(sheet)
+            state.runner.confirm(sheet)
         given = _evaluate_given(state, gauge)
         if given is not None and not state.stiffest:
             collect(state, budget, options, given, BeadRules(panel, gauge, symmetry.mirror_axes(panel)))

@@ -10,9 +10,11 @@ from stiffen.analysis.evaluation import check, evaluate
 from stiffen.fem.blas_threads import start_job
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
-from stiffen.model.results import Verdict
+from stiffen.model.results import SearchResult, Verdict
 
 from .state import SearchState
+
+SecondOpinion = Callable[[], tuple[dict[str, dict[str, float]] | None, tuple[str, ...]]]  # waits; see `cross_check`
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,7 +26,12 @@ class EndJobs:
 
     layout: Layout
     flat: Callable[[], Verdict]
-    second_opinion: Callable[[], tuple]
+    second_opinion: SecondOpinion
+
+
+def no_second_opinion() -> tuple[None, tuple[str, ...]]:
+    """What is known of a layout that no other shell element evaluates."""
+    return None, ()
 
 
 def start_if_in_time(state: SearchState, verdict: Verdict) -> list[EndJobs]:
@@ -38,8 +45,10 @@ def _start(state: SearchState, verdict: Verdict) -> EndJobs:
     return EndJobs(layout, flat, start_job(executor, cross_check, panel, layout, verdict.demands))
 
 
-def final_verdicts(state: SearchState, interrupted: bool, started: EndJobs | None = None) -> tuple[Verdict, Verdict]:
-    """The verdicts on the best layout and on the flat sheet of its gauge, with fields.
+def final_verdicts(
+    state: SearchState, interrupted: bool, started: EndJobs | None = None
+) -> tuple[Verdict, Verdict, SecondOpinion]:
+    """The verdicts on the best layout and on the flat sheet of its gauge, with fields, and its second opinion.
 
     On the mesh of the search, and with a second opinion, where there is time; else on the quick mesh and without one.
     An interrupted search uses no workers, as they may have been interrupted too, and gives no second opinion.
@@ -53,12 +62,19 @@ def final_verdicts(state: SearchState, interrupted: bool, started: EndJobs | Non
     evaluation = incumbent.evaluation or evaluate(panel, best, mesh_level=own_level)
     if interrupted or not state.full_in_time:
         flat = start_job(None if interrupted else state.runner.executor, _flat_verdict, panel, best.gauge, "quick")
-        return evaluation.full_verdict(fields=True), flat()
+        return evaluation.full_verdict(fields=True), flat(), no_second_opinion
     if started is None or started.layout != best:
         started = _start(state, evaluation.verdict)
-    verdict = evaluation.full_verdict(fields=True)
-    compared, differences = started.second_opinion()
-    return replace(verdict, second_opinion=compared, warnings=(*verdict.warnings, *differences)), started.flat()
+    return evaluation.full_verdict(fields=True), started.flat(), started.second_opinion
+
+
+def with_second_opinion(result: SearchResult, second_opinion: SecondOpinion) -> SearchResult:
+    """The result with its second opinion, as soon as that is computed."""
+    own = result.verdict
+    compared, differences = second_opinion()
+    verdict = replace(own, second_opinion=compared, warnings=(*own.warnings, *differences))
+    proposals = tuple(replace(one, verdict=verdict) if one.verdict is own else one for one in result.proposals)
+    return replace(result, verdict=verdict, proposals=proposals)
 
 
 def _flat_verdict(panel: Panel, gauge: float, mesh_level: str) -> Verdict:

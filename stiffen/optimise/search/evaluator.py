@@ -61,11 +61,13 @@ class Evaluator:
         evaluation: Evaluation | None = None
         started = self._started.pop(layout, None)
         if started is None:
+            workers_free = self.runner.executor is not None and not self._started
             evaluation = self.full(
                 self.panel,
                 layout,
                 mesh_level=self.mesh_level,
                 mesh_error=self.mesh_level != "quick",
+                elsewhere=self.runner.start_some_demands(layout, self.mesh_level) if workers_free else None,
             )
             verdict = evaluation.full_verdict()
         else:

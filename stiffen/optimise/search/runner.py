@@ -10,11 +10,11 @@ import math
 import pickle
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from typing import TypeVar
 
-from stiffen.analysis.evaluation import evaluate
+from stiffen.analysis.evaluation import Elsewhere, Values, evaluate, values_by_mesh
 from stiffen.analysis.screening import quick_utilisations
 from stiffen.errors import MeshError, SolverError
 from stiffen.fem.blas_threads import start_job
@@ -24,6 +24,8 @@ from stiffen.model.results import Verdict
 from stiffen.surrogate.laminated_panel import Guesses, LaminatedPanel, laminated_panel
 
 DIGITS = 6  # to which values are rounded, so that the last bits of a processor's arithmetic decide nothing
+WORK = {"deflection": 4, "softness": 4, "buckling": 2, "frequency": 1, "stress": 1}  # of an evaluation, measured
+TAKEN_BY_A_WORKER = ("softness", "buckling", "frequency")  # the others' fields are wanted for pictures too
 KEPT_SURROGATES = 12
 KEPT_CONFIRMED = 16
 T = TypeVar("T")
@@ -74,12 +76,28 @@ class LayoutRunner:
         )
 
     def quick_batch(self, layouts: Sequence[Layout]) -> list[tuple[float, ...]]:
-        """Utilisations of each layout's demands on the quick mesh of the shell model; infinite where that fails."""
+        """Utilisations of each layout's demands on the quick mesh of the shell model; infinite where that fails.
+
+        The demands of a single layout are shared by two workers.
+        """
+        parts = demand_parts(self.panel)
+        if len(layouts) == 1 and self.executor is not None and all(parts):
+            jobs = [(self._pickled, layouts[0], math.inf, part) for part in parts]
+            found = dict(zip(sum(parts, ()), sum(run_jobs(self.executor, shell_utilisations, jobs), ()), strict=True))
+            whole = tuple(found[i] for i in range(len(found)))
+            return [whole if all(map(math.isfinite, whole)) else (math.inf,) * len(whole)]
         return run_jobs(self.executor, shell_utilisations, [(self._pickled, layout) for layout in layouts])
 
     def start_quick(self, layout: Layout) -> Callable[[], tuple[float, ...]]:
         """Start an evaluation on the quick mesh on a worker; a function that waits for its values."""
         return start_job(self.executor, shell_utilisations, self._pickled, layout)
+
+    def start_some_demands(self, layout: Layout, mesh_level: str) -> Elsewhere | None:
+        """Start on a worker what it may take from a complete evaluation in this process; None if that is nothing."""
+        numbers = tuple(i for i, one in enumerate(self.panel.demands) if one.kind in TAKEN_BY_A_WORKER)
+        if self.executor is None or len(numbers) in (0, len(self.panel.demands)):
+            return None
+        return Elsewhere(numbers, start_job(self.executor, demand_values, self._pickled, layout, numbers, mesh_level))
 
     def start_full(self, layout: Layout, mesh_level: str) -> Callable[[], Verdict]:
         """Start a complete evaluation of a layout on a worker; a function that waits for its verdict."""
@@ -98,13 +116,37 @@ def full_verdict(pickled: bytes, layout: Layout, mesh_level: str) -> Verdict:
     return found.full_verdict()
 
 
-def shell_utilisations(pickled: bytes, layout: Layout, stop_above: float = math.inf) -> tuple[float, ...]:
+def demand_values(pickled: bytes, layout: Layout, numbers: tuple[int, ...], mesh_level: str) -> list[Values]:
+    """Values of some demands of a pickled panel by mesh, as a complete evaluation takes them."""
+    return values_by_mesh(_panel(pickled), layout, numbers, mesh_level, mesh_level != "quick")[0]
+
+
+def demand_parts(panel: Panel) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Numbers of the demands in two parts of about the same work.  Those of one load case share its equilibrium."""
+    groups: dict[str, list[int]] = {}
+    for i, demand in enumerate(panel.demands):
+        groups.setdefault(demand.case or demand.kind, []).append(i)
+    parts: tuple[list[int], list[int]] = ([], [])
+    work = [0, 0]
+    of_group = [(sum(WORK[panel.demands[i].kind] for i in group), group) for group in groups.values()]
+    for more, group in sorted(of_group, reverse=True):
+        less = work.index(min(work))
+        parts[less].extend(group)
+        work[less] += more
+    return tuple(parts[0]), tuple(parts[1])
+
+
+def shell_utilisations(
+    pickled: bytes, layout: Layout, stop_above: float = math.inf, only: tuple[int, ...] | None = None
+) -> tuple[float, ...]:
     """Utilisations of the demands of a pickled panel for a layout on the quick mesh, rounded.
 
     The surrogate finds the softest place and the first guesses of equilibria.
-    stop_above: see `screening.quick_utilisations`.
+    stop_above: see `screening.quick_utilisations`.  only: numbers of the demands; None for all.
     """
     panel = _panel(pickled)
+    if only is not None:
+        panel = replace(panel, demands=tuple(panel.demands[i] for i in only))
     try:
         surrogate = _surrogate(pickled, layout.gauge)
         coarser = {assumed: surrogate.model_of(layout, assumed) for assumed in surrogate.models}

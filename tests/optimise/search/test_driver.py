@@ -11,6 +11,7 @@ import pytest
 from support.panels import SHOP, lid, rows
 
 import stiffen
+from stiffen.analysis import sfepy_shell
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.outcomes import GaugeStatus, gauge_sentence
 from stiffen.model.panel import Demand, Support
@@ -40,6 +41,20 @@ def found():
     bests = []
     result = driver.search(LID, **QUICK, on_best=bests.append)
     return result, bests
+
+
+def test_what_is_added_meanwhile_is_kept_beside_the_second_opinion():
+    heavy, seen = replace(LID, gauges=(3.0,)), []
+
+    def meanwhile(result):
+        seen.append(result)
+        return replace(result, stopped="something was added")
+
+    result = driver.search(heavy, **QUICK, meanwhile=meanwhile)
+    assert seen[0].verdict.second_opinion is None
+    assert result.stopped == "something was added"
+    assert result.verdict.second_opinion or not sfepy_shell.is_installed()
+    assert all(one.verdict is result.verdict for one in result.proposals if one.verdict.layout == result.verdict.layout)
 
 
 def test_found_layout_is_met_lighter_and_legal(found):

@@ -42,6 +42,8 @@ def test_a_reserve_that_grows_is_taken_off_the_time_left(clock):
 class TakesTime:
     """Stands in for the workers: an evaluation on the quick mesh takes 1 s of the clock, with a bead 3 s."""
 
+    executor = None
+
     def __init__(self, clock):
         self.clock = clock
 

@@ -1,0 +1,42 @@
+"""Evaluations shared between processes: the same values as in one."""
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+
+import pytest
+from support.panels import B16, lid, rows
+
+from stiffen.analysis.evaluation import evaluate
+from stiffen.model.layout import Layout
+from stiffen.model.panel import Demand
+from stiffen.optimise.search.evaluator import Evaluator
+from stiffen.optimise.search.runner import LayoutRunner, demand_parts
+
+DEMANDS = (
+    Demand("deflection", 0.2, "wind"),
+    Demand("frequency", 60.0),
+    Demand("stress", 2.0, "wind"),
+    Demand("softness", 0.5, force=2.0),
+)
+PANEL = lid(300.0, 240.0, demands=DEMANDS)
+LAYOUT = Layout(1.0, rows(B16, (80.0, 160.0), 50.0, 250.0))
+
+
+def test_demands_of_one_case_stay_together_and_the_work_is_halved():
+    assert sorted(map(sorted, demand_parts(PANEL))) == [[0, 2], [1, 3]]
+    assert sorted(map(sorted, demand_parts(replace(PANEL, demands=DEMANDS[:1])))) == [[], [0]]
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_two_workers_give_a_layout_the_values_of_one(count):
+    layouts = [LAYOUT, Layout(1.0)][:count]
+    with ThreadPoolExecutor(2) as pool:
+        assert LayoutRunner(PANEL, pool).quick_batch(layouts) == LayoutRunner(PANEL).quick_batch(layouts)
+
+
+def test_a_complete_evaluation_is_the_same_with_a_workers_help():
+    alone = evaluate(PANEL, LAYOUT, mesh_level="normal").full_verdict()
+    with ThreadPoolExecutor(2) as pool:
+        shared, evaluation = Evaluator(PANEL, "normal", LayoutRunner(PANEL, pool)).evaluate(LAYOUT)
+    assert shared.demands == alone.demands and shared.warnings == alone.warnings
+    assert evaluation is not None and evaluation.full_verdict(fields=True).fields is not None
