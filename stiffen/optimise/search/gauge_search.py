@@ -41,7 +41,6 @@ LOOK_AHEAD = (8, 12)  # beads: stages whose even layouts are tried where a few b
 BEST_FOR_HOLES = 2  # of the layouts that may meet the demands with flared holes
 PATIENCE_NEAR = 2  # times as many stages without a gain, where the best layout nearly meets the demands
 FRAME_COUNT = 2  # beads: more frames than this are not drawn
-STIFFEST_FACTOR = 2  # times as many batches for goal "stiffest"
 GROWTH = 1  # part of the seed: `_grown` draws other random numbers than `_tune`
 REGULAR_GIVE_UP = 1.3  # times the worst utilisation of the stages before: the same limit for regular layouts
 GIVE_UP = 1.05  # times the worst utilisation before a move: a demand over it ends the evaluation of the move
@@ -234,7 +233,7 @@ class GaugeSearch:
             fresh = self.evaluate([()], {})
         fresh += self._neat(count, dies, fresh)
         fresh = sorted((trial for trial in dict.fromkeys(fresh) if trial not in starts), key=self.order)
-        batches = state.effort.batches * (STIFFEST_FACTOR if state.stiffest else 1)
+        batches = state.effort.stiffest_batches if state.stiffest else state.effort.batches
         tuned = [self._tune(budget, trial, count, dies, batches) for trial in fresh[: state.effort.starts]]
         if not tuned and starts and dies > 1:
             tuned = [self._tune(budget, min(starts, key=self.order), count, dies, batches)]

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 class SearchEffort:
     """The counted work of a search.
 
-    batches: of moves in each stage (a number of beads and dies).  batch_size: moves in a batch.  families: how many of
-    the best families (die, direction, face) are drawn in each stage of more than three beads.  starts: layouts of a
-    stage that are tuned.  respaced: layouts of a stage that are tried at other pitches.
+    batches: of moves in each stage (a number of beads and dies).  stiffest_batches: the same for goal "stiffest", where
+    no limit ends the stages.  batch_size: moves in a batch.  families: how many of the best families (die, direction,
+    face) are drawn in each stage of more than three beads.  starts: layouts of a stage that are tuned.  respaced:
+    layouts of a stage that are tried at other pitches.
     stages_of_dies: most different dies in a layout; one is tried first, then two, and so on.
     without_symmetry: True if a symmetric panel is also searched without symmetry.  hole_trials: evaluations by the
     shell of layouts with holes.  shell_rounds: of moves that the shell model decides, for the stiffest.  stalled:
@@ -19,6 +20,7 @@ class SearchEffort:
     """
 
     batches: int
+    stiffest_batches: int
     batch_size: int = 8
     families: int = 5
     starts: int = 1
@@ -31,10 +33,13 @@ class SearchEffort:
 
 
 EFFORTS = {
-    "quick": SearchEffort(batches=2, families=3, respaced=1, stages_of_dies=1, hole_trials=2, shell_rounds=3),
-    "normal": SearchEffort(batches=2, families=3),
+    "quick": SearchEffort(
+        batches=2, stiffest_batches=8, families=3, respaced=1, stages_of_dies=1, hole_trials=2, shell_rounds=3
+    ),
+    "normal": SearchEffort(batches=2, stiffest_batches=16, families=3),
     "thorough": SearchEffort(
         batches=16,
+        stiffest_batches=32,
         families=10,
         starts=2,
         respaced=4,
