@@ -40,8 +40,10 @@ def part_section(panel: Panel, layout: Layout, explanation: Explanation | None) 
     here = (_figures(explanation.here.values[place]) for place in shown)
     present = ("as it is", *here, "", *([""] if saves else []), "")
     head = ("without", *(labels[place] for place in shown), "adds", *(["saves g"] if saves else []), "costs min")
+    by_shell = all(part.without.model == SHELL for part in explanation.parts)
+    model = "shell's quick mesh" if by_shell else "surrogate"
     note = (
-        "The demands without this part, by the surrogate set to the shell's values of the whole layout. Adds: by how "
+        f"The demands without this part, by the {model} set to the shell's values of the whole layout. Adds: by how "
         "much the demand nearest to its limit would get worse. Costs: minutes at the bench that it takes, with the die "
         "change and the trial strip where no other part needs them."
     )

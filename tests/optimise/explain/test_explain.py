@@ -56,6 +56,14 @@ def test_what_a_bead_adds_agrees_with_the_shell(three):
     assert worths[0].share == pytest.approx(worths[2].share, abs=0.01), "mirror images add the same"
 
 
+def test_what_a_bead_adds_to_a_stress_is_asked_of_the_shell():
+    """The surrogate's largest stress is local: on a bulkhead it saw 0 % where the shell saw 13 %."""
+    panel = replace(lid(), demands=(Demand("stress", 1.5, "wind"),))
+    (one, *_) = part_worths(Estimator(panel, quick(panel, THREE)))
+    (rest,) = quick_utilisations(panel, replace(THREE, beads=THREE.beads[1:]))
+    assert one.without.model == SHELL and one.without.utilisation == pytest.approx(rest, rel=0.01)
+
+
 def test_beads_that_add_little_each_are_told_together_too():
     beads = (*THREE.beads, *rows(B16, (40.0, 360.0), 40.0, 70.0))
     worths = part_worths(Estimator(PLAIN, quick(PLAIN, Layout(1.0, beads))))
