@@ -14,7 +14,7 @@ import stiffen
 from stiffen.analysis import sfepy_shell
 from stiffen.model.layout import Bead, Layout
 from stiffen.model.outcomes import GaugeStatus, gauge_sentence
-from stiffen.model.panel import Demand, Support
+from stiffen.model.panel import Demand, Load, Support
 from stiffen.model.results import NONLINEAR
 from stiffen.model.tools import Roller
 from stiffen.optimise.candidates.bead_rules import BeadRules
@@ -301,14 +301,32 @@ def test_drawn_beads_that_may_not_be_are_not_handed_out(move):
     assert len(result.verdict.layout.beads) <= 1 or move
 
 
+LOOSER = {
+    "small deflection": (replace(LID, gauges=(0.8, 1.0, 1.2), demands=(Demand("frequency", 235.0),)), 4),
+    "large deflection": (
+        replace(
+            LID,
+            gauges=(0.8, 1.0),
+            supports=(Support("edge", in_plane="held"),),
+            loads=(Load("foot", "patch", -200.0, at=(150.0, 120.0), size=(60.0, 60.0)),),
+            demands=(Demand("deflection", 1.9, "foot"),),
+        ),
+        2,
+    ),
+    "stiffest": (replace(LID, gauges=(0.8,), goal="stiffest"), 3),
+}
+
+
 @pytest.mark.slow
-def test_looser_is_never_worse():
+@pytest.mark.parametrize("kind", LOOSER)
+def test_looser_is_never_worse(kind):
     """At most 1, 2, 3 beads, then two dies: every wider question has an answer at least as good."""
-    panel = replace(LID, gauges=(0.8, 1.0, 1.2), demands=(Demand("frequency", 235.0),))
+    panel, questions = LOOSER[kind]
     ranks = []
-    for beads, dies in ((1, 1), (2, 1), (3, 1), (3, 2)):
+    for beads, dies in ((1, 1), (2, 1), (3, 1), (3, 2))[:questions]:
         asked = replace(panel, beads_at_most=beads, dies_at_most=dies)
-        ranks.append(rank(asked, driver.search(asked, **QUICK).verdict))
+        verdict = driver.search(asked, **QUICK).verdict
+        ranks.append((verdict.utilisation,) if kind == "stiffest" else rank(asked, verdict))
     assert ranks == sorted(ranks, reverse=True)
 
 
