@@ -44,7 +44,7 @@ ACCURACY = Accuracy(
     linear_push_ratio=0.3,
     first_step=3.0,
 )
-CHEAPEST_FIRST = ("frequency", "stress", "buckling", "deflection", "softness")
+CHEAPEST_FIRST = ("frequency", "buckling", "stress", "deflection", "softness")
 NOT_COMPUTED = DemandValue(math.nan, decided_by=NOT_DECIDED)
 Guesses = Mapping[str, Mapping[tuple, Guess]]  # in-plane assumption -> ends of cases and pushes
 
