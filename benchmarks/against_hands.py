@@ -28,6 +28,7 @@ from stiffen.errors import StiffenError
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.optimise.candidates.bead_rules import BeadRules, Group
+from stiffen.optimise.candidates.neat_patterns import close_rows, spaced_rows
 from stiffen.optimise.candidates.regular_patterns import families, most_beads, regular_layouts
 from stiffen.optimise.search.driver import search
 from stiffen.optimise.search.runner import LayoutRunner
@@ -44,8 +45,9 @@ def hand_layouts(rules: BeadRules, most: int = max(COUNTS)) -> Iterator[Layout]:
         for count in COUNTS:
             if count > min(most, most_beads(rules, family)):
                 continue
-            for choice in regular_layouts(rules, family, count):
-                yield rules.layout(choice)
+            for drawn in (regular_layouts, spaced_rows, close_rows):
+                for choice in drawn(rules, family, count):
+                    yield rules.layout(choice)
 
 
 def best_by_hand(

@@ -23,7 +23,7 @@ from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 from stiffen.model.tools import BeadDie
 from stiffen.optimise.candidates.bead_rules import BeadRules, Group
-from stiffen.optimise.candidates.neat_patterns import neat_variants, parallel_sets, spaced_rows
+from stiffen.optimise.candidates.neat_patterns import close_rows, neat_variants, parallel_sets, spaced_rows
 from stiffen.optimise.candidates.regular_patterns import SPREADS, Family, families, regular_layouts, spread_layouts
 from stiffen.optimise.candidates.straight_beads import candidate_spacing
 from stiffen.shop import layout_check
@@ -37,6 +37,7 @@ from .state import SearchState
 
 # beads: stages up to this draw all families, later ones the best at many pitches; one bead more for the stiffest
 FIRST_COUNTS = 3
+CLOSE_COUNTS = 4  # beads: stages up to this also draw the best families with their beads close together
 LOOK_AHEAD = (8, 12)  # beads: stages whose even layouts are tried where a few beads more bring nothing
 BEST_FOR_HOLES = 2  # of the layouts that may meet the demands with flared holes
 PATIENCE_NEAR = 2  # times as many stages without a gain, where the best layout nearly meets the demands
@@ -260,6 +261,8 @@ class GaugeSearch:
         new = count - len(self.rules.fixed[0])
         allowed = MoveMaker(self.rules, self.dies, count, 1).allows
         drawn = [(one, choice) for one in kept for choice in self._drawn(one, new) if allowed(choice)]
+        close = kept if state.stiffest else [every[number] for _, number in ranked[:most] if count <= CLOSE_COUNTS]
+        drawn += [(one, choice) for one in close for choice in close_rows(self.rules, one, new) if allowed(choice)]
         state.report(f"{self.gauge:g} mm: trying {len(drawn)} even layouts of {count} beads")
         guesses = self._bare_guesses if drawn else {}
         limit = math.inf if state.stiffest else REGULAR_GIVE_UP * min(map(self.worst, starts), default=math.inf)

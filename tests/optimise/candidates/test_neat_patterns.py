@@ -10,9 +10,10 @@ from support.panels import B16, B20, lid, rows
 from stiffen.model.layout import Bead
 from stiffen.model.panel import Cutout
 from stiffen.optimise.candidates.bead_rules import BeadRules, line_of
-from stiffen.optimise.candidates.neat_patterns import neat_variants, parallel_sets, spaced_rows
+from stiffen.optimise.candidates.neat_patterns import close_rows, neat_variants, parallel_sets, spaced_rows
 from stiffen.optimise.candidates.regular_patterns import Family
 from stiffen.optimise.candidates.straightened_beads import straightened
+from stiffen.shop import clearance
 from stiffen.shop.layout_check import audit
 
 LID = lid(500.0, 400.0)
@@ -129,3 +130,16 @@ def test_rows_of_a_family_spread_over_shares_of_the_room():
     assert len(found) >= 4 and pitches == sorted(set(pitches))
     assert all(pitch % 5 == pytest.approx(0) for pitch in pitches)
     assert list(spaced_rows(rules, Family(B16, None, "up"), 2)) == []
+
+
+def test_rows_lie_close_beside_each_other_about_the_middle():
+    rules = BeadRules(LID, 1.0, "xy")
+    least = B16.width + clearance.pair_clearance(rules.panel.tools, "bead", "bead", 1.0)
+    found = [
+        sorted(bead.path[0][1] for group in one for bead in group)
+        for one in close_rows(rules, Family(B16, 0.0, "up"), 2)
+    ]
+    pitches = [high - low for low, high in found]
+    assert pitches == sorted(pitches) and least <= pitches[0] < least + 5.0 and len(pitches) == 3
+    assert all(low + high == pytest.approx(400.0) and (high - low) % 5 == pytest.approx(0.0) for low, high in found)
+    assert list(close_rows(rules, Family(B16, None, "up"), 2)) == []
