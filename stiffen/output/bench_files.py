@@ -140,12 +140,10 @@ def write_bench_files(
 def _start_drawings(
     panel: Panel, verdict: Verdict, plan: ProcessPlan, folder: Path, paper: str, executor: Executor | None
 ) -> list[Callable[[], None]]:
-    """Start to draw marking and template; functions that wait for the files.
-
-    The plan of its layout, which cannot be sent to another process, is made anew there.
-    """
-    marking = partial(write_marking, panel, plan.layout, verdict=replace(verdict, fields=None))
-    template = partial(write_template, panel, plan.layout, paper=paper)
+    """Start to draw marking and template; functions that wait for the files."""
+    sent = replace(plan, time_breakdown=dict(plan.time_breakdown))  # a read-only view cannot go to another process
+    marking = partial(write_marking, panel, plan.layout, verdict=replace(verdict, fields=None), plan=sent)
+    template = partial(write_template, panel, plan.layout, plan=sent, paper=paper)
     jobs = [partial(marking, folder / "marking.dxf"), partial(template, folder / "template.pdf")]
     if "down" in rolled_faces(plan.layout):
         jobs.append(partial(marking, folder / "marking_back.dxf", face="down"))
