@@ -361,11 +361,10 @@ class PanelModel:
         out: dict[tuple, Guess] = {}
         for key, value in self._cache.items():
             if isinstance(value, EquilibriumPath) and value.converged:
-                end = Guess(value.end_state, value.resultants[0])
-                if key[0] == "push":
-                    out[key] = end
-                elif key[0] in ("followed", "from rest") and key[2:] == (1.0,):
-                    out["case", key[1]] = end
+                if key[0] in ("followed", "from rest") and key[2:] == (1.0,):
+                    key = ("case", key[1])
+                if key[0] in ("push", "case"):
+                    out[key] = Guess(value.end_state, value.resultants[0])
         return out
 
     def load_deflection_curve(self, case: str) -> tuple[np.ndarray, np.ndarray]:

@@ -50,15 +50,16 @@ def start_bench_margin(
         shallow[share] = build
     estimator = Estimator(panel, verdict, executor)
     depths = list(shallow)
+    ahead = depths[:1]  # SHALLOW, if there are beads
     first = estimator.start_confirm(
-        [apply_build(panel, layout, Build(thin)), *(shallow[share] for share in depths if share == SHALLOW)], FAR_OVER
+        [apply_build(panel, layout, Build(thin)), *(shallow[share] for share in ahead)], FAR_OVER
     )
 
     def finish() -> BenchMargin | None:
         with_thin, *others = first()
         if not math.isfinite(with_thin.utilisation):
             return None
-        found = dict(zip(depths, others, strict=False))
+        found = dict(zip(ahead, others, strict=True))
         known = {1.0: min(verdict.utilisation, 1.0)} | {share: one.utilisation for share, one in found.items()}
         while wanted := _to_evaluate(depths, known):
             more = estimator.confirm([shallow[share] for share in wanted], FAR_OVER)

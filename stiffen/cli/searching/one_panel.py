@@ -73,9 +73,9 @@ def search_one(args: argparse.Namespace) -> int:
         result = verdict = best.verdict
         baseline, stopped = None, "stopped"
     written, where = folder.settled(panel, verdict)
-    # of this machine, and with nothing left to do
-    workers = executor if isinstance(result, SearchResult) and _are_free(args, result) else None
-    data = write_bench_files(panel, result, written, paper=args.paper, executor=workers)
+    whole = isinstance(result, SearchResult) and not result.interrupted
+    free = executor if whole and args.seconds is None and args.cluster is None else None  # of this machine, idle by now
+    data = write_bench_files(panel, result, written, paper=args.paper, executor=free)
     line = f"{closing_line(verdict, baseline, data)}; {where}; {OPEN_FIRST}"
     if isinstance(result, SearchResult):
         notes += _told(panel, result, best)
@@ -99,7 +99,7 @@ def _found(
 
     def explained(found: SearchResult) -> SearchResult:
         in_time = args.seconds is None or (not found.cut_short and found.seconds < OUTSIDE_SHARE * args.seconds)
-        if found.interrupted or not in_time:
+        if not in_time:
             return found
         short_work = start_bench_margin(panel, found.verdict, executor)  # on the workers, beside what follows
         baseline = with_outside_gauge(panel, found.flat_baseline, progress=progress)
@@ -117,11 +117,6 @@ def _found(
         on_best=best.keep,
         meanwhile=explained,
     )
-
-
-def _are_free(args: argparse.Namespace, result: SearchResult) -> bool:
-    """True if the workers are processes of this machine that have nothing left to do."""
-    return args.cluster is None and args.seconds is None and not result.interrupted
 
 
 def _told(panel: Panel, result: SearchResult, best: BestSoFar) -> Iterator[str]:

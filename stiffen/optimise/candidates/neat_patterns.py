@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from .rounding import STEP, datum_of, directions_near, line_datum, line_through,
 
 MOST_PITCHES = 7  # that are tried, those nearest to the present pitch
 SPREAD_SHARES = (0.55, 0.65, 0.75, 0.85, 1.0)  # of the room across, that layouts of a family take
-CLOSE = (1.0, 1.4, 2.0)  # times the least pitch, at which beads lie close beside each other
+CLOSE = (1.4, 2.0)  # times the least pitch: others at which beads lie close beside each other
 UNEQUAL = 1.03  # times the length of equal beads, above which longer ones are tried
 SAME_ENDS = 25.0  # mm: free lines that end within it of each other have beads that end together
 SAME_PIECE = 10.0  # mm: beads whose middles lie within it along their lines lie beside each other
@@ -112,9 +112,7 @@ def spaced_rows(rules: BeadRules, family: Family, count: int) -> Iterator[tuple[
 
     They spread over the shares `SPREAD_SHARES` of the room for the beads' axes.  Nothing for frames.
     """
-    if family.angle is None or count < 2 or (span := rules.span(family.die, family.angle)) is None:
-        return
-    yield from _rows_at(rules, family, count, [share * (span[1] - span[0]) / (count - 1) for share in SPREAD_SHARES])
+    yield from _rows_at(rules, family, count, lambda room: [share * room / (count - 1) for share in SPREAD_SHARES])
 
 
 def close_rows(rules: BeadRules, family: Family, count: int) -> Iterator[tuple[Group, ...]]:
@@ -123,15 +121,21 @@ def close_rows(rules: BeadRules, family: Family, count: int) -> Iterator[tuple[G
     Pitches are multiples of 5 mm, from the least that the shop allows.  Nothing for frames.
     """
     least = _least_pitch(rules, family)
-    yield from _rows_at(rules, family, count, [least + STEP / 2, *(factor * least for factor in CLOSE[1:])])
+    pitches = [STEP * math.ceil(least / STEP - 1e-6), *(factor * least for factor in CLOSE)]
+    yield from _rows_at(rules, family, count, lambda room: pitches)
 
 
-def _rows_at(rules: BeadRules, family: Family, count: int, pitches: Sequence[float]) -> Iterator[tuple[Group, ...]]:
-    """A family's rows of `count` beads across the middle, at some pitches rounded to multiples of 5 mm."""
+def _rows_at(
+    rules: BeadRules, family: Family, count: int, pitches_in: Callable[[float], list[float]]
+) -> Iterator[tuple[Group, ...]]:
+    """A family's rows of `count` beads across the middle, at pitches rounded to multiples of 5 mm.
+
+    pitches_in: of the room for the beads' axes, mm.
+    """
     if family.angle is None or (span := rules.span(family.die, family.angle)) is None or count < 2:
         return
     middle = _middles(rules, family.angle, [(span[0] + span[1]) / 2] * 2)[0]
-    for pitch in dict.fromkeys(STEP * round(pitch / STEP) for pitch in pitches):
+    for pitch in dict.fromkeys(STEP * round(pitch / STEP) for pitch in pitches_in(span[1] - span[0])):
         if pitch < _least_pitch(rules, family):
             continue
         places = _places(middle, count, pitch, span, family.angle)

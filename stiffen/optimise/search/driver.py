@@ -81,8 +81,8 @@ def search(
     and its fixed beads and holes stay.  executor: evaluates layouts on its workers, for instance those of a
     `ProcessPoolExecutor` or of a Dask cluster; the result is the same.  progress: called with the fraction of the time
     used, None without a limit, and a message.  on_best: called with the verdict of each better layout as soon as it is
-    evaluated.  meanwhile: adds to the result while a worker computes its second opinion.  settings: limits that steer
-    the search.
+    evaluated.  meanwhile: adds to the result while a worker computes its second opinion; not called after Ctrl-C.
+    settings: limits that steer the search.
 
     Ctrl-C (KeyboardInterrupt) ends the search with the best so far, as running out of `seconds` does;
     `SearchResult.stopped` says so.  Raises InputError for an unknown effort, and if `start` breaks a rule of the shop
@@ -152,7 +152,7 @@ def search(
         proposals=_proposals(state, chosen, verdict),
         alternatives=alternatives_of(state, options),
     )
-    return with_second_opinion(result if meanwhile is None else meanwhile(result), second_opinion)
+    return with_second_opinion(meanwhile(result) if meanwhile and not interrupted else result, second_opinion)
 
 
 def _proposals(state: SearchState, chosen: dict[str, Verdict], final: Verdict) -> tuple[Proposal, ...]:
@@ -241,7 +241,8 @@ def search_gauges(state: SearchState, budget: Budget, options: Options) -> None:
             continue
         state.work.enter_gauge(number, len(gauges))
         share = replace(budget, deadline=_share_of(budget, len(gauges) - number))
-        if not state.stiffest and math.isinf(budget.deadline):  # the stages start from it
+        if not state.stiffest and math.isinf(budget.deadline) and state.runner.executor:
+            # the stages start from its equilibria, computed here beside the worker's evaluation
             (sheet,) = _bare_sheets(state, [gauge])
             state.evaluator.start_quickly(sheet)
             state.runner.confirm(sheet)

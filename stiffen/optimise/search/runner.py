@@ -83,9 +83,12 @@ class LayoutRunner:
         parts = demand_parts(self.panel)
         if len(layouts) == 1 and self.executor is not None and all(parts):
             jobs = [(self._pickled, layouts[0], math.inf, part) for part in parts]
-            found = dict(zip(sum(parts, ()), sum(run_jobs(self.executor, shell_utilisations, jobs), ()), strict=True))
-            whole = tuple(found[i] for i in range(len(found)))
-            return [whole if all(map(math.isfinite, whole)) else (math.inf,) * len(whole)]
+            known: dict[int, float] = {}
+            for part, found in zip(parts, run_jobs(self.executor, _on_quick_mesh, jobs), strict=True):
+                if found is None:
+                    return [(math.inf,) * len(self.panel.demands)]
+                known.update(zip(part, found, strict=True))
+            return [tuple(known[i] for i in range(len(known)))]
         return run_jobs(self.executor, shell_utilisations, [(self._pickled, layout) for layout in layouts])
 
     def start_quick(self, layout: Layout) -> Callable[[], tuple[float, ...]]:
@@ -136,14 +139,20 @@ def demand_parts(panel: Panel) -> tuple[tuple[int, ...], tuple[int, ...]]:
     return tuple(parts[0]), tuple(parts[1])
 
 
-def shell_utilisations(
-    pickled: bytes, layout: Layout, stop_above: float = math.inf, only: tuple[int, ...] | None = None
-) -> tuple[float, ...]:
+def shell_utilisations(pickled: bytes, layout: Layout, stop_above: float = math.inf) -> tuple[float, ...]:
     """Utilisations of the demands of a pickled panel for a layout on the quick mesh, rounded.
 
     The surrogate finds the softest place and the first guesses of equilibria.
-    stop_above: see `screening.quick_utilisations`.  only: numbers of the demands; None for all.
+    stop_above: see `screening.quick_utilisations`.
     """
+    found = _on_quick_mesh(pickled, layout, stop_above)
+    return (math.inf,) * len(_panel(pickled).demands) if found is None else found
+
+
+def _on_quick_mesh(
+    pickled: bytes, layout: Layout, stop_above: float, only: tuple[int, ...] | None = None
+) -> tuple[float, ...] | None:
+    """As `shell_utilisations`, of the demands of some numbers; None for a layout that cannot be evaluated."""
     panel = _panel(pickled)
     if only is not None:
         panel = replace(panel, demands=tuple(panel.demands[i] for i in only))
@@ -152,7 +161,7 @@ def shell_utilisations(
         coarser = {assumed: surrogate.model_of(layout, assumed) for assumed in surrogate.models}
         return _rounded(quick_utilisations(panel, layout, stop_above, coarser))
     except (SolverError, MeshError):
-        return (math.inf,) * len(panel.demands)
+        return None
 
 
 def utilisations(

@@ -334,7 +334,7 @@ def test_looser_is_never_worse(kind):
 def test_two_beads_close_together_under_a_foot_are_found():
     """500 x 400 x 1 mm, edges held, 400 N from the hollow side: one bead 4.8 mm, two in the middle 4.0 to 4.2 mm.
 
-    Spread evenly two give 6.0 mm.  A general open program of quadratic shells agrees within 3 % on such beads.
+    Spread evenly two give 6.0 mm.  A general open program of quadratic shells agrees within 3 % on eight such beads.
     """
     panel = lid(
         gauges=(1.0,),

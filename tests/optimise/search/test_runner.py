@@ -1,5 +1,6 @@
 """Evaluations shared between processes: the same values as in one."""
 
+import math
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
@@ -9,6 +10,7 @@ from support.panels import B16, lid, rows
 from stiffen.analysis.evaluation import evaluate
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand
+from stiffen.optimise.search import runner
 from stiffen.optimise.search.evaluator import Evaluator
 from stiffen.optimise.search.runner import LayoutRunner, demand_parts
 
@@ -32,6 +34,16 @@ def test_two_workers_give_a_layout_the_values_of_one(count):
     layouts = [LAYOUT, Layout(1.0)][:count]
     with ThreadPoolExecutor(2) as pool:
         assert LayoutRunner(PANEL, pool).quick_batch(layouts) == LayoutRunner(PANEL).quick_batch(layouts)
+
+
+def test_a_demand_without_an_equilibrium_spoils_no_other_whoever_evaluates_it(monkeypatch):
+    def undecided(panel, *_):
+        return tuple(math.inf if demand.kind == "deflection" else 0.5 for demand in panel.demands)
+
+    monkeypatch.setattr(runner, "quick_utilisations", undecided)
+    with ThreadPoolExecutor(2) as pool:
+        found = [LayoutRunner(PANEL, workers).quick_batch([LAYOUT]) for workers in (None, pool)]
+    assert found[0] == found[1] == [(math.inf, 0.5, 0.5, 0.5)]
 
 
 def test_a_complete_evaluation_is_the_same_with_a_workers_help():
