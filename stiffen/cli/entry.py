@@ -14,6 +14,7 @@ from pathlib import Path
 from stiffen.errors import InputError, MeshError, StiffenError, WorkerError
 
 from .parser import make_parser
+from .processes import keep_freed_memory
 from .terminal import (
     BAD_INPUT,
     FAILED,
@@ -41,6 +42,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     accept_any_console()
     quiet_libraries()
+    keep_freed_memory()
     try:
         args = make_parser().parse_args(argv)
     except SystemExit as end:  # argparse has printed why

@@ -6,6 +6,7 @@ solve took ten times as long on two threads as on one.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from concurrent.futures import Executor
 from functools import cache, partial, wraps
@@ -15,6 +16,7 @@ from threadpoolctl import ThreadpoolController
 
 P = ParamSpec("P")
 T = TypeVar("T")
+_here = threading.local()  # limited: True while a function with one BLAS thread runs in this thread
 
 
 @cache
@@ -28,8 +30,14 @@ def one_thread(function: Callable[P, T]) -> Callable[P, T]:
 
     @wraps(function)
     def limited(*args: P.args, **kwargs: P.kwargs) -> T:
-        with _controller().limit(limits=1, user_api="blas"):
+        if getattr(_here, "limited", False):
             return function(*args, **kwargs)
+        _here.limited = True
+        try:
+            with _controller().limit(limits=1, user_api="blas"):
+                return function(*args, **kwargs)
+        finally:
+            _here.limited = False
 
     return limited
 

@@ -139,7 +139,8 @@ def follow_path(
     snap-through without noticing it.
     tolerance: residual force over load at which a state counts as equilibrium.
     rest_rate: (6 n,) linear displacements under the loads, if they are known: the tangent of the path at rest.
-    reuses_factors: take the tangent at an equilibrium from the last iteration that led to it; rougher, and faster.
+    reuses_factors: take the tangent at an equilibrium from the last iteration that led to it, and make the last steps
+    to it with earlier factors; rougher, and faster.
     progress(fraction, message): called after every step.
 
     Raises SolverError where a rigid-body mode is unrestrained, or where no further equilibrium is found: the message

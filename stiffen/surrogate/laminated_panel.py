@@ -8,7 +8,7 @@ buckling are those of the shell model (`stiffen.analysis.panel_model`): only the
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -25,7 +25,7 @@ from stiffen.fem.laminate import Laminate
 from stiffen.mesh.panel_mesh import Mesh, mesh_panel
 from stiffen.mesh.size_field import COARSE, background_side
 from stiffen.model.layout import Bead, Hole, Layout, Point
-from stiffen.model.panel import Cutout, Panel
+from stiffen.model.panel import Cutout, Demand, Panel
 from stiffen.model.results import NOT_DECIDED
 
 from .coverage import Coverage, ElementSamples, bead_coverage, hole_coverage, opening_coverage
@@ -36,7 +36,7 @@ SMALL_OPENING = 0.8  # widths of an element up to which an opening is left out o
 # that does not jump over the snap-through of a shallow arch, and saves an eighth of the iterations.
 ACCURACY = Accuracy(
     tolerance=1e-3,
-    mode_tolerance=1e-4,
+    mode_tolerance=1e-3,
     soft_places=4,
     softening=1.0,
     trust_guesses=True,
@@ -153,7 +153,7 @@ class LaminatedPanel:
         demands = self.panel.demands
         values: list[DemandValue] = [NOT_COMPUTED] * len(demands)
         utilisations = [math.inf] * len(demands)
-        for i in sorted(range(len(demands)), key=lambda i: CHEAPEST_FIRST.index(demands[i].kind)):
+        for i in sorted(range(len(demands)), key=lambda i: _cost(demands[i], models.values())):
             enough = math.inf if give_up_above is None else give_up_above[i]
             found = [demand_value(model, demands[i], stop_above=enough) for model in models.values()]
             values[i] = max(found, key=lambda value: value.utilisation(demands[i]))
@@ -181,6 +181,14 @@ def laminated_panel(panel: Panel, gauge: float, size: float | None = None) -> La
     mesh = mesh_panel(meshed, flat, size=size, mesh_level=COARSE)
     models = {assumed: build_panel_model(panel, flat, mesh, assumed) for assumed in in_plane_assumptions(panel)}
     return LaminatedPanel(panel, gauge, models, tuple(Polygon(cutout.ring) for cutout in left_out))
+
+
+def _cost(demand: Demand, models: Iterable[PanelModel]) -> int:
+    """Rank of a demand by the time its value takes; a path followed from rest for snap-through takes longest."""
+    case = demand.case if demand.kind == "buckling" else None
+    if case is not None and any(model.uses_large_deflection(case) for model in models):
+        return len(CHEAPEST_FIRST)
+    return CHEAPEST_FIRST.index(demand.kind)
 
 
 def _touches_a_line(panel: Panel, region: Polygon) -> bool:

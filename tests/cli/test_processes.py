@@ -9,7 +9,8 @@ import time
 import pytest
 from support.signals import heeded
 
-from stiffen.cli.processes import run_all
+from stiffen.cli import processes
+from stiffen.cli.processes import keep_freed_memory, run_all
 
 SAYS = "import sys; print(sys.argv[1]); sys.exit(int(sys.argv[2]))"
 DIES = """
@@ -75,3 +76,12 @@ def test_ctrl_c_is_passed_on_and_nothing_more_is_started(tmp_path):
         helper.join()
     assert (first.status, first.stdout, first.attempts) == (0, "kept the best\n", 1)
     assert (second.status, second.attempts) == (130, 0) and not (tmp_path / "never").exists()
+
+
+@pytest.mark.parametrize("fault", [AttributeError, OSError, TypeError])
+def test_a_library_that_cannot_keep_freed_memory_is_left_as_it_is(monkeypatch, fault):
+    def library(name):
+        raise fault
+
+    monkeypatch.setattr(processes.ctypes, "CDLL", library)
+    keep_freed_memory()

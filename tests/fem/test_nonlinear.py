@@ -265,6 +265,16 @@ def test_few_factorisations_although_the_sheet_stiffens_a_hundredfold(pressed_pl
     assert np.all(np.diff(pressed_plate.max_displacements) > 0)
 
 
+def test_steps_with_earlier_factors_find_the_same_equilibrium_with_fewer_of_them():
+    shell, fixed, plane, forces, _ = plate()
+    held = np.concatenate([fixed, plane])
+    rough, own = (follow_path(shell, held, forces, reuses_factors=reuses) for reuses in (True, False))
+    assert rough.factorisations < own.factorisations
+    np.testing.assert_allclose(
+        rough.end_state.displacements, own.end_state.displacements, atol=1e-5 * own.max_displacements[-1]
+    )
+
+
 def test_reactions_carry_the_load(pressed_plate):
     total = pressed_plate.reactions.reshape(-1, 6).sum(axis=0)
     assert total[2] == pytest.approx(883.0, rel=1e-6)
