@@ -92,7 +92,8 @@ def write_bench_files(
 ) -> dict:
     """As `write_all`, into a folder that exists and is locked.
 
-    executor: of processes of this machine, which draw marking and template while this one draws the rest.
+    executor: of processes of this machine, which draw marking, template and some pictures while this one draws the
+    rest.
     """
     verdict = result.verdict if isinstance(result, SearchResult) else result
     plan = process_plan(panel, verdict.layout)
@@ -119,7 +120,9 @@ def write_bench_files(
     )  # fmt: skip
     with atomic_write(folder / "card.txt") as fresh:
         fresh.write_text(text, encoding="utf-8")
-    pictures = picture_set.write_pictures(panel, verdict, folder, flat=flat, plan=plan, explanation=explanation)
+    pictures = picture_set.write_pictures(
+        panel, verdict, folder, flat=flat, plan=plan, explanation=explanation, executor=executor
+    )
     panel_picture(panel, folder / "panel.png", verdict=verdict)
     pictures.append(("The panel as it was read", folder / "panel.png"))
     if isinstance(result, SearchResult) and len(proposals) > 1:

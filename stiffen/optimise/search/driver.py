@@ -122,8 +122,6 @@ def search(
         if start is not None:
             state.evaluate(start)
         search_gauges(state, budget, options)
-        if math.isinf(whole.deadline):  # for the baseline, on the workers while this process evaluates the proposals
-            state.evaluator.start_quickly(*map(Layout, sorted(panel.gauges)))
         chosen = settle(state, budget, options, when_decided)
         if panel.goal in chosen:
             own = chosen[panel.goal]
@@ -465,8 +463,6 @@ def _balance_faces(state: SearchState) -> None:
 
 def _baseline(state: SearchState, budget: Budget) -> FlatSheetBaseline:
     """The thinnest flat sheet that meets the same demands; unknown where no time is left to look for it."""
-    if math.isinf(budget.deadline):
-        state.evaluator.quick_batch([Layout(gauge) for gauge in sorted(state.panel.gauges)])
     known = state.evaluator.flat_utilisations()
     open_gauges = [one for one in state.panel.gauges if known.get(one, 0.0) <= state.settings.quick_miss_limit]
     needed = len(open_gauges) * state.evaluator.latest_quick

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from concurrent.futures import Executor
+from functools import partial
 from pathlib import Path
 
+from stiffen.fem.blas_threads import start_job
 from stiffen.model.explanation import Explanation
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
@@ -25,6 +29,7 @@ REPLACED_PICTURES = (
 )
 
 Captioned = tuple[str, Path]
+Drawing = tuple[str, Path, Callable[[], object]]  # caption, file, what draws it
 
 
 def write_pictures(
@@ -35,6 +40,7 @@ def write_pictures(
     flat: Verdict | None = None,
     plan: ProcessPlan | None = None,
     explanation: Explanation | None = None,
+    executor: Executor | None = None,
 ) -> list[Captioned]:
     """Write layout.png and the result fields of the verdict, beside those of the flat sheet if it is given.
 
@@ -43,42 +49,55 @@ def write_pictures(
     large-deflection computation decides.  Pictures of an earlier layout are removed.
 
     plan: the process plan of this layout, if there is one already.  explanation: of this layout; shades the beads in
-    layout.png by what they add.  Returns captions and paths of all files but layout.png.  Raises InputError if a file
-    cannot be written.
+    layout.png by what they add.  executor: of processes of this machine, which draw some of the pictures while this one
+    draws the others.  Returns captions and paths of all files but layout.png.  Raises InputError if a file cannot be
+    written.
     """
-    layout_picture(panel, verdict.layout, folder / "layout.png", plan=plan, verdict=verdict, explanation=explanation)
     for pattern in REPLACED_PICTURES:
         for old in folder.glob(pattern):
             old.unlink()
+    drawings = _of_fields(panel, verdict, folder, flat)
+    elsewhere = drawings[1:] if executor is not None else []
+    started = [start_job(executor, draw) for _, _, draw in elsewhere]
+    layout_picture(panel, verdict.layout, folder / "layout.png", plan=plan, verdict=verdict, explanation=explanation)
+    for _, _, draw in drawings[: len(drawings) - len(elsewhere)]:
+        draw()
+    for drawn in started:
+        drawn()
+    return [(caption, path) for caption, path, _ in drawings]
+
+
+def _of_fields(panel: Panel, verdict: Verdict, folder: Path, flat: Verdict | None) -> list[Drawing]:
+    """The pictures of the result fields; none without fields."""
     if verdict.fields is None:
         return []
     titled = [(FLAT_TITLE, flat), (LAYOUT_TITLE, verdict)] if flat else [(SINGLE_TITLE, verdict)]
-    written = [("Deflection in the worst case, and softness", folder / ("before_after.png" if flat else "maps.png"))]
-    if flat:
-        before_after_picture(panel, flat, verdict, written[0][1], flat_title=FLAT_TITLE, found_title=LAYOUT_TITLE)
-    else:
-        maps_picture(panel, titled, written[0][1])
-    if len(verdict.fields.deflection) > 1:
-        written.append(("Deflection in each case", folder / "deflection.png"))
-        deflection_picture(panel, titled, written[-1][1])
-    if verdict.fields.stress:
-        written.append(("Stress", folder / "stress.png"))
-        stress_picture(panel, titled, written[-1][1])
-    if verdict.fields.modes:
-        written.append(("First mode", folder / "first_mode.png"))
-        mode_picture(panel, titled, written[-1][1])
-    return written + _write_curves(panel, titled, folder)
+    first = folder / ("before_after.png" if flat else "maps.png")
+    both = (
+        partial(before_after_picture, panel, flat, verdict, first, flat_title=FLAT_TITLE, found_title=LAYOUT_TITLE)
+        if flat
+        else partial(maps_picture, panel, titled, first)
+    )
+    drawings: list[Drawing] = [("Deflection in the worst case, and softness", first, both)]
+    for wanted, caption, name, picture in (
+        (len(verdict.fields.deflection) > 1, "Deflection in each case", "deflection.png", deflection_picture),
+        (bool(verdict.fields.stress), "Stress", "stress.png", stress_picture),
+        (bool(verdict.fields.modes), "First mode", "first_mode.png", mode_picture),
+    ):
+        if wanted:
+            drawings.append((caption, folder / name, partial(picture, panel, titled, folder / name)))
+    return drawings + _curves(panel, titled, folder)
 
 
-def _write_curves(panel: Panel, titled: list[tuple[str, Verdict]], folder: Path) -> list[Captioned]:
-    """Write the load-deflection curves of every case that large deflection decides for one of the verdicts."""
+def _curves(panel: Panel, titled: list[tuple[str, Verdict]], folder: Path) -> list[Drawing]:
+    """The load-deflection curves of every case that large deflection decides for one of the verdicts."""
     cases = [case for case in panel.cases if any(case in one.fields.curves for _, one in titled if one.fields)]
-    written = []
+    drawings: list[Drawing] = []
     for number, case in enumerate(cases, 1):
         path = folder / ("load_deflection.png" if len(cases) == 1 else f"load_deflection_{number}.png")
-        curve_picture(panel, case_curves(titled, case), path, case=case)
-        written.append((f"Deflection under a growing load, case {case}", path))
-    return written
+        draw = partial(curve_picture, panel, case_curves(titled, case), path, case=case)
+        drawings.append((f"Deflection under a growing load, case {case}", path, draw))
+    return drawings
 
 
 def write_animation(panel: Panel, verdict: Verdict, folder: Path) -> None:

@@ -1,6 +1,8 @@
 """What load-deflection curves, mode animation and comparison show; which picture files are written for a verdict."""
 
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
+from multiprocessing import get_context
 
 import matplotlib.text
 import numpy as np
@@ -154,6 +156,19 @@ def test_files_of_a_verdict_beside_the_flat_sheet(tmp_path):
     assert names == {"layout.png", "before_after.png", "first_mode.png", "load_deflection.png", "mine.png"}
     assert {path.name for _, path in written} == names - {"layout.png", "mine.png"}
     assert "Deflection under a growing load, case wind" in [caption for caption, _ in written]
+
+
+@pytest.mark.slow
+def test_pictures_drawn_by_another_process_are_the_same(tmp_path):
+    here, there = tmp_path / "here", tmp_path / "there"
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as executor:
+        for folder, used in ((here, None), (there, executor)):
+            folder.mkdir()
+            picture_set.write_pictures(PANEL, GOOD, folder, flat=curved(FLAT, 2.4), executor=used)
+    assert {one.name: one.read_bytes() for one in here.iterdir()} == {
+        one.name: one.read_bytes() for one in there.iterdir()
+    }
+    assert len(list(here.iterdir())) == 4
 
 
 def test_files_of_a_verdict_alone_and_of_one_without_result_fields(tmp_path):
