@@ -24,7 +24,6 @@ from panels import EIGHT, LARGE_DEFLECTION
 from scipy.optimize import differential_evolution
 
 from stiffen.analysis.screening import quick_utilisation
-from stiffen.errors import StiffenError
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.optimise.candidates.bead_rules import BeadRules, Group
@@ -67,6 +66,7 @@ def evolved(panel: Panel, gauge: float, evaluations: int, most: int = STIFFEST_B
     """Least utilisation that differential evolution finds: free lines of one die, by the quick mesh."""
     rules = BeadRules(panel, gauge, "")
     plain = [die for die in rules.dies if die.profile != "step"]
+    runner = LayoutRunner(panel)
 
     def decoded(x: np.ndarray) -> Layout | None:
         die = plain[min(int(x[0] * len(plain)), len(plain) - 1)]
@@ -89,10 +89,7 @@ def evolved(panel: Panel, gauge: float, evaluations: int, most: int = STIFFEST_B
         layout = decoded(x)
         if layout is None or audit(panel, layout):
             return 1e3
-        try:
-            return min(quick_utilisation(panel, layout), 1e3)
-        except StiffenError:
-            return 1e3
+        return min(max(runner.quick_batch([layout])[0], default=0.0), 1e3)
 
     size = 2 + 2 * most
     found = differential_evolution(

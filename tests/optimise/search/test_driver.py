@@ -188,7 +188,7 @@ def test_the_face_is_chosen_by_the_load():
         demands=(Demand("deflection", 3.0, "foot"),),
         bead_side="either",
         goal="stiffest",
-        beads_at_most=4,
+        beads_at_most=2,
     )
     layout = driver.search(panel, **QUICK).verdict.layout
     flat = stiffen.check(panel, Layout(1.0), mesh_level="quick").demands[0].value
@@ -398,7 +398,7 @@ def test_a_gauge_that_the_shell_misses_is_not_told_as_met_by_the_surrogate(surro
 
 @pytest.mark.slow
 def test_beads_stand_on_both_faces_where_they_may_and_bow_less():
-    either = replace(LID, bead_side="either", demands=(Demand("frequency", 190.0),))
+    either = replace(LID, gauges=(1.0,), bead_side="either", demands=(Demand("frequency", 190.0),))
     layout = driver.search(either, **QUICK).verdict.layout
     assert audit(either, layout) == ()
     one_sided = replace(layout, beads=tuple(replace(bead, side="up") for bead in layout.beads))
@@ -415,14 +415,9 @@ BATCH = [
 ]
 
 
-@pytest.fixture(scope="module")
-def here():
-    return driver.search_all(BATCH, **QUICK)
-
-
 def same(there, here):
     """Every layout, verdict and reason the same, and none cut short."""
-    assert [one.verdict.panel for one in there] == ["lid", "other lid"]
+    assert [one.verdict.panel for one in there] == ["lid", "other lid"][: len(here)]
     assert not any(one.cut_short or one.stopped for one in (*there, *here))
     for a, b in zip(there, here, strict=True):
         assert a.verdict.layout.beads and a.verdict.layout == b.verdict.layout
@@ -430,31 +425,13 @@ def same(there, here):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("workers", [1, 2])
-def test_processes_give_the_same_layouts_as_one_by_one(here, workers):
-    with ProcessPoolExecutor(workers) as pool:
-        same(driver.search_all(BATCH, executor=pool, **QUICK), here)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("workers", [1, 2])
-def test_batches_on_workers_give_the_same_layout(here, workers):
-    with ProcessPoolExecutor(workers) as pool:
-        same([driver.search(panel, executor=pool, **QUICK) for panel in BATCH], here)
-
-
-@pytest.mark.slow
-def test_a_cluster_gives_the_same_layouts(here):
-    distributed = pytest.importorskip("distributed")
-    with (
-        distributed.LocalCluster(
-            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, memory_limit=None
-        ) as cluster,
-        distributed.Client(cluster) as client,
-        client.get_executor() as pool,
-    ):
+def test_searches_and_batches_on_workers_give_the_same_layouts_as_this_process():
+    here = driver.search_all(BATCH, **QUICK)
+    with ProcessPoolExecutor(2) as pool:
         same(driver.search_all(BATCH, executor=pool, **QUICK), here)
         same([driver.search(panel, executor=pool, **QUICK) for panel in BATCH], here)
+    with ProcessPoolExecutor(1) as pool:
+        same([driver.search(panel, executor=pool, **QUICK) for panel in BATCH[:1]], here[:1])
 
 
 @pytest.mark.slow
