@@ -137,7 +137,7 @@ def keep_freed_memory() -> None:
     """Let this process keep the memory that it frees, for its next arrays.
 
     An evaluation allocates and frees arrays of some hundred kilobytes thousands of times.  The GNU C library gives them
-    back to the system, which clears them anew each time: a seventh of an evaluation's time.  No value depends on it.
+    back to the system, which clears them anew each time: up to a fifth of the time.  No value depends on it.
     Other C libraries are left as they are.
     """
     try:
