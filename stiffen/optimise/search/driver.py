@@ -48,7 +48,7 @@ from .shell_tuning import tune_by_shell
 from .state import SearchState
 from .work_share import SETTLED
 
-FINAL_SHARE = 0.05  # of the time limit, kept at the end beside what follows
+FINAL_SHARE = 0.1  # of the time limit, kept at the end beside what follows
 FINAL_EVALUATIONS = 1.5  # complete evaluations for whose time the search ends early, unless that is over half the limit
 GAUGE_SHARE = 0.6  # of the time left, for each gauge but the last
 BARE_SHARE = 0.25  # of the time limit, for the bare sheets at the start; else only the thinnest and the thickest

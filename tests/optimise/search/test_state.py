@@ -81,13 +81,13 @@ BEADED = Layout(0.8, (Bead(B16, ((100.0, 100.0), (300.0, 100.0))),))
 def test_time_is_kept_for_what_comes_at_the_end(clock):
     state, _ = timed_state(clock, 60.0)
     assert driver._final_seconds(state, None) == 0.0
-    assert driver._final_seconds(state, 60.0) == pytest.approx(3.0), "nothing measured yet: a share of the limit"
+    assert driver._final_seconds(state, 60.0) == pytest.approx(6.0), "nothing measured yet: a share of the limit"
     state.evaluator.quick_utilisations(Layout(0.8))
     assert state.evaluator.latest_quick == 4.0, "with beads it would take four times as long"
     state.evaluator.quick_utilisations(BEADED)
     assert state.evaluator.latest_quick == 3.0 and state.evaluator.full_seconds == pytest.approx(10.5)
     state.move_seconds = 0.5
-    assert driver._final_seconds(state, 60.0) == pytest.approx(3.0 + 8 * 0.5 + 1.5 * 10.5)
+    assert driver._final_seconds(state, 60.0) == pytest.approx(6.0 + 8 * 0.5 + 1.5 * 10.5)
     assert driver._final_seconds(state, 20.0) == pytest.approx(1.0 + 8 * 0.5 + 3 * 3.0), "the end on the quick mesh"
 
 
