@@ -88,7 +88,7 @@ def test_time_is_kept_for_what_comes_at_the_end(clock):
     assert state.evaluator.latest_quick == 3.0 and state.evaluator.full_seconds == pytest.approx(10.5)
     state.move_seconds = 0.5
     assert driver._final_seconds(state, 60.0) == pytest.approx(6.0 + 8 * 0.5 + 1.5 * 10.5)
-    assert driver._final_seconds(state, 20.0) == pytest.approx(1.0 + 8 * 0.5 + 3 * 3.0), "the end on the quick mesh"
+    assert driver._final_seconds(state, 20.0) == pytest.approx(2.0 + 8 * 0.5 + 3 * 3.0), "the end on the quick mesh"
 
 
 @pytest.mark.parametrize(("seconds", "level"), [(60.0, "normal"), (15.0, "quick")])
