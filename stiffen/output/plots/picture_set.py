@@ -57,13 +57,10 @@ def write_pictures(
         for old in folder.glob(pattern):
             old.unlink()
     drawings = _of_fields(panel, verdict, folder, flat)
-    elsewhere = drawings[1:] if executor is not None else []
-    started = [start_job(executor, draw) for _, _, draw in elsewhere]
+    started = [start_job(executor, draw) for _, _, draw in drawings[1:]]
     layout_picture(panel, verdict.layout, folder / "layout.png", plan=plan, verdict=verdict, explanation=explanation)
-    for _, _, draw in drawings[: len(drawings) - len(elsewhere)]:
+    for draw in [draw for _, _, draw in drawings[:1]] + started:
         draw()
-    for drawn in started:
-        drawn()
     return [(caption, path) for caption, path, _ in drawings]
 
 
