@@ -10,7 +10,7 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Verdict
 
-from .evaluation import Progress, check, no_progress
+from .evaluation import Progress, check, evaluate, no_progress
 from .screening import QUICK_MISS_LIMIT, quick_utilisation
 
 USUAL_GAUGES = (0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0)  # mm: common practice, no source
@@ -29,31 +29,36 @@ def flat_baseline(
 ) -> FlatSheetBaseline:
     """The thinnest gauge in the rack whose flat sheet, without bead or hole, meets the panel's demands.
 
-    Each gauge is evaluated on the quick mesh with its mesh error.  If it misses by little there, the mesh of
-    `mesh_level` decides.  quick_results: gauge -> utilisation on the quick mesh, where it is known already.  Gauges
-    whose quick utilisation is above QUICK_MISS_LIMIT are skipped.  verdicts: gauge -> verdict on the mesh of
+    Each gauge is evaluated on the quick mesh with its mesh error, the frequency first.  If it misses by little there,
+    the mesh of `mesh_level` decides.  quick_results: gauge -> utilisation on the quick mesh, where it is known already.
+    Gauges whose quick utilisation is above QUICK_MISS_LIMIT are skipped.  verdicts: gauge -> verdict on the mesh of
     `mesh_level`, where it is known already.  Raises as `check`.
     """
     gauges = sorted(panel.gauges)
-    only_frequencies = replace(panel, demands=tuple(demand for demand in panel.demands if demand.kind == "frequency"))
     for count, gauge in enumerate(gauges, start=1):
         progress(None, f"flat sheet of {gauge:g} mm")
-        if (
-            quick_results.get(gauge, 0.0) > QUICK_MISS_LIMIT
-            or quick_utilisation(only_frequencies, Layout(gauge), stop_above=QUICK_MISS_LIMIT) > QUICK_MISS_LIMIT
-        ):
-            continue
-        verdict = verdicts.get(gauge) or check(panel, Layout(gauge), mesh_level="quick")
-        if (
-            gauge not in verdicts
-            and not verdict.met
-            and mesh_level != "quick"
-            and verdict.utilisation <= QUICK_MISS_LIMIT
-        ):
-            verdict = check(panel, Layout(gauge), mesh_level=mesh_level)
+        verdict = verdicts.get(gauge)
+        if verdict is None:
+            if quick_results.get(gauge, 0.0) > QUICK_MISS_LIMIT or _frequency_misses(panel, gauge, mesh_level):
+                continue
+            verdict = check(panel, Layout(gauge), mesh_level="quick")
+            if not verdict.met and mesh_level != "quick" and verdict.utilisation <= QUICK_MISS_LIMIT:
+                verdict = check(panel, Layout(gauge), mesh_level=mesh_level)
         if verdict.met:
             return FlatSheetBaseline(gauge, verdict.mass_kg, tuple(gauges[:count]), verdict)
     return FlatSheetBaseline(None, None, tuple(gauges))
+
+
+def _frequency_misses(panel: Panel, gauge: float, mesh_level: str) -> bool:
+    """Whether the flat sheet misses a frequency; the cheapest demand, so that others need not be evaluated.
+
+    By the quick mesh; where it misses by little there, by the mesh of `mesh_level`.
+    """
+    frequencies = replace(panel, demands=tuple(demand for demand in panel.demands if demand.kind == "frequency"))
+    by_quick_mesh = quick_utilisation(frequencies, Layout(gauge), stop_above=QUICK_MISS_LIMIT)
+    if by_quick_mesh > QUICK_MISS_LIMIT or by_quick_mesh <= 1.0 or mesh_level == "quick":
+        return by_quick_mesh > QUICK_MISS_LIMIT
+    return not evaluate(frequencies, Layout(gauge), mesh_level=mesh_level).verdict.met
 
 
 @one_thread

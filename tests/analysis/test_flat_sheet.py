@@ -6,7 +6,7 @@ import pytest
 from support.panels import lid
 
 from stiffen.analysis import flat_sheet
-from stiffen.analysis.evaluation import check
+from stiffen.analysis.evaluation import check, evaluate
 from stiffen.analysis.flat_sheet import flat_baseline, with_outside_gauge
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand
@@ -32,6 +32,22 @@ def test_gauges_known_to_miss_by_far_are_not_evaluated_again(monkeypatch):
     panel = replace(lid(), gauges=(1.0, 1.5), demands=(Demand("frequency", 30.0),))
     assert flat_baseline(panel, mesh_level="quick", quick_results={1.0: 1.5}).gauge_mm == 1.5
     assert seen == [1.5]
+
+
+def test_a_frequency_missed_by_little_decides_alone_on_the_finer_mesh(monkeypatch):
+    panel = replace(lid(), gauges=(1.0, 2.0))
+    at_1_mm = check(replace(panel, demands=(Demand("frequency", 1.0),)), Layout(1.0)).demands[0].value
+    seen = []
+
+    def recorded(panel, layout, *, mesh_level):
+        seen.append((layout.gauge, mesh_level, [demand.kind for demand in panel.demands]))
+        return evaluate(panel, layout, mesh_level=mesh_level)
+
+    monkeypatch.setattr(flat_sheet, "evaluate", recorded)
+    monkeypatch.setattr(flat_sheet, "check", lambda panel, layout, **options: check(panel, layout, mesh_level="quick"))
+    demands = (Demand("frequency", 1.03 * at_1_mm), Demand("softness", 100.0, force=1.0))
+    assert flat_baseline(replace(panel, demands=demands)).gauge_mm == 2.0
+    assert seen == [(1.0, "normal", ["frequency"])]
 
 
 def test_the_flat_sheet_outside_the_rack_that_would_do():
