@@ -85,16 +85,18 @@ def _both_elements(model: PanelModel, demands: tuple[DemandResult, ...]) -> Smal
     loads |= {d.label: model.push_forces(d.at, d.force) for d in demands if d.kind == "softness" and d.at is not None}
     own: dict[str, float] = {}
     sfepy: dict[str, float] = {}
+    factors = None
     if loads:
+        factors = sfepy_shell.held_sheet_factors(shell.nodes, shell.triangles, fixed, K, added, edges)
         forces = np.stack(list(loads.values()), axis=1)
         own_w = model.normal_displacement(linear.solve(forces))
-        sfepy_w = model.normal_displacement(sfepy_shell.deflections(*sheet, fixed, forces, added, edges, K))
+        sfepy_w = model.normal_displacement(sfepy_shell.deflections(*sheet, fixed, forces, added, edges, K, factors))
         for k, label in enumerate(loads):
             node = int(np.abs(own_w[:, k]).argmax())
             own[label], sfepy[label] = abs(float(own_w[node, k])), abs(float(sfepy_w[node, k]))
     for label in (d.label for d in demands if d.kind == "frequency"):
         own[label] = float(model.modes_in_air[0][0])
-        hertz = sfepy_shell.frequencies(*sheet, shell.rho, fixed, 1, added, linear.lumped_masses, edges, K)
+        hertz = sfepy_shell.frequencies(*sheet, shell.rho, fixed, 1, added, linear.lumped_masses, edges, K, factors)
         sfepy[label] = float(hertz[0]) * own[label] / model.first_frequency  # the same air moves with both
     return SmallDeflectionValues(own, sfepy)
 

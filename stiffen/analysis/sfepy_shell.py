@@ -117,6 +117,23 @@ def mass(nodes: np.ndarray, quads: np.ndarray, thickness: float, rho: float) -> 
     return _assemble(values, freedoms, 6 * len(nodes))
 
 
+def held_sheet_factors(
+    nodes: np.ndarray,
+    triangles: np.ndarray,
+    fixed: np.ndarray,
+    K: csc_array,
+    added: spmatrix | None = None,
+    support_edges: np.ndarray | None = None,
+) -> SuperLU:
+    """Factors of the `sheet_stiffness` K on the free freedoms, for both `deflections` and `frequencies`.
+
+    Arguments as for these.  Raises SolverError if the sheet is not held.
+    """
+    points, _, edges, boundary = split_triangles(nodes, triangles)
+    free = _free_dofs(_constrained_dofs(fixed, len(nodes), edges, boundary, support_edges), 6 * len(points))
+    return _factor(_with(K, added)[free][:, free])
+
+
 def deflections(
     nodes: np.ndarray,
     triangles: np.ndarray,
@@ -128,14 +145,15 @@ def deflections(
     added: spmatrix | None = None,
     support_edges: np.ndarray | None = None,
     K: csc_array | None = None,
+    factors: SuperLU | None = None,
 ) -> np.ndarray:
     """Displacements (6 n, k), mm and rad, at the given nodes under load vectors forces (6 n, k), N and N mm.
 
     Small displacements.  nodes (n, 3) mm, triangles (m, 3); fixed (q,): freedoms held at zero; added: (6 n, 6 n)
     stiffness of springs and beams on the given nodes; support_edges (k, 2): pairs of nodes with a continuous support
-    between them; K: the `sheet_stiffness`, if it is known already.  Edge midpoints are held as `_constrained_dofs`
-    says.  Raises InputError for arrays that do not fit, SolverError if the sheet is not held well enough for a
-    trustworthy result.
+    between them; K: the `sheet_stiffness`, factors: the `held_sheet_factors`, if they are known already.  Edge
+    midpoints are held as `_constrained_dofs` says.  Raises InputError for arrays that do not fit, SolverError if the
+    sheet is not held well enough for a trustworthy result.
     """
     nodes, triangles, fixed = _validated(nodes, triangles, thickness, E, nu, fixed)
     forces = np.asarray(forces, float)
@@ -147,7 +165,7 @@ def deflections(
     K = _with(stiffness(points, quads, thickness, E, nu) if K is None else K, added)[free][:, free]
     load = np.zeros((6 * len(points), forces.shape[1]))
     load[: len(forces)] = forces
-    factors = _factor(K)
+    factors = factors or _factor(K)
     u = factors.solve(load[free])
     correction = factors.solve(load[free] - K @ u)
     _check_refinement(np.abs(correction).max(axis=0), np.abs(u).max(axis=0), "displacements")
@@ -169,6 +187,7 @@ def frequencies(
     masses: np.ndarray | None = None,
     support_edges: np.ndarray | None = None,
     K: csc_array | None = None,
+    factors: SuperLU | None = None,
 ) -> np.ndarray:
     """The lowest `count` natural frequencies, Hz, in rising order.
 
@@ -183,11 +202,13 @@ def frequencies(
     K = _with(stiffness(points, quads, thickness, E, nu) if K is None else K, added)[free][:, free]
     lumped = None if masses is None else diags_array(masses)
     M = _with(mass(points, quads, thickness, rho), lumped)[free][:, free] * 1e-3  # N = 1000 kg mm/s2
-    # A shift just below zero keeps the factors regular where the sheet is free; its size is that of the plate's
-    # own scale D / (rho t L^4), in which the first frequencies squared are tens to thousands.
-    extent = np.ptp(nodes, axis=0).max()
-    shift = -E * thickness**2 / (12 * (1 - nu**2) * rho * 1e-3 * extent**4)
-    factors = _factor(K - shift * M)
+    shift = 0.0
+    if factors is None:
+        # A shift just below zero keeps the factors regular where the sheet is free; its size is that of the plate's
+        # own scale D / (rho t L^4), in which the first frequencies squared are tens to thousands.
+        extent = np.ptp(nodes, axis=0).max()
+        shift = -E * thickness**2 / (12 * (1 - nu**2) * rho * 1e-3 * extent**4)
+        factors = _factor(K - shift * M)
     inverse = LinearOperator(K.shape, matvec=factors.solve, dtype=float)
     start = np.random.default_rng(0).standard_normal(len(free))
     try:

@@ -289,6 +289,17 @@ def test_frequencies_against_leissa(edges, a, rigid, expected):
     assert lam[rigid:] == pytest.approx(expected, rel=1e-2)
 
 
+def test_frequency_by_the_factors_of_the_held_sheet():
+    """Leissa's simply supported plate again, with the factors that also give its deflections."""
+    edges, _, _, expected = FREQUENCIES[0]
+    nodes, triangles = grid(16, 16, 1000.0, 1000.0)
+    held = plate_supports(nodes, edges)
+    K = sfepy_shell.sheet_stiffness(nodes, triangles, T, E, NU)
+    factors = sfepy_shell.held_sheet_factors(nodes, triangles, held, K)
+    hertz = sfepy_shell.frequencies(nodes, triangles, T, E, NU, 1.0, held, 1, K=K, factors=factors)
+    assert 2 * np.pi * hertz * 1000.0**2 * np.sqrt(1e-3) == pytest.approx(expected[:1], rel=5e-3)
+
+
 def test_mass_is_that_of_the_sheet():
     nodes, triangles = grid(5, 4, 500.0, 400.0)
     points, quads, *_ = sfepy_shell.split_triangles(nodes, triangles)
