@@ -56,7 +56,7 @@ def _frequency_misses(panel: Panel, gauge: float, mesh_level: str) -> bool:
     """
     frequencies = replace(panel, demands=tuple(demand for demand in panel.demands if demand.kind == "frequency"))
     by_quick_mesh = quick_utilisation(frequencies, Layout(gauge), stop_above=QUICK_MISS_LIMIT)
-    if by_quick_mesh > QUICK_MISS_LIMIT or by_quick_mesh <= 1.0 or mesh_level == "quick":
+    if mesh_level == "quick" or not 1.0 < by_quick_mesh <= QUICK_MISS_LIMIT:
         return by_quick_mesh > QUICK_MISS_LIMIT
     return not evaluate(frequencies, Layout(gauge), mesh_level=mesh_level).verdict.met
 

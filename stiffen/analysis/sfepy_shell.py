@@ -129,9 +129,7 @@ def held_sheet_factors(
 
     Arguments as for these.  Raises SolverError if the sheet is not held.
     """
-    points, _, edges, boundary = split_triangles(nodes, triangles)
-    free = _free_dofs(_constrained_dofs(fixed, len(nodes), edges, boundary, support_edges), 6 * len(points))
-    return _factor(_with(K, added)[free][:, free])
+    return _factor(_free_sheet(nodes, triangles, K, fixed, added, support_edges)[3])
 
 
 def deflections(
@@ -160,9 +158,8 @@ def deflections(
     if forces.ndim != 2 or len(forces) != 6 * len(nodes) or not np.isfinite(forces).all():
         what = f"shape {forces.shape}, or a value that is not finite"
         raise InputError([Fault("forces", what, f"give finite numbers, shape ({6 * len(nodes)}, k)")])
-    points, quads, edges, boundary = split_triangles(nodes, triangles)
-    free = _free_dofs(_constrained_dofs(fixed, len(nodes), edges, boundary, support_edges), 6 * len(points))
-    K = _with(stiffness(points, quads, thickness, E, nu) if K is None else K, added)[free][:, free]
+    K = sheet_stiffness(nodes, triangles, thickness, E, nu) if K is None else K
+    points, _, free, K = _free_sheet(nodes, triangles, K, fixed, added, support_edges)
     load = np.zeros((6 * len(points), forces.shape[1]))
     load[: len(forces)] = forces
     factors = factors or _factor(K)
@@ -195,11 +192,10 @@ def frequencies(
     masses: (6 n,) kg lumped on the freedoms.  Raises InputError, SolverError.
     """
     nodes, triangles, fixed = _validated(nodes, triangles, thickness, E, nu, fixed, rho)
-    points, quads, edges, boundary = split_triangles(nodes, triangles)
-    free = _free_dofs(_constrained_dofs(fixed, len(nodes), edges, boundary, support_edges), 6 * len(points))
+    K = sheet_stiffness(nodes, triangles, thickness, E, nu) if K is None else K
+    points, quads, free, K = _free_sheet(nodes, triangles, K, fixed, added, support_edges)
     if not 1 <= count < len(free) // 2:
         raise InputError([Fault("count", f"{count}", f"give 1 to {len(free) // 2 - 1} on this mesh")])
-    K = _with(stiffness(points, quads, thickness, E, nu) if K is None else K, added)[free][:, free]
     lumped = None if masses is None else diags_array(masses)
     M = _with(mass(points, quads, thickness, rho), lumped)[free][:, free] * 1e-3  # N = 1000 kg mm/s2
     shift = 0.0
@@ -218,6 +214,20 @@ def frequencies(
     residual = np.abs(factors.solve(K @ shapes - M @ shapes * squares)).max(axis=0)
     _check_refinement(residual, np.abs(shapes).max(axis=0), "mode shapes")
     return np.sqrt(np.maximum(np.sort(squares), 0.0)) / (2 * np.pi)
+
+
+def _free_sheet(
+    nodes: np.ndarray,
+    triangles: np.ndarray,
+    K: csc_array,
+    fixed: np.ndarray,
+    added: spmatrix | None,
+    support_edges: np.ndarray | None,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, csc_array]:
+    """Nodes and quadrilaterals of the split triangles, numbers of the free freedoms, stiffness of these."""
+    points, quads, edges, boundary = split_triangles(nodes, triangles)
+    free = _free_dofs(_constrained_dofs(fixed, len(nodes), edges, boundary, support_edges), 6 * len(points))
+    return points, quads, free, _with(K, added)[free][:, free]
 
 
 def _element_stiffness(corners: np.ndarray, t: float, E: float, nu: float) -> np.ndarray:
