@@ -8,6 +8,7 @@ from .layout import Bead, Hole
 
 SURROGATE = "surrogate"
 SHELL = "shell"
+SURROGATE_AND_SHELL = "surrogate and shell"
 
 
 @dataclass(frozen=True)
@@ -15,8 +16,8 @@ class Estimate:
     """What the demands would come to after a change.
 
     values: one for each demand, in its unit; not finite where no equilibrium was found.  utilisation: the largest; over
-    1 a demand is not met.  model: SURROGATE (calibrated by the shell's values of the layout handed out) or SHELL (its
-    quick mesh, scaled alike).
+    1 a demand is not met.  model: SURROGATE (calibrated by the shell's values of the layout handed out), SHELL (its
+    quick mesh, scaled alike) or both, each for some of the demands.
     """
 
     values: tuple[float, ...]

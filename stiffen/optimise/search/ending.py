@@ -41,7 +41,7 @@ def start_if_in_time(state: SearchState, verdict: Verdict) -> list[EndJobs]:
 
 def _start(state: SearchState, verdict: Verdict) -> EndJobs:
     panel, executor, layout = state.panel, state.runner.executor, verdict.layout
-    flat = start_job(executor, _flat_verdict, panel, layout.gauge, state.evaluator.mesh_level)
+    flat = start_job(executor, _flat_verdict, panel, layout.gauge)
     return EndJobs(layout, flat, start_job(executor, cross_check, panel, layout, verdict.demands))
 
 
@@ -61,7 +61,7 @@ def final_verdicts(
     own_level = level if interrupted or state.full_in_time else "quick"
     evaluation = incumbent.evaluation or evaluate(panel, best, mesh_level=own_level)
     if interrupted or not state.full_in_time:
-        flat = start_job(None if interrupted else state.runner.executor, _flat_verdict, panel, best.gauge, "quick")
+        flat = start_job(None if interrupted else state.runner.executor, _flat_verdict, panel, best.gauge)
         return evaluation.full_verdict(fields=True), flat(), no_second_opinion
     if started is None or started.layout != best:
         started = _start(state, evaluation.verdict)
@@ -77,6 +77,10 @@ def with_second_opinion(result: SearchResult, second_opinion: SecondOpinion) -> 
     return replace(result, verdict=verdict, proposals=proposals)
 
 
-def _flat_verdict(panel: Panel, gauge: float, mesh_level: str) -> Verdict:
-    """The verdict, with fields, on the flat sheet of a gauge, mm."""
-    return check(panel, Layout(gauge), mesh_level=mesh_level, fields=True, mesh_error=False)
+def _flat_verdict(panel: Panel, gauge: float) -> Verdict:
+    """The verdict, with fields, on the flat sheet of a gauge, mm, to compare with.
+
+    On the quick mesh, in half the time: on the examples values within 2 % of those on the normal one, the stress at
+    rivets within 12 %.
+    """
+    return check(panel, Layout(gauge), mesh_level="quick", fields=True, mesh_error=False)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from stiffen.model.explanation import SHELL, Estimate, Explanation, OtherFace, PartWorth
+from stiffen.model.explanation import SHELL, SURROGATE, SURROGATE_AND_SHELL, Estimate, Explanation, OtherFace, PartWorth
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Panel
 from stiffen.output.drawing.bench_view import number_ranges
@@ -16,6 +16,11 @@ WHAT_EACH_ADDS, WHAT_WOULD_HELP, THE_OTHER_FACE = "WHAT EACH BEAD ADDS", "WHAT W
 MAX_HEAD_CHARS = 62  # of the demands' labels; where they need more, only the demand nearest to its limit has a column
 SAME_SHARE = 0.03  # difference of utilisation up to which both faces count as equal
 MODEL_TEXT = {SHELL: "shell, quick mesh"}
+PARTS_BY = {
+    SURROGATE: "surrogate",
+    SHELL: "shell's quick mesh",
+    SURROGATE_AND_SHELL: "surrogate (stress and buckling: by the shell's quick mesh)",
+}
 
 
 def part_section(panel: Panel, layout: Layout, explanation: Explanation | None) -> list[str | Table]:
@@ -40,8 +45,7 @@ def part_section(panel: Panel, layout: Layout, explanation: Explanation | None) 
     here = (_figures(explanation.here.values[place]) for place in shown)
     present = ("as it is", *here, "", *([""] if saves else []), "")
     head = ("without", *(labels[place] for place in shown), "adds", *(["saves g"] if saves else []), "costs min")
-    by_shell = all(part.without.model == SHELL for part in explanation.parts)
-    model = "shell's quick mesh" if by_shell else "surrogate"
+    model = PARTS_BY[explanation.parts[0].without.model]
     note = (
         f"The demands without this part, by the {model} set to the shell's values of the whole layout. Adds: by how "
         "much the demand nearest to its limit would get worse. Costs: minutes at the bench that it takes, with the die "

@@ -12,7 +12,15 @@ from support.panels import B16, B20, L50, lid, rows
 from stiffen.analysis.evaluation import check
 from stiffen.analysis.screening import quick_utilisations
 from stiffen.io.result_json import result_document
-from stiffen.model.explanation import SHELL, SURROGATE, Estimate, Explanation, HelpfulChange, OtherFace
+from stiffen.model.explanation import (
+    SHELL,
+    SURROGATE,
+    SURROGATE_AND_SHELL,
+    Estimate,
+    Explanation,
+    HelpfulChange,
+    OtherFace,
+)
 from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.model.panel import Demand, Load, Support
 from stiffen.model.results import FlatSheetBaseline, SearchResult
@@ -58,10 +66,24 @@ def test_what_a_bead_adds_agrees_with_the_shell(three):
 
 def test_what_a_bead_adds_to_a_stress_is_asked_of_the_shell():
     """The surrogate's largest stress is local: on a bulkhead it saw 0 % where the shell saw 13 %."""
-    panel = replace(lid(), demands=(Demand("stress", 1.5, "wind"),))
+    stress, frequency = Demand("stress", 1.5, "wind"), Demand("frequency", 40.0)
+    panel = replace(lid(), demands=(stress,))
     (one, *_) = part_worths(Estimator(panel, quick(panel, THREE)))
     (rest,) = quick_utilisations(panel, replace(THREE, beads=THREE.beads[1:]))
     assert one.without.model == SHELL and one.without.utilisation == pytest.approx(rest, rel=0.01)
+    panel = replace(lid(), demands=(frequency, stress))  # the frequency by the surrogate, each in its place
+    (other, *_) = part_worths(Estimator(panel, quick(panel, THREE)))
+    assert other.without.model == SURROGATE_AND_SHELL
+    hertz = quick_utilisations(replace(panel, demands=(frequency,)), replace(THREE, beads=THREE.beads[1:]))[0]
+    assert frequency.utilisation(other.without.values[0]) == pytest.approx(hertz, rel=0.05)
+    assert other.without.values[1] == pytest.approx(one.without.values[0], rel=1e-6)
+
+
+def test_what_a_bead_adds_is_the_same_by_workers(three):
+    panel = replace(lid(), demands=(Demand("frequency", 40.0), Demand("stress", 1.5, "wind")))
+    verdict = quick(panel, THREE)
+    with ThreadPoolExecutor(2) as executor:
+        assert part_worths(Estimator(panel, verdict, executor)) == part_worths(Estimator(panel, verdict))
 
 
 def test_beads_that_add_little_each_are_told_together_too():
