@@ -247,7 +247,8 @@ class SearchResult:
     interrupted: True if Ctrl-C or a signal ended it.  explanation: why this layout, if it was asked for.
     proposals: the lightest, the recommended and the quickest layout, those that are one layout once; `verdict` is that
     of the panel's goal.  alternatives: what they were chosen from.
-    bench_margin: what is left if beads or sheet come out short, if that was computed.
+    bench_margin: what is left if beads or sheet come out short, if that was computed.  quick_utilisations: of the
+    demands for the best layout on the quick mesh, if that was asked.
     cut_short: True if the time limit ended a stage of the search: another run may then find another layout.
     """
 
@@ -266,6 +267,7 @@ class SearchResult:
     proposals: tuple[Proposal, ...] = ()
     alternatives: tuple[Alternative, ...] = ()
     bench_margin: BenchMargin | None = None
+    quick_utilisations: tuple[float, ...] | None = None
 
     def __repr__(self) -> str:
         best = self.verdict

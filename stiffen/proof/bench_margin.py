@@ -33,9 +33,15 @@ def bench_margin(panel: Panel, verdict: Verdict, executor: Executor | None = Non
 
 
 def start_bench_margin(
-    panel: Panel, verdict: Verdict, executor: Executor | None = None
+    panel: Panel,
+    verdict: Verdict,
+    executor: Executor | None = None,
+    quick_utilisations: tuple[float, ...] | None = None,
 ) -> Callable[[], BenchMargin | None]:
-    """Start the first evaluations of `bench_margin` on the workers; a function that waits for the result."""
+    """Start the first evaluations of `bench_margin` on the workers; a function that waits for the result.
+
+    quick_utilisations: of the verdict's layout on the shell's quick mesh, if they are known.
+    """
     layout = verdict.layout
     if not panel.demands or not verdict.met:
         return lambda: None
@@ -48,7 +54,7 @@ def start_bench_margin(
         if build is None:
             break
         shallow[share] = build
-    estimator = Estimator(panel, verdict, executor)
+    estimator = Estimator(panel, verdict, executor, quick_utilisations)
     depths = list(shallow)
     ahead = depths[:1]  # SHALLOW, if there are beads
     first = estimator.start_confirm(
@@ -87,13 +93,15 @@ def _least_that_holds(known: dict[float, float]) -> float:
 def _to_evaluate(depths: list[float], known: dict[float, float]) -> list[float]:
     """The shares of the depth to evaluate next, at most two; none where it is known which is the least that holds.
 
-    known: share -> utilisation.  In proportion to what is known, the first is expected to hold and the second to fail.
+    known: share -> utilisation.  In proportion between the least that holds and the next that fails, or beyond what is
+    known where none fails, the first is expected to hold and the second to fail.
     """
-    holds, lowest = _least_that_holds(known), min(known)
+    holds = _least_that_holds(known)
     fails = max((share for share in known if share < holds), default=0.0)
     between = [share for share in depths if fails < share < holds]
-    slope = (known[lowest] - known[1.0]) / max(1.0 - lowest, 1e-9)
-    reached = 1.0 - (1.0 - known[1.0]) / slope if 0 < slope < math.inf else 0.0
+    upper, lower = (holds, fails) if fails else (1.0, min(known))
+    rise = known[lower] - known[upper]
+    reached = upper - (1.0 - known[upper]) * (upper - lower) / rise if 0 < rise < math.inf else 0.0
     expected = sum(share >= reached for share in between) - 1
     return between[max(expected, 0) : max(expected, 0) + 2]
 

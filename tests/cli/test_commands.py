@@ -115,7 +115,7 @@ def search_finds(monkeypatch, made_up):
             return answer
 
         monkeypatch.setattr(driver, "search", search)
-        monkeypatch.setattr(bench_margins, "start_bench_margin", lambda panel, verdict, executor=None: lambda: None)
+        monkeypatch.setattr(bench_margins, "start_bench_margin", lambda *_: lambda: None)
 
     return put
 

@@ -101,7 +101,8 @@ def _found(
         in_time = args.seconds is None or (not found.cut_short and found.seconds < OUTSIDE_SHARE * args.seconds)
         if not in_time:
             return found
-        short_work = start_bench_margin(panel, found.verdict, executor)  # on the workers, beside what follows
+        # on the workers, beside what follows
+        short_work = start_bench_margin(panel, found.verdict, executor, found.quick_utilisations)
         baseline = with_outside_gauge(panel, found.flat_baseline, progress=progress)
         found = replace(found, flat_baseline=baseline)
         found = with_explanation(panel, found, executor=executor, progress=progress)

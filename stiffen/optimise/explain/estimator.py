@@ -29,11 +29,13 @@ class Estimator:
     """Estimates variants of one panel, by the surrogate and by the shell's quick mesh.
 
     verdict: of the layout to compare with, by the shell.  executor: runs the evaluations; None for this process.
+    quick_utilisations: of that layout on the quick mesh, if they are known.
     """
 
     panel: Panel
     verdict: Verdict
     executor: Executor | None = None
+    quick_utilisations: tuple[float, ...] | None = None
     _bases: dict[str, Callable[[], tuple[float, ...]]] = field(default_factory=dict)  # the layout itself, by model
 
     @property
@@ -85,6 +87,9 @@ class Estimator:
     def _start(self, variants: Sequence[Variant], function: Callable, model: str) -> Callable[[], list[Estimate]]:
         if not variants:
             return list
+        known = self.quick_utilisations
+        if model == SHELL and known is not None:
+            self._bases[model] = lambda: known
         if model not in self._bases:
             (own,) = _started(self.executor, function, self.panel, [self.verdict.layout])
             self._bases[model] = cache(own)

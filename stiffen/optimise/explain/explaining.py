@@ -30,7 +30,8 @@ def with_explanation(
     panel: Panel, result: SearchResult, *, executor: Executor | None = None, progress: Progress = no_progress
 ) -> SearchResult:
     """The result of a search with its explanation; see `explain`."""
-    return replace(result, explanation=explain(panel, result.verdict, executor=executor, progress=progress))
+    estimator = Estimator(panel, result.verdict, executor, result.quick_utilisations)
+    return replace(result, explanation=_explained(estimator, progress))
 
 
 def explain(
@@ -42,7 +43,12 @@ def explain(
     thirty evaluations by the surrogate and at most five by the shell's quick mesh.  Without demands there is nothing to
     explain.
     """
-    estimator = Estimator(panel, verdict, executor)
+    return _explained(Estimator(panel, verdict, executor), progress)
+
+
+def _explained(estimator: Estimator, progress: Progress) -> Explanation:
+    """The explanation of an estimator's layout; see `explain`."""
+    panel, verdict = estimator.panel, estimator.verdict
     if not verdict.demands:
         return Explanation(estimator.here)
     progress(None, "what each bead adds")

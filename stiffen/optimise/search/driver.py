@@ -149,6 +149,7 @@ def search(
         seconds=time.monotonic() - whole.start,
         proposals=_proposals(state, chosen, verdict),
         alternatives=alternatives_of(state, options),
+        quick_utilisations=state.evaluator.known_quickly(verdict.layout),
     )
     return with_second_opinion(meanwhile(result) if meanwhile and not interrupted else result, second_opinion)
 

@@ -124,6 +124,10 @@ class Evaluator:
         key = _geometry_key(layout)
         return key in self._quick_values or key in self._quick_started
 
+    def known_quickly(self, layout: Layout) -> tuple[float, ...] | None:
+        """Utilisation of each demand of a layout on the quick mesh, if it was evaluated there."""
+        return self._quick_values.get(_geometry_key(layout))
+
     def start_quickly(self, *layouts: Layout) -> None:
         """Start evaluations of layouts on the quick mesh on workers; whoever asks for their values waits for them."""
         for layout in layouts:

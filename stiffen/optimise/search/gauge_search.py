@@ -184,7 +184,8 @@ class GaugeSearch:
                 if trial is None:
                     continue
                 if state.count > tried:
-                    stalled = stalled + 1 if before is not None and not self._gains(trial, before) else 0
+                    gains = before is None or self._gains(trial, before)
+                    stalled = 0 if gains or count <= FIRST_COUNTS else stalled + 1
                 near = not met and self.worst(trial) <= settings.tuning_limit
                 before = chain[count, dies] = trial
                 if self.best is None or self.order(trial) < self.order(self.best):
@@ -203,12 +204,13 @@ class GaugeSearch:
 
         Some demands are met by many beads only, while a few more bring nothing.
         """
-        straight = [family for family in families(self.rules, self.dies) if family.angle is not None]
+        every = families(self.rules, self.dies)
+        straight = [(number, every[number]) for number in self._better_half(every) if every[number].angle is not None]
         limit, promising = self.state.settings.stage_gain * self.worst(before), list[int]()
         for count in counts:
             allowed = MoveMaker(self.rules, self.dies, count, 1).allows
             new = count - len(self.rules.fixed[0])
-            drawn = [(number, one) for number, family in enumerate(straight)
+            drawn = [(number, one) for number, family in straight
                      for one in spread_layouts(self.rules, family, new, SPREADS[:2]) if allowed(one)]  # fmt: skip
             trials = self.evaluate([choice for _, choice in drawn], self._bare_guesses, limit)
             better = [(number, one) for (number, _), one in zip(drawn, trials, strict=True) if self._gains(one, before)]
@@ -257,7 +259,10 @@ class GaugeSearch:
         )
         most = state.effort.families + state.stiffest  # one more where no demand ends the search
         first = FIRST_COUNTS + state.stiffest
-        kept = [every[number] for _, number in ranked[:most]] if count > first else every
+        if count > first:
+            kept = [every[number] for _, number in ranked[:most]]
+        else:
+            kept = every if state.stiffest else [every[number] for number in self._better_half(every)]
         new = count - len(self.rules.fixed[0])
         allowed = MoveMaker(self.rules, self.dies, count, 1).allows
         drawn = [(one, choice) for one in kept for choice in self._drawn(one, new) if allowed(choice)]
@@ -272,6 +277,12 @@ class GaugeSearch:
             values[family] = min(self.utilisation(trial), values.get(family, math.inf))
         self.family_values.update((every.index(family), value) for family, value in values.items())
         return trials
+
+    def _better_half(self, every: list[Family]) -> list[int]:
+        """Numbers of the better half of some families, by the stages before, and of those that none has drawn."""
+        known = sorted((value, number) for number, value in self.family_values.items() if number < len(every))
+        left_out = {number for _, number in known[max((len(known) + 1) // 2, self.state.effort.families) :]}
+        return [number for number in range(len(every)) if number not in left_out]
 
     def _drawn(self, family: Family, count: int) -> Iterator[Choice]:
         """A family's layouts of so many new beads: evenly spread in the first stages, then also at other pitches.
@@ -319,7 +330,7 @@ class GaugeSearch:
             return start
         maker = MoveMaker(self.rules, self.dies, count, dies, self.pool)
         rng = np.random.default_rng([state.seed, round(1000 * self.gauge), count, dies])
-        best, step, guesses = start, self._slide, state.runner.confirm(self.rules.layout(start.choice))[1]
+        best, step, guesses = start, self._slide, self._bare_guesses
         combined: list[Choice] = []
         for number in range(batches):
             if budget.is_spent:

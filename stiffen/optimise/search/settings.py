@@ -16,7 +16,8 @@ class SearchEffort:
     stages_of_dies: most different dies in a layout; one is tried first, then two, and so on.
     without_symmetry: True if a symmetric panel is also searched without symmetry.  hole_trials: evaluations by the
     shell of layouts with holes.  shell_rounds: of moves that the shell model decides, for the stiffest.  stalled:
-    stages of rising bead counts after each other that bring nothing, after which a gauge gets no more.
+    stages of more than three beads after each other that bring nothing, after which a gauge gets no more.  hole_kinds:
+    patterns of holes of different sizes in one layout.
     """
 
     batches: int
@@ -29,7 +30,8 @@ class SearchEffort:
     without_symmetry: bool = False
     hole_trials: int = 4
     shell_rounds: int = 6
-    stalled: int = 2
+    stalled: int = 1
+    hole_kinds: int = 2
 
 
 EFFORTS = {
@@ -48,6 +50,7 @@ EFFORTS = {
         hole_trials=8,
         shell_rounds=24,
         stalled=5,
+        hole_kinds=3,
     ),
 }
 NORMAL = EFFORTS["normal"]

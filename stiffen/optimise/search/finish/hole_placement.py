@@ -22,7 +22,6 @@ from ..state import SearchState
 from .strike_out import AT_ONCE, calibrated_worst, calibration, give_up_above
 
 SURROGATE_SHARE = 0.99  # of the limit: utilisation by the calibrated surrogate up to which the shell is asked
-MOST_KINDS = 3  # patterns of holes in one layout
 SAME_MASS = 0.001  # relative difference of mass that nobody would take more minutes for
 MOST_COUNTED = 60  # patterns whose dimensions are counted
 MOST_BESIDE_MISSES = 16  # patterns beside beads that miss the demands without holes: the lightest
@@ -93,7 +92,7 @@ def further_holes(
 
     Each saves what its minutes and its dimensions must save in the lightest layout.
     """
-    for _ in range(MOST_KINDS - 1):
+    for _ in range(state.effort.hole_kinds - 1):
         worth = worth_for_lightest(state, layout, limit)
         (more,) = add_holes(state, budget, (layout,), mirror_axes, (worth,))
         if more == layout:
