@@ -68,7 +68,7 @@ class GaugeSearch:
     utilisation by the shell over that by the surrogate, of the latest layout that both evaluated; fixed for stress.
     calibrated: number of layouts that gave factors.  best: the best trial of all stages.  known: all trials, by
     `key_of` their choice.
-    family_values: number of a family -> utilisation of its best layout in the latest stage that drew it.  shell_known:
+    family_values: utilisation of each family's best layout in the latest stage that drew it.  shell_known:
     verdicts of the shell by `key_of`; None for a layout that its quick mesh refused.
     """
 
@@ -80,7 +80,7 @@ class GaugeSearch:
     calibrated: int = 0
     best: Trial | None = None
     known: dict[frozenset, Trial] = field(default_factory=dict)
-    family_values: dict[int, float] = field(default_factory=dict)
+    family_values: dict[Family, float] = field(default_factory=dict)
     shell_known: dict[frozenset, Verdict | None] = field(default_factory=dict)
 
     @cached_property
@@ -204,18 +204,17 @@ class GaugeSearch:
 
         Some demands are met by many beads only, while a few more bring nothing.
         """
-        every = families(self.rules, self.dies)
-        straight = [(number, every[number]) for number in self._better_half(every) if every[number].angle is not None]
+        straight = [one for one in self._better_half(families(self.rules, self.dies)) if one.angle is not None]
         limit, promising = self.state.settings.stage_gain * self.worst(before), list[int]()
         for count in counts:
             allowed = MoveMaker(self.rules, self.dies, count, 1).allows
             new = count - len(self.rules.fixed[0])
-            drawn = [(number, one) for number, family in straight
+            drawn = [(family, one) for family in straight
                      for one in spread_layouts(self.rules, family, new, SPREADS[:2]) if allowed(one)]  # fmt: skip
             trials = self.evaluate([choice for _, choice in drawn], self._bare_guesses, limit)
-            better = [(number, one) for (number, _), one in zip(drawn, trials, strict=True) if self._gains(one, before)]
-            for number, one in better:
-                self.family_values[number] = min(self.utilisation(one), self.family_values.get(number, math.inf))
+            better = [(family, one) for (family, _), one in zip(drawn, trials, strict=True) if self._gains(one, before)]
+            for family, one in better:
+                self.family_values[family] = min(self.utilisation(one), self.family_values.get(family, math.inf))
             promising += [count] if better else []
         return tuple(promising)
 
@@ -252,21 +251,16 @@ class GaugeSearch:
         every = families(self.rules, self.dies)
         if count > FRAME_COUNT:
             every = [family for family in every if family.angle is not None]
-        ranked = sorted(
-            (value, number)
-            for number, value in self.family_values.items()
-            if number < len(every) and math.isfinite(value)
-        )
-        most = state.effort.families + state.stiffest  # one more where no demand ends the search
-        first = FIRST_COUNTS + state.stiffest
-        if count > first:
-            kept = [every[number] for _, number in ranked[:most]]
+        ranked = [one for one in self._ranked(every) if math.isfinite(self.family_values[one])]
+        best = ranked[: state.effort.families + state.stiffest]  # one more where no demand ends the search
+        if count > FIRST_COUNTS + state.stiffest:
+            kept = best
         else:
-            kept = every if state.stiffest else [every[number] for number in self._better_half(every)]
+            kept = every if state.stiffest else self._better_half(every)
         new = count - len(self.rules.fixed[0])
         allowed = MoveMaker(self.rules, self.dies, count, 1).allows
         drawn = [(one, choice) for one in kept for choice in self._drawn(one, new) if allowed(choice)]
-        close = kept if state.stiffest else [every[number] for _, number in ranked[:most] if count <= CLOSE_COUNTS]
+        close = kept if state.stiffest else best if count <= CLOSE_COUNTS else []
         drawn += [(one, choice) for one in close for choice in close_rows(self.rules, one, new) if allowed(choice)]
         state.report(f"{self.gauge:g} mm: trying {len(drawn)} even layouts of {count} beads")
         guesses = self._bare_guesses if drawn else {}
@@ -275,14 +269,18 @@ class GaugeSearch:
         values: dict[Family, float] = {}
         for (family, _), trial in zip(drawn, trials, strict=True):
             values[family] = min(self.utilisation(trial), values.get(family, math.inf))
-        self.family_values.update((every.index(family), value) for family, value in values.items())
+        self.family_values.update(values)
         return trials
 
-    def _better_half(self, every: list[Family]) -> list[int]:
-        """Numbers of the better half of some families, by the stages before, and of those that none has drawn."""
-        known = sorted((value, number) for number, value in self.family_values.items() if number < len(every))
-        left_out = {number for _, number in known[max((len(known) + 1) // 2, self.state.effort.families) :]}
-        return [number for number in range(len(every)) if number not in left_out]
+    def _ranked(self, every: list[Family]) -> list[Family]:
+        """Of some families those that were drawn, the best first; ties in the order given."""
+        return sorted((one for one in every if one in self.family_values), key=self.family_values.__getitem__)
+
+    def _better_half(self, every: list[Family]) -> list[Family]:
+        """The better half of some families and those that were not drawn yet, in the order given."""
+        ranked = self._ranked(every)
+        left_out = ranked[max((len(ranked) + 1) // 2, self.state.effort.families) :]
+        return [one for one in every if one not in left_out]
 
     def _drawn(self, family: Family, count: int) -> Iterator[Choice]:
         """A family's layouts of so many new beads: evenly spread in the first stages, then also at other pitches.
@@ -331,6 +329,8 @@ class GaugeSearch:
         maker = MoveMaker(self.rules, self.dies, count, dies, self.pool)
         rng = np.random.default_rng([state.seed, round(1000 * self.gauge), count, dies])
         best, step, guesses = start, self._slide, self._bare_guesses
+        if state.stiffest:  # many batches follow, for which nearer guesses pay
+            guesses = state.runner.confirm(self.rules.layout(start.choice))[1]
         combined: list[Choice] = []
         for number in range(batches):
             if budget.is_spent:
