@@ -6,9 +6,19 @@ import pytest
 from support.panels import B16, lid, rows
 
 import stiffen
+from stiffen.analysis.screening import quick_utilisations
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand
-from stiffen.proof.bench_margin import DEPTH_SHARES, SHALLOW, _least_that_holds, _to_evaluate, bench_margin
+from stiffen.optimise.explain import estimator
+from stiffen.optimise.search import runner
+from stiffen.proof.bench_margin import (
+    DEPTH_SHARES,
+    SHALLOW,
+    _least_that_holds,
+    _to_evaluate,
+    bench_margin,
+    start_bench_margin,
+)
 from stiffen.proof.builds import die_at_depth
 
 LID = lid(300.0, 240.0, demands=(Demand("frequency", 60.0), Demand("deflection", 0.2, "wind")))
@@ -43,6 +53,18 @@ def test_the_least_depth_holds_and_the_next_does_not(found):
     tight = replace(LID, demands=(Demand("frequency", limit),))
     margin = bench_margin(tight, stiffen.check(tight, LAYOUT, mesh_level="quick", mesh_error=False))
     assert margin.least_depth_share is None and margin.with_shallow_beads[0] < 0
+
+
+def test_known_values_of_the_quick_mesh_are_not_asked_for_again(found, monkeypatch):
+    verdict, margin = found
+    known, asked = quick_utilisations(LID, LAYOUT), []
+    monkeypatch.setattr(
+        estimator, "shell_utilisations", lambda *job: asked.append(job[1]) or runner.shell_utilisations(*job)
+    )
+    again = start_bench_margin(LID, verdict, None, known)()
+    assert LAYOUT not in asked and len(asked) >= 2
+    assert again.with_thin_sheet == pytest.approx(margin.with_thin_sheet, abs=1e-4)
+    assert again.least_depth_share == margin.least_depth_share
 
 
 def test_without_beads_only_the_sheet_counts():

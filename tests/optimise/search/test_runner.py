@@ -52,3 +52,10 @@ def test_a_complete_evaluation_is_the_same_with_a_workers_help():
         shared, evaluation = Evaluator(PANEL, "normal", LayoutRunner(PANEL, pool)).evaluate(LAYOUT)
     assert shared.demands == alone.demands and shared.warnings == alone.warnings
     assert evaluation is not None and evaluation.full_verdict(fields=True).fields is not None
+
+
+def test_what_was_evaluated_on_the_quick_mesh_is_known_and_nothing_else():
+    evaluator = Evaluator(PANEL, "quick", LayoutRunner(PANEL))
+    assert evaluator.known_quickly(LAYOUT) is None
+    assert evaluator.quick_utilisations(LAYOUT) == evaluator.known_quickly(LAYOUT)
+    assert evaluator.known_quickly(Layout(1.0)) is None
