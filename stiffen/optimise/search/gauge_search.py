@@ -202,7 +202,8 @@ class GaugeSearch:
     def _promising(self, counts: tuple[int, ...], before: Trial) -> tuple[int, ...]:
         """Of some numbers of beads those with an even layout that is notably better than the best of all stages so far.
 
-        Some demands are met by many beads only, while a few more bring nothing.
+        The better half of the families is drawn.  Some demands are met by many beads only, while a few more bring
+        nothing.
         """
         straight = [one for one in self._better_half(families(self.rules, self.dies)) if one.angle is not None]
         limit, promising = self.state.settings.stage_gain * self.worst(before), list[int]()
