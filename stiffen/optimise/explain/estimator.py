@@ -20,7 +20,7 @@ from stiffen.model.results import Verdict
 from stiffen.optimise.search.gauge_search import FACTOR_LIMITS
 from stiffen.optimise.search.runner import LayoutRunner, shell_utilisations, utilisations
 
-BY_SHELL = ("stress", "buckling")  # kinds of demands of which other layouts are not estimated by the surrogate
+BY_SHELL = ("stress", "buckling")  # kinds of demands that the shell, not the surrogate, estimates for other layouts
 Variant = tuple[Panel, Layout]
 
 
@@ -37,6 +37,11 @@ class Estimator:
     executor: Executor | None = None
     quick_utilisations: tuple[float, ...] | None = None
     _bases: dict[str, Callable[[], tuple[float, ...]]] = field(default_factory=dict)  # the layout itself, by model
+
+    def __post_init__(self) -> None:
+        known = self.quick_utilisations
+        if known is not None:
+            self._bases[SHELL] = lambda: known
 
     @property
     def here(self) -> Estimate:
@@ -87,9 +92,6 @@ class Estimator:
     def _start(self, variants: Sequence[Variant], function: Callable, model: str) -> Callable[[], list[Estimate]]:
         if not variants:
             return list
-        known = self.quick_utilisations
-        if model == SHELL and known is not None:
-            self._bases[model] = lambda: known
         if model not in self._bases:
             (own,) = _started(self.executor, function, self.panel, [self.verdict.layout])
             self._bases[model] = cache(own)

@@ -40,8 +40,8 @@ def explain(
     """What each part of a layout adds, what would help where it misses a demand, what the other face would save.
 
     verdict: by the shell.  executor: runs the evaluations on its workers; the explanation is the same.  It takes about
-    thirty evaluations by the surrogate and at most five by the shell's quick mesh.  Without demands there is nothing to
-    explain.
+    thirty evaluations by the surrogate and at most five by the shell's quick mesh, and one more for each part where a
+    stress or buckling is demanded.  Without demands there is nothing to explain.
     """
     return _explained(Estimator(panel, verdict, executor), progress)
 

@@ -387,13 +387,13 @@ def test_the_shell_is_asked_where_only_another_layouts_calibration_says_missed(b
 
 
 def test_the_worse_half_of_the_families_is_left_out_and_what_was_not_drawn_is_not():
-    drawn, effort = [f"family {number}" for number in range(9)], SimpleNamespace(families=3)
+    every, effort = [f"family {number}" for number in range(9)], SimpleNamespace(families=3)
     search = GaugeSearch(SimpleNamespace(effort=effort), None, (), tuple, np.ones(1))
-    assert search._better_half(drawn) == drawn
-    search.family_values = dict(zip(drawn, [5, 1, 7, 3, np.inf, 2, 8, 4], strict=False))
-    assert search._better_half(drawn) == [drawn[k] for k in (1, 3, 5, 7, 8)]
-    search.family_values = dict.fromkeys(drawn[:4], 1.0)
-    assert search._better_half(drawn) == [*drawn[:3], *drawn[4:]], "at least as many as later stages draw"
+    assert search._better_half(every) == every
+    search.family_values = dict(zip(every, [5, 1, 7, 3, np.inf, 2, 8, 4], strict=False))
+    assert search._better_half(every) == [every[k] for k in (1, 3, 5, 7, 8)]
+    search.family_values = dict.fromkeys(every[:4], 1.0)
+    assert search._better_half(every) == [*every[:3], *every[4:]], "at least as many as later stages draw"
 
 
 @pytest.mark.parametrize(
