@@ -55,7 +55,7 @@ class Accuracy:
     times what linear theory says; taken to leave places out, not for values.  refine_probes: True if more points are
     probed about the softest.  trust_guesses: an equilibrium found from a guess is not checked for stability.
     reuses_factors: see `follow_path`.  linear_push_ratio: deflection over thickness up to which linear theory decides
-    a push too.  first_step: see `follow_path`; of a path to the load of a case, of which only the end counts.
+    a push too.  first_step: see `follow_path`; of the path of a case.
     """
 
     tolerance: float = TOLERANCE
@@ -280,7 +280,7 @@ class PanelModel:
             if only_end and elsewhere is None:
                 there = self.worst_place(case)
                 guess = self._first_guess(("case", case), lambda coarser: coarser.equilibrium_path(case, place=there))
-            first_step = self.accuracy.first_step if only_end else FIRST_STEP
+            first_step = self.accuracy.first_step
             return self._trace_path(*self.linear_solution(case, elsewhere), until, first_step=first_step, guess=guess)
 
         key = ("from rest" if from_rest else "followed", case, until)

@@ -32,11 +32,12 @@ from .coverage import Coverage, ElementSamples, bead_coverage, hole_coverage, op
 from .element_laminates import element_laminates
 
 SMALL_OPENING = 0.8  # widths of an element up to which an opening is left out of the mesh, its sheet taken away
-# At a residual of 1e-3 of the load deflections are exact to four digits.  A first step of 3 thicknesses is the longest
-# that does not jump over the snap-through of a shallow arch, and saves an eighth of the iterations.
+# At a residual of 1e-2 of the load deflections are exact to four digits, as the rest lies in the stiff directions of
+# the plane.  A first step of 3 thicknesses is the longest that does not jump over the snap-through of a shallow arch,
+# and saves an eighth of the iterations.
 ACCURACY = Accuracy(
-    tolerance=1e-3,
-    mode_tolerance=1e-3,
+    tolerance=1e-2,
+    mode_tolerance=3e-3,
     soft_places=4,
     softening=1.0,
     trust_guesses=True,

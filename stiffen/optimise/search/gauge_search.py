@@ -44,6 +44,7 @@ PATIENCE_NEAR = 2  # times as many stages without a gain, where the best layout 
 FRAME_COUNT = 2  # beads: more frames than this are not drawn
 GROWTH = 1  # part of the seed: `_grown` draws other random numbers than `_tune`
 REGULAR_GIVE_UP = 1.3  # times the worst utilisation of the stages before: the same limit for regular layouts
+ROWS_GIVE_UP = 1.1  # the same for rows at other pitches, over the best of those and of the evenly spread layouts
 GIVE_UP = 1.05  # times the worst utilisation before a move: a demand over it ends the evaluation of the move
 # The largest stress is local: shell over surrogate was 0.72 to 1.66 for a dozen layouts of one panel.  So no layout's
 # ratio is used for another, and the surrogate's stress counts as if the least of them held for all.
@@ -260,16 +261,20 @@ class GaugeSearch:
             kept = every if state.stiffest else self._better_half(every)
         new = count - len(self.rules.fixed[0])
         allowed = MoveMaker(self.rules, self.dies, count, 1).allows
-        drawn = [(one, choice) for one in kept for choice in self._drawn(one, new) if allowed(choice)]
+        first = [(one, choice) for one in kept for choice in self._drawn(one, new) if allowed(choice)]
         close = kept if state.stiffest else best if count <= CLOSE_COUNTS else []
-        drawn += [(one, choice) for one in close for choice in close_rows(self.rules, one, new) if allowed(choice)]
-        state.report(f"{self.gauge:g} mm: trying {len(drawn)} even layouts of {count} beads")
-        guesses = self._bare_guesses if drawn else {}
-        limit = math.inf if state.stiffest else REGULAR_GIVE_UP * min(map(self.worst, starts), default=math.inf)
-        trials = self.evaluate([choice for _, choice in drawn], guesses, limit)
-        values: dict[Family, float] = {}
-        for (family, _), trial in zip(drawn, trials, strict=True):
-            values[family] = min(self.utilisation(trial), values.get(family, math.inf))
+        then = [(one, choice) for drawn_by, some in ((spaced_rows, kept if count > FIRST_COUNTS else []), (close_rows, close))
+                for one in some for choice in drawn_by(self.rules, one, new) if allowed(choice)]  # fmt: skip
+        state.report(f"{self.gauge:g} mm: trying {len(first) + len(then)} even layouts of {count} beads")
+        trials, values = list[Trial](), dict[Family, float]()
+        for drawn, factor in ((first, REGULAR_GIVE_UP), (then, ROWS_GIVE_UP)):
+            if not drawn:
+                continue
+            limit = math.inf if state.stiffest else factor * min(map(self.worst, [*starts, *trials]), default=math.inf)
+            found = self.evaluate([choice for _, choice in drawn], self._bare_guesses, limit)
+            for (family, _), trial in zip(drawn, found, strict=True):
+                values[family] = min(self.utilisation(trial), values.get(family, math.inf))
+            trials += found
         self.family_values.update(values)
         return trials
 
@@ -284,16 +289,13 @@ class GaugeSearch:
         return [one for one in every if one not in left_out]
 
     def _drawn(self, family: Family, count: int) -> Iterator[Choice]:
-        """A family's layouts of so many new beads: evenly spread in the first stages, then also at other pitches.
+        """A family's layouts of so many new beads, evenly spread; for the stiffest at other pitches too.
 
         For the stiffest all that a person would draw, so that it is never worse than these.
         """
         if self.state.stiffest:
-            yield from regular_layouts(self.rules, family, count)
-        else:
-            yield from spread_layouts(self.rules, family, count, SPREADS[:1])
-        if count > FIRST_COUNTS:
-            yield from spaced_rows(self.rules, family, count)
+            return regular_layouts(self.rules, family, count)
+        return spread_layouts(self.rules, family, count, SPREADS[:1])
 
     def _neat(self, count: int, dies: int, fresh: list[Trial]) -> list[Trial]:
         """The best layouts of a stage with their longest set of parallel beads at other pitches."""
