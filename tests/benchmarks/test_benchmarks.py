@@ -3,9 +3,11 @@
 from dataclasses import replace
 
 import against_hands
+import evolution
 import panels
 import pytest
 
+from stiffen.analysis.screening import quick_utilisation
 from stiffen.model.panel import Demand
 from stiffen.optimise.candidates.bead_rules import BeadRules
 from stiffen.optimise.candidates.straight_beads import bead_candidates
@@ -47,7 +49,10 @@ def test_the_search_is_as_stiff_as_hands_tuned_by_the_shell_model(number):
 @pytest.mark.slow
 def test_evolution_runs():
     strip = replace(panels.EIGHT[4], gauges=(1.0,))
-    assert 0.0 < against_hands.evolved(strip, 1.0, 60, 1) < 10.0
+    surrogate = evolution.evolved(strip, 1.0, 80, 2, mirrored=True)
+    shell = evolution.evolved(strip, 1.0, 80, 2, mirrored=False, by_shell=True)
+    for one in (surrogate, shell):
+        assert one.utilisation == quick_utilisation(strip, one.layout) < 1.0 and audit(strip, one.layout) == ()
 
 
 @pytest.mark.slow

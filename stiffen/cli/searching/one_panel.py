@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,7 +19,7 @@ from .result_folder import ResultFolder
 if TYPE_CHECKING:
     from stiffen.model.layout import Layout
     from stiffen.model.panel import Panel
-    from stiffen.model.results import SearchResult, Verdict
+    from stiffen.model.results import BenchMargin, SearchResult, Verdict
 
 SEARCH_SHARE, SHORT_WORK_SHARE = 0.85, 0.9  # of the command's time: the search ends, short work is computed; measured
 OUTSIDE_SHARE = 0.5  # of the time limit: later, nothing is left for sheets outside the rack and explanations
@@ -97,12 +97,18 @@ def _found(
     from stiffen.optimise.search.driver import search
     from stiffen.proof.bench_margin import start_bench_margin
 
+    started: dict[Layout, Callable[[], BenchMargin | None]] = {}
+
+    def decided(verdict: Verdict, quick_utilisations: tuple[float, ...] | None) -> None:
+        started[verdict.layout] = start_bench_margin(panel, verdict, executor, quick_utilisations)
+
     def explained(found: SearchResult) -> SearchResult:
         in_time = args.seconds is None or (not found.cut_short and found.seconds < OUTSIDE_SHARE * args.seconds)
         if not in_time:
             return found
         # on the workers, beside what follows
-        short_work = start_bench_margin(panel, found.verdict, executor, found.quick_utilisations)
+        own = found.verdict
+        short_work = started.get(own.layout) or start_bench_margin(panel, own, executor, found.quick_utilisations)
         baseline = with_outside_gauge(panel, found.flat_baseline, progress=progress)
         found = replace(found, flat_baseline=baseline)
         found = with_explanation(panel, found, executor=executor, progress=progress)
@@ -116,6 +122,7 @@ def _found(
         executor=executor,
         progress=lambda share, told: progress(share if share is None else SEARCH_SHARE * share, told),
         on_best=best.keep,
+        on_decided=decided,
         meanwhile=explained,
     )
 

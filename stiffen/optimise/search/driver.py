@@ -29,9 +29,8 @@ from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.panel import Panel
 from stiffen.model.results import FlatSheetBaseline, Proposal, SearchResult, Verdict
 from stiffen.optimise.candidates import symmetry
-from stiffen.optimise.candidates.bead_rules import BeadRules, Group
-from stiffen.optimise.candidates.curved_beads import curved_bead_candidates
-from stiffen.optimise.candidates.straight_beads import fixed_beads_and_holes, straight_bead_candidates
+from stiffen.optimise.candidates.bead_rules import BeadRules
+from stiffen.optimise.candidates.straight_beads import fixed_beads_and_holes
 from stiffen.shop import layout_check
 from stiffen.shop.rolling_bow import with_balanced_faces
 
@@ -53,6 +52,7 @@ FINAL_EVALUATIONS = 1.5  # complete evaluations for whose time the search ends e
 GAUGE_SHARE = 0.6  # of the time left, for each gauge but the last
 BARE_SHARE = 0.25  # of the time limit, for the bare sheets at the start; else only the thinnest and the thickest
 STAGES_THAT_MEET = 3  # of one gauge, after which the search goes on to the next even if none keeps the margin
+OnDecided = Callable[[Verdict, tuple[float, ...] | None], None]
 FALLBACKS = 2  # layouts that are evaluated in full where nothing meets the demands
 
 
@@ -68,6 +68,7 @@ def search(
     executor: Executor | None = None,
     progress: Progress = no_progress,
     on_best: OnBest = ignore_best,
+    on_decided: OnDecided | None = None,
     meanwhile: Callable[[SearchResult], SearchResult] | None = None,
     settings: SearchSettings = DEFAULT_SETTINGS,
 ) -> SearchResult:
@@ -81,7 +82,9 @@ def search(
     and its fixed beads and holes stay.  executor: evaluates layouts on its workers, for instance those of a
     `ProcessPoolExecutor` or of a Dask cluster; the result is the same.  progress: called with the fraction of the time
     used, None without a limit, and a message.  on_best: called with the verdict of each better layout as soon as it is
-    evaluated.  meanwhile: adds to the result while a worker computes its second opinion; not called after Ctrl-C.
+    evaluated.  on_decided: called, unless there is a time limit, as soon as the layout to hand out is likely known,
+    with its verdict and its utilisations on the quick mesh; what it starts on workers runs beside the rest of the
+    search.  meanwhile: adds to the result while a worker computes its second opinion; not called after Ctrl-C.
     settings: limits that steer the search.
 
     Ctrl-C (KeyboardInterrupt) ends the search with the best so far, as running out of `seconds` does;
@@ -116,6 +119,8 @@ def search(
         """Start what the end needs while workers evaluate the other proposals."""
         end_jobs.extend(start_if_in_time(state, own))
         if math.isinf(whole.deadline):
+            if on_decided is not None:
+                on_decided(own, state.evaluator.known_quickly(own.layout))
             baselines.append(_baseline(state, budget))
 
     try:
@@ -279,7 +284,7 @@ def _search_gauge(
     """Search for beads at one gauge until a layout keeps the margin, or a few stages have met the demands."""
     panel, met = state.panel, 0
     for rules, dies in _parts(state, gauge):
-        gauge_search = GaugeSearch(state, rules, dies, partial(_pool, state, rules, dies), first_factors(panel))
+        gauge_search = GaugeSearch(state, rules, dies, first_factors(panel))
         searched.append(gauge_search)
         for verdict in gauge_search.stages(share, *_limits(state, rules)):
             met += 1
@@ -315,7 +320,7 @@ def _search_with_holes(
     """
     if not searched:
         rules = BeadRules(state.panel, gauge, symmetry.mirror_axes(state.panel))
-        searched = [GaugeSearch(state, rules, (), tuple, first_factors(state.panel))]
+        searched = [GaugeSearch(state, rules, (), first_factors(state.panel))]
     for one in searched:
         if budget.is_spent:
             return
@@ -351,17 +356,6 @@ def _parts(state: SearchState, gauge: float) -> list[tuple[BeadRules, tuple]]:
         mild = tuple(die for die in rules.dies if not rules.may_crack(die))
         parts += [(rules, dies) for dies in dict.fromkeys((mild, rules.dies)) if dies]
     return parts
-
-
-def _pool(state: SearchState, rules: BeadRules, dies: tuple) -> tuple[Group, ...]:
-    """Groups that moves may add beside regular beads: curved ones, frames, steps, straight ones in other directions."""
-    surrogate = state.runner.surrogate(rules.gauge)
-    beads = (
-        *straight_bead_candidates(rules.panel, rules.gauge, dies),
-        *curved_bead_candidates(rules.panel, rules.gauge, surrogate, dies),
-    )
-    groups = dict.fromkeys(group for bead in beads if (group := rules.group(rules.made(bead))) is not None)
-    return tuple(groups)
 
 
 def _limits(state: SearchState, rules: BeadRules) -> tuple[tuple[int, ...], int]:

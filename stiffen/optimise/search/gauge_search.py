@@ -12,9 +12,9 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Generator, Iterator, Mapping
+from collections.abc import Callable, Container, Generator, Iterator
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 
@@ -42,9 +42,8 @@ LOOK_AHEAD = (8, 12)  # beads: stages whose even layouts are tried where a few b
 BEST_FOR_HOLES = 2  # of the layouts that may meet the demands with flared holes
 PATIENCE_NEAR = 2  # times as many stages without a gain, where the best layout nearly meets the demands
 FRAME_COUNT = 2  # beads: more frames than this are not drawn
-GROWTH = 1  # part of the seed: `_grown` draws other random numbers than `_tune`
+GROWTH = 1  # part of the seed: `_start_grown` draws other random numbers than `_tune`
 REGULAR_GIVE_UP = 1.3  # times the worst utilisation of the stages before: the same limit for regular layouts
-ROWS_GIVE_UP = 1.1  # the same for rows at other pitches, over the best of those and of the evenly spread layouts
 GIVE_UP = 1.05  # times the worst utilisation before a move: a demand over it ends the evaluation of the move
 # The largest stress is local: shell over surrogate was 0.72 to 1.66 for a dozen layouts of one panel.  So no layout's
 # ratio is used for another, and the surrogate's stress counts as if the least of them held for all.
@@ -65,7 +64,7 @@ class Trial:
 class GaugeSearch:
     """The search at one gauge (mm) under one symmetry.
 
-    dies: that may be used.  make_pool: makes `pool`, the groups that moves may add.  factors: for each demand,
+    dies: that may be used.  factors: for each demand,
     utilisation by the shell over that by the surrogate, of the latest layout that both evaluated; fixed for stress.
     calibrated: number of layouts that gave factors.  best: the best trial of all stages.  known: all trials, by
     `key_of` their choice.
@@ -76,18 +75,26 @@ class GaugeSearch:
     state: SearchState
     rules: BeadRules
     dies: tuple[BeadDie, ...]
-    make_pool: Callable[[], tuple[Group, ...]]
     factors: np.ndarray
     calibrated: int = 0
     best: Trial | None = None
     known: dict[frozenset, Trial] = field(default_factory=dict)
     family_values: dict[Family, float] = field(default_factory=dict)
     shell_known: dict[frozenset, Verdict | None] = field(default_factory=dict)
+    _under_way: set[frozenset] = field(default_factory=set)  # keys of choices that are being evaluated
+
+    @cached_property
+    def _pool_started(self) -> Callable[[], tuple[Group, ...]]:
+        return self.state.runner.start_pool(self.gauge, self.rules.mirror_axes, self.dies)
 
     @cached_property
     def pool(self) -> tuple[Group, ...]:
-        """Groups that moves may add; made when they are first asked for."""
-        return self.make_pool()
+        """Groups that moves may add; made when they are first asked for, or on a worker since `_start_pool`."""
+        return self._pool_started()
+
+    def _start_pool(self) -> None:
+        """Start making `pool` beside what follows, as that takes a while."""
+        _ = self._pool_started
 
     @property
     def gauge(self) -> float:
@@ -128,19 +135,32 @@ class GaugeSearch:
 
         no_worse_than: utilisation; the evaluation of a choice ends at the first demand over it.
         """
-        new = {key_of(choice): choice for choice in choices if key_of(choice) not in self.known}
+        return self._start(choices, guesses, no_worse_than)()
+
+    def _start(
+        self, choices: list[Choice], guesses: Guesses, no_worse_than: float = math.inf
+    ) -> Callable[[], list[Trial]]:
+        """Start `evaluate` on workers; a function that waits for the trials, called in the order of the starts."""
+        new = {key_of(choice): choice for choice in choices}
+        new = {key: choice for key, choice in new.items() if key not in self.known and key not in self._under_way}
+        self._under_way.update(new)
         layouts = [self.rules.layout(choice) for choice in new.values()]
         limits = None
         if math.isfinite(no_worse_than):
             limits = tuple(float(no_worse_than / factor) for factor in self.factors)
         begun = time.monotonic()
-        results = self.state.runner.batch(layouts, guesses, limits)
-        if layouts:
-            self.state.move_seconds = (time.monotonic() - begun) / len(layouts)
-        for (key, choice), values in zip(new.items(), results, strict=True):
-            self.known[key] = Trial(choice, values)
-        self.state.count += len(new)
-        return [self.known[key_of(choice)] for choice in choices]
+        started = self.state.runner.start_batch(layouts, guesses, limits)
+
+        def finish() -> list[Trial]:
+            for (key, choice), wait in zip(new.items(), started, strict=True):
+                self.known[key] = Trial(choice, wait())
+            self._under_way.difference_update(new)
+            if new:
+                self.state.move_seconds = (time.monotonic() - begun) / len(new)
+            self.state.count += len(new)
+            return [self.known[key_of(choice)] for choice in choices]
+
+        return finish
 
     # --------------------------------------------------------------------------------------------------------- stages
 
@@ -230,11 +250,13 @@ class GaugeSearch:
         What is new in this stage is tuned: its best regular layout, or the best of the stages before with a bead more.
         """
         state = self.state
-        fresh = self._grown(count, dies, starts)
-        if dies == 1:
-            fresh += self._regular(count, starts)
+        grown = self._start_grown(count, dies, starts)
+        regular = self._start_regular(count, starts) if dies == 1 else None
+        fresh = [trial for trials in grown for trial in trials()] + (regular() if regular else [])
         if not fresh and not starts:
             fresh = self.evaluate([()], {})
+        if not state.stiffest and any(self.worst(one) <= state.settings.tuning_limit for one in fresh):
+            self._start_pool()
         fresh += self._neat(count, dies, fresh)
         fresh = sorted((trial for trial in dict.fromkeys(fresh) if trial not in starts), key=self.order)
         batches = state.effort.stiffest_batches if state.stiffest else state.effort.batches
@@ -247,8 +269,8 @@ class GaugeSearch:
         """Sort key: smaller is better; ties by a fixed order."""
         return self.utilisation(trial), len(beads_of(trial.choice)), _sort_key(trial.choice)
 
-    def _regular(self, count: int, starts: list[Trial]) -> list[Trial]:
-        """Regular layouts of `count` beads: of all families in the first stages, then of the best."""
+    def _start_regular(self, count: int, starts: list[Trial]) -> Callable[[], list[Trial]]:
+        """Start evaluating regular layouts of `count` beads: of all families in the first stages, then of the best."""
         state = self.state
         every = families(self.rules, self.dies)
         if count > FRAME_COUNT:
@@ -261,22 +283,22 @@ class GaugeSearch:
             kept = every if state.stiffest else self._better_half(every)
         new = count - len(self.rules.fixed[0])
         allowed = MoveMaker(self.rules, self.dies, count, 1).allows
-        first = [(one, choice) for one in kept for choice in self._drawn(one, new) if allowed(choice)]
+        drawn = [(one, choice) for one in kept for choice in self._drawn(one, new) if allowed(choice)]
         close = kept if state.stiffest else best if count <= CLOSE_COUNTS else []
-        then = [(one, choice) for drawn_by, some in ((spaced_rows, kept if count > FIRST_COUNTS else []), (close_rows, close))
-                for one in some for choice in drawn_by(self.rules, one, new) if allowed(choice)]  # fmt: skip
-        state.report(f"{self.gauge:g} mm: trying {len(first) + len(then)} even layouts of {count} beads")
-        trials, values = list[Trial](), dict[Family, float]()
-        for drawn, factor in ((first, REGULAR_GIVE_UP), (then, ROWS_GIVE_UP)):
-            if not drawn:
-                continue
-            limit = math.inf if state.stiffest else factor * min(map(self.worst, [*starts, *trials]), default=math.inf)
-            found = self.evaluate([choice for _, choice in drawn], self._bare_guesses, limit)
-            for (family, _), trial in zip(drawn, found, strict=True):
+        drawn += [(one, choice) for one in close for choice in close_rows(self.rules, one, new) if allowed(choice)]
+        state.report(f"{self.gauge:g} mm: trying {len(drawn)} even layouts of {count} beads")
+        guesses = self._bare_guesses if drawn else {}
+        limit = math.inf if state.stiffest else REGULAR_GIVE_UP * min(map(self.worst, starts), default=math.inf)
+        started = self._start([choice for _, choice in drawn], guesses, limit)
+
+        def finish() -> list[Trial]:
+            trials, values = started(), dict[Family, float]()
+            for (family, _), trial in zip(drawn, trials, strict=True):
                 values[family] = min(self.utilisation(trial), values.get(family, math.inf))
-            trials += found
-        self.family_values.update(values)
-        return trials
+            self.family_values.update(values)
+            return trials
+
+        return finish
 
     def _ranked(self, every: list[Family]) -> list[Family]:
         """Of some families those that were drawn, the best first; ties in the order given."""
@@ -289,40 +311,44 @@ class GaugeSearch:
         return [one for one in every if one not in left_out]
 
     def _drawn(self, family: Family, count: int) -> Iterator[Choice]:
-        """A family's layouts of so many new beads, evenly spread; for the stiffest at other pitches too.
+        """A family's layouts of so many new beads: evenly spread in the first stages, then also at other pitches.
 
         For the stiffest all that a person would draw, so that it is never worse than these.
         """
         if self.state.stiffest:
-            return regular_layouts(self.rules, family, count)
-        return spread_layouts(self.rules, family, count, SPREADS[:1])
+            yield from regular_layouts(self.rules, family, count)
+        else:
+            yield from spread_layouts(self.rules, family, count, SPREADS[:1])
+        if count > FIRST_COUNTS:
+            yield from spaced_rows(self.rules, family, count)
 
     def _neat(self, count: int, dies: int, fresh: list[Trial]) -> list[Trial]:
         """The best layouts of a stage with their longest set of parallel beads at other pitches."""
         state = self.state
         allowed = MoveMaker(self.rules, self.dies, count, dies).allows
-        trials: list[Trial] = []
+        started = []
         for trial in sorted(dict.fromkeys(fresh), key=self.order)[: state.effort.respaced]:
             sets = parallel_sets(trial.choice)
             if not sets or (self.worst(trial) > state.settings.respacing_limit and not state.stiffest):
                 continue
             choices = [one for one in neat_variants(self.rules, trial.choice, sets[0]) if allowed(one)]
-            trials += self.evaluate(choices, self._bare_guesses, GIVE_UP * self.worst(trial))
-        return trials
+            started.append(self._start(choices, self._bare_guesses, GIVE_UP * self.worst(trial)))
+        return [trial for trials in started for trial in trials()]
 
-    def _grown(self, count: int, dies: int, starts: list[Trial]) -> list[Trial]:
-        """The layouts of the stages before with one group more, as many as a batch holds."""
+    def _start_grown(self, count: int, dies: int, starts: list[Trial]) -> list[Callable[[], list[Trial]]]:
+        """Start evaluating the layouts of the stages before with one group more, of each as many as a batch holds."""
         state = self.state
         near = [one for one in starts if state.stiffest or self.worst(one) <= state.settings.tuning_limit]
         if not near:  # the pool takes a while to make
             return []
         maker = MoveMaker(self.rules, self.dies, count, dies, self.pool)
         rng = np.random.default_rng([state.seed, round(1000 * self.gauge), count, dies, GROWTH])
-        trials: list[Trial] = []
+        started = []
         for start in near:
-            choices = first_new(maker.additions(start.choice, rng), self.known, state.effort.batch_size)
-            trials += self.evaluate(choices, self._bare_guesses, GIVE_UP * self.worst(start))
-        return trials
+            known = {*self.known, *self._under_way}
+            choices = first_new(maker.additions(start.choice, rng), known, state.effort.batch_size)
+            started.append(self._start(choices, self._bare_guesses, GIVE_UP * self.worst(start)))
+        return started
 
     def _tune(self, budget: Budget, start: Trial, count: int, dies: int, batches: int) -> Trial:
         """A trial improved by some batches of moves."""
@@ -335,6 +361,8 @@ class GaugeSearch:
         if state.stiffest:  # many batches follow, for which nearer guesses pay
             guesses = state.runner.confirm(self.rules.layout(start.choice))[1]
         combined: list[Choice] = []
+        before = best
+        cold: Callable[[], tuple[float, ...]] | None = None  # waits for the latest move, solved without first guesses
         for number in range(batches):
             if budget.is_spent:
                 state.cut_short = True
@@ -346,22 +374,29 @@ class GaugeSearch:
                 continue
             state.report(f"{self.gauge:g} mm: moving {len(beads_of(best.choice))} beads, round {number + 1}")
             trials = sorted(self.evaluate(choices, guesses, GIVE_UP * self.worst(best)), key=self.order)
-            better = [one for one in trials if self.utilisation(one) < settings.improvement * self.utilisation(best)]
-            combined = []
-            for one in better:
-                values, its_guesses = state.runner.confirm(self.rules.layout(one.choice))
-                confirmed = self.known[key_of(one.choice)] = Trial(one.choice, values)
-                if self.utilisation(confirmed) < settings.improvement * self.utilisation(best):
-                    combined = [
-                        joined
-                        for other in better
-                        if (joined := _both(maker, best.choice, one.choice, other.choice)) is not None
-                    ]
-                    best, guesses = confirmed, its_guesses
-                    break
-            else:
+            if cold is not None:
+                best, cold = self._confirmed(best, before, cold()), None
+            better = [one for one in trials if self._improves(one, best)]
+            pairs = [_both(maker, best.choice, better[0].choice, other.choice) for other in better]
+            combined = [pair for pair in pairs if pair is not None]
+            if not better:
                 step = max(step / 2, settings.last_slide)
-        return best
+                continue
+            before, best = best, better[0]
+            if state.stiffest:
+                values, guesses = state.runner.confirm(self.rules.layout(best.choice))
+                cold = partial(tuple, values)
+            else:
+                cold = state.runner.start_cold(self.rules.layout(best.choice))  # beside the next batch
+        return best if cold is None else self._confirmed(best, before, cold())
+
+    def _improves(self, trial: Trial, best: Trial) -> bool:
+        return self.utilisation(trial) < self.state.settings.improvement * self.utilisation(best)
+
+    def _confirmed(self, trial: Trial, before: Trial, utilisations: tuple[float, ...]) -> Trial:
+        """A trial with its utilisations solved without first guesses; the one before it if these are no better."""
+        confirmed = self.known[key_of(trial.choice)] = Trial(trial.choice, utilisations)
+        return confirmed if self._improves(confirmed, before) else before
 
     def short_layouts(self) -> list[Layout]:
         """Known layouts with the least length to roll: of those that should meet the demands, and that nearly do.
@@ -420,6 +455,8 @@ class GaugeSearch:
         if not trial.choice or layout_check.audit(state.panel, layout):
             return None
         verdict = None
+        if worst <= settings.quick_pass_limit and not state.stiffest:
+            state.runner.start_confirm(layout)  # `collect` asks for it where the layout meets the demands
         if self.calibrated and worst <= settings.sure_limit and state.full_in_time:
             # both meshes at once, as the finer one will be asked
             state.evaluator.start_quickly(layout)
@@ -457,7 +494,7 @@ def first_factors(panel: Panel) -> np.ndarray:
     return np.array([STRESS_FACTOR if demand.kind == "stress" else 1.0 for demand in panel.demands])
 
 
-def first_new(moves: Iterator[Choice], known: Mapping[frozenset, object], count: int) -> list[Choice]:
+def first_new(moves: Iterator[Choice], known: Container[frozenset], count: int) -> list[Choice]:
     """The first moves whose `key_of` is not known."""
     out = []
     for choice in moves:

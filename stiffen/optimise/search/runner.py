@@ -21,6 +21,9 @@ from stiffen.fem.blas_threads import start_job
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
+from stiffen.model.tools import BeadDie
+from stiffen.optimise.candidates.bead_rules import Group
+from stiffen.optimise.candidates.group_pool import group_pool
 from stiffen.surrogate.laminated_panel import Guesses, LaminatedPanel, laminated_panel
 
 DIGITS = 6  # to which values are rounded, so that the last bits of a processor's arithmetic decide nothing
@@ -29,6 +32,7 @@ TAKEN_BY_A_WORKER = ("softness", "buckling", "frequency")  # the others' fields 
 KEPT_SURROGATES = 12
 KEPT_CONFIRMED = 16
 T = TypeVar("T")
+Confirmed = tuple[tuple[float, ...], Guesses]
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +41,8 @@ class LayoutRunner:
 
     panel: Panel
     executor: Executor | None = None
-    _confirmed: dict[Layout, tuple[tuple[float, ...], Guesses]] = field(default_factory=dict)
+    _confirmed: dict[Layout, Confirmed] = field(default_factory=dict)
+    _started: dict[Layout, Callable[[], Confirmed]] = field(default_factory=dict)
 
     @cached_property
     def _pickled(self) -> bytes:
@@ -47,22 +52,33 @@ class LayoutRunner:
         """The surrogate at a gauge, in this process."""
         return _surrogate(self._pickled, gauge)
 
-    def confirm(self, layout: Layout) -> tuple[tuple[float, ...], Guesses]:
+    def start_pool(self, gauge: float, mirror_axes: str, dies: tuple[BeadDie, ...]) -> Callable[[], tuple[Group, ...]]:
+        """Start `group_pool` on a worker; a function that waits for the groups."""
+        return start_job(self.executor, pool_of, self._pickled, gauge, mirror_axes, dies)
+
+    def confirm(self, layout: Layout) -> Confirmed:
         """Utilisations of a layout solved without first guesses; its equilibria, first guesses for similar layouts.
 
         The latest ones are remembered.
         """
         found = self._confirmed.pop(layout, None)
         if found is None:
-            try:
-                response = self.surrogate(layout.gauge).respond(layout)
-                found = _rounded(response.utilisations), response.guesses
-            except SolverError:
-                found = (math.inf,) * len(self.panel.demands), {}
+            started = self._started.pop(layout, None)
+            found = confirmed(self._pickled, layout) if started is None else started()
         self._confirmed[layout] = found
         if len(self._confirmed) > KEPT_CONFIRMED:
             del self._confirmed[next(iter(self._confirmed))]
         return found
+
+    def start_confirm(self, *layouts: Layout) -> None:
+        """Start on workers what `confirm` will be asked for."""
+        for layout in layouts:
+            if layout not in self._confirmed and layout not in self._started:
+                self._started[layout] = start_job(self.executor, confirmed, self._pickled, layout)
+
+    def start_cold(self, layout: Layout) -> Callable[[], tuple[float, ...]]:
+        """Start an evaluation without first guesses on a worker; a function that waits for the utilisations."""
+        return start_job(self.executor, utilisations, self._pickled, layout, {})
 
     def batch(
         self, layouts: Sequence[Layout], guesses: Guesses, give_up_above: tuple[float, ...] | None = None
@@ -71,9 +87,15 @@ class LayoutRunner:
 
         give_up_above: see `LaminatedPanel.respond`.
         """
-        return run_jobs(
-            self.executor, utilisations, [(self._pickled, layout, guesses, give_up_above) for layout in layouts]
-        )
+        return [wait() for wait in self.start_batch(layouts, guesses, give_up_above)]
+
+    def start_batch(
+        self, layouts: Sequence[Layout], guesses: Guesses, give_up_above: tuple[float, ...] | None = None
+    ) -> list[Callable[[], tuple[float, ...]]]:
+        """Start `batch` on workers; for each layout a function that waits for its utilisations."""
+        return [
+            start_job(self.executor, utilisations, self._pickled, layout, guesses, give_up_above) for layout in layouts
+        ]
 
     def quick_batch(self, layouts: Sequence[Layout]) -> list[tuple[float, ...]]:
         """Utilisations of each layout's demands on the quick mesh of the shell model; infinite where that fails.
@@ -111,6 +133,21 @@ def run_jobs(executor: Executor | None, function: Callable[..., T], jobs: Sequen
     """The function's result for the arguments of each job, in their order.  executor: None for this process."""
     started = [start_job(executor, function, *job) for job in jobs]
     return [result() for result in started]
+
+
+def confirmed(pickled: bytes, layout: Layout) -> Confirmed:
+    """What `LayoutRunner.confirm` gives for a layout of a pickled panel."""
+    surrogate = _surrogate(pickled, layout.gauge)
+    try:
+        response = surrogate.respond(layout)
+    except SolverError:
+        return (math.inf,) * len(surrogate.panel.demands), {}
+    return _rounded(response.utilisations), response.guesses
+
+
+def pool_of(pickled: bytes, gauge: float, mirror_axes: str, dies: tuple[BeadDie, ...]) -> tuple[Group, ...]:
+    """`group_pool` of a pickled panel at a gauge, mm."""
+    return group_pool(_surrogate(pickled, gauge), mirror_axes, dies)
 
 
 def full_verdict(pickled: bytes, layout: Layout, mesh_level: str) -> Verdict:

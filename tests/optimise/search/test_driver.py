@@ -3,12 +3,13 @@
 import re
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from support.panels import SHOP, lid, rows
+from support.panels import B16, SHOP, lid, rows
 
 import stiffen
 from stiffen.analysis import sfepy_shell
@@ -55,6 +56,15 @@ def test_what_is_added_meanwhile_is_kept_beside_the_second_opinion():
     assert result.stopped == "something was added"
     assert result.verdict.second_opinion or not sfepy_shell.is_installed()
     assert all(one.verdict is result.verdict for one in result.proposals if one.verdict.layout == result.verdict.layout)
+
+
+def test_the_layout_to_hand_out_is_told_before_the_end_with_its_quick_values():
+    told = []
+    result = driver.search(LID, **QUICK, on_decided=lambda *what: told.append(what))
+    ((verdict, quick),) = told
+    assert verdict.layout == result.verdict.layout and quick == result.quick_utilisations
+    driver.search(LID, **QUICK, seconds=60.0, on_decided=lambda *what: told.append(what))
+    assert len(told) == 1, "nothing is started where time may run out"
 
 
 def test_found_layout_is_met_lighter_and_legal(found):
@@ -361,7 +371,7 @@ def test_the_surrogates_stress_is_not_calibrated_by_another_layout():
     demands = (Demand("stress", 1.5, "wind"), Demand("frequency", 110.0))
     panel = replace(LID, demands=demands)
     state = SimpleNamespace(panel=panel, evaluator=SimpleNamespace(record_utilisation=lambda *_: None))
-    search = GaugeSearch(state, SimpleNamespace(gauge=1.0), (), tuple, first_factors(panel))
+    search = GaugeSearch(state, SimpleNamespace(gauge=1.0), (), first_factors(panel))
     search._calibrate(Trial((), (0.4, 0.5)), (0.9, 0.6))
     assert search.factors.tolist() == [STRESS_FACTOR, 1.2]
 
@@ -376,19 +386,43 @@ def test_the_shell_is_asked_where_only_another_layouts_calibration_says_missed(b
         expected=lambda layouts: [1.2] * len(layouts),
         verdicts={},
     )
+    runner = SimpleNamespace(start_confirm=lambda *_: None)
     state = SimpleNamespace(
-        panel=LID, settings=DEFAULT_SETTINGS, evaluator=evaluator, full_in_time=True, stiffest=False
+        panel=LID, settings=DEFAULT_SETTINGS, evaluator=evaluator, runner=runner, full_in_time=True, stiffest=False
     )
     rules = BeadRules(LID, 1.0, "")
     bead = rules.straight(rules.dies[0], 0.0, 120.0, "up")
-    search = GaugeSearch(state, rules, (), tuple, np.array([1.3, 1.3]), calibrated=1)
+    search = GaugeSearch(state, rules, (), np.array([1.3, 1.3]), calibrated=1)
     assert search._ask_shell(Trial(((bead,),), by_surrogate)) is None
     assert bool(asked) == is_asked
 
 
+def test_a_move_is_kept_only_if_it_is_better_solved_without_first_guesses():
+    state = SimpleNamespace(settings=DEFAULT_SETTINGS)
+    search = GaugeSearch(state, SimpleNamespace(gauge=1.0), (), np.ones(1))
+    before, moved = Trial((), (1.0,)), Trial(((Bead(B16, ((0.0, 0.0), (200.0, 0.0)), "up"),),), (0.9,))
+    assert search._confirmed(moved, before, (0.95,)).utilisations == (0.95,)
+    assert search._confirmed(moved, before, (1.1,)) is before
+    assert [trial.utilisations for trial in search.known.values()] == [(1.1,)]
+
+
+def test_a_choice_that_is_being_evaluated_is_not_evaluated_again():
+    rules, counted = BeadRules(LID, 1.0, ""), []
+
+    def start_batch(layouts, *_):
+        counted.extend(layouts)
+        return [partial(tuple, [0.5, 0.5]) for _ in layouts]
+
+    state = SimpleNamespace(runner=SimpleNamespace(start_batch=start_batch), settings=DEFAULT_SETTINGS, count=0)
+    search = GaugeSearch(state, rules, (), np.ones(2))
+    bead = rules.straight(rules.dies[0], 0.0, 120.0, "up")
+    first, second = search._start([((bead,),)], {}), search._start([((bead,),), ()], {})
+    assert first()[0] is second()[0] and len(counted) == state.count == 2
+
+
 def test_the_worse_half_of_the_families_is_left_out_and_what_was_not_drawn_is_not():
     every, effort = [f"family {number}" for number in range(9)], SimpleNamespace(families=3)
-    search = GaugeSearch(SimpleNamespace(effort=effort), None, (), tuple, np.ones(1))
+    search = GaugeSearch(SimpleNamespace(effort=effort), None, (), np.ones(1))
     assert search._better_half(every) == every
     search.family_values = dict(zip(every, [5, 1, 7, 3, np.inf, 2, 8, 4], strict=False))
     assert search._better_half(every) == [every[k] for k in (1, 3, 5, 7, 8)]

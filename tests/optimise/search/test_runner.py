@@ -10,9 +10,11 @@ from support.panels import B16, lid, rows
 from stiffen.analysis.evaluation import evaluate
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand
+from stiffen.optimise.candidates.bead_rules import BeadRules
 from stiffen.optimise.search import runner
 from stiffen.optimise.search.evaluator import Evaluator
 from stiffen.optimise.search.runner import LayoutRunner, demand_parts
+from stiffen.shop.layout_check import audit
 
 DEMANDS = (
     Demand("deflection", 0.2, "wind"),
@@ -59,3 +61,24 @@ def test_what_was_evaluated_on_the_quick_mesh_is_known_and_nothing_else():
     assert evaluator.known_quickly(LAYOUT) is None
     assert evaluator.quick_utilisations(LAYOUT) == evaluator.known_quickly(LAYOUT)
     assert evaluator.known_quickly(Layout(1.0)) is None
+
+
+def test_a_layout_solved_on_a_worker_gives_the_values_and_the_first_guesses_of_this_process():
+    here = LayoutRunner(PANEL)
+    values, guesses = here.confirm(LAYOUT)
+    with ThreadPoolExecutor(2) as pool:
+        there = LayoutRunner(PANEL, pool)
+        there.start_confirm(LAYOUT, Layout(1.0))
+        cold = there.start_cold(LAYOUT)
+        assert there.confirm(LAYOUT)[0] == cold() == values
+        other = Layout(1.0, rows(B16, (90.0, 160.0), 50.0, 250.0))
+        assert there.batch([other], there.confirm(LAYOUT)[1]) == here.batch([other], guesses)
+
+
+def test_the_groups_that_moves_may_add_are_made_alike_on_a_worker_once_each_and_by_the_rules():
+    rules = BeadRules(PANEL, 1.0, "x")
+    with ThreadPoolExecutor(1) as pool:
+        groups = LayoutRunner(PANEL, pool).start_pool(1.0, "x", rules.dies)()
+    assert groups == LayoutRunner(PANEL).start_pool(1.0, "x", rules.dies)()
+    assert len(set(groups)) == len(groups) > 50
+    assert all(audit(PANEL, rules.layout((group,))) == () for group in groups[::20])

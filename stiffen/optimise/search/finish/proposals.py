@@ -96,6 +96,9 @@ def collect(
     state.work.enter(UNTIL_MET, COLLECTED)
     safe = settings.safe_pass_limit
     tight = min(safe, margin_limit(panel))
+    keeping_rules = [one for one in shorter if not layout_check.audit(panel, one)]
+    state.evaluator.start_quickly(*keeping_rules)  # `neaten` asks for both
+    state.runner.start_confirm(*keeping_rules)
     plain = strike_out(state, budget, verdict.layout, rules)
     plain = rounded_to_millimetres(state, plain, rules, 1.0)
     neat = neaten(state, budget, plain, rules, safe) or plain
@@ -108,7 +111,6 @@ def collect(
         drawn = neaten(state, budget, neat, rules, tight, MORE_BEADS)
     sturdy = rounded_to_millimetres(state, drawn or neat, rules, tight if keeps or drawn else safe)
     bare = list(dict.fromkeys((plain, neat, sturdy)))
-    keeping_rules = [one for one in shorter if not layout_check.audit(panel, one)]
     # nearer to the limit the mesh error decides against most layouts, so there they come second
     found = [neaten(state, budget, one, rules, safe) or neaten(state, budget, one, rules, 1.0) for one in keeping_rules]
     short = [rounded_to_millimetres(state, one, rules, 1.0) for one in found if one is not None]
