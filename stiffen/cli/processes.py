@@ -9,6 +9,7 @@ from __future__ import annotations
 import ctypes
 import logging
 import multiprocessing
+import multiprocessing.context
 import multiprocessing.process
 import os
 import signal
@@ -36,6 +37,7 @@ from stiffen.errors import Fault, InputError, WorkerError
 if TYPE_CHECKING:
     import distributed
 
+FORK_SERVER = "forkserver"
 CONNECT_SECONDS = 10  # to reach the scheduler of a cluster
 NORMAL_EXIT_STATUSES = (0, 1, 2, 3, 130)  # of a command that ended by itself
 MAX_ATTEMPTS = 2
@@ -148,6 +150,27 @@ def keep_freed_memory() -> None:
         mallopt(parameter, value)
 
 
+def prepare_workers() -> None:
+    """Start what workers are forked from, beside whatever this process does until `layout_workers` asks for them.
+
+    It has imported all that a worker needs, so that workers do not.  Nothing on systems without it (Windows).
+    """
+    context = _worker_context()
+    if context.get_start_method() == FORK_SERVER:
+        from multiprocessing import forkserver
+
+        forkserver.ensure_running()
+
+
+def _worker_context() -> multiprocessing.context.BaseContext:
+    """How workers are started: forked from a process of its own that has no threads, or anew on other systems."""
+    if FORK_SERVER not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context(FORK_SERVER)
+    context.set_forkserver_preload(["stiffen.optimise.search.runner"])
+    return context
+
+
 def _import_search() -> None:
     import stiffen.optimise.search.runner  # noqa: F401
 
@@ -182,7 +205,7 @@ def layout_workers(count: int | None, cluster: str | None = None) -> Iterator[Ex
     if count == 1:
         yield None
         return
-    executor = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"), initializer=_start_worker)
+    executor = ProcessPoolExecutor(count, mp_context=_worker_context(), initializer=_start_worker)
     for _ in range(count):  # each starts one, while this process does something else
         executor.submit(_import_search)
     try:

@@ -9,6 +9,7 @@ from stiffen.errors import Fault, InputError
 from . import sweep
 from .assembly import search_build
 from .inputs import count, is_build, positive_number, seed
+from .processes import prepare_workers
 from .searching.one_panel import search_one
 from .searching.several_panels import search_several
 
@@ -83,6 +84,8 @@ def run(args: argparse.Namespace) -> int:
     if len(args.panels) > 1:
         return search_several(args)
     args.panel = args.panels[0]
+    if args.workers != 1 and args.cluster is None:
+        prepare_workers()
     if is_build(args.panel):
         return search_build.run(args)
     return sweep.run(args) if args.sweep else search_one(args)

@@ -57,7 +57,8 @@ def search_one(args: argparse.Namespace) -> int:
     panel, start = panel_and_start(args.panel, args.start)
     folder = ResultFolder.opened(args, panel)
     executor = args.until_done.enter_context(layout_workers(args.workers, args.cluster))
-    panel_picture_file(panel, folder.wanted / "panel.png")
+    own_workers = None if args.cluster else executor
+    drawn = _start_picture(panel, folder.wanted / "panel.png", own_workers)
     best = BestSoFar(panel, folder.used, began)
     result: SearchResult | Verdict
     notes: list[str] = []
@@ -72,15 +73,24 @@ def search_one(args: argparse.Namespace) -> int:
             raise
         result = verdict = best.verdict
         baseline, stopped = None, "stopped"
+    drawn()
     written, where = folder.settled(panel, verdict)
     whole = isinstance(result, SearchResult) and not result.interrupted
-    free = executor if whole and args.seconds is None and args.cluster is None else None  # of this machine, idle by now
+    free = own_workers if whole and args.seconds is None else None  # idle by now
     data = write_bench_files(panel, result, written, paper=args.paper, executor=free)
     line = f"{closing_line(verdict, baseline, data)}; {where}; {OPEN_FIRST}"
     if isinstance(result, SearchResult):
         notes += _told(panel, result, best)
     give_result(args, data, [*notes, f"{stopped}; {line}" if stopped else line])
     return exit_status(data)
+
+
+def _start_picture(panel: Panel, path: Path, executor: Executor | None) -> Callable[[], None]:
+    """Draw the panel as it was read, on a worker if there is one; a function that waits for it."""
+    if executor is None:
+        panel_picture_file(panel, path)
+        return lambda: None
+    return executor.submit(panel_picture_file, panel, path).result
 
 
 def _found(

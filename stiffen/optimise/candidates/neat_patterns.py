@@ -19,7 +19,7 @@ from .bead_rules import BeadRules, Group, is_straight, line_of
 from .regular_patterns import Family
 from .rounding import STEP, datum_of, directions_near, line_datum, line_through, mirrors, rounded_span, span_of
 
-MOST_PITCHES = 7  # that are tried, those nearest to the present pitch
+MOST_PITCHES = 5  # that are tried, those nearest to the present pitch
 SPREAD_SHARES = (0.55, 0.65, 0.75, 0.85, 1.0)  # of the room across, that layouts of a family take
 CLOSE = (1.4, 2.0)  # times the least pitch: others at which beads lie close beside each other
 UNEQUAL = 1.03  # times the length of equal beads, above which longer ones are tried

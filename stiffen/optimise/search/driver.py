@@ -175,7 +175,7 @@ def _final_seconds(state: SearchState, seconds: float | None) -> float:
     if seconds is None:
         return 0.0
     full = FINAL_EVALUATIONS * state.evaluator.full_seconds
-    batch = state.effort.batch_size * state.move_seconds
+    batch = state.effort.stiffest_batch_size * state.move_seconds
     return FINAL_SHARE * seconds + batch + (full if full <= seconds / 2 else state.quick_end)
 
 

@@ -110,6 +110,11 @@ class GaugeSearch:
     def _slide(self) -> float:
         return self.state.settings.first_slide * candidate_spacing(self.state.panel) / STANDARD_SPACING
 
+    @property
+    def _batch_size(self) -> int:
+        effort = self.state.effort
+        return effort.stiffest_batch_size if self.state.stiffest else effort.batch_size
+
     @cached_property
     def _bare_guesses(self) -> Guesses:
         """Equilibria of the bare sheet: nearer to those of most layouts than another layout's, so a fifth is saved."""
@@ -207,7 +212,7 @@ class GaugeSearch:
                 if state.count > tried:
                     gains = before is None or self._gains(trial, before)
                     stalled = 0 if gains or count <= FIRST_COUNTS else stalled + 1
-                near = not met and self.worst(trial) <= settings.tuning_limit
+                near = not met and self.worst(trial) <= state.effort.tuning_limit
                 before = chain[count, dies] = trial
                 if self.best is None or self.order(trial) < self.order(self.best):
                     self.best = trial
@@ -255,7 +260,7 @@ class GaugeSearch:
         fresh = [trial for trials in grown for trial in trials()] + (regular() if regular else [])
         if not fresh and not starts:
             fresh = self.evaluate([()], {})
-        if not state.stiffest and any(self.worst(one) <= state.settings.tuning_limit for one in fresh):
+        if not state.stiffest and any(self.worst(one) <= state.effort.tuning_limit for one in fresh):
             self._start_pool()
         fresh += self._neat(count, dies, fresh)
         fresh = sorted((trial for trial in dict.fromkeys(fresh) if trial not in starts), key=self.order)
@@ -329,7 +334,7 @@ class GaugeSearch:
         started = []
         for trial in sorted(dict.fromkeys(fresh), key=self.order)[: state.effort.respaced]:
             sets = parallel_sets(trial.choice)
-            if not sets or (self.worst(trial) > state.settings.respacing_limit and not state.stiffest):
+            if not sets or (self.worst(trial) > state.effort.respacing_limit and not state.stiffest):
                 continue
             choices = [one for one in neat_variants(self.rules, trial.choice, sets[0]) if allowed(one)]
             started.append(self._start(choices, self._bare_guesses, GIVE_UP * self.worst(trial)))
@@ -338,7 +343,7 @@ class GaugeSearch:
     def _start_grown(self, count: int, dies: int, starts: list[Trial]) -> list[Callable[[], list[Trial]]]:
         """Start evaluating the layouts of the stages before with one group more, of each as many as a batch holds."""
         state = self.state
-        near = [one for one in starts if state.stiffest or self.worst(one) <= state.settings.tuning_limit]
+        near = [one for one in starts if state.stiffest or self.worst(one) <= state.effort.tuning_limit]
         if not near:  # the pool takes a while to make
             return []
         maker = MoveMaker(self.rules, self.dies, count, dies, self.pool)
@@ -346,14 +351,14 @@ class GaugeSearch:
         started = []
         for start in near:
             known = {*self.known, *self._under_way}
-            choices = first_new(maker.additions(start.choice, rng), known, state.effort.batch_size)
+            choices = first_new(maker.additions(start.choice, rng), known, self._batch_size)
             started.append(self._start(choices, self._bare_guesses, GIVE_UP * self.worst(start)))
         return started
 
     def _tune(self, budget: Budget, start: Trial, count: int, dies: int, batches: int) -> Trial:
         """A trial improved by some batches of moves."""
         state, settings = self.state, self.state.settings
-        if self.worst(start) > settings.tuning_limit and not state.stiffest:
+        if self.worst(start) > state.effort.tuning_limit and not state.stiffest:
             return start
         maker = MoveMaker(self.rules, self.dies, count, dies, self.pool)
         rng = np.random.default_rng([state.seed, round(1000 * self.gauge), count, dies])
@@ -367,8 +372,8 @@ class GaugeSearch:
             if budget.is_spent:
                 state.cut_short = True
                 break
-            choices = [*combined, *first_new(maker.moves(best.choice, step, rng), self.known, state.effort.batch_size)]
-            choices = choices[: state.effort.batch_size]
+            choices = [*combined, *first_new(maker.moves(best.choice, step, rng), self.known, self._batch_size)]
+            choices = choices[: self._batch_size]
             if not choices:
                 step /= 2
                 continue
