@@ -29,6 +29,9 @@ from .strike_out import AT_ONCE, LIKELY, calibrated_worst, calibration, give_up_
 MORE_BEADS = 2  # that an even layout drawn anew may have
 NEAT_LIKELY = 1.015  # times the limit: utilisation by the surrogate up to which the shell is asked about a neat variant
 GIVE_UP = 1.2  # times the limit: utilisation of a demand by the surrogate at which a variant is evaluated no further
+EVEN_AT_ONCE = (
+    8  # even layouts that the surrogate evaluates before the shell is asked, so that workers have enough to do
+)
 SHELL_TRIALS = 3  # batches of variants that the shell's quick mesh evaluates
 
 
@@ -93,18 +96,25 @@ def drawn_evenly(state: SearchState, budget: Budget, layout: Layout, rules: Bead
     made = [one for one in made if distinct_dimensions(panel, one).count <= dimensions and one != layout]
     if not made:
         return None
+    made.sort(key=lambda one: _order(state, one)[1:])
     state.report(f"{layout.gauge:g} mm: trying {len(made)} even layouts")
     values, guesses = state.runner.confirm(layout)
     ranks = np.array([demand.kind != "stress" for demand in panel.demands])  # of stresses the shell decides alone
     factors = calibration(state, layout, values)[ranks]
     give_up = np.full(len(ranks), math.inf)
     give_up[ranks] = LIKELY * limit / factors
-    trials = np.array(state.runner.batch(made, guesses, tuple(give_up.tolist())))[:, ranks]
-    worst = [calibrated_worst(tuple(one), factors) for one in trials.tolist()]
-    passing = [one for one, value in zip(made, worst, strict=True) if value <= LIKELY * limit]
-    ranked = sorted(passing, key=lambda one: _order(state, one)[1:])
-    ranked = [one for one in ranked if not layout_check.audit(panel, one)][: SHELL_TRIALS * AT_ONCE]
-    return _first_that_keeps(state, budget, ranked, limit)
+    tried = 0
+    for first in range(0, len(made), EVEN_AT_ONCE):
+        part = made[first : first + EVEN_AT_ONCE]
+        trials = np.array(state.runner.batch(part, guesses, tuple(give_up.tolist())))[:, ranks]
+        worst = [calibrated_worst(tuple(one), factors) for one in trials.tolist()]
+        likely = [one for one, value in zip(part, worst, strict=True) if value <= LIKELY * limit]
+        passing = [one for one in likely if not layout_check.audit(panel, one)][: SHELL_TRIALS * AT_ONCE - tried]
+        tried += len(passing)
+        found = _first_that_keeps(state, budget, passing, limit)
+        if found is not None or tried == SHELL_TRIALS * AT_ONCE or budget.is_spent:
+            return found
+    return None
 
 
 def _first_that_keeps(state: SearchState, budget: Budget, layouts: list[Layout], limit: float) -> Layout | None:

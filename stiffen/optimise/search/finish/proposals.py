@@ -125,6 +125,7 @@ def collect(
     stiffest = min(neat_ones, key=lambda one: state.evaluator.expected([one])[0])
     quickest = min(neat_ones, key=lambda one: (round(one.rolled_length), len(one.beads)))
     keeps = state.evaluator.expected([sturdy])[0] <= tight
+    state.runner.start_confirm(sturdy)  # beside the room for holes
     # the least length to roll leaves room for holes, and so do beads closer together
     bases = list(dict.fromkeys((sturdy, stiffest, quickest, *roomier_layouts(state, sturdy, rules, safe))))
     further = [one for one in _neat_for_holes(state, budget, for_holes, rules) if one not in bases]
@@ -170,6 +171,7 @@ def _add_holed(
 
     holed: layout -> utilisation to keep.
     """
+    state.runner.start_confirm(*holed)
     for one, limit in holed.items():
         state.work.stage += (1 - BEFORE_HOLES) / len(holed)
         options.add(one)
