@@ -6,8 +6,9 @@ The shell's quick mesh gives how much a utilisation changes; the verdict's own v
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Generator
 from concurrent.futures import Executor
+from dataclasses import dataclass
 
 from stiffen.errors import InputError
 from stiffen.model.explanation import Estimate
@@ -37,14 +38,44 @@ def start_bench_margin(
     verdict: Verdict,
     executor: Executor | None = None,
     quick_utilisations: tuple[float, ...] | None = None,
-) -> Callable[[], BenchMargin | None]:
-    """Start the first evaluations of `bench_margin` on the workers; a function that waits for the result.
+) -> StartedBenchMargin:
+    """Start the first evaluations of `bench_margin` on the workers.
 
     quick_utilisations: of the verdict's layout on the shell's quick mesh, if they are known.
     """
+    started = StartedBenchMargin(_rounds(panel, verdict, executor, quick_utilisations))
+    started.advance()
+    return started
+
+
+@dataclass(eq=False)
+class StartedBenchMargin:
+    """A bench margin under way; called, it waits for the result."""
+
+    _left: Generator[None, None, BenchMargin | None]
+    _found: tuple[BenchMargin | None, ...] = ()
+
+    def advance(self) -> None:
+        """Wait for the evaluations under way and start those that follow from them, if there are any."""
+        try:
+            next(self._left)
+        except StopIteration as end:
+            self._found = (end.value,)
+
+    def __call__(self) -> BenchMargin | None:
+        """The result."""
+        while not self._found:
+            self.advance()
+        return self._found[0]
+
+
+def _rounds(
+    panel: Panel, verdict: Verdict, executor: Executor | None, quick_utilisations: tuple[float, ...] | None
+) -> Generator[None, None, BenchMargin | None]:
+    """Rounds of evaluations of `bench_margin`: yields when one is started, returns the result."""
     layout = verdict.layout
     if not panel.demands or not verdict.met:
-        return lambda: None
+        return None
     tolerance = thickness_tolerance(panel.material, layout.gauge)
     thin = round(layout.gauge - tolerance.mm, 3)
     shares = (SHALLOW, *DEPTH_SHARES) if layout.beads else ()
@@ -56,32 +87,29 @@ def start_bench_margin(
         shallow[share] = build
     estimator = Estimator(panel, verdict, executor, quick_utilisations)
     depths = list(shallow)
-    ahead = depths[:1]  # SHALLOW, if there are beads
-    first = estimator.start_confirm(
-        [apply_build(panel, layout, Build(thin)), *(shallow[share] for share in ahead)], FAR_OVER
+    wanted = depths[:1]  # SHALLOW, if there are beads
+    first = [apply_build(panel, layout, Build(thin)), *(shallow[share] for share in wanted)]
+    estimates = estimator.start_confirm(first, FAR_OVER)
+    yield
+    with_thin, *more = estimates()
+    if not math.isfinite(with_thin.utilisation):
+        return None
+    found = dict(zip(wanted, more, strict=True))
+    known = {1.0: min(verdict.utilisation, 1.0)} | {share: one.utilisation for share, one in found.items()}
+    while wanted := _to_evaluate(depths, known):
+        estimates = estimator.start_confirm([shallow[share] for share in wanted], FAR_OVER)
+        yield
+        known |= {share: one.utilisation for share, one in zip(wanted, estimates(), strict=True)}
+    least = _least_that_holds(known)
+    return BenchMargin(
+        labels=tuple(demand.label for demand in panel.demands),
+        thin_sheet=thin,
+        standard=tolerance.standard,
+        with_thin_sheet=_margins(panel, with_thin),
+        with_shallow_beads=_margins(panel, found.get(SHALLOW)),
+        least_depth_share=least if least < 1.0 else None,
+        least_share_tried=min(shares, default=None),
     )
-
-    def finish() -> BenchMargin | None:
-        with_thin, *others = first()
-        if not math.isfinite(with_thin.utilisation):
-            return None
-        found = dict(zip(ahead, others, strict=True))
-        known = {1.0: min(verdict.utilisation, 1.0)} | {share: one.utilisation for share, one in found.items()}
-        while wanted := _to_evaluate(depths, known):
-            more = estimator.confirm([shallow[share] for share in wanted], FAR_OVER)
-            known |= {share: one.utilisation for share, one in zip(wanted, more, strict=True)}
-        least = _least_that_holds(known)
-        return BenchMargin(
-            labels=tuple(demand.label for demand in panel.demands),
-            thin_sheet=thin,
-            standard=tolerance.standard,
-            with_thin_sheet=_margins(panel, with_thin),
-            with_shallow_beads=_margins(panel, found.get(SHALLOW)),
-            least_depth_share=least if least < 1.0 else None,
-            least_share_tried=min(shares, default=None),
-        )
-
-    return finish
 
 
 def _least_that_holds(known: dict[float, float]) -> float:

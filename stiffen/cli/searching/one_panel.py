@@ -19,7 +19,8 @@ from .result_folder import ResultFolder
 if TYPE_CHECKING:
     from stiffen.model.layout import Layout
     from stiffen.model.panel import Panel
-    from stiffen.model.results import BenchMargin, SearchResult, Verdict
+    from stiffen.model.results import SearchResult, Verdict
+    from stiffen.proof.bench_margin import StartedBenchMargin
 
 SEARCH_SHARE, SHORT_WORK_SHARE = 0.85, 0.9  # of the command's time: the search ends, short work is computed; measured
 OUTSIDE_SHARE = 0.5  # of the time limit: later, nothing is left for sheets outside the rack and explanations
@@ -107,7 +108,7 @@ def _found(
     from stiffen.optimise.search.driver import search
     from stiffen.proof.bench_margin import start_bench_margin
 
-    started: dict[Layout, Callable[[], BenchMargin | None]] = {}
+    started: dict[Layout, StartedBenchMargin] = {}
 
     def decided(verdict: Verdict, quick_utilisations: tuple[float, ...] | None) -> None:
         started[verdict.layout] = start_bench_margin(panel, verdict, executor, quick_utilisations)
@@ -116,9 +117,12 @@ def _found(
         in_time = args.seconds is None or (not found.cut_short and found.seconds < OUTSIDE_SHARE * args.seconds)
         if not in_time:
             return found
-        # on the workers, beside what follows
         own = found.verdict
-        short_work = started.get(own.layout) or start_bench_margin(panel, own, executor, found.quick_utilisations)
+        short_work = started.get(own.layout)  # on the workers, beside what follows
+        if short_work is None:
+            short_work = start_bench_margin(panel, own, executor, found.quick_utilisations)
+        else:
+            short_work.advance()
         baseline = with_outside_gauge(panel, found.flat_baseline, progress=progress)
         found = replace(found, flat_baseline=baseline)
         found = with_explanation(panel, found, executor=executor, progress=progress)
