@@ -153,22 +153,24 @@ def keep_freed_memory() -> None:
 def prepare_workers() -> None:
     """Start what workers are forked from, beside whatever this process does until `layout_workers` asks for them.
 
-    It has imported all that a worker needs, so that workers do not.  Nothing on systems without it (Windows).
+    It has imported all that a worker needs, so that workers do not.
     """
-    context = _worker_context()
-    if context.get_start_method() == FORK_SERVER:
-        from multiprocessing import forkserver
-
-        forkserver.ensure_running()
+    _worker_context()
 
 
 def _worker_context() -> multiprocessing.context.BaseContext:
-    """How workers are started: forked from a process of its own that has no threads, or anew on other systems."""
-    if FORK_SERVER not in multiprocessing.get_all_start_methods():
-        return multiprocessing.get_context("spawn")
-    context = multiprocessing.get_context(FORK_SERVER)
-    context.set_forkserver_preload(["stiffen.optimise.search.runner"])
-    return context
+    """How workers are started: forked from a process that has imported what they need; anew where there is none."""
+    if FORK_SERVER in multiprocessing.get_all_start_methods():
+        try:
+            from multiprocessing import forkserver
+
+            context = multiprocessing.get_context(FORK_SERVER)
+            context.set_forkserver_preload(["stiffen.optimise.search.runner"])
+            forkserver.ensure_running()
+            return context
+        except (ImportError, OSError):  # no sockets, or no right to read the library
+            pass
+    return multiprocessing.get_context("spawn")
 
 
 def _import_search() -> None:

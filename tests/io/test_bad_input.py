@@ -397,7 +397,7 @@ def test_disk_without_room_for_the_result(run, panel, out):
 
 
 def test_disk_without_room_for_a_search(run, panel, tmp_path):
-    fresh = tmp_path / "fresh"  # its first file, the picture of the panel, tells it before the search begins
+    fresh = tmp_path / "fresh"  # its first file, the picture of the panel, tells it
     ended = run("search", panel, "--mesh", "quick", "--out", fresh, file_size=600)
     assert (ended.status, ended.out) == (2, "")
     assert f"{fresh / 'panel.png'}: cannot be written: file too large" in ended.err

@@ -28,11 +28,16 @@ OUTSIDE_SHARE = 0.5  # of the time limit: later, nothing is left for sheets outs
 
 @dataclass(eq=False)
 class BestSoFar:
-    """The best verdict so far, in the folder too.  began: s, when the command began."""
+    """The best verdict so far, in the folder too.
+
+    began: s, when the command began.  drawn: waits for the picture of the panel; it raises InputError where the folder
+    has no room.
+    """
 
     panel: Panel
     folder: Path
     began: float
+    drawn: Callable[[], None]
     verdict: Verdict | None = None
     seconds_to_first: float | None = None
 
@@ -41,6 +46,7 @@ class BestSoFar:
         from stiffen.output.bench_files import remove_bench_files, write_layout
 
         if self.verdict is None:
+            self.drawn()
             remove_bench_files(self.folder)
         if verdict.met and self.seconds_to_first is None:
             self.seconds_to_first = time.monotonic() - self.began
@@ -60,7 +66,7 @@ def search_one(args: argparse.Namespace) -> int:
     executor = args.until_done.enter_context(layout_workers(args.workers, args.cluster))
     own_workers = None if args.cluster else executor
     drawn = _start_picture(panel, folder.wanted / "panel.png", own_workers)
-    best = BestSoFar(panel, folder.used, began)
+    best = BestSoFar(panel, folder.used, began, drawn)
     result: SearchResult | Verdict
     notes: list[str] = []
     try:
@@ -74,7 +80,6 @@ def search_one(args: argparse.Namespace) -> int:
             raise
         result = verdict = best.verdict
         baseline, stopped = None, "stopped"
-    drawn()
     written, where = folder.settled(panel, verdict)
     whole = isinstance(result, SearchResult) and not result.interrupted
     free = own_workers if whole and args.seconds is None else None  # idle by now
