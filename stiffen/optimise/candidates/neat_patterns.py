@@ -43,7 +43,11 @@ def parallel_sets(choice: Sequence[Group]) -> list[tuple[int, ...]]:
 
 
 def neat_variants(
-    rules: BeadRules, choice: Sequence[Group], positions: tuple[int, ...], more: Sequence[int] = (0,)
+    rules: BeadRules,
+    choice: Sequence[Group],
+    positions: tuple[int, ...],
+    more: Sequence[int] = (0,),
+    most_pitches: int = MOST_PITCHES,
 ) -> Iterator[tuple[Group, ...]]:
     """The choice with one of its parallel sets at equal pitch, of one length or with ends on few lines.
 
@@ -67,7 +71,7 @@ def neat_variants(
             continue
         for count in (len(offsets) + number for number in more):
             for middle in _middles(rules, angle, offsets):
-                for pitch in _pitches(offsets, count, _least_pitch(rules, family), span):
+                for pitch in _pitches(offsets, count, _least_pitch(rules, family), span, most_pitches):
                     places = _places(middle, count, pitch, span, angle)
                     for groups in _rows(rules, family, places, nears, mean, taken):
                         key = tuple(sorted(bead.path for group in groups for bead in group))
@@ -165,7 +169,7 @@ def _middles(rules: BeadRules, angle: float, offsets: list[float]) -> tuple[floa
     return tuple(dict.fromkeys((round(own), datum + STEP * round((own - datum) / STEP), round(2 * centre) / 2)))
 
 
-def _pitches(offsets: list[float], count: int, least: float, span: tuple[float, float]) -> list[float]:
+def _pitches(offsets: list[float], count: int, least: float, span: tuple[float, float], most: int) -> list[float]:
     """Pitches that are multiples of 5 mm and fit the span, those nearest to the present one, from small to large."""
     if count == 1:
         return [0.0]
@@ -174,7 +178,7 @@ def _pitches(offsets: list[float], count: int, least: float, span: tuple[float, 
     now *= len(offsets) / count
     low, high = math.ceil(least / STEP - 1e-6), math.floor(room / (count - 1) / STEP + 1e-6)
     fitting = sorted((STEP * k for k in range(low, high + 1)), key=lambda pitch: (abs(pitch - now), pitch))
-    return sorted(fitting[:MOST_PITCHES])
+    return sorted(fitting[:most])
 
 
 def _rows(

@@ -23,7 +23,13 @@ from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 from stiffen.model.tools import BeadDie
 from stiffen.optimise.candidates.bead_rules import BeadRules, Group
-from stiffen.optimise.candidates.neat_patterns import close_rows, neat_variants, parallel_sets, spaced_rows
+from stiffen.optimise.candidates.neat_patterns import (
+    MOST_PITCHES,
+    close_rows,
+    neat_variants,
+    parallel_sets,
+    spaced_rows,
+)
 from stiffen.optimise.candidates.regular_patterns import SPREADS, Family, families, regular_layouts, spread_layouts
 from stiffen.optimise.candidates.straight_beads import candidate_spacing
 from stiffen.shop import layout_check
@@ -41,6 +47,7 @@ CLOSE_COUNTS = 4  # beads: stages up to this also draw the best families with th
 LOOK_AHEAD = (8, 12)  # beads: stages whose even layouts are tried where a few beads more bring nothing
 BEST_FOR_HOLES = 2  # of the layouts that may meet the demands with flared holes
 PATIENCE_NEAR = 2  # times as many stages without a gain, where the best layout nearly meets the demands
+STIFFEST_PITCHES = 7  # of a neat layout that are tried for the stiffest
 FRAME_COUNT = 2  # beads: more frames than this are not drawn
 GROWTH = 1  # part of the seed: `_start_grown` draws other random numbers than `_tune`
 REGULAR_GIVE_UP = 1.3  # times the worst utilisation of the stages before: the same limit for regular layouts
@@ -336,7 +343,9 @@ class GaugeSearch:
             sets = parallel_sets(trial.choice)
             if not sets or (self.worst(trial) > state.effort.respacing_limit and not state.stiffest):
                 continue
-            choices = [one for one in neat_variants(self.rules, trial.choice, sets[0]) if allowed(one)]
+            pitches = STIFFEST_PITCHES if state.stiffest else MOST_PITCHES
+            variants = neat_variants(self.rules, trial.choice, sets[0], most_pitches=pitches)
+            choices = [one for one in variants if allowed(one)]
             started.append(self._start(choices, self._bare_guesses, GIVE_UP * self.worst(trial)))
         return [trial for trials in started for trial in trials()]
 
