@@ -127,8 +127,9 @@ LARGE_DEFLECTION = (
                 at=((40.0, 60.0), (380.0, 60.0), (380.0, 260.0), (40.0, 260.0))),),
         (foot(-200.0, 210.0, 160.0, 80.0),), (Demand("deflection", 4.0, "foot"), Demand("frequency", 60.0)),
         folds=(Fold(((0.0, 30.0), (420.0, 30.0)), 90.0, 2.0), Fold(((0.0, 290.0), (420.0, 290.0)), 90.0, 2.0))),
-    panel("curved side panel", CURVED, (edge((0.0, 0.0), (0.0, 320.0)), edge((0.0, 0.0), (480.0, 0.0))),
-          (foot(-40.0, 400.0, 230.0, 60.0),), (Demand("deflection", 6.0, "foot"), Demand("frequency", 22.0))),
+    panel("curved side panel", CURVED, (
+        edge((0.0, 0.0), (0.0, 320.0)), edge((0.0, 0.0), (480.0, 0.0)), edge((0.0, 320.0), (480.0, 320.0))),
+        (foot(-40.0, 400.0, 160.0, 60.0),), (Demand("deflection", 2.5, "foot"), Demand("frequency", 40.0))),
     panel("floor 900 x 600", rectangle(900.0, 600.0), (HELD,), (foot(-600.0, 450.0, 300.0),),
           (Demand("deflection", 7.0, "foot"), Demand("frequency", 30.0))),
 )  # fmt: skip
