@@ -159,8 +159,11 @@ def prepare_workers() -> None:
 
 
 def _worker_context() -> multiprocessing.context.BaseContext:
-    """How workers are started: forked from a process that has imported what they need; anew where there is none."""
-    if FORK_SERVER in multiprocessing.get_all_start_methods():
+    """How workers are started: on Linux forked from a process that has imported what they need; else anew.
+
+    The linear algebra of other systems does not survive a fork.
+    """
+    if sys.platform == "linux":
         try:
             from multiprocessing import forkserver
 
