@@ -29,9 +29,7 @@ from .strike_out import AT_ONCE, LIKELY, calibrated_worst, calibration, give_up_
 MORE_BEADS = 2  # that an even layout drawn anew may have
 NEAT_LIKELY = 1.015  # times the limit: utilisation by the surrogate up to which the shell is asked about a neat variant
 GIVE_UP = 1.2  # times the limit: utilisation of a demand by the surrogate at which a variant is evaluated no further
-EVEN_AT_ONCE = (
-    8  # even layouts that the surrogate evaluates before the shell is asked, so that workers have enough to do
-)
+EVEN_AT_ONCE = 8  # even layouts that the surrogate evaluates before the shell is asked
 SHELL_TRIALS = 3  # batches of variants that the shell's quick mesh evaluates
 
 

@@ -26,9 +26,9 @@ def strike_out(
 ) -> Layout:
     """The layout without its needless parts; dies go first, then beads.
 
-    A layout without one part that passes by the calibrated surrogate, but for demands of `BY_SHELL`, is tried on the
-    shell's quick mesh.  limit:
-    largest utilisation of a layout that passes; default `safe_pass_limit`, so that the demands stay met.
+    A layout without one part that passes by the calibrated surrogate, demands of `BY_SHELL` aside, is tried on the
+    shell's quick mesh.  limit: largest utilisation of a layout that passes; default `safe_pass_limit`, so that the
+    demands stay met.
     """
     limit = state.settings.safe_pass_limit if limit is None else limit
     while True:
