@@ -71,11 +71,11 @@ class Trial:
 class GaugeSearch:
     """The search at one gauge (mm) under one symmetry.
 
-    dies: that may be used.  factors: for each demand, utilisation by the shell over that by the surrogate, of the latest
-    layout that both evaluated; fixed for stress.  calibrated: number of layouts that gave factors.  best: the best trial
-    of all stages.  known: all trials, by `key_of` their choice.
-    family_values: utilisation of each family's best layout in the latest stage that drew it.  shell_known: verdicts of
-    the shell by `key_of`; None for a layout that its quick mesh refused.
+    dies: that may be used.  factors: for each demand, utilisation by the shell over that by the surrogate, of the
+    latest layout that both evaluated; fixed for stress.  calibrated: number of layouts that gave factors.  best: the
+    best trial of all stages.  known: all trials, by `key_of` their choice.  family_values: utilisation of each family's
+    best layout in the latest stage that drew it.  shell_known: verdicts of the shell by `key_of`; None for a layout
+    that its quick mesh refused.
     """
 
     state: SearchState
