@@ -10,7 +10,7 @@ import pytest
 from support.signals import heeded
 
 from stiffen.cli import processes
-from stiffen.cli.processes import keep_freed_memory, run_all
+from stiffen.cli.processes import keep_freed_memory, layout_workers, run_all
 
 SAYS = "import sys; print(sys.argv[1]); sys.exit(int(sys.argv[2]))"
 DIES = """
@@ -85,3 +85,25 @@ def test_a_library_that_cannot_keep_freed_memory_is_left_as_it_is(monkeypatch, f
 
     monkeypatch.setattr(processes.ctypes, "CDLL", library)
     keep_freed_memory()
+
+
+def test_workers_start_anew_where_no_process_can_be_forked_from(monkeypatch):
+    """As without sockets, or on other systems, whose linear algebra does not survive a fork."""
+
+    def refused():
+        raise OSError("no sockets")
+
+    monkeypatch.setattr("multiprocessing.forkserver.ensure_running", refused)
+    with layout_workers(2) as executor:
+        assert executor.submit(os.getpid).result() != os.getpid()
+    assert processes._worker_context().get_start_method() == "spawn"
+    monkeypatch.undo()
+    monkeypatch.setattr(sys, "platform", "darwin")
+    assert processes._worker_context().get_start_method() == "spawn"
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="workers are forked on Linux alone")
+def test_workers_are_forked_from_a_process_of_their_own():
+    processes.prepare_workers()
+    with layout_workers(2) as executor:
+        assert executor.submit(os.getppid).result() != os.getpid()
