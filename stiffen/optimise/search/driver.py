@@ -175,7 +175,7 @@ def _final_seconds(state: SearchState, seconds: float | None) -> float:
     if seconds is None:
         return 0.0
     full = FINAL_EVALUATIONS * state.evaluator.full_seconds
-    batch = state.effort.stiffest_batch_size * state.move_seconds
+    batch = state.effort.batch_size * state.move_seconds
     return FINAL_SHARE * seconds + batch + (full if full <= seconds / 2 else state.quick_end)
 
 
@@ -420,10 +420,15 @@ def _evaluate_best(state: SearchState, budget: Budget, searched: list[GaugeSearc
     for one in ranked[:FALLBACKS]:
         if one.best is None or (state.incumbent.verdict is not None and budget.is_spent):
             break
-        layout = one.rules.layout(one.best.choice)
-        if not layout_check.audit(state.panel, layout):
+        layouts = [one.rules.layout(trial.choice) for trial in (*one.bests, one.best)]
+        layouts = [layout for layout in dict.fromkeys(layouts) if not layout_check.audit(state.panel, layout)]
+        if layouts:
             state.report(f"{one.gauge:g} mm: computing the best one in full")
-            state.evaluate_for_the_end(layout)
+            chosen = layouts[-1]
+            if not state.cut_short:  # by the shell the best of fewer beads may be better: more allowed is never worse
+                expected = dict(zip(layouts, state.evaluator.expected(layouts), strict=True))
+                chosen = min(layouts, key=expected.__getitem__)
+            state.evaluate_for_the_end(chosen)
     if state.incumbent.verdict is None:
         state.evaluate_for_the_end(Layout(max(state.panel.gauges), *fixed_beads_and_holes(state.panel)))
 

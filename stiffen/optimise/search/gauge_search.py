@@ -73,9 +73,9 @@ class GaugeSearch:
 
     dies: that may be used.  factors: for each demand, utilisation by the shell over that by the surrogate, of the
     latest layout that both evaluated; fixed for stress.  calibrated: number of layouts that gave factors.  best: the
-    best trial of all stages.  known: all trials, by `key_of` their choice.  family_values: utilisation of each family's
-    best layout in the latest stage that drew it.  shell_known: verdicts of the shell by `key_of`; None for a layout
-    that its quick mesh refused.
+    best trial of all stages.  bests: what was it, in turn.  known: all trials, by `key_of` their choice.
+    family_values: utilisation of each family's best layout in the latest stage that drew it.  shell_known: verdicts of
+    the shell by `key_of`; None for a layout that its quick mesh refused.
     """
 
     state: SearchState
@@ -84,6 +84,7 @@ class GaugeSearch:
     factors: np.ndarray
     calibrated: int = 0
     best: Trial | None = None
+    bests: list[Trial] = field(default_factory=list)
     known: dict[frozenset, Trial] = field(default_factory=dict)
     family_values: dict[Family, float] = field(default_factory=dict)
     shell_known: dict[frozenset, Verdict | None] = field(default_factory=dict)
@@ -116,10 +117,16 @@ class GaugeSearch:
     def _slide(self) -> float:
         return self.state.settings.first_slide * candidate_spacing(self.state.panel) / STANDARD_SPACING
 
-    @property
-    def _batch_size(self) -> int:
+    def _batch_size(self, count: int) -> int:
+        """Moves in a batch of a stage of `count` beads."""
         effort = self.state.effort
-        return effort.stiffest_batch_size if self.state.stiffest else effort.batch_size
+        return effort.batch_size if count <= FIRST_COUNTS or self.state.stiffest else effort.later_batch_size
+
+    def _is_tuned(self, trial: Trial, count: int) -> bool:
+        """True if a trial of a stage of `count` beads is so near to the demands that moves may meet them."""
+        effort = self.state.effort
+        limit = effort.tuning_limit if count <= FIRST_COUNTS else effort.later_tuning_limit
+        return self.state.stiffest or self.worst(trial) <= limit
 
     @cached_property
     def _bare_guesses(self) -> Guesses:
@@ -218,10 +225,11 @@ class GaugeSearch:
                 if state.count > tried:
                     gains = before is None or self._gains(trial, before)
                     stalled = 0 if gains or count <= FIRST_COUNTS else stalled + 1
-                near = not met and self.worst(trial) <= state.effort.tuning_limit
+                near = not met and not state.stiffest and self._is_tuned(trial, count)
                 before = chain[count, dies] = trial
                 if self.best is None or self.order(trial) < self.order(self.best):
                     self.best = trial
+                    self.bests.append(trial)
                 verdict = self._ask_shell(trial)
                 if verdict is not None and verdict.met and not state.stiffest:
                     met = True
@@ -266,7 +274,7 @@ class GaugeSearch:
         fresh = [trial for trials in grown for trial in trials()] + (regular() if regular else [])
         if not fresh and not starts:
             fresh = self.evaluate([()], {})
-        if not state.stiffest and any(self.worst(one) <= state.effort.tuning_limit for one in fresh):
+        if not state.stiffest and any(self._is_tuned(one, count) for one in fresh):
             self._start_pool()
         fresh += self._neat(count, dies, fresh)
         fresh = sorted((trial for trial in dict.fromkeys(fresh) if trial not in starts), key=self.order)
@@ -351,7 +359,7 @@ class GaugeSearch:
     def _start_grown(self, count: int, dies: int, starts: list[Trial]) -> list[Callable[[], list[Trial]]]:
         """Start evaluating the layouts of the stages before with one group more, of each as many as a batch holds."""
         state = self.state
-        near = [one for one in starts if state.stiffest or self.worst(one) <= state.effort.tuning_limit]
+        near = [one for one in starts if self._is_tuned(one, count)]
         if not near:  # the pool takes a while to make
             return []
         maker = MoveMaker(self.rules, self.dies, count, dies, self.pool)
@@ -359,15 +367,16 @@ class GaugeSearch:
         started = []
         for start in near:
             known = {*self.known, *self._under_way}
-            choices = first_new(maker.additions(start.choice, rng), known, self._batch_size)
+            choices = first_new(maker.additions(start.choice, rng), known, self._batch_size(count))
             started.append(self._start(choices, self._bare_guesses, GIVE_UP * self.worst(start)))
         return started
 
     def _tune(self, budget: Budget, start: Trial, count: int, dies: int, batches: int) -> Trial:
         """A trial improved by some batches of moves."""
         state, settings = self.state, self.state.settings
-        if self.worst(start) > state.effort.tuning_limit and not state.stiffest:
+        if not self._is_tuned(start, count):
             return start
+        size = self._batch_size(count)
         maker = MoveMaker(self.rules, self.dies, count, dies, self.pool)
         rng = np.random.default_rng([state.seed, round(1000 * self.gauge), count, dies])
         best, step, guesses = start, self._slide, self._bare_guesses
@@ -380,8 +389,7 @@ class GaugeSearch:
             if budget.is_spent:
                 state.cut_short = True
                 break
-            choices = [*combined, *first_new(maker.moves(best.choice, step, rng), self.known, self._batch_size)]
-            choices = choices[: self._batch_size]
+            choices = [*combined, *first_new(maker.moves(best.choice, step, rng), self.known, size)][:size]
             if not choices:
                 step /= 2
                 continue

@@ -10,11 +10,11 @@ class SearchEffort:
     """The counted work of a search.
 
     batches: of moves in each stage (a number of beads and dies).  stiffest_batches: the same for goal "stiffest", where
-    no limit ends the stages.  batch_size: moves in a batch.  stiffest_batch_size: the same for the stiffest.  families:
-    how many of the best families (die, direction, face) are drawn in each stage of more than three beads.  starts:
-    layouts of a stage that are tuned.  respaced: layouts of a stage that are tried at other pitches.  tuning_limit,
-    respacing_limit: utilisation above which a stage's layouts are not tuned, and not tried at other pitches, unless the
-    stiffest is asked for: moves seldom gain more than a tenth.
+    no limit ends the stages.  batch_size: moves in a batch.  later_batch_size: the same in stages of more than three
+    beads, of which each move changes less.  families: how many of the best families (die, direction, face) are drawn in
+    each stage of more than three beads.  starts: layouts of a stage that are tuned.  respaced: layouts of a stage that
+    are tried at other pitches.  tuning_limit, later_tuning_limit: utilisation above which a stage's layouts are not
+    tuned, unless the stiffest is asked for.  respacing_limit: the same for other pitches.
     stages_of_dies: most different dies in a layout; one is tried first, then two, and so on.
     without_symmetry: True if a symmetric panel is also searched without symmetry.  hole_trials: evaluations by the
     shell of layouts with holes.  shell_rounds: of moves that the shell model decides, for the stiffest.  stalled:
@@ -24,12 +24,13 @@ class SearchEffort:
 
     batches: int
     stiffest_batches: int
-    batch_size: int = 5
-    stiffest_batch_size: int = 8
+    batch_size: int = 8
+    later_batch_size: int = 5
     families: int = 5
     starts: int = 1
     respaced: int = 2
-    tuning_limit: float = 1.15
+    tuning_limit: float = 1.25
+    later_tuning_limit: float = 1.15
     respacing_limit: float = 1.25
     stages_of_dies: int = 2
     without_symmetry: bool = False
@@ -47,11 +48,11 @@ EFFORTS = {
     "thorough": SearchEffort(
         batches=16,
         stiffest_batches=32,
-        batch_size=8,
+        later_batch_size=8,
         families=10,
         starts=2,
         respaced=4,
-        tuning_limit=1.25,
+        later_tuning_limit=1.25,
         respacing_limit=1.35,
         stages_of_dies=3,
         without_symmetry=True,
