@@ -27,6 +27,7 @@ MOST_COUNTED = 60  # patterns whose dimensions are counted
 MOST_BESIDE_MISSES = 16  # patterns beside beads that miss the demands without holes: the lightest
 ROWS_UP_TO = 1.1  # times the limit: utilisation of a pattern beside such beads, up to which some of its rows may do
 GIVE_UP = 1.15  # times the limit: utilisation of a demand by the surrogate at which holes are evaluated no further
+MOST_HOLES = 40  # in a panel whose file does not say: two hours of flaring; common practice, no source
 WHOLES_AT_ONCE = 4  # patterns that are evaluated whole at once, so that all workers have something to do
 Holes = tuple[Hole, ...]
 
@@ -113,7 +114,7 @@ class _Placement:
     budget: Budget
     first: Layout
     patterns: list[tuple[Layout, tuple[Row, ...]]]
-    most: float
+    most: int
     missing: frozenset[Layout] = frozenset()
     known: dict[Layout, tuple[float, ...]] = field(default_factory=dict)
 
@@ -221,7 +222,7 @@ class _Placement:
         return max(passing, key=lambda one: len(one.holes), default=None)
 
 
-def _patterns(panel: Panel, base: Layout, mirror_axes: str, most: float, base_misses: bool) -> list[tuple[Row, ...]]:
+def _patterns(panel: Panel, base: Layout, mirror_axes: str, most: int, base_misses: bool) -> list[tuple[Row, ...]]:
     """Patterns of holes to try beside a layout's beads; beside one that misses the demands the lightest even ones."""
     patterns = hole_patterns(panel, base.gauge, base.beads, mirror_axes, most, base.holes)
     if not base_misses:
@@ -233,9 +234,9 @@ def _patterns(panel: Panel, base: Layout, mirror_axes: str, most: float, base_mi
     )
 
 
-def holes_left(panel: Panel, layout: Layout) -> float:
-    """How many holes more than a layout has the panel allows; infinite without a limit."""
-    return math.inf if panel.holes_at_most is None else panel.holes_at_most - len(layout.holes)
+def holes_left(panel: Panel, layout: Layout) -> int:
+    """How many holes more than a layout has the panel allows; `MOST_HOLES` in all without a limit."""
+    return (MOST_HOLES if panel.holes_at_most is None else panel.holes_at_most) - len(layout.holes)
 
 
 def holes_of(rows: tuple[Row, ...]) -> Holes:
