@@ -17,10 +17,10 @@ from stiffen.model.explanation import SHELL, SURROGATE, SURROGATE_AND_SHELL, Est
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Panel
 from stiffen.model.results import Verdict
+from stiffen.optimise.search.finish.strike_out import BY_SHELL
 from stiffen.optimise.search.gauge_search import FACTOR_LIMITS
 from stiffen.optimise.search.runner import LayoutRunner, shell_utilisations, utilisations
 
-BY_SHELL = ("stress", "buckling")  # kinds of demands that the shell, not the surrogate, estimates for other layouts
 Variant = tuple[Panel, Layout]
 
 

@@ -418,9 +418,9 @@ def _evaluate_best(state: SearchState, budget: Budget, searched: list[GaugeSearc
         (one for one in searched if one.best is not None), key=lambda one: (one.lowest_utilisation, -one.gauge)
     )
     for one in ranked[:FALLBACKS]:
-        if one.best is None or (state.incumbent.verdict is not None and budget.is_spent):
+        if state.incumbent.verdict is not None and budget.is_spent:
             break
-        layouts = [one.rules.layout(trial.choice) for trial in (*one.bests, one.best)]
+        layouts = [one.rules.layout(trial.choice) for trial in one.bests]
         layouts = [layout for layout in dict.fromkeys(layouts) if not layout_check.audit(state.panel, layout)]
         if layouts:
             state.report(f"{one.gauge:g} mm: computing the best one in full")

@@ -72,8 +72,8 @@ class GaugeSearch:
     """The search at one gauge (mm) under one symmetry.
 
     dies: that may be used.  factors: for each demand, utilisation by the shell over that by the surrogate, of the
-    latest layout that both evaluated; fixed for stress.  calibrated: number of layouts that gave factors.  best: the
-    best trial of all stages.  bests: what was it, in turn.  known: all trials, by `key_of` their choice.
+    latest layout that both evaluated; fixed for stress.  calibrated: number of layouts that gave factors.  bests:
+    the best trials of all stages so far, in turn.  known: all trials, by `key_of` their choice.
     family_values: utilisation of each family's best layout in the latest stage that drew it.  shell_known: verdicts of
     the shell by `key_of`; None for a layout that its quick mesh refused.
     """
@@ -83,7 +83,6 @@ class GaugeSearch:
     dies: tuple[BeadDie, ...]
     factors: np.ndarray
     calibrated: int = 0
-    best: Trial | None = None
     bests: list[Trial] = field(default_factory=list)
     known: dict[frozenset, Trial] = field(default_factory=dict)
     family_values: dict[Family, float] = field(default_factory=dict)
@@ -102,6 +101,11 @@ class GaugeSearch:
     def _start_pool(self) -> None:
         """Start making `pool` beside what follows, as that takes a while."""
         _ = self._pool_started
+
+    @property
+    def best(self) -> Trial | None:
+        """The best trial of all stages so far."""
+        return self.bests[-1] if self.bests else None
 
     @property
     def gauge(self) -> float:
@@ -228,7 +232,6 @@ class GaugeSearch:
                 near = not met and not state.stiffest and self._is_tuned(trial, count)
                 before = chain[count, dies] = trial
                 if self.best is None or self.order(trial) < self.order(self.best):
-                    self.best = trial
                     self.bests.append(trial)
                 verdict = self._ask_shell(trial)
                 if verdict is not None and verdict.met and not state.stiffest:

@@ -48,10 +48,6 @@ class LayoutRunner:
     def _pickled(self) -> bytes:
         return pickle.dumps(self.panel)
 
-    def surrogate(self, gauge: float) -> LaminatedPanel:
-        """The surrogate at a gauge, in this process."""
-        return _surrogate(self._pickled, gauge)
-
     def start_pool(self, gauge: float, mirror_axes: str, dies: tuple[BeadDie, ...]) -> Callable[[], tuple[Group, ...]]:
         """Start `group_pool` on a worker; a function that waits for the groups."""
         return start_job(self.executor, pool_of, self._pickled, gauge, mirror_axes, dies)

@@ -235,8 +235,10 @@ def _patterns(panel: Panel, base: Layout, mirror_axes: str, most: int, base_miss
 
 
 def holes_left(panel: Panel, layout: Layout) -> int:
-    """How many holes more than a layout has the panel allows; `MOST_HOLES` in all without a limit."""
-    return (MOST_HOLES if panel.holes_at_most is None else panel.holes_at_most) - len(layout.holes)
+    """How many more holes may be placed beside a layout's: up to the panel's limit, or `MOST_HOLES` not fixed."""
+    if panel.holes_at_most is not None:
+        return panel.holes_at_most - len(layout.holes)
+    return MOST_HOLES - sum(not hole.fixed for hole in layout.holes)
 
 
 def holes_of(rows: tuple[Row, ...]) -> Holes:

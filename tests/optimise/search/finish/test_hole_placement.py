@@ -10,7 +10,7 @@ from stiffen.model.layout import Hole, Layout
 from stiffen.model.panel import Demand
 from stiffen.optimise.search.budget import UNLIMITED
 from stiffen.optimise.search.evaluator import Evaluator
-from stiffen.optimise.search.finish.hole_placement import Worth, add_holes, further_holes
+from stiffen.optimise.search.finish.hole_placement import MOST_HOLES, Worth, add_holes, further_holes, holes_left
 from stiffen.optimise.search.incumbent import Incumbent
 from stiffen.optimise.search.runner import LayoutRunner
 from stiffen.optimise.search.settings import DEFAULT_SETTINGS
@@ -96,3 +96,11 @@ def test_other_sizes_follow_only_where_they_save_enough_for_what_must_be_measure
 
 def test_holes_are_numbered_along_their_rows(at_any_price):
     assert at_any_price.holes == in_row_order(at_any_price.holes)
+
+
+def test_holes_of_the_panel_file_take_no_place_of_those_that_a_search_may_add():
+    die = LID.tools.hole_dies[0]
+    own = tuple(Hole(die, (6.0 * k, 20.0), "up", fixed=True) for k in range(45))
+    assert holes_left(LID, Layout(1.0, holes=own)) == MOST_HOLES
+    assert holes_left(LID, Layout(1.0, holes=(*own, replace(own[0], fixed=False)))) == MOST_HOLES - 1
+    assert holes_left(replace(LID, holes_at_most=46), Layout(1.0, holes=own)) == 1

@@ -9,13 +9,12 @@ from support.panels import B16, lid, rows
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand
 from stiffen.optimise.candidates.bead_rules import BeadRules
-from stiffen.optimise.search.budget import Budget
+from stiffen.optimise.search.budget import UNLIMITED
 from stiffen.optimise.search.finish.strike_out import strike_out
 from stiffen.optimise.search.settings import DEFAULT_SETTINGS
 
 PANEL = lid(300.0, 240.0, demands=(Demand("buckling", 2.0, "wind"), Demand("frequency", 60.0)))
 LAYOUT = Layout(1.0, rows(B16, (80.0, 160.0), 50.0, 250.0))
-UNLIMITED = Budget.of(float("inf"))
 
 
 def state(without_one: tuple[float, float], by_shell: float) -> SimpleNamespace:
