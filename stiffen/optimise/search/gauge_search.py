@@ -124,7 +124,7 @@ class GaugeSearch:
     def _batch_size(self, count: int) -> int:
         """Moves in a batch of a stage of `count` beads."""
         effort = self.state.effort
-        return effort.batch_size if count == 1 or self.state.stiffest else effort.later_batch_size
+        return effort.batch_size if count <= FIRST_COUNTS or self.state.stiffest else effort.later_batch_size
 
     def _is_tuned(self, trial: Trial, count: int) -> bool:
         """True if a trial of a stage of `count` beads is so near to the demands that moves may meet them."""

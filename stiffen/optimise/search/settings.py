@@ -10,12 +10,12 @@ class SearchEffort:
     """The counted work of a search.
 
     batches: of moves in each stage (a number of beads and dies).  stiffest_batches: the same for goal "stiffest", where
-    no limit ends the stages.  batch_size: moves in a batch, with one bead and for the stiffest.  later_batch_size: the
-    same with more beads, of which each move changes less.  families: how many of the best families (die, direction,
-    face) are drawn in each stage of more than three beads.  starts: layouts of a stage that are tuned.  respaced:
-    layouts of a stage that are tried at other pitches.  tuning_limit: utilisation above which a stage's layouts are not
-    tuned, unless the stiffest is asked for; later_tuning_limit: the same with more than three beads.  respacing_limit:
-    the same for other pitches.
+    no limit ends the stages.  batch_size: moves in a batch with up to three beads and for the stiffest.
+    later_batch_size: the same with more beads, of which each move changes less.  families: how many of the best
+    families (die, direction, face) are drawn in each stage of more than three beads.  starts: layouts of a stage that
+    are tuned.  respaced: layouts of a stage that are tried at other pitches.  tuning_limit: utilisation above which a
+    stage's layouts are not tuned, unless the stiffest is asked for; later_tuning_limit: the same with more than three
+    beads.  respacing_limit: the same for other pitches.
     stages_of_dies: most different dies in a layout; one is tried first, then two, and so on.
     without_symmetry: True if a symmetric panel is also searched without symmetry.  hole_trials: evaluations by the
     shell of layouts with holes.  shell_rounds: of moves that the shell model decides, for the stiffest.  stalled:
