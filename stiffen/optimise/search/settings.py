@@ -18,9 +18,10 @@ class SearchEffort:
     beads.  respacing_limit: the same for other pitches.
     stages_of_dies: most different dies in a layout; one is tried first, then two, and so on.
     without_symmetry: True if a symmetric panel is also searched without symmetry.  hole_trials: evaluations by the
-    shell of layouts with holes.  shell_rounds: of moves that the shell model decides, for the stiffest.  stalled:
-    stages of more than three beads after each other that bring nothing, after which a gauge gets no more.  hole_kinds:
-    patterns of holes of different sizes in one layout.
+    shell of layouts with holes; further_trials: the same for holes of another size beside these.  shell_rounds: of
+    moves that the shell model decides, for the stiffest.  stalled: stages of more than three beads after each other
+    that bring nothing, after which a gauge gets no more.  hole_kinds: patterns of holes of different sizes in one
+    layout.
     """
 
     batches: int
@@ -36,6 +37,7 @@ class SearchEffort:
     stages_of_dies: int = 2
     without_symmetry: bool = False
     hole_trials: int = 4
+    further_trials: int = 2
     shell_rounds: int = 6
     stalled: int = 1
     hole_kinds: int = 2
@@ -58,6 +60,7 @@ EFFORTS = {
         stages_of_dies=3,
         without_symmetry=True,
         hole_trials=8,
+        further_trials=8,
         shell_rounds=24,
         stalled=5,
         hole_kinds=3,

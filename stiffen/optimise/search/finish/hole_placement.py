@@ -59,13 +59,15 @@ def add_holes(
     mirror_axes: str,
     worths: Sequence[Worth],
     missing: Sequence[Layout] = (),
+    trials: int | None = None,
 ) -> list[Layout]:
     """For each idea of worth, one of some layouts of a gauge with the pattern of flared holes that is worth most.
 
     Mass and minutes are counted from the first layout; it is returned where nothing is worth its minutes, and for a
     later idea where nothing is lighter than what was found for those before.  missing: layouts that may meet the
     demands with holes only; beside their beads only patterns without an odd dimension count.  Where the first layout is
-    one of them, holes are needed whatever they are worth.
+    one of them, holes are needed whatever they are worth.  trials: evaluations by the shell for each idea of worth;
+    default: those of the effort.
 
     The surrogate, calibrated by the shell on the first layout without holes, says how many rows of each pattern may
     stay; the shell's quick mesh decides.
@@ -82,7 +84,8 @@ def add_holes(
     found: list[Layout] = []
     for worth in worths:
         holed = [panel.mass(one) for one in found if one != first]
-        found.append(placement.best(worth, (1 - SAME_MASS) * min(holed, default=math.inf)))
+        lighter_than = (1 - SAME_MASS) * min(holed, default=math.inf)
+        found.append(placement.best(worth, lighter_than, trials or state.effort.hole_trials))
     return found
 
 
@@ -95,7 +98,7 @@ def further_holes(
     """
     for _ in range(state.effort.hole_kinds - 1):
         worth = worth_for_lightest(state, layout, limit)
-        (more,) = add_holes(state, budget, (layout,), mirror_axes, (worth,))
+        (more,) = add_holes(state, budget, (layout,), mirror_axes, (worth,), trials=state.effort.further_trials)
         if more == layout:
             return
         yield more
@@ -123,15 +126,18 @@ class _Placement:
         values, self.guesses = self.state.runner.confirm(self.first)
         self.factors = calibration(self.state, self.first, values)
 
-    def best(self, worth: Worth, lighter_than: float) -> Layout:
-        """The layout lighter than so many kg that is worth most and keeps the limit; the first one if there is none."""
+    def best(self, worth: Worth, lighter_than: float, trials: int) -> Layout:
+        """The layout lighter than so many kg that is worth most and keeps the limit; the first one if there is none.
+
+        trials: evaluations by the shell.
+        """
         state, panel = self.state, self.state.panel
         # All holes of a pattern are worth the same: if the whole is worth something, no part of it is worth more.
         whole = self._worth_of_wholes(worth, lighter_than)
         least = -math.inf if self.first in self.missing else 0.0
         ranked = sorted((one for one in whole if whole[one] > least), key=lambda one: -whole[one])
         tried: list[Layout] = []
-        for _ in range(state.effort.hole_trials):
+        for _ in range(trials):
             batch: list[Layout] = []
             for number, (base, rows) in enumerate(ranked):
                 worst_kept = self._grams(batch[-1], worth) if len(batch) == AT_ONCE else -math.inf
