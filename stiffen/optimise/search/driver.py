@@ -23,7 +23,7 @@ from typing import Any
 from stiffen.analysis.evaluation import Progress, no_progress
 from stiffen.analysis.flat_sheet import flat_baseline
 from stiffen.errors import Fault, InputError
-from stiffen.fem.blas_threads import one_thread
+from stiffen.fem.blas_threads import one_thread, start_job
 from stiffen.model.layout import Layout
 from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.panel import Panel
@@ -113,20 +113,19 @@ def search(
     stopped, interrupted, baseline = "", False, FlatSheetBaseline(None, None)
     options, chosen = Options(state), dict[str, Verdict]()
     end_jobs: list[EndJobs] = []
-    baselines: list[FlatSheetBaseline] = []
 
     def when_decided(own: Verdict) -> None:
         """Start what the end needs while workers evaluate the other proposals."""
         end_jobs.extend(start_if_in_time(state, own))
-        if math.isinf(whole.deadline):
-            if on_decided is not None:
-                on_decided(own, state.evaluator.known_quickly(own.layout))
-            baselines.append(_baseline(state, budget))
+        if math.isinf(whole.deadline) and on_decided is not None:
+            on_decided(own, state.evaluator.known_quickly(own.layout))
 
     try:
         if start is not None:
             state.evaluate(start)
         search_gauges(state, budget, options)
+        in_time = options.found and math.isinf(whole.deadline)
+        started = _start_baseline(state) if in_time else None  # on a worker, beside the evaluations that settle
         chosen = settle(state, budget, options, when_decided)
         if panel.goal in chosen:
             own = chosen[panel.goal]
@@ -135,7 +134,7 @@ def search(
         if state.cut_short:
             stopped = f"{seconds:g} s were not enough to try everything"
         state.work.enter(SETTLED, 1.0)
-        baseline = baselines[0] if baselines else _baseline(state, budget)
+        baseline = _baseline(state, budget, started)
     except KeyboardInterrupt:
         stopped, interrupted = "interrupted", True
     state.work.stage = 0.5
@@ -461,18 +460,30 @@ def _balance_faces(state: SearchState) -> None:
             state.incumbent.accept(verdict)
 
 
-def _baseline(state: SearchState, budget: Budget) -> FlatSheetBaseline:
-    """The thinnest flat sheet that meets the same demands; unknown where no time is left to look for it."""
+def _start_baseline(state: SearchState) -> Callable[[], FlatSheetBaseline]:
+    """Start looking for the thinnest flat sheet that meets the same demands; a function that waits for it."""
+    level = state.evaluator.mesh_level if state.full_in_time else "quick"
+    found = {gauge: state.evaluator.verdicts.get(Layout(gauge)) for gauge in state.panel.gauges}
+    verdicts = {gauge: one for gauge, one in found.items() if one is not None and one.mesh_error is not None}
+    known = state.evaluator.flat_utilisations()
+    look = partial(flat_baseline, mesh_level=level, quick_results=known, verdicts=verdicts)
+    return start_job(state.runner.executor, look, state.panel)
+
+
+def _baseline(
+    state: SearchState, budget: Budget, started: Callable[[], FlatSheetBaseline] | None = None
+) -> FlatSheetBaseline:
+    """The thinnest flat sheet that meets the same demands; unknown where no time is left to look for it.
+
+    started: waits for it, where a worker looks for it already.
+    """
     known = state.evaluator.flat_utilisations()
     open_gauges = [one for one in state.panel.gauges if known.get(one, 0.0) <= state.settings.quick_miss_limit]
     needed = len(open_gauges) * state.evaluator.latest_quick
     if math.isfinite(budget.deadline) and (budget.is_spent or state.whole.seconds_left < needed + state.quick_end):
         return FlatSheetBaseline(None, None)
     state.report("thinnest flat sheet that does the same")
-    level = state.evaluator.mesh_level if state.full_in_time else "quick"
-    found = {gauge: state.evaluator.verdicts.get(Layout(gauge)) for gauge in state.panel.gauges}
-    verdicts = {gauge: one for gauge, one in found.items() if one is not None and one.mesh_error is not None}
-    baseline = flat_baseline(state.panel, mesh_level=level, quick_results=known, verdicts=verdicts)
+    baseline = (started or _start_baseline(state))()
     beads, holes = fixed_beads_and_holes(state.panel)
     if baseline.gauge_mm is not None and not state.incumbent.met and not beads + holes and not state.stiffest:
         state.evaluate(Layout(baseline.gauge_mm))
