@@ -84,7 +84,7 @@ def test_image_out_of_the_sheet_drops_the_group():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("most", [{"beads_at_most": 2}, {"dies_at_most": 1}])
+@pytest.mark.parametrize("most", [{"beads_at_most": 2}, {"beads_at_most": 3, "dies_at_most": 1}])
 def test_limits_on_beads_and_dies_are_kept(most):
     panel = lid(300.0, 240.0, gauges=(1.0,), demands=(Demand("frequency", 130.0),), goal="stiffest", **most)
     layout = search(panel, effort="quick", mesh_level="quick").verdict.layout

@@ -454,14 +454,14 @@ def test_beads_stand_on_both_faces_where_they_may_and_bow_less():
 
 
 BATCH = [
-    replace(LID, gauges=(0.8, 1.0), demands=(Demand("frequency", 230.0),)),
+    replace(LID, gauges=(1.0,), demands=(Demand("frequency", 230.0),)),
     lid(280.0, 220.0, gauges=(0.8, 1.0), demands=(Demand("frequency", 95.0),), name="other lid"),
 ]
 
 
 def same(there, here):
     """Every layout, verdict and reason the same, and none cut short."""
-    assert [one.verdict.panel for one in there] == ["lid", "other lid"][: len(here)]
+    assert [one.verdict.panel for one in there] == [one.verdict.panel for one in here]
     assert not any(one.cut_short or one.stopped for one in (*there, *here))
     for a, b in zip(there, here, strict=True):
         assert a.verdict.layout.beads and a.verdict.layout == b.verdict.layout
@@ -475,7 +475,7 @@ def test_searches_and_batches_on_workers_give_the_same_layouts_as_this_process()
         same(driver.search_all(BATCH, executor=pool, **QUICK), here)
         same([driver.search(panel, executor=pool, **QUICK) for panel in BATCH], here)
     with ProcessPoolExecutor(1) as pool:
-        same([driver.search(panel, executor=pool, **QUICK) for panel in BATCH[:1]], here[:1])
+        same([driver.search(panel, executor=pool, **QUICK) for panel in BATCH[1:]], here[1:])
 
 
 @pytest.mark.slow
