@@ -53,7 +53,9 @@ def run(args: argparse.Namespace) -> int:
     from stiffen.analysis.flat_sheet import flat_baseline, with_outside_gauge
     from stiffen.io.result_json import result_document
     from stiffen.output.plots.picture_set import write_animation, write_pictures
-    from stiffen.output.report.shop_card import NO_SECOND_OPINION, demand_table, fastener_table, mass_comparison
+    from stiffen.output.report.card_sections.demand_section import NO_SECOND_OPINION, demand_table
+    from stiffen.output.report.card_sections.fastener_section import fastener_table
+    from stiffen.output.report.card_sections.sheet_section import mass_comparison
 
     if is_build(args.panel):
         return check_build.run(args)

@@ -62,7 +62,7 @@ def exit_status(data: dict) -> int:
 def summary(verdict: Verdict) -> str:
     """Gauge, mass, number of beads and holes."""
     from stiffen.output.drawing.bench_view import plural
-    from stiffen.output.report.shop_card import mass_text
+    from stiffen.output.report.card_sections.value_texts import mass_text
 
     layout = verdict.layout
     counts = (plural(layout.beads, "bead"), plural(layout.holes, "flared hole"))
@@ -71,7 +71,8 @@ def summary(verdict: Verdict) -> str:
 
 def closing_line(verdict: Verdict, flat_baseline: FlatSheetBaseline | None, data: dict) -> str:
     """The one line that search and draw end with.  data: the result as plain data."""
-    from stiffen.output.report.shop_card import mass_comparison, missed_labels
+    from stiffen.output.report.card_sections.demand_section import missed_labels
+    from stiffen.output.report.card_sections.sheet_section import mass_comparison
 
     line = summary(verdict)
     if flat_baseline:

@@ -19,7 +19,8 @@ from stiffen.io.result_json import result_document, verdict_from_document
 from stiffen.mesh.panel_mesh import mesh_panel
 from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Fold, PointMass
-from stiffen.output.report.shop_card import card_text, demand_table
+from stiffen.output.report.card_sections.demand_section import demand_table
+from stiffen.output.report.shop_card import card_text
 from stiffen.surrogate.laminated_panel import laminated_panel
 
 

@@ -22,7 +22,8 @@ from stiffen.model.layout import Bead, Layout
 from stiffen.model.panel import Combination, Demand, EdgeTrim, Load, PointMass, Support
 from stiffen.model.results import LINEAR, NONLINEAR, NOT_DECIDED
 from stiffen.output.plots import field_maps
-from stiffen.output.report.shop_card import card_text, demand_table
+from stiffen.output.report.card_sections.demand_section import demand_table
+from stiffen.output.report.shop_card import card_text
 
 
 def test_values_meet_plate_theory():

@@ -19,8 +19,9 @@ from stiffen.model.layout import Bead, Hole, Layout
 from stiffen.output.drawing.bench_view import face_view
 from stiffen.output.drawing.marking_dxf import write_marking
 from stiffen.output.drawing.template_pdf import write_template
+from stiffen.output.report.card_sections.demand_section import demand_rows
 from stiffen.output.report.html_report import page, write_page
-from stiffen.output.report.shop_card import card_text, demand_rows
+from stiffen.output.report.shop_card import card_text
 from stiffen.output.report.shop_card_pdf import write_card
 from stiffen.shop.layout_check import audit
 from stiffen.shop.rollability import in_rolling_order

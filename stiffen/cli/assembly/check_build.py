@@ -34,8 +34,8 @@ def run(args: argparse.Namespace) -> int:
     from stiffen.output.assembly.build_sections import JOINT_HEAD, joint_rows, mass_lines, section_lines
     from stiffen.output.assembly.build_sheet import BuiltPanel, build_sheet
     from stiffen.output.assembly.joined_sections import joined_sections, summary_line
+    from stiffen.output.report.card_sections.demand_section import demand_table
     from stiffen.output.report.sections import columns
-    from stiffen.output.report.shop_card import demand_table
 
     given = [option for name, option in ONE_PANEL_ONLY.items() if getattr(args, name)]
     if given:

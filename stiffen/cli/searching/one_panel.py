@@ -58,7 +58,7 @@ def search_one(args: argparse.Namespace) -> int:
     """Search one panel; the exit status."""
     from stiffen.model.results import SearchResult
     from stiffen.output.bench_files import write_bench_files
-    from stiffen.output.report.shop_card import NO_SECOND_OPINION
+    from stiffen.output.report.card_sections.demand_section import NO_SECOND_OPINION
 
     began = time.monotonic()
     panel, start = panel_and_start(args.panel, args.start)

@@ -8,8 +8,8 @@ from collections.abc import Mapping
 from stiffen.joined.edge_hold import NO_MATTER, EdgeHold
 from stiffen.joined.evaluation import BuildEvaluation
 from stiffen.model.results import NOT_DECIDED, DemandResult, Verdict
+from stiffen.output.report.card_sections.demand_section import MISSED_BY_MESH
 from stiffen.output.report.sections import Section, Table
-from stiffen.output.report.shop_card import MISSED_BY_MESH
 
 DEMAND_HEAD = ("panel", "demand", "limit", "by itself", "in the build", "margin", "mesh", "")
 DEMANDS_RIGHT = (2, 3, 4, 5, 6)

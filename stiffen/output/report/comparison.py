@@ -11,7 +11,7 @@ from stiffen.model.results import DemandResult, Verdict
 from stiffen.output.drawing.bench_view import plural
 from stiffen.shop import process_plan
 
-from .shop_card import MASS_RESOLUTION, mass_text
+from .card_sections.value_texts import MASS_RESOLUTION, mass_text
 
 MAX_LAYOUTS = 6
 MAX_TITLE_CHARS = 14  # characters of a title over a column

@@ -32,18 +32,12 @@ from stiffen.shop.folding.brake import is_round
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 from stiffen.shop.roller_settings import rolling_depths
 
+from .card_sections.demand_section import DEMAND_HEAD, demand_rows, missed_labels
+from .card_sections.sheet_section import mass_comparison
+from .card_sections.value_texts import mass_text
 from .explanation_sections import THE_OTHER_FACE, WHAT_EACH_ADDS, WHAT_WOULD_HELP, shade_of
 from .sections import Table
-from .shop_card import (
-    DEMAND_HEAD,
-    TAPE_TITLE,
-    Card,
-    card,
-    demand_rows,
-    mass_comparison,
-    mass_text,
-    missed_labels,
-)
+from .shop_card import TAPE_TITLE, Card, card
 
 FLAT_COLUMN = 3  # place of the flat sheet's value among the columns of the demands
 QUESTIONS = {

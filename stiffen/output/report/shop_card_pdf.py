@@ -19,7 +19,8 @@ from stiffen.output.drawing.pdf import MIN_CAPITAL_HEIGHT, PAPER_SIZES, THIN_PEN
 from stiffen.output.drawing.primitives import TEXT_CLEARANCE, XY, Circle, Label, Line
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 
-from .shop_card import FOLDS_TITLE, card
+from .card_sections.fold_section import FOLDS_TITLE
+from .shop_card import card
 
 MAX_PICTURE_SIZE = 84.0, 54.0  # mm
 FOLDED_WIDTH = 80.0  # mm, of the picture of the folded part

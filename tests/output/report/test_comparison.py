@@ -8,7 +8,7 @@ from support.trike import FLAT, GOOD, LAYOUT, PANEL, verdict
 
 from stiffen.model.layout import Layout
 from stiffen.output.report.comparison import Entry, comparison_table, demand_labels, differences, legend
-from stiffen.output.report.shop_card import columns
+from stiffen.output.report.sections import columns
 from stiffen.shop.process_plan import minutes
 
 A, B = Entry("flat", PANEL, FLAT), Entry("found", PANEL, GOOD)

@@ -23,8 +23,9 @@ from stiffen.model.outcomes import GaugeOutcome, GaugeStatus
 from stiffen.model.results import BenchMargin, FlatSheetBaseline, Proposal
 from stiffen.output.drawing.bench_view import face_view
 from stiffen.output.plots.field_maps import before_after_picture
+from stiffen.output.report.card_sections.demand_section import DEMAND_HEAD
 from stiffen.output.report.html_report import UNTITLED, page, write_page
-from stiffen.output.report.shop_card import DEMAND_HEAD, TAPE_TITLE, card
+from stiffen.output.report.shop_card import TAPE_TITLE, card
 from stiffen.shop.rollability import rolling_order
 from stiffen.shop.roller_settings import pass_depths
 

@@ -23,9 +23,11 @@ from stiffen.output.drawing.face_marking import build_marking
 from stiffen.output.drawing.pdf import printed_width
 from stiffen.output.drawing.primitives import Circle
 from stiffen.output.drawing.title_block import CAUTIONS
+from stiffen.output.report.card_sections.demand_section import demand_table
+from stiffen.output.report.card_sections.sheet_section import mass_comparison
 from stiffen.output.report.page_flow import write_pages
 from stiffen.output.report.sections import Section, Table, columns
-from stiffen.output.report.shop_card import card, card_text, demand_table, mass_comparison
+from stiffen.output.report.shop_card import card, card_text
 from stiffen.output.report.shop_card_pdf import write_card
 from stiffen.output.report.trial_strip import trial_passes
 from stiffen.shop import flared_holes, process_plan, rollability, rough_blank, work_steps
