@@ -466,6 +466,7 @@ def same(there, here):
     for a, b in zip(there, here, strict=True):
         assert a.verdict.layout.beads and a.verdict.layout == b.verdict.layout
         assert [d.value for d in a.verdict.demands] == [d.value for d in b.verdict.demands]
+        assert a.flat_baseline.gauge_mm == b.flat_baseline.gauge_mm
 
 
 @pytest.mark.slow

@@ -56,6 +56,15 @@ def test_holes_that_do_not_earn_their_minutes_are_not_made(at_any_price):
     assert cheap.holes and 1000 * (LID.mass(BARE) - LID.mass(cheap)) > 0
 
 
+def test_the_shell_is_asked_about_holes_no_oftener_than_is_allowed(monkeypatch):
+    state, asked = state_of(LID), []
+    monkeypatch.setattr(state.evaluator, "expected", lambda layouts: asked.append(layouts) or [2.0] * len(layouts))
+    worth = Worth(LID.grams_per_minute, 0.985)
+    assert add_holes(state, UNLIMITED, (BARE,), "xy", (worth,), trials=2) == [BARE]
+    assert len(asked) == 2
+    assert not set(asked[0]) & set(asked[1])  # what was refused is not asked again
+
+
 def test_none_is_none():
     assert placed(flared_holes="none") == BARE
     assert placed(holes_at_most=0) == BARE
