@@ -44,5 +44,5 @@ def run(args: argparse.Namespace) -> int:
     data = write_bench_files(
         panel, verdict, folder, flat_baseline=baseline, flat=flat, explanation=explanation, paper=args.paper
     )
-    give_result(args, data, [f"{closing_line(verdict, baseline, data)}; in {folder}; {OPEN_FIRST}"])
+    give_result(args, data, [f"{closing_line(panel, verdict, baseline, data)}; in {folder}; {OPEN_FIRST}"])
     return exit_status(data)

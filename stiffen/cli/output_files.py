@@ -69,14 +69,17 @@ def summary(verdict: Verdict) -> str:
     return f"{layout.gauge:g} mm, {mass_text(verdict.mass_kg)}, {', '.join(counts)}"
 
 
-def closing_line(verdict: Verdict, flat_baseline: FlatSheetBaseline | None, data: dict) -> str:
+def closing_line(panel: Panel, verdict: Verdict, flat_baseline: FlatSheetBaseline | None, data: dict) -> str:
     """The one line that search and draw end with.  data: the result as plain data."""
     from stiffen.output.report.card_sections.demand_section import missed_labels
     from stiffen.output.report.card_sections.sheet_section import mass_comparison
+    from stiffen.shop.cautions import crack_note
 
     line = summary(verdict)
     if flat_baseline:
         line += f"; {mass_comparison(verdict, flat_baseline)}"
+    if note := crack_note(panel, verdict.layout):
+        line += f"; {note}"
     missed = missed_labels(verdict)
     if missed:
         return f"NOT MET: {', '.join(missed)}; best found {line}"

@@ -7,7 +7,7 @@ import math
 from shapely.geometry import Polygon, box
 
 from stiffen.model.layout import Layout
-from stiffen.model.material import rated_thickness
+from stiffen.model.material import Material, rated_thickness
 from stiffen.model.panel import Load, Panel
 from stiffen.model.results import Verdict
 from stiffen.model.tools import BeadDie, HoleDie
@@ -115,7 +115,7 @@ def _bead_die_cautions(panel: Panel, die: BeadDie, t: float) -> list[str]:
     name, limit = f"die {die.name}", panel.material.elongation
     cautions = [str(violation) for violation in bead_die_violations(panel, die, t, name)]
     stretch, drawn = bead_section.stretch_strain(die), bead_section.draw_in(die)
-    if stretch >= limit + LEAST_SHARE_TOLD:
+    if _stretches_too_far(panel.material, die):
         cautions.append(
             f"{name}: if the sheet cannot move in, it stretches {100 * stretch:.0f} % and thins by "
             f"{100 * bead_section.thinning(die):.0f} %, elongation is {100 * limit:.0f} % (of a tensile bar; a narrow "
@@ -125,14 +125,41 @@ def _bead_die_cautions(panel: Panel, die: BeadDie, t: float) -> list[str]:
     bend = bead_section.bend_strain(die, t)
     if bend is None:
         cautions.append(f"{name}: neither radius is given, so its bend strain is not checked")
-    elif bend >= limit + LEAST_SHARE_TOLD and panel.material.least_bend_radius(t) is None:
-        # A bend tolerates more strain than a tensile specimen, so a table of bend radii overrules the elongation.
+    elif _bends_too_far(panel.material, die, t):
         cautions.append(
             f"{name}: bends the outer fibre by {100 * bend:.0f} % at its tightest radius, elongation is "
             f"{100 * limit:.0f} % (of a tensile bar; a narrow bend stands more, how much is not known): look for "
             "cracks on the trial strip"
         )
     return cautions
+
+
+def may_crack(material: Material, die: BeadDie, t: float) -> bool:
+    """True where a bead of a die strains a sheet of thickness t, mm, beyond its elongation, so that a caution is given.
+
+    Held sheet stretches as `bead_section.stretch_strain`; its outer fibre bends as `bead_section.bend_strain`.
+    """
+    return _stretches_too_far(material, die) or _bends_too_far(material, die, t)
+
+
+def crack_note(panel: Panel, layout: Layout) -> str:
+    """One phrase that names the dies of a layout that may crack its sheet; empty if there is none."""
+    dies = dict.fromkeys(bead.die for bead in layout.beads)
+    names = [die.name for die in dies if may_crack(panel.material, die, layout.gauge)]
+    if not names:
+        return ""
+    return f"{'die' if len(names) == 1 else 'dies'} {', '.join(names)} may crack this sheet: try a scrap strip first"
+
+
+def _stretches_too_far(material: Material, die: BeadDie) -> bool:
+    return bead_section.stretch_strain(die) >= material.elongation + LEAST_SHARE_TOLD
+
+
+def _bends_too_far(material: Material, die: BeadDie, t: float) -> bool:
+    """A bend tolerates more strain than a tensile specimen, so a table of bend radii overrules the elongation."""
+    bend = bead_section.bend_strain(die, t)
+    beyond = bend is not None and bend >= material.elongation + LEAST_SHARE_TOLD
+    return beyond and material.least_bend_radius(t) is None
 
 
 def _hole_die_cautions(panel: Panel, die: HoleDie, t: float) -> list[str]:

@@ -268,6 +268,7 @@ def test_search_writes_everything_and_one_line(hatch_file, tmp_path, capsys, sea
     assert err == ""
     assert text.count("\n") == 1
     assert text.startswith("met: 1 mm, 0.560 kg, 3 beads, 2 flared holes; 0.289 kg (34 %) lighter than the 1.5 mm flat")
+    assert "; dies B16, B20 may crack this sheet: try a scrap strip first; in " in text
     panel, layout = read_layout(out / "layout.json")
     assert panel.name == "foot plate"
     assert [bead.path for bead in layout.beads] == [bead.path for bead in in_rolling_order(panel, LAYOUT).beads]

@@ -15,13 +15,16 @@ from stiffen.shop import cautions, layout_check, rough_blank
 def test_a_mild_layout_has_no_warning():
     mild = BeadDie("mild", "round", 40, 4, shoulder_radius=10)
     wide = HoleDie("wide", pilot=44, finished=48, flange=60, rise=4)
-    assert cautions.bench_cautions(PANEL, Layout(1.0, (across(100, mild),), (Hole(wide, (300, 300)),))) == ()
+    layout = Layout(1.0, (across(100, mild),), (Hole(wide, (300, 300)),))
+    assert cautions.bench_cautions(PANEL, layout) == () and cautions.crack_note(PANEL, layout) == ""
 
 
 def test_stretch_beyond_elongation_is_reported_for_free_and_fixed_edges():
     """Arc 12x4: S - w = 3.29 mm (recomputed), 27 % if the edges cannot move."""
     deep = BeadDie("deep", "round", 12, 4)
-    (found,) = cautions.bench_cautions(PANEL, Layout(1.0, (across(100, deep), across(200, deep))))
+    layout = Layout(1.0, (across(100, deep), across(200, deep)))
+    (found,) = cautions.bench_cautions(PANEL, layout)
+    assert cautions.crack_note(PANEL, layout) == "die deep may crack this sheet: try a scrap strip first"
     assert "stretches 27 %" in found
     assert "draws in 3.3 mm" in found
     assert "elongation is 15 %" in found

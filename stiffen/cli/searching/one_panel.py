@@ -84,7 +84,7 @@ def search_one(args: argparse.Namespace) -> int:
     whole = isinstance(result, SearchResult) and not result.interrupted
     free = own_workers if whole and args.seconds is None else None  # idle by now
     data = write_bench_files(panel, result, written, paper=args.paper, executor=free)
-    line = f"{closing_line(verdict, baseline, data)}; {where}; {OPEN_FIRST}"
+    line = f"{closing_line(panel, verdict, baseline, data)}; {where}; {OPEN_FIRST}"
     if isinstance(result, SearchResult):
         notes += _told(panel, result, best)
     give_result(args, data, [*notes, f"{stopped}; {line}" if stopped else line])

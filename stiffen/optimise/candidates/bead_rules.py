@@ -20,7 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from stiffen.model.layout import SIDES, Bead, Hole, Layout
 from stiffen.model.panel import Panel
 from stiffen.model.tools import BeadDie
-from stiffen.shop import bead_section, clearance, layout_check, rollability
+from stiffen.shop import cautions, clearance, layout_check, rollability
 
 from . import symmetry
 from .straight_beads import fixed_beads_and_holes
@@ -56,11 +56,8 @@ class BeadRules:
         return tuple(sorted(usable, key=self.may_crack))
 
     def may_crack(self, die: BeadDie) -> bool:
-        """True where the card would warn that a bead of this die may crack: stretch or bend beyond the elongation."""
-        limit = self.panel.material.elongation
-        bend = bead_section.bend_strain(die, self.gauge)
-        bends_too_far = bend is not None and bend > limit and self.panel.material.least_bend_radius(self.gauge) is None
-        return bead_section.stretch_strain(die) > limit or bends_too_far
+        """True where the card warns that a bead of this die may crack the sheet."""
+        return cautions.may_crack(self.panel.material, die, self.gauge)
 
     @property
     def sides(self) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from stiffen.model.outcomes import GaugeOutcome, gauge_sentence
 from stiffen.model.panel import Panel
 from stiffen.model.results import BenchMargin, FlatSheetBaseline, Proposal, Verdict
 from stiffen.output.drawing.title_block import CAUTIONS
-from stiffen.shop.cautions import list_warnings
+from stiffen.shop.cautions import crack_note, list_warnings
 from stiffen.shop.layout_check import why_no_beads
 from stiffen.shop.process_plan import ProcessPlan, plan_for
 
@@ -41,7 +41,7 @@ TAPE_TITLE = "WITH TAPE AND SQUARE"
 
 @dataclass(frozen=True)
 class Card:
-    """The content of a card.  alerts: demands that are not met, or a lighter flat sheet."""
+    """The content of a card.  alerts: demands that are not met, a lighter flat sheet, dies that may crack."""
 
     title: str
     alerts: tuple[str, ...]
@@ -91,7 +91,7 @@ def card(
     ]
     return Card(
         f"{panel.name}: shop card",
-        tuple(_alerts(verdict, flat_baseline)),
+        tuple(_alerts(panel, verdict, flat_baseline)),
         tuple(
             Section(title, tuple(parts), keep_together=title == "CAUTIONS", to_tick=title == "ORDER OF WORK")
             for title, parts in sections
@@ -123,8 +123,8 @@ def card_text(
     return "\n".join(lines) + "\n"
 
 
-def _alerts(verdict: Verdict, flat_baseline: FlatSheetBaseline | None) -> Iterable[str]:
-    """What stands above everything else: a lighter flat sheet, demands that are not met."""
+def _alerts(panel: Panel, verdict: Verdict, flat_baseline: FlatSheetBaseline | None) -> Iterable[str]:
+    """What stands above everything else: a lighter flat sheet, demands that are not met, dies that may crack."""
     if flat_baseline and flat_baseline.mass_kg is not None:
         flat = f"{flat_baseline.gauge_mm:g} mm flat meets the demands with {mass_text(flat_baseline.mass_kg)}"
         if flat_baseline.mass_kg < verdict.mass_kg - MASS_RESOLUTION:
@@ -132,6 +132,8 @@ def _alerts(verdict: Verdict, flat_baseline: FlatSheetBaseline | None) -> Iterab
     if not verdict.met:
         missed = ", ".join(missed_labels(verdict))
         yield f"NOT MET: {missed}. This is the best that was found, not what was asked for."
+    if note := crack_note(panel, verdict.layout):
+        yield f"{note[0].upper()}{note[1:]}; see the warnings."
 
 
 def _proposals(panel: Panel, proposals: Sequence[Proposal], verdict: Verdict) -> list[str | Table]:

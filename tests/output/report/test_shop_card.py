@@ -97,6 +97,16 @@ def test_a_lighter_flat_sheet_is_said_first():
     assert "A FLAT SHEET IS LIGHTER" not in card_text(PANEL, GOOD, flat_baseline=RIVAL)
 
 
+def test_dies_that_may_crack_the_sheet_are_named_first():
+    brittle = replace(PANEL, material=replace(PANEL.material, elongation=0.02, bend_radius=()))
+    names = ", ".join(dict.fromkeys(bead.die.name for bead in GOOD.layout.beads))
+    first = card_text(brittle, GOOD).splitlines()[2]
+    assert first.endswith("may crack this sheet: try a scrap strip first; see the warnings.")
+    assert set(first.removeprefix("Dies ").split(" may ")[0].split(", ")) == set(names.split(", "))
+    ductile = replace(PANEL, material=replace(PANEL.material, elongation=0.6))
+    assert "may crack" not in card_text(ductile, GOOD)
+
+
 def test_no_flat_sheet_that_meets_the_demands():
     assert (
         mass_comparison(GOOD, FlatSheetBaseline(None, None, (1.0, 1.5)))
