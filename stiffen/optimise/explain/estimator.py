@@ -18,8 +18,8 @@ from stiffen.model.layout import Layout
 from stiffen.model.panel import Demand, Panel
 from stiffen.model.results import Verdict
 from stiffen.optimise.search.finish.strike_out import BY_SHELL
-from stiffen.optimise.search.gauge_search import FACTOR_LIMITS
 from stiffen.optimise.search.runner import LayoutRunner, shell_utilisations, utilisations
+from stiffen.optimise.search.stages.gauge_search import FACTOR_LIMITS
 
 Variant = tuple[Panel, Layout]
 

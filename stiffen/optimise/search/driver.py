@@ -39,11 +39,12 @@ from .ending import EndJobs, final_verdicts, start_if_in_time, with_second_opini
 from .evaluator import BEADED_OVER_FLAT, Evaluator
 from .finish.proposals import Options, alternatives_of, collect, collect_with_holes, proposals_of, settle
 from .finish.strike_out import strike_out
-from .gauge_search import GaugeSearch, first_factors
 from .incumbent import Incumbent, OnBest, ignore_best
 from .runner import LayoutRunner, run_jobs
 from .settings import DEFAULT_SETTINGS, EFFORTS, SearchSettings
-from .shell_tuning import tune_by_shell
+from .stages.gauge_search import GaugeSearch, first_factors
+from .stages.hole_bases import layouts_for_holes, short_layouts
+from .stages.shell_tuning import tune_by_shell
 from .state import SearchState
 from .work_share import SETTLED
 
@@ -287,7 +288,7 @@ def _search_gauge(
         searched.append(gauge_search)
         for verdict in gauge_search.stages(share, *_limits(state, rules)):
             met += 1
-            shorter, for_holes = gauge_search.short_layouts(), gauge_search.layouts_for_holes()
+            shorter, for_holes = short_layouts(gauge_search), layouts_for_holes(gauge_search)
             collect(state, budget, options, verdict, rules, shorter, for_holes)
             if gauge not in state.outcomes and gauge in options.gauges:
                 state.record(GaugeOutcome(gauge, GaugeStatus.BEADED, beads=len(verdict.layout.beads)))
@@ -323,7 +324,7 @@ def _search_with_holes(
     for one in searched:
         if budget.is_spent:
             return
-        layouts = one.layouts_for_holes()
+        layouts = layouts_for_holes(one)
         if layouts:
             state.report(f"{gauge:g} mm: flared holes beside what nearly meets")
             collect_with_holes(state, budget, options, layouts, one.rules)

@@ -20,9 +20,9 @@ from stiffen.model.results import NONLINEAR
 from stiffen.model.tools import Roller
 from stiffen.optimise.candidates.bead_rules import BeadRules
 from stiffen.optimise.search import driver
-from stiffen.optimise.search.gauge_search import STRESS_FACTOR, GaugeSearch, Trial, first_factors
 from stiffen.optimise.search.incumbent import rank
 from stiffen.optimise.search.settings import DEFAULT_SETTINGS
+from stiffen.optimise.search.stages.gauge_search import STRESS_FACTOR, GaugeSearch, Trial, first_factors
 from stiffen.shop.layout_check import audit
 from stiffen.shop.marking_out.distinct_dimensions import distinct_dimensions
 from stiffen.shop.rolling_bow import rolling_bow

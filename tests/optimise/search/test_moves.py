@@ -8,7 +8,7 @@ from support.panels import B16, B20, lid
 
 from stiffen.optimise.candidates.bead_rules import BeadRules, line_of
 from stiffen.optimise.candidates.regular_patterns import Family, members
-from stiffen.optimise.search.moves import MoveMaker, beads_of, key_of
+from stiffen.optimise.search.stages.moves import MoveMaker, beads_of, key_of
 from stiffen.shop.layout_check import audit
 
 LID = lid(bead_side="either")

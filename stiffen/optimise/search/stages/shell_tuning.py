@@ -8,10 +8,10 @@ from stiffen.model.layout import Layout
 from stiffen.optimise.candidates.bead_rules import is_straight, line_of
 from stiffen.shop import layout_check
 
-from .budget import Budget
+from ..budget import Budget
+from ..state import SearchState
 from .gauge_search import GaugeSearch, Trial, first_new
 from .moves import Choice, MoveMaker, beads_of, key_of
-from .state import SearchState
 
 LEADERS = 10  # layouts of the stages that the shell compares
 ALIKE = 3  # of these, with the same number of beads, dies and directions

@@ -6,7 +6,7 @@ Lengths in mm, angles in degrees.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -235,3 +235,40 @@ def beads_of(choice: Choice) -> list[Bead]:
 def key_of(choice: Choice) -> frozenset:
     """Equal for choices whose beads lie in the same places to 0.1 mm."""
     return frozenset(map(symmetry.place_key, beads_of(choice)))
+
+
+def first_new(moves: Iterator[Choice], known: Container[frozenset], count: int) -> list[Choice]:
+    """The first moves whose `key_of` is not known."""
+    out = []
+    for choice in moves:
+        if key_of(choice) not in known:
+            out.append(choice)
+            if len(out) == count:
+                break
+    return out
+
+
+def sort_key(choice: Choice) -> list[str]:
+    """A fixed order of choices."""
+    return sorted(map(repr, key_of(choice)))
+
+
+def both_moves(maker: MoveMaker, base: Choice, one: Choice, other: Choice) -> Choice | None:
+    """Two moves from one choice made together; None if both change the same group, or the result breaks a rule."""
+    if one is other or len(one) != len(base) or len(other) != len(base):
+        return None
+    joined: list[Group] = []
+    changed = 0
+    for old, a, b in zip(base, one, other, strict=True):
+        if a != old and b != old:
+            return None
+        joined.append(a if a != old else b)
+        changed += (a != old) + (b != old)
+    if changed < 2:
+        return None
+    made: list[Group] = []
+    for group in joined:
+        if not maker.rules.fits(group, beads_of(tuple(made))):
+            return None
+        made.append(group)
+    return tuple(made) if maker.allows(tuple(made)) else None

@@ -12,13 +12,12 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Container, Generator, Iterator
+from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, field
 from functools import cached_property, partial
 
 import numpy as np
 
-from stiffen.model.layout import Layout
 from stiffen.model.panel import Panel
 from stiffen.model.results import Verdict
 from stiffen.model.tools import BeadDie
@@ -35,17 +34,15 @@ from stiffen.optimise.candidates.straight_beads import candidate_spacing
 from stiffen.shop import layout_check
 from stiffen.surrogate.laminated_panel import Guesses
 
-from .budget import Budget
-from .finish.hole_effects import hole_effects
-from .finish.strike_out import calibrated_worst
-from .moves import Choice, MoveMaker, beads_of, key_of
-from .state import SearchState
+from ..budget import Budget
+from ..finish.strike_out import calibrated_worst
+from ..state import SearchState
+from .moves import Choice, MoveMaker, beads_of, both_moves, first_new, key_of, sort_key
 
 # beads: stages up to this draw all families, later ones the best at many pitches; one bead more for the stiffest
 FIRST_COUNTS = 3
 CLOSE_COUNTS = 4  # beads: stages up to this also draw the best families with their beads close together
 LOOK_AHEAD = (8, 12)  # beads: stages whose even layouts are tried where a few beads more bring nothing
-BEST_FOR_HOLES = 2  # of the layouts that may meet the demands with flared holes
 PATIENCE_NEAR = 2  # times as many stages without a gain, where the best layout nearly meets the demands
 STIFFEST_PITCHES = 7  # of a neat layout that are tried for the stiffest
 FRAME_COUNT = 2  # beads: more frames than this are not drawn
@@ -133,7 +130,7 @@ class GaugeSearch:
         return self.state.stiffest or self.worst(trial) <= limit
 
     @cached_property
-    def _bare_guesses(self) -> Guesses:
+    def bare_guesses(self) -> Guesses:
         """Equilibria of the bare sheet: nearer to those of most layouts than another layout's, so a fifth is saved."""
         return self.state.runner.confirm(self.rules.layout(()))[1]
 
@@ -255,7 +252,7 @@ class GaugeSearch:
             new = count - len(self.rules.fixed[0])
             drawn = [(family, one) for family in straight
                      for one in spread_layouts(self.rules, family, new, SPREADS[:2]) if allowed(one)]  # fmt: skip
-            trials = self.evaluate([choice for _, choice in drawn], self._bare_guesses, limit)
+            trials = self.evaluate([choice for _, choice in drawn], self.bare_guesses, limit)
             better = [(family, one) for (family, _), one in zip(drawn, trials, strict=True) if self._gains(one, before)]
             for family, one in better:
                 self.family_values[family] = min(self.utilisation(one), self.family_values.get(family, math.inf))
@@ -289,7 +286,7 @@ class GaugeSearch:
 
     def order(self, trial: Trial) -> tuple:
         """Sort key: smaller is better; ties by a fixed order."""
-        return self.utilisation(trial), len(beads_of(trial.choice)), _sort_key(trial.choice)
+        return self.utilisation(trial), len(beads_of(trial.choice)), sort_key(trial.choice)
 
     def _start_regular(self, count: int, starts: list[Trial]) -> Callable[[], list[Trial]]:
         """Start evaluating regular layouts of `count` beads: of all families in the first stages, then of the best."""
@@ -309,7 +306,7 @@ class GaugeSearch:
         close = kept if state.stiffest else best if count <= CLOSE_COUNTS else []
         drawn += [(one, choice) for one in close for choice in close_rows(self.rules, one, new) if allowed(choice)]
         state.report(f"{self.gauge:g} mm: trying {len(drawn)} even layouts of {count} beads")
-        guesses = self._bare_guesses if drawn else {}
+        guesses = self.bare_guesses if drawn else {}
         limit = math.inf if state.stiffest else REGULAR_GIVE_UP * min(map(self.worst, starts), default=math.inf)
         started = self._start([choice for _, choice in drawn], guesses, limit)
 
@@ -356,7 +353,7 @@ class GaugeSearch:
             pitches = STIFFEST_PITCHES if state.stiffest else MOST_PITCHES
             variants = neat_variants(self.rules, trial.choice, sets[0], most_pitches=pitches)
             choices = [one for one in variants if allowed(one)]
-            started.append(self._start(choices, self._bare_guesses, GIVE_UP * self.worst(trial)))
+            started.append(self._start(choices, self.bare_guesses, GIVE_UP * self.worst(trial)))
         return [trial for trials in started for trial in trials()]
 
     def _start_grown(self, count: int, dies: int, starts: list[Trial]) -> list[Callable[[], list[Trial]]]:
@@ -371,7 +368,7 @@ class GaugeSearch:
         for start in near:
             known = {*self.known, *self._under_way}
             choices = first_new(maker.additions(start.choice, rng), known, self._batch_size(count))
-            started.append(self._start(choices, self._bare_guesses, GIVE_UP * self.worst(start)))
+            started.append(self._start(choices, self.bare_guesses, GIVE_UP * self.worst(start)))
         return started
 
     def _tune(self, budget: Budget, start: Trial, count: int, dies: int, batches: int) -> Trial:
@@ -382,7 +379,7 @@ class GaugeSearch:
         size = self._batch_size(count)
         maker = MoveMaker(self.rules, self.dies, count, dies, self.pool)
         rng = np.random.default_rng([state.seed, round(1000 * self.gauge), count, dies])
-        best, step, guesses = start, self._slide, self._bare_guesses
+        best, step, guesses = start, self._slide, self.bare_guesses
         if state.stiffest:  # many batches follow, for which nearer guesses pay
             guesses = state.runner.confirm(self.rules.layout(start.choice))[1]
         combined: list[Choice] = []
@@ -401,7 +398,7 @@ class GaugeSearch:
             if cold is not None:
                 best, cold = self._confirmed(best, before, cold()), None
             better = [one for one in trials if self._improves(one, best)]
-            pairs = [_both(maker, best.choice, better[0].choice, other.choice) for other in better]
+            pairs = [both_moves(maker, best.choice, better[0].choice, other.choice) for other in better]
             combined = [pair for pair in pairs if pair is not None]
             if not better:
                 step = max(step / 2, settings.last_slide)
@@ -421,45 +418,6 @@ class GaugeSearch:
         """A trial with its utilisations solved without first guesses; the one before it if these are no better."""
         confirmed = self.known[key_of(trial.choice)] = Trial(trial.choice, utilisations)
         return confirmed if self._improves(confirmed, before) else before
-
-    def short_layouts(self) -> list[Layout]:
-        """Known layouts with the least length to roll: of those that should meet the demands, and that nearly do.
-
-        They leave more room for holes, and holes in the right place can raise a frequency.
-        """
-        found: dict[Choice, None] = {}
-        for limit in (self.state.settings.safe_pass_limit, self.state.settings.nearly_met_limit):
-            fitting = [trial for trial in self.known.values() if trial.choice and self.worst(trial) <= limit]
-            if fitting:
-                found.setdefault(min(fitting, key=lambda one: (_rolled(one.choice), self.order(one))).choice)
-        return [self.rules.layout(choice) for choice in found]
-
-    def layouts_for_holes(self) -> list[Layout]:
-        """Known layouts that miss the demands but may meet them with flared holes: the best, and the least to roll.
-
-        The flanges of holes stiffen the sheet, and holes take mass away where it moves.  How much both bring is
-        estimated from `hole_effects`; the bare sheet counts as a layout.  Frames leave little room for holes.
-        """
-        panel, settings = self.state.panel, self.state.settings
-        if panel.flared_holes == "none" or not panel.tools.hole_dies:
-            return []
-        (bare,) = self.evaluate([()], {})
-        if not self.calibrated:
-            self._calibrate(bare, self.state.evaluator.quick_utilisations(self.rules.layout(())))
-        trials = list(self.known.values())
-        missing = [one for one in trials if settings.safe_pass_limit < self.worst(one) <= settings.holes_raise_limit]
-        effects = hole_effects(self.state, self.rules, self._bare_guesses) if missing else []
-        values = {one.choice: np.array(one.utilisations) * self.factors for one in missing if _leaves_room(one.choice)}
-        fitting = {
-            choice: least
-            for choice, own in values.items()
-            if (least := min((float((own * one).max(initial=0.0)) for one in effects), default=math.inf)) <= 1.0
-        }
-        if not fitting:
-            return []
-        shortest = min(fitting, key=lambda one: (_rolled(one), fitting[one], _sort_key(one)))
-        best = *sorted(fitting, key=lambda one: (fitting[one], _sort_key(one)))[:BEST_FOR_HOLES], shortest
-        return [self.rules.layout(choice) for choice in dict.fromkeys(best)]
 
     # ------------------------------------------------------------------------------------------------ the shell model
 
@@ -486,7 +444,7 @@ class GaugeSearch:
             state.evaluator.start_quickly(layout)
             state.evaluate(layout)
         values = state.evaluator.quick_utilisations(layout)
-        self._calibrate(trial, values)
+        self.calibrate(trial, values)
         passes = state.evaluator.expected([layout])[0] <= settings.quick_pass_limit
         if not state.full_in_time:
             state.cut_short = True
@@ -496,11 +454,11 @@ class GaugeSearch:
             verdict = state.evaluate(layout)
             own = state.evaluator.utilisations(verdict)
             if all(map(math.isfinite, own)):
-                self._calibrate(trial, own)
+                self.calibrate(trial, own)
         self.shell_known[key] = verdict
         return verdict
 
-    def _calibrate(self, trial: Trial, shell: tuple[float, ...]) -> None:
+    def calibrate(self, trial: Trial, shell: tuple[float, ...]) -> None:
         """Set the factors by one layout that both models have evaluated.  shell: its utilisations by the shell."""
         by_surrogate = np.array(trial.utilisations)
         values = np.array(shell)
@@ -516,48 +474,3 @@ class GaugeSearch:
 def first_factors(panel: Panel) -> np.ndarray:
     """(demands,) factors before any layout has calibrated the surrogate."""
     return np.array([STRESS_FACTOR if demand.kind == "stress" else 1.0 for demand in panel.demands])
-
-
-def first_new(moves: Iterator[Choice], known: Container[frozenset], count: int) -> list[Choice]:
-    """The first moves whose `key_of` is not known."""
-    out = []
-    for choice in moves:
-        if key_of(choice) not in known:
-            out.append(choice)
-            if len(out) == count:
-                break
-    return out
-
-
-def _sort_key(choice: Choice) -> list[str]:
-    return sorted(map(repr, key_of(choice)))
-
-
-def _leaves_room(choice: Choice) -> bool:
-    return not any(bead.closed for bead in beads_of(choice))
-
-
-def _rolled(choice: Choice) -> int:
-    """Length to roll, whole mm."""
-    return round(sum(bead.length for bead in beads_of(choice)))
-
-
-def _both(maker: MoveMaker, base: Choice, one: Choice, other: Choice) -> Choice | None:
-    """Two moves from one choice made together; None if both change the same group, or the result breaks a rule."""
-    if one is other or len(one) != len(base) or len(other) != len(base):
-        return None
-    joined: list[Group] = []
-    changed = 0
-    for old, a, b in zip(base, one, other, strict=True):
-        if a != old and b != old:
-            return None
-        joined.append(a if a != old else b)
-        changed += (a != old) + (b != old)
-    if changed < 2:
-        return None
-    made: list[Group] = []
-    for group in joined:
-        if not maker.rules.fits(group, beads_of(tuple(made))):
-            return None
-        made.append(group)
-    return tuple(made) if maker.allows(tuple(made)) else None
