@@ -372,7 +372,7 @@ def test_the_surrogates_stress_is_not_calibrated_by_another_layout():
     panel = replace(LID, demands=demands)
     state = SimpleNamespace(panel=panel, evaluator=SimpleNamespace(record_utilisation=lambda *_: None))
     search = GaugeSearch(state, SimpleNamespace(gauge=1.0), (), first_factors(panel))
-    search._calibrate(Trial((), (0.4, 0.5)), (0.9, 0.6))
+    search.calibrate(Trial((), (0.4, 0.5)), (0.9, 0.6))
     assert search.factors.tolist() == [STRESS_FACTOR, 1.2]
 
 

@@ -41,7 +41,8 @@ from .moves import Choice, MoveMaker, beads_of, both_moves, first_new, key_of, s
 
 # beads: stages up to this draw all families, later ones the best at many pitches; one bead more for the stiffest
 FIRST_COUNTS = 3
-CLOSE_COUNTS = 4  # beads: stages up to this also draw the best families with their beads close together
+# beads: stages up to this draw the best families with their beads close together too, later ones where that is better
+CLOSE_COUNTS = 4
 LOOK_AHEAD = (8, 12)  # beads: stages whose even layouts are tried where a few beads more bring nothing
 PATIENCE_NEAR = 2  # times as many stages without a gain, where the best layout nearly meets the demands
 STIFFEST_PITCHES = 7  # of a neat layout that are tried for the stiffest
@@ -71,7 +72,8 @@ class GaugeSearch:
     dies: that may be used.  factors: for each demand, utilisation by the shell over that by the surrogate, of the
     latest layout that both evaluated; fixed for stress.  calibrated: number of layouts that gave factors.  bests:
     the best trials of all stages so far, in turn.  known: all trials, by `key_of` their choice.
-    family_values: utilisation of each family's best layout in the latest stage that drew it.  shell_known: verdicts of
+    family_values: utilisation of each family's best layout in the latest stage that drew it.  better_close: families of
+    which that layout had its beads close together.  shell_known: verdicts of
     the shell by `key_of`; None for a layout that its quick mesh refused.
     """
 
@@ -83,6 +85,7 @@ class GaugeSearch:
     bests: list[Trial] = field(default_factory=list)
     known: dict[frozenset, Trial] = field(default_factory=dict)
     family_values: dict[Family, float] = field(default_factory=dict)
+    better_close: set[Family] = field(default_factory=set)
     shell_known: dict[frozenset, Verdict | None] = field(default_factory=dict)
     _under_way: set[frozenset] = field(default_factory=set)  # keys of choices that are being evaluated
 
@@ -303,18 +306,29 @@ class GaugeSearch:
         new = count - len(self.rules.fixed[0])
         allowed = MoveMaker(self.rules, self.dies, count, 1).allows
         drawn = [(one, choice) for one in kept for choice in self._drawn(one, new) if allowed(choice)]
-        close = kept if state.stiffest else best if count <= CLOSE_COUNTS else []
-        drawn += [(one, choice) for one in close for choice in close_rows(self.rules, one, new) if allowed(choice)]
+        close = best if count <= CLOSE_COUNTS else [one for one in best if one in self.better_close]
+        apart = len(drawn)
+        drawn += [
+            (one, choice)
+            for one in (kept if state.stiffest else close)
+            for choice in close_rows(self.rules, one, new)
+            if allowed(choice)
+        ]
         state.report(f"{self.gauge:g} mm: trying {len(drawn)} even layouts of {count} beads")
         guesses = self.bare_guesses if drawn else {}
         limit = math.inf if state.stiffest else REGULAR_GIVE_UP * min(map(self.worst, starts), default=math.inf)
         started = self._start([choice for _, choice in drawn], guesses, limit)
 
         def finish() -> list[Trial]:
-            trials, values = started(), dict[Family, float]()
-            for (family, _), trial in zip(drawn, trials, strict=True):
-                values[family] = min(self.utilisation(trial), values.get(family, math.inf))
+            trials = started()
+            values, of_close = dict[Family, float](), dict[Family, float]()
+            for number, ((family, _), trial) in enumerate(zip(drawn, trials, strict=True)):
+                found = values if number < apart else of_close
+                found[family] = min(self.utilisation(trial), found.get(family, math.inf))
+            self.better_close -= of_close.keys()
+            self.better_close |= {one for one in of_close if of_close[one] < values.get(one, math.inf)}
             self.family_values.update(values)
+            self.family_values.update({one: min(of_close[one], values.get(one, math.inf)) for one in of_close})
             return trials
 
         return finish
