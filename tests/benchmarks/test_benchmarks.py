@@ -48,7 +48,7 @@ def test_the_search_is_as_stiff_as_hands_tuned_by_the_shell_model(number):
 
 @pytest.mark.slow
 def test_six_beads_close_together_are_found_under_a_foot_on_a_large_floor():
-    """By hand at 1.2 mm six of them miss by 1.3 % and eight meet; the search drew rows so close up to four beads only."""
+    """By hand at 1.2 mm six of them miss by 1.3 %, eight meet; rows so close were drawn up to four beads only."""
     floor = panels.LARGE_DEFLECTION[5]
     asked = replace(floor, gauges=(1.2,), tools=replace(floor.tools, hole_dies=()), beads_at_most=6)
     assert search(asked, effort="quick", mesh_level="quick").verdict.met
