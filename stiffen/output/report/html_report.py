@@ -27,7 +27,6 @@ from stiffen.model.results import BenchMargin, FlatSheetBaseline, Proposal, Verd
 from stiffen.output.drawing.bench_view import datum_corner, face_up, face_view, plural, rolled_faces
 from stiffen.output.drawing.folded_view import folded_view
 from stiffen.output.drawing.keep_out_marks import KeepOutMark, keep_out_marks
-from stiffen.shop.cautions import crack_note
 from stiffen.shop.folding.bend_zones import bend_zones
 from stiffen.shop.folding.brake import is_round
 from stiffen.shop.process_plan import ProcessPlan, plan_for
@@ -144,8 +143,6 @@ def _facts(
     ]
     if flat_baseline:
         facts.append(("compared with flat", mass_comparison(verdict, flat_baseline)))
-    if note := crack_note(panel, verdict.layout):
-        facts.append(("take care", note))
     return facts
 
 
