@@ -2,7 +2,7 @@
 
 An answer is told by its gauge and price: grams, and `Panel.grams_per_minute` for each minute; for goal "stiffest", and
 where demands are missed, by its worst utilisation.  "worse" stands where a tighter question has a better answer by more
-than the tolerance of the search (1 % of the price).
+than 1 %, the tolerance of the search.
 
     python benchmarks/looser.py [--effort quick] [--workers 2] [--panel NAME]
 """
@@ -21,7 +21,7 @@ from stiffen.optimise.search.driver import search_all
 from stiffen.optimise.search.limits import cost
 from stiffen.optimise.search.settings import DEFAULT_SETTINGS
 
-LID, L, TRAPEZIUM, DISC, STRIP = EIGHT[:5]
+LID, _, TRAPEZIUM, DISC, STRIP = EIGHT[:5]
 TRAY = LARGE_DEFLECTION[3]
 ASKED = (LID, TRAPEZIUM, DISC, TRAY, replace(STRIP, goal="stiffest", gauges=(0.8,), name=f"{STRIP.name}, stiffest"))
 BEADS, DIES = (1, 2, 3, 4, 5, 6), (1, 2)

@@ -9,7 +9,6 @@ so that the last bits of all sums differ.  "same": gauge, beads and holes as by 
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import subprocess
 import sys
@@ -17,7 +16,6 @@ from concurrent.futures import ProcessPoolExecutor
 
 from panels import EIGHT, LARGE_DEFLECTION
 
-from stiffen.model.layout import Layout
 from stiffen.optimise.search.driver import search
 
 PANELS = {panel.name: panel for panel in (*EIGHT, *LARGE_DEFLECTION)}
@@ -32,18 +30,11 @@ CHOSEN = (
 KERNELS = ("Prescott", "Sandybridge", "Haswell")
 
 
-def text_of(layout: Layout) -> str:
-    """Gauge, beads and holes of a layout, every digit of them."""
-    beads = [(bead.die.name, bead.side, bead.path) for bead in layout.beads]
-    holes = [(hole.die.name, hole.side, hole.at) for hole in layout.holes]
-    return json.dumps([layout.gauge, beads, holes])
-
-
 def search_here(name: str, effort: str, workers: int) -> None:
-    """Search a panel in this process and print the layouts that are proposed."""
+    """Search a panel in this process and print the layouts that are proposed, every digit of them."""
     executor = ProcessPoolExecutor(workers) if workers > 1 else None
     found = search(PANELS[name], effort=effort, mesh_level="quick", executor=executor)
-    print(json.dumps([text_of(one.verdict.layout) for one in found.proposals] or [text_of(found.verdict.layout)]))
+    print([one.verdict.layout for one in found.proposals] or [found.verdict.layout])
 
 
 def start(name: str, effort: str, workers: int = 1, kernels: str = "") -> subprocess.Popen:

@@ -125,8 +125,8 @@ def search(
         if start is not None:
             state.evaluate(start)
         search_gauges(state, budget, options)
-        in_time = options.found and math.isinf(whole.deadline)
-        started = _start_baseline(state) if in_time else None  # on a worker, beside the evaluations that settle
+        # on a worker, beside the evaluations that settle
+        started = _start_baseline(state) if options.found and math.isinf(whole.deadline) else None
         chosen = settle(state, budget, options, when_decided)
         if panel.goal in chosen:
             own = chosen[panel.goal]

@@ -72,9 +72,9 @@ class GaugeSearch:
     dies: that may be used.  factors: for each demand, utilisation by the shell over that by the surrogate, of the
     latest layout that both evaluated; fixed for stress.  calibrated: number of layouts that gave factors.  bests:
     the best trials of all stages so far, in turn.  known: all trials, by `key_of` their choice.
-    family_values: utilisation of each family's best layout in the latest stage that drew it.  better_close: families of
-    which that layout had its beads close together.  shell_known: verdicts of
-    the shell by `key_of`; None for a layout that its quick mesh refused.
+    family_values: utilisation of each family's best layout in the latest stage that drew it.  better_close: families
+    whose beads were better close together than apart when both were drawn last.  shell_known: verdicts of the shell by
+    `key_of`; None for a layout that its quick mesh refused.
     """
 
     state: SearchState
@@ -305,15 +305,12 @@ class GaugeSearch:
             kept = every if state.stiffest else self._better_half(every)
         new = count - len(self.rules.fixed[0])
         allowed = MoveMaker(self.rules, self.dies, count, 1).allows
-        drawn = [(one, choice) for one in kept for choice in self._drawn(one, new) if allowed(choice)]
-        close = best if count <= CLOSE_COUNTS else [one for one in best if one in self.better_close]
-        apart = len(drawn)
-        drawn += [
-            (one, choice)
-            for one in (kept if state.stiffest else close)
-            for choice in close_rows(self.rules, one, new)
-            if allowed(choice)
-        ]
+        apart = [(one, choice) for one in kept for choice in self._drawn(one, new) if allowed(choice)]
+        close = kept if state.stiffest else best
+        if count > CLOSE_COUNTS and not state.stiffest:
+            close = [one for one in best if one in self.better_close]
+        together = [(one, choice) for one in close for choice in close_rows(self.rules, one, new) if allowed(choice)]
+        drawn = apart + together
         state.report(f"{self.gauge:g} mm: trying {len(drawn)} even layouts of {count} beads")
         guesses = self.bare_guesses if drawn else {}
         limit = math.inf if state.stiffest else REGULAR_GIVE_UP * min(map(self.worst, starts), default=math.inf)
@@ -321,17 +318,21 @@ class GaugeSearch:
 
         def finish() -> list[Trial]:
             trials = started()
-            values, of_close = dict[Family, float](), dict[Family, float]()
-            for number, ((family, _), trial) in enumerate(zip(drawn, trials, strict=True)):
-                found = values if number < apart else of_close
-                found[family] = min(self.utilisation(trial), found.get(family, math.inf))
-            self.better_close -= of_close.keys()
-            self.better_close |= {one for one in of_close if of_close[one] < values.get(one, math.inf)}
-            self.family_values.update(values)
-            self.family_values.update({one: min(of_close[one], values.get(one, math.inf)) for one in of_close})
+            of_apart = self._least_of_families(apart, trials[: len(apart)])
+            of_together = self._least_of_families(together, trials[len(apart) :])
+            better = {one for one, value in of_together.items() if value < of_apart.get(one, math.inf)}
+            self.better_close = (self.better_close - of_together.keys()) | better
+            self.family_values |= of_together | of_apart | {one: of_together[one] for one in better}
             return trials
 
         return finish
+
+    def _least_of_families(self, drawn: list[tuple[Family, Choice]], trials: list[Trial]) -> dict[Family, float]:
+        """Utilisation of each family's best trial."""
+        values: dict[Family, float] = {}
+        for (family, _), trial in zip(drawn, trials, strict=True):
+            values[family] = min(self.utilisation(trial), values.get(family, math.inf))
+        return values
 
     def _ranked(self, every: list[Family]) -> list[Family]:
         """Of some families those that were drawn, the best first; ties in the order given."""

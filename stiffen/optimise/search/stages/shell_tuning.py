@@ -10,8 +10,8 @@ from stiffen.shop import layout_check
 
 from ..budget import Budget
 from ..state import SearchState
-from .gauge_search import GaugeSearch, Trial, first_new
-from .moves import Choice, MoveMaker, beads_of, key_of
+from .gauge_search import GaugeSearch, Trial
+from .moves import Choice, MoveMaker, beads_of, first_new, key_of
 
 LEADERS = 10  # layouts of the stages that the shell compares
 ALIKE = 3  # of these, with the same number of beads, dies and directions
