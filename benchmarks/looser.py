@@ -45,7 +45,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--effort", default="quick", choices=("quick", "normal", "thorough"))
     parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--panel", action="append", metavar="NAME", help="one of the five; may be repeated")
+    names = [panel.name for panel in ASKED]
+    parser.add_argument("--panel", action="append", choices=names, metavar="NAME", help="may be repeated")
     options = parser.parse_args()
     questions = [(beads, dies) for dies in DIES for beads in BEADS]
     with ProcessPoolExecutor(options.workers) as executor:

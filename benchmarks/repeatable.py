@@ -56,7 +56,7 @@ def main() -> None:
     """Print a table, a row a panel."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--effort", default="quick", choices=("quick", "normal", "thorough"))
-    parser.add_argument("--panel", action="append", metavar="NAME", help="of the fourteen; may be repeated")
+    parser.add_argument("--panel", action="append", choices=PANELS, metavar="NAME", help="may be repeated")
     parser.add_argument("--search", metavar="NAME", help=argparse.SUPPRESS)
     parser.add_argument("--workers", type=int, default=1, help=argparse.SUPPRESS)
     options = parser.parse_args()
